@@ -1,0 +1,1 @@
+"""Adapters: each knows one host and the declarations of nodes."""

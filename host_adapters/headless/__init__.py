@@ -1,0 +1,1 @@
+"""Headless: graph files, the runner, picture and video files, and the command line."""

@@ -1,0 +1,1 @@
+"""The workshop: generated portraits from a boat-building documentary, with exact truth."""

@@ -1,0 +1,71 @@
+"""Checks on the arrays that enter and leave kernels: one clear message for a wrong shape or type."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import PictureError
+
+Floats = NDArray[np.float32]
+
+
+def _floats(array: Any, name: str) -> Floats:
+    given = np.asarray(array)
+    if given.dtype == np.float32:
+        return np.ascontiguousarray(given)
+    if given.dtype.kind == "f":
+        return np.ascontiguousarray(given, dtype=np.float32)
+    raise PictureError(
+        f"The {name} must hold floating-point numbers with white at 1.0, not {given.dtype}: "
+        "divide integer codes by their white level first."
+    )
+
+
+def as_picture(image: Any, name: str = "picture") -> Floats:
+    """Return the image as float32, C-contiguous, (H, W, 3) or (H, W, 4); copied only where it is not yet so.
+
+    Any strides are accepted; rows that do not lie one behind the other in memory are copied first.
+    Raises PictureError for another shape, for an empty picture or for integers.
+    """
+    shape = np.shape(image)
+    if len(shape) != 3 or shape[2] not in (3, 4) or 0 in shape:
+        raise PictureError(
+            f"The {name} must have the shape (height, width, 3 or 4) with at least one pixel, not {shape}."
+        )
+    return _floats(image, name)
+
+
+def as_plane(plane: Any, name: str = "matte", like: tuple[int, int] | None = None) -> Floats:
+    """Return a matte or other single plane as float32, C-contiguous, (H, W); optionally of a given size.
+
+    Raises PictureError for another shape, for an empty plane or for integers.
+    """
+    shape = np.shape(plane)
+    if len(shape) != 2 or 0 in shape:
+        raise PictureError(f"The {name} must have the shape (height, width) with at least one pixel, not {shape}.")
+    if like is not None and shape != tuple(like):
+        raise PictureError(
+            f"The {name} is {shape[1]}×{shape[0]} pixels but its picture is {like[1]}×{like[0]}: "
+            "give both the same size."
+        )
+    return _floats(plane, name)
+
+
+def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: str = "out") -> Floats:
+    """Return ``out`` after checking it, or a new float32 array of that shape.
+
+    Raises PictureError where ``out`` has another shape or type, or shares memory with an input.
+    """
+    if out is None:
+        return np.empty(shape, np.float32)
+    if out.shape != shape or out.dtype != np.float32 or not out.flags.c_contiguous or not out.flags.writeable:
+        raise PictureError(
+            f"`{name}` must be a writable C-contiguous float32 array of shape {shape}, not {out.dtype} {out.shape}."
+        )
+    for array in inputs:
+        if np.may_share_memory(out, array):
+            raise PictureError(f"`{name}` must not share memory with an input: kernels never write their inputs.")
+    return out

@@ -1,0 +1,407 @@
+"""Colour: Y′CbCr, transfer functions, 3×3 matrices and Oklab, as scalar pixel functions and whole-picture calls.
+
+Pictures are float32 R′G′B′ with BT.709 primaries unless a function says otherwise. The scalar functions take
+and return float32, use only + − × ÷ sqrt, comparisons and conditional expressions, and hold no float64 literal:
+that keeps them vector code on a processor and legal device code on a graphics card.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from .arrays import Floats, as_picture, output
+from .errors import ValueRangeError
+from .jit import inline, sheet
+from .strips import over_rows
+
+F = np.float32
+
+ZERO, HALF, ONE, TWO, THREE = F(0), F(0.5), F(1), F(2), F(3)
+TINY = F(1e-12)
+HUGE = F(65504.0)
+
+# BT.709-6, item 3.2 and 3.3: luma and colour-difference coefficients.
+KR, KG, KB = F(0.2126), F(0.7152), F(0.0722)
+CB_SCALE, CR_SCALE = F(1.8556), F(1.5748)
+CB_INVERSE, CR_INVERSE = F(1 / 1.8556), F(1 / 1.5748)
+G_FROM_CB, G_FROM_CR = F(-0.0722 * 1.8556 / 0.7152), F(-0.2126 * 1.5748 / 0.7152)
+
+KR_KB = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
+"""Luma coefficients Kr and Kb by standard: BT.601-7, BT.709-6 and BT.2020-2."""
+
+
+# --- scalars ------------------------------------------------------------------------------------------------
+
+
+@inline
+def clamp(x, low, high):
+    """Limit x to low … high; NaN becomes low."""
+    x = x if x > low else low
+    return x if x < high else high
+
+
+@inline
+def smoothstep(t):
+    """Cubic 3t² − 2t³ of t limited to 0 … 1; NaN becomes 0."""
+    t = clamp(t, ZERO, ONE)
+    return t * t * (THREE - TWO * t)
+
+
+@inline
+def is_finite3(r, g, b):
+    """Tell whether all three are finite: the difference of an infinity or NaN with itself is not zero."""
+    return (r - r) + (g - g) + (b - b) == ZERO
+
+
+@inline
+def luma_px(r, g, b):
+    """BT.709 luma Y′ of R′G′B′."""
+    return KR * r + KG * g + KB * b
+
+
+@inline
+def ycbcr_px(r, g, b):
+    """BT.709 Y′CbCr of R′G′B′; Y′ 0…1, Cb and Cr −0.5…0.5."""
+    y = KR * r + KG * g + KB * b
+    return y, (b - y) * CB_INVERSE, (r - y) * CR_INVERSE
+
+
+@inline
+def rgb_px(y, cb, cr):
+    """R′G′B′ of BT.709 Y′CbCr."""
+    return y + CR_SCALE * cr, y + G_FROM_CB * cb + G_FROM_CR * cr, y + CB_SCALE * cb
+
+
+_HALF_PI, _PI = F(math.pi / 2), F(math.pi)
+_AT0, _AT1, _AT2, _AT3 = F(0.999999328), F(-0.333263745), F(0.198798722), F(-0.134804056)
+_AT4, _AT5, _AT6 = F(0.0837415565), F(-0.0368986292), F(0.00782548295)
+
+
+@inline
+def atan2_px(y, x):
+    """Angle of (x, y) in radians, −π … π; Chebyshev polynomial, largest error 6e-7."""
+    ax = abs(x)
+    ay = abs(y)
+    longer = ax if ax > ay else ay
+    shorter = ay if ax > ay else ax
+    q = shorter / (longer if longer > TINY else TINY)
+    s = q * q
+    a = q * (_AT0 + s * (_AT1 + s * (_AT2 + s * (_AT3 + s * (_AT4 + s * (_AT5 + s * _AT6))))))
+    a = _HALF_PI - a if ay > ax else a
+    a = _PI - a if x < ZERO else a
+    return -a if y < ZERO else a
+
+
+_SQRT_HALF_BITS, _MANTISSA_BITS, _BIAS = np.int32(0x3F3504F3), np.int32(23), np.int32(127)
+_LG0, _LG1, _LG2, _LG3, _LG4 = F(1.44269504), F(-0.721347352), F(0.480898213), F(-0.360696629), F(0.288568896)
+_LG5, _LG6, _LG7, _LG8, _LG9 = F(-0.239619044), F(0.204575293), F(-0.191024981), F(0.186312094), F(-0.110201593)
+
+
+@inline
+def log2_px(x):
+    """Base-2 logarithm of a positive normal float32 (polynomial on √½ … √2, error 2e-7 of the result's unit)."""
+    bits = F(x).view(np.int32)
+    exponent = np.int32(bits - _SQRT_HALF_BITS) >> _MANTISSA_BITS
+    m = np.int32(bits - np.int32(exponent << _MANTISSA_BITS)).view(np.float32) - ONE
+    tail = _LG4 + m * (_LG5 + m * (_LG6 + m * (_LG7 + m * (_LG8 + m * _LG9))))
+    return F(exponent) + m * (_LG0 + m * (_LG1 + m * (_LG2 + m * (_LG3 + m * tail))))
+
+
+_EX0, _EX1, _EX2, _EX3 = F(1.0), F(0.693147207), F(0.240226512), F(0.0555032721)
+_EX4, _EX5, _EX6 = F(0.0096180256), F(0.00134004322), F(0.00015469732)
+_LOWEST, _HIGHEST, _ROUND = F(-126), F(127), F(127.5)
+
+
+@inline
+def exp2_px(x):
+    """2 to the power x, x limited to −126 … 127 (polynomial on −½ … ½, relative error 2e-7)."""
+    x = clamp(x, _LOWEST, _HIGHEST)
+    whole = np.int32(np.int32(x + _ROUND) - _BIAS)
+    f = x - F(whole)
+    p = _EX0 + f * (_EX1 + f * (_EX2 + f * (_EX3 + f * (_EX4 + f * (_EX5 + f * _EX6)))))
+    return np.int32(np.int32(whole + _BIAS) << _MANTISSA_BITS).view(np.float32) * p
+
+
+_SMALLEST_BASE = F(1e-30)
+
+
+@inline
+def power_px(x, exponent):
+    """x to the power exponent for x > 0; 0 for x ≤ 0 or NaN."""
+    positive = x > _SMALLEST_BASE
+    result = exp2_px(exponent * log2_px(x if positive else ONE))
+    return result if positive else ZERO
+
+
+@inline
+def odd_power_px(x, exponent):
+    """Power of the magnitude with the sign of x, so that values below black survive a round trip."""
+    magnitude = power_px(abs(x), exponent)
+    return -magnitude if x < ZERO else magnitude
+
+
+@inline
+def decode_px(v, cut, slope, offset, scale, exponent):
+    """Signal to linear light: v·slope up to cut, ((|v| + offset)·scale)^exponent beyond; odd in v; NaN stays."""
+    magnitude = abs(v)
+    curve = power_px((magnitude + offset) * scale, exponent)
+    lin = magnitude * slope
+    result = curve if magnitude > cut else lin
+    return -result if v < ZERO else result
+
+
+@inline
+def encode_px(l, cut, slope, offset, scale, exponent):
+    """Linear light to signal, the inverse of decode_px with its own constants: |l|^exponent·scale − offset."""
+    magnitude = abs(l)
+    curve = power_px(magnitude, exponent) * scale - offset
+    lin = magnitude * slope
+    result = curve if magnitude > cut else lin
+    return -result if l < ZERO else result
+
+
+# --- transfer functions -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Transfer:
+    """A transfer function: its constants for decode_px (to linear light) and encode_px (to signal)."""
+
+    decode: tuple[np.float32, ...]
+    encode: tuple[np.float32, ...]
+
+
+def _transfer(signal_cut: float, slope: float, offset: float, exponent: float) -> Transfer:
+    scale = 1 / (1 + offset)
+    return Transfer(
+        decode=tuple(F(v) for v in (signal_cut, 1 / slope, offset, scale, exponent)),
+        encode=tuple(F(v) for v in (signal_cut / slope, slope, offset, 1 + offset, 1 / exponent)),
+    )
+
+
+# The exact constants of the BT.709 curve (α = 1.09929682680944, β = 0.018053968510807), as BT.2020-2 table 4
+# gives them for 12-bit systems, make the two pieces meet without a step.
+_ALPHA, _BETA = 1.09929682680944, 0.018053968510807
+
+TRANSFERS: dict[str, Transfer] = {
+    "bt709": _transfer(4.5 * _BETA, 4.5, _ALPHA - 1, 1 / 0.45),
+    "bt1886": _transfer(-1.0, 1.0, 0.0, 2.4),
+    "srgb": _transfer(0.04045, 12.92, 0.055, 2.4),
+    "linear": _transfer(float("inf"), 1.0, 0.0, 1.0),
+}
+"""Transfer functions by name: BT.709-6 OETF and its inverse, BT.1886 (black at 0), IEC 61966-2-1, none."""
+
+
+def transfer(name: str) -> Transfer:
+    """Return a transfer function by name; raises ValueRangeError that lists the known names."""
+    try:
+        return TRANSFERS[name]
+    except KeyError:
+        raise ValueRangeError(f"Transfer function {name!r} is unknown: use one of {', '.join(TRANSFERS)}.") from None
+
+
+# --- row loops and sheets -----------------------------------------------------------------------------------
+
+
+@inline
+def _decode_row(row, out, n, p):
+    for x in range(out.shape[0] // n):
+        out[n * x] = decode_px(row[n * x], *p)
+        out[n * x + 1] = decode_px(row[n * x + 1], *p)
+        out[n * x + 2] = decode_px(row[n * x + 2], *p)
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _decode_sheet(image, out, p, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _decode_row(image[y].reshape(-1), out[y].reshape(-1), 3, p)
+        else:
+            _decode_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
+
+
+@inline
+def _encode_row(row, out, n, p):
+    for x in range(out.shape[0] // n):
+        out[n * x] = encode_px(row[n * x], *p)
+        out[n * x + 1] = encode_px(row[n * x + 1], *p)
+        out[n * x + 2] = encode_px(row[n * x + 2], *p)
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _encode_sheet(image, out, p, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _encode_row(image[y].reshape(-1), out[y].reshape(-1), 3, p)
+        else:
+            _encode_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
+
+
+@inline
+def _matrix_row(row, out, n, m):
+    m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
+    for x in range(out.shape[0] // n):
+        a = row[n * x]
+        b = row[n * x + 1]
+        c = row[n * x + 2]
+        out[n * x] = m00 * a + m01 * b + m02 * c
+        out[n * x + 1] = m10 * a + m11 * b + m12 * c
+        out[n * x + 2] = m20 * a + m21 * b + m22 * c
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _matrix_sheet(image, out, m, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _matrix_row(image[y].reshape(-1), out[y].reshape(-1), 3, m)
+        else:
+            _matrix_row(image[y].reshape(-1), out[y].reshape(-1), 4, m)
+
+
+@inline
+def _luma_row(row, out, n):
+    for x in range(out.shape[0]):
+        out[x] = luma_px(row[n * x], row[n * x + 1], row[n * x + 2])
+
+
+@sheet
+def _luma_sheet(image, out, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _luma_row(image[y].reshape(-1), out[y], 3)
+        else:
+            _luma_row(image[y].reshape(-1), out[y], 4)
+
+
+# --- whole pictures -----------------------------------------------------------------------------------------
+
+
+def decode(image: Floats, name: str, out: Floats | None = None) -> Floats:
+    """Turn signal into linear light.
+
+    :param image: float32 (H, W, 3 or 4); alpha passes through. Values outside 0…1 follow the curve, odd about 0.
+    :param name: a key of :data:`TRANSFERS`: "bt709", "bt1886", "srgb" or "linear".
+    :returns: float32, same shape.
+    :raises ValueRangeError: unknown name. :raises PictureError: wrong array.
+
+    Source: BT.709-6 item 1.2 (inverted), BT.1886 annex 1 with Lw = 1 and Lb = 0, IEC 61966-2-1.
+    """
+    constants = transfer(name).decode
+    image = as_picture(image)
+    out = output(out, image.shape, image)
+    over_rows(_decode_sheet, image.shape[0], image, out, constants)
+    return out
+
+
+def encode(image: Floats, name: str, out: Floats | None = None) -> Floats:
+    """Turn linear light into signal: the inverse of :func:`decode`, with the same parameters and sources."""
+    constants = transfer(name).encode
+    image = as_picture(image)
+    out = output(out, image.shape, image)
+    over_rows(_encode_sheet, image.shape[0], image, out, constants)
+    return out
+
+
+def flat_matrix(matrix: object) -> tuple[np.float32, ...]:
+    """Return a 3×3 matrix as nine float32 in row order, the form in which sheets take it.
+
+    Raises ValueRangeError for another shape or a value that is not finite.
+    """
+    given = np.asarray(matrix, np.float64)
+    if given.shape != (3, 3) or not np.isfinite(given).all():
+        raise ValueRangeError(f"A colour matrix must be 3×3 and finite, not of shape {given.shape}: {given.tolist()}.")
+    return tuple(F(v) for v in given.ravel())
+
+
+def apply_matrix(image: Floats, matrix: object, out: Floats | None = None) -> Floats:
+    """Multiply every pixel's three components, as a column, by a 3×3 matrix (rows give outputs).
+
+    :param image: float32 (H, W, 3 or 4); alpha passes through.
+    :returns: float32, same shape. :raises ValueRangeError: the matrix is not 3×3 and finite.
+    """
+    m = flat_matrix(matrix)
+    image = as_picture(image)
+    out = output(out, image.shape, image)
+    over_rows(_matrix_sheet, image.shape[0], image, out, m)
+    return out
+
+
+def ycbcr_matrix(standard: str = "709") -> np.ndarray:
+    """Return the 3×3 float64 matrix from R′G′B′ to Y′CbCr (Cb, Cr within ±0.5).
+
+    :param standard: "601", "709" or "2020". :raises ValueRangeError: another name.
+
+    Source: BT.601-7 item 2.5, BT.709-6 items 3.2 and 3.3, BT.2020-2 table 4 (non-constant luminance).
+    """
+    if standard not in KR_KB:
+        raise ValueRangeError(f"Y′CbCr standard {standard!r} is unknown: use one of {', '.join(KR_KB)}.")
+    kr, kb = KR_KB[standard]
+    kg = 1 - kr - kb
+    blue, red = 2 * (1 - kb), 2 * (1 - kr)
+    return np.array([[kr, kg, kb], [-kr / blue, -kg / blue, 0.5], [0.5, -kg / red, -kb / red]])
+
+
+def rgb_to_ycbcr(image: Floats, standard: str = "709", out: Floats | None = None) -> Floats:
+    """Turn R′G′B′ into Y′CbCr (Y′ 0…1, Cb and Cr ±0.5): see :func:`ycbcr_matrix`. Shapes as :func:`apply_matrix`."""
+    return apply_matrix(image, ycbcr_matrix(standard), out)
+
+
+def ycbcr_to_rgb(image: Floats, standard: str = "709", out: Floats | None = None) -> Floats:
+    """Turn Y′CbCr into R′G′B′, the inverse of :func:`rgb_to_ycbcr`."""
+    return apply_matrix(image, np.linalg.inv(ycbcr_matrix(standard)), out)
+
+
+def luma(image: Floats, out: Floats | None = None) -> Floats:
+    """Return BT.709 luma Y′ as a float32 (H, W) plane.
+
+    Source: BT.709-6 item 3.2. :raises PictureError: wrong array.
+    """
+    image = as_picture(image)
+    out = output(out, image.shape[:2], image)
+    over_rows(_luma_sheet, image.shape[0], image, out)
+    return out
+
+
+# Oklab (Ottosson 2020): linear BT.709 RGB to LMS, cube root, then Lab.
+_OK_LMS = (
+    (0.4122214708, 0.5363325363, 0.0514459929),
+    (0.2119034982, 0.6806995451, 0.1073969566),
+    (0.0883024619, 0.2817188376, 0.6299787005),
+)
+_OK_LAB = (
+    (0.2104542553, 0.7936177850, -0.0040720468),
+    (1.9779984951, -2.4285922050, 0.4505937099),
+    (0.0259040371, 0.7827717662, -0.8086757660),
+)
+_CUBE = tuple(F(v) for v in (-1.0, 1.0, 0.0, 1.0, 3.0))
+_CUBE_ROOT = tuple(F(v) for v in (-1.0, 1.0, 0.0, 1.0, 1 / 3))
+
+
+def linear_to_oklab(image: Floats) -> Floats:
+    """Turn linear BT.709 light into Oklab (L 0…1, a, b).
+
+    :param image: float32 (H, W, 3 or 4), linear. :returns: float32, same shape, (L, a, b[, alpha]).
+
+    Source: B. Ottosson, "A perceptual color space for image processing", 2020; matrices for BT.709 primaries.
+    """
+    lms = apply_matrix(image, _OK_LMS)
+    root = np.empty_like(lms)
+    over_rows(_decode_sheet, lms.shape[0], lms, root, _CUBE_ROOT)
+    return apply_matrix(root, _OK_LAB)
+
+
+def oklab_to_linear(image: Floats) -> Floats:
+    """Turn Oklab into linear BT.709 light, the inverse of :func:`linear_to_oklab`."""
+    root = apply_matrix(image, np.linalg.inv(_OK_LAB))
+    lms = np.empty_like(root)
+    over_rows(_decode_sheet, root.shape[0], root, lms, _CUBE)
+    return apply_matrix(lms, np.linalg.inv(_OK_LMS))

@@ -1,0 +1,112 @@
+"""The one compile decorator of every kernel, and the one rule for where compiled code is kept.
+
+``inline`` marks scalar pixel functions and row loops: they are folded into their caller, so a literal
+channel stride given by the caller stays a literal and the loop becomes vector code.
+``sheet`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
+without the interpreter lock, and kept on disk.
+
+numba's own cache looks at the time stamp of one file only and would return stale code when a callee in
+another file changes. The cache folder here is therefore named after a hash of every kernel source, the
+numba and Python versions and the processor: new sources, new folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numba
+from numba import config as numba_config
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
+
+
+def source_digest() -> str:
+    """Return the hash (16 hexadecimal digits) of all kernel sources, versions and the processor's name."""
+    digest = hashlib.sha256()
+    for source in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(source.name.encode() + b"\0" + source.read_bytes())
+    cpu = numba_config.CPU_NAME or _host_cpu()
+    digest.update(f"{numba.__version__} {sys.version} {platform.machine()} {cpu}".encode())
+    return digest.hexdigest()[:16]
+
+
+def _host_cpu() -> str:
+    from llvmlite import binding
+
+    return str(binding.get_host_cpu_name()) + str(binding.get_host_cpu_features().flatten())
+
+
+def _candidates() -> list[Path]:
+    chosen = os.environ.get("INKARNAT_CACHE_DIR")
+    if chosen:
+        return [Path(chosen)]
+    if sys.platform == "win32":
+        user = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        user = Path.home() / "Library" / "Caches"
+    else:
+        user = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    owner = os.getuid() if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
+    return [user / "inkarnat", Path(tempfile.gettempdir()) / f"inkarnat-{owner}"]
+
+
+def _is_ours(folder: Path) -> bool:
+    """Tell whether the folder belongs to this user alone: compiled code is never loaded from a stranger's."""
+    if not hasattr(os, "getuid"):
+        return True
+    status = folder.stat()
+    return status.st_uid == os.getuid() and not status.st_mode & 0o022
+
+
+def _find_cache_folder() -> Path | None:
+    digest = source_digest()
+    for base in _candidates():
+        try:
+            base.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if not _is_ours(base):
+                continue
+            folder = base / digest
+            folder.mkdir(mode=0o700, exist_ok=True)
+            with tempfile.TemporaryFile(dir=folder):
+                return folder
+        except (OSError, RuntimeError):
+            continue
+    return None
+
+
+CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else _find_cache_folder()
+"""Where compiled kernels are kept, or None where nothing is writable (they are then compiled anew)."""
+
+SHEETS: list[Any] = []
+"""Every compiled entry point, in the order of definition."""
+
+
+def inline(function: Function) -> Function:
+    """Compile a scalar pixel function or a row loop so that it is always folded into its caller."""
+    compiled: Function = numba.njit(forceinline=True, **_OPTIONS)(function)
+    return compiled
+
+
+def sheet(function: Function) -> Function:
+    """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk."""
+    if CACHE_FOLDER is None:
+        compiled = numba.njit(**_OPTIONS)(function)
+    else:
+        before = numba_config.CACHE_DIR
+        numba_config.CACHE_DIR = str(CACHE_FOLDER)
+        try:
+            compiled = numba.njit(cache=True, **_OPTIONS)(function)
+        finally:
+            numba_config.CACHE_DIR = before
+    SHEETS.append(compiled)
+    result: Function = compiled
+    return result

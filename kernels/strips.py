@@ -1,0 +1,126 @@
+"""Row strips over a few threads: the only place where kernels run in parallel.
+
+A sheet kernel works on rows ``y0`` to ``y1`` and knows nothing of threads. Strips are handed out one by
+one to a small persistent pool; the caller works too, so nested or concurrent use cannot lock up.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from typing import Any
+
+from .errors import ValueRangeError
+
+STRIP = 64
+
+
+def _initial_threads() -> int:
+    given = os.environ.get("INKARNAT_THREADS", "")
+    if given:
+        if not given.isdigit() or int(given) < 1:
+            raise ValueRangeError(f"INKARNAT_THREADS must be a whole number from 1 up, not {given!r}.")
+        return int(given)
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class _Pool:
+    """The threads of this process; forgotten in a forked child, made again on first use."""
+
+    def __init__(self) -> None:
+        self.threads = _initial_threads()
+        self.executor: ThreadPoolExecutor | None = None
+        self.lock = threading.Lock()
+        self.inside = threading.local()
+
+    def workers(self) -> ThreadPoolExecutor:
+        with self.lock:
+            if self.executor is None:
+                self.executor = ThreadPoolExecutor(self.threads - 1, thread_name_prefix="inkarnat-strip")
+            return self.executor
+
+    def resize(self, threads: int) -> None:
+        with self.lock:
+            old, self.executor, self.threads = self.executor, None, threads
+        if old is not None:
+            old.shutdown(wait=True)
+
+
+_pool = _Pool()
+
+
+def _forget_pool() -> None:
+    global _pool
+    threads = _pool.threads
+    _pool = _Pool()
+    _pool.threads = threads
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_forget_pool)
+
+
+def thread_count() -> int:
+    """Return how many threads a kernel call may use, the caller included."""
+    return _pool.threads
+
+
+def set_thread_count(threads: int) -> None:
+    """Let kernels use this many threads (1 or more), the caller included. Results do not depend on it."""
+    if threads < 1:
+        raise ValueRangeError(f"The thread count must be 1 or more, not {threads}.")
+    if threads != _pool.threads:
+        _pool.resize(threads)
+
+
+@contextmanager
+def threads(count: int) -> Iterator[None]:
+    """Use this many threads inside a ``with`` block."""
+    before = thread_count()
+    set_thread_count(count)
+    try:
+        yield
+    finally:
+        set_thread_count(before)
+
+
+def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int = STRIP) -> None:
+    """Call ``kernel(*arguments, y0, y1)`` for strips that cover rows 0 to ``rows``.
+
+    The first error of any strip is raised here, after every running strip has ended.
+    """
+    bounds = iter([(y, min(y + strip, rows)) for y in range(0, rows, strip)])
+    helpers = min(_pool.threads - 1, (rows - 1) // strip)
+    if helpers < 1 or getattr(_pool.inside, "busy", False):
+        for y0, y1 in bounds:
+            kernel(*arguments, y0, y1)
+        return
+
+    inside = _pool.inside
+    hand_out = threading.Lock()
+
+    def work() -> None:
+        inside.busy = True
+        try:
+            while True:
+                with hand_out:
+                    bound = next(bounds, None)
+                if bound is None:
+                    return
+                kernel(*arguments, *bound)
+        finally:
+            inside.busy = False
+
+    futures = [_pool.workers().submit(work) for _ in range(helpers)]
+    try:
+        work()
+    finally:
+        errors = [future.exception() for future in futures if not future.cancel()]
+    for error in errors:
+        if error is not None:
+            raise error

@@ -1,0 +1,347 @@
+"""What a node is: declared parameters, declared ports and one kernel call, as a frozen value.
+
+A node class is a frozen dataclass. Its fields are made by the functions below (:func:`number`, :func:`choice`
+and so on), which say kind, range, unit and help once; host controls, graph validation, command help and the
+documentation all read them from there. Its ports are the annotations of ``process``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+import types
+import typing
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels.errors import InkarnatError
+
+Value = bool | int | float | str | tuple[Any, ...]
+
+
+class ParamError(InkarnatError, ValueError):
+    """A parameter is unknown or its value is not allowed."""
+
+
+@dataclass(frozen=True)
+class Port:
+    """An input or output of a node: what kind of picture it carries and whether it may be left open."""
+
+    kind: str
+    optional: bool = False
+
+
+Picture = Annotated[NDArray[np.float32], Port("picture")]
+"""float32 (H, W, 3 or 4), R′G′B′(A)."""
+Matte = Annotated[NDArray[np.float32], Port("matte")]
+"""float32 (H, W), 0 to 1."""
+
+
+@dataclass(frozen=True)
+class Param:
+    """The declaration of one parameter.
+
+    :ivar kind: "number", "angle", "whole", "toggle", "choice", "text", "point", "colour" or "points".
+    :ivar low, high: the range of numbers; ``shown`` is the part of it that a slider offers.
+    :ivar options: the allowed words of a choice, each with its help.
+    """
+
+    kind: str
+    default: Value
+    help: str
+    low: float = -math.inf
+    high: float = math.inf
+    shown: tuple[float, float] | None = None
+    unit: str = ""
+    options: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    animated: bool = True
+
+    def check(self, where: str, value: Any) -> Value:
+        """Return the value in its stored form, or raise ParamError naming ``where``, the rule and the value."""
+        try:
+            return _CHECKS[self.kind](self, value)
+        except (TypeError, ValueError, OverflowError) as error:
+            raise ParamError(f"{where} must be {self.rule()}, not {_shown(value)}.{_detail(error)}") from None
+
+    def rule(self) -> str:
+        """Say in words which values are allowed."""
+        unit = f" {self.unit}" if self.unit else ""
+        span = f"{self.low:g} to {self.high:g}{unit}"
+        if self.low == -math.inf and self.high == math.inf:
+            span = f"of any size{unit}"
+        elif self.high == math.inf:
+            span = f"{self.low:g}{unit} or more"
+        return {
+            "number": f"a number {span}",
+            "angle": f"an angle {span}",
+            "whole": f"a whole number {span}",
+            "toggle": "true or false",
+            "choice": "one of " + ", ".join(self.options),
+            "text": "text",
+            "point": f"two numbers (x, y), each {span}",
+            "colour": f"three numbers (red, green, blue), each {span}",
+            "points": f"a list of at most {_MOST_POINTS} points [x, y], each coordinate {span}",
+        }[self.kind]
+
+
+_MOST_POINTS = 4096
+
+
+def _shown(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 80 else text[:77] + "…"
+
+
+def _detail(error: Exception) -> str:
+    return f" {error}" if isinstance(error, _Hint) else ""
+
+
+class _Hint(ValueError):
+    """A rule broken in a way that deserves a second sentence."""
+
+
+def _number(param: Param, value: Any) -> float:
+    if isinstance(value, bool | str) or not isinstance(value, int | float | np.integer | np.floating):
+        raise TypeError
+    result = float(value)
+    if not (math.isfinite(result) and param.low <= result <= param.high):
+        raise ValueError
+    return result + 0.0  # −0.0 and 0.0 are one value
+
+
+def _whole(param: Param, value: Any) -> int:
+    result = _number(param, value)
+    if result != int(result):
+        raise ValueError
+    return int(result)
+
+
+def _toggle(param: Param, value: Any) -> bool:
+    if not isinstance(value, bool | np.bool_):
+        raise TypeError
+    return bool(value)
+
+
+def _choice(param: Param, value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError
+    if value not in param.options:
+        raise _Hint(nearest(value, param.options))
+    return value
+
+
+def _text(param: Param, value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError
+    return value
+
+
+def _items(value: Any, count: int | None = None) -> Sequence[Any]:
+    if isinstance(value, str) or not isinstance(value, Sequence | np.ndarray):
+        raise TypeError
+    if count is not None and len(value) != count:
+        raise ValueError
+    return value
+
+
+def _point(param: Param, value: Any) -> tuple[float, ...]:
+    return tuple(_number(param, v) for v in _items(value, 2))
+
+
+def _colour(param: Param, value: Any) -> tuple[float, ...]:
+    return tuple(_number(param, v) for v in _items(value, 3))
+
+
+def _points(param: Param, value: Any) -> tuple[tuple[float, ...], ...]:
+    items = _items(value)
+    if len(items) > _MOST_POINTS:
+        raise ValueError
+    return tuple(_point(param, item) for item in items)
+
+
+_CHECKS: dict[str, Any] = {
+    "number": _number,
+    "angle": _number,
+    "whole": _whole,
+    "toggle": _toggle,
+    "choice": _choice,
+    "text": _text,
+    "point": _point,
+    "colour": _colour,
+    "points": _points,
+}
+
+
+def nearest(word: str, known: typing.Iterable[str]) -> str:
+    """Return "Did you mean …?" for the nearest known word, or an empty string where none is near."""
+    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
+    return f"Did you mean {close[0]!r}?" if close else ""
+
+
+# --- fields -------------------------------------------------------------------------------------------------
+
+
+def _field(param: Param) -> Any:
+    return dataclasses.field(default=param.default, metadata={"param": param})
+
+
+def number(
+    default: float,
+    low: float,
+    high: float,
+    help: str,
+    *,
+    unit: str = "",
+    shown: tuple[float, float] | None = None,
+) -> Any:
+    """Declare a plain number."""
+    return _field(Param("number", float(default), help, low, high, shown, unit))
+
+
+def degrees(default: float, low: float, high: float, help: str, *, shown: tuple[float, float] | None = None) -> Any:
+    """Declare an angle in degrees."""
+    return _field(Param("angle", float(default), help, low, high, shown, "°"))
+
+
+def whole(default: int, low: int, high: int, help: str, *, unit: str = "") -> Any:
+    """Declare a whole number."""
+    return _field(Param("whole", default, help, low, high, None, unit))
+
+
+def toggle(default: bool, help: str) -> Any:
+    """Declare a yes or no."""
+    return _field(Param("toggle", default, help))
+
+
+def choice(default: str, options: Mapping[str, str], help: str) -> Any:
+    """Declare a choice among words, each with its help."""
+    return _field(Param("choice", default, help, options=types.MappingProxyType(dict(options)), animated=False))
+
+
+def text(default: str, help: str) -> Any:
+    """Declare a piece of text."""
+    return _field(Param("text", default, help, animated=False))
+
+
+def point(default: tuple[float, float], help: str, low: float = -10.0, high: float = 10.0) -> Any:
+    """Declare a position: normalised to the frame, x to the right, y down, (0, 0) the top-left corner."""
+    return _field(Param("point", default, help, low, high, (0.0, 1.0)))
+
+
+def colour(
+    default: tuple[float, float, float],
+    low: float,
+    high: float,
+    help: str,
+    *,
+    shown: tuple[float, float] | None = None,
+) -> Any:
+    """Declare three numbers, one for each of red, green and blue."""
+    return _field(Param("colour", default, help, low, high, shown))
+
+
+def points(default: tuple[tuple[float, float], ...], help: str, low: float = -10.0, high: float = 10.0) -> Any:
+    """Declare a list of points."""
+    return _field(Param("points", default, help, low, high, (0.0, 1.0)))
+
+
+# --- nodes --------------------------------------------------------------------------------------------------
+
+
+class Node:
+    """Base of every node: a value that validates itself and knows its declaration.
+
+    Two nodes with the same parameters are equal and hash alike; a node survives pickling and a JSON round trip.
+    """
+
+    name: ClassVar[str]
+    """The fixed id in graphs and on the command line."""
+    label: ClassVar[str]
+    """The name that people see."""
+    group: ClassVar[str]
+    """The step of the job it belongs to: light, balance, key, matte, steer or compare."""
+    version: ClassVar[int] = 1
+    """Raised when parameters change their meaning; upgrades of old graphs go by it."""
+
+    def __post_init__(self) -> None:
+        for name, param in self.params().items():
+            object.__setattr__(self, name, param.check(f"{self.name}.{name}", getattr(self, name)))
+
+    @classmethod
+    def params(cls) -> dict[str, Param]:
+        """Return the declared parameters by name, in order."""
+        fields = dataclasses.fields(cls)  # type: ignore[arg-type]
+        return {field.name: field.metadata["param"] for field in fields}
+
+    @classmethod
+    def inputs(cls) -> dict[str, Port]:
+        """Return the input ports by name, in order."""
+        return {name: port for name, port in _ports(cls).items() if name != "return"}
+
+    @classmethod
+    def output(cls) -> Port:
+        """Return the output port."""
+        return _ports(cls)["return"]
+
+    @classmethod
+    def help(cls) -> str:
+        """Return the first paragraph of the description."""
+        return (cls.__doc__ or "").split("\n\n")[0].replace("\n", " ").replace("``", "")
+
+    def frames_needed(self) -> tuple[int, int]:
+        """Return how many frames before and after the current one ``process`` reads: (0, 0) for most nodes."""
+        return (0, 0)
+
+    def config(self) -> dict[str, Any]:
+        """Return the node as plain JSON data: its id, version and every parameter."""
+        params = {name: _plain(getattr(self, name)) for name in self.params()}
+        return {"node": self.name, "version": self.version, "params": params}
+
+    @classmethod
+    def check_names(cls, names: typing.Iterable[str]) -> None:
+        """Raise ParamError for a parameter name that this node does not declare."""
+        known = cls.params()
+        for name in names:
+            if name not in known:
+                mend = nearest(str(name), known) or f"It has: {', '.join(known) or 'no parameters'}."
+                raise ParamError(f"{cls.name} has no parameter {name!r}. {mend}")
+
+    @classmethod
+    def from_config(cls, config: Mapping[str, Any]) -> typing.Self:
+        """Build the node from what :meth:`config` returned; parameters left out take their defaults.
+
+        Raises ParamError for another node's configuration, an unknown parameter or a value out of range.
+        """
+        if config.get("node") != cls.name or config.get("version", cls.version) != cls.version:
+            raise ParamError(
+                f"This is a configuration of {config.get('node')!r} version {config.get('version')!r}, "
+                f"not of {cls.name!r} version {cls.version}."
+            )
+        params = config.get("params", {})
+        cls.check_names(params)
+        return cls(**params)
+
+
+def _plain(value: Any) -> Any:
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def _ports(cls: type[Node]) -> dict[str, Port]:
+    cached: dict[str, Port] | None = cls.__dict__.get("_port_table")
+    if cached is None:
+        hints = typing.get_type_hints(cls.process, include_extras=True)  # type: ignore[attr-defined]
+        cached = {name: _port(hint) for name, hint in hints.items()}
+        cls._port_table = cached  # type: ignore[attr-defined]
+    return cached
+
+
+def _port(hint: Any) -> Port:
+    if typing.get_origin(hint) in (typing.Union, types.UnionType):
+        inner = next(arg for arg in typing.get_args(hint) if arg is not type(None))
+        return Port(_port(inner).kind, optional=True)
+    return next(item for item in hint.__metadata__ if isinstance(item, Port))

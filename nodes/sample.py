@@ -1,0 +1,126 @@
+"""Samples: the points, boxes and strokes with which a person shows where skin (or a neutral) is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels.errors import InkarnatError
+
+_POINT_RADIUS = 0.012
+"""Radius of a point sample as a part of the frame height."""
+
+
+class SampleError(InkarnatError, ValueError):
+    """A sample that lies outside the frame, is malformed or shows nothing usable."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A place in the frame, in coordinates normalised to it: x to the right, y down, (0, 0) the top-left corner.
+
+    Made by :meth:`point`, :meth:`box` or :meth:`stroke`. ``radius`` counts in frame heights.
+    """
+
+    kind: str
+    points: tuple[tuple[float, float], ...]
+    radius: float = 0.0
+
+    @classmethod
+    def point(cls, x: float, y: float) -> Sample:
+        """A small disc round (x, y). Raises SampleError outside the frame."""
+        return cls("point", _inside(((x, y),)), _POINT_RADIUS)
+
+    @classmethod
+    def box(cls, x0: float, y0: float, x1: float, y1: float) -> Sample:
+        """The rectangle between two corners. Raises SampleError outside the frame or without an area."""
+        corners = _inside(((x0, y0), (x1, y1)))
+        if not (x0 < x1 and y0 < y1):
+            raise SampleError(f"Sample box:{x0:g},{y0:g},{x1:g},{y1:g} must have x0 < x1 and y0 < y1.")
+        return cls("box", corners)
+
+    @classmethod
+    def stroke(cls, points: tuple[tuple[float, float], ...] | list[tuple[float, float]], radius: float) -> Sample:
+        """A brush of the given radius drawn through the points. Raises SampleError outside the frame."""
+        if not points or not 0 < radius <= 1:
+            raise SampleError(f"A stroke needs points and a radius above 0 and up to 1 frame height, not {radius:g}.")
+        return cls("stroke", _inside(tuple((float(x), float(y)) for x, y in points)), float(radius))
+
+    @classmethod
+    def parse(cls, text: str) -> Sample:
+        """Read ``point:x,y``, ``box:x0,y0,x1,y1`` or ``stroke:x,y;x,y;…/r``. Raises SampleError otherwise."""
+        kind, _, rest = text.partition(":")
+        try:
+            if kind == "point":
+                x, y = _numbers(rest, 2)
+                return cls.point(x, y)
+            if kind == "box":
+                x0, y0, x1, y1 = _numbers(rest, 4)
+                return cls.box(x0, y0, x1, y1)
+            if kind == "stroke":
+                path, _, radius = rest.partition("/")
+                points = [_numbers(pair, 2) for pair in path.split(";")]
+                return cls.stroke([(x, y) for x, y in points], float(radius))
+        except SampleError:
+            raise
+        except ValueError:
+            pass
+        raise SampleError(
+            f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:x,y;x,y/radius, "
+            "each number a part of the frame (0 to 1)."
+        )
+
+    def __str__(self) -> str:
+        numbers = ";".join(f"{x:g},{y:g}" for x, y in self.points)
+        if self.kind == "stroke":
+            return f"stroke:{numbers}/{self.radius:g}"
+        return f"{self.kind}:{numbers.replace(';', ',')}"
+
+    def mask(self, height: int, width: int) -> NDArray[np.bool_]:
+        """Return the pixels of a (height, width) frame that the sample covers: bool (H, W), at least one True."""
+        y, x = np.mgrid[0:height, 0:width].astype(np.float64)
+        x, y = (x + 0.5) / height, (y + 0.5) / height
+        aspect = width / height
+        path = [(px * aspect, py) for px, py in self.points]
+        if self.kind == "box":
+            (x0, y0), (x1, y1) = path
+            covered = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+        else:
+            distance = np.full((height, width), math.inf)
+            for start, end in zip(path, path[1:] or path, strict=False):
+                distance = np.minimum(distance, _distance_squared(x, y, start, end))
+            covered = distance <= max(self.radius, 0.75 / height) ** 2
+        if not covered.any():
+            cx, cy = np.mean(self.points, axis=0)
+            covered[min(int(cy * height), height - 1), min(int(cx * width), width - 1)] = True
+        return covered
+
+
+def _inside(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    for x, y in points:
+        if not (0 <= x <= 1 and 0 <= y <= 1):
+            raise SampleError(
+                f"Sample position ({x:g}, {y:g}) lies outside the frame: "
+                "both numbers are parts of the frame's width and height, from 0 to 1."
+            )
+    return points
+
+
+def _numbers(text: str, count: int) -> tuple[float, ...]:
+    numbers = tuple(float(part) for part in text.split(","))
+    if len(numbers) != count:
+        raise ValueError
+    return numbers
+
+
+def _distance_squared(
+    x: NDArray[np.float64], y: NDArray[np.float64], start: tuple[float, float], end: tuple[float, float]
+) -> NDArray[np.float64]:
+    dx, dy = end[0] - start[0], end[1] - start[1]
+    length = dx * dx + dy * dy
+    along = np.clip(((x - start[0]) * dx + (y - start[1]) * dy) / length, 0, 1) if length else 0.0
+    result: NDArray[np.float64] = (x - start[0] - along * dx) ** 2 + (y - start[1] - along * dy) ** 2
+    return result
