@@ -405,3 +405,33 @@ def oklab_to_linear(image: Floats) -> Floats:
     lms = np.empty_like(root)
     over_rows(_decode_sheet, root.shape[0], root, lms, _CUBE)
     return apply_matrix(lms, np.linalg.inv(_OK_LMS))
+
+
+# --- alpha --------------------------------------------------------------------------------------------------
+
+
+@sheet
+def _unpremultiply_sheet(image, out, y0, y1):
+    for y in range(y0, y1):
+        row = image[y].reshape(-1)
+        to = out[y].reshape(-1)
+        for x in range(image.shape[1]):
+            alpha = row[4 * x + 3]
+            inverse = ONE / (alpha if alpha > TINY else ONE)
+            to[4 * x] = row[4 * x] * inverse
+            to[4 * x + 1] = row[4 * x + 1] * inverse
+            to[4 * x + 2] = row[4 * x + 2] * inverse
+            to[4 * x + 3] = alpha
+
+
+def unpremultiply(image: Floats, out: Floats | None = None) -> Floats:
+    """Divide the colour of a four-channel picture by its alpha, where that is above 0; others pass unchanged.
+
+    :param image: float32 (H, W, 3 or 4). :returns: float32, same shape. :raises PictureError: wrong array.
+    """
+    image = as_picture(image)
+    if image.shape[2] == 3:
+        return image
+    out = output(out, image.shape, image)
+    over_rows(_unpremultiply_sheet, image.shape[0], image, out)
+    return out

@@ -1,1 +1,79 @@
-"""Nodes."""
+"""Nodes: frozen values with declared parameters and one kernel call each. This module is the public API.
+
+``NODES`` is the one table of all nodes; graphs, commands, host effects and the documentation derive from it.
+"""
+
+from .balance import Balance, BalanceError, solve_balance
+from .convert import ConvertColour
+from .correct import CorrectSkin
+from .declare import Node, ParamError
+from .key import RangeKey, SkinKey
+from .matte import CombineMattes, Region, SoftenMatte
+from .sample import Sample, SampleError
+from .solve import (
+    Lesson,
+    ReadingError,
+    SkinReading,
+    SkinTarget,
+    Warned,
+    judge_matte,
+    learn_skin_key,
+    measure_skin,
+    solve_steer,
+    study_skin,
+)
+from .steer import Blend, KeepSkin, SteerSkin
+from .tone import Cdl, ToneCurve
+from .view import ShowMatte
+
+NODES: dict[str, type[Node]] = {
+    "tone_curve": ToneCurve,
+    "cdl": Cdl,
+    "balance": Balance,
+    "convert_colour": ConvertColour,
+    "skin_key": SkinKey,
+    "range_key": RangeKey,
+    "region": Region,
+    "combine_mattes": CombineMattes,
+    "soften_matte": SoftenMatte,
+    "steer_skin": SteerSkin,
+    "keep_skin": KeepSkin,
+    "blend": Blend,
+    "show_matte": ShowMatte,
+    "correct_skin": CorrectSkin,
+}
+"""Every node by its fixed id."""
+
+__all__ = [
+    "NODES",
+    "Balance",
+    "BalanceError",
+    "Blend",
+    "Cdl",
+    "CombineMattes",
+    "ConvertColour",
+    "CorrectSkin",
+    "KeepSkin",
+    "Lesson",
+    "Node",
+    "ParamError",
+    "RangeKey",
+    "ReadingError",
+    "Region",
+    "Sample",
+    "SampleError",
+    "ShowMatte",
+    "SkinKey",
+    "SkinReading",
+    "SkinTarget",
+    "SoftenMatte",
+    "SteerSkin",
+    "ToneCurve",
+    "Warned",
+    "judge_matte",
+    "learn_skin_key",
+    "measure_skin",
+    "solve_balance",
+    "solve_steer",
+    "study_skin",
+]

@@ -1,0 +1,525 @@
+"""Learning a skin key: grow from samples along a geodesic, then weigh skin against everything else in a colour table.
+
+The colour axes are those of :mod:`.qualify`: chroma along and across the sample's hue in the luma-normalised
+Cb/Cr plane, and luma. Positives spread from the samples only where the picture leads on without a step in
+colour or light, so a wall of like colour stays out; everything unlike the samples is negative; what looks like
+skin but is not connected is neither. All sums run in a fixed order, in float64.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import soften
+from .arrays import Floats
+from .errors import InkarnatError
+from .jit import sheet
+from .qualify import (
+    ACROSS,
+    ALONG,
+    GRID,
+    LUMA,
+    axes,
+    work_planes,
+)
+
+LONG_SIDE = 256
+"""Pictures are learned from at this many pixels on the long side."""
+
+Doubles = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+class LearnError(InkarnatError, ValueError):
+    """The samples hold nothing from which a key could be learned."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One picture reduced for learning: its planes, and what the samples cover on it.
+
+    :ivar luma, u, v: float32 (h, w): Y′, Cb/Y′ and Cr/Y′ after the ratio filter.
+    :ivar add, subtract: bool (h, w). :ivar whole: True where samples may hold more than skin (boxes, faces).
+    """
+
+    luma: Floats
+    u: Floats
+    v: Floats
+    add: Flags
+    subtract: Flags
+    whole: Flags
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What was learned, and the figures by which it can be judged.
+
+    :ivar centre: (Cb/Y′, Cr/Y′) of the samples. :ivar table: float32, shape :data:`.qualify.GRID`, 0 to 1, the
+        likelihood of skin. :ivar compact: float64 (10,): mean (3), covariance (6: aa, at, ay, tt, ty, yy) and
+        the squared distance at which the compact form is one half.
+    :ivar unconnected: share of the skin-like area that the samples do not reach.
+    :ivar recall: share of the sampled pixels that the table recognises.
+    """
+
+    centre: tuple[float, float]
+    table: Floats
+    compact: Doubles
+    unconnected: float
+    recall: float
+
+
+# --- sheets -------------------------------------------------------------------------------------------------
+
+
+@sheet
+def _area_resize(plane, out):
+    """Average the source area under every target pixel."""
+    rows, columns = plane.shape
+    h, w = out.shape
+    for i in range(h):
+        top, bottom = i * rows / h, (i + 1) * rows / h
+        for j in range(w):
+            left, right = j * columns / w, (j + 1) * columns / w
+            total = 0.0
+            weights = 0.0
+            for y in range(int(top), min(math.ceil(bottom), rows)):
+                wy = min(bottom, y + 1.0) - max(top, float(y))
+                for x in range(int(left), min(math.ceil(right), columns)):
+                    k = wy * (min(right, x + 1.0) - max(left, float(x)))
+                    total += k * plane[y, x]
+                    weights += k
+            out[i, j] = total / weights
+
+
+@sheet
+def _splat(a, t, y, weight, table):
+    """Add weighted points to a table, shared among the eight cells round each; points off the table are left out."""
+    na, nt, ny = table.shape
+    for i in range(a.size):
+        w = weight[i]
+        if not w > 0 or not (0 < a[i] < na - 1.01 and 0 < t[i] < nt - 1.01):
+            continue
+        z = min(max(y[i], 0.0), ny - 1.01)
+        ia, it, iy = int(a[i]), int(t[i]), int(z)
+        fa, ft, fy = a[i] - ia, t[i] - it, z - iy
+        for da in range(2):
+            wa = w * (fa if da else 1 - fa)
+            for dt in range(2):
+                wt = wa * (ft if dt else 1 - ft)
+                table[ia + da, it + dt, iy] += wt * (1 - fy)
+                table[ia + da, it + dt, iy + 1] += wt * fy
+
+
+@sheet
+def _look(table, a, t, y, out):
+    """Read a table at points by trilinear interpolation; 0 off the table in the two colour axes."""
+    na, nt, ny = table.shape
+    for i in range(a.size):
+        if not (0 <= a[i] <= na - 1 and 0 <= t[i] <= nt - 1):
+            out[i] = 0
+            continue
+        x = min(a[i], na - 1.001)
+        z = min(t[i], nt - 1.001)
+        l = min(max(y[i], 0.0), ny - 1.001)
+        ia, it, iy = int(x), int(z), int(l)
+        fa, ft, fy = x - ia, z - it, l - iy
+        total = 0.0
+        for da in range(2):
+            wa = fa if da else 1 - fa
+            for dt in range(2):
+                wt = wa * (ft if dt else 1 - ft)
+                total += wt * (table[ia + da, it + dt, iy] * (1 - fy) + table[ia + da, it + dt, iy + 1] * fy)
+        out[i] = total
+
+
+@sheet
+def _blur_last(table, kernel, out):
+    """Filter along the last axis with zeros beyond the ends; the middle axis trades places with the last."""
+    n0, n1, n2 = table.shape
+    r = kernel.size // 2
+    for i in range(n0):
+        for j in range(n1):
+            for k in range(n2):
+                total = 0.0
+                for d in range(max(-r, -k), min(r, n2 - 1 - k) + 1):
+                    total += kernel[d + r] * table[i, j, k + d]
+                out[k, i, j] = total
+
+
+@sheet
+def _geodesic(start, likeness, log_luma, step, resist, light, distance):
+    """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus light · |Δ|.
+
+    Two rounds of a forward and a backward sweep over eight neighbours (Borgefors 1986).
+    """
+    h, w = likeness.shape
+    for i in range(h):
+        for j in range(w):
+            distance[i, j] = 0.0 if start[i, j] else 1e9
+    for sweep in range(4):
+        way = 1 if sweep % 2 == 0 else -1
+        for ii in range(h):
+            i = ii if way == 1 else h - 1 - ii
+            for jj in range(w):
+                j = jj if way == 1 else w - 1 - jj
+                best = distance[i, j]
+                for k in range(4):
+                    y = i if k == 3 else i - way
+                    x = j - way if k == 3 else j - 1 + k
+                    if y < 0 or y >= h or x < 0 or x >= w:
+                        continue
+                    length = 1.41421356 if k == 0 or k == 2 else 1.0
+                    between = 1 - 0.5 * (likeness[i, j] + likeness[y, x])
+                    cost = length * (step + resist * between) / h + light * abs(log_luma[i, j] - log_luma[y, x])
+                    best = min(best, distance[y, x] + cost)
+                distance[i, j] = best
+
+
+# --- small helpers ------------------------------------------------------------------------------------------
+
+
+def _smoothstep(x: Doubles) -> Doubles:
+    t = np.clip(x, 0.0, 1.0)
+    return t * t * (3 - 2 * t)
+
+
+def _cells(shape: tuple[int, ...] = GRID) -> Doubles:
+    return np.zeros(shape, np.float64)
+
+
+def _gaussian(sigma: float) -> Doubles:
+    radius = max(1, math.ceil(4 * sigma))
+    x = np.arange(-radius, radius + 1, dtype=np.float64)
+    weights = np.exp(-0.5 * (x / max(sigma, 1e-3)) ** 2)
+    return weights / weights.sum()
+
+
+def _blur(table: Doubles, sigmas: tuple[float, float, float]) -> Doubles:
+    """Gaussian over the three axes, zeros beyond the table."""
+    for sigma in reversed(sigmas):
+        out = np.empty((table.shape[2], table.shape[0], table.shape[1]))
+        _blur_last(table, _gaussian(sigma), out)
+        table = out
+    return table
+
+
+def _median(values: Floats) -> float:
+    return float(np.median(values.astype(np.float64)))
+
+
+def reduce_frame(image: Floats, add: Flags, subtract: Flags, whole: Flags) -> Frame:
+    """Reduce a picture and its sample masks (bool, H × W) to the size at which keys are learned."""
+    y, cb, cr = work_planes(image)
+    height, width = image.shape[:2]
+    scale = min(1.0, LONG_SIDE / max(height, width))
+    shape = (max(1, round(height * scale)), max(1, round(width * scale)))
+    planes = []
+    for plane in (y, cb, cr):
+        out = np.empty(shape, np.float32)
+        _area_resize(plane, out)
+        planes.append(out)
+    luma = np.maximum(planes[0], 0)
+    inverse = 1 / (luma + np.float32(0.02))
+    masks = [_reduce_mask(mask, shape) for mask in (add, subtract, whole)]
+    return Frame(luma, planes[1] * inverse, planes[2] * inverse, *masks)
+
+
+def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
+    if not mask.any():
+        return np.zeros(shape, np.bool_)
+    cover = np.empty(shape, np.float32)
+    _area_resize(mask.astype(np.float32), cover)
+    return cover >= min(0.5, float(cover.max()))
+
+
+# --- the steps of learning ----------------------------------------------------------------------------------
+
+# Spread of one person's skin round a sample, in parts of chroma, degrees and luma.
+CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
+ROUNDS = 4
+
+
+@dataclass(frozen=True)
+class _Points:
+    """A reduced frame in table coordinates, flat, with its likeness and geodesic inputs."""
+
+    frame: Frame
+    a: Doubles
+    t: Doubles
+    y: Doubles
+    log_luma: Floats
+    seeds: Flags
+
+    @property
+    def inside(self) -> Flags:
+        return (self.a > 0) & (self.a < GRID[0] - 1) & (self.t > 0) & (self.t < GRID[1] - 1)
+
+    def splat(self, weight: NDArray[np.floating], select: Flags | None = None) -> Doubles:
+        table = _cells()
+        w = np.where(self.inside, weight.ravel(), 0.0) if select is None else select.ravel().astype(np.float64)
+        _splat(self.a, self.t, self.y, np.ascontiguousarray(w, np.float64), table)
+        return table
+
+    def look(self, table: Doubles) -> Floats:
+        out = np.empty(self.a.size, np.float64)
+        _look(table, self.a, self.t, self.y, out)
+        return out.reshape(self.frame.luma.shape).astype(np.float32)
+
+    def distance(self, start: Flags, likeness: Floats) -> Floats:
+        out = np.empty(likeness.shape, np.float64)
+        _geodesic(start, likeness, self.log_luma, 0.2, 1.749, 0.17, out)
+        return out
+
+
+def _dominant(frame: Frame) -> Flags:
+    """Keep of the samples what can be used: enough light, and within boxes and faces only the main colour."""
+    seeds = frame.add & (frame.luma > 0.04)
+    if seeds.sum() < 3:
+        seeds = frame.add
+    drawn = seeds & ~frame.whole
+    boxed = seeds & frame.whole
+    if not boxed.any():
+        return seeds
+    u, v, y = (plane[boxed].astype(np.float64) for plane in (frame.u, frame.v, frame.luma))
+    centre = np.array([np.median(u), np.median(v)])
+    for _ in range(6):
+        width = 0.25 * np.hypot(*centre) + 0.02
+        weight = np.exp(-((u - centre[0]) ** 2 + (v - centre[1]) ** 2) / (2 * width * width))
+        centre = np.array([(weight * u).sum(), (weight * v).sum()]) / weight.sum()
+    chroma = max(float(np.hypot(*centre)), 1e-3)
+    e = centre / chroma
+    along = (frame.u * e[0] + frame.v * e[1]) / chroma
+    across = (frame.v * e[0] - frame.u * e[1]) / chroma
+    near = (np.abs(across) < 0.30 + 0.02 / chroma) & (along > 0.35) & (along < 1.9)
+    kept = boxed & near & (frame.luma > 0.35 * np.median(y))
+    return drawn | (kept if kept.any() else boxed)
+
+
+def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float]) -> _Points:
+    a, t = axes(frame.u.astype(np.float64), frame.v.astype(np.float64), centre)
+    spans = (ALONG, ACROSS, LUMA)
+    values = (a, t, frame.luma.astype(np.float64))
+    cells = [
+        np.ascontiguousarray(((x - low) / (high - low) * (n - 1)).ravel())
+        for x, (low, high), n in zip(values, spans, GRID, strict=True)
+    ]
+    log_luma = np.log2(frame.luma + np.float32(0.05)).astype(np.float32)
+    return _Points(frame, cells[0], cells[1], cells[2], log_luma, seeds)
+
+
+def _per_cell() -> Doubles:
+    return np.array([(n - 1) / (high - low) for n, (low, high) in zip(GRID, (ALONG, ACROSS, LUMA), strict=True)])
+
+
+def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
+    """Learn a key from one or more reduced frames with samples.
+
+    :param frames: at least one with samples to add.
+    :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4.
+    :raises LearnError: no sampled pixel carries colour to learn from.
+    """
+    seeds = [_dominant(frame) for frame in frames]
+    if not any(s.any() for s in seeds):
+        raise LearnError("There is no sample of skin: add a point, a box or a stroke on skin.")
+    u, v, y = (
+        np.concatenate([getattr(frame, name)[s] for frame, s in zip(frames, seeds, strict=True)])
+        for name in ("u", "v", "luma")
+    )
+    centre = (_median(u), _median(v))
+    chroma = math.hypot(*centre)
+    if chroma < 0.02 or not math.isfinite(chroma):
+        raise LearnError(
+            f"The sample has no colour (chroma is {chroma:.3f} of luma): it is grey, black, clipped or not a number. "
+            "Put the sample on skin that is neither burnt out nor black."
+        )
+    points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
+    spread, narrow = _prior_spread(u, v, y, centre, chroma)
+    grower = _Grower(points, spread, narrow, reach)
+    table = grower.run()
+    return Learned(
+        centre=centre,
+        table=np.clip(table, 0, 1).astype(np.float32),
+        compact=grower.compact(),
+        unconnected=grower.unconnected(),
+        recall=grower.recall(table),
+    )
+
+
+def _prior_spread(u: Floats, v: Floats, y: Floats, centre: tuple[float, float], chroma: float) -> tuple[Doubles, float]:
+    """Return the expected spread round the samples on the three axes, and by how much to narrow it.
+
+    Samples that already show a spread of their own need less of the assumed one.
+    """
+    scale = max(chroma, 0.16)
+    floor = max(chroma / scale, 0.5)
+    spread = np.array([CHROMA_SPREAD * floor, math.radians(HUE_SPREAD) * floor + 0.008 / scale, LUMA_SPREAD])
+    a, t = axes(u.astype(np.float64), v.astype(np.float64), centre)
+    own = np.array([a.std(), t.std(), y.astype(np.float64).std()]) / spread
+    return spread, 1 / math.sqrt(1 + min(float((own**2).sum()), 3.0) * 0.5441 * 3)
+
+
+class _Grower:
+    """The state of the growing: what each round reads and replaces."""
+
+    def __init__(self, points: list[_Points], spread: Doubles, narrow: float, reach: float) -> None:
+        self.points = points
+        self.spread = spread
+        self.pixels = sum(p.a.size for p in points)
+        self.gate_width = 0.10 * reach
+        cells = spread * _per_cell()
+        sampled = sum(p.splat(p.a, p.seeds) for p in points)
+        sampled = sampled / max(float(sampled.sum()), 1e-9)
+        self.prior = _blur(sampled, _triple(cells * narrow))
+        self.prior /= self.prior.sum() + 1e-12
+        self.envelope = self._envelope(sampled, cells)
+        near = _blur(sampled, _triple(cells * narrow * (1, 1, 1.3)))
+        self.affinity = np.sqrt(near / near.max())
+        broad = _blur(sampled, _triple(cells * (0.8, 0.7, 1.5)))
+        self.broad = np.sqrt(broad / broad.max())
+        self.alike = [p.look(self.broad) for p in points]
+        self.subtracted = self._grow_subtracted(cells)
+        self.positive: list[Floats] = []
+        self.negative: list[Floats] = []
+        self.likeness: list[Floats] = []
+
+    def _envelope(self, sampled: Doubles, cells: Doubles) -> Doubles:
+        """Return where in the table both classes are weighed: 3.6 sd round the samples, any luma."""
+        flat = _blur(sampled.sum(axis=2)[:, :, None].copy(), (cells[0], cells[1], 0.0))
+        flat = np.clip(flat / flat.max(), 0, 1)
+        return _smoothstep(np.log(flat + 1e-9) + 0.5 * 3.6**2 + 1.0)
+
+    def _grow_subtracted(self, cells: Doubles) -> tuple[Doubles, list[Floats]] | None:
+        """Spread the subtract samples a short way; return their table and their weight per pixel."""
+        sampled = sum(p.splat(p.a, p.frame.subtract) for p in self.points)
+        if not isinstance(sampled, np.ndarray) or sampled.sum() <= 0:
+            return None
+        near = _blur(sampled, _triple(cells * (0.25, 0.25, 0.35)))
+        near = np.sqrt(near / near.max())
+        table = _cells()
+        weights = []
+        for p in self.points:
+            likeness = p.look(near)
+            weight = np.zeros_like(likeness)
+            if p.frame.subtract.any():
+                away = p.distance(p.frame.subtract, likeness)
+                weight = likeness * np.exp(-0.5 * (away / (self.gate_width * 0.5)) ** 2)
+                weight = np.maximum(weight, p.frame.subtract).astype(np.float32)
+                weight[p.seeds] = 0
+            weights.append(weight)
+            table += p.splat(weight)
+        table = _blur(table, (0.8, 1.0334, 1.3))
+        fourth = near**4
+        table += 3.0 * self.pixels * 1e-3 * fourth / max(float(fourth.sum()), 1e-12)
+        return table, weights
+
+    def run(self) -> Doubles:
+        table = _smoothstep((self.affinity - 0.35) / 0.5)
+        for turn in range(ROUNDS):
+            self._spread(table, first=turn == 0)
+            table = self._weigh()
+        self.likeness = [p.look(table) for p in self.points]
+        return table
+
+    def _spread(self, table: Doubles, first: bool) -> None:
+        """Find this round's positives and negatives in every frame."""
+        self.positive, self.negative = [], []
+        for i, p in enumerate(self.points):
+            likeness = soften.guided(p.look(table), p.frame.luma, 2, 1e-3)
+            if self.subtracted is not None:
+                likeness = likeness * (1 - self.subtracted[1][i])
+            positive = np.zeros_like(likeness)
+            nearby = np.zeros_like(likeness)
+            if p.seeds.any():
+                away = p.distance(p.seeds, likeness)
+                positive = (likeness * np.exp(-0.5 * (away / self.gate_width) ** 2)).astype(np.float32)
+                positive[p.seeds] = 1
+                if first:
+                    nearby = self._nearby(p)
+            self.positive.append(positive)
+            self.negative.append((1 - np.maximum(likeness, self.alike[i])) * (1 - 0.7 * nearby))
+
+    def _nearby(self, p: _Points) -> Floats:
+        h = p.frame.luma.shape[0]
+        out = np.empty(p.frame.luma.shape, np.float64)
+        _geodesic(p.seeds, np.zeros_like(p.frame.luma), p.log_luma, 1.0, 0.0, 0.0, out)
+        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32) if h else out
+
+    def _weigh(self) -> Doubles:
+        """Turn positives and negatives into the likelihood of skin in every cell of the table."""
+        skin = _blur(sum(p.splat(w) for p, w in zip(self.points, self.positive, strict=True)), (1.1, 1.0704, 1.4716))
+        skin += 6.7876 * self.pixels * 1e-3 * self.prior
+        mean, covariance = self._moments()
+        bell = _bell(mean, covariance)
+        skin = 0.5 * skin + 0.5 * skin.sum() * bell / max(float(bell.sum()), 1e-12)
+        other = 0.9025 * _blur(
+            sum(p.splat(w) for p, w in zip(self.points, self.negative, strict=True)), (0.8, 1.0334, 1.3)
+        )
+        ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
+        skin = skin * self.envelope * float(np.clip(ratio, 0.2, 30.0))
+        if self.subtracted is not None:
+            table = self.subtracted[0]
+            other = other + 0.2 * table * (skin.sum() / max(float(table.sum()), 1e-9))
+        return skin / (skin + other + 0.005 * self.pixels / 1e4)
+
+    def _moments(self) -> tuple[Doubles, Doubles]:
+        """Return mean and shrunk, widened covariance of the positives on the three axes."""
+        origin = np.array([ALONG[0], ACROSS[0], LUMA[0]])
+        rows, weights = [], []
+        for p, w in zip(self.points, self.positive, strict=True):
+            keep = (w.ravel() > 0.02) & p.inside
+            rows.append(np.stack([p.a[keep], p.t[keep], p.y[keep]], axis=1) / _per_cell() + origin)
+            weights.append(w.ravel()[keep].astype(np.float64))
+        x, weight = np.concatenate(rows), np.concatenate(weights)
+        total = max(float(weight.sum()), 1e-9)
+        mean = (weight[:, None] * x).sum(axis=0) / total
+        z = x - mean
+        scatter = np.array([[(weight * z[:, i] * z[:, j]).sum() for j in range(3)] for i in range(3)])
+        return mean, (scatter + 40 * np.diag(self.spread**2 * 0.35)) / (total + 40) * 1.5
+
+    def compact(self) -> Doubles:
+        """Return the compact form: mean, covariance and the squared distance that best parts the two classes."""
+        mean, covariance = self._moments()
+        inverse = np.linalg.inv(covariance)
+        origin = np.array([ALONG[0], ACROSS[0], LUMA[0]])
+        distance, gain = [], []
+        positive = sum(float(w.sum()) for w in self.positive)
+        balance = float(np.clip(positive / max(sum(float(w.sum()) for w in self.negative), 1e-9), 0.02, 50))
+        for p, w, n in zip(self.points, self.positive, self.negative, strict=True):
+            z = np.stack([p.a, p.t, p.y], axis=1) / _per_cell() + origin - mean
+            distance.append(((z[:, :, None] * inverse).sum(axis=1) * z).sum(axis=1))
+            gain.append(w.ravel().astype(np.float64) - balance * n.ravel())
+        order = np.argsort(np.concatenate(distance), kind="stable")
+        best = int(np.argmax(np.cumsum(np.concatenate(gain)[order])))
+        cut = float(np.clip(np.concatenate(distance)[order][best], 3.0, 14.0))
+        c = covariance
+        return np.array([*mean, c[0, 0], c[0, 1], c[0, 2], c[1, 1], c[1, 2], c[2, 2], cut])
+
+    def unconnected(self) -> float:
+        """Return the share of skin-like area that the samples do not reach."""
+        alike = sum(float((q > 0.5).sum()) for q in self.likeness)
+        reached = sum(float(((q > 0.5) & (w > 0.05)).sum()) for q, w in zip(self.likeness, self.positive, strict=True))
+        return 1 - reached / alike if alike else 1.0
+
+    def recall(self, table: Doubles) -> float:
+        """Return the share of sampled pixels that the table calls skin."""
+        seeds = sum(int(p.seeds.sum()) for p in self.points)
+        known = sum(int((q[p.seeds] > 0.5).sum()) for p, q in zip(self.points, self.likeness, strict=True))
+        return known / max(seeds, 1)
+
+
+def _triple(values: Doubles) -> tuple[float, float, float]:
+    return float(values[0]), float(values[1]), float(values[2])
+
+
+def _bell(mean: Doubles, covariance: Doubles) -> Doubles:
+    """Return the unnormalised Gaussian over every cell of the table."""
+    inverse = np.linalg.inv(covariance)
+    steps = [np.linspace(low, high, n) - m for (low, high), n, m in zip((ALONG, ACROSS, LUMA), GRID, mean, strict=True)]
+    a, t, y = steps[0][:, None, None], steps[1][None, :, None], steps[2][None, None, :]
+    squared = inverse[0, 0] * a * a + inverse[1, 1] * t * t + inverse[2, 2] * y * y
+    squared = squared + 2 * (inverse[0, 1] * a * t + inverse[0, 2] * a * y + inverse[1, 2] * t * y)
+    return np.exp(-0.5 * squared)

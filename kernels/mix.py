@@ -1,0 +1,189 @@
+"""Mixing and showing: blend two pictures by a matte, and the views in which a matte is judged."""
+
+from __future__ import annotations
+
+from .arrays import Floats, as_picture, as_plane, output
+from .colour import HALF, ONE, ZERO, F, luma_px
+from .errors import PictureError
+from .jit import inline, sheet
+from .strips import over_rows
+
+
+@inline
+def _blend_row(first, second, matte, out, n, amount):
+    for x in range(matte.shape[0]):
+        k = matte[x] * amount
+        keyed = k > ZERO
+        whole = k >= ONE
+        for c in range(n):
+            a = first[n * x + c]
+            b = second[n * x + c]
+            blended = a + k * (b - a)
+            blended = b if whole else blended
+            out[n * x + c] = blended if keyed else a
+
+
+@sheet
+def _blend_sheet(first, second, matte, out, amount, y0, y1):
+    for y in range(y0, y1):
+        if first.shape[2] == 3:
+            _blend_row(first[y].reshape(-1), second[y].reshape(-1), matte[y], out[y].reshape(-1), 3, amount)
+        else:
+            _blend_row(first[y].reshape(-1), second[y].reshape(-1), matte[y], out[y].reshape(-1), 4, amount)
+
+
+def blend(first: Floats, second: Floats, matte: Floats, amount: float = 1.0, out: Floats | None = None) -> Floats:
+    """Return ``first`` where matte · amount is 0, ``second`` where it is 1, and the straight mixture between.
+
+    :param first, second: float32 of one shape, (H, W, 3 or 4); alpha is mixed like the other channels.
+    :param matte: float32 (H, W), 0 to 1. :param amount: 0 to 1.
+    :returns: float32. Both ends are exact to the bit. :raises PictureError: shapes that do not agree.
+    """
+    first = as_picture(first, "first picture")
+    second = as_picture(second, "second picture")
+    if first.shape != second.shape:
+        raise PictureError(
+            f"The pictures to blend have the shapes {first.shape} and {second.shape}: "
+            "give both the same size and number of channels."
+        )
+    matte = as_plane(matte, like=first.shape[:2])
+    out = output(out, first.shape, first, second, matte)
+    over_rows(_blend_sheet, first.shape[0], first, second, matte, out, F(amount))
+    return out
+
+
+_DIM, _HATCH_DARK, _HATCH_LIGHT = F(0.22), F(0.12), F(0.42)
+
+
+@inline
+def _dimmed_row(row, matte, out, n):
+    for x in range(matte.shape[0]):
+        m = matte[x]
+        r = row[n * x]
+        g = row[n * x + 1]
+        b = row[n * x + 2]
+        grey = luma_px(r, g, b) * _DIM
+        out[n * x] = grey + m * (r - grey)
+        out[n * x + 1] = grey + m * (g - grey)
+        out[n * x + 2] = grey + m * (b - grey)
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _dimmed_sheet(image, matte, out, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _dimmed_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3)
+        else:
+            _dimmed_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4)
+
+
+def dim_surroundings(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
+    """Show the keyed pixels as they are and everything else as dark grey: float32, shape of the image."""
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    out = output(out, image.shape, image, matte)
+    over_rows(_dimmed_sheet, image.shape[0], image, matte, out)
+    return out
+
+
+@inline
+def _hatched_row(row, matte, out, y, pitch, n):
+    for x in range(matte.shape[0]):
+        m = matte[x]
+        band = (x + y) // pitch
+        line = _HATCH_LIGHT if band % 2 == 0 else _HATCH_DARK
+        out[n * x] = line + m * (row[n * x] - line)
+        out[n * x + 1] = line + m * (row[n * x + 1] - line)
+        out[n * x + 2] = line + m * (row[n * x + 2] - line)
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _hatched_sheet(image, matte, out, pitch, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _hatched_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), y, pitch, 3)
+        else:
+            _hatched_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), y, pitch, 4)
+
+
+def hatch_surroundings(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
+    """Show the keyed pixels as they are and everything else under grey slanting lines: float32, shape of the image."""
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    out = output(out, image.shape, image, matte)
+    pitch = max(4, image.shape[0] // 90)
+    over_rows(_hatched_sheet, image.shape[0], image, matte, out, pitch)
+    return out
+
+
+@inline
+def _outline_row(row, above, here, below, out, reach, n):
+    width = here.shape[0]
+    for x in range(width):
+        left = here[max(x - reach, 0)] >= HALF
+        right = here[min(x + reach, width - 1)] >= HALF
+        inside = here[x] >= HALF
+        edge = inside and not (left and right and above[x] >= HALF and below[x] >= HALF)
+        light = luma_px(row[n * x], row[n * x + 1], row[n * x + 2]) < HALF
+        line = ONE if light else ZERO
+        out[n * x] = line if edge else row[n * x]
+        out[n * x + 1] = line if edge else row[n * x + 1]
+        out[n * x + 2] = line if edge else row[n * x + 2]
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _outline_sheet(image, matte, out, reach, y0, y1):
+    last = image.shape[0] - 1
+    for y in range(y0, y1):
+        above = matte[max(y - reach, 0)]
+        below = matte[min(y + reach, last)]
+        if image.shape[2] == 3:
+            _outline_row(image[y].reshape(-1), above, matte[y], below, out[y].reshape(-1), reach, 3)
+        else:
+            _outline_row(image[y].reshape(-1), above, matte[y], below, out[y].reshape(-1), reach, 4)
+
+
+def outline(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
+    """Draw the line where the matte crosses one half, white on dark and black on light: float32, shape of the image."""
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    out = output(out, image.shape, image, matte)
+    reach = max(1, round(image.shape[0] / 540))
+    over_rows(_outline_sheet, image.shape[0], image, matte, out, reach)
+    return out
+
+
+@inline
+def _grey_row(plane, out, n):
+    for x in range(plane.shape[0]):
+        v = plane[x]
+        out[n * x] = v
+        out[n * x + 1] = v
+        out[n * x + 2] = v
+        if n == 4:
+            out[n * x + 3] = ONE
+
+
+@sheet
+def _grey_sheet(plane, out, y0, y1):
+    for y in range(y0, y1):
+        if out.shape[2] == 3:
+            _grey_row(plane[y], out[y].reshape(-1), 3)
+        else:
+            _grey_row(plane[y], out[y].reshape(-1), 4)
+
+
+def grey_picture(plane: Floats, channels: int = 3, out: Floats | None = None) -> Floats:
+    """Return a plane as a grey picture, float32 (H, W, channels); a fourth channel is opaque alpha."""
+    if channels not in (3, 4):
+        raise PictureError(f"A picture has 3 or 4 channels, not {channels}.")
+    plane = as_plane(plane)
+    out = output(out, (*plane.shape, channels), plane)
+    over_rows(_grey_sheet, plane.shape[0], plane, out)
+    return out

@@ -1,0 +1,321 @@
+"""Qualification: from a picture to a matte, by a learned skin key or by plain ranges.
+
+The skin key works in the luma-normalised colour-difference plane u = Cb/(Y′ + 0.02), v = Cr/(Y′ + 0.02), which
+shading hardly moves. Axes: ``along`` the hue of the samples, ``across`` it, and luma. A learned key is a table
+of likelihoods over these three (or, in its compact form, one Gaussian); it is read at a reduced size where
+chroma lives anyway, and its edge is drawn at full size by a guided filter on luma.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from . import soften
+from .arrays import Floats, as_picture, output
+from .colour import (
+    HALF,
+    ONE,
+    TINY,
+    TWO,
+    ZERO,
+    F,
+    atan2_px,
+    clamp,
+    is_finite3,
+    luma_px,
+    smoothstep,
+    ycbcr_px,
+)
+from .jit import inline, sheet
+from .strips import over_rows
+
+GRID = (48, 48, 24)
+ALONG, ACROSS, LUMA = (-0.4, 2.8), (-1.3, 1.3), (0.0, 1.05)
+"""Cells of the table and the span of its axes: along, across, luma."""
+
+PALEST = 0.16
+"""Chroma/luma below which the table's scale no longer shrinks with the sample's own chroma."""
+
+_RATIO_FLOOR = F(0.02)
+
+
+def axes(u: np.ndarray, v: np.ndarray, centre: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the coordinates along and across the sample's hue; the sample's own centre lies at (1, 0)."""
+    chroma = math.hypot(*centre)
+    scale = max(chroma, PALEST)
+    along = (u * centre[0] + v * centre[1]) / chroma / scale + (1 - chroma / scale)
+    across = (v * centre[0] - u * centre[1]) / chroma / scale
+    return along, across
+
+
+# --- reduced planes -----------------------------------------------------------------------------------------
+
+
+def work_factor(height: int) -> int:
+    """Return by how much pictures of this height are reduced for the key: 1, 2 or 4; they keep 480 lines or more."""
+    return 4 if height >= 1920 else 2 if height >= 960 else 1
+
+
+def work_planes(image: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return Y′, Cb and Cr, float32 (h, w), at the reduced size and after the ratio filter of :mod:`.soften`."""
+    return soften.ratio_prefilter(image, work_factor(np.shape(image)[0]))
+
+
+# --- the learned key ----------------------------------------------------------------------------------------
+
+_BLACK, _BLACK_SLOPE = F(0.03), F(1 / 0.04)
+
+
+@inline
+def _colour_axes(y, cb, cr, cosine, sine, inverse_scale, offset):
+    luma = y if y > ZERO else ZERO
+    inverse = inverse_scale / (luma + _RATIO_FLOOR)
+    return (cb * cosine + cr * sine) * inverse + offset, (cr * cosine - cb * sine) * inverse, luma
+
+
+@inline
+def _bend(luma, middle, dark, light):
+    """Move luma toward the middle of the sampled skin: factors below 1 reach further into shadow or highlight."""
+    step = luma - middle
+    return middle + step * (dark if step < ZERO else light)
+
+
+@sheet
+def _table_sheet(y_in, cb_in, cr_in, table, placing, bending, ramp, out, y0, y1):
+    cosine, sine, inverse_scale, offset = placing
+    middle, dark, light = bending
+    start, slope = ramp
+    na, nt, ny = table.shape
+    ka = F((na - 1) / 3.2)
+    kt = F((nt - 1) / 2.6)
+    ky = F((ny - 1) / 1.05)
+    last_a = F(na - 1.001)
+    last_t = F(nt - 1.001)
+    last_y = F(ny - 1.001)
+    for y in range(y0, y1):
+        for x in range(y_in.shape[1]):
+            a, t, luma = _colour_axes(y_in[y, x], cb_in[y, x], cr_in[y, x], cosine, sine, inverse_scale, offset)
+            pa = (a + F(0.4)) * ka
+            pt = (t + F(1.3)) * kt
+            inside = pa >= ZERO and pt >= ZERO and pa <= last_a and pt <= last_t
+            pa = clamp(pa, ZERO, last_a)
+            pt = clamp(pt, ZERO, last_t)
+            py = clamp(_bend(luma, middle, dark, light) * ky, ZERO, last_y)
+            ia = int(pa)
+            it = int(pt)
+            iy = int(py)
+            fa = pa - F(ia)
+            ft = pt - F(it)
+            fy = py - F(iy)
+            c00 = table[ia, it, iy] + fy * (table[ia, it, iy + 1] - table[ia, it, iy])
+            c01 = table[ia, it + 1, iy] + fy * (table[ia, it + 1, iy + 1] - table[ia, it + 1, iy])
+            c10 = table[ia + 1, it, iy] + fy * (table[ia + 1, it, iy + 1] - table[ia + 1, it, iy])
+            c11 = table[ia + 1, it + 1, iy] + fy * (table[ia + 1, it + 1, iy + 1] - table[ia + 1, it + 1, iy])
+            c0 = c00 + ft * (c01 - c00)
+            c1 = c10 + ft * (c11 - c10)
+            likely = c0 + fa * (c1 - c0)
+            m = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
+            out[y, x] = m if inside else ZERO
+
+
+@sheet
+def _compact_sheet(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0, y1):
+    cosine, sine, inverse_scale, offset = placing
+    middle, dark, light = bending
+    start, slope = ramp
+    mean_a, mean_t, mean_y, i_aa, i_at, i_ay, i_tt, i_ty, i_yy, cut = gaussian
+    for y in range(y0, y1):
+        y_row = y_in[y]
+        cb_row = cb_in[y]
+        cr_row = cr_in[y]
+        out_row = out[y]
+        for x in range(out_row.shape[0]):
+            a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
+            a = a - mean_a
+            t = t - mean_t
+            l = _bend(luma, middle, dark, light) - mean_y
+            d = a * (i_aa * a + TWO * (i_at * t + i_ay * l)) + t * (i_tt * t + TWO * i_ty * l) + i_yy * l * l
+            likely = HALF + (cut - d) * F(0.1138)
+            out_row[x] = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
+
+
+def _placing(centre: tuple[float, float]) -> tuple[np.float32, ...]:
+    chroma = math.hypot(*centre)
+    scale = max(chroma, PALEST)
+    return F(centre[0] / chroma), F(centre[1] / chroma), F(1 / scale), F(1 - chroma / scale)
+
+
+def _ramp(width: float, softness: float) -> tuple[np.float32, np.float32]:
+    half = max(0.25 * softness, 0.01)
+    return F(0.5 - width - half), F(0.5 / half)
+
+
+def _bending(middle: float, shadow_reach: float, highlight_reach: float) -> tuple[np.float32, np.float32, np.float32]:
+    return F(middle), F(1 / shadow_reach), F(1 / highlight_reach)
+
+
+def learned_key(
+    image: Floats,
+    centre: tuple[float, float],
+    form: Floats,
+    *,
+    middle: float = 0.5,
+    width: float = 0.0,
+    softness: float = 1.0,
+    shadow_reach: float = 1.0,
+    highlight_reach: float = 1.0,
+    finish: bool = True,
+    out: Floats | None = None,
+) -> Floats:
+    """Key a picture by what was learned.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A), not premultiplied.
+    :param centre: Cb/Y′ and Cr/Y′ of the samples. :param form: the table, float32 of shape :data:`GRID`, or the
+        compact form, float64 (10,): mean, covariance, squared distance at one half.
+    :param middle: luma of the sampled skin, about which ``shadow_reach`` and ``highlight_reach`` (1 = as learned)
+        stretch the key. :param width: −0.5 to 0.5, added to the likelihood. :param softness: 1 as learned.
+    :param finish: drop specks, close pinholes and draw the edge by luma.
+    :returns: matte, float32 (H, W), 0 to 1; exactly 0 for NaN and infinite pixels.
+    :raises PictureError: wrong arrays.
+    """
+    image = as_picture(image)
+    out = output(out, image.shape[:2], image)
+    y, cb, cr = work_planes(image)
+    matte = np.empty_like(y)
+    bending = _bending(middle, shadow_reach, highlight_reach)
+    shape = (_placing(centre), bending, _ramp(width, softness))
+    if form.ndim == 3:
+        table = np.ascontiguousarray(form, np.float32)
+        over_rows(_table_sheet, y.shape[0], y, cb, cr, table, *shape, matte, strip=32)
+    else:
+        over_rows(_compact_sheet, y.shape[0], y, cb, cr, _precision(form), *shape, matte, strip=32)
+    if finish:
+        lines = y.shape[0]
+        matte = soften.remove_specks(matte, max(2, int(0.012 * lines)))
+        matte = soften.close_pinholes(matte, max(2, int(0.006 * lines)))
+    return draw_edge(matte, y, image, out)
+
+
+def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
+    """Turn the covariance of the compact form into its inverse."""
+    _, _, _, aa, at, ay, tt, ty, yy, cut = (float(v) for v in compact)
+    inverse = np.linalg.inv(np.array([[aa, at, ay], [at, tt, ty], [ay, ty, yy]]))
+    i = inverse[np.triu_indices(3)]
+    return (*(F(v) for v in compact[:3]), *(F(v) for v in i), F(cut))
+
+
+@inline
+def _edge_row(row, slope, offset, out, n):
+    for x in range(out.shape[0]):
+        r = row[n * x]
+        g = row[n * x + 1]
+        b = row[n * x + 2]
+        m = clamp(slope[x] * clamp(luma_px(r, g, b), ZERO, _BRIGHTEST_GUIDE) + offset[x], ZERO, ONE)
+        out[x] = m if is_finite3(r, g, b) else ZERO
+
+
+_BRIGHTEST_GUIDE = F(4)
+
+
+@sheet
+def _edge_sheet(image, slope, offset, factor, out, y0, y1):
+    width = out.shape[1]
+    cells = np.empty(slope.shape[1] + 2, np.float32)
+    wide = np.empty(slope.shape[1] * factor, np.float32)
+    slopes = np.empty(width, np.float32)
+    offsets = np.empty(width, np.float32)
+    for y in range(y0, y1):
+        soften._enlarged_row(slope, slopes, cells, wide, factor, 0, y)
+        soften._enlarged_row(offset, offsets, cells, wide, factor, 0, y)
+        if image.shape[2] == 3:
+            _edge_row(image[y].reshape(-1), slopes, offsets, out[y], 3)
+        else:
+            _edge_row(image[y].reshape(-1), slopes, offsets, out[y], 4)
+
+
+def draw_edge(matte: Floats, y: Floats, image: Floats, out: Floats) -> Floats:
+    """Bring a reduced matte to full size with its edge on the edges of luma (guided filter, He et al. 2013).
+
+    :param matte, y: float32 (h, w), the reduced matte and luma. :param image: float32 (H, W, 3 or 4); the matte is
+        exactly 0 where a component is not finite. :param out: receives the matte, float32 (H, W).
+    """
+    factor = work_factor(image.shape[0])
+    radius = max(2, round(4 * y.shape[0] / 480))
+    if radius >= 4:
+        matte, y = soften.decimate(matte, 2), soften.decimate(y, 2)
+        radius, factor = (radius + 1) // 2, factor * 2
+    slope, offset = soften.guided_coefficients(matte, y, radius, 4e-4)
+    over_rows(_edge_sheet, image.shape[0], image, slope, offset, factor, out)
+    return out
+
+
+# --- ranges -------------------------------------------------------------------------------------------------
+
+
+@inline
+def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope):
+    """Matte of one pixel: the product of three soft ranges. Hue counts in turns and wraps; NaN and Inf give 0."""
+    y, cb, cr = ycbcr_px(r, g, b)
+    chroma = math.sqrt(cb * cb + cr * cr)
+    d = atan2_px(cr, cb) * _TURN - hue
+    d = d + ONE if d < -HALF else d
+    d = d - ONE if d > HALF else d
+    m = smoothstep((hue_half - abs(d)) * hue_slope)
+    m = m * smoothstep((chroma - c_low) * c_slope) * smoothstep((c_high - chroma) * c_slope)
+    m = m * smoothstep((y - y_low) * y_slope) * smoothstep((y_high - y) * y_slope)
+    coloured = chroma > TINY or hue_half > HALF
+    return m if is_finite3(r, g, b) and coloured else ZERO
+
+
+_TURN = F(1 / (2 * math.pi))
+
+
+@inline
+def _range_row(row, out, n, p):
+    for x in range(out.shape[0]):
+        out[x] = range_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
+
+
+@sheet
+def _range_sheet(image, out, p, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _range_row(image[y].reshape(-1), out[y], 3, p)
+        else:
+            _range_row(image[y].reshape(-1), out[y], 4, p)
+
+
+def range_key(
+    image: Floats,
+    hue: tuple[float, float],
+    chroma: tuple[float, float],
+    luma: tuple[float, float],
+    fade: float = 0.1,
+    out: Floats | None = None,
+) -> Floats:
+    """Key by plain ranges of hue, chroma and luma, each from–to, with one fade outside them.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A).
+    :param hue: degrees in Cb/Cr, counter-clockwise from ``from`` to ``to``; it wraps, and a span of 360 or more
+        takes every hue. :param chroma: of √(Cb² + Cr²), 0 to 0.71. :param luma: 0 to 1.
+    :param fade: part of each range's own scale over which the matte falls to 0: 0.1 is 36°, 0.05 of chroma and 0.1
+        of luma.
+    :returns: matte, float32 (H, W); full inside all three ranges; 0 for NaN and infinite pixels.
+    :raises PictureError: wrong arrays.
+    """
+    image = as_picture(image)
+    out = output(out, image.shape[:2], image)
+    fade = max(fade, 1e-4)
+    full_circle = hue[1] - hue[0] >= 360
+    span = 360.0 if full_circle else (hue[1] - hue[0]) % 360
+    middle = ((hue[0] + span / 2 + 180) % 360 - 180) / 360
+    half = 2.0 if full_circle else span / 720 + fade
+    p = (middle, half, 1 / fade, *_edges(chroma, fade * 0.5), *_edges(luma, fade))
+    over_rows(_range_sheet, image.shape[0], image, out, tuple(F(v) for v in p))
+    return out
+
+
+def _edges(span: tuple[float, float], fade: float) -> tuple[float, float, float]:
+    return span[0] - fade, span[1] + fade, 1 / fade

@@ -1,0 +1,113 @@
+"""Keys: nodes that make a matte from the colour of a picture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..kernels import qualify
+from ..kernels.colour import unpremultiply
+from .declare import Matte, Node, ParamError, Picture, choice, degrees, number, text, toggle
+from .model import ModelError, SkinModel, read_model
+
+_PREMULTIPLIED = "The colour of the picture is multiplied by its alpha; it is divided by it before the key reads it."
+
+_NATURAL_ANGLE, _NATURAL_RATIO = 128.0, 0.22
+
+NATURAL_RANGE = SkinModel(
+    centre=(
+        _NATURAL_RATIO * math.cos(math.radians(_NATURAL_ANGLE)),
+        _NATURAL_RATIO * math.sin(math.radians(_NATURAL_ANGLE)),
+    ),
+    compact=np.array([1.05, 0.0, 0.45, 0.40**2, 0.0, 0.0, 0.19**2, 0.0, 0.45**2, 3.0]),
+)
+"""The range in which skin of every depth is found under daylight balance, a little wider toward the green side."""
+
+
+@dataclass(frozen=True)
+class SkinKey(Node):
+    """Key skin by what was learned from samples of it.
+
+    Chroma is judged in relation to luma, so shading hardly moves the key. Without a learned model the natural
+    range of skin is taken, which also finds wood, sand and rope: add a sample. NaN and infinite pixels give 0.
+    """
+
+    name = "skin_key"
+    label = "Skin key"
+    group = "key"
+
+    model: str = text("", "What was learned from samples, as text; empty takes the natural range of skin.")
+    form: str = choice(
+        "table",
+        {
+            "table": "the full table of skin against everything else: keeps out colours near skin",
+            "compact": "one soft ellipsoid: smoother and faster, leaks sooner",
+        },
+        "Which form of the learned key to use.",
+    )
+    width: float = number(0.0, -0.5, 0.5, "Widen (above 0) or narrow (below 0) the key as a whole.", shown=(-0.3, 0.3))
+    shadow_reach: float = number(1.0, 0.25, 4.0, "Above 1 reaches further into shadow and beard than was sampled.")
+    highlight_reach: float = number(1.0, 0.25, 4.0, "Above 1 reaches further into shine and highlights.")
+    softness: float = number(1.0, 0.05, 2.0, "Softness of the key in colour; 1 as learned, lower cuts harder.")
+    premultiplied: bool = toggle(False, _PREMULTIPLIED)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.model:
+            try:
+                read_model(self.model)
+            except ModelError as error:
+                raise ParamError(f"{self.name}.model cannot be read. {error}") from None
+
+    @property
+    def learned(self) -> SkinModel:
+        """The learned model, or the natural range of skin where there is none."""
+        return read_model(self.model) if self.model else NATURAL_RANGE
+
+    def process(self, image: Picture) -> Matte:
+        """Return the matte of skin."""
+        learned = self.learned
+        table = learned.table if self.form == "table" else None
+        return qualify.learned_key(
+            unpremultiply(image) if self.premultiplied else image,
+            learned.centre,
+            learned.compact if table is None else table,
+            middle=learned.middle,
+            width=self.width,
+            softness=self.softness,
+            shadow_reach=self.shadow_reach,
+            highlight_reach=self.highlight_reach,
+        )
+
+
+@dataclass(frozen=True)
+class RangeKey(Node):
+    """Key by plain ranges of hue, chroma and luma, each from–to, with one fade outside all of them.
+
+    Hue counts in degrees counter-clockwise from +Cb and wraps; skin lies near 123°. NaN and infinite pixels give 0.
+    """
+
+    name = "range_key"
+    label = "Range key"
+    group = "key"
+
+    hue_from: float = degrees(105.0, -360, 360, "Hue at which the range begins.", shown=(0, 360))
+    hue_to: float = degrees(141.0, -360, 720, "Hue at which the range ends, counter-clockwise.", shown=(0, 360))
+    chroma_from: float = number(0.02, 0, 1, "Least chroma, as the length in Cb/Cr.", shown=(0, 0.5))
+    chroma_to: float = number(0.35, 0, 1, "Most chroma, as the length in Cb/Cr.", shown=(0, 0.5))
+    luma_from: float = number(0.08, -1, 4, "Least luma; 0 is black, 1 white.", shown=(0, 1))
+    luma_to: float = number(1.0, -1, 4, "Most luma; 0 is black, 1 white.", shown=(0, 1))
+    fade: float = number(0.06, 0, 1, "Fade outside the ranges; 0.1 is 36° of hue, 0.05 of chroma, 0.1 of luma.")
+    premultiplied: bool = toggle(False, _PREMULTIPLIED)
+
+    def process(self, image: Picture) -> Matte:
+        """Return the matte of the ranges."""
+        return qualify.range_key(
+            unpremultiply(image) if self.premultiplied else image,
+            (self.hue_from, self.hue_to),
+            (self.chroma_from, self.chroma_to),
+            (self.luma_from, self.luma_to),
+            self.fade,
+        )

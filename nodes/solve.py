@@ -1,0 +1,407 @@
+"""Measure skin, learn its key, solve its steering: functions that look at pictures and return configured nodes."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels import learn, measure
+from ..kernels.arrays import as_picture, as_plane
+from ..kernels.colour import luma as luma_plane
+from ..kernels.colour import rgb_to_ycbcr
+from ..kernels.errors import InkarnatError, PictureError
+from .declare import Matte, Picture
+from .key import SkinKey
+from .model import SkinModel
+from .sample import Sample, SampleError
+from .steer import SteerSkin
+
+SKIN_LINE = 123.0
+"""The skin line in degrees of the BT.709 Cb/Cr plane (common practice, no source; named after the +I axis)."""
+
+MEASURED_MEAN, MEASURED_SPREAD = 124.3, 4.2
+"""Mean and standard deviation of the angle of measured human skins under D65, in degrees."""
+
+_DARKEST, _BRIGHTEST = 0.06, 0.92
+_STRAY_ANGLE = 20.0
+_MOST_STRAY = 0.20
+
+
+class ReadingError(InkarnatError, ValueError):
+    """There is too little keyed skin to measure."""
+
+
+@dataclass(frozen=True)
+class Warned:
+    """Something a person should look at: which sign it was, its figure, and the mend."""
+
+    sign: str
+    figure: float
+    message: str
+
+
+@dataclass(frozen=True)
+class SkinReading:
+    """What the vectorscope and waveform of the keyed pixels say, in numbers.
+
+    :ivar angle: hue of the centre of the energy, degrees in BT.709 Cb/Cr. :ivar ratio: chroma/luma there.
+    :ivar spread: robust standard deviation of the hue, degrees.
+    :ivar luma: luma at the 5th, 50th and 95th percentile of the skin, 0 to 1.
+    :ivar area: keyed part of the frame, 0 to 1. :ivar hue_range: hue at the 10th and 90th percentile.
+    :ivar soft: share of the matte that is half open (0.15 to 0.85).
+    :ivar stray: share of the keyed colour more than 20° from the centre.
+    :ivar black: the black level that was subtracted before dividing by luma.
+    """
+
+    angle: float
+    ratio: float
+    spread: float
+    luma: tuple[float, float, float]
+    area: float
+    hue_range: tuple[float, float]
+    soft: float
+    stray: float
+    black: float
+
+    @property
+    def off_line(self) -> float:
+        """Degrees from the skin line: above 0 toward yellow, below 0 toward red."""
+        return _wrapped(self.angle - SKIN_LINE)
+
+    @property
+    def population_ratio(self) -> float:
+        """The chroma/luma at which measured skins of this lightness lie (± 0.024): information, not a target."""
+        lightness = 116 * max(self.luma[1], 0.0) ** (2.4 / 3) - 16
+        return 0.319 - 0.00253 * lightness
+
+    def words(self) -> str:
+        """Say where the skin lies, in words."""
+        off = self.off_line
+        side = "toward yellow and green" if off > 0 else "toward red"
+        place = "on the skin line" if abs(off) < 0.5 else f"{abs(off):.1f}° {side} of the skin line"
+        within = abs(self.angle - MEASURED_MEAN) / MEASURED_SPREAD
+        known = (
+            "where most skins lie"
+            if within <= 1
+            else "still among measured skins"
+            if within <= 2
+            else "beyond measured skins"
+        )
+        return f"{place}, {known}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the reading as plain JSON data, figures derived from it included."""
+        data = {name: list(v) if isinstance(v, tuple) else v for name, v in dataclasses.asdict(self).items()}
+        return data | {"off_line": self.off_line, "population_ratio": self.population_ratio, "words": self.words()}
+
+
+@dataclass(frozen=True)
+class SkinTarget:
+    """Where skin should rest on the vectorscope.
+
+    :ivar angle: degrees; the skin line by default, or an approved reading of the same person.
+    :ivar bias: degrees added to it: above 0 yellower, below 0 redder.
+    :ivar ratio: chroma/luma to reach, or None to keep the saturation as it is.
+    :ivar landing: "centre" rests the middle of the energy on the angle; "redder" or "yellower" rests its edge
+        there, with the energy lying on that side.
+    """
+
+    angle: float = SKIN_LINE
+    bias: float = 0.0
+    ratio: float | None = None
+    landing: str = "centre"
+
+    def __post_init__(self) -> None:
+        if self.landing not in ("centre", "redder", "yellower"):
+            raise ReadingError(f"The landing must be centre, redder or yellower, not {self.landing!r}.")
+        for name, low, high in (("angle", -360, 360), ("bias", -90, 90)):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and low <= value <= high):
+                raise ReadingError(f"The target's {name} must be {low} to {high} degrees, not {value:g}.")
+        if self.ratio is not None and not 0 < self.ratio <= 2:
+            raise ReadingError(f"The target's ratio of chroma to luma must be above 0 and up to 2, not {self.ratio:g}.")
+
+    @classmethod
+    def of(cls, reading: SkinReading) -> SkinTarget:
+        """Return the target that matches an approved reading in hue and saturation."""
+        return cls(angle=reading.angle, ratio=reading.ratio)
+
+
+# --- measuring ----------------------------------------------------------------------------------------------
+
+
+def measure_skin(image: Picture, matte: Matte) -> SkinReading:
+    """Read the keyed pixels: hue, saturation, spread, luma, area.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′. :param matte: float32 (H, W).
+    :raises ReadingError: hardly any pixel is keyed, or none of them is neither black nor burnt out.
+    :raises PictureError: wrong arrays.
+
+    The centre is the luma-weighted median of Cb/Y′ and Cr/Y′ after the picture's black level is subtracted: wall
+    in the matte moves it least. Where more than a fifth of the colour strays by 20°, the median of Cb and Cr
+    stands in for it.
+    """
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    core = _core(image, matte)
+    black = _lifted_black(image)
+    tally = measure.tally(image, core, black)
+    if tally.area < max(12.0, 2e-5 * matte.size):
+        raise ReadingError(
+            f"Too little skin is keyed to be measured ({tally.area:.0f} pixels between black and burnt out): "
+            "widen the key, or sample the skin again."
+        )
+    u, v = tally.ratio_median()
+    stray = _stray(tally, _angle(u, v))
+    if stray > _MOST_STRAY:
+        u, v = _plain_median(image, core, black)
+    low, high = tally.hue_percentiles([10, 90])
+    whole = measure.tally(image, matte)
+    dark, middle, light = whole.luma_percentiles([5, 50, 95])
+    return SkinReading(
+        angle=_angle(u, v),
+        ratio=math.hypot(u, v),
+        spread=tally.hue_spread(),
+        luma=(dark, middle, light),
+        area=whole.area / matte.size,
+        hue_range=(low, high),
+        soft=_soft_share(matte),
+        stray=stray,
+        black=black,
+    )
+
+
+def _core(image: Picture, matte: Matte) -> Matte:
+    """Keep of the matte what is safely skin: more than half keyed, neither black nor burnt out."""
+    luma = luma_plane(image)
+    brightest = image[..., :3].max(axis=2)
+    usable = (matte > 0.5) & (luma > _DARKEST) & (luma < _BRIGHTEST) & (brightest < 0.995)
+    return np.where(usable, matte, np.float32(0))
+
+
+def _lifted_black(image: Picture) -> float:
+    """Return by how much the picture's black is lifted: what is above a usual shadow, up to a tenth."""
+    return min(max(measure.black_level(image) - 0.02, 0.0), 0.1)
+
+
+def _stray(tally: measure.Tally, angle: float) -> float:
+    bins = np.arange(measure.BINS) * (360 / measure.BINS) + measure.HUE_SPAN[0]
+    far = np.abs((bins - angle + 180) % 360 - 180) > _STRAY_ANGLE
+    total = int(tally.hue.sum())
+    return int(tally.hue[far].sum()) / total if total else 1.0
+
+
+def _plain_median(image: Picture, core: Matte, black: float) -> tuple[float, float]:
+    """Return the medians of Cb and Cr over the core, in parts of its median luma."""
+    keyed = core > 0
+    ycc = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0]
+    weights = core[keyed]
+    cb, cr = measure.luma_weighted_median(ycc[:, 1], ycc[:, 2], weights)
+    y, _ = measure.luma_weighted_median(ycc[:, 0], ycc[:, 0], weights)
+    return cb / (y - black), cr / (y - black)
+
+
+def _soft_share(matte: Matte) -> float:
+    total = float(matte.sum(dtype=np.float64))
+    half_open = matte[(matte > 0.15) & (matte < 0.85)]
+    return float(half_open.sum(dtype=np.float64)) / total if total > 0 else 0.0
+
+
+def _angle(u: float, v: float) -> float:
+    return math.degrees(math.atan2(v, u)) % 360
+
+
+def _wrapped(degrees: float) -> float:
+    return (degrees + 180) % 360 - 180
+
+
+# --- learning -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A learned key with the figures by which it can be judged before it is used.
+
+    :ivar key: the configured node. :ivar unconnected: share of the skin-like area that the samples do not reach.
+    :ivar recall: share of the sampled pixels that the key recognises.
+    """
+
+    key: SkinKey
+    unconnected: float
+    recall: float
+
+    def warnings(self, matte: Matte) -> tuple[Warned, ...]:
+        """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
+        found = list(judge_matte(matte))
+        if self.unconnected > 0.55:
+            found.append(
+                Warned(
+                    "look-alike",
+                    self.unconnected,
+                    f"{self.unconnected:.0%} of what looks like this skin does not touch the samples: it may be a wall "
+                    "or wood. Look at the matte; subtract it, or draw a region round the person.",
+                )
+            )
+        if self.recall < 0.8:
+            found.append(
+                Warned(
+                    "missed",
+                    1 - self.recall,
+                    f"The key recognises only {self.recall:.0%} of the sampled pixels: the sample may hold more than "
+                    "skin. Draw it again on skin alone.",
+                )
+            )
+        return tuple(found)
+
+
+def judge_matte(matte: Matte) -> tuple[Warned, ...]:
+    """Return the signs that a matte of skin wants a look: it finds almost nothing, leaks, or is half open."""
+    matte = as_plane(matte)
+    area = float(matte.sum(dtype=np.float64)) / matte.size
+    soft = _soft_share(matte)
+    found = []
+    if area < 0.004:
+        found.append(
+            Warned(
+                "too little",
+                area,
+                f"The key finds only {area:.2%} of the frame: widen it, or add a sample on the lit skin.",
+            )
+        )
+    if area > 0.6:
+        found.append(
+            Warned(
+                "leak",
+                area,
+                f"The key covers {area:.0%} of the frame: it has leaked, unless the face fills it. Narrow it, or "
+                "subtract the surroundings.",
+            )
+        )
+    if area >= 0.004 and soft > 0.6:
+        found.append(
+            Warned(
+                "half open",
+                soft,
+                f"{soft:.0%} of the matte is half open: the key is unsure. Add a sample, or narrow the key.",
+            )
+        )
+    return tuple(found)
+
+
+Marked = tuple[Picture, Sequence[Sample], Sequence[Sample]]
+
+
+def learn_skin_key(
+    image: Picture,
+    add: Sequence[Sample],
+    subtract: Sequence[Sample] = (),
+    more: Iterable[Marked] = (),
+    *,
+    reach: float = 1.0,
+) -> SkinKey:
+    """Learn a skin key from samples; see :func:`study_skin`, which also returns the figures to judge it by."""
+    return study_skin(image, add, subtract, more, reach=reach).key
+
+
+def study_skin(
+    image: Picture,
+    add: Sequence[Sample],
+    subtract: Sequence[Sample] = (),
+    more: Iterable[Marked] = (),
+    *,
+    reach: float = 1.0,
+) -> Lesson:
+    """Learn a skin key from samples on one or more pictures of the same light.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′, not premultiplied.
+    :param add: samples on skin, at least one over all pictures. :param subtract: samples on what must stay out.
+    :param more: further (image, add, subtract). :param reach: how far the key spreads from the samples, 0.25 to 4.
+    :raises SampleError: no sample to add, or samples on something that cannot be skin.
+    :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
+    """
+    if not 0.25 <= reach <= 4:
+        raise SampleError(f"The reach of a key must be 0.25 to 4, not {reach:g}.")
+    marked = [(image, tuple(add), tuple(subtract))]
+    marked += [(picture, tuple(a), tuple(s)) for picture, a, s in more]
+    if not any(samples for _, samples, _ in marked):
+        raise SampleError("There is no sample of skin: add a point, a box or a stroke on skin.")
+    frames = [_reduced(*item) for item in marked]
+    try:
+        learned = learn.learn(frames, reach)
+    except learn.LearnError as error:
+        raise SampleError(str(error)) from None
+    _require_skin(learned.centre)
+    model = SkinModel(learned.centre, learned.compact, learned.table)
+    return Lesson(SkinKey(model=model.to_text()), learned.unconnected, learned.recall)
+
+
+def _reduced(image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ...]) -> learn.Frame:
+    image = as_picture(image)
+    if not np.isfinite(image[..., :3]).any():
+        raise PictureError("The picture holds no finite pixel (all are NaN or infinite): render or decode it again.")
+    height, width = image.shape[:2]
+
+    def cover(samples: Iterable[Sample]) -> NDArray[np.bool_]:
+        covered = np.zeros((height, width), np.bool_)
+        for sample in samples:
+            covered |= sample.mask(height, width)
+        return covered
+
+    boxes = (sample for sample in add if sample.kind == "box")
+    return learn.reduce_frame(image, cover(add), cover(subtract), cover(boxes))
+
+
+def _require_skin(centre: tuple[float, float]) -> None:
+    off = _wrapped(_angle(*centre) - SKIN_LINE)
+    if abs(off) > 75:
+        raise SampleError(
+            f"The samples are not on skin: their hue is {_angle(*centre):.0f}°, {abs(off):.0f}° from the skin line; "
+            "at most 75° can be skin, even under a strong cast. Sample skin, or balance the picture first."
+        )
+
+
+# --- solving ------------------------------------------------------------------------------------------------
+
+
+def solve_steer(image: Picture, matte: Matte, target: SkinTarget | None = None, method: str = "turn") -> SteerSkin:
+    """Find the steering that rests the keyed skin on a target.
+
+    :param image: float32 (H, W, 3 or 4). :param matte: float32 (H, W), the skin.
+    :param target: where to rest it; by default on the skin line with the saturation kept.
+    :param method: how SteerSkin moves the colour.
+    :raises ReadingError: too little skin is keyed. :raises PictureError: wrong arrays.
+
+    The steering is applied, the result measured and the remaining error added, until it is below 0.01°.
+    """
+    target = target or SkinTarget()
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    reading = measure_skin(image, matte)
+    angle, saturation = _missing(reading, target)
+    for _ in range(4):
+        node = SteerSkin(
+            angle=_wrapped(angle),
+            saturation=min(saturation, 4.0),
+            method=method,
+            centre_angle=reading.angle,
+            centre_ratio=reading.ratio,
+        )
+        more_angle, more_saturation = _missing(measure_skin(node.process(image, matte), matte), target)
+        if abs(more_angle) < 0.01 and abs(more_saturation - 1) < 1e-4:
+            break
+        angle += more_angle
+        saturation *= more_saturation
+    return node
+
+
+def _missing(reading: SkinReading, target: SkinTarget) -> tuple[float, float]:
+    """Return the turn and the factor that are still missing from a reading to the target."""
+    rests = {"centre": reading.angle, "redder": reading.hue_range[1], "yellower": reading.hue_range[0]}
+    turn = _wrapped(target.angle + target.bias - rests[target.landing])
+    return turn, 1.0 if target.ratio is None else target.ratio / max(reading.ratio, 1e-4)

@@ -1,0 +1,135 @@
+"""Steering: nodes that move the colour of keyed skin, keep it under a grade, or mix two pictures."""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels import mix
+from ..kernels import steer as kernel
+from .declare import Matte, Node, Picture, choice, degrees, number, toggle
+
+
+@dataclass(frozen=True)
+class SteerSkin(Node):
+    """Move the hue of keyed skin by an angle and scale its saturation; luma and unkeyed pixels stay as they are.
+
+    Angles are in the BT.709 Cb/Cr plane. Neutral pixels inside the matte (eyes, teeth, shine) stay neutral.
+    """
+
+    name = "steer_skin"
+    label = "Steer skin"
+    group = "steer"
+
+    angle: float = degrees(0.0, -180, 180, "Turn of the skin's hue; above 0 goes toward yellow.", shown=(-45, 45))
+    saturation: float = number(1.0, 0, 4, "Factor on the skin's saturation.", shown=(0, 2))
+    amount: float = number(1.0, 0, 1, "How much of the steering is applied.")
+    method: str = choice(
+        "turn",
+        {
+            "turn": "turn the hue and scale the saturation",
+            "shift": "add one step of colour in proportion to luma: merges fewest code values",
+            "primaries": "mix the primaries in linear light, luma put back",
+        },
+        "How the colour is moved. All three carry the skin's centre to the same place.",
+    )
+    centre_angle: float = degrees(123.0, -180, 540, "Hue of the skin before steering.", shown=(90, 160))
+    centre_ratio: float = number(0.2, 0.001, 4, "Chroma/luma of the skin before steering.", shown=(0.05, 0.5))
+    even_out: float = number(0.0, 0, 0.5, "Draw the skin's hues together; flattens blush, so use little.")
+    even_side: str = choice(
+        "both",
+        {"both": "hues on both sides", "redder": "only the redder hues", "yellower": "only the yellower hues"},
+        "Which hues are drawn toward the centre.",
+    )
+    shadow_angle: float = degrees(
+        0.0, -180, 180, "Further turn on the shadow side, for mixed light on one face.", shown=(-30, 30)
+    )
+    shadow_saturation: float = number(1.0, 0, 4, "Further factor on saturation on the shadow side.", shown=(0, 2))
+    shadow_luma: float = number(0.25, 0, 1, "Luma at which the shadow side meets the lit side.")
+    shadow_softness: float = number(0.2, 0.01, 1, "Width of the soft split between shadow side and lit side, in luma.")
+    premultiplied: bool = toggle(False, "The colour of the picture is multiplied by its alpha.")
+
+    def process(self, image: Picture, matte: Matte) -> Picture:
+        """Return the picture with the keyed skin steered."""
+        angle, saturation = self._applied()
+        if self.method == "shift":
+            du, dv = _step(self.centre_angle, self.centre_ratio, angle, saturation)
+            return kernel.shift(image, matte, du, dv)
+        if self.method == "primaries":
+            matrix = _primaries(self.centre_angle, self.centre_ratio, angle, saturation)
+            return kernel.mix_primaries(image, matte, matrix, premultiplied=self.premultiplied)
+        even = self.even_out * self.amount
+        return kernel.turn(
+            image,
+            matte,
+            angle,
+            saturation,
+            shadow_angle=self.shadow_angle * self.amount,
+            shadow_saturation=1 + (self.shadow_saturation - 1) * self.amount,
+            shadow_luma=self.shadow_luma,
+            shadow_softness=self.shadow_softness,
+            even_redder=even if self.even_side != "yellower" else 0.0,
+            even_yellower=even if self.even_side != "redder" else 0.0,
+            centre=self.centre_angle,
+            premultiplied=self.premultiplied,
+        )
+
+    def _applied(self) -> tuple[float, float]:
+        return self.angle * self.amount, 1 + (self.saturation - 1) * self.amount
+
+
+def _step(centre: float, ratio: float, angle: float, saturation: float) -> tuple[float, float]:
+    before, after = math.radians(centre), math.radians(centre + angle)
+    return (
+        ratio * (saturation * math.cos(after) - math.cos(before)),
+        ratio * (saturation * math.sin(after) - math.sin(before)),
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def _primaries(centre: float, ratio: float, angle: float, saturation: float) -> NDArray[np.float64]:
+    matrix: NDArray[np.float64] = kernel.solve_neutral_keeping(centre, ratio, centre + angle, ratio * saturation)
+    matrix.setflags(write=False)
+    return matrix
+
+
+@dataclass(frozen=True)
+class KeepSkin(Node):
+    """Bring natural skin back under a creative grade: its hue and saturation, at the luma of the grade.
+
+    ``natural`` is the corrected picture before the grade. Full strength looks pasted on: use less.
+    """
+
+    name = "keep_skin"
+    label = "Keep skin"
+    group = "steer"
+
+    amount: float = number(0.6, 0, 1, "How far the skin returns to natural; at 1 it takes no colour from the grade.")
+    saturation: float = number(1.0, 0, 1, "How much of the natural saturation returns with the hue.")
+
+    def process(self, image: Picture, natural: Picture, matte: Matte) -> Picture:
+        """Return the graded picture with its skin drawn toward the natural one."""
+        return kernel.keep(image, natural, matte, self.amount, self.saturation)
+
+
+@dataclass(frozen=True)
+class Blend(Node):
+    """Mix a second picture into a first, by an amount and, where one is given, a matte.
+
+    At a matte of 0 the first and at 1 the second picture passes with its very bits.
+    """
+
+    name = "blend"
+    label = "Blend"
+    group = "compare"
+
+    amount: float = number(1.0, 0, 1, "Share of the second picture.")
+
+    def process(self, first: Picture, second: Picture, matte: Matte | None = None) -> Picture:
+        """Return the mixture."""
+        everywhere = np.ones(first.shape[:2], np.float32) if matte is None else matte
+        return mix.blend(first, second, everywhere, self.amount)
