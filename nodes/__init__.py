@@ -22,6 +22,7 @@ from .solve import (
     solve_steer,
     study_skin,
 )
+from .standard import Correction, Link, MarkedFrame, Wishes, solve_correction
 from .steer import Blend, KeepSkin, SteerSkin
 from .tone import Cdl, ToneCurve
 from .view import ShowMatte
@@ -53,8 +54,11 @@ __all__ = [
     "CombineMattes",
     "ConvertColour",
     "CorrectSkin",
+    "Correction",
     "KeepSkin",
     "Lesson",
+    "Link",
+    "MarkedFrame",
     "Node",
     "ParamError",
     "RangeKey",
@@ -70,10 +74,12 @@ __all__ = [
     "SteerSkin",
     "ToneCurve",
     "Warned",
+    "Wishes",
     "judge_matte",
     "learn_skin_key",
     "measure_skin",
     "solve_balance",
+    "solve_correction",
     "solve_steer",
     "study_skin",
 ]

@@ -187,7 +187,8 @@ def nearest(word: str, known: typing.Iterable[str]) -> str:
 
 
 def _field(param: Param) -> Any:
-    return dataclasses.field(default=param.default, metadata={"param": param})
+    # Text can be long (a learned key): it is left out of repr, and so of messages.
+    return dataclasses.field(default=param.default, metadata={"param": param}, repr=param.kind != "text")
 
 
 def number(

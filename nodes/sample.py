@@ -81,22 +81,34 @@ class Sample:
 
     def mask(self, height: int, width: int) -> NDArray[np.bool_]:
         """Return the pixels of a (height, width) frame that the sample covers: bool (H, W), at least one True."""
-        y, x = np.mgrid[0:height, 0:width].astype(np.float64)
-        x, y = (x + 0.5) / height, (y + 0.5) / height
         aspect = width / height
         path = [(px * aspect, py) for px, py in self.points]
+        reach = 0.0 if self.kind == "box" else max(self.radius, 0.75 / height)
+        rows, columns = self._window(height, width, reach)
+        y = (np.arange(height)[rows, None] + 0.5) / height
+        x = (np.arange(width)[None, columns] + 0.5) / height
+        covered = np.zeros((height, width), np.bool_)
         if self.kind == "box":
             (x0, y0), (x1, y1) = path
-            covered = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+            covered[rows, columns] = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
         else:
-            distance = np.full((height, width), math.inf)
+            distance = np.full(np.broadcast_shapes(x.shape, y.shape), math.inf)
             for start, end in zip(path, path[1:] or path, strict=False):
                 distance = np.minimum(distance, _distance_squared(x, y, start, end))
-            covered = distance <= max(self.radius, 0.75 / height) ** 2
+            covered[rows, columns] = distance <= reach**2
         if not covered.any():
             cx, cy = np.mean(self.points, axis=0)
             covered[min(int(cy * height), height - 1), min(int(cx * width), width - 1)] = True
         return covered
+
+    def _window(self, height: int, width: int, reach: float) -> tuple[slice, slice]:
+        """Return the rows and columns within which the sample can cover anything."""
+        (x0, y0), (x1, y1) = np.min(self.points, axis=0), np.max(self.points, axis=0)
+        margin = reach * height + 1
+        return (
+            slice(max(int(y0 * height - margin), 0), int(y1 * height + margin) + 1),
+            slice(max(int(x0 * width - margin), 0), int(x1 * width + margin) + 1),
+        )
 
 
 def _inside(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:

@@ -1,0 +1,545 @@
+"""Codes: integer code values of files and video planes, to float pictures and back, keeping what did not change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .arrays import Floats, as_picture, output
+from .colour import HUGE, ZERO, F, clamp, ycbcr_matrix
+from .errors import PictureError, ValueRangeError
+from .jit import inline, sheet
+from .strips import over_rows
+
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
+Planes = tuple[Codes, ...]
+"""Y′, Cb, Cr (or R′, G′, B′) and perhaps alpha, each uint8 or uint16 (rows, columns)."""
+
+SUBSAMPLING = {"4:4:4": (1, 1), "4:2:2": (2, 1), "4:2:0": (2, 2), "4:1:1": (4, 1), "4:4:0": (1, 2)}
+"""Luma columns and rows for one chroma sample, by name."""
+
+SITING = {"left": (True, False), "centre": (False, False), "corner": (True, True)}
+"""Whether chroma sits on the first luma column and on the first luma row of its group, by name."""
+
+
+@dataclass(frozen=True)
+class Coding:
+    """How three planes of integer codes stand for R′G′B′.
+
+    :ivar bits: 8 to 16 bits a sample; 8 is stored in uint8, more in uint16 (low bits).
+    :ivar studio: 16 to 235 and 16 to 240 at 8 bits (True), or every code (False).
+    :ivar standard: "601", "709", "2020", or "rgb" for planes that hold R′, G′, B′ themselves.
+    :ivar subsampling: a key of :data:`SUBSAMPLING`.
+    :ivar siting: a key of :data:`SITING`; counts only along an axis that is sub-sampled. "left" is what H.264
+        and BT.709 video use, "centre" JPEG, "corner" BT.2020.
+
+    Raises ValueRangeError for a value that is not allowed.
+
+    Source: BT.709-6 items 3.4 and 4.2, BT.2020-2 tables 3 and 5, ITU-T H.273 equations for full range.
+    """
+
+    bits: int = 8
+    studio: bool = True
+    standard: str = "709"
+    subsampling: str = "4:2:0"
+    siting: str = "left"
+
+    def __post_init__(self) -> None:
+        if not 8 <= self.bits <= 16:
+            raise ValueRangeError(f"Code values must have 8 to 16 bits, not {self.bits}.")
+        if self.subsampling not in SUBSAMPLING:
+            known = ", ".join(SUBSAMPLING)
+            raise ValueRangeError(f"Sub-sampling {self.subsampling!r} is unknown: use one of {known}.")
+        if self.siting not in SITING:
+            raise ValueRangeError(f"Chroma siting {self.siting!r} is unknown: use one of {', '.join(SITING)}.")
+        if self.standard == "rgb" and self.subsampling != "4:4:4":
+            raise ValueRangeError(f"R′G′B′ planes must be 4:4:4, not {self.subsampling}.")
+        self._forward()
+
+    @property
+    def dtype(self) -> type[np.uint8] | type[np.uint16]:
+        """The type of the planes."""
+        return np.uint8 if self.bits == 8 else np.uint16
+
+    @property
+    def top(self) -> int:
+        """The highest code value."""
+        return (1 << self.bits) - 1
+
+    def shapes(self, height: int, width: int) -> list[tuple[int, int]]:
+        """Return the shapes of the three planes of a (height, width) picture; odd sizes round up."""
+        across, down = SUBSAMPLING[self.subsampling]
+        chroma = (-(-height // down), -(-width // across))
+        return [(height, width), chroma, chroma]
+
+    @property
+    def offsets(self) -> tuple[int, int]:
+        """The code of black in the first plane, and the code of zero in the other two."""
+        if self.standard == "rgb":
+            return self._black, self._black
+        return self._black, 1 << (self.bits - 1)
+
+    @property
+    def limits(self) -> tuple[int, int]:
+        """The lowest and highest code for picture content: 1 to 254 at 8 bits in studio range (BT.709-6 item 4.5)."""
+        unit = 1 << (self.bits - 8)
+        return (unit, self.top - unit) if self.studio else (0, self.top)
+
+    @property
+    def _black(self) -> int:
+        return 16 << (self.bits - 8) if self.studio else 0
+
+    def _forward(self) -> NDArray[np.float64]:
+        """The 3×3 matrix from R′G′B′ to code values above the offsets."""
+        unit = 1 << (self.bits - 8)
+        luma = 219 * unit if self.studio else self.top
+        chroma = 224 * unit if self.studio else self.top
+        if self.standard == "rgb":
+            return np.eye(3) * luma
+        return np.diag([luma, chroma, chroma]) @ ycbcr_matrix(self.standard)
+
+    def encoding(self) -> tuple[np.float32, ...]:
+        """The 3×3 matrix from R′G′B′ to codes, nine numbers in row order."""
+        return tuple(F(v) for v in self._forward().ravel())
+
+    def decoding(self) -> tuple[np.float32, ...]:
+        """The 3×3 matrix from codes above the offsets to R′G′B′, nine numbers in row order."""
+        return tuple(F(v) for v in np.linalg.inv(self._forward()).ravel())
+
+
+# --- dither -------------------------------------------------------------------------------------------------
+
+_WORD = 0xFFFFFFFF
+_NOISE_SCALE, _NOISE_HALF = F(0.98 / (1 << 24)), F(0.49)
+_ROUND = F(0.5)
+
+
+@inline
+def noise_px(x, y, salt):
+    """White noise within ±0.49 from the position alone; a value on a code, or 0.01 beside it, stays on that code.
+
+    The arithmetic is that of a 32-bit multiply-and-shift hash, in integers that cannot overflow 63 bits.
+    """
+    h = (x * 0x1B873593 + y * 0x19D699A5 + salt * 0x2545F491) & _WORD
+    h = h ^ (h >> 15)
+    h = (h * 0x2C1B3C6D) & _WORD
+    h = h ^ (h >> 12)
+    h = (h * 0x297A2D39) & _WORD
+    h = h ^ (h >> 15)
+    return F(h >> 8) * _NOISE_SCALE - _NOISE_HALF
+
+
+@inline
+def _quantise_row(row, out, y, top, dither):
+    for x in range(out.shape[0]):
+        v = row[x] * top + _ROUND
+        v = v + noise_px(x, y, 0) if dither else v
+        out[x] = np.int32(clamp(v, ZERO, top))
+
+
+@sheet
+def _quantise_sheet(image, out, top, dither, y0, y1):
+    for y in range(y0, y1):
+        if dither:
+            _quantise_row(image[y], out[y], y, top, True)
+        else:
+            _quantise_row(image[y], out[y], y, top, False)
+
+
+@sheet
+def _dequantise_sheet(codes, out, top, y0, y1):
+    for y in range(y0, y1):
+        row = codes[y]
+        result = out[y]
+        for x in range(row.shape[0]):
+            result[x] = F(row[x]) / top
+
+
+def _check_bits(bits: int) -> np.float32:
+    if not 1 <= bits <= 16:
+        raise ValueRangeError(f"Code values must have 1 to 16 bits, not {bits}.")
+    return F((1 << bits) - 1)
+
+
+def quantise(image: Floats, bits: int, dither: bool = True) -> Codes:
+    """Turn floats into full-range integer codes, 0 to 2^bits − 1; values outside 0…1 are limited, NaN becomes 0.
+
+    :param image: float32 of any shape with at least two axes, rows first.
+    :param bits: 1 to 16; up to 8 are returned in uint8, more in uint16.
+    :param dither: add noise within ±0.49 code that depends on the position alone. It keeps slow gradients free of
+        steps and leaves values that already lie on a code where they are.
+    :raises ValueRangeError: bits.
+    """
+    top = _check_bits(bits)
+    flat = np.ascontiguousarray(image, np.float32).reshape(image.shape[0], -1)
+    out = np.empty(flat.shape, np.uint8 if bits <= 8 else np.uint16)
+    over_rows(_quantise_sheet, flat.shape[0], flat, out, top, bool(dither))
+    return out.reshape(image.shape)
+
+
+def dequantise(codes: Codes, bits: int) -> Floats:
+    """Turn full-range integer codes into floats, 2^bits − 1 becoming 1.0: the inverse of :func:`quantise`.
+
+    :param codes: uint8 or uint16 of any shape with at least two axes. :returns: float32, same shape.
+    :raises ValueRangeError: bits.
+    """
+    top = _check_bits(bits)
+    flat = np.ascontiguousarray(codes).reshape(codes.shape[0], -1)
+    out = np.empty(flat.shape, np.float32)
+    over_rows(_dequantise_sheet, flat.shape[0], flat, out, top)
+    return out.reshape(codes.shape)
+
+
+# --- planes to picture --------------------------------------------------------------------------------------
+
+_PAD = 2
+
+
+def _spread_weights(factor: int, on_first: bool) -> tuple[NDArray[np.int64], Floats]:
+    """Where the four taps begin and what they weigh, for each of ``factor`` luma positions in a chroma group.
+
+    Source: the cubic of Catmull and Rom (1974), exact for slopes and parabolas, its −½ … ½ form of Keys (1981).
+    """
+    centre = 0.0 if on_first else (factor - 1) / 2
+    place = (np.arange(factor) - centre) / factor
+    first = np.floor(place)
+    t = place - first
+    weights = np.stack(
+        [
+            ((-0.5 * t + 1.0) * t - 0.5) * t,
+            (1.5 * t - 2.5) * t * t + 1.0,
+            ((-1.5 * t + 2.0) * t + 0.5) * t,
+            (0.5 * t - 0.5) * t * t,
+        ],
+        axis=1,
+    )
+    return first.astype(np.int64) - 1, weights.astype(np.float32)
+
+
+@inline
+def _blend_rows(a, b, c, d, w, out):
+    w0, w1, w2, w3 = w[0], w[1], w[2], w[3]
+    for x in range(a.shape[0]):
+        out[x] = w0 * F(a[x]) + w1 * F(b[x]) + w2 * F(c[x]) + w3 * F(d[x])
+
+
+@inline
+def _pad_row(row, left, width):
+    """Repeat the first and last of ``width`` values, which begin at ``left``, over the rest of the row."""
+    for x in range(left):
+        row[x] = row[left]
+    for x in range(left + width, row.shape[0]):
+        row[x] = row[left + width - 1]
+
+
+@inline
+def _row_at(plane, y):
+    """The row y of a plane, the first or last one beyond its ends."""
+    return plane[min(max(y, 0), plane.shape[0] - 1)]
+
+
+@inline
+def _chroma_row(plane, y, down, starts, weights, out):
+    """One row of chroma at the height of luma row y, padded at both ends."""
+    phase = y % down
+    first = y // down + starts[phase]
+    width = plane.shape[1]
+    _blend_rows(
+        _row_at(plane, first),
+        _row_at(plane, first + 1),
+        _row_at(plane, first + 2),
+        _row_at(plane, first + 3),
+        weights[phase],
+        out[_PAD : _PAD + width],
+    )
+    _pad_row(out, _PAD, width)
+
+
+@inline
+def _spread_pair(even, odd, w, out):
+    a0, a1, a2, a3 = w[0, 0], w[0, 1], w[0, 2], w[0, 3]
+    b0, b1, b2, b3 = w[1, 0], w[1, 1], w[1, 2], w[1, 3]
+    for x in range(out.shape[0] // 2):
+        out[2 * x] = a0 * even[x] + a1 * even[x + 1] + a2 * even[x + 2] + a3 * even[x + 3]
+        out[2 * x + 1] = b0 * odd[x] + b1 * odd[x + 1] + b2 * odd[x + 2] + b3 * odd[x + 3]
+
+
+@inline
+def _spread_any(row, starts, w, out):
+    factor = starts.shape[0]
+    for x in range(out.shape[0]):
+        phase = x % factor
+        taps = row[_PAD + x // factor + starts[phase] :]
+        out[x] = w[phase, 0] * taps[0] + w[phase, 1] * taps[1] + w[phase, 2] * taps[2] + w[phase, 3] * taps[3]
+
+
+@inline
+def _spread_row(row, starts, weights, out):
+    """Bring a padded row of chroma to luma width."""
+    if starts.shape[0] == 1:
+        out[:] = row[_PAD : _PAD + out.shape[0]]
+    elif starts.shape[0] == 2:
+        _spread_pair(row[_PAD + starts[0] :], row[_PAD + starts[1] :], weights, out)
+    else:
+        _spread_any(row, starts, weights, out)
+
+
+@inline
+def _decode_row(luma, cb, cr, out, n, black, zero, m):
+    m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
+    for x in range(luma.shape[0]):
+        y = F(luma[x]) - black
+        b = cb[x] - zero
+        r = cr[x] - zero
+        out[n * x] = m00 * y + m01 * b + m02 * r
+        out[n * x + 1] = m10 * y + m11 * b + m12 * r
+        out[n * x + 2] = m20 * y + m21 * b + m22 * r
+
+
+@inline
+def _alpha_row(alpha, out, top):
+    for x in range(alpha.shape[0]):
+        out[4 * x + 3] = F(alpha[x]) / top
+
+
+@sheet
+def _decode_sheet(luma, cb, cr, alpha, out, across, down, p, y0, y1):
+    black, zero, top, m = p
+    starts, weights = across
+    factor = starts.shape[0]
+    narrow = np.empty(cb.shape[1] + 2 * _PAD, np.float32)
+    wide_b = np.empty(cb.shape[1] * factor, np.float32)
+    wide_r = np.empty(cb.shape[1] * factor, np.float32)
+    for y in range(y0, y1):
+        _chroma_row(cb, y, down[0].shape[0], down[0], down[1], narrow)
+        _spread_row(narrow, starts, weights, wide_b)
+        _chroma_row(cr, y, down[0].shape[0], down[0], down[1], narrow)
+        _spread_row(narrow, starts, weights, wide_r)
+        if out.shape[2] == 3:
+            _decode_row(luma[y], wide_b, wide_r, out[y].reshape(-1), 3, black, zero, m)
+        else:
+            _decode_row(luma[y], wide_b, wide_r, out[y].reshape(-1), 4, black, zero, m)
+            _alpha_row(alpha[y], out[y].reshape(-1), top)
+
+
+def _checked_planes(planes: Planes, coding: Coding) -> Planes:
+    if len(planes) not in (3, 4):
+        raise PictureError(f"A coded picture has three planes, or four with alpha, not {len(planes)}.")
+    height, width = np.shape(planes[0])
+    shapes = [*coding.shapes(height, width), (height, width)][: len(planes)]
+    for plane, shape, name in zip(planes, shapes, ("first", "second", "third", "alpha"), strict=False):
+        if plane.shape != shape or plane.dtype != coding.dtype or 0 in shape:
+            raise PictureError(
+                f"The {name} plane of {coding.bits}-bit {coding.subsampling} codes must be "
+                f"{np.dtype(coding.dtype)} {shape}, not {plane.dtype} {plane.shape}."
+            )
+    return tuple(np.ascontiguousarray(plane) for plane in planes)
+
+
+def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None) -> Floats:
+    """Turn planes of integer codes into an R′G′B′ picture; nothing is limited, codes beyond white stay above 1.
+
+    Chroma is brought to full size by a cubic through the neighbouring samples at their true place. One bad
+    code reaches no farther than two chroma samples.
+
+    :param planes: three or four (alpha, all codes from 0 to 1) arrays of ``coding.dtype`` and
+        ``coding.shapes(height, width)``.
+    :returns: float32 (H, W, 3), or (H, W, 4) where there is alpha.
+    :raises PictureError: planes that do not fit the coding.
+
+    Source: see :class:`Coding`; up-sampling by Keys, "Cubic convolution interpolation", 1981.
+    """
+    planes = _checked_planes(planes, coding)
+    luma, cb, cr, alpha = planes if len(planes) == 4 else (*planes, planes[0])
+    out = output(out, (*luma.shape, len(planes)))
+    across, down = SUBSAMPLING[coding.subsampling]
+    first_column, first_row = SITING[coding.siting]
+    black, zero = coding.offsets
+    p = (F(black), F(zero), F(coding.top), coding.decoding())
+    tables = _spread_weights(across, first_column), _spread_weights(down, first_row)
+    over_rows(_decode_sheet, luma.shape[0], luma, cb, cr, alpha, out, *tables, p)
+    return out
+
+
+# --- picture to planes --------------------------------------------------------------------------------------
+
+
+def _gather_weights(factor: int, on_first: bool) -> tuple[int, Floats]:
+    """Where the taps of one chroma sample begin and what they weigh: a triangle about it, or the mean of its group."""
+    if on_first:
+        ramp = np.arange(1, factor + 1)
+        return 1 - factor, (np.concatenate([ramp, ramp[-2::-1]]) / factor**2).astype(np.float32)
+    return 0, np.full(factor, 1 / factor, np.float32)
+
+
+@inline
+def _tidy(v):
+    """NaN becomes 0, infinities the largest half-float number."""
+    return clamp(v if v == v else ZERO, -HUGE, HUGE)
+
+
+@inline
+def _encode_row(before, after, n, fresh, m, luma, cb, cr):
+    """Codes above the offsets of ``after``, or of its difference to ``before``."""
+    m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
+    for x in range(luma.shape[0]):
+        r = _tidy(after[n * x] if fresh else after[n * x] - before[n * x])
+        g = _tidy(after[n * x + 1] if fresh else after[n * x + 1] - before[n * x + 1])
+        b = _tidy(after[n * x + 2] if fresh else after[n * x + 2] - before[n * x + 2])
+        luma[x] = m00 * r + m01 * g + m02 * b
+        cb[x] = m10 * r + m11 * g + m12 * b
+        cr[x] = m20 * r + m21 * g + m22 * b
+
+
+@inline
+def _encode_any(before, after, y, m, luma, cb, cr):
+    """The codes of row y by the number of channels; an empty ``before`` means a fresh picture."""
+    row = after[y].reshape(-1)
+    if before.shape[0] == 0:
+        if after.shape[2] == 3:
+            _encode_row(row, row, 3, True, m, luma, cb, cr)
+        else:
+            _encode_row(row, row, 4, True, m, luma, cb, cr)
+    elif after.shape[2] == 3:
+        _encode_row(before[y].reshape(-1), row, 3, False, m, luma, cb, cr)
+    else:
+        _encode_row(before[y].reshape(-1), row, 4, False, m, luma, cb, cr)
+
+
+@inline
+def _add_row(codes, change, out, y, salt, low, high, dither):
+    """Add a change to codes and round; a code that does not change keeps even a value outside the limits."""
+    for x in range(out.shape[0]):
+        old = F(codes[x])
+        v = old + change[x]
+        v = v + noise_px(x, y, salt) if dither else v
+        least = old if old < low else low
+        most = old if old > high else high
+        out[x] = np.int32(clamp(v, least, most) + _ROUND)
+
+
+@inline
+def _gather_row(row, factor, start, weights, out):
+    """Bring a padded row of full-width chroma to chroma width."""
+    for x in range(out.shape[0]):
+        taps = row[factor * x + start :]
+        total = ZERO
+        for t in range(weights.shape[0]):
+            total += weights[t] * taps[t]
+        out[x] = total
+
+
+@inline
+def _accumulate(row, weight, total, first):
+    for x in range(row.shape[0]):
+        total[x] = weight * row[x] + (ZERO if first else total[x])
+
+
+@inline
+def _owned_luma(old, change, new, y, low, high, dither):
+    if dither:
+        _add_row(old, change, new, y, 0, low, high, True)
+    else:
+        _add_row(old, change, new, y, 0, low, high, False)
+
+
+@inline
+def _finish_chroma(total, width, factor, start, weights, old, new, change, y, salt, p):
+    low, high, dither = p
+    pad = weights.shape[0]
+    _pad_row(total, pad, width)
+    _gather_row(total, factor, pad + start, weights, change)
+    if dither:
+        _add_row(old, change, new, y, salt, low, high, True)
+    else:
+        _add_row(old, change, new, y, salt, low, high, False)
+
+
+@sheet
+def _encode_sheet(before, after, old, new, across, down, m, p, y0, y1):
+    """Rows y0 to y1 count chroma rows; the luma rows of a chroma row's group are written with it."""
+    low, high, dither = p
+    factor_x, start_x, weights_x = across
+    factor_y, start_y, weights_y = down
+    height, width = after.shape[0], after.shape[1]
+    pad = weights_x.shape[0]
+    luma = np.empty(width, np.float32)
+    cb = np.empty(width, np.float32)
+    cr = np.empty(width, np.float32)
+    total_b = np.empty(factor_x * new[1].shape[1] + 2 * pad, np.float32)
+    total_r = np.empty(factor_x * new[1].shape[1] + 2 * pad, np.float32)
+    change = np.empty(new[1].shape[1], np.float32)
+    for j in range(y0, y1):
+        for t in range(weights_y.shape[0]):
+            y = j * factor_y + start_y + t
+            _encode_any(before, after, min(max(y, 0), height - 1), m, luma, cb, cr)
+            _accumulate(cb, weights_y[t], total_b[pad : pad + width], t == 0)
+            _accumulate(cr, weights_y[t], total_r[pad : pad + width], t == 0)
+            if j * factor_y <= y and y < min((j + 1) * factor_y, height):
+                _owned_luma(old[0][y], luma, new[0][y], y, low, high, dither)
+        _finish_chroma(total_b, width, factor_x, start_x, weights_x, old[1][j], new[1][j], change, j, 1, p)
+        _finish_chroma(total_r, width, factor_x, start_x, weights_x, old[2][j], new[2][j], change, j, 2, p)
+
+
+def _encode(before: Floats, after: Floats, old: Planes, coding: Coding, dither: bool) -> Planes:
+    across, down = SUBSAMPLING[coding.subsampling]
+    first_column, first_row = SITING[coding.siting]
+    tables = (across, *_gather_weights(across, first_column)), (down, *_gather_weights(down, first_row))
+    new = tuple(np.empty_like(plane) for plane in old[:3])
+    p = (F(coding.limits[0]), F(coding.limits[1]), bool(dither))
+    over_rows(_encode_sheet, new[1].shape[0], before, after, old[:3], new, *tables, coding.encoding(), p)
+    return new
+
+
+def _alpha_codes(picture: Floats, coding: Coding) -> Codes:
+    codes: Codes = quantise(picture[:, :, 3], coding.bits, dither=False).astype(coding.dtype)
+    return codes
+
+
+def change_to_planes(before: Floats, after: Floats, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
+    """Return the planes plus the change from ``before`` to ``after``: codes of unchanged pixels stay as they are.
+
+    :param before: the picture that :func:`planes_to_picture` made of the planes, float32 (H, W, 3 or 4).
+    :param after: the corrected picture, same shape. NaN and what was not finite before count as unchanged.
+    :param planes: the planes as they were read. Alpha, where there is any, passes through as it was read.
+    :param dither: spread the rounding error by position; a change below 0.01 code is none either way.
+    :returns: new planes, limited to ``coding.limits`` where they changed.
+    :raises PictureError: shapes that do not agree.
+
+    A luma code depends on its own pixel, a chroma code on its own group of pixels and, where chroma is sited on
+    the first column or row, on their next neighbours.
+    """
+    planes = _checked_planes(planes, coding)
+    before, after = as_picture(before, "picture before"), as_picture(after, "picture after")
+    if before.shape[:2] != planes[0].shape or after.shape != before.shape:
+        raise PictureError(
+            f"The picture before {before.shape}, the picture after {after.shape} and the planes "
+            f"{planes[0].shape} must have the same size and channels."
+        )
+    return _encode(before, after, planes, coding, dither) + planes[3:]
+
+
+def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alpha: bool = False) -> Planes:
+    """Turn an R′G′B′ picture into planes of integer codes, limited to ``coding.limits``; NaN becomes black.
+
+    :param picture: float32 (H, W, 3 or 4).
+    :param alpha: return a fourth plane, all codes for 0 to 1; opaque where the picture has no alpha.
+    :returns: three or four arrays of ``coding.dtype``.
+    :raises PictureError: wrong array.
+
+    Source: see :class:`Coding`. Chroma is the triangle-weighted mean about its site ("left", "corner") or the
+    mean of its group ("centre"): common practice, no source.
+    """
+    picture = as_picture(picture)
+    height, width = picture.shape[:2]
+    black, zero = coding.offsets
+    shapes = coding.shapes(height, width)
+    flat = tuple(np.full(shape, v, coding.dtype) for shape, v in zip(shapes, (black, zero, zero), strict=True))
+    planes = _encode(np.empty((0, 1, 3), np.float32), picture, flat, coding, dither)
+    if not alpha:
+        return planes
+    if picture.shape[2] == 4:
+        return (*planes, _alpha_codes(picture, coding))
+    return (*planes, np.full(shapes[0], coding.top, coding.dtype))

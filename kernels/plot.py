@@ -1,0 +1,253 @@
+"""Plotting: counts of a picture's pixels placed on a fine grid in whole numbers, and counts turned into brightness.
+
+A pixel is shared among the four cells (or, along one axis, the two cells) nearest to it, in fixed point, so that
+codes and cells do not beat against one another; sums of whole numbers do not depend on the order of the rows.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .arrays import Floats, as_picture, as_plane, output
+from .colour import HALF, HUGE, ONE, ZERO, F, clamp, log2_px, luma_px, ycbcr_px
+from .errors import ValueRangeError
+from .jit import inline, sheet
+from .strips import over_rows, thread_count
+
+Counts = NDArray[np.uint64]
+
+PIXEL = 65536
+"""What one pixel with a matte of 1 adds to a plot, over all the cells that share it."""
+
+SIGNALS = ("luma", "r", "g", "b")
+"""What :func:`level_counts` can plot."""
+
+_MATTE_STEPS, _LEVEL_STEPS = F(256), F(4096)
+_FINE, _SHIFT, _PART = np.int32(16), np.int32(4), np.int32(15)
+
+
+def _bands(rows: int) -> tuple[int, int]:
+    """Return the height of a band and the number of bands: one for each thread, each with its own counters."""
+    height = max(64, -(-rows // thread_count()))
+    return height, -(-rows // height)
+
+
+def _matte_of(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:
+    if matte is None:
+        return np.ones((1, 1), np.float32), np.bool_(False)
+    return as_plane(matte, like=image.shape[:2]), np.bool_(True)
+
+
+@inline
+def _finite_px(r, g, b):
+    """The pixel and 1, or black and 0 where a component is not finite or absurdly large."""
+    good = abs(r) + abs(g) + abs(b) < HUGE
+    return (r if good else ZERO), (g if good else ZERO), (b if good else ZERO), (ONE if good else ZERO)
+
+
+@inline
+def _matte_row(matte, use_matte, weights, steps):
+    """Multiply the 0 or 1 of every pixel by its matte in whole steps."""
+    if use_matte:
+        for x in range(weights.shape[0]):
+            weights[x] *= np.int32(clamp(matte[x], ZERO, ONE) * steps + HALF)
+    else:
+        for x in range(weights.shape[0]):
+            weights[x] *= np.int32(steps)
+
+
+# --- the plane of chroma ------------------------------------------------------------------------------------
+
+
+@inline
+def _chroma_row(row, across, down, weights, n, p):
+    scale, centre, end = p
+    for x in range(weights.shape[0]):
+        r, g, b, good = _finite_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        _, cb, cr = ycbcr_px(r, g, b)
+        i = cb * scale + centre
+        j = centre - cr * scale
+        inside = (i >= ZERO) & (i < end) & (j >= ZERO) & (j < end)
+        across[x] = np.int32(i if inside else ZERO)
+        down[x] = np.int32(j if inside else ZERO)
+        weights[x] = np.int32(good if inside else ZERO)
+
+
+@inline
+def _share_in_four(across, down, weights, counts, size):
+    for x in range(weights.shape[0]):
+        if weights[x] != 0:
+            i, j, weight = across[x], down[x], weights[x]
+            right, lower = i & _PART, j & _PART
+            left, upper = _FINE - right, _FINE - lower
+            cell = np.int64(j >> _SHIFT) * size + np.int64(i >> _SHIFT)
+            counts[cell] += np.uint64(weight * left * upper)
+            counts[cell + 1] += np.uint64(weight * right * upper)
+            counts[cell + size] += np.uint64(weight * left * lower)
+            counts[cell + size + 1] += np.uint64(weight * right * lower)
+
+
+@sheet
+def _chroma_sheet(image, matte, use_matte, counts, band, size, p, y0, y1):
+    width = image.shape[1]
+    across, down, weights = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
+    own = counts[y0 // band]
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _chroma_row(image[y].reshape(-1), across, down, weights, 3, p)
+        else:
+            _chroma_row(image[y].reshape(-1), across, down, weights, 4, p)
+        _matte_row(matte[y if use_matte else 0], use_matte, weights, _MATTE_STEPS)
+        _share_in_four(across, down, weights, own, size)
+
+
+def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
+    """Plot the picture's pixels in the BT.709 Cb/Cr plane, neutral in the middle.
+
+    :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W), or None for the whole picture.
+    :param size: cells along either side, 16 to 4096. :param scale: cells for a Cb or Cr of 1, above 0.
+    :returns: uint64 (size, size), +Cr up and +Cb to the right; (Cb, Cr) lies at column size/2 + Cb·scale, row
+        size/2 − Cr·scale, where the middle of the first cell is 0.5. A pixel adds its matte (in 1/256) times
+        :data:`PIXEL`, to 1/16 of a cell; beyond the plane, or with a component that is not finite, it adds nothing.
+    :raises ValueRangeError: size or scale. :raises PictureError: wrong array.
+
+    Source: BT.709-6 items 3.2 and 3.3.
+    """
+    _check(size, "size")
+    if not 0 < scale <= 1e5:
+        raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
+    image = as_picture(image)
+    matte, use_matte = _matte_of(image, matte)
+    band, bands = _bands(image.shape[0])
+    counts = np.zeros((bands, size * size), np.uint64)
+    p = (F(scale * 16), F((size - 1) * 8 + 0.5), F((size - 1) * 16))
+    over_rows(_chroma_sheet, image.shape[0], image, matte, use_matte, counts, band, size, p, strip=band)
+    return _summed(counts).reshape(size, size)
+
+
+# --- levels across the picture ------------------------------------------------------------------------------
+
+
+@inline
+def _level_row(row, down, weights, n, signal, p):
+    scale, top, end = p
+    wanted_r, wanted_g, wanted_b = signal == 1, signal == 2, signal == 3
+    for x in range(weights.shape[0]):
+        r, g, b, good = _finite_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        value = luma_px(r, g, b)
+        value = r if wanted_r else value
+        value = g if wanted_g else value
+        value = b if wanted_b else value
+        down[x] = np.int32(clamp(top - value * scale, ZERO, end))
+        weights[x] = np.int32(good)
+
+
+@inline
+def _share_in_two(column, down, weights, counts, columns):
+    for x in range(weights.shape[0]):
+        if weights[x] != 0:
+            j, weight = down[x], weights[x]
+            lower = j & _PART
+            cell = np.int64(j >> _SHIFT) * columns + np.int64(column[x])
+            counts[cell] += np.uint64(weight * (_FINE - lower))
+            counts[cell + columns] += np.uint64(weight * lower)
+
+
+@sheet
+def _level_sheet(image, matte, use_matte, column, counts, band, columns, signal, p, y0, y1):
+    width = image.shape[1]
+    down, weights = np.empty(width, np.int32), np.empty(width, np.int32)
+    own = counts[y0 // band]
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _level_row(image[y].reshape(-1), down, weights, 3, signal, p)
+        else:
+            _level_row(image[y].reshape(-1), down, weights, 4, signal, p)
+        _matte_row(matte[y if use_matte else 0], use_matte, weights, _LEVEL_STEPS)
+        _share_in_two(column, down, weights, own, columns)
+
+
+def level_counts(
+    image: Floats, matte: Floats | None, shape: tuple[int, int], signal: str, low: float, high: float
+) -> Counts:
+    """Plot the levels of one signal in every column of the picture.
+
+    :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W), or None for the whole picture.
+    :param shape: (rows, columns) of the plot, 16 to 4096 rows and 1 to 4096 columns, at most one for each column
+        of the picture. :param signal: "luma" (BT.709 Y′), "r", "g" or "b".
+    :param low, high: the levels at the lower edge of the last and the upper edge of the first row.
+    :returns: uint64 (rows, columns), high levels first; levels beyond lie in the outermost rows. A pixel adds its
+        matte (in 1/4096) times :data:`PIXEL`; one with a component that is not finite adds nothing.
+    :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
+    """
+    rows, columns = shape
+    _check(rows, "height")
+    image = as_picture(image)
+    width = image.shape[1]
+    if not 1 <= columns <= min(4096, width):
+        raise ValueRangeError(
+            f"A level plot must have 1 to {min(4096, width)} columns, one for each of the picture at most, not {columns}."
+        )
+    if signal not in SIGNALS:
+        raise ValueRangeError(f"Signal {signal!r} is unknown: use one of {', '.join(SIGNALS)}.")
+    if not (math.isfinite(low) and math.isfinite(high) and low < high):
+        raise ValueRangeError(f"A level plot needs finite levels with low below high, not {low} to {high}.")
+    matte, use_matte = _matte_of(image, matte)
+    column = (np.arange(width) * columns // width).astype(np.int32)
+    scale = rows / (high - low)
+    p = (F(scale * 16), F((high * scale - 0.5) * 16 + 0.5), F((rows - 1) * 16 - 1))
+    band, bands = _bands(image.shape[0])
+    counts = np.zeros((bands, rows * columns), np.uint64)
+    wanted = np.int32(SIGNALS.index(signal))
+    over_rows(
+        _level_sheet, image.shape[0], image, matte, use_matte, column, counts, band, columns, wanted, p, strip=band
+    )
+    return _summed(counts).reshape(rows, columns)
+
+
+def _summed(counts: Counts) -> Counts:
+    total: Counts = counts[0]
+    for other in counts[1:]:
+        total += other
+    return total
+
+
+def _check(count: int, name: str) -> None:
+    if not 16 <= count <= 4096:
+        raise ValueRangeError(f"The {name} of a plot must be a whole number from 16 to 4096, not {count}.")
+
+
+# --- brightness ---------------------------------------------------------------------------------------------
+
+
+@inline
+def _brightness_row(row, out, gain, scale):
+    for x in range(out.shape[0]):
+        value = row[x]
+        out[x] = clamp(log2_px(ONE + (value if value > ZERO else ZERO) * gain) * scale, ZERO, ONE)
+
+
+@sheet
+def _brightness_sheet(density, out, gain, scale, y0, y1):
+    for y in range(y0, y1):
+        _brightness_row(density[y], out[y], gain, scale)
+
+
+def log_brightness(density: Floats, faint: float, full: float, out: Floats | None = None) -> Floats:
+    """Turn density into brightness on a logarithmic scale: log(1 + d/faint) / log(1 + full/faint), 0 to 1.
+
+    :param density: float32 (H, W); below 0 and NaN count 0. :param faint: the density that begins to show.
+    :param full: the density that shows full, above 0. :returns: float32 (H, W).
+    :raises ValueRangeError: faint or full not above 0. :raises PictureError: wrong array.
+    """
+    for name, value in (("faint", faint), ("full", full)):
+        if not (math.isfinite(value) and value > 0):
+            raise ValueRangeError(f"The {name} density of a plot must be above 0, not {value}.")
+    density = as_plane(density, "density")
+    out = output(out, density.shape, density)
+    scale = 1 / math.log2(1 + full / faint)
+    over_rows(_brightness_sheet, density.shape[0], density, out, F(1 / faint), F(scale))
+    return out

@@ -1,0 +1,237 @@
+"""Tone: a monotone curve through points, and the ASC colour decision list (slope, offset, power, saturation)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .arrays import Floats, as_picture, output
+from .colour import ONE, ZERO, F, clamp, luma_px, power_px
+from .errors import ValueRangeError
+from .jit import inline, sheet
+from .strips import over_rows
+
+Doubles = NDArray[np.float64]
+
+
+# --- the curve ----------------------------------------------------------------------------------------------
+
+
+def knots(points: Sequence[Sequence[float]]) -> tuple[Doubles, Doubles]:
+    """Return the curve's points as two float64 arrays, ordered by their first coordinate.
+
+    :param points: at least two (input, output) pairs; no two inputs closer than 1e-6.
+    :raises ValueRangeError: fewer than two points, a value that is not finite, or two points at one input.
+    """
+    given = np.asarray(points, np.float64)
+    if given.ndim != 2 or given.shape[0] < 2 or given.shape[1] != 2 or not np.isfinite(given).all():
+        raise ValueRangeError(f"A curve needs at least two finite points (input, output), not {given.tolist()}.")
+    given = given[np.argsort(given[:, 0], kind="stable")]
+    x, y = given[:, 0], given[:, 1]
+    close = np.flatnonzero(np.diff(x) < 1e-6)
+    if close.size:
+        raise ValueRangeError(
+            f"Two curve points share the input {x[close[0]]:g}: a curve has one output for each input, remove one."
+        )
+    return x, y
+
+
+def slopes(x: Doubles, y: Doubles) -> Doubles:
+    """Return the slope at every knot for which the cubic between knots never overshoots them.
+
+    :param x: float64 (N,), rising. :param y: float64 (N,). :returns: float64 (N,).
+
+    Inner slopes start as those of the parabola through three knots, end slopes as the end secants, so that the
+    straight ends keep rising; slopes at a turning point are 0 and the pair of each segment is brought into the
+    circle of radius 3 (in secants), which keeps the cubic monotone.
+    Source: F. N. Fritsch and R. E. Carlson, "Monotone piecewise cubic interpolation", SIAM J. Numer. Anal. 17,
+    1980, section 4, region S2.
+    """
+    step = np.diff(x)
+    secant = np.diff(y) / step
+    slope = np.empty_like(x)
+    slope[0], slope[-1] = secant[0], secant[-1]
+    slope[1:-1] = (step[1:] * secant[:-1] + step[:-1] * secant[1:]) / (step[1:] + step[:-1])
+    slope[1:-1][secant[:-1] * secant[1:] <= 0] = 0.0
+    for k, limit in enumerate(3 * np.abs(secant)):
+        length = np.hypot(slope[k], slope[k + 1])
+        if length > limit:
+            slope[k : k + 2] *= limit / length
+    return slope
+
+
+def _segments(points: Sequence[Sequence[float]]) -> Floats:
+    """Return float32 (N + 1, 5): the start of every segment, its output there and the three further coefficients.
+
+    The first segment (below the first knot) and the last (above the last knot) are straight.
+    """
+    x, y = knots(points)
+    slope = slopes(x, y)
+    step = np.diff(x)
+    secant = np.diff(y) / step
+    table = np.zeros((len(x) + 1, 5))
+    table[1:, :3] = np.stack([x, y, slope], axis=1)
+    table[0] = table[1]
+    table[1:-1, 3] = (3 * secant - 2 * slope[:-1] - slope[1:]) / step
+    table[1:-1, 4] = (slope[:-1] + slope[1:] - 2 * secant) / step**2
+    return table.astype(np.float32)
+
+
+@inline
+def _curve_row(row, out, segments):
+    # From left to right every segment overwrites the values at and above its start: on a row in the nearest cache
+    # that is several times faster than searching each value's segment and gathering its coefficients.
+    start, level, slope = segments[0, 0], segments[0, 1], segments[0, 2]
+    for x in range(row.shape[0]):
+        out[x] = level + (row[x] - start) * slope
+    for k in range(1, segments.shape[0]):
+        start, level, slope = segments[k, 0], segments[k, 1], segments[k, 2]
+        square, cube = segments[k, 3], segments[k, 4]
+        for x in range(row.shape[0]):
+            t = row[x] - start
+            value = level + t * (slope + t * (square + t * cube))
+            out[x] = value if t >= ZERO else out[x]
+
+
+@sheet
+def _curve_sheet(image, out, segments, y0, y1):
+    for y in range(y0, y1):
+        _curve_row(image[y].reshape(-1), out[y].reshape(-1), segments)
+        if image.shape[2] == 4:
+            for x in range(image.shape[1]):
+                out[y, x, 3] = image[y, x, 3]
+
+
+def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None = None) -> Floats:
+    """Send every component through one monotone cubic curve, straight beyond its ends.
+
+    :param image: float32 (H, W, 3 or 4); alpha passes through. Values beyond the end points follow the end slopes.
+    :param points: (input, output) pairs in signal units, in any order: see :func:`knots`.
+    :returns: float32, same shape. The cubic itself is evaluated for every value: there is no table to interpolate.
+    :raises ValueRangeError: unusable points. :raises PictureError: wrong array.
+
+    Source: Fritsch and Carlson 1980, see :func:`slopes`.
+    """
+    segments = _segments(points)
+    image = as_picture(image)
+    out = output(out, image.shape, image)
+    over_rows(_curve_sheet, image.shape[0], image, out, segments)
+    return out
+
+
+# --- the colour decision list -------------------------------------------------------------------------------
+
+
+@inline
+def _sop_px(v, slope, offset, power):
+    return power_px(clamp(v * slope + offset, ZERO, ONE), power)
+
+
+@inline
+def _free_sop_px(v, slope, offset, power):
+    v = v * slope + offset
+    raised = power_px(v, power)
+    return raised if v > ZERO else v
+
+
+@inline
+def cdl_px(r, g, b, slope, offset, power, saturation):
+    """ASC CDL v1.2 of one pixel, clamped to 0 … 1 after slope and offset and after the saturation."""
+    r = _sop_px(r, slope[0], offset[0], power[0])
+    g = _sop_px(g, slope[1], offset[1], power[1])
+    b = _sop_px(b, slope[2], offset[2], power[2])
+    y = luma_px(r, g, b)
+    r = clamp(y + saturation * (r - y), ZERO, ONE)
+    g = clamp(y + saturation * (g - y), ZERO, ONE)
+    b = clamp(y + saturation * (b - y), ZERO, ONE)
+    return r, g, b
+
+
+@inline
+def free_cdl_px(r, g, b, slope, offset, power, saturation):
+    """The same without clamping: values above 1 are raised to the power too, values below 0 stay as they are."""
+    r = _free_sop_px(r, slope[0], offset[0], power[0])
+    g = _free_sop_px(g, slope[1], offset[1], power[1])
+    b = _free_sop_px(b, slope[2], offset[2], power[2])
+    y = luma_px(r, g, b)
+    return y + saturation * (r - y), y + saturation * (g - y), y + saturation * (b - y)
+
+
+@inline
+def _cdl_row(row, out, n, p):
+    for x in range(out.shape[0] // n):
+        r, g, b = cdl_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
+        out[n * x] = r
+        out[n * x + 1] = g
+        out[n * x + 2] = b
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _cdl_sheet(image, out, p, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _cdl_row(image[y].reshape(-1), out[y].reshape(-1), 3, p)
+        else:
+            _cdl_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
+
+
+@inline
+def _free_cdl_row(row, out, n, p):
+    for x in range(out.shape[0] // n):
+        r, g, b = free_cdl_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
+        out[n * x] = r
+        out[n * x + 1] = g
+        out[n * x + 2] = b
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _free_cdl_sheet(image, out, p, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _free_cdl_row(image[y].reshape(-1), out[y].reshape(-1), 3, p)
+        else:
+            _free_cdl_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
+
+
+def _triple(values: Sequence[float], name: str, low: float, above: bool = False) -> tuple[np.float32, ...]:
+    given = tuple(float(v) for v in values)
+    rule = f"above {low:g}" if above else f"{low:g} or more"
+    if len(given) != 3 or not all(np.isfinite(v) and (v > low if above else v >= low) for v in given):
+        span = "finite" if low == -np.inf else rule
+        raise ValueRangeError(f"CDL {name} must be three numbers (red, green, blue), each {span}, not {given}.")
+    return tuple(F(v) for v in given)
+
+
+def cdl(
+    image: Floats,
+    slope: Sequence[float],
+    offset: Sequence[float],
+    power: Sequence[float],
+    saturation: float = 1.0,
+    clamp: bool = True,
+    out: Floats | None = None,
+) -> Floats:
+    """Apply an ASC colour decision list: (value·slope + offset)^power, then saturation about BT.709 luma.
+
+    :param image: float32 (H, W, 3 or 4); alpha passes through.
+    :param slope: three factors, 0 or more. :param offset: three numbers. :param power: three numbers above 0.
+    :param saturation: 0 or more.
+    :param clamp: True limits to 0…1 where the specification does, and turns NaN into 0; False limits nothing and
+        leaves values below 0 out of the power.
+    :returns: float32, same shape. :raises ValueRangeError: a number out of range. :raises PictureError: wrong array.
+
+    Source: American Society of Cinematographers, Color Decision List (ASC CDL) specification 1.2.
+    """
+    p = (_triple(slope, "slope", 0.0), _triple(offset, "offset", -np.inf), _triple(power, "power", 0.0, above=True))
+    if not (np.isfinite(saturation) and saturation >= 0):
+        raise ValueRangeError(f"CDL saturation must be 0 or more, not {saturation}.")
+    image = as_picture(image)
+    out = output(out, image.shape, image)
+    over_rows(_cdl_sheet if clamp else _free_cdl_sheet, image.shape[0], image, out, (*p, F(saturation)))
+    return out

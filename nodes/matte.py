@@ -1,0 +1,144 @@
+"""Matte nodes: draw a region, combine two mattes, soften a matte."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..kernels import region, soften
+from ..kernels.arrays import as_picture, as_plane
+from ..kernels.colour import luma
+from .declare import Matte, Node, ParamError, Picture, choice, degrees, number, point, toggle
+from .declare import points as corners
+
+_SHAPES = {
+    "ellipse": "A circle or ellipse.",
+    "box": "A rectangle.",
+    "polygon": "The outline drawn by the points.",
+}
+
+_OPERATIONS = {
+    "multiply": "Where both are: the product of the two.",
+    "maximum": "Where either is: the larger of the two.",
+    "minimum": "Where both are, without darkening soft edges twice: the smaller of the two.",
+    "subtract": "The first without the second.",
+    "difference": "Where only one of them is.",
+}
+
+
+@dataclass(frozen=True)
+class Region(Node):
+    """A soft-edged ellipse, box or polygon as a matte of the picture's size.
+
+    Position and points are normalised to the frame (x to the right, y down, (0, 0) the top-left corner); width,
+    height and feather count in frame heights, so that a circle stays round and a proxy agrees with full size.
+    Raises ParamError for a polygon of fewer than three points.
+    """
+
+    name = "region"
+    label = "Region"
+    group = "matte"
+
+    shape: str = choice("ellipse", _SHAPES, "The shape to draw.")
+    centre: tuple[float, float] = point((0.5, 0.5), "Centre of an ellipse or box.")
+    width: float = number(0.5, 0.001, 20, "Full width of an ellipse or box, in frame heights.", shown=(0.001, 2))
+    height: float = number(0.5, 0.001, 20, "Full height of an ellipse or box, in frame heights.", shown=(0.001, 2))
+    rotation: float = degrees(0, -3600, 3600, "Turn of an ellipse or box, counter-clockwise.", shown=(-180, 180))
+    points: tuple[tuple[float, float], ...] = corners(
+        ((0.35, 0.25), (0.65, 0.25), (0.65, 0.75), (0.35, 0.75)), "Corners of a polygon, three or more."
+    )
+    feather: float = number(
+        0.05, 0, 10, "Width of the soft edge in frame heights, half of it inside and half outside.", shown=(0, 0.5)
+    )
+    invert: bool = toggle(False, "Choose what lies outside the shape.")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.shape == "polygon" and len(self.points) < 3:
+            raise ParamError(f"region.points must be 3 points or more for a polygon, not {len(self.points)}.")
+
+    def process(self, image: Picture) -> Matte:
+        """Return the matte; only the size of the image is read."""
+        frame = as_picture(image).shape[:2]
+        if self.shape == "polygon":
+            matte = region.polygon(frame, self.points, self.feather)
+        else:
+            draw = region.ellipse if self.shape == "ellipse" else region.box
+            matte = draw(frame, self.centre, (self.width, self.height), self.rotation, self.feather)
+        return soften.levels(matte, 1, 0) if self.invert else matte
+
+
+@dataclass(frozen=True)
+class CombineMattes(Node):
+    """Two mattes joined into one.
+
+    Both are limited to 0…1 first; NaN counts as 0. Raises PictureError where their sizes differ.
+    """
+
+    name = "combine_mattes"
+    label = "Combine mattes"
+    group = "matte"
+
+    operation: str = choice("multiply", _OPERATIONS, "How the two are joined.")
+
+    def process(self, first: Matte, second: Matte) -> Matte:
+        """Return the joined matte."""
+        return region.join(first, second, self.operation)
+
+
+_FOLLOW_RADIUS = 0.008
+"""Radius of the guided filter in frame heights."""
+_FOLLOW_EPSILON = 4e-4
+"""Squared luma contrast below which the guide counts as flat."""
+
+
+@dataclass(frozen=True)
+class SoftenMatte(Node):
+    """A matte cleaned of specks and pinholes, with its edge moved, softened and led along the picture's edges.
+
+    Sizes count in thousandths of the frame height, so that a proxy agrees with full size. The steps run in the
+    order of the parameters; a step at 0 is left out, and following needs a guide. NaN counts as 0. Where the matte
+    is 0 all round, the result is exactly 0. Raises PictureError where the guide has another size.
+    """
+
+    name = "soften_matte"
+    label = "Soften matte"
+    group = "matte"
+
+    specks: float = number(4, 0, 100, "Lonely specks up to this size vanish.", unit="‰", shown=(0, 20))
+    pinholes: float = number(4, 0, 100, "Holes up to this size close.", unit="‰", shown=(0, 20))
+    position: float = number(
+        0, -200, 200, "Moves the edge: outwards above 0, inwards below.", unit="‰", shown=(-20, 20)
+    )
+    follow: float = number(0.7, 0, 1, "How far the edge follows the edges of the guide picture.")
+    softness: float = number(1.5, 0, 500, "Blurs the edge: the σ of a Gaussian.", unit="‰", shown=(0, 30))
+    floor: float = number(0.02, 0, 0.99, "What lies below becomes 0.")
+    ceiling: float = number(0.98, 0.01, 1, "What lies above becomes 1; must exceed the floor.")
+    invert: bool = toggle(False, "Choose what the matte leaves out.")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if not self.floor < self.ceiling:
+            raise ParamError(
+                f"soften_matte.ceiling must lie above soften_matte.floor ({self.floor:g}), not at {self.ceiling:g}."
+            )
+
+    def process(self, matte: Matte, guide: Picture | None = None) -> Matte:
+        """Return the softened matte; ``guide`` is the picture it was made from."""
+        matte = as_plane(matte)
+        unit = matte.shape[0] / 1000
+        spare = None
+        soft = soften.remove_specks(matte, self.specks * unit)
+        if self.pinholes:
+            soft, spare = soften.close_pinholes(soft, self.pinholes * unit, out=spare), soft
+        if self.position:
+            move = soften.grow if self.position > 0 else soften.shrink
+            soft, spare = move(soft, abs(self.position) * unit, out=spare), soft
+        if self.follow and guide is not None:
+            grey, radius = luma(as_picture(guide, "guide")), _FOLLOW_RADIUS * matte.shape[0]
+            soft, spare = soften.guided(soft, grey, radius, _FOLLOW_EPSILON, self.follow, out=spare), soft
+        if self.softness:
+            soft, spare = soften.gaussian(soft, self.softness * unit, out=spare), soft
+        floor, ceiling = (self.ceiling, self.floor) if self.invert else (self.floor, self.ceiling)
+        if (floor, ceiling) != (0, 1):
+            soft = soften.levels(soft, floor, ceiling, out=spare)
+        return soft
