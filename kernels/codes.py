@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,8 @@ from .errors import PictureError, ValueRangeError
 from .jit import inline, sheet
 from .strips import over_rows
 
-Codes = NDArray[np.uint8] | NDArray[np.uint16]
+Codes = NDArray[Any]
+"""uint8 or uint16."""
 Planes = tuple[Codes, ...]
 """Y′, Cb, Cr (or R′, G′, B′) and perhaps alpha, each uint8 or uint16 (rows, columns)."""
 
@@ -55,7 +57,7 @@ class Coding:
         if self.siting not in SITING:
             raise ValueRangeError(f"Chroma siting {self.siting!r} is unknown: use one of {', '.join(SITING)}.")
         if self.standard == "rgb" and self.subsampling != "4:4:4":
-            raise ValueRangeError(f"R′G′B′ planes must be 4:4:4, not {self.subsampling}.")
+            raise ValueRangeError(f"Planes of the standard rgb must be 4:4:4, not {self.subsampling}.")
         self._forward()
 
     @property

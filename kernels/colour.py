@@ -82,7 +82,7 @@ _AT4, _AT5, _AT6 = F(0.0837415565), F(-0.0368986292), F(0.00782548295)
 
 @inline
 def atan2_px(y, x):
-    """Angle of (x, y) in radians, −π … π; Chebyshev polynomial, largest error 6e-7."""
+    """Angle of (x, y) in radians, −π … π; Chebyshev polynomial, largest error 8e-7."""
     ax = abs(x)
     ay = abs(y)
     longer = ax if ax > ay else ay

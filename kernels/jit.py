@@ -22,10 +22,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
-from numba import config as numba_config
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+numba_config: Any = numba.config
 _OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
 
 

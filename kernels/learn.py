@@ -9,6 +9,7 @@ skin but is not connected is neither. All sums run in a fixed order, in float64.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -198,6 +199,13 @@ def _gaussian(sigma: float) -> Doubles:
     return weights / weights.sum()
 
 
+def _total(tables: Iterable[Doubles]) -> Doubles:
+    total = _cells()
+    for table in tables:
+        total += table
+    return total
+
+
 def _blur(table: Doubles, sigmas: tuple[float, float, float]) -> Doubles:
     """Gaussian over the three axes, zeros beyond the table."""
     for sigma in reversed(sigmas):
@@ -225,7 +233,8 @@ def reduce_frame(image: Floats, add: Flags, subtract: Flags, whole: Flags) -> Fr
     luma = np.maximum(planes[0], 0)
     inverse = 1 / (luma + np.float32(0.02))
     masks = [_reduce_mask(mask, shape) for mask in (add, subtract, whole)]
-    return Frame(luma, planes[1] * inverse, planes[2] * inverse, *masks)
+    u, v = (np.asarray(plane * inverse, np.float32) for plane in planes[1:])
+    return Frame(luma, u, v, *masks)
 
 
 def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
@@ -269,7 +278,7 @@ class _Points:
         _look(table, self.a, self.t, self.y, out)
         return out.reshape(self.frame.luma.shape).astype(np.float32)
 
-    def distance(self, start: Flags, likeness: Floats) -> Floats:
+    def distance(self, start: Flags, likeness: Floats) -> Doubles:
         out = np.empty(likeness.shape, np.float64)
         _geodesic(start, likeness, self.log_luma, 0.2, 1.749, 0.17, out)
         return out
@@ -371,7 +380,7 @@ class _Grower:
         self.pixels = sum(p.a.size for p in points)
         self.gate_width = 0.10 * reach
         cells = spread * _per_cell()
-        sampled = sum(p.splat(p.a, p.seeds) for p in points)
+        sampled = _total(p.splat(p.a, p.seeds) for p in points)
         sampled = sampled / max(float(sampled.sum()), 1e-9)
         self.prior = _blur(sampled, _triple(cells * narrow))
         self.prior /= self.prior.sum() + 1e-12
@@ -394,8 +403,8 @@ class _Grower:
 
     def _grow_subtracted(self, cells: Doubles) -> tuple[Doubles, list[Floats]] | None:
         """Spread the subtract samples a short way; return their table and their weight per pixel."""
-        sampled = sum(p.splat(p.a, p.frame.subtract) for p in self.points)
-        if not isinstance(sampled, np.ndarray) or sampled.sum() <= 0:
+        sampled = _total(p.splat(p.a, p.frame.subtract) for p in self.points)
+        if sampled.sum() <= 0:
             return None
         near = _blur(sampled, _triple(cells * (0.25, 0.25, 0.35)))
         near = np.sqrt(near / near.max())
@@ -443,27 +452,27 @@ class _Grower:
             self.negative.append((1 - np.maximum(likeness, self.alike[i])) * (1 - 0.7 * nearby))
 
     def _nearby(self, p: _Points) -> Floats:
-        h = p.frame.luma.shape[0]
         out = np.empty(p.frame.luma.shape, np.float64)
         _geodesic(p.seeds, np.zeros_like(p.frame.luma), p.log_luma, 1.0, 0.0, 0.0, out)
-        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32) if h else out
+        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32)
 
     def _weigh(self) -> Doubles:
         """Turn positives and negatives into the likelihood of skin in every cell of the table."""
-        skin = _blur(sum(p.splat(w) for p, w in zip(self.points, self.positive, strict=True)), (1.1, 1.0704, 1.4716))
+        skin = _blur(self._histogram(self.positive), (1.1, 1.0704, 1.4716))
         skin += 6.7876 * self.pixels * 1e-3 * self.prior
         mean, covariance = self._moments()
         bell = _bell(mean, covariance)
         skin = 0.5 * skin + 0.5 * skin.sum() * bell / max(float(bell.sum()), 1e-12)
-        other = 0.9025 * _blur(
-            sum(p.splat(w) for p, w in zip(self.points, self.negative, strict=True)), (0.8, 1.0334, 1.3)
-        )
+        other = 0.9025 * _blur(self._histogram(self.negative), (0.8, 1.0334, 1.3))
         ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
         skin = skin * self.envelope * float(np.clip(ratio, 0.2, 30.0))
         if self.subtracted is not None:
             table = self.subtracted[0]
             other = other + 0.2 * table * (skin.sum() / max(float(table.sum()), 1e-9))
         return skin / (skin + other + 0.005 * self.pixels / 1e4)
+
+    def _histogram(self, weights: list[Floats]) -> Doubles:
+        return _total(p.splat(w) for p, w in zip(self.points, weights, strict=True))
 
     def _moments(self) -> tuple[Doubles, Doubles]:
         """Return mean and shrunk, widened covariance of the positives on the three axes."""

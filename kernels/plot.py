@@ -187,9 +187,10 @@ def level_counts(
     _check(rows, "height")
     image = as_picture(image)
     width = image.shape[1]
-    if not 1 <= columns <= min(4096, width):
+    most = min(4096, width)
+    if not 1 <= columns <= most:
         raise ValueRangeError(
-            f"A level plot must have 1 to {min(4096, width)} columns, one for each of the picture at most, not {columns}."
+            f"A level plot of a picture {width} pixels wide must have 1 to {most} columns, not {columns}."
         )
     if signal not in SIGNALS:
         raise ValueRangeError(f"Signal {signal!r} is unknown: use one of {', '.join(SIGNALS)}.")

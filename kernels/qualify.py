@@ -38,6 +38,9 @@ ALONG, ACROSS, LUMA = (-0.4, 2.8), (-1.3, 1.3), (0.0, 1.05)
 PALEST = 0.16
 """Chroma/luma below which the table's scale no longer shrinks with the sample's own chroma."""
 
+SPECKS, PINHOLES = 0.0076, 0.0051
+"""Sides of the largest speck and hole that the finish removes, in frame heights."""
+
 _RATIO_FLOOR = F(0.02)
 
 
@@ -159,7 +162,7 @@ def _bending(middle: float, shadow_reach: float, highlight_reach: float) -> tupl
 def learned_key(
     image: Floats,
     centre: tuple[float, float],
-    form: Floats,
+    form: np.ndarray,
     *,
     middle: float = 0.5,
     width: float = 0.0,
@@ -193,8 +196,8 @@ def learned_key(
         over_rows(_compact_sheet, y.shape[0], y, cb, cr, _precision(form), *shape, matte, strip=32)
     if finish:
         lines = y.shape[0]
-        matte = soften.remove_specks(matte, max(2, int(0.012 * lines)))
-        matte = soften.close_pinholes(matte, max(2, int(0.006 * lines)))
+        matte = soften.remove_specks(matte, SPECKS * lines)
+        matte = soften.close_pinholes(matte, PINHOLES * lines)
     return draw_edge(matte, y, image, out)
 
 
@@ -227,8 +230,8 @@ def _edge_sheet(image, slope, offset, factor, out, y0, y1):
     slopes = np.empty(width, np.float32)
     offsets = np.empty(width, np.float32)
     for y in range(y0, y1):
-        soften._enlarged_row(slope, slopes, cells, wide, factor, 0, y)
-        soften._enlarged_row(offset, offsets, cells, wide, factor, 0, y)
+        soften.enlarged_row(slope, slopes, cells, wide, factor, 0, y)
+        soften.enlarged_row(offset, offsets, cells, wide, factor, 0, y)
         if image.shape[2] == 3:
             _edge_row(image[y].reshape(-1), slopes, offsets, out[y], 3)
         else:

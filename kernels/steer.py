@@ -177,8 +177,8 @@ def turn(
     dark = _rotation(angle + shadow_angle, saturation * shadow_saturation)
     width = max(shadow_softness, 1e-3)
     middle = math.radians(centre)
-    p = (*lit, *dark, F(shadow_luma - width / 2), F(1 / width))
-    p += (F(math.cos(middle)), F(math.sin(middle)), F(even_redder), F(even_yellower))
+    split = (F(shadow_luma - width / 2), F(1 / width))
+    p = (*lit, *dark, *split, F(math.cos(middle)), F(math.sin(middle)), F(even_redder), F(even_yellower))
     over_rows(_turn_split_sheet, image.shape[0], image, matte, out, F(premultiplied), p)
     return out
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import Any
 
@@ -38,11 +38,15 @@ class _Pool:
         self.lock = threading.Lock()
         self.inside = threading.local()
 
-    def workers(self) -> ThreadPoolExecutor:
+    def submit(self, work: Callable[[], None], wanted: int) -> list[Future[None]]:
+        """Start the work in as many threads as wanted, or as the pool has by now: another thread may resize it."""
         with self.lock:
+            helpers = min(wanted, self.threads - 1)
+            if helpers < 1:
+                return []
             if self.executor is None:
                 self.executor = ThreadPoolExecutor(self.threads - 1, thread_name_prefix="inkarnat-strip")
-            return self.executor
+            return [self.executor.submit(work) for _ in range(helpers)]
 
     def resize(self, threads: int) -> None:
         with self.lock:
@@ -116,7 +120,7 @@ def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int
         finally:
             inside.busy = False
 
-    futures = [_pool.workers().submit(work) for _ in range(helpers)]
+    futures = _pool.submit(work, helpers)
     try:
         work()
     finally:

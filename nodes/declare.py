@@ -64,7 +64,8 @@ class Param:
     def check(self, where: str, value: Any) -> Value:
         """Return the value in its stored form, or raise ParamError naming ``where``, the rule and the value."""
         try:
-            return _CHECKS[self.kind](self, value)
+            checked: Value = _CHECKS[self.kind](self, value)
+            return checked
         except (TypeError, ValueError, OverflowError) as error:
             raise ParamError(f"{where} must be {self.rule()}, not {_shown(value)}.{_detail(error)}") from None
 
@@ -141,12 +142,12 @@ def _text(param: Param, value: Any) -> str:
     return value
 
 
-def _items(value: Any, count: int | None = None) -> Sequence[Any]:
+def _items(value: Any, count: int | None = None) -> list[Any]:
     if isinstance(value, str) or not isinstance(value, Sequence | np.ndarray):
         raise TypeError
     if count is not None and len(value) != count:
         raise ValueError
-    return value
+    return list(value)
 
 
 def _point(param: Param, value: Any) -> tuple[float, ...]:
@@ -292,7 +293,8 @@ class Node:
     @classmethod
     def help(cls) -> str:
         """Return the first paragraph of the description."""
-        return (cls.__doc__ or "").split("\n\n")[0].replace("\n", " ").replace("``", "")
+        paragraph = (cls.__doc__ or "").split("\n\n")[0]
+        return " ".join(paragraph.replace("``", "").split())
 
     def frames_needed(self) -> tuple[int, int]:
         """Return how many frames before and after the current one ``process`` reads: (0, 0) for most nodes."""

@@ -85,7 +85,7 @@ class CombineMattes(Node):
         return region.join(first, second, self.operation)
 
 
-_FOLLOW_RADIUS = 0.008
+_FOLLOW_RADIUS = 0.012
 """Radius of the guided filter in frame heights."""
 _FOLLOW_EPSILON = 4e-4
 """Squared luma contrast below which the guide counts as flat."""

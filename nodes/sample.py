@@ -74,9 +74,9 @@ class Sample:
         )
 
     def __str__(self) -> str:
-        numbers = ";".join(f"{x:g},{y:g}" for x, y in self.points)
+        numbers = ";".join(f"{x:.9g},{y:.9g}" for x, y in self.points)
         if self.kind == "stroke":
-            return f"stroke:{numbers}/{self.radius:g}"
+            return f"stroke:{numbers}/{self.radius:.9g}"
         return f"{self.kind}:{numbers.replace(';', ',')}"
 
     def mask(self, height: int, width: int) -> NDArray[np.bool_]:
@@ -87,7 +87,7 @@ class Sample:
         rows, columns = self._window(height, width, reach)
         y = (np.arange(height)[rows, None] + 0.5) / height
         x = (np.arange(width)[None, columns] + 0.5) / height
-        covered = np.zeros((height, width), np.bool_)
+        covered: NDArray[np.bool_] = np.zeros((height, width), np.bool_)
         if self.kind == "box":
             (x0, y0), (x1, y1) = path
             covered[rows, columns] = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)

@@ -77,7 +77,7 @@ class SkinReading:
     @property
     def population_ratio(self) -> float:
         """The chroma/luma at which measured skins of this lightness lie (± 0.024): information, not a target."""
-        lightness = 116 * max(self.luma[1], 0.0) ** (2.4 / 3) - 16
+        lightness: float = 116 * max(self.luma[1], 0.0) ** (2.4 / 3) - 16
         return 0.319 - 0.00253 * lightness
 
     def words(self) -> str:
