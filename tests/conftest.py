@@ -1,0 +1,79 @@
+"""Fixtures that every test file shares, and the profile of the property tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, settings
+from inkarnat.kernels import strips
+
+settings.register_profile(
+    "inkarnat",
+    derandomize=True,
+    deadline=None,
+    database=None,
+    max_examples=60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+settings.load_profile("inkarnat")
+
+
+def _make_picture(height: int = 37, width: int = 53, channels: int = 3, seed: int = 7) -> np.ndarray:
+    """A picture of smooth shades and noise that reaches below black and above white; alpha 0 to 1."""
+    random = np.random.default_rng(seed)
+    y, x = np.mgrid[0:height, 0:width] / max(height, width)
+    shades = np.stack([0.2 + 0.7 * x, 0.15 + 0.5 * y, 0.3 + 0.3 * np.sin(9 * (x + y))], axis=-1)
+    picture = shades + random.normal(0, 0.15, (height, width, 3))
+    picture[0, : min(3, width)] = [[-0.25, 0.0, 0.1], [1.6, 1.2, 2.5], [0.0, 0.0, 0.0]][: min(3, width)]
+    if channels == 4:
+        picture = np.concatenate([picture, random.random((height, width, 1))], axis=-1)
+    return picture.astype(np.float32)
+
+
+@pytest.fixture
+def make_picture() -> Callable[..., np.ndarray]:
+    """Make a deterministic picture of any size: ``make_picture(height, width, channels, seed)``."""
+    return _make_picture
+
+
+@pytest.fixture
+def picture() -> np.ndarray:
+    """An RGB picture, 37 rows of 53 pixels, with values below black and above white."""
+    return _make_picture()
+
+
+@pytest.fixture
+def picture_rgba() -> np.ndarray:
+    """The same with an alpha channel."""
+    return _make_picture(channels=4)
+
+
+@pytest.fixture
+def matte() -> np.ndarray:
+    """A matte of the same size: zero on the left, one on the right, soft and noisy between."""
+    random = np.random.default_rng(3)
+    ramp = np.linspace(-0.5, 1.5, 53) + random.normal(0, 0.1, (37, 53))
+    return np.clip(ramp, 0, 1).astype(np.float32)
+
+
+@pytest.fixture
+def same_bits() -> Callable[[np.ndarray, np.ndarray], None]:
+    """Assert that two float32 arrays agree in every bit, NaN payloads too."""
+
+    def check(first: np.ndarray, second: np.ndarray) -> None:
+        assert first.shape == second.shape
+        assert first.dtype == second.dtype == np.float32
+        differing = first.view(np.int32) != second.view(np.int32)
+        assert not differing.any(), f"{differing.sum()} values differ, the first at {np.argwhere(differing)[0]}"
+
+    return check
+
+
+@pytest.fixture(autouse=True)
+def _thread_count_restored():
+    before = strips.thread_count()
+    yield
+    if strips.thread_count() != before:
+        strips.set_thread_count(before)

@@ -1,0 +1,398 @@
+"""Colour kernels: against colour-science, against float64 oracles, and as properties."""
+
+from __future__ import annotations
+
+import warnings
+
+import numba
+import numpy as np
+import pytest
+import references
+from hypothesis import given
+from hypothesis import strategies as st
+from inkarnat.kernels import colour as kernel
+from inkarnat.kernels import strips
+from inkarnat.kernels.errors import InkarnatError, PictureError, ValueRangeError
+
+STANDARDS = ("601", "709", "2020")
+COLOUR_SCIENCE_WEIGHTS = {"601": "ITU-R BT.601", "709": "ITU-R BT.709", "2020": "ITU-R BT.2020"}
+NAMES = tuple(kernel.TRANSFERS)
+CALLS = {
+    "decode_bt709": lambda image, **options: kernel.decode(image, "bt709", **options),
+    "decode_srgb": lambda image, **options: kernel.decode(image, "srgb", **options),
+    "encode_bt1886": lambda image, **options: kernel.encode(image, "bt1886", **options),
+    "rgb_to_ycbcr": kernel.rgb_to_ycbcr,
+    "ycbcr_to_rgb": kernel.ycbcr_to_rgb,
+    "apply_matrix": lambda image, **options: kernel.apply_matrix(image, np.arange(9).reshape(3, 3), **options),
+    "luma": kernel.luma,
+}
+EVERY_CALL = {**CALLS, "linear_to_oklab": kernel.linear_to_oklab, "oklab_to_linear": kernel.oklab_to_linear}
+
+
+@pytest.fixture(scope="module")
+def colour_science():
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+
+        yield colour
+
+
+def over_values(function, *arrays):
+    """Call a scalar function of float32 for every element, compiled as inside a kernel."""
+
+    @numba.njit(error_model="numpy")
+    def one(x, out):
+        for i in range(out.size):
+            out[i] = function(x[i])
+
+    @numba.njit(error_model="numpy")
+    def two(x, y, out):
+        for i in range(out.size):
+            out[i] = function(x[i], y[i])
+
+    arrays = [np.ascontiguousarray(array, np.float32) for array in arrays]
+    out = np.empty_like(arrays[0])
+    (one if len(arrays) == 1 else two)(*arrays, out)
+    return out
+
+
+# --- against colour-science ---------------------------------------------------------------------------------
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("standard", STANDARDS)
+def test_ycbcr_agrees_with_colour_science(colour_science, picture, standard):
+    """BT.601-7, BT.709-6 and BT.2020-2 through colour.RGB_to_YCbCr."""
+    weights = colour_science.WEIGHTS_YCBCR[COLOUR_SCIENCE_WEIGHTS[standard]]
+    # Full-range integers-free output of colour-science: Cb and Cr within ±0.5.
+    expected = colour_science.RGB_to_YCbCr(picture.astype(np.float64), K=weights, out_legal=False)
+    np.testing.assert_allclose(kernel.rgb_to_ycbcr(picture, standard), expected, atol=3e-7)
+    np.testing.assert_allclose(kernel.ycbcr_to_rgb(expected.astype(np.float32), standard), picture, atol=1e-6)
+
+
+def test_transfer_functions_agree_with_colour_science(colour_science):
+    """BT.709-6 with exact constants, BT.1886 with black at 0 and IEC 61966-2-1, over 0 … 1."""
+    ramp = np.linspace(0, 1, 3 * 4096)
+    signal = ramp.astype(np.float32).reshape(1, -1, 3)
+    models = colour_science.models
+    expected = {
+        "bt709": (models.oetf_inverse_BT2020(ramp, is_12_bits_system=True), models.oetf_BT2020(ramp, True)),
+        "bt1886": (models.eotf_BT1886(ramp), models.eotf_inverse_BT1886(ramp)),
+        "srgb": (models.eotf_sRGB(ramp), models.eotf_inverse_sRGB(ramp)),
+    }
+    for name, (light, encoded) in expected.items():
+        # colour-science rounds α and β to 1.0993 and 0.0181 for 12 bits: up to 2e-5 apart.
+        tolerance = 3e-5 if name == "bt709" else 1e-6
+        np.testing.assert_allclose(kernel.decode(signal, name).ravel(), light, atol=tolerance, err_msg=name)
+        np.testing.assert_allclose(kernel.encode(signal, name).ravel(), encoded, atol=tolerance, err_msg=name)
+
+
+def test_oklab_agrees_with_colour_science(colour_science):
+    """Ottosson 2020, through XYZ under D65 in colour-science and straight from linear BT.709 light here."""
+    light = np.random.default_rng(1).random((16, 16, 3)).astype(np.float32)
+    space = colour_science.RGB_COLOURSPACES["ITU-R BT.709"]
+    expected = colour_science.XYZ_to_Oklab(colour_science.RGB_to_XYZ(light.astype(np.float64), space))
+    # The published matrices start from linear RGB and from XYZ; rounded separately, they differ by about 1e-4.
+    np.testing.assert_allclose(kernel.linear_to_oklab(light), expected, atol=5e-4)
+
+
+# --- against the float64 oracles ----------------------------------------------------------------------------
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("name", NAMES)
+def test_transfer_functions_agree_with_float64(name):
+    """Below black and above white too, where no published table reaches: the curve is odd and runs on."""
+    values = np.concatenate([np.linspace(-4, 16, 897), [0.0, 0.018, 0.081, 0.0813, 0.04045]])
+    values = np.resize(values, (1, 900 // 3 + 1, 3)).astype(np.float32)
+    np.testing.assert_allclose(kernel.decode(values, name), references.decode(values, name), rtol=3e-6, atol=1e-7)
+    np.testing.assert_allclose(kernel.encode(values, name), references.encode(values, name), rtol=3e-6, atol=3e-7)
+
+
+@pytest.mark.slice
+def test_luma_agrees_with_float64(picture, picture_rgba):
+    expected = references.luma(picture)
+    np.testing.assert_allclose(kernel.luma(picture), expected, atol=3e-7)
+    assert np.array_equal(kernel.luma(picture), kernel.luma(picture_rgba))
+
+
+@pytest.mark.slice
+def test_matrix_rows_give_outputs(picture):
+    matrix = np.array([[1, 2, 3], [-4, 5, 6], [0.5, -0.25, 8]])
+    expected = picture.astype(np.float64) @ matrix.T
+    np.testing.assert_allclose(kernel.apply_matrix(picture, matrix), expected, atol=1e-5)
+
+
+# --- accuracy of the polynomials ----------------------------------------------------------------------------
+
+
+def test_log2_error():
+    """Measured over 4 million values of all magnitudes: 1.2e-8 beyond one unit in the last place of the result."""
+    x = (2.0 ** np.linspace(-126, 127.9, 1_000_001)).astype(np.float32)
+    expected = np.log2(x.astype(np.float64))
+    error = np.abs(over_values(kernel.log2_px, x) - expected)
+    assert (error <= 1e-7 + np.abs(expected) * 2**-23).all()
+    near_one = (x > 0.5) & (x < 2)  # measured: 7.3e-8
+    assert error[near_one].max() <= 1e-7
+
+
+def test_exp2_error():
+    """Relative error, measured over 4 million values: 1.04e-7."""
+    x = np.linspace(-126, 127, 1_000_001).astype(np.float32)
+    expected = 2.0 ** x.astype(np.float64)
+    error = np.abs(over_values(kernel.exp2_px, x) / expected - 1)
+    assert error.max() <= 1.2e-7
+
+
+def test_exp2_is_limited():
+    extremes = np.array([-1e9, -np.inf, 1e9, np.inf, np.nan], np.float32)
+    low, high = np.float32(2.0**-126), np.float32(2.0**127)
+    np.testing.assert_allclose(over_values(kernel.exp2_px, extremes), [low, low, high, high, low], rtol=3e-7)
+
+
+@pytest.mark.parametrize("exponent", [1 / 2.4, 0.45, 1 / 3, 2.4, 3.0, 1 / 0.45])
+def test_power_error(exponent):
+    """Relative error over 1e-4 … 16, the span of pictures; measured: 4e-7 for roots, 2.5e-6 for the cube."""
+    x = np.geomspace(1e-4, 16, 500_001).astype(np.float32)
+    exponents = np.full_like(x, exponent)
+    expected = x.astype(np.float64) ** np.float64(np.float32(exponent))
+    error = np.abs(over_values(kernel.power_px, x, exponents) / expected - 1)
+    assert error.max() <= (5e-7 if exponent < 1 else 3e-6)
+
+
+@pytest.mark.slice
+def test_power_of_nothing_is_nothing():
+    x = np.array([0, -0.0, -1, np.nan, -np.inf], np.float32)
+    exponents = np.full_like(x, 0.45)
+    assert np.array_equal(over_values(kernel.power_px, x, exponents), np.zeros(5, np.float32))
+
+
+@pytest.mark.slice
+def test_odd_power_keeps_the_sign():
+    x = np.array([-8, 8, 0], np.float32)
+    np.testing.assert_allclose(over_values(kernel.odd_power_px, x, np.full_like(x, 1 / 3)), [-2, 2, 0], rtol=1e-6)
+
+
+@pytest.mark.parametrize("magnitude", [1e-5, 1e-3, 0.5, 40.0])
+def test_atan2_error(magnitude):
+    """All round the circle, at any length of the vector; measured: 7.6e-7 rad (4.4e-5°) from libm in float64."""
+    turn = np.linspace(-np.pi, np.pi, 400_001)
+    y, x = (magnitude * np.sin(turn)).astype(np.float32), (magnitude * np.cos(turn)).astype(np.float32)
+    expected = np.arctan2(y.astype(np.float64), x.astype(np.float64))
+    error = np.abs(over_values(kernel.atan2_px, y, x) - expected)
+    assert np.minimum(error, 2 * np.pi - error).max() <= 8e-7
+
+
+@pytest.mark.slice
+def test_atan2_on_the_axes():
+    y, x = np.array([0, 0, 1, -1, 0], np.float32), np.array([1, -1, 0, 0, 0], np.float32)
+    expected = [0, np.pi, np.pi / 2, -np.pi / 2, 0]
+    np.testing.assert_allclose(over_values(kernel.atan2_px, y, x), expected, atol=1e-6)
+
+
+@pytest.mark.slice
+def test_clamp_and_smoothstep():
+    x = np.array([-1, 0, 0.25, 0.5, 1, 2, np.nan], np.float32)
+    np.testing.assert_allclose(over_values(kernel.smoothstep, x), [0, 0, 0.15625, 0.5, 1, 1, 0], atol=1e-7)
+
+
+# --- properties ---------------------------------------------------------------------------------------------
+
+pixel_values = st.lists(st.floats(-8, 64, width=32), min_size=3, max_size=60)
+
+
+def as_row(values, channels=3):
+    count = len(values) // channels
+    return np.array(values[: count * channels], np.float32).reshape(1, count, channels)
+
+
+@given(pixel_values, st.sampled_from(NAMES))
+def test_transfer_round_trip_keeps_negatives_and_super_whites(values, name):
+    signal = as_row(values)
+    np.testing.assert_allclose(kernel.encode(kernel.decode(signal, name), name), signal, rtol=5e-6, atol=2e-6)
+    np.testing.assert_array_equal(
+        np.sign(kernel.decode(signal, name))[np.abs(signal) > 1e-6], np.sign(signal)[np.abs(signal) > 1e-6]
+    )
+
+
+@given(pixel_values, st.sampled_from(STANDARDS))
+def test_ycbcr_round_trip(values, standard):
+    rgb = as_row(values)
+    back = kernel.ycbcr_to_rgb(kernel.rgb_to_ycbcr(rgb, standard), standard)
+    np.testing.assert_allclose(back, rgb, atol=3e-6 * max(1.0, float(np.abs(rgb).max())))
+
+
+@given(st.lists(st.floats(0, 8, width=32), min_size=3, max_size=60))
+def test_oklab_round_trip(values):
+    light = as_row(values)
+    back = kernel.oklab_to_linear(kernel.linear_to_oklab(light))
+    np.testing.assert_allclose(back, light, atol=1e-5 * max(1.0, float(light.max())))
+
+
+@given(st.floats(-2, 16, width=32))
+def test_greys_have_no_chroma(grey):
+    row = np.full((1, 4, 3), grey, np.float32)
+    y, cb, cr = np.moveaxis(kernel.rgb_to_ycbcr(row), -1, 0)
+    np.testing.assert_allclose(y, grey, atol=2e-6)
+    assert max(np.abs(cb).max(), np.abs(cr).max()) <= 1e-7 * max(1.0, abs(grey)) * 4
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("call", EVERY_CALL)
+def test_alpha_passes_through(call, picture, picture_rgba, same_bits):
+    picture_rgba[3, 4, 3] = np.nan
+    result = EVERY_CALL[call](picture_rgba)
+    if call == "luma":
+        same_bits(result, kernel.luma(picture))
+        return
+    same_bits(np.ascontiguousarray(result[..., 3]), np.ascontiguousarray(picture_rgba[..., 3]))
+    same_bits(np.ascontiguousarray(result[..., :3]), EVERY_CALL[call](np.ascontiguousarray(picture_rgba[..., :3])))
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("call", EVERY_CALL)
+def test_a_bad_value_stays_in_its_pixel(call, bad, picture, same_bits):
+    clean = EVERY_CALL[call](picture)
+    picture[5, 6, 1] = bad
+    result = EVERY_CALL[call](picture)
+    # Not a number stays so; an infinity may end as a huge number but never as one that looks ordinary.
+    assert np.isnan(result[5, 6]).any() if np.isnan(bad) else not (np.abs(result[5, 6]) < 1e5).all()
+    result[5, 6] = clean[5, 6]
+    same_bits(result, clean)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("call", EVERY_CALL)
+def test_inputs_are_never_written(call, picture):
+    before = picture.copy()
+    picture.flags.writeable = False
+    EVERY_CALL[call](picture)
+    assert np.array_equal(picture, before)
+
+
+@pytest.mark.parametrize("call", EVERY_CALL)
+@pytest.mark.parametrize("channels", [3, 4])
+def test_any_strides_give_the_same_bits(call, channels, make_picture, same_bits):
+    image = make_picture(channels=channels)
+    expected = EVERY_CALL[call](image)
+    wide = np.zeros((37, 106, channels + 2), np.float32)
+    wide[:, ::2, 1:-1] = image
+    views = {
+        "rows backwards": np.ascontiguousarray(image[::-1])[::-1],
+        "columns backwards": np.ascontiguousarray(image[:, ::-1])[:, ::-1],
+        "channels backwards": np.ascontiguousarray(image[..., ::-1])[..., ::-1],
+        "sliced": wide[:, ::2, 1:-1],
+        "Fortran": np.asfortranarray(image),
+        "planar": np.ascontiguousarray(image.transpose(2, 0, 1)).transpose(1, 2, 0),
+    }
+    for view in views.values():
+        same_bits(EVERY_CALL[call](view), expected)
+
+
+@pytest.mark.parametrize("call", EVERY_CALL)
+def test_any_thread_count_gives_the_same_bits(call, make_picture, same_bits):
+    image = make_picture(height=300, width=9, channels=4)
+    with strips.threads(1):
+        expected = EVERY_CALL[call](image)
+    for count in (2, 3, 4):
+        with strips.threads(count):
+            same_bits(EVERY_CALL[call](image), expected)
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+def test_any_strip_size_gives_the_same_bits(channels, make_picture, same_bits):
+    image = make_picture(height=70, channels=channels)
+    constants = kernel.transfer("bt709").decode
+    expected = kernel.decode(image, "bt709")
+    for strip in (1, 7, 64, 1000):
+        out = np.empty_like(image)
+        strips.over_rows(kernel._decode_sheet, 70, image, out, constants, strip=strip)
+        same_bits(out, expected)
+
+
+def test_any_width_gives_the_same_bits(make_picture, same_bits):
+    """Vector code and the scalar rest of a row agree: a pixel's result does not depend on its place in the row."""
+    image = make_picture(height=3, width=67)
+    whole = kernel.decode(image, "srgb")
+    for start, stop in [(0, 1), (0, 5), (1, 67), (13, 47), (66, 67)]:
+        part = np.ascontiguousarray(image[:, start:stop])
+        same_bits(kernel.decode(part, "srgb"), np.ascontiguousarray(whole[:, start:stop]))
+
+
+# --- `out=` and errors --------------------------------------------------------------------------------------
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("call", CALLS)
+def test_out_receives_the_result(call, picture, same_bits):
+    expected = CALLS[call](picture)
+    out = np.full_like(expected, 99)
+    assert CALLS[call](picture, out=out) is out
+    same_bits(out, expected)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("call", CALLS)
+def test_out_must_fit(call, picture):
+    right = CALLS[call](picture)
+    read_only = right.copy()
+    read_only.flags.writeable = False
+    for out in (right[1:].copy(), right.astype(np.float64), np.asfortranarray(right), read_only):
+        with pytest.raises(PictureError, match=r"`out` must be a writable C-contiguous float32 array of shape"):
+            CALLS[call](picture, out=out)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("call", ["decode_bt709", "rgb_to_ycbcr", "apply_matrix"])
+def test_out_must_not_share_memory(call, picture):
+    with pytest.raises(PictureError, match="must not share memory with an input"):
+        CALLS[call](picture, out=picture)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("call", EVERY_CALL)
+@pytest.mark.parametrize(
+    "image",
+    [np.zeros((4, 4), np.float32), np.zeros((4, 4, 2), np.float32), np.zeros((0, 4, 3), np.float32), 0.5, None],
+    ids=["no channels", "two channels", "empty", "number", "nothing"],
+)
+def test_a_wrong_shape_is_named(call, image):
+    with pytest.raises(PictureError, match=r"must have the shape \(height, width, 3 or 4\)"):
+        EVERY_CALL[call](image)
+
+
+@pytest.mark.slice
+def test_integers_are_refused_with_the_mend():
+    with pytest.raises(PictureError, match=r"not uint8: divide integer codes by their white level"):
+        kernel.luma(np.zeros((4, 4, 3), np.uint8))
+
+
+@pytest.mark.slice
+def test_other_floats_are_converted(picture):
+    half = picture.astype(np.float16)
+    assert np.array_equal(kernel.luma(half), kernel.luma(half.astype(np.float32)))
+    assert kernel.luma(picture.astype(np.float64)).dtype == np.float32
+
+
+@pytest.mark.slice
+def test_unknown_names_list_the_known():
+    image = np.zeros((1, 1, 3), np.float32)
+    with pytest.raises(ValueRangeError, match=r"'log' is unknown: use one of bt709, bt1886, srgb, linear"):
+        kernel.decode(image, "log")
+    with pytest.raises(ValueRangeError, match=r"'240' is unknown: use one of 601, 709, 2020"):
+        kernel.rgb_to_ycbcr(image, "240")
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("matrix", [np.eye(2), np.full((3, 3), np.nan), np.eye(4)])
+def test_a_bad_matrix_is_named(matrix):
+    with pytest.raises(ValueRangeError, match="must be 3×3 and finite"):
+        kernel.apply_matrix(np.zeros((1, 1, 3), np.float32), matrix)
+
+
+@pytest.mark.slice
+def test_every_error_shares_the_base():
+    assert issubclass(PictureError, InkarnatError)
+    assert issubclass(ValueRangeError, InkarnatError)

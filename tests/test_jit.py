@@ -1,0 +1,164 @@
+"""The compile decorator: where compiled kernels are kept, when they are made anew, and life without them."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from inkarnat.kernels import jit
+
+TESTS = Path(__file__).parent
+KERNELS = Path(jit.__file__).parent
+
+SHOW_FOLDER = "from kernels import jit; print(jit.CACHE_FOLDER)"
+
+
+def run(code: str, home: Path, **environment: str) -> str:
+    """Run Python code in a new process that imports the copied kernels of ``home``; return what it prints."""
+    result = subprocess.run(
+        [sys.executable, "-c", code],
+        env=surroundings(PYTHONPATH=str(home), **environment),
+        capture_output=True,
+        text=True,
+        timeout=300,
+        cwd=home,
+    )
+    assert result.returncode == 0, result.stderr
+    return result.stdout.strip()
+
+
+def surroundings(**environment: str) -> dict[str, str]:
+    """This process's environment without what steers the cache, and with what is given."""
+    steering = ("INKARNAT_CACHE_DIR", "XDG_CACHE_HOME", "TMPDIR", "NUMBA_DISABLE_JIT", "NUMBA_CACHE_DIR", "PYTHONPATH")
+    return {name: value for name, value in os.environ.items() if name not in steering} | environment
+
+
+@pytest.fixture
+def home(tmp_path) -> Path:
+    """A folder with a copy of the kernels that a test may change, under the plain name ``kernels``."""
+    shutil.copytree(KERNELS, tmp_path / "kernels", ignore=shutil.ignore_patterns("__pycache__"))
+    return tmp_path
+
+
+@pytest.mark.parametrize("changed", ["colour.py", "strips.py", "new.py"])
+def test_the_folder_changes_with_any_source(home, changed):
+    cache = str(home / "cache")
+    before = run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache)
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache) == before
+    with (home / "kernels" / changed).open("a") as source:
+        source.write("\n# another word\n")
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache) != before
+
+
+def test_a_changed_callee_in_another_file_is_never_stale(home):
+    """numba's own cache looks at the caller's file only and would go on returning 1."""
+    (home / "kernels" / "callee.py").write_text(
+        "from .jit import inline\n\n@inline\ndef answer_px(x):\n    return x + 1\n"
+    )
+    (home / "kernels" / "caller.py").write_text(
+        "from .callee import answer_px\nfrom .jit import sheet\n\n@sheet\ndef answer(x):\n    return answer_px(x)\n"
+    )
+    ask = (
+        "from kernels.caller import answer; "
+        "print(answer(0), sum(answer.stats.cache_hits.values()), sum(answer.stats.cache_misses.values()))"
+    )
+    cache = str(home / "cache")
+    assert run(ask, home, INKARNAT_CACHE_DIR=cache) == "1 0 1"
+    assert run(ask, home, INKARNAT_CACHE_DIR=cache) == "1 1 0", "the second process must load, not compile"
+    callee = home / "kernels" / "callee.py"
+    times = callee.stat()
+    callee.write_text(callee.read_text().replace("x + 1", "x + 2"))
+    os.utime(callee, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert run(ask, home, INKARNAT_CACHE_DIR=cache) == "2 0 1"
+
+
+def test_the_chosen_folder_is_honoured(home):
+    chosen = home / "deep" / "inside"
+    folder = Path(run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=str(chosen)))
+    assert folder.parent == chosen
+    assert folder.is_dir()
+    assert folder.name == run("from kernels import jit; print(jit.source_digest())", home)
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="the places are those of Linux")
+def test_the_users_cache_comes_first(home):
+    folder = Path(run(SHOW_FOLDER, home, XDG_CACHE_HOME=str(home / "user")))
+    assert folder.parent == home / "user" / "inkarnat"
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="the places are those of Linux")
+def test_unwritable_places_fall_back(home):
+    blocked = home / "blocked"
+    blocked.write_text("a file where a folder would have to be")
+    temporary = home / "temporary"
+    temporary.mkdir()
+    folder = Path(run(SHOW_FOLDER, home, XDG_CACHE_HOME=str(blocked), TMPDIR=str(temporary)))
+    assert folder.parent == temporary / f"inkarnat-{os.getuid()}"
+
+
+def test_kernels_run_where_nothing_can_be_written(home):
+    blocked = home / "blocked"
+    blocked.write_text("a file where a folder would have to be")
+    code = (
+        "import numpy as np\n"
+        "from kernels import colour, jit\n"
+        "print(jit.CACHE_FOLDER, colour.luma(np.ones((2, 2, 3), np.float32))[0, 0])"
+    )
+    assert run(code, home, INKARNAT_CACHE_DIR=str(blocked)) == "None 1.0"
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="needs file owners")
+@pytest.mark.parametrize("mode", [0o777, 0o770])
+def test_a_folder_that_others_may_write_is_not_used(home, mode):
+    shared = home / "shared"
+    shared.mkdir()
+    shared.chmod(mode)
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=str(shared)) == "None"
+    shared.chmod(0o700)
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=str(shared)) != "None"
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid"), reason="needs file owners")
+def test_a_folder_of_someone_else_is_not_used(home):
+    theirs = home / "theirs"
+    theirs.mkdir(mode=0o700)
+    pretend = f"import os; os.getuid = lambda: {os.getuid() + 1}; {SHOW_FOLDER}"
+    assert run(pretend, home, INKARNAT_CACHE_DIR=str(theirs)) == "None"
+
+
+def test_without_compilation_nothing_is_kept(home):
+    cache = home / "cache"
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=str(cache), NUMBA_DISABLE_JIT="1") == "None"
+    assert not cache.exists()
+
+
+def test_the_same_results_without_compilation(home):
+    """Plain Python and compiled code take the same float32 steps."""
+    code = (
+        "import numpy as np\n"
+        "from kernels import colour\n"
+        "image = np.linspace(-0.5, 2, 36, dtype=np.float32).reshape(3, 4, 3)\n"
+        "print(colour.decode(image, 'srgb').round(5).tolist(), colour.luma(image).round(5).tolist())"
+    )
+    cache = str(home / "cache")
+    assert run(code, home, INKARNAT_CACHE_DIR=cache) == run(code, home, NUMBA_DISABLE_JIT="1")
+
+
+def test_the_slice_passes_without_compilation():
+    """Run every test marked ``slice`` once more with NUMBA_DISABLE_JIT=1."""
+    # Compiled code raises no warning on NaN and overflow; numpy's scalars do, and are right to.
+    command = [sys.executable, "-m", "pytest", str(TESTS), "-m", "slice", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    result = subprocess.run(
+        [*command, "-W", "ignore::RuntimeWarning"],
+        env=surroundings(NUMBA_DISABLE_JIT="1"),
+        capture_output=True,
+        text=True,
+        timeout=600,
+        cwd=TESTS.parent,
+    )
+    assert result.returncode == 0, result.stdout[-4000:] + result.stderr[-2000:]
+    assert " passed" in result.stdout

@@ -1,0 +1,162 @@
+"""Layers: imports point downwards only, and the words of the project stay its own."""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+LAYERS = ("kernels", "nodes", "host_adapters")
+SOURCES = {layer: sorted((ROOT / layer).rglob("*.py")) for layer in LAYERS}
+
+IMPORT_NAMES = {"colour-science": "colour", "pillow": "PIL", "openimageio": "OpenImageIO"}
+"""The import names of those dependencies whose package is named otherwise."""
+
+
+@dataclass(frozen=True)
+class Import:
+    """One imported name: ``from <module> import <name>`` or ``import <module>``, its module absolute."""
+
+    module: str
+    name: str
+    lazy: bool
+    line: int
+
+    @property
+    def top(self) -> str:
+        """The first part of the module's name."""
+        return self.module.partition(".")[0]
+
+
+def imports(source: Path) -> Iterator[Import]:
+    """Yield every import of a file, relative ones resolved; lazy ones lie inside a function or TYPE_CHECKING."""
+    package = ("inkarnat", *source.relative_to(ROOT).parent.parts)
+
+    def visit(node: ast.AST, lazy: bool) -> Iterator[Import]:
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.Import):
+                yield from (Import(alias.name, "", lazy, child.lineno) for alias in child.names)
+            elif isinstance(child, ast.ImportFrom):
+                above = package[: len(package) - child.level + 1] if child.level else ()
+                module = ".".join([*above, *([child.module] if child.module else [])])
+                yield from (Import(module, alias.name, lazy, child.lineno) for alias in child.names)
+            inside = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda) or (
+                isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test)
+            )
+            yield from visit(child, lazy or inside)
+
+    yield from visit(ast.parse(source.read_text(encoding="utf-8")), False)
+
+
+def parametrised(*layers: str) -> pytest.MarkDecorator:
+    files = [source for layer in layers for source in SOURCES[layer]]
+    return pytest.mark.parametrize("source", files, ids=[str(source.relative_to(ROOT)) for source in files])
+
+
+def from_outside(source: Path) -> list[Import]:
+    """The imports of a file that are neither of the standard library nor of the project."""
+    return [item for item in imports(source) if item.top != "inkarnat" and item.top not in sys.stdlib_module_names]
+
+
+def from_the_project(source: Path) -> list[Import]:
+    return [item for item in imports(source) if item.top == "inkarnat"]
+
+
+def test_the_layers_are_found():
+    assert all(len(files) >= 3 for files in SOURCES.values())
+
+
+@parametrised("kernels")
+def test_kernels_import_numpy_numba_and_each_other(source):
+    allowed = {"numpy", "numba"} | ({"llvmlite"} if source.name == "jit.py" else set())
+    for item in from_outside(source):
+        assert item.top in allowed, f"{source.name}:{item.line} imports {item.module}"
+    for item in from_the_project(source):
+        assert item.module.startswith("inkarnat.kernels"), f"{source.name}:{item.line} imports {item.module}"
+
+
+@parametrised("nodes")
+def test_nodes_import_kernels_and_each_other(source):
+    for item in from_outside(source):
+        assert item.top == "numpy" or (item.top in ("colour", "PIL") and item.lazy), (
+            f"{source.name}:{item.line} imports {item.module}; colour-science and Pillow only inside functions"
+        )
+    for item in from_the_project(source):
+        assert item.module.startswith(("inkarnat.kernels", "inkarnat.nodes")), (
+            f"{source.name}:{item.line} imports {item.module}"
+        )
+
+
+@parametrised("host_adapters")
+def test_adapters_know_no_single_node_module(source):
+    """They take the public names of ``inkarnat.nodes``; of its modules only the declarations and the samples."""
+    modules = {path.stem for path in SOURCES["nodes"]} - {"__init__", "declare", "sample"}
+    for item in from_the_project(source):
+        where = f"{source.relative_to(ROOT)}:{item.line}"
+        if item.module.startswith("inkarnat.nodes."):
+            assert item.module in ("inkarnat.nodes.declare", "inkarnat.nodes.sample"), f"{where} imports {item.module}"
+        if item.module == "inkarnat.nodes":
+            assert item.name not in modules, f"{where} imports the module {item.name} of nodes"
+            assert not item.name.startswith("_"), f"{where} imports the private {item.name}"
+
+
+@parametrised("host_adapters")
+def test_adapters_import_declared_dependencies_only(source):
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = [name for extra, names in project["optional-dependencies"].items() if extra != "test" for name in names]
+    packages = [re.split(r"[^\w.-]", name)[0] for name in (*project["dependencies"], *extras)]
+    allowed = {IMPORT_NAMES.get(package, package.replace("-", "_")) for package in packages}
+    for item in from_outside(source):
+        assert item.top in allowed, f"{source.relative_to(ROOT)}:{item.line} imports {item.module}"
+
+
+def test_the_import_reader_reads_every_form(tmp_path, monkeypatch):
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    source = tmp_path / "nodes" / "x.py"
+    source.parent.mkdir()
+    source.write_text(
+        "import numpy as np\nfrom . import declare\nfrom ..kernels import steer\nfrom ..kernels.errors import E\n"
+        "def f():\n    import colour\n"
+    )
+    assert [(item.module, item.name, item.lazy) for item in imports(source)] == [
+        ("numpy", "", False),
+        ("inkarnat.nodes", "declare", False),
+        ("inkarnat.kernels", "steer", False),
+        ("inkarnat.kernels.errors", "E", False),
+        ("colour", "", True),
+    ]
+
+
+# Written in two parts so that this file does not break its own rule.
+UNWANTED = re.compile(
+    "|".join(["proto" + "type", "issue" + r"s? #?\d", "TO" + "DO", "FIX" + "ME", r"\bX" + r"XX\b"]), re.I
+)
+TEXTS = (".py", ".c", ".h", ".md", ".toml", ".csv", ".yaml", ".yml", ".json", ".html", ".css", ".js", ".txt", ".cfg")
+
+
+def test_no_file_speaks_of_unfinished_work():
+    texts = [ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "pyproject.toml", ROOT / ".ci" / "run"]
+    for folder in (*LAYERS, "tests", "test_images"):
+        texts += [path for path in (ROOT / folder).rglob("*") if path.suffix in TEXTS]
+    found = []
+    for path in filter(Path.is_file, texts):
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            if match := UNWANTED.search(line):
+                found.append(f"{path.relative_to(ROOT)}:{number}: {match.group()}")
+    assert not found, "\n".join(found)
+
+
+@parametrised(*LAYERS)
+def test_every_file_opens_with_one_line_that_says_what_lives_there(source):
+    description = ast.get_docstring(ast.parse(source.read_text(encoding="utf-8")))
+    assert description, "no docstring"
+    first, _, rest = description.partition("\n")
+    assert first.endswith(".")
+    assert not rest or rest.startswith("\n"), "the first line has to stand alone"

@@ -1,0 +1,90 @@
+"""Packaging: the list of packages, the top level of the tree, types, version and command."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.metadata
+import importlib.resources
+import subprocess
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+LAYERS = ("kernels", "nodes", "host_adapters")
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "pyproject.toml",
+    "kernels",
+    "nodes",
+    "host_adapters",
+    "tests",
+    "test_images",
+    ".ci",
+    ".gitignore",
+}
+
+
+def folders_with_code() -> list[str]:
+    """Every folder of the three layers that holds a Python file, as a package name."""
+    folders = {source.parent.relative_to(ROOT) for layer in LAYERS for source in (ROOT / layer).rglob("*.py")}
+    return sorted(".".join(("inkarnat", *folder.parts)) for folder in folders)
+
+
+def test_every_folder_is_packaged():
+    """An editable installation hides a forgotten sub-package; a plain one does not have it."""
+    assert sorted(PYPROJECT["tool"]["setuptools"]["packages"]) == folders_with_code()
+
+
+@pytest.mark.parametrize("package", folders_with_code())
+def test_every_package_can_be_imported(package):
+    module = importlib.import_module(package)
+    assert module.__file__ is not None, f"{package} has no __init__.py"
+    assert Path(module.__file__).name == "__init__.py"
+
+
+def test_inkarnat_is_a_namespace():
+    assert importlib.import_module("inkarnat").__file__ is None
+    mapping = PYPROJECT["tool"]["setuptools"]["package-dir"]
+    assert mapping == {f"inkarnat.{layer}": layer for layer in LAYERS}
+
+
+@pytest.mark.parametrize("layer", LAYERS)
+def test_types_are_offered(layer):
+    assert importlib.resources.files(f"inkarnat.{layer}").joinpath("py.typed").is_file()
+
+
+def test_the_top_level_holds_what_it_should():
+    listing = subprocess.run(
+        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
+    if listing.returncode != 0:
+        pytest.skip("the tree is not a git checkout")
+    present = {name.partition("/")[0] for name in listing.stdout.split("\0") if name and (ROOT / name).exists()}
+    assert present == TOP_LEVEL
+
+
+def test_the_installed_version_is_that_of_the_tree():
+    assert importlib.metadata.version("inkarnat") == PYPROJECT["project"]["version"]
+
+
+def test_the_licence_travels_along():
+    text = (ROOT / "LICENSE").read_text(encoding="utf-8")
+    assert "Apache License" in text
+    assert "Version 2.0, January 2004" in text
+    assert PYPROJECT["project"]["license"] == "Apache-2.0"
+    # A build in the checkout leaves a second description of the package behind, which lists no licence.
+    installed = importlib.metadata.distributions(name="inkarnat")
+    assert any(path.name == "LICENSE" for package in installed for path in package.files or [])
+
+
+def test_the_command_is_installed():
+    (command,) = importlib.metadata.entry_points(group="console_scripts", name="inkarnat")
+    assert callable(command.load())

@@ -1,0 +1,245 @@
+"""Row strips over threads: every row once, errors that surface, and no lock-up in any host."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from inkarnat.kernels import colour, strips
+from inkarnat.kernels.errors import ValueRangeError
+
+
+def count_rows(rows: np.ndarray, y0: int, y1: int) -> None:
+    """A sheet in plain Python: adds one to each of its rows."""
+    rows[y0:y1] += 1
+
+
+@pytest.mark.slice
+@given(st.integers(0, 300), st.integers(1, 100), st.integers(1, 5))
+def test_every_row_is_worked_on_once(rows, strip, count):
+    visits = np.zeros(rows, int)
+    with strips.threads(count):
+        strips.over_rows(count_rows, rows, visits, strip=strip)
+    assert (visits == 1).all()
+
+
+@pytest.mark.slice
+def test_strips_keep_to_their_size():
+    sizes = []
+    strips.over_rows(lambda y0, y1: sizes.append(y1 - y0), 150)
+    assert sorted(sizes) == [22, 64, 64]
+
+
+@pytest.mark.slice
+def test_several_threads_take_part():
+    """Each of three strips waits for the other two: only three threads at once can finish."""
+    meeting = threading.Barrier(3)
+    with strips.threads(3):
+        strips.over_rows(lambda y0, y1: meeting.wait(timeout=30), 3, strip=1)
+    assert meeting.n_waiting == 0
+
+
+@pytest.mark.slice
+def test_one_thread_means_the_caller_alone():
+    seen = set()
+    with strips.threads(1):
+        strips.over_rows(lambda y0, y1: seen.add(threading.get_ident()), 300)
+    assert seen == {threading.get_ident()}
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("count", [1, 2, 4])
+@pytest.mark.parametrize("bad_row", [0, 5, 9])
+def test_an_error_in_any_strip_is_raised_here(count, bad_row):
+    def fail(y0: int, y1: int) -> None:
+        if y0 == bad_row:
+            raise KeyError(f"row {y0}")
+
+    with strips.threads(count), pytest.raises(KeyError, match=f"row {bad_row}"):
+        strips.over_rows(fail, 10, strip=1)
+
+
+@pytest.mark.slice
+def test_an_error_in_a_worker_thread_is_raised_here():
+    here = threading.get_ident()
+    meeting = threading.Barrier(2)
+
+    def fail_elsewhere(y0: int, y1: int) -> None:
+        meeting.wait(timeout=30)
+        if threading.get_ident() != here:
+            raise KeyError("from a worker")
+
+    with strips.threads(2), pytest.raises(KeyError, match="from a worker"):
+        strips.over_rows(fail_elsewhere, 2, strip=1)
+
+
+@pytest.mark.slice
+def test_no_strip_runs_on_after_an_error():
+    """When the error reaches the caller its arrays are its own again."""
+    running = []
+
+    def fail_first(y0: int, y1: int) -> None:
+        if y0 == 0:
+            raise KeyError
+        running.append(y0)
+        time.sleep(0.02)
+        running.remove(y0)
+
+    with strips.threads(4), pytest.raises(KeyError):
+        strips.over_rows(fail_first, 12, strip=1)
+    assert running == []
+
+
+@pytest.mark.slice
+def test_work_goes_on_after_an_error():
+    with strips.threads(3):
+        with pytest.raises(ZeroDivisionError):
+            strips.over_rows(lambda y0, y1: 1 // 0, 6, strip=1)
+        visits = np.zeros(6, int)
+        strips.over_rows(count_rows, 6, visits, strip=1)
+    assert (visits == 1).all()
+
+
+@pytest.mark.slice
+def test_nested_use_does_not_lock_up():
+    visits = np.zeros((8, 8), int)
+
+    def outer(y0: int, y1: int) -> None:
+        for y in range(y0, y1):
+            strips.over_rows(count_rows, 8, visits[y], strip=1)
+
+    with strips.threads(3):
+        strips.over_rows(outer, 8, strip=1)
+    assert (visits == 1).all()
+
+
+def in_threads(count: int, work) -> None:
+    """Run ``work(index)`` in host threads; raise the first error; fail on a lock-up."""
+    errors = []
+
+    def guarded(index: int) -> None:
+        try:
+            work(index)
+        except BaseException as error:
+            errors.append(error)
+
+    hosts = [threading.Thread(target=guarded, args=(index,), daemon=True) for index in range(count)]
+    for host in hosts:
+        host.start()
+    for host in hosts:
+        host.join(timeout=60)
+        assert not host.is_alive(), "locked up"
+    if errors:
+        raise errors[0]
+
+
+def test_two_host_threads_at_once(make_picture, same_bits):
+    images = [make_picture(height=400, width=16, seed=seed) for seed in (1, 2)]
+    expected = [colour.decode(image, "srgb") for image in images]
+
+    def host(index: int) -> None:
+        for _ in range(20):
+            same_bits(colour.decode(images[index], "srgb"), expected[index])
+
+    with strips.threads(3):
+        in_threads(2, host)
+
+
+@pytest.mark.slice
+def test_the_thread_count_may_change_while_others_work():
+    def host(index: int) -> None:
+        end = time.monotonic() + 0.5
+        count = 1
+        while time.monotonic() < end:
+            if index == 0:
+                count = count % 4 + 1
+                strips.set_thread_count(count)
+            else:
+                visits = np.zeros(40, int)
+                strips.over_rows(count_rows, 40, visits, strip=1)
+                assert (visits == 1).all()
+
+    in_threads(3, host)
+
+
+@pytest.mark.slice
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_forked_child_has_threads_of_its_own():
+    """The pool's threads do not live on in a child: it has to make new ones, or it would wait for ever."""
+    code = (
+        "import os, threading, numpy as np\n"
+        "from inkarnat.kernels import strips\n"
+        "def work(): \n"
+        "    meeting = threading.Barrier(2)\n"
+        "    strips.over_rows(lambda y0, y1: meeting.wait(timeout=30), 2, strip=1)\n"
+        "strips.set_thread_count(2)\n"
+        "work()\n"
+        "child = os.fork()\n"
+        "if child == 0:\n"
+        "    work()\n"
+        "    os._exit(10 + strips.thread_count())\n"
+        "work()\n"
+        "print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))\n"
+    )
+    result = subprocess.run(
+        [sys.executable, "-W", "ignore::DeprecationWarning", "-c", code], capture_output=True, text=True, timeout=120
+    )
+    assert result.stdout.strip() == "12", result.stderr
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("count", [0, -1])
+def test_an_impossible_thread_count_is_named(count):
+    before = strips.thread_count()
+    with pytest.raises(ValueRangeError, match=f"thread count must be 1 or more, not {count}"):
+        strips.set_thread_count(count)
+    with pytest.raises(ValueRangeError), strips.threads(count):
+        pass
+    assert strips.thread_count() == before
+
+
+@pytest.mark.slice
+def test_threads_are_restored_after_an_error():
+    before = strips.thread_count()
+    inside = []
+
+    def fail(y0: int, y1: int) -> None:
+        inside.append(strips.thread_count())
+        raise KeyError
+
+    with pytest.raises(KeyError), strips.threads(before + 2):
+        strips.over_rows(fail, 1)
+    assert inside == [before + 2]
+    assert strips.thread_count() == before
+
+
+def ask_thread_count(given: str | None) -> subprocess.CompletedProcess[str]:
+    environment = {name: value for name, value in os.environ.items() if name != "INKARNAT_THREADS"}
+    if given is not None:
+        environment["INKARNAT_THREADS"] = given
+    code = "from inkarnat.kernels import strips; print(strips.thread_count())"
+    return subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=120)
+
+
+def test_the_environment_sets_the_thread_count():
+    assert ask_thread_count("3").stdout.strip() == "3"
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_getaffinity"), reason="needs processor affinity")
+def test_by_default_every_processor_of_the_process_counts():
+    assert ask_thread_count(None).stdout.strip() == str(len(os.sched_getaffinity(0)))
+    assert ask_thread_count("").stdout.strip() == str(len(os.sched_getaffinity(0)))
+
+
+@pytest.mark.parametrize("given", ["0", "-2", "many", "1.5"])
+def test_a_bad_environment_is_named(given):
+    result = ask_thread_count(given)
+    assert result.returncode != 0
+    assert f"INKARNAT_THREADS must be a whole number from 1 up, not {given!r}" in result.stderr
