@@ -4,12 +4,14 @@
 """
 
 from .balance import Balance, BalanceError, solve_balance
+from .compare import Compare
 from .convert import ConvertColour
 from .correct import CorrectSkin
 from .declare import Node, ParamError
 from .key import RangeKey, SkinKey
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
+from .scopes import Vectorscope, Waveform
 from .solve import (
     Lesson,
     ReadingError,
@@ -41,6 +43,9 @@ NODES: dict[str, type[Node]] = {
     "keep_skin": KeepSkin,
     "blend": Blend,
     "show_matte": ShowMatte,
+    "compare": Compare,
+    "vectorscope": Vectorscope,
+    "waveform": Waveform,
     "correct_skin": CorrectSkin,
 }
 """Every node by its fixed id."""
@@ -52,6 +57,7 @@ __all__ = [
     "Blend",
     "Cdl",
     "CombineMattes",
+    "Compare",
     "ConvertColour",
     "CorrectSkin",
     "Correction",
@@ -73,7 +79,9 @@ __all__ = [
     "SoftenMatte",
     "SteerSkin",
     "ToneCurve",
+    "Vectorscope",
     "Warned",
+    "Waveform",
     "Wishes",
     "judge_matte",
     "learn_skin_key",
