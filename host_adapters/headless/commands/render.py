@@ -1,0 +1,116 @@
+"""inkarnat render: runs a graph over pictures, sequences or clips."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+
+import click
+
+from ....nodes.declare import nearest
+from .. import console, runner
+from ..clips import Clip, FrameRangeError, Frames, open_clip, open_writer, parse_frames
+from ..errors import SOME_FRAMES_FAILED, FramesError, GraphError
+from ..graph import Graph
+from .options import named_files
+
+
+@click.command()
+@click.argument("graph", metavar="GRAPH", type=click.Path())
+@click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
+@click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
+@click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
+@click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
+@click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
+def command(
+    graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], frames: str | None, codec: str | None, as_json: bool
+) -> int:
+    """Run a graph over pictures or video.
+
+    FILES is a picture (still.tif), a numbered sequence (planing.%04d.exr) or a clip (planing.mov). `inkarnat check
+    GRAPH` lists the names of sources and outputs. A frame that fails is named and the rest is done: exit code 4.
+
+    \b
+    The planing shot, graded, with its matte beside it:
+      inkarnat render workshop.json --in plate=planing.mov --out result=planing-skin.mov --out matte=matte.%04d.exr
+    Every second frame of a take, to look at:
+      inkarnat render workshop.json --in plate=take2.%04d.exr --out result=look.%04d.jpg --frames 1001-1100x2
+    """
+    loaded = Graph.load(graph)
+    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    _check_names(loaded, files, paths)
+    with ExitStack() as stack:
+        clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
+        report = render_files(loaded, clips, paths, parse_frames(frames) if frames else None, codec, quiet=as_json)
+    if as_json:
+        console.print_json({"graph": graph, "inputs": files, "outputs": paths, **report.as_dict()})
+    else:
+        console.say(f"{len(report.done)} frames in {report.seconds:.1f} s, {len(report.failed)} failed")
+        for name, path in paths.items():
+            console.say(f"{name}: {path}")
+    return SOME_FRAMES_FAILED if report.failed else 0
+
+
+def render_files(
+    graph: Graph,
+    clips: Mapping[str, Clip],
+    outputs: Mapping[str, str],
+    frames: Sequence[int] | Frames | None = None,
+    codec: str | None = None,
+    quiet: bool = False,
+) -> runner.Report:
+    """Render a graph's outputs to files, which appear when all frames are done, and say how far it is.
+
+    :param clips: clips by source name; the first gives size, rate and, where ``frames`` is None, the frames.
+    :param codec: for outputs that are pictures; mattes take what suits their suffix.
+
+    Raises GraphError for names that the graph does not have, FrameRangeError for frames beyond the clip, OutputError
+    where an output is an input or cannot be written, FramesError where every frame fails (nothing is kept then).
+    """
+    main = next(iter(clips.values()))
+    origins = graph.origins(outputs)
+    numbers = main.frames if frames is None else frames
+    _check_range(numbers, main)
+    inputs = [path for clip in clips.values() for path in clip.paths()]
+    with ExitStack() as stack:
+        writers = {}
+        for name, path in outputs.items():
+            kind = graph.kind(origins[name])
+            writer = open_writer(path, main, codec if kind == "picture" else None, kind, inputs=inputs)
+            writers[name] = stack.enter_context(writer)
+        advance = stack.enter_context(console.progress(len(numbers), quiet))
+        report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=_tell_failure)
+        if not report.done:
+            raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
+        return report
+
+
+def _tell_failure(frame: int, reason: str) -> None:
+    console.warn(f"frame {frame} failed: {reason}")
+
+
+def _check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]) -> None:
+    """Refuse names that the graph does not have, sources left open, and one file for two outputs."""
+    if not paths:
+        raise GraphError(f"There is nothing to write: give --out {graph.outputs[0][0]}=FILES.")
+    graph.origins(paths)
+    for name in files:
+        if name not in graph.sources:
+            known = ", ".join(graph.sources) or "nothing"
+            raise GraphError(f"The graph has no source {name!r}; it reads {known}. {nearest(name, graph.sources)}")
+    for name in graph.sources_of(paths):
+        if name not in files:
+            raise GraphError(f"The graph reads the source {name!r}: give --in {name}=FILES.")
+    if not files:
+        raise GraphError("Give --in NAME=FILES: its size and frames are those of the output.")
+    real = [os.path.realpath(path) for path in paths.values()]
+    if len(set(real)) < len(real):
+        raise GraphError("Two outputs have the same files: give each its own.")
+
+
+def _check_range(frames: Sequence[int] | Frames, clip: Clip) -> None:
+    first, last = clip.frames[0], clip.frames[-1]
+    for frame in (frames[0], frames[-1]):
+        if not first <= frame <= last:
+            raise FrameRangeError(f"Frame {frame} is not in {clip.path}: it has the frames {first} to {last}.")

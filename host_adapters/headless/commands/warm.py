@@ -1,0 +1,144 @@
+"""inkarnat warm: compiles every kernel now, so that the first frame of a shot is not slow."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import math
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import click
+import numpy as np
+
+from ....kernels import jit
+from ....kernels.arrays import Floats
+from ....kernels.errors import InkarnatError
+from ....nodes import NODES, Sample, learn_skin_key, measure_skin, solve_balance, solve_steer
+from ....nodes.declare import Node, Param
+from .. import console
+
+_SIZE = (216, 384)
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+def command(as_json: bool) -> None:
+    """Compile everything now, so that the first frame is not slow.
+
+    Done once after an installation or an update; what is compiled is kept on disk for all later runs.
+    """
+    began = time.perf_counter()
+    for node in NODES.values():
+        warm_node(node)
+    warm_solvers()
+    warm_files_and_scopes()
+    answer = {
+        "nodes": len(NODES),
+        "kernels": len(jit.SHEETS),
+        "compiled": sum(bool(getattr(kernel, "signatures", ())) for kernel in jit.SHEETS),
+        "seconds": round(time.perf_counter() - began, 2),
+        "folder": str(jit.CACHE_FOLDER) if jit.CACHE_FOLDER else None,
+    }
+    if as_json:
+        console.print_json(answer)
+        return
+    console.say(f"{answer['nodes']} nodes, {answer['compiled']} of {answer['kernels']} kernels: {answer['seconds']} s")
+    console.say(f"kept in {answer['folder']}" if answer["folder"] else "kept nowhere: no folder is writable")
+
+
+def warm_node(kind: type[Node]) -> None:
+    """Run a node on tiny pictures with 3 and 4 channels, with every optional input connected and open."""
+    ports = kind.inputs()
+    needed = [name for name, port in ports.items() if not port.optional]
+    for node in settings(kind):
+        for channels in (3, 4):
+            for connected in (list(ports), needed):
+                _run(node, {name: _tiny(ports[name].kind, channels) for name in connected})
+
+
+def _run(node: Node, inputs: dict[str, Floats]) -> None:
+    before, after = node.frames_needed()
+    frames: dict[str, Any] = {name: (array,) * (before + 1 + after) for name, array in inputs.items()}
+    try:
+        node.process(**(frames if before or after else inputs))  # type: ignore[attr-defined]
+    except InkarnatError:
+        return  # a setting that this picture does not allow compiles nothing
+
+
+def warm_solvers() -> None:
+    """Run what learns, measures and solves on a tiny picture of a skin tone beside a grey card."""
+    for channels in (3, 4):
+        picture = np.full((*_SIZE, channels), 0.5, np.float32)
+        picture[:, : _SIZE[1] // 2, :3] = 0.72, 0.52, 0.43
+        picture[::7, ::5, :3] *= np.float32(0.9)
+        skin, grey = Sample.box(0.05, 0.1, 0.4, 0.9), Sample.box(0.6, 0.1, 0.9, 0.9)
+        with contextlib.suppress(InkarnatError):
+            matte = learn_skin_key(picture, [skin], [grey]).process(picture)
+            measure_skin(picture, matte)
+            solve_steer(picture, matte)
+        with contextlib.suppress(InkarnatError):
+            solve_balance(picture, grey)
+            solve_balance(picture)
+
+
+def warm_files_and_scopes() -> None:
+    """Turn a tiny picture into the integer codes of files and back, and draw its scopes."""
+    from ....kernels import codes, measure
+
+    for channels in (3, 4):
+        picture = _tiny("picture", channels)
+        for bits in (8, 10):
+            for subsampling in codes.SUBSAMPLING:
+                coding = codes.Coding(bits, subsampling=subsampling)
+                planes = codes.picture_to_planes(picture, coding, alpha=channels == 4)
+                codes.change_to_planes(codes.planes_to_picture(planes, coding), picture, planes, coding)
+        for bits in (8, 16):
+            codes.dequantise(codes.quantise(picture, bits), bits)
+        for matte in (None, _tiny("matte", channels)):
+            measure.vectorscope(picture, matte)
+            measure.waveform(picture, matte=matte)
+
+
+def settings(kind: type[Node]) -> Iterator[Node]:
+    """Yield the node with its defaults, then with one parameter at a time set to something else."""
+    yield kind()
+    everything: dict[str, Any] = {}
+    for name, param in kind.params().items():
+        for value in _other_values(param):
+            everything.setdefault(name, value)
+            yield from _try(kind, {name: value})
+    yield from _try(kind, everything)
+
+
+def _try(kind: type[Node], values: dict[str, Any]) -> Iterator[Node]:
+    try:
+        yield dataclasses.replace(kind(), **values)  # type: ignore[type-var]
+    except InkarnatError:
+        return  # the node's own rules forbid this one
+
+
+def _other_values(param: Param) -> list[Any]:
+    low, high = param.shown or (param.low, param.high)
+    middle = (low + high) / 2 if math.isfinite(low) and math.isfinite(high) else 0.5
+    if middle == param.default and math.isfinite(high):
+        middle = (middle + high) / 2
+    if param.kind in ("number", "angle"):
+        return [end for end in (middle, low, high) if math.isfinite(end)]
+    if param.kind == "whole":
+        return [int(middle)]
+    if param.kind == "toggle":
+        return [not param.default]
+    if param.kind == "choice":
+        return [word for word in param.options if word != param.default]
+    if param.kind in ("point", "colour"):
+        return [(middle,) * len(param.default)]  # type: ignore[arg-type]
+    return []
+
+
+def _tiny(kind: str, channels: int) -> Floats:
+    """A small ramp: no picture of anything, but every pixel differs."""
+    height, width = _SIZE
+    shape = (height, width) if kind == "matte" else (height, width, channels)
+    return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)

@@ -1,0 +1,99 @@
+"""The console: tables and progress for people, plain lines where output is not a terminal, JSON for machines."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from typing import Any, Protocol
+
+import click
+
+
+def is_terminal() -> bool:
+    """Tell whether a person reads the output."""
+    return sys.stdout.isatty()
+
+
+def say(line: str = "") -> None:
+    """Print one line."""
+    click.echo(line)
+
+
+def warn(line: str) -> None:
+    """Print one line on the error stream."""
+    click.echo(f"inkarnat: {line}", err=True)
+
+
+def print_json(data: Any) -> None:
+    """Print data as JSON."""
+    click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+
+
+def print_table(columns: Sequence[str], rows: Iterable[Sequence[str]], title: str = "") -> None:
+    """Print a table: ruled for people, one tab-separated line for each row otherwise."""
+    if not is_terminal():
+        for row in rows:
+            say("\t".join(cell.replace("\n", " ").replace("\t", " ") for cell in row))
+        return
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(*columns, title=title or None, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    Console().print(table)
+
+
+class Progress(Protocol):
+    """Told after each frame."""
+
+    def __call__(self, frame: int) -> None:
+        """Count one more frame as done."""
+
+
+def progress(total: int, quiet: bool = False) -> AbstractContextManager[Progress]:
+    """Return a context that gives the function to call after each frame.
+
+    For people a bar on the error stream; otherwise a line for each tenth of the job; nothing where quiet.
+    """
+    if quiet:
+        return nullcontext(lambda frame: None)
+    if sys.stderr.isatty():
+        return _Bar(total)
+    return nullcontext(_lines(total))
+
+
+def _lines(total: int) -> Progress:
+    done = 0
+
+    def tell(frame: int) -> None:
+        nonlocal done
+        done += 1
+        if done == total or done * 10 // total != (done - 1) * 10 // total:
+            warn(f"{done} of {total} frames, last {frame}")
+
+    return tell
+
+
+class _Bar(AbstractContextManager[Progress]):
+    """A progress bar with the time that is left."""
+
+    def __init__(self, total: int) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+        from rich.progress import Progress as Bars
+
+        columns = TextColumn("frames"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+        self.bars = Bars(*columns, console=Console(stderr=True), transient=True)
+        self.task = self.bars.add_task("frames", total=total)
+
+    def __enter__(self) -> Progress:
+        self.bars.start()
+        return lambda frame: self.bars.advance(self.task)
+
+    def __exit__(self, *error: object) -> None:
+        self.bars.stop()

@@ -1,0 +1,242 @@
+"""The runner: works graphs out frame by frame, holding each picture only as long as something still reads it."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from ...kernels.arrays import Floats
+from ...kernels.errors import InkarnatError
+from ...nodes.declare import Node
+from .errors import GraphError, NodeError
+from .graph import Graph, Step
+
+Key = tuple[str, int]
+"""A source or node id, and a frame."""
+Fetch = Callable[[str, int], Floats]
+"""Returns the picture of a source at a frame."""
+Held = dict[Key, Floats]
+"""Values that a node over several frames will read again at the next frame."""
+
+
+@dataclass(frozen=True)
+class _Job:
+    """One node to work on one frame, and the frames that it reads."""
+
+    step: Step
+    node: Node
+    frame: int
+    span: tuple[int, int]
+
+    def reads(self) -> list[tuple[str, tuple[Key, ...]]]:
+        """Return, for each connected port, the values it reads in order of frames."""
+        before, after = self.span
+        frames = range(self.frame - before, self.frame + after + 1)
+        return [(port, tuple((origin, frame) for frame in frames)) for port, origin in self.step.inputs]
+
+
+class _Values:
+    """The pictures of one run: fetched or worked out once, forgotten after their last use."""
+
+    def __init__(self, uses: Counter[Key], lasting: set[Key], fetch: Fetch, held: Held | None) -> None:
+        self.uses, self.lasting, self.fetch, self.held = uses, lasting, fetch, held
+        self.values: Held = dict(held or {})
+
+    def put(self, key: Key, value: Floats) -> None:
+        self.values[key] = value
+        if self.held is not None and key in self.lasting:
+            self.held[key] = value
+
+    def take(self, key: Key) -> Floats:
+        if key not in self.values:
+            self.put(key, self.fetch(*key))
+        value = self.values[key]
+        self.uses[key] -= 1
+        if not self.uses[key]:
+            del self.values[key]
+        return value
+
+
+class Runner:
+    """Works out the outputs of a graph, one frame at a time.
+
+    A node whose ``frames_needed()`` is (before, after) other than (0, 0) gets, on every port, a tuple of
+    before + 1 + after arrays in order of frames, its own frame at index ``before``.
+    """
+
+    def __init__(self, graph: Graph) -> None:
+        self.graph = graph
+
+    def run_frame(
+        self,
+        frame: int,
+        sources: Mapping[str, Floats] | Fetch,
+        wanted: Collection[str] | None = None,
+        held: Held | None = None,
+    ) -> dict[str, Floats]:
+        """Return the wanted outputs (all where None) at a frame, as arrays by output name.
+
+        :param sources: pictures by source name, the same for every frame, or a function (source, frame) → picture,
+            asked once for each picture and only for those that are needed.
+        :param held: a dictionary, empty at first, that the caller keeps from frame to frame of one run, so that a
+            node over several frames does not ask for the same frame again; it never outgrows the frames in reach.
+
+        Raises GraphError for an unknown output or a source that is not given, and NodeError, which names the node
+        and the frame, where a node fails; whatever ``sources`` raises passes through.
+        """
+        fetch = sources if callable(sources) else _still(sources)
+        shown = self.graph.origins(wanted)
+        jobs, uses, lasting = self._plan(frame, shown, held or {})
+        if held is not None:
+            for key in [key for key in held if key not in uses]:
+                del held[key]
+        values = _Values(uses, lasting, fetch, held)
+        for job in jobs:
+            values.put((job.step.id, job.frame), _work(job, values))
+        return {name: values.take((origin, frame)) for name, origin in shown.items()}
+
+    def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
+        """Return the jobs in order, how often each value is read, and which a later frame may read again."""
+        uses = Counter((origin, frame) for origin in shown.values())
+        frames_of: dict[str, set[int]] = {}
+        for origin, at in uses:
+            frames_of.setdefault(origin, set()).add(at)
+        jobs: list[_Job] = []
+        lasting: set[Key] = set()
+        for step in reversed(self.graph.order(shown)):
+            for at in sorted(frames_of.get(step.id, ()), reverse=True):
+                if (step.id, at) in held:
+                    continue
+                node = step.node_at(at)
+                job = _Job(step, node, at, node.frames_needed())
+                jobs.append(job)
+                for _, keys in job.reads():
+                    uses.update(keys)
+                    for origin, needed in keys:
+                        frames_of.setdefault(origin, set()).add(needed)
+                    if job.span != (0, 0):
+                        lasting.update(keys)
+        return jobs[::-1], uses, lasting
+
+
+def _still(pictures: Mapping[str, Floats]) -> Fetch:
+    def fetch(source: str, frame: int) -> Floats:
+        if source not in pictures:
+            raise _unbound(source)
+        return pictures[source]
+
+    return fetch
+
+
+def _unbound(source: str) -> GraphError:
+    return GraphError(f"The graph reads the source {source!r}, and no picture is given for it.")
+
+
+def _work(job: _Job, values: _Values) -> Floats:
+    arguments: dict[str, Any] = {}
+    for port, keys in job.reads():
+        pictures = tuple(values.take(key) for key in keys)
+        arguments[port] = pictures if job.span != (0, 0) else pictures[0]
+    try:
+        result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
+    except Exception as error:
+        raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
+    return result
+
+
+def _reason(error: Exception) -> str:
+    return str(error) if isinstance(error, InkarnatError) else f"{type(error).__name__}: {error}"
+
+
+# --- whole clips --------------------------------------------------------------------------------------------
+
+
+class Clip(Protocol):
+    """What the runner asks of a clip: its frame numbers in rising order, and the picture at one of them."""
+
+    @property
+    def frames(self) -> Any:
+        """The frame numbers, rising."""
+
+    def read(self, frame: int) -> Floats:
+        """Return the picture at a frame."""
+
+
+class Writer(Protocol):
+    """What the runner asks of an output."""
+
+    def write(self, frame: int, picture: Floats) -> None:
+        """Write the picture of a frame."""
+
+
+@dataclass
+class Report:
+    """What a run did: frames written, frames that failed with the reason for each, and the seconds it took."""
+
+    done: list[int] = field(default_factory=list)
+    failed: dict[int, str] = field(default_factory=dict)
+    seconds: float = 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the report as JSON data."""
+        failed = [{"frame": frame, "reason": reason} for frame, reason in self.failed.items()]
+        return {"done": len(self.done), "failed": failed, "seconds": round(self.seconds, 3)}
+
+
+def render(
+    graph: Graph,
+    sources: Mapping[str, Clip],
+    outputs: Mapping[str, Writer],
+    frames: Iterable[int],
+    *,
+    progress: Callable[[int], None] | None = None,
+    on_error: Callable[[int, str], None] | None = None,
+) -> Report:
+    """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
+
+    The outputs of a frame are written only when all of them are worked out. ``progress`` and ``on_error`` are told
+    the frame, the latter with the reason. A clip of one picture stands still; a node over several frames reads a
+    clip's first and last frames again where it would look beyond them.
+
+    Raises GraphError, before any frame is read, for an unknown output or a source without a clip, and whatever a
+    writer raises: an output that cannot be written ends the run.
+    """
+    for source in graph.sources_of(outputs):
+        if source not in sources:
+            raise _unbound(source)
+    began, report, runner = time.perf_counter(), Report(), Runner(graph)
+    reader, held = _Reader(sources), Held()
+    for frame in frames:
+        reader.frame = frame
+        try:
+            pictures = runner.run_frame(frame, reader.fetch, list(outputs), held)
+        except Exception as error:
+            report.failed[frame] = _reason(error)
+            if on_error is not None:
+                on_error(frame, report.failed[frame])
+        else:
+            for name, writer in outputs.items():
+                writer.write(frame, pictures[name])
+            report.done.append(frame)
+        if progress is not None:
+            progress(frame)
+    report.seconds = time.perf_counter() - began
+    return report
+
+
+class _Reader:
+    """Reads clips for the runner."""
+
+    def __init__(self, clips: Mapping[str, Clip]) -> None:
+        self.clips = clips
+        self.ends = {name: (clip.frames[0], clip.frames[-1]) for name, clip in clips.items()}
+        self.frame = 0
+
+    def fetch(self, source: str, frame: int) -> Floats:
+        """Return a picture of a clip; beyond its ends only a still and a neighbour of the frame stand in."""
+        first, last = self.ends[source]
+        stands_in = first == last or frame != self.frame
+        return self.clips[source].read(min(max(frame, first), last) if stands_in else frame)

@@ -1,0 +1,89 @@
+"""Upgrades: pure steps that turn old graph data into today's, run before anything is validated.
+
+When a node changes what its parameters mean, its ``version`` rises by one and one step from the version before
+is entered here; the old graph stays in ``tests/fixtures`` with its stored output. A step takes the node's entry
+``{"id", "node", "version", "inputs", "params"}`` and returns a new one; it may change the node's name. It sees a
+parameter as the graph holds it: a value, or ``{"knots": [[frame, value], …]}``. Versions go on counting through
+a change of name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from ...nodes.declare import Node
+from .errors import GraphError, shown
+
+FORMAT = 1
+"""The version of the graph format that is written."""
+
+Data = dict[str, Any]
+Step = Callable[[Data], Data]
+
+FORMAT_STEPS: Mapping[int, Step] = {}
+"""Format version → the step from it to the next version of the whole graph."""
+
+NODE_STEPS: Mapping[tuple[str, int], Step] = {}
+"""(node, version) → the step from it to the next version of that node's entry."""
+
+
+def upgrade(
+    data: Data,
+    nodes: Mapping[str, type[Node]],
+    format_steps: Mapping[int, Step] = FORMAT_STEPS,
+    node_steps: Mapping[tuple[str, int], Step] = NODE_STEPS,
+) -> Data:
+    """Return the graph data in today's format with every node at today's version; the given data stays as it is.
+
+    Raises GraphError where the format or a node is newer than this program knows, or no step leads on.
+    """
+    version: Any = data.get("inkarnat")
+    if not _is_version(version):
+        raise GraphError(
+            f'This is not a graph: it must begin with "inkarnat": {FORMAT}, the format version, not {shown(version)}.'
+        )
+    while version in format_steps:
+        data = _run(f"The graph (format {version})", format_steps[version], data)
+        version = version + 1
+        data["inkarnat"] = version
+    _expect_known("The graph's format", version, FORMAT)
+    entries = data.get("nodes")
+    if isinstance(entries, list):
+        data = {**data, "nodes": [_upgrade_node(entry, nodes, node_steps) for entry in entries]}
+    return data
+
+
+def _upgrade_node(entry: Any, nodes: Mapping[str, type[Node]], steps: Mapping[tuple[str, int], Step]) -> Any:
+    """Bring one node's entry up to date; an entry of the wrong shape is left for validation to name."""
+    while _is_entry(entry) and (entry["node"], entry["version"]) in steps:
+        name, version = entry["node"], entry["version"]
+        entry = _run(f"Node {shown(entry.get('id'))} ({name} version {version})", steps[name, version], entry)
+        entry["version"] = version + 1
+    if _is_entry(entry) and entry["node"] in nodes:
+        where = f"Node {shown(entry.get('id'))}: version of {entry['node']}"
+        _expect_known(where, entry["version"], nodes[entry["node"]].version)
+    return entry
+
+
+def _run(where: str, step: Step, data: Data) -> Data:
+    copied = {**data, "params": dict(data["params"])} if isinstance(data.get("params"), dict) else dict(data)
+    try:
+        return dict(step(copied))
+    except (TypeError, ValueError, LookupError, ArithmeticError, AttributeError):
+        raise GraphError(f"{where} cannot be upgraded: its values are not what that version allowed.") from None
+
+
+def _is_entry(entry: Any) -> bool:
+    return isinstance(entry, dict) and isinstance(entry.get("node"), str) and _is_version(entry.get("version"))
+
+
+def _is_version(version: Any) -> bool:
+    return isinstance(version, int) and not isinstance(version, bool)
+
+
+def _expect_known(where: str, version: int, known: int) -> None:
+    if version > known:
+        raise GraphError(f"{where} is {shown(version)}, newer than the {known} known here: update Inkarnat.")
+    if version < known:
+        raise GraphError(f"{where} is {shown(version)}, which was never in use: write {known}.")
