@@ -20,6 +20,9 @@ from .errors import STOPPED, WRONG_USE, exit_code
 
 COMMANDS = {
     "check": "Look through a graph file and say what it reads and gives.",
+    "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
+    "demo": "Try the whole job on a generated clip.",
+    "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
     "render": "Run a graph over pictures or video.",
     "warm": "Compile everything now, so that the first frame is not slow.",
