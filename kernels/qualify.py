@@ -85,6 +85,31 @@ def _bend(luma, middle, dark, light):
     return middle + step * (dark if step < ZERO else light)
 
 
+@inline
+def _read_table(table, ia, it, fa, ft, luma, ky, last_y):
+    """Likelihood of skin at a cell of the two colour axes, with its fractions, and at a luma."""
+    py = clamp(luma * ky, ZERO, last_y)
+    iy = int(py)
+    fy = py - F(iy)
+    c00 = table[ia, it, iy] + fy * (table[ia, it, iy + 1] - table[ia, it, iy])
+    c01 = table[ia, it + 1, iy] + fy * (table[ia, it + 1, iy + 1] - table[ia, it + 1, iy])
+    c10 = table[ia + 1, it, iy] + fy * (table[ia + 1, it, iy + 1] - table[ia + 1, it, iy])
+    c11 = table[ia + 1, it + 1, iy] + fy * (table[ia + 1, it + 1, iy + 1] - table[ia + 1, it + 1, iy])
+    c0 = c00 + ft * (c01 - c00)
+    c1 = c10 + ft * (c11 - c10)
+    return c0 + fa * (c1 - c0)
+
+
+@inline
+def _reached(own, bent, luma, factor):
+    """Join the likelihoods at a pixel's own and at its bent luma: reaching further only adds, less only takes away."""
+    off = -luma if luma < ZERO else luma - F(1.05)
+    bent = bent * smoothstep(ONE - off * F(10))
+    less = bent if bent < own else own
+    more = bent if bent > own else own
+    return less if factor > ONE else more
+
+
 @sheet
 def _table_sheet(y_in, cb_in, cr_in, table, placing, bending, ramp, out, y0, y1):
     cosine, sine, inverse_scale, offset = placing
@@ -97,6 +122,7 @@ def _table_sheet(y_in, cb_in, cr_in, table, placing, bending, ramp, out, y0, y1)
     last_a = F(na - 1.001)
     last_t = F(nt - 1.001)
     last_y = F(ny - 1.001)
+    bends = dark != ONE or light != ONE
     for y in range(y0, y1):
         for x in range(y_in.shape[1]):
             a, t, luma = _colour_axes(y_in[y, x], cb_in[y, x], cr_in[y, x], cosine, sine, inverse_scale, offset)
@@ -105,20 +131,15 @@ def _table_sheet(y_in, cb_in, cr_in, table, placing, bending, ramp, out, y0, y1)
             inside = pa >= ZERO and pt >= ZERO and pa <= last_a and pt <= last_t
             pa = clamp(pa, ZERO, last_a)
             pt = clamp(pt, ZERO, last_t)
-            py = clamp(_bend(luma, middle, dark, light) * ky, ZERO, last_y)
             ia = int(pa)
             it = int(pt)
-            iy = int(py)
             fa = pa - F(ia)
             ft = pt - F(it)
-            fy = py - F(iy)
-            c00 = table[ia, it, iy] + fy * (table[ia, it, iy + 1] - table[ia, it, iy])
-            c01 = table[ia, it + 1, iy] + fy * (table[ia, it + 1, iy + 1] - table[ia, it + 1, iy])
-            c10 = table[ia + 1, it, iy] + fy * (table[ia + 1, it, iy + 1] - table[ia + 1, it, iy])
-            c11 = table[ia + 1, it + 1, iy] + fy * (table[ia + 1, it + 1, iy + 1] - table[ia + 1, it + 1, iy])
-            c0 = c00 + ft * (c01 - c00)
-            c1 = c10 + ft * (c11 - c10)
-            likely = c0 + fa * (c1 - c0)
+            likely = _read_table(table, ia, it, fa, ft, luma, ky, last_y)
+            if bends:  # the same for every pixel, so it costs nothing where luma is taken as it is
+                bent = _bend(luma, middle, dark, light)
+                factor = dark if luma < middle else light
+                likely = _reached(likely, _read_table(table, ia, it, fa, ft, bent, ky, last_y), bent, factor)
             m = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
             out[y, x] = m if inside else ZERO
 
@@ -259,7 +280,10 @@ def draw_edge(matte: Floats, y: Floats, image: Floats, out: Floats) -> Floats:
 
 @inline
 def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope):
-    """Matte of one pixel: the product of three soft ranges. Hue counts in turns and wraps; NaN and Inf give 0."""
+    """Matte of one pixel: the product of three soft ranges. Hue counts in turns and wraps.
+
+    NaN and Inf give 0, and so does grey unless the hue range is the full circle.
+    """
     y, cb, cr = ycbcr_px(r, g, b)
     chroma = math.sqrt(cb * cb + cr * cr)
     d = atan2_px(cr, cb) * _TURN - hue
@@ -268,7 +292,7 @@ def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y
     m = smoothstep((hue_half - abs(d)) * hue_slope)
     m = m * smoothstep((chroma - c_low) * c_slope) * smoothstep((c_high - chroma) * c_slope)
     m = m * smoothstep((y - y_low) * y_slope) * smoothstep((y_high - y) * y_slope)
-    coloured = chroma > TINY or hue_half > HALF
+    coloured = chroma > TINY or hue_half >= TWO
     return m if is_finite3(r, g, b) and coloured else ZERO
 
 

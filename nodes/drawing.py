@@ -181,12 +181,14 @@ class Canvas:
 
 def _covered(inside: Any) -> Floats:
     """Turn the distance inside an edge into coverage."""
-    return np.clip(inside + 0.5, 0, 1).astype(np.float32)
+    coverage: Floats = np.clip(inside + 0.5, 0, 1).astype(np.float32)
+    return coverage
 
 
 def _stroke(distance: Any, width: float) -> Floats:
     """Turn the distance from a line's middle into coverage; a line thinner than a pixel grows faint instead."""
-    return _covered(max(width, 1) / 2 - distance) * np.float32(min(width, 1))
+    coverage: Floats = _covered(max(width, 1) / 2 - distance) * np.float32(min(width, 1))
+    return coverage
 
 
 def _strokes(start: Point, end: Point, dash: tuple[float, float] | None) -> list[tuple[Point, Point]]:

@@ -18,6 +18,7 @@ from ..kernels.qualify import GRID
 _FORMAT = "1."
 _HEAD = struct.Struct("<2d10d6B")
 _LONGEST = 400_000
+_FARTHEST = 1e3
 
 
 class ModelError(ValueError):
@@ -61,7 +62,7 @@ def read_model(text: str) -> SkinModel:
         packed = base64.b64decode(text[len(_FORMAT) :], validate=True)
         engine = zlib.decompressobj()
         data = engine.decompress(packed, _HEAD.size + math.prod(GRID) + 1)
-        if not engine.eof:
+        if not engine.eof or engine.unused_data:
             raise ModelError("The learned key is cut short or too long: learn it again from samples.")
         numbers = _HEAD.unpack_from(data)
     except (binascii.Error, zlib.error, struct.error, ValueError) as error:
@@ -77,7 +78,7 @@ def _checked(numbers: tuple[float, ...], body: bytes) -> SkinModel:
     low, high = (np.array(numbers[a:b], np.int64) for a, b in ((12, 15), (15, 18)))
     size = high - low
     if (
-        not np.isfinite(compact).all()
+        not (np.abs(compact) < _FARTHEST).all()
         or not 0 < math.hypot(*centre) < 100
         or (high > GRID).any()
         or (size < 0).any()
@@ -95,4 +96,4 @@ def _checked(numbers: tuple[float, ...], body: bytes) -> SkinModel:
 def _is_covariance(compact: NDArray[np.float64]) -> bool:
     _, _, _, aa, at, ay, tt, ty, yy, cut = compact
     values = np.linalg.eigvalsh(np.array([[aa, at, ay], [at, tt, ty], [ay, ty, yy]]))
-    return bool(values.min() > 1e-9 and values.max() < 1e3 and 0 < cut < 1e3)
+    return bool(values.min() > 1e-9 and values.max() < _FARTHEST and cut > 0)

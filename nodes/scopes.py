@@ -38,7 +38,7 @@ _RIM_RADIUS = 0.438
 """Radius of the rim in parts of the picture's side."""
 _FAINT = 2.0
 """Density that just shows, in parts per million of the pixels in a cell of 1/512 of the side."""
-_RINGS = {"1": (0.2, 0.4), "2": (0.1, 0.2), "4": (0.05, 0.1)}
+_RINGS = {1: (0.2, 0.4), 2: (0.1, 0.2), 4: (0.05, 0.1)}
 
 _ZOOMS = {
     "1": "Everything up to fully saturated bars.",
@@ -92,7 +92,7 @@ class Vectorscope(Node):
             matte = as_plane(matte, like=image.shape[:2])
         plane = _ChromaPlane(self.size, int(self.zoom))
         canvas = Canvas(self.size, self.size)
-        below, above = _graticule(plane, self.zoom, self.angle, self.bias)
+        below, above = _graticule(plane, self.angle, self.bias)
         canvas.pixels[:] = below
         counts = plot.chroma_counts(image, matte, self.size, plane.scale)
         total = int(counts.sum())
@@ -101,7 +101,7 @@ class Vectorscope(Node):
             canvas.lay(trace * _window(plane))
         canvas.lay(above)
         _draw_reading(canvas, plane, _centre(image, matte), self.angle + self.bias, matte is not None)
-        _draw_source(canvas, plane, self.zoom, matte is not None, total > 0)
+        _draw_source(canvas, plane, matte is not None, total > 0)
         return canvas.picture(image.shape[2])
 
 
@@ -166,7 +166,7 @@ def _trace(counts: plot.Counts, total: int, blur: float, brightness: float) -> F
     return plot.log_brightness(density, _FAINT / brightness, full)
 
 
-@functools.lru_cache(maxsize=4)
+@functools.lru_cache(maxsize=2)
 def _window(plane: _ChromaPlane) -> Floats:
     canvas = Canvas(plane.size, plane.size)
     canvas.disc(plane.middle, plane.rim, CLOUD)
@@ -187,13 +187,13 @@ def _centre(image: Picture, matte: Matte | None) -> tuple[float, float] | None:
     return (math.degrees(math.atan2(v, u)) % 360, chroma) if math.isfinite(chroma) else None
 
 
-@functools.lru_cache(maxsize=4)
-def _graticule(plane: _ChromaPlane, zoom: str, angle: float, bias: float) -> tuple[Floats, Floats]:
+@functools.lru_cache(maxsize=2)
+def _graticule(plane: _ChromaPlane, angle: float, bias: float) -> tuple[Floats, Floats]:
     """Return what lies under the trace and what lies over it."""
     below = Canvas(plane.size, plane.size, NIGHT)
     below.disc(plane.middle, plane.rim, DUSK)
     _draw_band(below, plane)
-    _draw_rings(below, plane, zoom)
+    _draw_rings(below, plane)
     above = Canvas(plane.size, plane.size)
     above.ring(plane.middle, plane.rim, plane.stroke, MIST, 0.8)
     _draw_bars(above, plane)
@@ -211,11 +211,11 @@ def _draw_band(canvas: Canvas, plane: _ChromaPlane) -> None:
         canvas.sector(plane.middle, (0, plane.rim), angles, AMBER, opacity)
 
 
-def _draw_rings(canvas: Canvas, plane: _ChromaPlane, zoom: str) -> None:
+def _draw_rings(canvas: Canvas, plane: _ChromaPlane) -> None:
     for angle in (0, 90):
         ends = plane.polar(angle + 180, plane.rim), plane.polar(angle, plane.rim)
         canvas.line(*ends, plane.stroke, MIST, 0.22)
-    for chroma in _RINGS[zoom]:
+    for chroma in _RINGS[plane.zoom]:
         canvas.ring(plane.middle, chroma * plane.scale, plane.stroke, MIST, 0.22)
         place = plane.polar(262, chroma * plane.scale)
         canvas.words(place, f"{chroma:g}", plane.letter * 0.85, MIST, "mm", 0.75, halo=plane.stroke * 2)
@@ -268,8 +268,8 @@ def _draw_protractor(canvas: Canvas, plane: _ChromaPlane) -> None:
     if plane.small:
         return
     words = {100: "100", 120: "120", I_AXIS: "+I", 140: "140", 160: "160"}
-    for angle, word in words.items():
-        place = plane.polar(angle, plane.rim + plane.size * 0.018 + plane.letter * 0.75)
+    for place_of, word in words.items():
+        place = plane.polar(place_of, plane.rim + plane.size * 0.018 + plane.letter * 0.75)
         canvas.words(place, word, plane.letter * 0.85, _I_LINE if word == "+I" else MIST, "mm")
 
 
@@ -358,12 +358,12 @@ def _source(keyed: bool, anything: bool) -> str:
     return "keyed pixels" if keyed else "whole picture"
 
 
-def _draw_source(canvas: Canvas, plane: _ChromaPlane, zoom: str, keyed: bool, anything: bool) -> None:
+def _draw_source(canvas: Canvas, plane: _ChromaPlane, keyed: bool, anything: bool) -> None:
     """Say in the upper right corner what is shown."""
     right, top = plane.size - plane.size * 0.022, plane.size * 0.018
     canvas.words((right, top), _source(keyed, anything), plane.letter, CLOUD, "ra")
-    if zoom != "1":
-        canvas.words((right, top + plane.letter * 1.35), f"zoom {zoom}", plane.letter, CLOUD, "ra")
+    if plane.zoom > 1:
+        canvas.words((right, top + plane.letter * 1.35), f"zoom {plane.zoom}", plane.letter, CLOUD, "ra")
 
 
 # --- waveform -----------------------------------------------------------------------------------------------
@@ -427,7 +427,7 @@ class Waveform(Node):
             brightness = _levels(image, matte, panel, signal, self.brightness)
             anything = anything or bool(brightness.any())
             _add_light(canvas, panel, coloured(brightness, _SIGNAL_TRACES.get(signal, TRACE)))
-        percentiles = ()
+        percentiles: tuple[float, ...] = ()
         if matte is not None and self.view == "luma":
             percentiles = measure.luma_percentiles(image, matte, (5, 50, 95))
         _draw_percentiles(canvas, panels, percentiles)
@@ -494,7 +494,7 @@ def _add_light(canvas: Canvas, panel: _Panel, layer: Floats) -> None:
     below[..., :3] = np.minimum(below[..., :3] + layer[..., :3], 1)
 
 
-@functools.lru_cache(maxsize=4)
+@functools.lru_cache(maxsize=2)
 def _scale(panels: _Panels, view: str) -> Floats:
     canvas = Canvas(panels.width, panels.height, NIGHT)
     for panel in panels.boxes:

@@ -180,7 +180,8 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
 def _core(image: Picture, matte: Matte) -> Matte:
     """Keep of the matte what is safely skin: more than half keyed, neither black nor burnt out."""
     luma = luma_plane(image)
-    brightest = image[..., :3].max(axis=2)
+    # Channel by channel: a maximum along the last axis takes ten times as long.
+    brightest = np.maximum(np.maximum(image[..., 0], image[..., 1]), image[..., 2])
     usable = (matte > 0.5) & (luma > _DARKEST) & (luma < _BRIGHTEST) & (brightest < 0.995)
     return np.where(usable, matte, np.float32(0))
 

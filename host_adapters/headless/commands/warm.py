@@ -127,7 +127,7 @@ def _other_values(param: Param) -> list[Any]:
     if param.kind in ("number", "angle"):
         return [end for end in (middle, low, high) if math.isfinite(end)]
     if param.kind == "whole":
-        return [int(middle)]
+        return [int(low) if low != param.default else int(low) + 1]  # small: a size or count costs time, not kernels
     if param.kind == "toggle":
         return [not param.default]
     if param.kind == "choice":
