@@ -86,15 +86,18 @@ class Param:
             "text": "text",
             "point": f"two numbers (x, y), each {span}",
             "colour": f"three numbers (red, green, blue), each {span}",
-            "points": f"a list of at most {_MOST_POINTS} points [x, y], each coordinate {span}",
+            "points": f"a list of at most {MOST_POINTS} points [x, y], each coordinate {span}",
         }[self.kind]
 
 
-_MOST_POINTS = 4096
+MOST_POINTS = 4096
 
 
 def _shown(value: Any) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits has no text
+        text = f"a {type(value).__name__} too long to show"
     return text if len(text) <= 80 else text[:77] + "…"
 
 
@@ -160,7 +163,7 @@ def _colour(param: Param, value: Any) -> tuple[float, ...]:
 
 def _points(param: Param, value: Any) -> tuple[tuple[float, ...], ...]:
     items = _items(value)
-    if len(items) > _MOST_POINTS:
+    if len(items) > MOST_POINTS:
         raise ValueError
     return tuple(_point(param, item) for item in items)
 
