@@ -303,6 +303,10 @@ class Node:
         """Return how many frames before and after the current one ``process`` reads: (0, 0) for most nodes."""
         return (0, 0)
 
+    def output_size(self, width: int, height: int) -> tuple[int, int]:
+        """Return the width and height of the result for pictures of this size: the same for most nodes."""
+        return (width, height)
+
     def config(self) -> dict[str, Any]:
         """Return the node as plain JSON data: its id, version and every parameter."""
         params = {name: _plain(getattr(self, name)) for name in self.params()}
