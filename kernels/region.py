@@ -264,6 +264,17 @@ def _difference_row(out, first, second):
         out[x] = abs(clamp(first[x], ZERO, ONE) - clamp(second[x], ZERO, ONE))
 
 
+@inline
+def _likelier_row(out, first, second):
+    for x in range(out.shape[0]):
+        a, b = clamp(first[x], ZERO, ONE), clamp(second[x], ZERO, ONE)
+        a, b = a * a, b * b
+        a, b = a * a, b * b
+        total = a + b
+        share = a / (total if total > ZERO else ONE)
+        out[x] = share if total > ZERO else ONE
+
+
 @sheet
 def _join_sheet(first, second, out, operation, y0, y1):
     for y in range(y0, y1):
@@ -275,20 +286,26 @@ def _join_sheet(first, second, out, operation, y0, y1):
             _minimum_row(out[y], first[y], second[y])
         elif operation == 3:
             _subtract_row(out[y], first[y], second[y])
-        else:
+        elif operation == 4:
             _difference_row(out[y], first[y], second[y])
+        else:
+            _likelier_row(out[y], first[y], second[y])
 
 
-OPERATIONS = ("multiply", "maximum", "minimum", "subtract", "difference")
+OPERATIONS = ("multiply", "maximum", "minimum", "subtract", "difference", "likelier")
 """How :func:`join` can put two mattes together."""
 
 
 def join(first: Floats, second: Floats, operation: str, out: Floats | None = None) -> Floats:
-    """Join two mattes: a·b, the larger, the smaller, a·(1 − b) or |a − b|.
+    """Join two mattes: a·b, the larger, the smaller, a·(1 − b), |a − b| or the share a⁴/(a⁴ + b⁴).
 
     :param first, second: float32 (H, W), limited to 0…1; NaN counts as 0.
     :param operation: one of :data:`OPERATIONS`.
-    :returns: float32 (H, W), 0 to 1. :raises ValueRangeError: unknown operation. :raises PictureError: sizes differ.
+    :returns: float32 (H, W), 0 to 1; a share is 1 where both are 0.
+    :raises ValueRangeError: unknown operation. :raises PictureError: sizes differ.
+
+    The shares of both orders add up to 1. A matte times its shares against every other matte gives mattes that add up
+    to at most 1: as if each pair drew lots by likelihood, no two mattes can both win every draw.
     """
     if operation not in OPERATIONS:
         raise ValueRangeError(f"Joining mattes by {operation!r} is unknown: use one of {', '.join(OPERATIONS)}.")

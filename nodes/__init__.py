@@ -25,6 +25,7 @@ from .solve import (
     study_skin,
 )
 from .standard import Correction, Link, MarkedFrame, Wishes, solve_correction
+from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
 from .tone import Cdl, ToneCurve
 from .view import ShowMatte
@@ -39,6 +40,7 @@ NODES: dict[str, type[Node]] = {
     "region": Region,
     "combine_mattes": CombineMattes,
     "soften_matte": SoftenMatte,
+    "steady_matte": SteadyMatte,
     "steer_skin": SteerSkin,
     "keep_skin": KeepSkin,
     "blend": Blend,
@@ -77,6 +79,7 @@ __all__ = [
     "SkinReading",
     "SkinTarget",
     "SoftenMatte",
+    "SteadyMatte",
     "SteerSkin",
     "ToneCurve",
     "Vectorscope",

@@ -22,6 +22,8 @@ _OPERATIONS = {
     "minimum": "Where both are, without darkening soft edges twice: the smaller of the two.",
     "subtract": "The first without the second.",
     "difference": "Where only one of them is.",
+    "likelier": "How far the first is the likelier: 1 where it is alone, half where both are equal. Times the first, "
+    "this settles who owns a pixel that two keys want.",
 }
 
 
