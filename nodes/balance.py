@@ -31,7 +31,7 @@ D65_XY = (0.3127, 0.3290)
 _CLIPPED, _DARK = 0.98, 0.02
 _MOST_CLIPPED = 0.05
 _COOLEST, _WARMEST = 25000.0, 2200.0
-_MOST_DUV = 0.02
+_MOST_DUV = 0.025
 
 
 class BalanceError(InkarnatError, ValueError):
