@@ -24,10 +24,20 @@ from .solve import (
     solve_steer,
     study_skin,
 )
-from .standard import Correction, Link, MarkedFrame, Wishes, solve_correction
+from .standard import (
+    Corrected,
+    Correction,
+    Link,
+    MarkedFrame,
+    Subject,
+    SubjectError,
+    Wishes,
+    solve_correction,
+    solve_subjects,
+)
 from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
-from .tone import Cdl, ToneCurve
+from .tone import Cdl, ToneCurve, ToneSuggestion, suggest_tone
 from .view import ShowMatte
 
 NODES: dict[str, type[Node]] = {
@@ -62,6 +72,7 @@ __all__ = [
     "Compare",
     "ConvertColour",
     "CorrectSkin",
+    "Corrected",
     "Correction",
     "KeepSkin",
     "Lesson",
@@ -81,7 +92,10 @@ __all__ = [
     "SoftenMatte",
     "SteadyMatte",
     "SteerSkin",
+    "Subject",
+    "SubjectError",
     "ToneCurve",
+    "ToneSuggestion",
     "Vectorscope",
     "Warned",
     "Waveform",
@@ -92,5 +106,7 @@ __all__ = [
     "solve_balance",
     "solve_correction",
     "solve_steer",
+    "solve_subjects",
     "study_skin",
+    "suggest_tone",
 ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -101,6 +101,35 @@ class SkinReading:
         """Return the reading as plain JSON data, figures derived from it included."""
         data = {name: list(v) if isinstance(v, tuple) else v for name, v in dataclasses.asdict(self).items()}
         return data | {"off_line": self.off_line, "population_ratio": self.population_ratio, "words": self.words()}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> SkinReading:
+        """Return the reading that :meth:`as_dict` wrote. Raises ReadingError where a figure is missing or no number."""
+        values: dict[str, Any] = {}
+        for field in dataclasses.fields(cls):
+            value = data.get(field.name)
+            numbers = value if isinstance(value, list | tuple) else [value]
+            wanted = {"luma": 3, "hue_range": 2}.get(field.name, 1)
+            if len(numbers) != wanted or not all(_is_number(number) for number in numbers):
+                raise ReadingError(
+                    f"The reading's {field.name} cannot be {value!r}: take a reading written by measure."
+                )
+            values[field.name] = float(numbers[0]) if wanted == 1 else tuple(float(number) for number in numbers)
+        return cls(**values)
+
+    def warnings(self) -> tuple[Warned, ...]:
+        """Return the sign that much of what is keyed is not of one skin's colour, where it is so."""
+        if self.stray <= _MOST_STRAY:
+            return ()
+        return (
+            Warned(
+                "stray",
+                self.stray,
+                f"{self.stray:.0%} of the keyed colour lies more than {_STRAY_ANGLE:g}° from the skin's centre (at "
+                f"most {_MOST_STRAY:.0%} should): something other than skin is keyed, or two lights are. The median of "
+                "Cb and Cr was read instead. Subtract the surroundings, or split the light.",
+            ),
+        )
 
 
 @dataclass(frozen=True)
@@ -226,6 +255,10 @@ def _soft_share(matte: Matte) -> float:
 
 def _angle(u: float, v: float) -> float:
     return math.degrees(math.atan2(v, u)) % 360
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _wrapped(degrees: float) -> float:
@@ -380,13 +413,26 @@ def _require_skin(centre: tuple[float, float]) -> None:
 # --- solving ------------------------------------------------------------------------------------------------
 
 
-def solve_steer(image: Picture, matte: Matte, target: SkinTarget | None = None, method: str = "turn") -> SteerSkin:
+def solve_steer(
+    image: Picture,
+    matte: Matte,
+    target: SkinTarget | None = None,
+    method: str = "turn",
+    *,
+    split: bool = False,
+    even_out: float = 0.0,
+    even_side: str = "both",
+) -> SteerSkin:
     """Find the steering that rests the keyed skin on a target.
 
     :param image: float32 (H, W, 3 or 4). :param matte: float32 (H, W), the skin.
     :param target: where to rest it; by default on the skin line with the saturation kept.
     :param method: how SteerSkin moves the colour.
-    :raises ReadingError: too little skin is keyed, or only grey. :raises PictureError: wrong arrays.
+    :param split: solve the lit and the shadow side of the skin apart, for light of two colours on one face. The side
+        that a pixel is on goes by its luma; the level where the two meet is found here. With the method "turn" only.
+    :param even_out, even_side: as in SteerSkin; the centre stays on the target.
+    :raises ReadingError: too little skin is keyed, or on one of the two sides, or the split is asked of another method.
+    :raises PictureError: wrong arrays. :raises ParamError: a setting that SteerSkin does not allow.
 
     The steering is applied, the result measured and the remaining error added, until it is below 0.01°.
     """
@@ -394,20 +440,18 @@ def solve_steer(image: Picture, matte: Matte, target: SkinTarget | None = None, 
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     reading = measure_skin(image, matte)
-    if reading.ratio < _PALEST:
-        raise ReadingError(
-            f"The keyed pixels are grey (chroma is {reading.ratio:.4f} of luma), so there is no hue to steer: "
-            "key the skin, not a neutral."
-        )
+    node = SteerSkin(
+        method=method,
+        centre_angle=reading.angle,
+        centre_ratio=reading.ratio,
+        even_out=even_out,
+        even_side=even_side,
+    )
+    if split:
+        return _solve_sides(image, matte, target, node, reading)
     angle, saturation = _missing(reading, target)
     for _ in range(4):
-        node = SteerSkin(
-            angle=_wrapped(angle),
-            saturation=min(saturation, 4.0),
-            method=method,
-            centre_angle=reading.angle,
-            centre_ratio=reading.ratio,
-        )
+        node = dataclasses.replace(node, angle=_wrapped(angle), saturation=min(saturation, 4.0))
         more_angle, more_saturation = _missing(measure_skin(node.process(image, matte), matte), target)
         if abs(more_angle) < 0.01 and abs(more_saturation - 1) < 1e-4:
             break
@@ -421,3 +465,59 @@ def _missing(reading: SkinReading, target: SkinTarget) -> tuple[float, float]:
     rests = {"centre": reading.angle, "redder": reading.hue_range[1], "yellower": reading.hue_range[0]}
     turn = _wrapped(target.angle + target.bias - rests[target.landing])
     return turn, 1.0 if target.ratio is None else target.ratio / max(reading.ratio, 1e-4)
+
+
+# --- the lit and the shadow side ----------------------------------------------------------------------------
+
+_LEVELS = 64
+_LEAST_SIDE = 0.1
+
+
+def _solve_sides(image: Picture, matte: Matte, target: SkinTarget, node: SteerSkin, reading: SkinReading) -> SteerSkin:
+    """Rest the lit and the shadow side on the target, each by its own turn."""
+    if node.method != "turn":
+        raise ReadingError(f"The lit and the shadow side can only be steered apart by turning, not by {node.method!r}.")
+    meet = _meeting_luma(image, matte, reading)
+    luma = luma_plane(image)
+    sides = [np.where(side, matte, np.float32(0)) for side in (luma >= meet, luma < meet)]
+    lit, shadow = (_missing(measure_skin(image, side), target)[0] for side in sides)
+    saturation = _missing(reading, target)[1]
+    for _ in range(8):
+        node = dataclasses.replace(
+            node,
+            angle=_wrapped(lit),
+            saturation=min(saturation, 4.0),
+            shadow_angle=_wrapped(shadow - lit),
+            shadow_luma=min(max(meet, 0.0), 1.0),
+            shadow_softness=0.1,
+        )
+        moved = node.process(image, matte)
+        errors = [_missing(measure_skin(moved, side), target)[0] for side in sides]
+        factor = _missing(measure_skin(moved, matte), target)[1]
+        if max(map(abs, errors)) < 0.01 and abs(factor - 1) < 1e-4:
+            break
+        lit, shadow, saturation = lit + errors[0], shadow + errors[1], saturation * factor
+    return node
+
+
+def _meeting_luma(image: Picture, matte: Matte, reading: SkinReading) -> float:
+    """Return the luma at which the hue of the skin changes most: the cut of greatest variance between the two sides.
+
+    Source: N. Otsu, "A threshold selection method from gray-level histograms", IEEE Trans. Syst. Man Cybern. 9, 1979,
+    with the hue as what is judged and the luma as what is cut.
+    """
+    core = _core(image, matte)
+    keyed = core > 0
+    y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0].astype(np.float64).T
+    hue = (np.degrees(np.arctan2(cr, cb)) - reading.angle + 180) % 360 - 180
+    weight = core[keyed] * np.hypot(cb, cr) * (np.abs(hue) < 2 * _STRAY_ANGLE)
+    edges = np.quantile(y, np.linspace(0, 1, _LEVELS + 1))
+    level = np.clip(np.searchsorted(edges, y, side="right") - 1, 0, _LEVELS - 1)
+    mass = np.cumsum(np.bincount(level, weight, _LEVELS))
+    moment = np.cumsum(np.bincount(level, weight * hue, _LEVELS))
+    share = mass[:-1] / mass[-1]
+    apart = moment[:-1] / np.maximum(mass[:-1], 1e-9) - (moment[-1] - moment[:-1]) / np.maximum(
+        mass[-1] - mass[:-1], 1e-9
+    )
+    between = np.where(np.minimum(share, 1 - share) >= _LEAST_SIDE, share * (1 - share) * apart**2, -1.0)
+    return float(edges[1 + int(np.argmax(between))])

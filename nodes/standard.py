@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from ..kernels.arrays import as_picture
+from ..kernels.errors import InkarnatError
 from .balance import Balance, solve_balance
 from .declare import Matte, Node, Picture
 from .key import SkinKey
-from .matte import SoftenMatte
+from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample
 from .solve import (
     Lesson,
@@ -22,6 +24,7 @@ from .solve import (
     solve_steer,
     study_skin,
 )
+from .steady import SteadyMatte
 from .steer import SteerSkin
 from .tone import Cdl, ToneCurve
 
@@ -29,6 +32,10 @@ NATURAL_KEY_WARNING = (
     "No sample was given, so the natural range of skin is keyed: it also takes wood, sand, rope and hair of that "
     "colour. Look at the matte, or add a sample on skin."
 )
+
+
+class SubjectError(InkarnatError, ValueError):
+    """The people to be corrected cannot be told apart."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +58,29 @@ class MarkedFrame:
     neutral: Sample | None = None
 
 
+RegionAt = Callable[[int], Region]
+"""The region round a person at a frame."""
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One person of a clip: a name, the frames marked for them, and what is asked for them alone.
+
+    :ivar name: part of ids and output names; may be empty where there is one person only.
+    :ivar frames: marked frames, the reference first. :ivar target: None takes the one of the wishes.
+    :ivar region: a region that the key is limited to, the same for all frames or by frame; None for none.
+    """
+
+    name: str
+    frames: Sequence[MarkedFrame]
+    target: SkinTarget | None = None
+    region: Region | RegionAt | None = None
+
+    def region_at(self, frame: int) -> Region | None:
+        """Return the region at a frame."""
+        return self.region if self.region is None or isinstance(self.region, Region) else self.region(frame)
+
+
 @dataclass(frozen=True)
 class Wishes:
     """What a person asks of a correction beyond the samples.
@@ -59,6 +89,8 @@ class Wishes:
     :ivar balance: a balance to use as it is, or None to solve one where a frame has a neutral sample.
     :ivar tone: black, white and curve of the picture, after the steering. :ivar saturation: of the whole picture.
     :ivar reach: how far the key spreads from the samples. :ivar form: which form of the key to use.
+    :ivar steady: frames on either side that steady the matte; 0 leaves it as it is.
+    :ivar split: steer the lit and the shadow side apart. :ivar even_out, even_side: as in SteerSkin.
     """
 
     target: SkinTarget = field(default_factory=SkinTarget)
@@ -68,24 +100,91 @@ class Wishes:
     saturation: float = 1.0
     reach: float = 1.0
     form: str = "table"
+    steady: int = 0
+    split: bool = False
+    even_out: float = 0.0
+    even_side: str = "both"
+
+    def steer(self, image: Picture, matte: Matte, target: SkinTarget | None = None) -> SteerSkin:
+        """Solve the steering of one person on one frame."""
+        return solve_steer(
+            image,
+            matte,
+            target or self.target,
+            self.method,
+            split=self.split,
+            even_out=self.even_out,
+            even_side=self.even_side,
+        )
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """One person's part of a correction, and what their skin read before and after on their reference frame."""
+
+    name: str
+    key: SkinKey
+    steer: SteerSkin
+    region: Region | None
+    target: SkinTarget
+    before: SkinReading
+    after: SkinReading
+    warnings: tuple[Warned, ...]
+
+    def id(self, word: str) -> str:
+        """Return the id of one of this person's nodes or outputs."""
+        return f"{word}-{self.name}" if self.name else word
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the figures as plain JSON data."""
+        steer = self.steer
+        sides = {"shadow_angle": steer.shadow_angle, "shadow_luma": steer.shadow_luma} if steer.shadow_angle else {}
+        return {
+            "before": self.before.as_dict(),
+            "after": self.after.as_dict(),
+            "steer": {"angle": steer.angle, "saturation": steer.saturation, "method": steer.method, **sides},
+            "warnings": [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in self.warnings],
+        }
 
 
 @dataclass(frozen=True)
 class Correction:
-    """A solved correction: its nodes, and what the skin read before and after on the reference frame.
+    """A solved correction: its nodes, and what the skin of each person read before and after.
 
-    :ivar balance: None where the light is left as it is.
+    :ivar balance: None where the light is left as it is. :ivar people: one or more.
     """
 
     balance: Balance | None
-    key: SkinKey
+    people: tuple[Corrected, ...]
     soften: SoftenMatte
-    steer: SteerSkin
+    steady: SteadyMatte | None
     tone: ToneCurve
     saturation: float
-    before: SkinReading
-    after: SkinReading
-    warnings: tuple[Warned, ...]
+
+    @property
+    def key(self) -> SkinKey:
+        """The key of the first person."""
+        return self.people[0].key
+
+    @property
+    def steer(self) -> SteerSkin:
+        """The steering of the first person."""
+        return self.people[0].steer
+
+    @property
+    def before(self) -> SkinReading:
+        """The first person's reading before the correction."""
+        return self.people[0].before
+
+    @property
+    def after(self) -> SkinReading:
+        """The first person's reading after the correction."""
+        return self.people[0].after
+
+    @property
+    def warnings(self) -> tuple[Warned, ...]:
+        """Everyone's warnings."""
+        return tuple(warned for person in self.people for warned in person.warnings)
 
     def links(self, source: str = "plate") -> tuple[Link, ...]:
         """Return the chain in order; steps that would change nothing are left out."""
@@ -94,36 +193,85 @@ class Correction:
         if self.balance is not None:
             balanced = "balance"
             chain.append(Link(balanced, self.balance, {"image": source}))
-        chain.append(Link("skin", self.key, {"image": balanced}))
-        chain.append(Link("soften", self.soften, {"matte": "skin", "guide": balanced}))
-        chain.append(Link("steer", self.steer, {"image": balanced, "matte": "soften"}))
+        mattes = {person.name: self._matte_links(chain, person, balanced) for person in self.people}
+        if len(self.people) > 1:
+            chain += _joined_links([mattes[person.name] for person in self.people])
+            for person in self.people:
+                rivals = [mattes[other.name] for other in self.people if other is not person]
+                chain += _share_links(person, mattes[person.name], rivals)
+        for person in self.people:
+            matte = person.id("share") if len(self.people) > 1 else mattes[person.name]
+            image = chain[-1].id if chain[-1].id.startswith("steer") else balanced
+            chain.append(Link(person.id("steer"), person.steer, {"image": image, "matte": matte}))
         for id, node in _last_steps(self.tone, self.saturation):
             chain.append(Link(id, node, {"image": chain[-1].id}))
         return tuple(chain)
 
+    def _matte_links(self, chain: list[Link], person: Corrected, balanced: str) -> str:
+        """Add the links of one person's matte to the chain and return the id of the last."""
+        skin, soften = person.id("skin"), person.id("soften")
+        chain.append(Link(skin, person.key, {"image": balanced}))
+        chain.append(Link(soften, self.soften, {"matte": skin, "guide": balanced}))
+        last = soften
+        if self.steady is not None:
+            chain.append(Link(person.id("steady"), self.steady, {"matte": last, "guide": balanced}))
+            last = person.id("steady")
+        if person.region is not None:
+            chain.append(Link(person.id("region"), person.region, {"image": balanced}))
+            chain.append(Link(person.id("limit"), CombineMattes(), {"first": last, "second": person.id("region")}))
+            last = person.id("limit")
+        return last
+
     def outputs(self) -> dict[str, str]:
-        """Return the outputs of the chain: the corrected picture and the matte."""
-        return {"result": self.links()[-1].id, "matte": "soften"}
+        """Return the outputs: the corrected picture, the matte and, of several people, the matte of each."""
+        links = self.links()
+        if len(self.people) == 1:
+            steer = next(link for link in links if link.id == "steer")
+            return {"result": links[-1].id, "matte": steer.inputs["matte"]}
+        return {"result": links[-1].id, "matte": "matte"} | {p.id("matte"): p.id("share") for p in self.people}
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the figures as plain JSON data."""
+        """Return the figures as plain JSON data; those of several people under their names."""
         balance = None if self.balance is None else self.balance.config()["params"]
-        return {
-            "before": self.before.as_dict(),
-            "after": self.after.as_dict(),
-            "balance": balance,
-            "steer": {"angle": self.steer.angle, "saturation": self.steer.saturation, "method": self.steer.method},
-            "warnings": [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in self.warnings],
-        }
+        if len(self.people) == 1:
+            return {"balance": balance, **self.people[0].as_dict()}
+        return {"balance": balance, "subjects": {person.name: person.as_dict() for person in self.people}}
 
 
-def _last_steps(tone: ToneCurve, saturation: float) -> list[tuple[str, Node]]:
-    steps: list[tuple[str, Node]] = []
+def _joined_links(mattes: Sequence[str]) -> list[Link]:
+    """The mattes of all people as one."""
+    links: list[Link] = []
+    last = mattes[0]
+    for number, matte in enumerate(mattes[1:], start=2):
+        id = "matte" if number == len(mattes) else f"matte{number}"
+        links.append(Link(id, CombineMattes("maximum"), {"first": last, "second": matte}))
+        last = id
+    return links
+
+
+def _share_links(person: Corrected, matte: str, rivals: Sequence[str]) -> list[Link]:
+    """One person's matte times its likelihood against every other person's: together at most 1 in each pixel."""
+    links: list[Link] = []
+    last = matte
+    for number, rival in enumerate(rivals, start=1):
+        end = "" if number == len(rivals) else str(number)
+        likelier, share = person.id(f"likelier{end}"), person.id(f"share{end}")
+        links.append(Link(likelier, CombineMattes("likelier"), {"first": matte, "second": rival}))
+        links.append(Link(share, CombineMattes("multiply"), {"first": last, "second": likelier}))
+        last = share
+    return links
+
+
+def _last_steps(tone: ToneCurve, saturation: float) -> list[tuple[str, ToneCurve | Cdl]]:
+    steps: list[tuple[str, ToneCurve | Cdl]] = []
     if tone != ToneCurve():
         steps.append(("tone", tone))
     if saturation != 1:
         steps.append(("saturation", Cdl(saturation=saturation, clamp=False)))
     return steps
+
+
+# --- solving ------------------------------------------------------------------------------------------------
 
 
 def solve_correction(frames: Sequence[MarkedFrame], wishes: Wishes | None = None) -> Correction:
@@ -134,28 +282,98 @@ def solve_correction(frames: Sequence[MarkedFrame], wishes: Wishes | None = None
 
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
     """
+    return solve_subjects([Subject("", frames)], wishes)
+
+
+def solve_subjects(subjects: Sequence[Subject], wishes: Wishes | None = None) -> Correction:
+    """Solve the standard chain for one or more people, each with a key and a target of their own.
+
+    Where the mattes of two people overlap, the likelier of them wins softly: a pixel's shares add up to at most 1.
+
+    :raises SubjectError: no person, two of one name, or one of several without a name or a sample.
+    :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
+    """
     wishes = wishes or Wishes()
-    balance = _balance(frames, wishes)
-    pictures = [as_picture(f.picture) if balance is None else balance.process(f.picture) for f in frames]
-    lesson = _lesson(frames, pictures, wishes)
-    soften = SoftenMatte()
-    reference = pictures[0]
-    matte = soften.process(lesson.key.process(reference), reference)
-    steer = solve_steer(reference, matte, wishes.target, wishes.method)
-    finished = steer.process(reference, matte)
-    for _, node in _last_steps(wishes.tone, wishes.saturation):
-        finished = node.process(finished)  # type: ignore[attr-defined]
+    _check_subjects(subjects)
+    balance = _balance([frame for subject in subjects for frame in subject.frames], wishes)
+    learned = [_Learned(subject, balance, wishes) for subject in subjects]
+    people = [person.corrected([other for other in learned if other is not person]) for person in learned]
     return Correction(
         balance=balance,
-        key=lesson.key,
-        soften=soften,
-        steer=steer,
+        people=tuple(people),
+        soften=_SOFTEN,
+        steady=SteadyMatte(frames=wishes.steady) if wishes.steady else None,
         tone=wishes.tone,
         saturation=wishes.saturation,
-        before=measure_skin(as_picture(frames[0].picture), matte),
-        after=measure_skin(finished, matte),
-        warnings=_warnings(lesson, matte, frames),
     )
+
+
+_SOFTEN = SoftenMatte()
+
+
+def _check_subjects(subjects: Sequence[Subject]) -> None:
+    if not subjects:
+        raise SubjectError("There is nobody to correct: mark at least one person.")
+    names = [subject.name for subject in subjects]
+    for subject in subjects:
+        if len(subjects) > 1 and not subject.name:
+            raise SubjectError("Of several people each needs a name.")
+        if names.count(subject.name) > 1:
+            raise SubjectError(f"Two people are called {subject.name!r}: give each a name of their own.")
+        if len(subjects) > 1 and not any(frame.add for frame in subject.frames):
+            raise SubjectError(f"There is no sample of {subject.name!r}: add a point, a box or a stroke on their skin.")
+
+
+class _Learned:
+    """One person while the correction is being solved: what was learned, and their matte on any picture."""
+
+    def __init__(self, subject: Subject, balance: Balance | None, wishes: Wishes) -> None:
+        self.subject, self.wishes, self.frame = subject, wishes, subject.frames[0].frame
+        pictures = [as_picture(f.picture) if balance is None else balance.process(f.picture) for f in subject.frames]
+        self.reference = pictures[0]
+        with self._named():
+            self.lesson = _lesson(subject.frames, pictures, wishes)
+        self.region = subject.region_at(self.frame)
+        self.own = self.matte(self.reference, self.frame)
+
+    def matte(self, picture: Picture, frame: int) -> Matte:
+        """Return this person's matte on a balanced picture."""
+        matte = _SOFTEN.process(self.lesson.key.process(picture), picture)
+        region = self.subject.region_at(frame)
+        return matte if region is None else CombineMattes().process(matte, region.process(picture))
+
+    def corrected(self, others: Sequence[_Learned]) -> Corrected:
+        """Solve this person's steering on what the others leave of their matte."""
+        share = self.own
+        for other in others:
+            likelier = CombineMattes("likelier").process(self.own, other.matte(self.reference, self.frame))
+            share = CombineMattes("multiply").process(share, likelier)
+        target = self.subject.target or self.wishes.target
+        with self._named():
+            steer = self.wishes.steer(self.reference, share, target)
+            finished = steer.process(self.reference, share)
+            for _, node in _last_steps(self.wishes.tone, self.wishes.saturation):
+                finished = node.process(finished)
+            before = measure_skin(as_picture(self.subject.frames[0].picture), share)
+            after = measure_skin(finished, share)
+        warnings = (*self._warnings(), *before.warnings())
+        return Corrected(self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings)
+
+    def _warnings(self) -> tuple[Warned, ...]:
+        if not any(frame.add for frame in self.subject.frames):
+            return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *judge_matte(self.own))
+        found = self.lesson.warnings(self.own)
+        return found if self.region is None else tuple(w for w in found if w.sign != "look-alike")
+
+    @contextlib.contextmanager
+    def _named(self) -> Iterator[None]:
+        """Let an error say whose samples it is about."""
+        try:
+            yield
+        except InkarnatError as error:
+            if not self.subject.name:
+                raise
+            raise type(error)(f"Subject {self.subject.name!r}: {error}") from None
 
 
 def _balance(frames: Sequence[MarkedFrame], wishes: Wishes) -> Balance | None:
@@ -173,10 +391,3 @@ def _lesson(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wishes: 
     lesson = study_skin(*first, more, reach=wishes.reach)
     key = SkinKey(model=lesson.key.model, form=wishes.form)
     return Lesson(key, lesson.unconnected, lesson.recall)
-
-
-def _warnings(lesson: Lesson, matte: Matte, frames: Sequence[MarkedFrame]) -> tuple[Warned, ...]:
-    if any(f.add for f in frames):
-        return lesson.warnings(matte)
-    share = float(matte.mean())
-    return (Warned("no sample", share, NATURAL_KEY_WARNING), *judge_matte(matte))

@@ -26,7 +26,7 @@ class SteadyMatte(Node):
         0.001,
         1,
         "Colour difference up to which another frame shows the same; more steadies more.",
-        shown=(0, 0.2),
+        shown=(0.005, 0.2),
     )
     decay: float = number(0.1, 0, 1, "How much less a frame counts for each frame of distance.")
 

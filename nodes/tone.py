@@ -1,12 +1,17 @@
-"""Tone: curves for light and contrast, and the ASC colour decision list."""
+"""Tone: curves for light and contrast, the ASC colour decision list, and what a picture suggests for both."""
 
 from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from typing import Any
 
+import numpy as np
+
+from ..kernels import measure
 from ..kernels import tone as kernel
 from ..kernels.arrays import as_picture
+from ..kernels.errors import InkarnatError
 from .declare import Node, ParamError, Picture, colour, number, toggle
 from .declare import points as curve_points
 
@@ -108,3 +113,87 @@ class Cdl(Node):
         if not self.clamp and self == Cdl(clamp=False):
             return image.copy()
         return kernel.cdl(image, self.slope, self.offset, self.power, self.saturation, self.clamp)
+
+
+# --- suggesting ---------------------------------------------------------------------------------------------
+
+_DARKEST, _BRIGHTEST = 0.2, 99.8
+_BLACK_AT, _WHITE_AT = 0.02, 0.95
+_STEEPEST = 2.0
+_PALE, _GAUDY = 0.12, 0.40
+_LEAST_CHROMA = 0.01
+"""A 95th percentile of chroma below this is a grey picture: it is left grey."""
+_LEAST_SATURATION, _MOST_SATURATION = 0.7, 1.5
+
+
+class SuggestionError(InkarnatError, ValueError):
+    """A picture from which nothing can be suggested."""
+
+
+@dataclass(frozen=True)
+class ToneSuggestion:
+    """A tone curve and a saturation that a picture suggests, for a person to accept or to leave.
+
+    :ivar tone: black and white points; neutral where the picture already reaches from black to white.
+    :ivar cdl: the saturation, unclamped; neutral where the picture is neither pale nor gaudy.
+    :ivar levels: luma at the 0.2nd and the 99.8th percentile. :ivar chroma: the 95th percentile of Cb/Cr chroma after
+        the tone curve.
+    """
+
+    tone: ToneCurve
+    cdl: Cdl
+    levels: tuple[float, float]
+    chroma: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the suggestion as plain JSON data."""
+        return {
+            "black": self.tone.black,
+            "white": self.tone.white,
+            "saturation": self.cdl.saturation,
+            "levels": list(self.levels),
+            "chroma": self.chroma,
+        }
+
+
+def suggest_tone(image: Picture) -> ToneSuggestion:
+    """Suggest black and white points and a saturation from how the picture fills the waveform.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′. Pixels that are not finite are left out.
+    :raises PictureError: wrong array. :raises SuggestionError: no finite pixel, or one tone only.
+
+    Blacks lifted above 2 % go down to it and whites below 95 % go up to it, never by more than a slope of 2: a dark
+    scene stays dark. Where the chroma's 95th percentile then lies below 0.12 or above 0.40, the saturation brings it
+    halfway there, 0.7 to 1.5. Both are common practice, no source. Nothing is applied.
+    """
+    image = as_picture(image)
+    low, high = measure.luma_percentiles(image, None, (_DARKEST, _BRIGHTEST))
+    if not high - low > 1e-3:
+        raise SuggestionError("The picture shows one tone only: there is no black or white to judge by.")
+    tone = _suggested_points(low, high)
+    chroma = _chroma_percentile(tone.process(image))
+    wanted = min(max(chroma, _PALE), _GAUDY)
+    factor = (1 + wanted / max(chroma, 1e-6)) / 2 if chroma > _LEAST_CHROMA else 1.0
+    saturation = round(min(max(factor, _LEAST_SATURATION), _MOST_SATURATION), 2)
+    return ToneSuggestion(tone, Cdl(saturation=saturation, clamp=False), (low, high), chroma)
+
+
+def _suggested_points(low: float, high: float) -> ToneCurve:
+    """Return the straight line that carries low to black and high to white, no steeper than allowed."""
+    dark, bright = min(low, _BLACK_AT), max(high, _WHITE_AT)
+    slope = min((bright - dark) / (high - low), _STEEPEST)
+    if slope <= 1 + 1e-6:
+        return ToneCurve()
+    black = low - dark / slope
+    return ToneCurve(black=round(black, 4), white=round(black + 1 / slope, 4))
+
+
+def _chroma_percentile(image: Picture) -> float:
+    """Return the 95th percentile of the length of (Cb, Cr), to half a thousandth."""
+    size = 2048
+    counts = measure.vectorscope(image, None, size)
+    place = (np.arange(size) + 0.5) / size - 0.5
+    distance = np.hypot(place[:, None], place[None, :])
+    order = np.rint(distance * 1000).astype(np.int64).ravel()
+    running = np.cumsum(np.bincount(order, counts.ravel().astype(np.float64)))
+    return float(np.searchsorted(running, 0.95 * running[-1])) / 1000

@@ -44,7 +44,7 @@ def oracle(mattes, guides, tolerance=TOLERANCE, decay=DECAY):
 def scene(frame, speed=0.0, noise=0.02, size=(96, 128), soft=0.04):
     """A skin-coloured disc before a wall, moved by ``speed`` pixels a frame: the picture and the true matte."""
     random = np.random.default_rng(1000 + frame)
-    height, width = size
+    width = size[1]
     true = region.ellipse(size, (0.4 + speed * frame / width, 0.5), (0.55, 0.55), 0, soft)
     picture = WALL + true[..., None] * (SKIN - WALL)
     return (picture + random.normal(0, noise, (*size, 3))).astype(np.float32), true

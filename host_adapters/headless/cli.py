@@ -25,6 +25,7 @@ COMMANDS = {
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
     "render": "Run a graph over pictures or video.",
+    "track": "Follow a region through a clip and keep it as keyframes.",
     "warm": "Compile everything now, so that the first frame is not slow.",
 }
 """Verb → its line in the overview; the verb lives in the module of the same name under ``commands``."""

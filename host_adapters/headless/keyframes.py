@@ -159,3 +159,34 @@ def _end_slope(step: float, next_step: float, chord: float, next_chord: float) -
 
 def _limit(value: float, one: float, other: float) -> float:
     return min(max(value, min(one, other)), max(one, other))
+
+
+# --- making knots -------------------------------------------------------------------------------------------
+
+
+def thinned(knots: Sequence[tuple[float, Value]], tolerance: float) -> tuple[tuple[float, Value], ...]:
+    """Leave out knots that straight lines between the others pass within the tolerance.
+
+    Source: D. Douglas and T. Peucker, "Algorithms for the reduction of the number of points required to represent a
+    digitized line", Cartographica 10, 1973, with the distance taken along the value.
+    """
+    kept = {0, len(knots) - 1}
+    spans = [(0, len(knots) - 1)]
+    while spans:
+        first, last = spans.pop()
+        between = Keyframes((knots[first], knots[last])) if last - first > 1 else None
+        if between is None:
+            continue
+        away = [(_apart(between.value_at(knots[i][0]), knots[i][1]), -i) for i in range(first + 1, last)]
+        farthest, at = max(away)
+        if farthest > tolerance:
+            kept.add(-at)
+            spans += [(first, -at), (-at, last)]
+    return tuple(knots[i] for i in sorted(kept))
+
+
+def _apart(one: Any, other: Any) -> float:
+    """The largest difference between two numbers, or between the numbers of two tuples."""
+    if isinstance(one, tuple):
+        return max(map(_apart, one, other), default=0.0)
+    return abs(float(one) - float(other))
