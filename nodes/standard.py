@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..kernels.arrays import as_picture
-from ..kernels.errors import InkarnatError
+from ..kernels.errors import InkarnatError, PictureError
 from .balance import Balance, solve_balance
 from .declare import Matte, Node, Picture
 from .key import SkinKey
@@ -224,16 +224,18 @@ class Correction:
 
     def outputs(self) -> dict[str, str]:
         """Return the outputs: the corrected picture, the matte and, of several people, the matte of each."""
-        links = self.links()
-        if len(self.people) == 1:
-            steer = next(link for link in links if link.id == "steer")
-            return {"result": links[-1].id, "matte": steer.inputs["matte"]}
-        return {"result": links[-1].id, "matte": "matte"} | {p.id("matte"): p.id("share") for p in self.people}
+        links = {link.id: link for link in self.links()}
+        outputs = {"result": list(links)[-1]}
+        if len(self.people) > 1:
+            return outputs | {"matte": "matte"} | {person.id("matte"): person.id("share") for person in self.people}
+        person = self.people[0]
+        matte = links[person.id("steer")].inputs["matte"]
+        return outputs | {"matte": matte} | {person.id("matte"): matte}
 
     def as_dict(self) -> dict[str, Any]:
         """Return the figures as plain JSON data; those of several people under their names."""
         balance = None if self.balance is None else self.balance.config()["params"]
-        if len(self.people) == 1:
+        if not self.people[0].name:
             return {"balance": balance, **self.people[0].as_dict()}
         return {"balance": balance, "subjects": {person.name: person.as_dict() for person in self.people}}
 
@@ -316,6 +318,8 @@ def _check_subjects(subjects: Sequence[Subject]) -> None:
         raise SubjectError("There is nobody to correct: mark at least one person.")
     names = [subject.name for subject in subjects]
     for subject in subjects:
+        if not subject.frames:
+            raise PictureError("A correction needs at least one frame: give the frame to which the look is set.")
         if len(subjects) > 1 and not subject.name:
             raise SubjectError("Of several people each needs a name.")
         if names.count(subject.name) > 1:

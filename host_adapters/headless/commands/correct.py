@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ....nodes import Correction, SkinReading, ToneCurve, Wishes, solve_correction
+from ....nodes import Corrected, Correction, SkinReading, ToneCurve, Wishes, solve_subjects
 from .. import console
-from ..clips import open_clip, parse_frames
+from ..clips import Clip, Frames, open_clip, parse_frames
+from ..drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
 from ..errors import SOME_FRAMES_FAILED, GraphError
+from ..graph import Graph, Step
 from ..runner import Report
-from ..standard import chain_graph
-from .options import Marks, read_target, sample_options, target_options
+from ..standard import chain_graph, with_keyed
+from .options import Cast, Person, SubjectsCommand, sample_options, target_options
 from .render import render_files
 
 
-@click.command()
+@click.command(cls=SubjectsCommand)
 @click.argument("input", metavar="INPUT")
 @click.option("-o", "--output", metavar="OUTPUT", help="Where the corrected picture, sequence or clip goes.")
 @sample_options
 @target_options
+@click.option("--track", is_flag=True, help="Let --region follow what it was drawn round through the clip.")
 @click.option(
     "--method",
     type=click.Choice(["turn", "shift", "primaries"]),
@@ -30,15 +35,28 @@ from .render import render_files
     show_default=True,
     help="How the colour of the skin is moved.",
 )
+@click.option("--split-light", is_flag=True, help="Steer the lit and the shadow side apart: for light of two colours.")
+@click.option("--even-out", type=float, default=0.0, show_default=True, help="Draw the hues together, 0 to 0.5.")
+@click.option(
+    "--even-side",
+    type=click.Choice(["both", "redder", "yellower"]),
+    default="both",
+    show_default=True,
+    help="Which hues are drawn in: `redder` calms a red nose and leaves the rest.",
+)
+@click.option("--steady", type=int, default=0, show_default=True, metavar="N", help="Steady the matte over ±N frames.")
+@click.option("--follow-drift", is_flag=True, help="Key the steering through the clip where the light drifts.")
 @click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
 @click.option("--white", type=float, default=1.0, show_default=True, help="Level of the picture that becomes white.")
 @click.option("--saturation", type=float, default=1.0, show_default=True, help="Factor on the whole picture's colour.")
 @click.option("--frames", metavar="RANGE", help="Frames to write, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of a video output (a sensible one for its suffix).")
 @click.option("--graph-out", metavar="G.json", help="Keep the solved graph; `inkarnat render` gives the same bits.")
-@click.option("--matte-out", metavar="FILES", help="Write the matte as well.")
+@click.option(
+    "--matte-out", metavar="FILES", help="Write the matte as well; {subject} in the name writes one for each person."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
-def command(input: str, output: str | None, as_json: bool, **options: Any) -> int:
+def command(input: str, output: str | None, as_json: bool, people: list[Person], **options: Any) -> int:
     """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
 
     INPUT is a picture, a sequence (planing.%04d.exr) or a clip.
@@ -49,6 +67,9 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
     The grey card sets the light first, and the graph is kept for the other takes:
       inkarnat correct take1.mov -o take1-skin.mov --neutral box:.74,.07,.78,.17 \\
           --add "stroke:.47,.33;.50,.40/.02" --subtract box:.10,.20,.20,.30 --graph-out take1.json
+    Two people, each on a target of their own:
+      inkarnat correct bench.mov -o bench-skin.mov --subject left --add point:.39,.45 \\
+          --subject right --add point:.66,.48 --bias 2 --matte-out "bench-{subject}.%04d.png"
 
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
@@ -56,20 +77,41 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
     clip = open_clip(input)
-    outputs = _outputs(output, options)
-    marks = Marks.read(options["add"], options["subtract"], options["neutral"], options["frame"])
-    correction = solve_correction(marks.on(clip), _wishes(options))
-    graph = chain_graph(correction.links(), correction.outputs())
+    outputs = _outputs(output, options, people)
+    wishes = _wishes(options)
+    notes: list[str] = []
+    follow = partial(_follow_region, clip, as_json, notes) if options["track"] else None
+    cast = Cast.read(clip, options, people, follow)
+    if options["track"] and not cast.regions:
+        raise GraphError("--track follows a region: give --region as well.")
+    correction = solve_subjects(cast.subjects, wishes)
+    graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
+    graph, drift = _with_drift(graph, correction, wishes, clip, options["follow_drift"], as_json, notes)
     if options["graph_out"]:
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
-    report = render_files(graph, {"plate": clip}, outputs, frames, options["codec"], as_json) if outputs else Report()
-    _tell(input, correction, report, outputs, options, as_json)
+    report = _render(graph, clip, outputs, frames, options["codec"], as_json)
+    _tell(input, correction, report, outputs, drift, notes, options, as_json)
     return SOME_FRAMES_FAILED if report.failed else 0
 
 
-def _outputs(output: str | None, options: dict[str, Any]) -> dict[str, str]:
-    given = {"result": output, "matte": options["matte_out"]}
+def _render(
+    graph: Graph, clip: Clip, outputs: dict[str, str], frames: Frames | None, codec: str | None, quiet: bool
+) -> Report:
+    return render_files(graph, {"plate": clip}, outputs, frames, codec, quiet) if outputs else Report()
+
+
+_SUBJECT_PLACE = "{subject}"
+
+
+def _outputs(output: str | None, options: dict[str, Any], people: list[Person]) -> dict[str, str]:
+    matte = options["matte_out"]
+    given = {"result": output, "matte": matte}
+    if matte and _SUBJECT_PLACE in matte:
+        if not people:
+            raise GraphError(f"--matte-out {matte} has a place for the name of a person: give --subject NAME as well.")
+        del given["matte"]
+        given |= {f"matte-{name}": matte.replace(_SUBJECT_PLACE, name) for name, _ in people}
     outputs = {name: path for name, path in given.items() if path}
     real = [os.path.realpath(path) for path in (*outputs.values(), options["graph_out"]) if path]
     if len(set(real)) < len(real):
@@ -79,11 +121,80 @@ def _outputs(output: str | None, options: dict[str, Any]) -> dict[str, str]:
 
 def _wishes(options: dict[str, Any]) -> Wishes:
     return Wishes(
-        target=read_target(*(options[name] for name in ("target_angle", "bias", "target_ratio", "landing"))),
         method=options["method"],
         tone=ToneCurve(black=options["black"], white=options["white"]),
         saturation=options["saturation"],
+        steady=options["steady"],
+        split=options["split_light"],
+        even_out=options["even_out"],
+        even_side=options["even_side"],
     )
+
+
+def _follow_region(clip: Clip, quiet: bool, notes: list[str], step: Step, frame: int) -> Step:
+    """Let a region follow the clip from the frame on which it is drawn, and note where it is lost."""
+    from ..track import follow_region
+
+    region = step.node
+    with console.progress(max(len(clip.frames) - 1, 1), quiet) as advance:
+        track = follow_region(clip.read, clip.frames, region, frame, advance)  # type: ignore[arg-type]
+    for at, reason in track.lost:
+        notes.append(f"The region is lost at frame {at} and stands still from there: {reason}.")
+    return track.step()
+
+
+# --- drift --------------------------------------------------------------------------------------------------
+
+
+class _Drifting:
+    """The drift of each person, and what was done about it."""
+
+    def __init__(self, spans: dict[str, Drift], followed: Followed | None) -> None:
+        self.spans, self.followed = spans, followed
+
+    def as_dict(self) -> dict[str, Any]:
+        data: dict[str, Any] = {id: drift.as_dict() for id, drift in self.spans.items()}
+        return {"before": data, "followed": None if self.followed is None else self.followed.as_dict()}
+
+
+def _with_drift(
+    graph: Graph,
+    correction: Correction,
+    wishes: Wishes,
+    clip: Clip,
+    follow: bool,
+    quiet: bool,
+    notes: list[str],
+) -> tuple[Graph, _Drifting | None]:
+    """Look at how far the skin drifts through the clip; follow it where that is asked for, offer it where it pays."""
+    frames = [frame for frame in clip.frames if frame not in clip.missing]
+    if len(frames) < 2:
+        return graph, None
+    steers = {person.id("steer"): person for person in correction.people}
+    spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
+    if not follow:
+        notes += [_offer(steers[id], drift) for id, drift in spans.items() if drift.span > WORTH_FOLLOWING]
+        return graph, _Drifting(spans, None)
+    solves = {id: _solve(wishes, person) for id, person in steers.items()}
+    followed = follow_drift(graph, clip.read, frames, solves)
+    if not quiet:
+        console.warn(f"followed the drift over {len(followed.cuts) + 1} shots")
+    return with_keyed(graph, followed.keyed), _Drifting(spans, followed)
+
+
+def _solve(wishes: Wishes, person: Corrected) -> Callable[..., Any]:
+    return lambda image, matte: wishes.steer(image, matte, person.target)
+
+
+def _offer(person: Corrected, drift: Drift) -> str:
+    whose = f"{person.name}'s skin" if person.name else "The skin"
+    return (
+        f"{whose} drifts by {drift.span:.1f}° of hue through the clip under one correction: --follow-drift keys the "
+        "steering, or balance the light first."
+    )
+
+
+# --- telling ------------------------------------------------------------------------------------------------
 
 
 def _tell(
@@ -91,24 +202,44 @@ def _tell(
     correction: Correction,
     report: Report,
     outputs: dict[str, str],
+    drift: _Drifting | None,
+    notes: list[str],
     options: dict[str, Any],
     as_json: bool,
 ) -> None:
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
     if as_json:
-        console.print_json({"input": input, "outputs": written, **correction.as_dict(), "render": report.as_dict()})
+        data = {"input": input, "outputs": written, **correction.as_dict(), "notes": notes}
+        data |= {"drift": None if drift is None else drift.as_dict(), "render": report.as_dict()}
+        console.print_json(data)
         return
-    for warning in correction.warnings:
-        console.warn(f"warning: {warning.message}")
-    rows = [reading_row("before", correction.before), reading_row("after", correction.after)]
+    for person in correction.people:
+        for warning in person.warnings:
+            console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
+    for note in notes:
+        console.warn(f"note: {note}")
+    rows = [row for person in correction.people for row in _person_rows(person)]
     console.print_table(READING_COLUMNS, rows, title=Path(input).name)
     if correction.balance is not None:
         balance = correction.balance
         console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")
-    steer = correction.steer
-    console.say(f"steer: {steer.angle:+.2f}°, saturation × {steer.saturation:.3f}")
+    for person in correction.people:
+        console.say(_steer_words(person))
     for name, path in written.items():
         console.say(f"{name}: {path}")
+
+
+def _person_rows(person: Corrected) -> list[tuple[str, ...]]:
+    name = f"{person.name} " if person.name else ""
+    return [reading_row(f"{name}before", person.before), reading_row(f"{name}after", person.after)]
+
+
+def _steer_words(person: Corrected) -> str:
+    steer = person.steer
+    words = f"{person.id('steer')}: {steer.angle:+.2f}°, saturation × {steer.saturation:.3f}"
+    if steer.shadow_angle:
+        words += f", shadow side {steer.angle + steer.shadow_angle:+.2f}° below luma {steer.shadow_luma:.2f}"
+    return words
 
 
 READING_COLUMNS = ("", "angle", "chroma/luma", "spread", "luma 5/50/95 %", "frame keyed", "in words")

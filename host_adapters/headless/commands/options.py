@@ -1,16 +1,25 @@
-"""Options that several verbs share: samples on frames, the target, and how they are read."""
+"""Options that several verbs share: people, samples on frames, regions and targets, and how they are read."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import dataclasses
+import itertools
+import json
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
-from ....nodes import MarkedFrame, Sample, SampleError, SkinTarget
+from ....nodes import MarkedFrame, ReadingError, Region, Sample, SampleError, SkinReading, SkinTarget, Subject
 from ..clips import Clip
 from ..errors import GraphError
+from ..files import InputError
+from ..graph import Step
+from ..regions import REGION_HELP, read_region
+from ..standard import Keyed
 
 Command = Callable[..., Any]
 
@@ -21,56 +30,198 @@ SAMPLE_HELP = (
 
 
 def sample_options(command: Command) -> Command:
-    """Add --add, --subtract, --neutral and --frame to a verb."""
-    for option in reversed(
-        (
-            click.option("--add", multiple=True, metavar="SAMPLE", help=f"Skin: {SAMPLE_HELP}"),
-            click.option("--subtract", multiple=True, metavar="SAMPLE", help="What must stay out of the key."),
-            click.option("--neutral", metavar="SAMPLE", help="Something grey or white, to balance the light by."),
-            click.option("--frame", type=int, help="The frame that samples without @frame are on (the first)."),
-        )
-    ):
-        command = option(command)
-    return command
+    """Add --subject, --add, --subtract, --region, --neutral and --frame to a verb."""
+    return _with(command, *_PERSON_SAMPLES, *_COMMON_SAMPLES)
 
 
 def target_options(command: Command) -> Command:
-    """Add --target-angle, --bias, --target-ratio and --landing to a verb."""
-    for option in reversed(
-        (
-            click.option(
-                "--target-angle",
-                type=float,
-                default=SkinTarget.angle,
-                show_default=True,
-                metavar="DEGREES",
-                help="Where the skin should rest on the vectorscope: the skin line, or an approved reading.",
-            ),
-            click.option(
-                "--bias",
-                type=float,
-                default=0.0,
-                show_default=True,
-                metavar="DEGREES",
-                help="To one side of it: above 0 yellower, below 0 redder.",
-            ),
-            click.option(
-                "--target-ratio",
-                type=float,
-                metavar="RATIO",
-                help="Chroma/luma to reach, from an approved reading; without it the saturation stays.",
-            ),
-            click.option(
-                "--landing",
-                type=click.Choice(["centre", "redder", "yellower"]),
-                default="centre",
-                show_default=True,
-                help="Rest the centre of the skin's energy on the target, or its edge with the energy on that side.",
-            ),
-        )
-    ):
+    """Add --target-angle, --bias, --target-ratio, --landing and --match to a verb."""
+    return _with(command, *_PERSON_TARGET)
+
+
+def _with(command: Command, *options: Callable[[Command], Command]) -> Command:
+    for option in reversed(options):
         command = option(command)
     return command
+
+
+_PERSON_SAMPLES = (
+    click.option("--add", multiple=True, metavar="SAMPLE", help=f"Skin: {SAMPLE_HELP}"),
+    click.option("--subtract", multiple=True, metavar="SAMPLE", help="What must stay out of the key."),
+    click.option(
+        "--region",
+        metavar="SHAPE",
+        help=f"Limit the key to a region: {REGION_HELP} Or a REGION.json of `inkarnat track`.",
+    ),
+)
+
+_COMMON_SAMPLES = (
+    click.option(
+        "--subject",
+        multiple=True,
+        expose_value=False,
+        metavar="NAME",
+        help="Begin another person: the options about skin that follow are about NAME alone. Where two people overlap, "
+        "the likelier of them wins softly.",
+    ),
+    click.option("--neutral", metavar="SAMPLE", help="Something grey or white, to balance the light by."),
+    click.option("--frame", type=int, help="The frame that samples without @frame are on (the first)."),
+)
+
+_PERSON_TARGET = (
+    click.option(
+        "--target-angle",
+        type=float,
+        default=SkinTarget.angle,
+        show_default=True,
+        metavar="DEGREES",
+        help="Where the skin should rest on the vectorscope: the skin line, or an approved reading.",
+    ),
+    click.option(
+        "--bias",
+        type=float,
+        default=0.0,
+        show_default=True,
+        metavar="DEGREES",
+        help="To one side of it: above 0 yellower, below 0 redder.",
+    ),
+    click.option(
+        "--target-ratio",
+        type=float,
+        metavar="RATIO",
+        help="Chroma/luma to reach, from an approved reading; without it the saturation stays.",
+    ),
+    click.option(
+        "--landing",
+        type=click.Choice(["centre", "redder", "yellower"]),
+        default="centre",
+        show_default=True,
+        help="Rest the centre of the skin's energy on the target, or its edge with the energy on that side.",
+    ),
+    click.option(
+        "--match",
+        metavar="READING.json",
+        help="Match an approved frame of the same person in hue and saturation: what `inkarnat measure --json` wrote.",
+    ),
+)
+
+
+# --- several people -----------------------------------------------------------------------------------------
+
+Person = tuple[str, dict[str, Any]]
+"""A name and what was given for that person alone, by parameter name."""
+
+_PERSON = click.Command("person", params=click.command()(_with(lambda: None, *_PERSON_SAMPLES, *_PERSON_TARGET)).params)
+_PERSON_WORDS = frozenset(word for param in _PERSON.params for word in param.opts)
+_SUBJECT = "--subject"
+_SUBJECT_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
+
+
+class SubjectsCommand(click.Command):
+    """A verb that takes several people: options behind ``--subject NAME`` go to that person.
+
+    The command receives them as ``people``, a list of (name, options given); empty where nobody is named.
+    """
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Take out what is said about people, then read the rest as usual."""
+        common, groups = _grouped(args)
+        rest = super().parse_args(ctx, common)
+        ctx.params["people"] = [(name, self._given(ctx, name, words)) for name, words in groups]
+        return rest
+
+    def _given(self, ctx: click.Context, name: str, words: list[str]) -> dict[str, Any]:
+        own = {param.name for param in self.params}
+        inner = _PERSON.make_context(f"{ctx.command_path} {_SUBJECT} {name}", words, parent=None)
+        given = {
+            key: value
+            for key, value in inner.params.items()
+            if inner.get_parameter_source(key) == ParameterSource.COMMANDLINE
+        }
+        for key in given:
+            if key not in own:
+                raise click.UsageError(f"No such option for {_SUBJECT} {name}: --{key.replace('_', '-')}.", ctx)
+        return given
+
+
+def _grouped(args: Sequence[str]) -> tuple[list[str], list[tuple[str, list[str]]]]:
+    """Part the words of a command line into those about the whole job and those about each person."""
+    common: list[str] = []
+    groups: dict[str, list[str]] = {}
+    words, current = iter(args), common
+    for word in words:
+        option, sign, value = word.partition("=")
+        if option == _SUBJECT:
+            name = value if sign else next(words, "")
+            if not _SUBJECT_NAME.fullmatch(name):
+                raise click.UsageError(f"{_SUBJECT} wants a name of letters, digits, _ and -, not {name!r}.")
+            current = groups.setdefault(name, [])
+        elif option in _PERSON_WORDS:
+            current += [word] if sign else [word, *itertools.islice(words, 1)]
+        else:
+            common.append(word)
+    return common, list(groups.items())
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Everyone to be corrected in a clip, with their regions.
+
+    :ivar subjects: one without a name, or several with names. :ivar regions: the step of each one's region, by name.
+    """
+
+    subjects: tuple[Subject, ...]
+    regions: Mapping[str, Step]
+
+    @classmethod
+    def read(
+        cls,
+        clip: Clip,
+        options: Mapping[str, Any],
+        people: Sequence[Person] = (),
+        follow: Callable[[Step, int], Step] | None = None,
+    ) -> Cast:
+        """Read who is in a clip from the options of a verb.
+
+        :param options: those for everyone; a person's own go before them, but --subtract adds up.
+        :param follow: makes a region that stands still follow the clip, from the frame on which it is drawn.
+
+        Raises GraphError for samples that belong to nobody, SampleError and whatever reading a region raises.
+        """
+        if people and options["add"]:
+            raise GraphError(f"--add {options['add'][0]} stands before the first --subject: say whose skin it is.")
+        subjects, regions = [], {}
+        for name, given in people or [("", {})]:
+            own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
+            marks = Marks.read(own["add"], own["subtract"], options["neutral"], options["frame"])
+            frames = marks.on(clip)
+            step = read_region(own["region"]) if own["region"] else None
+            if step is not None and follow is not None and not step.keyed:
+                step = follow(step, frames[0].frame)
+            if step is not None:
+                regions[name] = step
+            target = read_target(own) if "target_angle" in own else None
+            subjects.append(Subject(name, frames, target, _region_at(step)))
+        return cls(tuple(subjects), regions)
+
+    def keyed(self) -> dict[str, Keyed]:
+        """Return what changes over time in the regions, by the id of their nodes."""
+        return {f"region-{name}" if name else "region": step.keyed for name, step in self.regions.items()}
+
+
+def _region_at(step: Step | None) -> Callable[[int], Region] | None:
+    if step is None:
+        return None
+
+    def region_at(frame: int) -> Region:
+        node = step.node_at(frame)
+        assert isinstance(node, Region)
+        return node
+
+    return region_at
+
+
+# --- samples ------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -130,9 +281,38 @@ def _at_frame(text: str) -> tuple[int | None, Sample]:
         raise SampleError(f"Sample {text!r} must name a whole frame number behind @, not {number!r}.") from None
 
 
-def read_target(target_angle: float, bias: float, target_ratio: float | None, landing: str) -> SkinTarget:
-    """Return the target that the options describe."""
-    return SkinTarget(angle=target_angle, bias=bias, ratio=target_ratio, landing=landing)
+def read_target(options: Mapping[str, Any]) -> SkinTarget:
+    """Return the target that the options describe. Raises ReadingError, InputError."""
+    target = SkinTarget(
+        angle=options["target_angle"],
+        bias=options["bias"],
+        ratio=options["target_ratio"],
+        landing=options["landing"],
+    )
+    if options["match"] is None:
+        return target
+    if (target.angle, target.ratio) != (SkinTarget.angle, None):
+        raise GraphError("Give --match or --target-angle and --target-ratio, not both: the reading brings its own.")
+    approved = SkinTarget.of(read_reading(options["match"]))
+    return dataclasses.replace(approved, bias=target.bias, landing=target.landing)
+
+
+def read_reading(path: str) -> SkinReading:
+    """Return the reading in a file of `inkarnat measure --json`: of several frames the one in the middle by hue.
+
+    Raises InputError for a file that cannot be read and ReadingError for one that holds no reading.
+    """
+    try:
+        with open(path, encoding="utf-8") as file:
+            data = json.load(file)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "it is not JSON"
+        raise InputError(f"The reading {path} cannot be read: {reason}.") from None
+    entries = data.get("readings", [data]) if isinstance(data, dict) else []
+    if not isinstance(entries, list) or not entries or not all(isinstance(entry, dict) for entry in entries):
+        raise ReadingError(f"{path} holds no reading: write one with inkarnat measure --json.")
+    readings = sorted((SkinReading.from_dict(entry) for entry in entries), key=lambda reading: reading.angle)
+    return readings[(len(readings) - 1) // 2]
 
 
 def named_files(pairs: Sequence[str], option: str) -> dict[str, str]:
