@@ -431,7 +431,7 @@ def solve_steer(
     :param split: solve the lit and the shadow side of the skin apart, for light of two colours on one face. The side
         that a pixel is on goes by its luma; the level where the two meet is found here. With the method "turn" only.
     :param even_out, even_side: as in SteerSkin; the centre stays on the target.
-    :raises ReadingError: too little skin is keyed, or on one of the two sides, or the split is asked of another method.
+    :raises ReadingError: too little skin is keyed (on one of the two sides), or only grey; the split of another method.
     :raises PictureError: wrong arrays. :raises ParamError: a setting that SteerSkin does not allow.
 
     The steering is applied, the result measured and the remaining error added, until it is below 0.01°.
@@ -440,6 +440,11 @@ def solve_steer(
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     reading = measure_skin(image, matte)
+    if reading.ratio < _PALEST:
+        raise ReadingError(
+            f"The keyed pixels are grey (chroma is {reading.ratio:.4f} of luma), so there is no hue to steer: "
+            "key the skin, not a neutral."
+        )
     node = SteerSkin(
         method=method,
         centre_angle=reading.angle,
