@@ -1,0 +1,211 @@
+"""Drift inside a clip: measured, followed by smooth knots, split at cuts, offered where it pays."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from functools import cache
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.headless import drift
+from inkarnat.host_adapters.headless.cli import cli
+from inkarnat.host_adapters.headless.clips import open_clip, open_writer
+from inkarnat.host_adapters.headless.graph import Graph
+from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.headless.standard import chain_graph, with_keyed
+from inkarnat.nodes import MarkedFrame, Sample, SkinTarget, Wishes, measure_skin, solve_correction, solve_steer
+
+COUNT = 60
+FRAMES = range(1, COUNT + 1)
+
+
+@cache
+def scene(depth="light", seed=3, wall="cedar"):
+    return workshop.portrait(depth, seed, 256, 144, wall=wall)
+
+
+def ramp(frame, depth="light", seed=3, wall="cedar"):
+    """A frame of a clip in which the light warms by 30 mired from the first to the last frame."""
+    light = workshop.light_change(-15 + 30 * (frame - 1) / (COUNT - 1), 0)
+    return workshop.camera(scene(depth, seed, wall).light, 1000 + frame, balance=light)
+
+
+@cache
+def correction(target=None):
+    stroke = Sample.stroke(scene().places["stroke"], 0.015)
+    return solve_correction([MarkedFrame(30, ramp(30), (stroke,))], Wishes(target=target or SkinTarget()))
+
+
+@cache
+def graph():
+    return chain_graph(correction().links(), correction().outputs())
+
+
+@cache
+def followed():
+    return drift.follow_drift(graph(), ramp, FRAMES, {"steer": solve_steer})
+
+
+def angles(made, frames=FRAMES):
+    return np.array([made.by_id["steer"].node_at(frame).angle for frame in frames])
+
+
+# --- measuring and following --------------------------------------------------------------------------------
+
+
+def test_a_ramp_of_30_mired_drifts_far():
+    found = drift.measure_drift(graph(), ramp, FRAMES)
+    assert [frame for frame, _ in found.angles] == drift.spread(FRAMES, drift.LOOKED_AT)
+    assert found.span > 4
+    still = drift.measure_drift(graph(), lambda frame: ramp(30), FRAMES)
+    assert still.span < 0.1
+
+
+def test_following_a_ramp_of_30_mired_keeps_within_a_degree_in_small_steps():
+    made = with_keyed(graph(), followed().keyed)
+    errors = []
+    for frame in range(1, COUNT + 1, 3):
+        result = Runner(made).run_frame(frame, {"plate": ramp(frame)})["result"]
+        errors.append(measure_skin(result, scene().matte).angle - 123)
+    constant = Runner(graph()).run_frame(1, {"plate": ramp(1)})["result"]
+    assert abs(measure_skin(constant, scene().matte).angle - 123) > 2
+    assert np.abs(errors).max() < 1
+    assert np.abs(np.diff(angles(made))).max() < 0.2
+    assert followed().cuts == ()
+    assert [name for name, _ in followed().keyed["steer"]] == ["angle"]
+
+
+def test_knots_are_few_and_survive_the_graph_file(tmp_path):
+    made = with_keyed(graph(), followed().keyed)
+    ((_, keyframes),) = followed().keyed["steer"]
+    assert len(keyframes.knots) < 20
+    made.save(tmp_path / "g.json")
+    assert Graph.load(tmp_path / "g.json") == made
+
+
+def test_a_constant_clip_gets_no_knots_worth_speaking_of():
+    still = drift.follow_drift(graph(), lambda frame: ramp(30), range(1, 10), {"steer": solve_steer})
+    assert still.keyed == {"steer": ()}
+    assert with_keyed(graph(), still.keyed) == graph()
+
+
+def test_grain_and_a_frame_that_stands_out_are_smoothed():
+    random = np.random.default_rng(1)
+    at = np.arange(80.0)
+    true = 3 + 0.1 * at
+    values = true + random.normal(0, 0.3, at.size)
+    values[40] += 8
+    smooth = np.array(drift._smoothed(at, values))
+    assert np.abs(smooth - true).max() < 0.4
+    assert np.abs(np.diff(smooth) - 0.1).max() < 0.08
+    np.testing.assert_allclose(drift._smoothed(at, true), true, atol=1e-9)
+    assert drift._smoothed(at[:2], values[:2]) == list(values[:2])
+
+
+def test_saturation_follows_where_the_target_names_a_ratio():
+    target = SkinTarget(ratio=0.2)
+    made = correction(target)
+    chain = chain_graph(made.links(), made.outputs())
+    found = drift.follow_drift(chain, ramp, range(1, COUNT + 1, 6), {"steer": lambda i, m: solve_steer(i, m, target)})
+    assert [name for name, _ in found.keyed["steer"]] == ["angle", "saturation"]
+
+
+# --- cuts ---------------------------------------------------------------------------------------------------
+
+
+def two_shots(frame):
+    """A cut at frame 26 to another person before another wall; the light goes on drifting."""
+    return ramp(frame) if frame < 26 else ramp(frame, "tan", 9, "plaster")
+
+
+def test_cuts_are_found_and_a_drift_is_none():
+    assert drift.find_cuts(two_shots, FRAMES) == (26,)
+    assert drift.find_cuts(ramp, FRAMES) == ()
+    assert drift.find_cuts(lambda frame: two_shots(26 if frame == 2 else 1), range(1, 3)) == (2,)
+    assert drift.find_cuts(ramp, range(5, 6)) == ()
+
+
+def test_movement_is_no_cut():
+    """The camera pans by 4 % of the height a frame."""
+    shifted = ramp(1)
+    assert drift.find_cuts(lambda frame: np.roll(shifted, -6 * frame, axis=1), range(1, 20)) == ()
+
+
+def test_knots_jump_at_a_cut_and_stay_smooth_beside_it():
+    found = drift.follow_drift(graph(), two_shots, FRAMES, {"steer": solve_steer})
+    assert found.cuts == (26,)
+    steps = np.abs(np.diff(angles(with_keyed(graph(), found.keyed))))
+    assert np.argmax(steps) == 24, "from frame 25 to 26"
+    assert np.delete(steps, 24).max() < 0.25
+    (_, keyframes), *_ = found.keyed["steer"]
+    assert {25, 26} <= {frame for frame, _ in keyframes.knots}
+
+
+def test_frames_without_skin_are_passed_over():
+    def gone(frame):
+        return np.full((144, 256, 3), 0.5, np.float32) if 20 <= frame < 28 else ramp(frame)
+
+    found = drift.follow_drift(graph(), gone, FRAMES, {"steer": solve_steer})
+    assert set(found.unread) == set(range(20, 28))
+    made = with_keyed(graph(), found.keyed)
+    assert angles(made)[0] == pytest.approx(angles(with_keyed(graph(), followed().keyed))[0], abs=0.3)
+
+
+# --- on the command line ------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory):
+    path = tmp_path_factory.mktemp("clip") / "ramp.mkv"
+    with open_writer(path, rate=Fraction(24)) as writer:
+        for number in range(1, 13):
+            writer.write(number, ramp(1 + 5 * (number - 1)))
+    return path
+
+
+def run(*words):
+    return CliRunner().invoke(cli, [str(word) for word in words])
+
+
+def test_drift_is_offered_then_followed_and_rendered_to_the_same_bits(clip, tmp_path):
+    places = scene().places
+    stroke = "stroke:" + ";".join(f"{x},{y}" for x, y in places["stroke"]) + "/.015"
+    common = ["correct", clip, "--add", stroke, "--frame", 6, "--json"]
+    offered = run(*common, "--graph-out", tmp_path / "constant.json")
+    assert offered.exit_code == 0, offered.output
+    told = json.loads(offered.stdout)
+    assert told["drift"]["before"]["steer"]["span"] > 4
+    assert "--follow-drift keys the steering" in told["notes"][0]
+    done = run(
+        *common, "--follow-drift", "--steady", 1, "--graph-out", tmp_path / "g.json", "-o", tmp_path / "a.mkv",
+        "--matte-out", tmp_path / "m.mkv",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert told["notes"] == []
+    assert told["drift"]["followed"]["knots"]["steer"]["angle"] > 1
+    assert [step.id for step in Graph.load(tmp_path / "g.json").steps] == ["skin", "soften", "steady", "steer"]
+    again = run(
+        "render", tmp_path / "g.json", "--in", f"plate={clip}", "--out", f"result={tmp_path / 'b.mkv'}",
+        "--out", f"matte={tmp_path / 'n.mkv'}",
+    )  # fmt: skip
+    assert again.exit_code == 0, again.output
+    for number in (1, 6, 12):
+        for one, other in (("a.mkv", "b.mkv"), ("m.mkv", "n.mkv")):
+            np.testing.assert_array_equal(
+                open_clip(tmp_path / one).read(number), open_clip(tmp_path / other).read(number)
+            )
+        reading = measure_skin(open_clip(tmp_path / "a.mkv").read(number), scene().matte)
+        assert abs(reading.angle - 123) < 1
+
+
+def test_a_steady_clip_is_not_offered_anything(tmp_path):
+    with open_writer(tmp_path / "still.mkv", rate=Fraction(24)) as writer:
+        for number in range(1, 4):
+            writer.write(number, ramp(30))
+    point = "point:{:.3f},{:.3f}".format(*scene().places["cheek"])
+    result = run("correct", tmp_path / "still.mkv", "--add", point, "--graph-out", tmp_path / "g.json", "--json")
+    assert json.loads(result.stdout)["notes"] == []
