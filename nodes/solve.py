@@ -31,6 +31,7 @@ MEASURED_MEAN, MEASURED_SPREAD = 124.3, 4.2
 _DARKEST, _BRIGHTEST = 0.06, 0.92
 _STRAY_ANGLE = 20.0
 _MOST_STRAY = 0.20
+_PALE, _FARTHEST_SKIN = 0.05, 40.0
 _MOST_LIFTED = 0.1
 _PALEST = 0.001
 
@@ -126,8 +127,8 @@ class SkinReading:
                 "stray",
                 self.stray,
                 f"{self.stray:.0%} of the keyed colour lies more than {_STRAY_ANGLE:g}° from the skin's centre (at "
-                f"most {_MOST_STRAY:.0%} should): something other than skin is keyed, or two lights are. The median of "
-                "Cb and Cr was read instead. Subtract the surroundings, or split the light.",
+                f"most {_MOST_STRAY:.0%} should): something other than skin is keyed. Only what lies near the "
+                "commonest hue of skin was read. Subtract the surroundings, or draw a region round the person.",
             ),
         )
 
@@ -175,8 +176,8 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     :raises PictureError: wrong arrays.
 
     The centre is the luma-weighted median of Cb/Y′ and Cr/Y′ after the picture's black level is subtracted: wall
-    in the matte moves it least. Where more than a fifth of the colour strays by 20°, the median of Cb and Cr
-    stands in for it.
+    in the matte moves it least. Where more than a fifth of the colour strays by 20°, only what lies within 20° of the
+    commonest hue of skin is read, hue range and spread too.
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -191,7 +192,8 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     u, v = tally.ratio_median()
     stray = _stray(tally, _angle(u, v))
     if stray > _MOST_STRAY:
-        u, v = _plain_median(image, core, black)
+        tally = measure.tally(image, _without_strays(image, core), black)
+        u, v = tally.ratio_median()
     low, high = tally.hue_percentiles([10, 90])
     spread = tally.hue_spread()
     if not math.isfinite(spread):  # grey has no hue, so no spread of hues either
@@ -237,14 +239,24 @@ def _stray(tally: measure.Tally, angle: float) -> float:
     return int(tally.hue[far].sum()) / total if total else 1.0
 
 
-def _plain_median(image: Picture, core: Matte, black: float) -> tuple[float, float]:
-    """Return the medians of Cb and Cr over the core, in parts of its median luma."""
+def _without_strays(image: Picture, core: Matte) -> Matte:
+    """Keep of the core what lies within 20° of its commonest hue among those that skin can have.
+
+    Every pixel counts alike: counted by chroma or luma, a small patch of strong colour would outvote the skin.
+    """
     keyed = core > 0
-    ycc = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0]
-    weights = core[keyed]
-    cb, cr = measure.luma_weighted_median(ycc[:, 1], ycc[:, 2], weights)
-    y, _ = measure.luma_weighted_median(ycc[:, 0], ycc[:, 0], weights)
-    return cb / (y - black), cr / (y - black)
+    y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0].T
+    off = (np.degrees(np.arctan2(cr, cb)) - SKIN_LINE + 180) % 360 - 180
+    weight = core[keyed].astype(np.float64) * (np.hypot(cb, cr) > _PALE * y)
+    counts = np.bincount(np.floor(off + 180).astype(np.int64) % 360, weight, 360)
+    near = np.convolve(np.concatenate([counts[-10:], counts, counts[:10]]), np.ones(21), "valid")
+    near[np.abs(np.arange(360) + 0.5 - 180) > _FARTHEST_SKIN] = 0
+    if near.max() <= 0:
+        return core
+    commonest = float(np.argmax(near)) + 0.5 - 180
+    kept = core.copy()
+    kept[keyed] *= np.abs((off - commonest + 180) % 360 - 180) <= _STRAY_ANGLE
+    return kept
 
 
 def _soft_share(matte: Matte) -> float:
@@ -430,7 +442,8 @@ def solve_steer(
     :param method: how SteerSkin moves the colour.
     :param split: solve the lit and the shadow side of the skin apart, for light of two colours on one face. The side
         that a pixel is on goes by its luma; the level where the two meet is found here. With the method "turn" only.
-    :param even_out, even_side: as in SteerSkin; the centre stays on the target.
+    :param even_out, even_side: as in SteerSkin. Evened out on both sides, the centre rests on the target. On one side,
+        the other side rests where it would without, and the centre with it, before the one side is drawn in.
     :raises ReadingError: too little skin is keyed (on one of the two sides), or only grey; the split of another method.
     :raises PictureError: wrong arrays. :raises ParamError: a setting that SteerSkin does not allow.
 
@@ -452,6 +465,9 @@ def solve_steer(
         even_out=even_out,
         even_side=even_side,
     )
+    if even_side != "both" and even_out:  # what is drawn in from one side must not move what lies on the other
+        plain = solve_steer(image, matte, target, method, split=split)
+        return dataclasses.replace(plain, even_out=even_out, even_side=even_side)
     if split:
         return _solve_sides(image, matte, target, node, reading)
     angle, saturation = _missing(reading, target)
