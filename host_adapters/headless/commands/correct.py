@@ -15,6 +15,7 @@ from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..runner import Report
 from ..standard import chain_graph
 from .options import Marks, read_target, sample_options, target_options
+from .person import person_data, person_options, person_target, read_person, say_distance
 from .render import render_files
 
 
@@ -23,6 +24,7 @@ from .render import render_files
 @click.option("-o", "--output", metavar="OUTPUT", help="Where the corrected picture, sequence or clip goes.")
 @sample_options
 @target_options
+@person_options
 @click.option(
     "--method",
     type=click.Choice(["turn", "shift", "primaries"]),
@@ -55,6 +57,7 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
     """
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
+    options["person"] = read_person(options)
     clip = open_clip(input)
     outputs = _outputs(output, options)
     marks = Marks.read(options["add"], options["subtract"], options["neutral"], options["frame"])
@@ -78,8 +81,9 @@ def _outputs(output: str | None, options: dict[str, Any]) -> dict[str, str]:
 
 
 def _wishes(options: dict[str, Any]) -> Wishes:
+    target = read_target(*(options[name] for name in ("target_angle", "bias", "target_ratio", "landing")))
     return Wishes(
-        target=read_target(*(options[name] for name in ("target_angle", "bias", "target_ratio", "landing"))),
+        target=person_target(options["person"], target),
         method=options["method"],
         tone=ToneCurve(black=options["black"], white=options["white"]),
         saturation=options["saturation"],
@@ -95,8 +99,10 @@ def _tell(
     as_json: bool,
 ) -> None:
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
+    person = options["person"]
     if as_json:
-        console.print_json({"input": input, "outputs": written, **correction.as_dict(), "render": report.as_dict()})
+        data = {"input": input, "outputs": written, **correction.as_dict(), "render": report.as_dict()}
+        console.print_json(data | person_data(person, correction.before, correction.after))
         return
     for warning in correction.warnings:
         console.warn(f"warning: {warning.message}")
@@ -107,6 +113,8 @@ def _tell(
         console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")
     steer = correction.steer
     console.say(f"steer: {steer.angle:+.2f}°, saturation × {steer.saturation:.3f}")
+    say_distance(person, correction.before, "before, ")
+    say_distance(person, correction.after, "after, ")
     for name, path in written.items():
         console.say(f"{name}: {path}")
 
