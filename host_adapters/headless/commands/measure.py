@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import click
@@ -12,10 +11,15 @@ from .. import console
 from ..clips import Clip, open_clip, parse_frames
 from ..errors import GraphError
 from ..graph import Graph
+from ..people import Person, Skin, distance
+from ..readings import schema, write_csv
 from ..runner import Runner
+from ..sampling import where_it_changes
 from ..standard import chain_graph
+from ..viewing import open_view
 from .correct import READING_COLUMNS, reading_row
 from .options import Marks, sample_options
+from .person import person_options, read_person
 
 MOST_FRAMES = 25
 
@@ -24,9 +28,22 @@ MOST_FRAMES = 25
 @click.argument("input", metavar="FILE")
 @sample_options
 @click.option("--graph", "graph_file", metavar="G.json", help="Take the matte of this graph instead of samples.")
-@click.option("--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread).")
+@click.option(
+    "--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread and where it changes)."
+)
+@click.option(
+    "--seconds", type=click.FloatRange(0), default=20.0, show_default=True, help="How long to look for changes."
+)
+@person_options
+@click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
+@click.option("--csv", "csv_file", metavar="FILE", help="Write the readings for a spreadsheet as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON.")
-def command(input: str, graph_file: str | None, frames: str | None, as_json: bool, **options: Any) -> None:
+@click.option("--schema", is_flag=True, is_eager=True, expose_value=False, callback=lambda context, _, on: (
+    (console.print_json(schema()), context.exit()) if on else None
+), help="Print the JSON Schema of --json and leave.")  # fmt: skip
+def command(
+    input: str, graph_file: str | None, frames: str | None, csv_file: str | None, as_json: bool, **options: Any
+) -> None:
     """Read the keyed skin of FILE on the vectorscope and waveform: hue, saturation, spread, luma, area.
 
     \b
@@ -35,8 +52,9 @@ def command(input: str, graph_file: str | None, frames: str | None, as_json: boo
 
     A reading is a guide: skin varies with person, light and intent.
     """
+    person, view = read_person(options), open_view(options["view"])
     clip = open_clip(input)
-    numbers = parse_frames(frames) if frames else _spread(clip.frames)
+    numbers = parse_frames(frames) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     key, warnings = _matte_graph(clip, graph_file, options)
     runner = Runner(key)
     readings: list[tuple[int, SkinReading]] = []
@@ -44,18 +62,12 @@ def command(input: str, graph_file: str | None, frames: str | None, as_json: boo
         picture = clip.read(number)
         matte = runner.run_frame(number, {"plate": picture}, ["matte"])["matte"]
         try:
-            readings.append((number, measure_skin(picture, matte)))
+            readings.append((number, measure_skin(view(picture), matte)))
         except ReadingError as error:
             warnings = (*warnings, Warned("no skin", 0.0, f"Frame {number}: {error}"))
-    _tell(input, readings, warnings, as_json)
-
-
-def _spread(frames: Sequence[int]) -> list[int]:
-    """Return at most MOST_FRAMES frames, evenly spread, first and last included."""
-    count = min(len(frames), MOST_FRAMES)
-    if count == 1:
-        return [frames[0]]
-    return [frames[round(i * (len(frames) - 1) / (count - 1))] for i in range(count)]
+    if csv_file:
+        write_csv(csv_file, readings)
+    _tell(input, readings, warnings, person, options["view"], as_json)
 
 
 def _matte_graph(clip: Clip, graph_file: str | None, options: dict[str, Any]) -> tuple[Graph, tuple[Warned, ...]]:
@@ -71,16 +83,32 @@ def _matte_graph(clip: Clip, graph_file: str | None, options: dict[str, Any]) ->
     return chain_graph(correction.links(), correction.outputs()), correction.warnings
 
 
-def _tell(input: str, readings: list[tuple[int, SkinReading]], warnings: tuple[Warned, ...], as_json: bool) -> None:
+def _tell(
+    input: str,
+    readings: list[tuple[int, SkinReading]],
+    warnings: tuple[Warned, ...],
+    person: Person | None,
+    view: str | None,
+    as_json: bool,
+) -> None:
+    def far(reading: SkinReading) -> dict[str, Any]:
+        return {} if person is None else {"distance": distance(Skin.of(reading), person).as_dict()}
+
     if as_json:
         data = {
             "input": input,
-            "readings": [{"frame": number, **reading.as_dict()} for number, reading in readings],
+            "view": view,
+            "person": None if person is None else person.name,
+            "readings": [{"frame": number, **reading.as_dict(), **far(reading)} for number, reading in readings],
             "warnings": [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in warnings],
         }
         console.print_json(data)
         return
     for warning in warnings:
         console.warn(f"warning: {warning.message}")
-    rows = [reading_row(str(number), reading) for number, reading in readings]
-    console.print_table(("frame", *READING_COLUMNS[1:]), rows, title=input)
+    columns = ("frame", *READING_COLUMNS[1:], *([f"from {person.name}"] if person else []))
+    rows = [
+        (*reading_row(str(number), reading), *([distance(Skin.of(reading), person).words()] if person else []))
+        for number, reading in readings
+    ]
+    console.print_table(columns, rows, title=input)
