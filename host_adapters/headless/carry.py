@@ -36,7 +36,7 @@ SURVEY_FRAMES = 5
 AMBER_ANGLE, RED_ANGLE = 2.0, 4.0
 AMBER_DELTA_E, RED_DELTA_E = 1.0, 2.0
 RED_AREA = 0.25
-"""From which drift in degrees, which CIEDE2000 at equal luma and which change of the keyed area a clip is amber or red."""
+"""From which drift in degrees, CIEDE2000 at equal luma and change of the keyed area a clip is amber or red."""
 
 View = Callable[[Floats], Floats]
 
@@ -141,14 +141,10 @@ def judge(surveyed: Survey, target: Skin, reference_area: float | None = None) -
 
 def _drift_reasons(drift: Distance) -> list[tuple[bool, str]]:
     off, delta_e = abs(drift.angle), drift.delta_e
-    found = []
-    if off >= AMBER_ANGLE:
-        side = "yellower" if drift.angle > 0 else "redder"
-        found.append((off >= RED_ANGLE, f"The skin lies {off:.1f}° {side} than it should. {_LIGHT_MEND}"))
-    if delta_e >= AMBER_DELTA_E:
-        words = f"The skin differs by ΔE00 {delta_e:.1f}, saturation × {drift.ratio:.2f}."
-        found.append((delta_e >= RED_DELTA_E, f"{words} {_LIGHT_MEND}"))
-    return found
+    if off < AMBER_ANGLE and delta_e < AMBER_DELTA_E:
+        return []
+    red = off >= RED_ANGLE or delta_e >= RED_DELTA_E
+    return [(red, f"The skin is off its target: {drift.words()}. {_LIGHT_MEND}")]
 
 
 _LIGHT_MEND = "Give a neutral sample on this clip; if the camera or the light differs, new samples with --resolve."
@@ -334,7 +330,9 @@ class Carrier:
         self.balance = node
         self.surveyed = survey(reference.clip, graph, view, reference.frames)
         if self.surveyed.after is None:
-            raise CarryError(f"{reference.clip.path}: the graph finds no skin on the reference, {_detail(self.surveyed)}")
+            raise CarryError(
+                f"{reference.clip.path}: the graph finds no skin on the reference, {_detail(self.surveyed)}"
+            )
         self.target = person or self.surveyed.after
         self._lights: dict[str, Light] = {}
 
@@ -383,9 +381,7 @@ class Carrier:
     def _reference_light(self, by: str) -> Light:
         if by not in self._lights:
             neutral = self.reference.neutral if by == "neutral" else None
-            self._lights[by] = find_light(
-                self.reference.clip, self.reference.frame, neutral, self.balance.transfer
-            )
+            self._lights[by] = find_light(self.reference.clip, self.reference.frame, neutral, self.balance.transfer)
         return self._lights[by]
 
     def _balanced_reference_light(self) -> Light:

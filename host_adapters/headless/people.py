@@ -1,8 +1,8 @@
 """People: approved readings of a person's skin in a small project file, and how far other readings lie from them.
 
-    {"inkarnat_people": 1,
-     "people": {"Ada": {"angle": 122.4, "ratio": 0.214, "luma": 0.52, "black": 0.0,
-                        "clip": "approved.mov", "frame": 12, "frame_sha256": "…"}}}
+{"inkarnat_people": 1,
+ "people": {"Ada": {"angle": 122.4, "ratio": 0.214, "luma": 0.52, "black": 0.0,
+                    "clip": "approved.mov", "frame": 12, "frame_sha256": "…"}}}
 """
 
 from __future__ import annotations
@@ -255,12 +255,12 @@ def _read_person(name: str, entry: Any) -> Person:
     for key in entry:
         if key not in known:
             raise PeopleError(f"person {name!r} has no entry {shown(key)}. {nearest(str(key), known)}")
-    figures = {key: _figure(name, key, entry.get(key), span) for key, span in _SPANS.items()}
     frame = entry.get("frame", 1)
     if isinstance(frame, bool) or not isinstance(frame, int):
         raise PeopleError(f"person {name!r}: frame must be a whole number, not {shown(frame)}.")
-    words = {key: str(entry.get(key, "")) for key in ("clip", "frame_sha256")}
-    return Person(**figures, name=name, frame=frame, **words)
+    angle, ratio, luma, black = (_figure(name, key, entry.get(key), span) for key, span in _SPANS.items())
+    clip, digest = (str(entry.get(key, "")) for key in ("clip", "frame_sha256"))
+    return Person(angle, ratio, luma, black, name, clip, frame, digest)
 
 
 def _figure(name: str, key: str, value: Any, span: tuple[float, float]) -> float:

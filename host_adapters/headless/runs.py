@@ -105,9 +105,7 @@ class Run:
             figures = {k: v for k, v in person.items() if k != "name"} if isinstance(person, dict) else person
             person = People.from_dict({"inkarnat_people": 1, "people": {name: figures}}).known[0]
         clips = tuple(_read_clip(number, entry) for number, entry in enumerate(entries, start=1))
-        return cls(
-            clips, _word(data, "title") or "", _word(data, "reference"), person, _word(data, "view"), folder
-        )
+        return cls(clips, _word(data, "title") or "", _word(data, "reference"), person, _word(data, "view"), folder)
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the run file, its paths as seen from its folder. Raises OutputError where it cannot be written."""

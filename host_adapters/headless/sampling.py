@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import itertools
 import time
 from collections.abc import Callable, Sequence
 
@@ -53,7 +54,7 @@ def where_it_changes(
         raise InputError("None of the frames that were tried could be read: check the clip.")
     spans: list[tuple[float, int, int]] = []
     ordered = sorted(chosen)
-    for first, second in zip(ordered, ordered[1:], strict=False):
+    for first, second in itertools.pairwise(ordered):
         _note(spans, chosen, first, second)
     step = clip.frames[1] - clip.frames[0] if len(clip.frames) > 1 else 1
     while spans and len(chosen) < most and clock() - began < seconds:
@@ -84,4 +85,5 @@ def _small(picture: Floats) -> NDArray[np.float32]:
     """Return the picture's colours on a coarse grid, by single pixels: enough to tell pictures apart."""
     rows = np.linspace(0, picture.shape[0] - 1, _ROWS).round().astype(int)
     columns = np.linspace(0, picture.shape[1] - 1, _COLUMNS).round().astype(int)
-    return np.nan_to_num(picture[rows][:, columns, :3], posinf=2, neginf=-1)
+    small: NDArray[np.float32] = np.nan_to_num(picture[rows][:, columns, :3], posinf=2, neginf=-1)
+    return small

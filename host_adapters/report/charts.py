@@ -50,7 +50,11 @@ def strip(
         for line in lines
         for points in _runs(across, [down(v) for v in line.values])
     )
-    level = "" if target is None else f'<line class="target" x1="0" x2="{_WIDTH:g}" y1="{_n(down(target))}" y2="{_n(down(target))}"/>'  # noqa: E501
+    level = (
+        ""
+        if target is None
+        else f'<line class="target" x1="0" x2="{_WIDTH:g}" y1="{_n(down(target))}" y2="{_n(down(target))}"/>'
+    )
     words = _words(title, unit, lines, digits, target)
     return (
         f'<div class="strip"><h4>{escape(title)}</h4>'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import math
 import platform
@@ -110,7 +111,9 @@ def gather(run: Run, most: int = MOST_FRAMES, progress: Callable[[int], None] | 
         raise ReadingError(f"The graph finds no skin on the reference {reference!r}: give a person to judge against.")
     words = f"the approved reading of {run.person.name}" if run.person else f"the result of {reference}"
     area = seen.area or None
-    clips = tuple(_clip_findings(run, clip, surveys[clip.name], target, area, view, most, progress) for clip in run.clips)
+    clips = tuple(
+        _clip_findings(run, clip, surveys[clip.name], target, area, view, most, progress) for clip in run.clips
+    )
     return Findings(run, target, words, clips, _versions())
 
 
@@ -211,7 +214,7 @@ def flicker(moments: list[Moment]) -> Flicker | None:
     """
     steps = [
         (first.after, second.after)
-        for first, second in zip(moments, moments[1:], strict=False)
+        for first, second in itertools.pairwise(moments)
         if second.frame == first.frame + 1 and first.after is not None and second.after is not None
     ]
     if not steps:
@@ -245,7 +248,7 @@ def _warnings(found: ClipFindings, matte: Floats, notes: tuple[str, ...]) -> tup
     if after.tolerance > MOST_BEYOND:
         grown = "The correction drives" if after.tolerance > before.tolerance + 0.001 else "The clip brings"
         texts.append(
-            f"{grown} {after.tolerance:.1%} of a picture beyond the tolerance of EBU R 103 (at most 1 % may lie there): "
+            f"{grown} {after.tolerance:.1%} of a picture beyond the tolerance of EBU R 103 (1 % may lie there): "
             "lower the white or the saturation, or raise the black."
         )
     if found.flicker is not None and found.flicker.angle > 0.5:

@@ -14,7 +14,7 @@ from ...nodes import ShowMatte, Vectorscope, Waveform
 from ..headless.people import Skin
 
 _SCOPE = 512
-_WAVEFORM = (640, 360)
+_WAVEFORM = (512, 320)
 _WIDTHS = ((4, 1280), (12, 960), (1000, 640))
 """Up to how many clips, pictures are how many pixels wide: a page of many clips stays light."""
 

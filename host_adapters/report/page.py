@@ -1,4 +1,4 @@
-"""The page: findings as one HTML file that needs nothing else, on screens of any size, on paper, by keyboard and ear."""
+"""The page: findings as one HTML file that needs nothing else, on any screen, on paper, by keyboard and by ear."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ STATUS = {
 """Sign and words of each status, so that nobody has to tell it by colour."""
 
 CAUTIONS = (
-    "Judge on a calibrated display in a controlled surround. A scope reading is a guide: skin varies with person, light "
-    "and intent. Delivery limits are those of the facility's specification."
+    "Judge on a calibrated display in a controlled surround. A scope reading is a guide: skin varies with person, "
+    "light and intent. Delivery limits are those of the facility's specification."
 )
 
 
@@ -55,10 +55,12 @@ def page(findings: Findings) -> str:
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; "
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; img-src data:; '
         "style-src 'unsafe-inline'; script-src 'unsafe-inline'\">\n"
         f'<meta name="color-scheme" content="light dark">\n<title>Skin report: {escape(title)}</title>\n'
-        f"<style>\n{style}</style>\n</head>\n<body>\n" + "\n".join(parts) + f"\n<script>\n{script}</script>\n</body>\n</html>\n"
+        f"<style>\n{style}</style>\n</head>\n<body>\n"
+        + "\n".join(parts)
+        + f"\n<script>\n{script}</script>\n</body>\n</html>\n"
     )
 
 
@@ -85,24 +87,29 @@ def _overview(findings: Findings) -> str:
         + _table("Each clip against the target", columns, rows, "wide")
         + "<p class=note>Amber from 2° or ΔE00 1; red from 4°, ΔE00 2 or a quarter more or less keyed area than on the "
         "reference. ΔE00 is taken at equal luma, so exposure does not count. Medians over "
-        f"{len(findings.clips[0].surveyed.frames)} frames.</p>"
-        + _swatches(findings)
-        + "</section>"
+        f"{len(findings.clips[0].surveyed.frames)} frames.</p>" + _swatches(findings) + "</section>"
     )
 
 
 def _overview_row(number: int, found: ClipFindings) -> list[str]:
     drift, change = found.verdict.drift, found.verdict.area_change
-    area = "–" if change is None else f"{change:+.0%}"
+    area = "–" if change is None else _signed(change * 100, 0, " %")
     light = found.clip.light + (", solved again" if found.clip.resolved else "")
     return [
         f'<a href="#clip{number}">{escape(found.clip.name)}</a>',
         _status(found.verdict.status),
-        "–" if drift is None else f"{drift.angle:+.1f}°",
+        "–" if drift is None else _signed(drift.angle, 1, "°"),
         "–" if drift is None else f"{drift.delta_e:.2f}",
         area,
         escape(light) or "–",
     ]
+
+
+def _signed(value: float, digits: int, unit: str) -> str:
+    """Return a figure with its sign; what rounds to nothing has none."""
+    shown = f"{abs(value):.{digits}f}"
+    sign = "" if float(shown) == 0 else "+" if value > 0 else "−"
+    return f"{sign}{shown}{unit}"
 
 
 def _status(status: str) -> str:
@@ -114,13 +121,12 @@ def _swatches(findings: Findings) -> str:
     """Return the skin of every clip before and after side by side, beside the target, all at the target's luma."""
     luma = findings.target.luma
     cells = [_swatch("target", findings.target, findings.target, luma)]
-    for found in findings.clips:
-        cells.append(_swatch(found.clip.name, found.surveyed.before, found.surveyed.after, luma))
+    cells += [_swatch(f.clip.name, f.surveyed.before, f.surveyed.after, luma) for f in findings.clips]
     return (
         '<h3>Skin side by side</h3><ul class="swatches">'
         + "".join(cells)
-        + "</ul><p class=note>The centre of each clip's skin, above before, below after, all at one luma so that hue and "
-        "saturation compare.</p>"
+        + "</ul><p class=note>The centre of each clip's skin, above before, below after, all at one luma so that hue "
+        "and saturation compare.</p>"
     )
 
 
@@ -161,7 +167,7 @@ def _clip(findings: Findings, found: ClipFindings, number: int) -> str:
         + "</div><div class=pair>"
         + "".join(mattes)
         + "</div></div>"
-        + '<h3>Scopes</h3><div class="pair">'
+        + '<h3>Scopes</h3><div class="pair scopes">'
         + "".join(scopes)
         + "</div>"
         + _over_time(findings, found)
@@ -226,8 +232,8 @@ def _readings(findings: Findings, found: ClipFindings) -> str:
     words = "" if found.after is None else f"<p>The skin rests {escape(found.after.words())}.</p>"
     count = len(found.moments)
     note = (
-        "<p class=note>EBU R 103: red, green, blue and luma from −5 to 105 % (versions 2.0 and 3.0); preferred, luma from "
-        "−1 to 103 % (version 1.1). Up to 1 % of the picture may lie beyond. Single pixels, unfiltered; the worst of "
+        "<p class=note>EBU R 103: red, green, blue and luma from −5 to 105 % (versions 2.0 and 3.0); preferred, luma "
+        "from −1 to 103 % (version 1.1). Up to 1 % of the picture may lie beyond. Single pixels, unfiltered; the worst of "
         f"{count} {'frame' if count == 1 else 'frames'}.</p>"
     )
     return "<h3>Readings</h3>" + words + _table("", ("reading", "before", "after"), rows) + note
@@ -240,7 +246,7 @@ def _side(off: float) -> str:
 
 
 def _far(far: Distance | None) -> str:
-    return "–" if far is None else f"{far.angle:+.1f}°, ΔE00 {far.delta_e:.2f}"
+    return "–" if far is None else f"{_signed(far.angle, 1, '°')}, ΔE00 {far.delta_e:.2f}"
 
 
 def _lumas(reading: SkinReading) -> str:
@@ -286,7 +292,7 @@ def _over_time(findings: Findings, found: ClipFindings) -> str:
               least_span=10.0, digits=0),
         strip("Keyed area", " %", frames, [Line("after", values("after", lambda r: r.area * 100))], least_span=4.0),
     ]  # fmt: skip
-    key = '<p class=key><span class="k before">before</span><span class="k after">after</span><span class="k target">target</span></p>'  # noqa: E501
+    key = '<p class=key><span class="k before">before</span><span class="k after">after</span><span class="k target">target</span></p>'
     return f"<h3>Over time</h3>{key}{''.join(strips)}{_flicker_words(found.flicker, len(frames))}"
 
 
@@ -296,7 +302,7 @@ def _flicker_words(flicker: Flicker | None, frames: int) -> str:
     return (
         f"<p>Flicker from frame to frame: hue ± {flicker.angle:.2f}°, luma ± {flicker.luma * 100:.2f} %, "
         f"area ± {flicker.area * 100:.1f} % of itself.</p>"
-        f"<p class=note>Root mean square of the steps between neighbouring frames, over √2; {frames} frames measured.</p>"
+        f"<p class=note>Root mean square of the steps between neighbours, over √2; {frames} frames measured.</p>"
     )
 
 
@@ -312,7 +318,12 @@ def _parameters(found: ClipFindings) -> str:
     return (
         f"<details><summary>Parameters and hashes of {escape(found.clip.name)}</summary>"
         + _table("Nodes of the graph", ("node", "parameters"), rows, "plain")
-        + _table("SHA-256: pictures as float32, rows from the top, after a line with their shape", ("of", "hash"), hashes, "plain")  # noqa: E501
+        + _table(
+            "SHA-256: pictures as float32, rows from the top, after a line with their shape",
+            ("of", "hash"),
+            hashes,
+            "plain",
+        )
         + "</details>"
     )
 

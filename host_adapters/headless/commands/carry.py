@@ -207,7 +207,9 @@ def write_run(carried: Sequence[Carried], folder: Path, person: Person | None, v
         each.graph.save(path)
         frames = None if each.shot.frames is None else f"{each.shot.frames[0]}-{each.shot.frames[-1]}"
         clips.append(
-            RunClip(each.shot.name, str(each.shot.clip.path), str(path), each.shot.frame, frames, each.by, each.resolved)
+            RunClip(
+                each.shot.name, str(each.shot.clip.path), str(path), each.shot.frame, frames, each.by, each.resolved
+            )
         )
     run = Run(tuple(clips), f"{carried[0].shot.name} carried", carried[0].shot.name, person, view)
     run.save(folder / RUN_FILE)

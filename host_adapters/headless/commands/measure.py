@@ -24,6 +24,12 @@ from .person import person_options, read_person
 MOST_FRAMES = 25
 
 
+def _print_schema(context: click.Context, option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        console.print_json(schema())
+        context.exit()
+
+
 @click.command()
 @click.argument("input", metavar="FILE")
 @sample_options
@@ -38,9 +44,14 @@ MOST_FRAMES = 25
 @click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the readings for a spreadsheet as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON.")
-@click.option("--schema", is_flag=True, is_eager=True, expose_value=False, callback=lambda context, _, on: (
-    (console.print_json(schema()), context.exit()) if on else None
-), help="Print the JSON Schema of --json and leave.")  # fmt: skip
+@click.option(
+    "--schema",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_schema,
+    help="Print the JSON Schema of --json and leave.",
+)
 def command(
     input: str, graph_file: str | None, frames: str | None, csv_file: str | None, as_json: bool, **options: Any
 ) -> None:
