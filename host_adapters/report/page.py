@@ -233,8 +233,8 @@ def _readings(findings: Findings, found: ClipFindings) -> str:
     count = len(found.moments)
     note = (
         "<p class=note>EBU R 103: red, green, blue and luma from −5 to 105 % (versions 2.0 and 3.0); preferred, luma "
-        "from −1 to 103 % (version 1.1). Up to 1 % of the picture may lie beyond. Single pixels, unfiltered; the worst of "
-        f"{count} {'frame' if count == 1 else 'frames'}.</p>"
+        "from −1 to 103 % (version 1.1). Up to 1 % of the picture may lie beyond. Single pixels, unfiltered; the worst "
+        f"of {count} {'frame' if count == 1 else 'frames'}.</p>"
     )
     return "<h3>Readings</h3>" + words + _table("", ("reading", "before", "after"), rows) + note
 
@@ -292,8 +292,8 @@ def _over_time(findings: Findings, found: ClipFindings) -> str:
               least_span=10.0, digits=0),
         strip("Keyed area", " %", frames, [Line("after", values("after", lambda r: r.area * 100))], least_span=4.0),
     ]  # fmt: skip
-    key = '<p class=key><span class="k before">before</span><span class="k after">after</span><span class="k target">target</span></p>'
-    return f"<h3>Over time</h3>{key}{''.join(strips)}{_flicker_words(found.flicker, len(frames))}"
+    key = "".join(f'<span class="k {name}">{name}</span>' for name in ("before", "after", "target"))
+    return f"<h3>Over time</h3><p class=key>{key}</p>{''.join(strips)}{_flicker_words(found.flicker, len(frames))}"
 
 
 def _flicker_words(flicker: Flicker | None, frames: int) -> str:
