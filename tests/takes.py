@@ -28,6 +28,14 @@ class Reel(Clip):
         super().__init__(name)
         self.pictures, self.frames = pictures, range(1, len(pictures) + 1)
 
+    @property
+    def width(self) -> int:
+        return self.pictures[0].shape[1]
+
+    @property
+    def height(self) -> int:
+        return self.pictures[0].shape[0]
+
     def read(self, frame: int) -> np.ndarray:
         return self.pictures[frame - 1].copy()
 

@@ -17,7 +17,7 @@ def grey(code, bits=10):
 @pytest.mark.parametrize(
     ("code", "bits", "beyond"),
     [
-        # EBU R 103 versions 2.0 and 3.0: 8-bit 5 to 246, 10-bit 20 to 984 (EBU QC item 0051B gives how they come about).
+        # EBU R 103 versions 2.0 and 3.0: 8-bit 5 to 246, 10-bit 20 to 984; also in EBU QC item 0051B.
         (20, 10, False), (19, 10, True), (984, 10, False), (985, 10, True),
         (5, 8, False), (4, 8, True), (246, 8, False), (247, 8, True),
     ],

@@ -36,7 +36,7 @@ def test_a_project_file_survives_a_round_trip(tmp_path):
 
 def test_a_taken_name_is_only_replaced_when_asked():
     people = People().adding(ADA)
-    with pytest.raises(PeopleError, match="approved reading already.*--replace"):
+    with pytest.raises(PeopleError, match=r"approved reading already.*--replace"):
         people.adding(ADA)
     darker = Person(122.4, 0.214, 0.3, 0.0, "Ada")
     assert People().adding(ADA).adding(darker, replace=True).known == (darker,)
@@ -49,7 +49,7 @@ def test_unusable_names_are_refused(name):
 
 
 def test_an_unknown_person_names_the_nearest():
-    with pytest.raises(PeopleError, match="no person 'Adda'. Did you mean 'Ada'"):
+    with pytest.raises(PeopleError, match=r"no person 'Adda'\. Did you mean 'Ada'"):
         People().adding(ADA).find("Adda")
     with pytest.raises(PeopleError, match="holds nobody yet"):
         People().find("Ada")

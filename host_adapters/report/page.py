@@ -14,7 +14,7 @@ from ...nodes import SkinReading
 from ..headless.files import atomic
 from ..headless.people import Distance, Skin
 from .charts import Line, strip
-from .gather import ClipFindings, Findings, Flicker, file_name, parameters
+from .findings import ClipFindings, Findings, Flicker, file_name, parameters
 from .images import Image
 
 _NAN = float("nan")

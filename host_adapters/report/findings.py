@@ -1,4 +1,4 @@
-"""Gathering: everything that a report shows of a run, measured from its clips and graphs."""
+"""Findings: everything that a report shows of a run, measured from its clips and graphs."""
 
 from __future__ import annotations
 
