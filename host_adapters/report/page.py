@@ -120,7 +120,8 @@ def _status(status: str) -> str:
 def _swatches(findings: Findings) -> str:
     """Return the skin of every clip before and after side by side, beside the target, all at the target's luma."""
     luma = findings.target.luma
-    cells = [_swatch("target", findings.target, findings.target, luma)]
+    target = f'<i style="background:{_hex(findings.target, luma)}"></i>'
+    cells = [f"<li><span class=colours>{target}</span><span>target</span></li>"]
     cells += [_swatch(f.clip.name, f.surveyed.before, f.surveyed.after, luma) for f in findings.clips]
     return (
         '<h3>Skin side by side</h3><ul class="swatches">'
@@ -215,7 +216,7 @@ def _readings(findings: Findings, found: ClipFindings) -> str:
         row("hue", lambda r: f"{r.angle:.1f}°"),
         row("from the skin line", lambda r: _side(r.off_line)),
         row("chroma/luma", lambda r: f"{r.ratio:.3f}"),
-        row("natural at this lightness", lambda r: f"{r.population_ratio:.3f} ± .024"),
+        row("natural at this lightness", lambda r: f"{r.population_ratio:.3f} ±\u00a00.024"),
         row("luma 5 / 50 / 95 %", _lumas),
         row("spread of the hue", lambda r: f"{r.spread:.1f}°"),
         row("keyed area", lambda r: f"{r.area:.1%}"),
@@ -250,7 +251,7 @@ def _far(far: Distance | None) -> str:
 
 
 def _lumas(reading: SkinReading) -> str:
-    return " / ".join(f"{level * 100:.0f}" for level in reading.luma) + " %"
+    return " / ".join(f"{level * 100:.0f}" for level in reading.luma) + "\u00a0%"
 
 
 def _share(share: float) -> str:
