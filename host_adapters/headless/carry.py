@@ -169,14 +169,16 @@ class Light:
     by: str
 
 
-def find_light(clip: Clip, frame: int, neutral: Sample | None, transfer: str) -> Light:
-    """Read the light of a clip: from a neutral sample on a frame, or else from the edges of three frames.
+def find_light(
+    clip: Clip, frame: int, neutral: Sample | None, transfer: str, frames: Sequence[int] | None = None
+) -> Light:
+    """Read the light of a clip: from a neutral sample on a frame, or else from the edges of three of its ``frames``.
 
     Raises BalanceError where neither allows it, InputError for a frame that cannot be read.
     """
     if neutral is not None:
         return Light(solve_balance(clip.read(frame), neutral, transfer), "neutral")
-    found = [solve_balance(clip.read(number), None, transfer) for number in spread(clip.frames, 3)]
+    found = [solve_balance(clip.read(number), None, transfer) for number in spread(frames or clip.frames, 3)]
     temperature, tint = (statistics.median(getattr(b, name) for b in found) for name in ("temperature", "tint"))
     return Light(Balance(temperature=temperature, tint=tint, transfer=transfer), "edges")
 
@@ -348,6 +350,13 @@ class Carrier:
         area = self.surveyed.area if not again else None
         return Carried(shot, graph, balance, by, surveyed, judge(surveyed, self.target, area), again)
 
+    def kept(self, shot: Shot) -> Carried:
+        """Return a further stretch of the reference's own clip, with the reference's graph, measured and judged."""
+        surveyed = survey(shot.clip, self.graph, self.view, shot.frames)
+        balance = self.balance if self.has_balance else None
+        verdict = judge(surveyed, self.target, self.surveyed.area)
+        return Carried(shot, self.graph, balance, "reference", surveyed, verdict)
+
     def reference_carried(self) -> Carried:
         """Return the reference itself, judged like the others."""
         verdict = judge(self.surveyed, self.target, self.surveyed.area)
@@ -373,8 +382,10 @@ class Carrier:
         """Return the balance that brings the clip's edges to the colour of the reference's, once corrected itself."""
         transfer = self.balance.transfer
         at_reference = self._reference_light("edges")
-        first = carried_balance(self.balance, at_reference, find_light(shot.clip, shot.frame, None, transfer))
-        left = find_light(_Balanced(shot.clip, first), shot.frame, None, transfer)
+        first = carried_balance(
+            self.balance, at_reference, find_light(shot.clip, shot.frame, None, transfer, shot.frames)
+        )
+        left = find_light(_Balanced(shot.clip, first), shot.frame, None, transfer, shot.frames)
         wanted = self._balanced_reference_light()
         return carried_balance(first, wanted, left)
 

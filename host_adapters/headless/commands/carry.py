@@ -20,7 +20,9 @@ from ..files import output_error
 from ..graph import Graph
 from ..people import Person
 from ..runs import Run, RunClip
-from ..viewing import open_view
+from ..timeline import CutList
+from ..viewing import View, open_view
+from .cut import carry_cut, chosen_shots, cut_shots, render_cut
 from .options import Marks
 from .person import person_options, read_person, split_frame
 from .report import write_report
@@ -48,6 +50,12 @@ PAGE = "report.html"
     show_default=True,
     help="Without a neutral sample: balance by the picture's edges, or leave the light as it is.",
 )
+@click.option("--timeline", metavar="CUT.otio", help="Carry to the clips of a cut, and to the frames that it uses.")
+@click.option("--handles", type=click.IntRange(0), default=8, show_default=True, help="Frames more at both ends.")
+@click.option(
+    "--groups", metavar="NUMBERS", help="Groups of the proposal to carry to: 1,3 or all (asks on a terminal)."
+)
+@click.option("--render", "suffix", metavar="SUFFIX", help="Render the used frames (mov, mp4 …) and relink the cut.")
 @click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @person_options
 @click.option("--most", type=click.IntRange(1), default=240, show_default=True, help="Frames a clip for the report.")
@@ -63,6 +71,8 @@ def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **optio
     Three takes under drifting daylight; the second shows the grey card:
       inkarnat carry take1.json --from take1.mov --to take2.mov take3.mov take4.mov -o takes \\
           --neutral take1.mov=box:.74,.07,.78,.17 --neutral take2.mov=box:.74,.07,.78,.17
+    The clips of a cut, only what it uses, with the cut linked to the results:
+      inkarnat carry take1.json --from take1.mov --timeline cut.otio -o takes --groups 1 --render mov
     A clip that came out red, sampled anew:
       inkarnat carry take1.json --from take1.mov --to take4.mov -o takes --resolve --add take4.mov=box:.4,.3,.5,.4
 
@@ -73,17 +83,54 @@ def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **optio
 
 def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> None:
     """Carry the graph file to the targets and write and tell everything."""
+    if options["timeline"] is None and (options["groups"] or options["suffix"]):
+        raise GraphError("--groups and --render are for a cut: give --timeline too, or use `inkarnat render`.")
     loaded, person, view = Graph.load(graph), read_person(options), open_view(options["view"])
     if (options["adds"] or options["subtracts"]) and not options["resolve"]:
         raise GraphError("--add and --subtract are for solving again: give --resolve too.")
     marked = Marked.read(options)
     with ExitStack() as stack:
+        if options["timeline"] is not None:
+            _carry_cut(loaded, targets, marked, person, view, options, stack)
+            return
         shots = _shots(options["source"], targets, marked, stack)
         carrier = Carrier(loaded, shots[0], view, person, options["light"])
         folder = make_folder(options["folder"])
         carried = [carrier.reference_carried()]
         carried += [carrier.carry(shot, options["resolve"]) for shot in shots[1:]]
     finish(carried, folder, person, options)
+
+
+def _carry_cut(
+    graph: Graph,
+    targets: Sequence[str],
+    marked: Marked,
+    person: Person | None,
+    view: View,
+    options: dict[str, Any],
+    stack: ExitStack,
+) -> None:
+    """Carry to the clips of a cut, where groups are confirmed."""
+    if targets or options["resolve"]:
+        raise GraphError("With --timeline the cut names the clips: leave out --to and --resolve.")
+    cut, handles = CutList(options["timeline"]), options["handles"]
+    source, frame = split_frame(options["source"])
+    clip = stack.enter_context(open_clip(source))
+    shots = cut_shots(cut, handles, stack)
+    marked.check([source, *(use.path for use, _ in shots)])
+    shots = [(use, marked.on(shot, use.path)) for use, shot in shots]
+    chosen = chosen_shots(shots, options["groups"], source, options["as_json"])
+    if chosen is None:
+        return
+    reference = marked.on(Shot("reference", clip, clip.frames[0] if frame is None else frame), source)
+    carrier = Carrier(graph, reference, view, person, options["light"])
+    folder = make_folder(options["folder"])
+    carried = carry_cut(carrier, chosen)
+    if options["suffix"]:
+        relinked = render_cut(cut, carried, folder, options["suffix"], handles)
+        if not options["as_json"]:
+            console.say(f"cut: {relinked}")
+    finish([carrier.reference_carried(), *(each for _, each in carried)], folder, person, options)
 
 
 def finish(carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any]) -> None:
