@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -102,21 +102,6 @@ class SkinReading:
         """Return the reading as plain JSON data, figures derived from it included."""
         data = {name: list(v) if isinstance(v, tuple) else v for name, v in dataclasses.asdict(self).items()}
         return data | {"off_line": self.off_line, "population_ratio": self.population_ratio, "words": self.words()}
-
-    @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> SkinReading:
-        """Return the reading that :meth:`as_dict` wrote. Raises ReadingError where a figure is missing or no number."""
-        values: dict[str, Any] = {}
-        for field in dataclasses.fields(cls):
-            value = data.get(field.name)
-            numbers = value if isinstance(value, list | tuple) else [value]
-            wanted = {"luma": 3, "hue_range": 2}.get(field.name, 1)
-            if len(numbers) != wanted or not all(_is_number(number) for number in numbers):
-                raise ReadingError(
-                    f"The reading's {field.name} cannot be {value!r}: take a reading written by measure."
-                )
-            values[field.name] = float(numbers[0]) if wanted == 1 else tuple(float(number) for number in numbers)
-        return cls(**values)
 
     def warnings(self) -> tuple[Warned, ...]:
         """Return the sign that much of what is keyed is not of one skin's colour, where it is so."""
@@ -267,10 +252,6 @@ def _soft_share(matte: Matte) -> float:
 
 def _angle(u: float, v: float) -> float:
     return math.degrees(math.atan2(v, u)) % 360
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _wrapped(degrees: float) -> float:

@@ -13,7 +13,7 @@ from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.headless.cli import cli
 from inkarnat.host_adapters.headless.pictures import write_picture
 from inkarnat.kernels.colour import apply_matrix
-from inkarnat.nodes import ReadingError, SkinReading, SkinTarget, measure_skin, solve_steer
+from inkarnat.nodes import ReadingError, SkinTarget, measure_skin, solve_steer
 
 DEPTHS = list(workshop.SKIN_DEPTHS)
 
@@ -176,15 +176,6 @@ def test_evened_out_on_both_sides_the_centre_rests_on_the_target():
 # --- approved readings --------------------------------------------------------------------------------------
 
 
-def test_a_reading_survives_json_and_broken_ones_are_named():
-    picture, matte, _ = two_lights("light")
-    reading = measure_skin(picture, matte)
-    assert SkinReading.from_dict(json.loads(json.dumps(reading.as_dict()))) == reading
-    for change in ({"angle": "red"}, {"luma": [0.1, 0.2]}, {"ratio": float("nan")}, {"area": None}):
-        with pytest.raises(ReadingError, match=f"reading's {next(iter(change))} cannot be"):
-            SkinReading.from_dict(reading.as_dict() | change)
-
-
 @pytest.fixture
 def portrait(tmp_path):
     """An approved frame, and another take of the same person with a cast, as files; a stroke on the face."""
@@ -197,22 +188,19 @@ def portrait(tmp_path):
 
 def test_a_take_is_matched_to_an_approved_reading(portrait):
     folder, stroke = portrait
-    measured = run("measure", folder / "good.png", "--add", stroke, "--json")
-    assert measured.exit_code == 0, measured.output
-    (folder / "asta.json").write_text(measured.stdout)
-    approved = json.loads(measured.stdout)["readings"][0]
-    common = ["correct", folder / "take.png", "-o", folder / "o.png", "--add", stroke]
-    done = run(*common, "--match", folder / "asta.json", "--json")
+    project = ("--project", folder / "people.json")
+    kept = run("person", "add", "Asta", "--from", folder / "good.png", "--add", stroke, *project, "--json")
+    assert kept.exit_code == 0, kept.output
+    approved = json.loads(kept.stdout)["reading"]
+    common = ["correct", folder / "take.png", "-o", folder / "o.png", "--add", stroke, "--person", "Asta", *project]
+    done = run(*common, "--json")
     assert done.exit_code == 0, done.output
     after = json.loads(done.stdout)["after"]
     assert after["angle"] == pytest.approx(approved["angle"], abs=0.1)
     assert after["ratio"] == pytest.approx(approved["ratio"], rel=0.01)
-    both = run(*common, "--match", folder / "asta.json", "--target-angle", 120)
+    both = run(*common, "--target-angle", 120)
     assert both.exit_code == 2
-    assert "the reading brings its own" in both.stderr
-    assert run(*common, "--match", folder / "none.json").exit_code == 3
-    (folder / "bad.json").write_text("[]")
-    assert "holds no reading" in run(*common, "--match", folder / "bad.json").stderr
+    assert "the person brings its own" in both.stderr
 
 
 def test_options_reach_the_steering(portrait):

@@ -19,12 +19,15 @@ from ...kernels.errors import InkarnatError
 from .errors import STOPPED, WRONG_USE, exit_code
 
 COMMANDS = {
+    "carry": "Carry a correction to other clips of the same camera and light, and judge each.",
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
     "demo": "Try the whole job on a generated clip.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
+    "person": "Keep approved readings of people, to match other shots to.",
     "render": "Run a graph over pictures or video.",
+    "report": "Write one page that shows and judges corrected clips.",
     "track": "Follow a region through a clip and keep it as keyframes.",
     "warm": "Compile everything now, so that the first frame is not slow.",
 }

@@ -20,6 +20,7 @@ from ...nodes import ReadingError, SteerSkin, measure_skin
 from .graph import Graph
 from .keyframes import Keyframes, thinned
 from .runner import Runner
+from .sampling import spread
 from .standard import Keyed
 
 Read = Callable[[int], Floats]
@@ -61,14 +62,6 @@ class Drift:
     def as_dict(self) -> dict[str, Any]:
         """Return the drift as plain JSON data."""
         return {"span": self.span, "angles": [[frame, round(angle, 3)] for frame, angle in self.angles]}
-
-
-def spread(frames: Sequence[int], most: int) -> list[int]:
-    """Return at most this many of the frames, evenly spread, first and last included."""
-    count = min(len(frames), most)
-    if count < 2:
-        return list(frames[:count])
-    return [frames[round(i * (len(frames) - 1) / (count - 1))] for i in range(count)]
 
 
 def measure_drift(graph: Graph, read: Read, frames: Sequence[int], steer: str = "steer") -> Drift:
@@ -266,7 +259,8 @@ def _histogram(picture: Floats) -> NDArray[np.float64]:
     for plane in (cb, cr):
         cell = cell * _CHROMA_BINS + _bin(plane, -0.25, 0.25, _CHROMA_BINS)
     counts = np.bincount(cell.ravel(), minlength=_LUMA_BINS * _CHROMA_BINS**2)
-    return counts / counts.sum()
+    shares: NDArray[np.float64] = counts / counts.sum()
+    return shares
 
 
 def _bin(plane: Floats, low: float, high: float, count: int) -> NDArray[np.int64]:

@@ -18,7 +18,8 @@ from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..graph import Graph, Step
 from ..runner import Report
 from ..standard import chain_graph, with_keyed
-from .options import Cast, Person, SubjectsCommand, sample_options, target_options
+from .options import Cast, Named, SubjectsCommand, person_options, sample_options, target_options
+from .person import person_data, say_distance
 from .render import render_files
 
 
@@ -27,6 +28,7 @@ from .render import render_files
 @click.option("-o", "--output", metavar="OUTPUT", help="Where the corrected picture, sequence or clip goes.")
 @sample_options
 @target_options
+@person_options
 @click.option("--track", is_flag=True, help="Let --region follow what it was drawn round through the clip.")
 @click.option(
     "--method",
@@ -56,7 +58,7 @@ from .render import render_files
     "--matte-out", metavar="FILES", help="Write the matte as well; {subject} in the name writes one for each person."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
-def command(input: str, output: str | None, as_json: bool, people: list[Person], **options: Any) -> int:
+def command(input: str, output: str | None, as_json: bool, people: list[Named], **options: Any) -> int:
     """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
 
     INPUT is a picture, a sequence (planing.%04d.exr) or a clip.
@@ -91,7 +93,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Person],
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
     report = _render(graph, clip, outputs, frames, options["codec"], as_json)
-    _tell(input, correction, report, outputs, drift, notes, options, as_json)
+    _tell(input, correction, cast, report, outputs, drift, notes, options, as_json)
     return SOME_FRAMES_FAILED if report.failed else 0
 
 
@@ -104,7 +106,7 @@ def _render(
 _SUBJECT_PLACE = "{subject}"
 
 
-def _outputs(output: str | None, options: dict[str, Any], people: list[Person]) -> dict[str, str]:
+def _outputs(output: str | None, options: dict[str, Any], people: list[Named]) -> dict[str, str]:
     matte = options["matte_out"]
     given = {"result": output, "matte": matte}
     if matte and _SUBJECT_PLACE in matte:
@@ -200,6 +202,7 @@ def _offer(person: Corrected, drift: Drift) -> str:
 def _tell(
     input: str,
     correction: Correction,
+    cast: Cast,
     report: Report,
     outputs: dict[str, str],
     drift: _Drifting | None,
@@ -211,7 +214,7 @@ def _tell(
     if as_json:
         data = {"input": input, "outputs": written, **correction.as_dict(), "notes": notes}
         data |= {"drift": None if drift is None else drift.as_dict(), "render": report.as_dict()}
-        console.print_json(data)
+        console.print_json(data | _distances(correction, cast))
         return
     for person in correction.people:
         for warning in person.warnings:
@@ -225,8 +228,18 @@ def _tell(
         console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")
     for person in correction.people:
         console.say(_steer_words(person))
+        approved = cast.approved.get(person.name)
+        say_distance(approved, person.before, "before, ")
+        say_distance(approved, person.after, "after, ")
     for name, path in written.items():
         console.say(f"{name}: {path}")
+
+
+def _distances(correction: Correction, cast: Cast) -> dict[str, Any]:
+    """Return how far each subject lies from the person it is matched to, by the subject's name where it has one."""
+    found = {p.name: person_data(cast.approved.get(p.name), p.before, p.after) for p in correction.people}
+    named = {name: data for name, data in found.items() if name and data}
+    return found.get("", {}) | ({"people": named} if named else {})
 
 
 def _person_rows(person: Corrected) -> list[tuple[str, ...]]:

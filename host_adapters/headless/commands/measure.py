@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import click
@@ -20,33 +22,59 @@ from ....nodes import (
 )
 from .. import console
 from ..clips import Clip, open_clip, parse_frames
-from ..drift import spread
 from ..errors import GraphError
 from ..graph import Graph
+from ..people import Person, Skin, distance
+from ..readings import schema, write_csv
 from ..runner import Runner
+from ..sampling import where_it_changes
 from ..standard import chain_graph
+from ..viewing import open_view
 from .correct import READING_COLUMNS, reading_row
-from .options import Cast, Person, SubjectsCommand, sample_options
+from .options import Cast, Named, SubjectsCommand, person_options, read_person, sample_options
 
 MOST_FRAMES = 25
 
 Readings = list[tuple[int, SkinReading]]
 
 
+def _print_schema(context: click.Context, option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        console.print_json(schema())
+        context.exit()
+
+
 @click.command(cls=SubjectsCommand)
 @click.argument("input", metavar="FILE")
 @sample_options
 @click.option("--graph", "graph_file", metavar="G.json", help="Take the matte of this graph instead of samples.")
-@click.option("--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread).")
+@click.option(
+    "--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread and where it changes)."
+)
+@click.option(
+    "--seconds", type=click.FloatRange(0), default=20.0, show_default=True, help="How long to look for changes."
+)
+@person_options
+@click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @click.option("--suggest", is_flag=True, help="Suggest a balance from the edges, black and white points, a saturation.")
+@click.option("--csv", "csv_file", metavar="FILE", help="Write the readings for a spreadsheet as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON.")
+@click.option(
+    "--schema",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_schema,
+    help="Print the JSON Schema of --json and leave.",
+)
 def command(
     input: str,
     graph_file: str | None,
     frames: str | None,
     suggest: bool,
+    csv_file: str | None,
     as_json: bool,
-    people: list[Person],
+    people: list[Named],
     **options: Any,
 ) -> None:
     """Read the skin on the vectorscope and waveform, frame by frame.
@@ -60,16 +88,26 @@ def command(
 
     A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied.
     """
+    view = open_view(options["view"])
     clip = open_clip(input)
-    numbers = parse_frames(frames) if frames else spread(clip.frames, MOST_FRAMES)
-    graph, mattes, warnings = _matte_graph(clip, graph_file, options, people)
-    readings, found = _read(clip, graph, mattes, numbers)
-    suggestions = _suggestions(clip.read(numbers[0])) if suggest else None
-    _tell(input, readings, (*warnings, *found), suggestions, as_json)
+    numbers = parse_frames(frames) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
+    graph, mattes, approved, warnings = _matte_graph(clip, graph_file, options, people)
+    readings, found = _read(clip, graph, mattes, numbers, view)
+    told = _Told(input, options["view"], readings, approved, (*warnings, *found))
+    if csv_file:
+        for name, own in readings.items():
+            write_csv(_csv_name(csv_file, name), own)
+    told.tell(_suggestions(clip.read(next(iter(numbers)))) if suggest else None, as_json)
+
+
+def _csv_name(path: str, name: str) -> Path:
+    """Return the table's path; several subjects get one each, with their names before the suffix."""
+    file = Path(path)
+    return file.with_name(f"{file.stem}-{name}{file.suffix}") if name else file
 
 
 def _read(
-    clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Sequence[int]
+    clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Iterable[int], view: Callable[[Floats], Floats]
 ) -> tuple[dict[str, Readings], tuple[Warned, ...]]:
     """Read each person's skin in each frame; what there is to warn of is told once, at its worst."""
     runner = Runner(graph)
@@ -79,9 +117,10 @@ def _read(
     first, last = clip.frames[0], clip.frames[-1]
     for number in numbers:
         made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), list(mattes.values()))
+        shown = view(clip.read(number))
         for name, output in mattes.items():
             try:
-                reading = measure_skin(clip.read(number), made[output])
+                reading = measure_skin(shown, made[output])
             except ReadingError as error:
                 missed.append(Warned("no skin", 0.0, f"Frame {number}{_of(name)}: {error}"))
                 continue
@@ -99,21 +138,23 @@ def _of(name: str) -> str:
 
 
 def _matte_graph(
-    clip: Clip, graph_file: str | None, options: dict[str, Any], people: list[Person]
-) -> tuple[Graph, dict[str, str], tuple[Warned, ...]]:
-    """Return a graph that gives the mattes, the output of each person's, and what there is to warn of."""
+    clip: Clip, graph_file: str | None, options: dict[str, Any], people: list[Named]
+) -> tuple[Graph, dict[str, str], Mapping[str, Person], tuple[Warned, ...]]:
+    """Return a graph with the mattes, the output of each, whom each is matched to, and what there is to warn of."""
     if graph_file is not None:
         if people or any(options[name] for name in ("add", "subtract", "neutral", "region")):
             raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
         graph = Graph.load(graph_file)
         graph.origins(["matte"])
         own = {name.removeprefix("matte-"): name for name, _ in graph.outputs if name.startswith("matte-")}
-        return graph, own or {"": "matte"}, ()
+        mattes = own or {"": "matte"}
+        person = read_person(options)
+        return graph, mattes, dict.fromkeys(mattes, person) if person else {}, ()
     cast = Cast.read(clip, options, people)
     correction = solve_subjects(cast.subjects)
     graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
     warnings = tuple(warned for warned in correction.warnings if warned.sign != "stray")
-    return graph, {person.name: person.id("matte") for person in correction.people}, warnings
+    return graph, {person.name: person.id("matte") for person in correction.people}, cast.approved, warnings
 
 
 # --- suggestions --------------------------------------------------------------------------------------------
@@ -153,38 +194,57 @@ def _suggestion_words(name: str, found: dict[str, Any]) -> str:
 # --- telling ------------------------------------------------------------------------------------------------
 
 
-def _tell(
-    input: str,
-    readings: dict[str, Readings],
-    warnings: tuple[Warned, ...],
-    suggestions: dict[str, dict[str, Any]] | None,
-    as_json: bool,
-) -> None:
-    if as_json:
-        console.print_json(_as_data(input, readings, warnings, suggestions))
-        return
-    for warning in warnings:
-        console.warn(f"warning: {warning.message}")
-    for name, found in readings.items():
-        rows = [reading_row(f"{number} {name}".rstrip(), reading) for number, reading in found]
-        console.print_table(("frame", *READING_COLUMNS[1:]), rows, title=f"{input}{_of(name)}")
-    for name, suggestion in (suggestions or {}).items():
-        console.say(_suggestion_words(name, suggestion))
+@dataclass(frozen=True)
+class _Told:
+    """What there is to tell: the readings by subject, the person each is matched to, and the warnings."""
 
+    input: str
+    view: str | None
+    readings: Mapping[str, Readings]
+    approved: Mapping[str, Person]
+    warnings: tuple[Warned, ...]
 
-def _as_data(
-    input: str,
-    readings: dict[str, Readings],
-    warnings: tuple[Warned, ...],
-    suggestions: dict[str, dict[str, Any]] | None,
-) -> dict[str, Any]:
-    def plain(found: Readings) -> list[dict[str, Any]]:
-        return [{"frame": number, **reading.as_dict()} for number, reading in found]
+    def tell(self, suggestions: dict[str, dict[str, Any]] | None, as_json: bool) -> None:
+        """Print everything, for machines or for people."""
+        if as_json:
+            data = self.data()
+            console.print_json(data if suggestions is None else data | {"suggestions": suggestions})
+            return
+        for warning in self.warnings:
+            console.warn(f"warning: {warning.message}")
+        for name, found in self.readings.items():
+            self._table(name, found)
+        for name, suggestion in (suggestions or {}).items():
+            console.say(_suggestion_words(name, suggestion))
 
-    data: dict[str, Any] = {"input": input}
-    if "" in readings:
-        data["readings"] = plain(readings[""])
-    else:
-        data["subjects"] = {name: {"readings": plain(found)} for name, found in readings.items()}
-    data["warnings"] = [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in warnings]
-    return data if suggestions is None else data | {"suggestions": suggestions}
+    def _table(self, name: str, found: Readings) -> None:
+        person = self.approved.get(name)
+        columns = ("frame", *READING_COLUMNS[1:], *([f"from {person.name}"] if person else []))
+        rows = [
+            (
+                *reading_row(f"{number} {name}".rstrip(), reading),
+                *([distance(Skin.of(reading), person).words()] if person else []),
+            )
+            for number, reading in found
+        ]
+        console.print_table(columns, rows, title=f"{self.input}{_of(name)}")
+
+    def data(self) -> dict[str, Any]:
+        """Return everything as JSON data."""
+        data: dict[str, Any] = {"input": self.input, "view": self.view}
+        if "" in self.readings:
+            data |= self._of(self.readings[""], self.approved.get(""))
+        else:
+            data["subjects"] = {n: self._of(found, self.approved.get(n)) for n, found in self.readings.items()}
+        data["warnings"] = [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in self.warnings]
+        return data
+
+    @staticmethod
+    def _of(found: Readings, person: Person | None) -> dict[str, Any]:
+        def far(reading: SkinReading) -> dict[str, Any]:
+            return {} if person is None else {"distance": distance(Skin.of(reading), person).as_dict()}
+
+        return {
+            "person": None if person is None else person.name,
+            "readings": [{"frame": number, **reading.as_dict(), **far(reading)} for number, reading in found],
+        }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,11 +12,11 @@ from typing import Any
 import click
 from click.core import ParameterSource
 
-from ....nodes import MarkedFrame, ReadingError, Region, Sample, SampleError, SkinReading, SkinTarget, Subject
+from ....nodes import MarkedFrame, Region, Sample, SampleError, SkinTarget, Subject
 from ..clips import Clip
 from ..errors import GraphError
-from ..files import InputError
 from ..graph import Step
+from ..people import PROJECT_FILE, People, Person
 from ..regions import REGION_HELP, read_region
 from ..standard import Keyed
 
@@ -35,8 +34,27 @@ def sample_options(command: Command) -> Command:
 
 
 def target_options(command: Command) -> Command:
-    """Add --target-angle, --bias, --target-ratio, --landing and --match to a verb."""
+    """Add --target-angle, --bias, --target-ratio and --landing to a verb."""
     return _with(command, *_PERSON_TARGET)
+
+
+def person_options(command: Command) -> Command:
+    """Add --person and --project to a verb."""
+    return project_option(_with(command, *_PERSON_APPROVED))
+
+
+def project_option(command: Command) -> Command:
+    """Add --project to a verb."""
+    option = click.option(
+        "--project", default=PROJECT_FILE, show_default=True, metavar="FILE", help="The project file with the people."
+    )
+    return option(command)
+
+
+def read_person(options: Mapping[str, Any]) -> Person | None:
+    """Return the approved person that the options name, or None. Raises InputError and PeopleError."""
+    name = options.get("person")
+    return People.load(options["project"]).find(name) if name else None
 
 
 def _with(command: Command, *options: Callable[[Command], Command]) -> Command:
@@ -98,20 +116,21 @@ _PERSON_TARGET = (
         show_default=True,
         help="Rest the centre of the skin's energy on the target, or its edge with the energy on that side.",
     ),
-    click.option(
-        "--match",
-        metavar="READING.json",
-        help="Match an approved frame of the same person in hue and saturation: what `inkarnat measure --json` wrote.",
-    ),
+)
+
+_PERSON_APPROVED = (
+    click.option("--person", metavar="NAME", help="Match the approved reading of this person: see `inkarnat person`."),
 )
 
 
 # --- several people -----------------------------------------------------------------------------------------
 
-Person = tuple[str, dict[str, Any]]
-"""A name and what was given for that person alone, by parameter name."""
+Named = tuple[str, dict[str, Any]]
+"""A name and what was given for that subject alone, by parameter name."""
 
-_PERSON = click.Command("person", params=click.command()(_with(lambda: None, *_PERSON_SAMPLES, *_PERSON_TARGET)).params)
+_PERSON = click.Command(
+    "person", params=click.command()(_with(lambda: None, *_PERSON_SAMPLES, *_PERSON_TARGET, *_PERSON_APPROVED)).params
+)
 _PERSON_WORDS = frozenset(word for param in _PERSON.params for word in param.opts)
 _SUBJECT = "--subject"
 _SUBJECT_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
@@ -168,17 +187,19 @@ class Cast:
     """Everyone to be corrected in a clip, with their regions.
 
     :ivar subjects: one without a name, or several with names. :ivar regions: the step of each one's region, by name.
+    :ivar approved: the approved person that each is matched to, by name.
     """
 
     subjects: tuple[Subject, ...]
     regions: Mapping[str, Step]
+    approved: Mapping[str, Person]
 
     @classmethod
     def read(
         cls,
         clip: Clip,
         options: Mapping[str, Any],
-        people: Sequence[Person] = (),
+        people: Sequence[Named] = (),
         follow: Callable[[Step, int], Step] | None = None,
     ) -> Cast:
         """Read who is in a clip from the options of a verb.
@@ -190,7 +211,7 @@ class Cast:
         """
         if people and options["add"]:
             raise GraphError(f"--add {options['add'][0]} stands before the first --subject: say whose skin it is.")
-        subjects, regions = [], {}
+        subjects, regions, approved = [], {}, {}
         for name, given in people or [("", {})]:
             own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
             marks = Marks.read(own["add"], own["subtract"], options["neutral"], options["frame"])
@@ -200,9 +221,12 @@ class Cast:
                 step = follow(step, frames[0].frame)
             if step is not None:
                 regions[name] = step
-            target = read_target(own) if "target_angle" in own else None
+            person = read_person(own)
+            if person is not None:
+                approved[name] = person
+            target = read_target(own, person) if "target_angle" in own else None
             subjects.append(Subject(name, frames, target, _region_at(step)))
-        return cls(tuple(subjects), regions)
+        return cls(tuple(subjects), regions, approved)
 
     def keyed(self) -> dict[str, Keyed]:
         """Return what changes over time in the regions, by the id of their nodes."""
@@ -281,38 +305,22 @@ def _at_frame(text: str) -> tuple[int | None, Sample]:
         raise SampleError(f"Sample {text!r} must name a whole frame number behind @, not {number!r}.") from None
 
 
-def read_target(options: Mapping[str, Any]) -> SkinTarget:
-    """Return the target that the options describe. Raises ReadingError, InputError."""
+def read_target(options: Mapping[str, Any], person: Person | None = None) -> SkinTarget:
+    """Return the target that the options describe: with the hue and saturation of an approved person, where given.
+
+    Raises ReadingError, and GraphError where the options name another angle or ratio beside the person.
+    """
     target = SkinTarget(
         angle=options["target_angle"],
         bias=options["bias"],
         ratio=options["target_ratio"],
         landing=options["landing"],
     )
-    if options["match"] is None:
+    if person is None:
         return target
     if (target.angle, target.ratio) != (SkinTarget.angle, None):
-        raise GraphError("Give --match or --target-angle and --target-ratio, not both: the reading brings its own.")
-    approved = SkinTarget.of(read_reading(options["match"]))
-    return dataclasses.replace(approved, bias=target.bias, landing=target.landing)
-
-
-def read_reading(path: str) -> SkinReading:
-    """Return the reading in a file of `inkarnat measure --json`: of several frames the one in the middle by hue.
-
-    Raises InputError for a file that cannot be read and ReadingError for one that holds no reading.
-    """
-    try:
-        with open(path, encoding="utf-8") as file:
-            data = json.load(file)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "it is not JSON"
-        raise InputError(f"The reading {path} cannot be read: {reason}.") from None
-    entries = data.get("readings", [data]) if isinstance(data, dict) else []
-    if not isinstance(entries, list) or not entries or not all(isinstance(entry, dict) for entry in entries):
-        raise ReadingError(f"{path} holds no reading: write one with inkarnat measure --json.")
-    readings = sorted((SkinReading.from_dict(entry) for entry in entries), key=lambda reading: reading.angle)
-    return readings[(len(readings) - 1) // 2]
+        raise GraphError("Give --person, or --target-angle and --target-ratio, not both: the person brings its own.")
+    return dataclasses.replace(target, angle=person.angle, ratio=person.ratio)
 
 
 def named_files(pairs: Sequence[str], option: str) -> dict[str, str]:
