@@ -109,7 +109,7 @@ class SkinReading:
         values: dict[str, Any] = {}
         for field in dataclasses.fields(cls):
             value = data.get(field.name)
-            numbers = value if isinstance(value, list | tuple) else [value]
+            numbers: list[Any] = list(value) if isinstance(value, list | tuple) else [value]
             wanted = {"luma": 3, "hue_range": 2}.get(field.name, 1)
             if len(numbers) != wanted or not all(_is_number(number) for number in numbers):
                 raise ReadingError(

@@ -266,7 +266,8 @@ def _histogram(picture: Floats) -> NDArray[np.float64]:
     for plane in (cb, cr):
         cell = cell * _CHROMA_BINS + _bin(plane, -0.25, 0.25, _CHROMA_BINS)
     counts = np.bincount(cell.ravel(), minlength=_LUMA_BINS * _CHROMA_BINS**2)
-    return counts / counts.sum()
+    shares: NDArray[np.float64] = counts / counts.sum()
+    return shares
 
 
 def _bin(plane: Floats, low: float, high: float, count: int) -> NDArray[np.int64]:

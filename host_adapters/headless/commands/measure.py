@@ -61,7 +61,7 @@ def command(
     A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied.
     """
     clip = open_clip(input)
-    numbers = parse_frames(frames) if frames else spread(clip.frames, MOST_FRAMES)
+    numbers = list(parse_frames(frames)) if frames else spread(clip.frames, MOST_FRAMES)
     graph, mattes, warnings = _matte_graph(clip, graph_file, options, people)
     readings, found = _read(clip, graph, mattes, numbers)
     suggestions = _suggestions(clip.read(numbers[0])) if suggest else None
