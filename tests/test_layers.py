@@ -21,6 +21,7 @@ IMPORT_NAMES = {
     "pillow": "PIL",
     "openimageio": "OpenImageIO",
     "opencolorio": "PyOpenColorIO",
+    "opencv-python-headless": "cv2",
 }
 """The import names of those dependencies whose package is named otherwise."""
 

