@@ -72,7 +72,9 @@ def test_every_status_is_that_of_the_truth(four):
 
 def test_the_four_takes_show_every_kind_of_outcome(four):
     assert four["take1"].verdict.status == four["take2"].verdict.status == "green"
+    assert four["take3"].verdict.status == "amber"
     assert four["take4"].verdict.status == "red"
+    assert four["take3"].verdict.reasons
     assert four["take4"].verdict.reasons
     assert [carried.by for carried in four.values()] == ["reference", "neutral", "edges", "edges"]
 
@@ -81,9 +83,9 @@ def test_balancing_first_is_what_makes_it_hold(solved):
     """Copied without balance the key loses the skin or the skin drifts; balanced by the card it holds."""
     first = take("take1")
     carrier = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain, balancing="copy")
-    third = take("take3")
-    copied = carrier.carry(Shot("take3", third.clip, 1))
-    balanced = carrier.carry(Shot("take3", third.clip, 1, neutral=third.card()))
+    other = film("other", 10, -0.003)
+    copied = carrier.carry(Shot("other", other.clip, 1))
+    balanced = carrier.carry(Shot("other", other.clip, 1, neutral=other.card()))
     assert copied.balance is None
     assert copied.verdict.status == "red"
     assert balanced.verdict.status == "green"
