@@ -14,7 +14,7 @@ from inkarnat.host_adapters.headless.pictures import write_picture
 from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.nodes import Sample, measure_skin
 
-LIGHTS = {"take1": (-14, 0.003), "take2": (-4, 0.001), "take3": (10, -0.003), "take4": (45, 0.008)}
+LIGHTS = {"take1": (-14, 0.003), "take2": (-4, 0.001), "take3": (30, 0.0), "take4": (45, 0.008)}
 """What the light does in each take: mired and Duv beside daylight."""
 
 FRAMES = 2

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.headless.carry import (
+    UNREAD,
     Carrier,
     CarryError,
     Light,
@@ -71,7 +72,9 @@ def test_every_status_is_that_of_the_truth(four):
 
 def test_the_four_takes_show_every_kind_of_outcome(four):
     assert four["take1"].verdict.status == four["take2"].verdict.status == "green"
+    assert four["take3"].verdict.status == "amber"
     assert four["take4"].verdict.status == "red"
+    assert four["take3"].verdict.reasons
     assert four["take4"].verdict.reasons
     assert [carried.by for carried in four.values()] == ["reference", "neutral", "edges", "edges"]
 
@@ -80,9 +83,9 @@ def test_balancing_first_is_what_makes_it_hold(solved):
     """Copied without balance the key loses the skin or the skin drifts; balanced by the card it holds."""
     first = take("take1")
     carrier = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain, balancing="copy")
-    third = take("take3")
-    copied = carrier.carry(Shot("take3", third.clip, 1))
-    balanced = carrier.carry(Shot("take3", third.clip, 1, neutral=third.card()))
+    other = film("other", 10, -0.003)
+    copied = carrier.carry(Shot("other", other.clip, 1))
+    balanced = carrier.carry(Shot("other", other.clip, 1, neutral=other.card()))
     assert copied.balance is None
     assert copied.verdict.status == "red"
     assert balanced.verdict.status == "green"
@@ -218,6 +221,36 @@ def test_a_neutral_sample_needs_something_to_compare_with(solved):
         carrier.carry(Shot("take2", second.clip, 1, neutral=second.card()))
     compared = Carrier(bare, Shot("take1", first.clip, 1, neutral=first.card()), plain)
     assert compared.carry(Shot("take2", second.clip, 1, neutral=second.card())).by == "neutral"
+
+
+def test_a_clip_without_edges_is_left_as_it_is_and_red(carrier):
+    flat = type(take("take1").clip)("flat", [np.full((64, 96, 3), (0.6, 0.45, 0.38), np.float32)])
+    carried = carrier.carry(Shot("flat", flat, 1))
+    assert carried.balance is None
+    assert carried.by == UNREAD
+    assert carried.verdict.status == "red"
+
+
+def test_samples_that_cannot_be_used_name_their_clip(carrier):
+    second = take("take2")
+    with pytest.raises(CarryError, match=r"take2: Neutral sample .* too dark"):
+        carrier.carry(Shot("take2", type(second.clip)("dark", [np.zeros((64, 96, 3), np.float32)]), 1, second.card()))
+
+
+def test_solving_again_looks_through_the_view(solved):
+    """Through a view that turns hues the result still lands on what was read through it."""
+    mix = np.array([[0.85, 0.15, 0], [0.1, 0.85, 0.05], [0, 0.1, 0.9]], np.float32)
+
+    def view(picture):
+        return np.ascontiguousarray(picture @ mix.T)
+
+    first, second = take("take1"), take("take2")
+    carrier = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), view)
+    plain_angle = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain).target.angle
+    assert abs(carrier.target.angle - plain_angle) > 2
+    carried = carrier.carry(Shot("take2", second.clip, 1, second.card(), (second.face(),)), solve_again=True)
+    assert abs(carried.verdict.drift.angle) < 0.5
+    assert carried.verdict.drift.delta_e < 0.3
 
 
 def test_a_reference_without_skin_is_refused(solved):

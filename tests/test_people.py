@@ -204,6 +204,29 @@ def test_a_corrected_frame_is_approved_through_its_graph(workplace):
     assert json.loads(added.stdout)["angle"] == pytest.approx(123.0, abs=0.05)
 
 
+def test_a_person_is_read_through_a_view(workplace):
+    """A view that takes colour away halfway: the hue stays, the ratio halves (BT.709 luma, so that luma stays)."""
+    folder, files, shots = workplace
+    luma, half = np.array([0.2126, 0.7152, 0.0722]), np.eye(3) / 2
+    numbers = " ".join(f"{value:.7f}" for value in (half + luma / 2).ravel())
+    (folder / "half.clf").write_text(
+        '<?xml version="1.0"?><ProcessList id="half" compCLFversion="3.0"><Matrix inBitDepth="32f" outBitDepth="32f">'
+        f'<Array dim="3 3">{numbers}</Array></Matrix></ProcessList>'
+    )
+    plain, seen = (
+        json.loads(
+            run(
+                "person", "add", name, "--from", files["a"], *marks(shots["a"]), "--project", folder / "view.json",
+                "--json", *more,
+            ).stdout
+        )
+        for name, more in (("Ada", ()), ("Seen", ("--view", folder / "half.clf")))
+    )  # fmt: skip
+    assert seen["ratio"] == pytest.approx(plain["ratio"] / 2, rel=0.02)
+    assert seen["angle"] == pytest.approx(plain["angle"], abs=0.1)
+    assert seen["frame_sha256"] == plain["frame_sha256"]
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [

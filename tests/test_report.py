@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.headless.cli import cli
+from inkarnat.host_adapters.headless.files import InputError
 from inkarnat.host_adapters.headless.people import People, Person, Skin, frame_hash
 from inkarnat.host_adapters.headless.runs import Run, RunClip, RunError
 from inkarnat.host_adapters.headless.standard import chain_graph
@@ -103,7 +104,7 @@ def test_the_statuses_are_those_of_carrying(workplace, html):
     for clip in told["clips"]:
         row = re.search(rf">{clip['name']}</a></th>(.*?)</tr>", html)[1]
         assert clip["status"] in row
-    assert {clip["status"] for clip in told["clips"]} >= {"green", "red"}
+    assert {clip["status"] for clip in told["clips"]} == {"green", "amber", "red"}
 
 
 def test_the_cautions_stand_once_in_the_footer(html):
@@ -206,8 +207,22 @@ def test_the_worst_frame_counts_for_the_limits(workplace):
     worst = replace(found.moments[1], limits_after=LimitShares(0.5, 0.4, 0.3))
     spoiled = replace(found, moments=(found.moments[0], worst))
     assert spoiled.worst_limits()[1] == LimitShares(0.5, 0.4, 0.3)
-    warnings = gathering._warnings(spoiled, np.full((4, 4), 0.1, np.float32), ())
+    warnings = gathering._warnings(spoiled, np.full((4, 4), 0.1, np.float32), (), ())
     assert any("R 103" in text and "40.0%" in text for text in warnings)
+
+
+def test_a_damaged_frame_is_named_and_the_rest_is_shown(workplace, monkeypatch):
+    class Torn(Reel):
+        def read(self, frame):
+            if frame == 3:
+                raise InputError("frame 3 is torn")
+            return super().read(frame)
+
+    monkeypatch.setattr(gathering, "open_clip", lambda path: Torn("take1", take("take1").clip.pictures * 3))
+    made = Run.load(workplace[0] / "carry.json")
+    found = gathering.gather(replace(made, clips=made.clips[:1])).clips[0]
+    assert [moment.frame for moment in found.moments] == [1, 2, 4, 5, 6]
+    assert [text for text in found.warnings if "torn" in text] == ["Frame 3: frame 3 is torn"]
 
 
 # --- the verb and the run file ------------------------------------------------------------------------------

@@ -12,8 +12,11 @@ from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import (
     Balance,
+    BalanceError,
+    ParamError,
     ReadingError,
     Sample,
+    SampleError,
     SkinKey,
     SkinReading,
     SkinTarget,
@@ -25,6 +28,7 @@ from ...nodes import (
 )
 from .clips import Clip
 from .errors import GraphError
+from .files import InputError
 from .graph import STANDARD_SOURCE, Graph, Step
 from .people import Distance, Skin, distance
 from .runner import Runner
@@ -66,8 +70,8 @@ class Survey:
 def survey(clip: Clip, graph: Graph, view: View, frames: Sequence[int] | None = None) -> Survey:
     """Measure a clip through a graph on a few frames, spread over it or over ``frames``.
 
-    :param view: what readings look through. Raises GraphError for a graph without a result and a matte, NodeError
-        where a node fails and InputError for a frame that cannot be read.
+    :param view: what readings look through. A frame that cannot be read, or shows no skin, is among those that failed.
+    :raises GraphError: a graph without a result and a matte. :raises NodeError: a node fails.
     """
     runner = Runner(graph)
     before: list[SkinReading] = []
@@ -75,11 +79,11 @@ def survey(clip: Clip, graph: Graph, view: View, frames: Sequence[int] | None = 
     failed: list[tuple[int, str]] = []
     numbers = spread(frames if frames is not None else clip.frames, SURVEY_FRAMES)
     for number in numbers:
-        plate = clip.read(number)
-        made = runner.run_frame(number, {STANDARD_SOURCE: plate}, ["result", "matte"])
         try:
+            plate = clip.read(number)
+            made = runner.run_frame(number, {STANDARD_SOURCE: plate}, ["result", "matte"])
             readings = [measure_skin(view(picture), made["matte"]) for picture in (plate, made["result"])]
-        except ReadingError as error:
+        except (ReadingError, InputError) as error:
             failed.append((number, str(error)))
             continue
         before.append(readings[0])
@@ -123,11 +127,17 @@ class Verdict:
         }
 
 
-def judge(surveyed: Survey, target: Skin, reference_area: float | None = None) -> Verdict:
+UNREAD = "not read"
+"""How the light of a clip is called whose edges do not tell it: it was left as it is, and the clip is red."""
+
+_UNREAD_REASON = "The light could not be read from the picture's edges and was left as it is: give a neutral sample."
+
+
+def judge(surveyed: Survey, target: Skin, reference_area: float | None = None, light: str = "") -> Verdict:
     """Judge a clip by how far its skin lies from the target, and by its keyed area against the reference's.
 
-    Green; amber from 2° or ΔE00 1; red from 4°, ΔE00 2 or a quarter more or less keyed area (common practice, no
-    source).
+    Green; amber from 2° or ΔE00 1; red from 4°, ΔE00 2, a quarter more or less keyed area (common practice, no
+    source), or where its light is :data:`UNREAD`.
     """
     if surveyed.after is None:
         reason = "The key finds no skin on this clip: give new samples with --add and --resolve."
@@ -135,6 +145,8 @@ def judge(surveyed: Survey, target: Skin, reference_area: float | None = None) -
     drift = distance(surveyed.after, target)
     change = surveyed.area / reference_area - 1 if reference_area else None
     found = _drift_reasons(drift) + ([] if change is None else _area_reasons(change))
+    if light == UNREAD:
+        found.append((True, _UNREAD_REASON))
     status = "red" if any(red for red, _ in found) else "amber" if found else "green"
     return Verdict(status, drift, change, tuple(reason for _, reason in found))
 
@@ -236,11 +248,18 @@ def _free_name(wanted: str, taken: set[str]) -> str:
 
 
 def resolve(
-    graph: Graph, picture: Floats, frame: int, add: Sequence[Sample], subtract: Sequence[Sample], target: Skin
+    graph: Graph,
+    picture: Floats,
+    frame: int,
+    add: Sequence[Sample],
+    subtract: Sequence[Sample],
+    target: Skin,
+    view: View = lambda seen: seen,
 ) -> Graph:
     """Return the graph with its key learned anew from samples and its steering solved so that the result is on target.
 
-    :param picture: the plate at ``frame``, with the samples on it. :param target: hue and saturation to reach.
+    :param picture: the plate at ``frame``, with the samples on it. :param target: hue and saturation to reach, as
+        they are read through ``view``.
     :raises CarryError: no key or no steering in the graph. :raises SampleError, ReadingError: unusable samples.
     """
     key = _only_step(graph, SkinKey)
@@ -252,13 +271,15 @@ def resolve(
     graph = _with_step(graph, dataclasses.replace(key, node=node, keyed=()))
     image, matte = (_peek(graph, frame, plate, dict(steer.inputs)[port]) for port in ("image", "matte"))
     angle, ratio = target.angle, target.ratio
-    for _ in range(3):  # what follows the steering may move the skin: it is the result that must land
+    for _ in range(6):  # view and what follows the steering move the skin: it is the result that must land
         solved = solve_steer(image, matte, SkinTarget(angle=angle, ratio=ratio), steer.node.method)  # type: ignore[attr-defined]
         figures = {name: getattr(solved, name) for name in ("angle", "saturation", "centre_angle", "centre_ratio")}
         turned = dataclasses.replace(steer.node_at(frame), **figures)  # type: ignore[type-var]
         graph = _with_step(graph, dataclasses.replace(steer, node=turned, keyed=()))
         made = Runner(graph).run_frame(frame, plate, ["result", "matte"])
-        missing = distance(target, Skin.of(measure_skin(made["result"], made["matte"])))
+        missing = distance(target, Skin.of(measure_skin(view(made["result"]), made["matte"])))
+        if abs(missing.angle) < 0.02 and abs(missing.ratio - 1) < 0.001:
+            break
         angle, ratio = angle + missing.angle, min(ratio * missing.ratio, 2.0)
     return graph
 
@@ -339,16 +360,22 @@ class Carrier:
         self._lights: dict[str, Light] = {}
 
     def carry(self, shot: Shot, solve_again: bool = False) -> Carried:
-        """Carry the correction to a shot. Raises CarryError, BalanceError, SampleError, ReadingError, InputError."""
+        """Carry the correction to a shot. Raises CarryError that names it where its samples cannot be used."""
+        try:
+            return self._carry(shot, solve_again)
+        except (BalanceError, SampleError, ReadingError, ParamError) as error:
+            raise CarryError(f"{shot.name}: {error}") from error
+
+    def _carry(self, shot: Shot, solve_again: bool) -> Carried:
         balance, by = self._balance(shot)
         graph = self.graph if balance is None else with_balance(self.graph, balance)
         again = solve_again and bool(shot.add)
         if again:
             picture = shot.clip.read(shot.frame)
-            graph = resolve(graph, picture, shot.frame, shot.add, shot.subtract, self.target)
+            graph = resolve(graph, picture, shot.frame, shot.add, shot.subtract, self.target, self.view)
         surveyed = survey(shot.clip, graph, self.view, shot.frames)
         area = self.surveyed.area if not again else None
-        return Carried(shot, graph, balance, by, surveyed, judge(surveyed, self.target, area), again)
+        return Carried(shot, graph, balance, by, surveyed, judge(surveyed, self.target, area, by), again)
 
     def kept(self, shot: Shot) -> Carried:
         """Return a further stretch of the reference's own clip, with the reference's graph, measured and judged."""
@@ -376,7 +403,10 @@ class Carrier:
                     "give the reference's neutral sample too."
                 )
             return carried_balance(self.balance, self._reference_light("neutral"), light), "neutral"
-        return self._by_edges(shot), "edges"
+        try:
+            return self._by_edges(shot), "edges"
+        except (BalanceError, ParamError):
+            return None, UNREAD
 
     def _by_edges(self, shot: Shot) -> Balance:
         """Return the balance that brings the clip's edges to the colour of the reference's, once corrected itself."""

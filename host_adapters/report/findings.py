@@ -7,7 +7,7 @@ import itertools
 import json
 import math
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -20,6 +20,8 @@ from ...kernels.limits import MOST_BEYOND, LimitShares, shares_beyond
 from ...nodes import ReadingError, SkinReading, judge_matte, measure_skin
 from ..headless.carry import Survey, Verdict, judge, survey
 from ..headless.clips import Clip, open_clip, parse_frames
+from ..headless.errors import NodeError
+from ..headless.files import InputError
 from ..headless.graph import STANDARD_SOURCE, Graph
 from ..headless.people import Distance, Person, Skin, distance, frame_hash
 from ..headless.runner import Runner
@@ -150,11 +152,16 @@ def _clip_findings(
         shown = clip.frame if clip.frame in numbers else numbers[0]
         assert shown is not None
         runner = Runner(graph)
-        moments = []
+        moments, failed = [], list(surveyed.failed)
         for number in spread_pairs(numbers, most):
-            moments.append(_moment(runner, opened, number, view))
+            try:
+                moments.append(_moment(runner, opened, number, view))
+            except (InputError, NodeError) as error:
+                failed.append((number, str(error)))
             if progress is not None:
                 progress(number)
+        if not moments:
+            raise InputError(f"{clip.files}: none of its frames could be worked out. {failed[0][1]}")
         plate = opened.read(shown)
         made = runner.run_frame(shown, {STANDARD_SOURCE: plate}, ["result", "matte"])
         before, after = view(plate), view(made["result"])
@@ -162,7 +169,7 @@ def _clip_findings(
         readings = _reading(before, matte), _reading(after, matte)
         images = draw_images(before, after, matte, len(run.clips), run.person or target)
         described, notes = _describe(opened, numbers), opened.notes
-        verdict = judge(surveyed, target, None if clip.resolved else reference_area)
+        verdict = judge(surveyed, target, None if clip.resolved else reference_area, clip.light)
         hashes = (
             (f"plate, frame {shown}", frame_hash(plate)),
             (f"result, frame {shown}", frame_hash(made["result"])),
@@ -172,7 +179,7 @@ def _clip_findings(
         clip, described, shown, images, *readings, tuple(moments), flicker(moments), surveyed, verdict,
         _distances(readings, run.person), (), graph, hashes,
     )  # fmt: skip
-    warnings = _warnings(found, matte, notes)
+    warnings = _warnings(found, matte, notes, failed)
     return ClipFindings(**{**vars(found), "warnings": warnings})
 
 
@@ -235,10 +242,18 @@ def _describe(clip: Clip, numbers: list[int]) -> str:
     return f"{clip.width} × {clip.height}{rate} · {counted}"
 
 
-def _warnings(found: ClipFindings, matte: Floats, notes: tuple[str, ...]) -> tuple[str, ...]:
+_MOST_FAILURES = 5
+"""Frames that could not be measured are named up to so many."""
+
+
+def _warnings(
+    found: ClipFindings, matte: Floats, notes: tuple[str, ...], failed: Sequence[tuple[int, str]]
+) -> tuple[str, ...]:
     """Return what a person should look at, each with its mend."""
     texts = [*found.verdict.reasons, *(warned.message for warned in judge_matte(matte)), *notes]
-    texts += [f"Frame {frame}: {reason}" for frame, reason in found.surveyed.failed]
+    texts += [f"Frame {frame}: {reason}" for frame, reason in sorted(dict(failed).items())[:_MOST_FAILURES]]
+    if len(dict(failed)) > _MOST_FAILURES:
+        texts.append(f"{len(dict(failed)) - _MOST_FAILURES} more frames could not be measured.")
     if found.clip.light == "edges":
         texts.append(
             "The light was balanced by the picture's edges, which is a suggestion: other surroundings mislead it. "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import shlex
 from collections.abc import Iterable, Sequence
 from html import escape
@@ -18,6 +19,7 @@ from .findings import ClipFindings, Findings, Flicker, file_name, parameters
 from .images import Image
 
 _NAN = float("nan")
+_OPTION = re.compile(r"--[a-z-]+")
 
 STATUS = {
     "green": ("●", "green: it holds"),
@@ -202,7 +204,8 @@ def _figure(image: Image, alt: str, caption: str) -> str:
 def _warnings(found: ClipFindings) -> str:
     if not found.warnings:
         return ""
-    items = "".join(f"<li>{escape(text)}</li>" for text in found.warnings)
+    texts = [_OPTION.sub(r"<code>\g<0></code>", escape(text)) for text in found.warnings]
+    items = "".join(f"<li>{text}</li>" for text in texts)
     return f'<div class="warnings"><h3>Worth a look</h3><ul>{items}</ul></div>'
 
 
@@ -219,7 +222,7 @@ def _readings(findings: Findings, found: ClipFindings) -> str:
         row("natural at this lightness", lambda r: f"{r.population_ratio:.3f} ±\u00a00.024"),
         row("luma 5 / 50 / 95 %", _lumas),
         row("spread of the hue", lambda r: f"{r.spread:.1f}°"),
-        row("keyed area", lambda r: f"{r.area:.1%}"),
+        row("keyed area", lambda r: f"{r.area * 100:.1f}\u00a0%"),
     ]
     if findings.run.person is not None:
         name = escape(findings.run.person.name)
@@ -255,7 +258,7 @@ def _lumas(reading: SkinReading) -> str:
 
 
 def _share(share: float) -> str:
-    return "0" if share == 0 else f"{share:.2%}" if share >= 5e-5 else "< 0.01 %"
+    return "0" if share == 0 else f"{share * 100:.2f}\u00a0%" if share >= 5e-5 else "<\u00a00.01\u00a0%"
 
 
 def _table(caption: str, columns: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "") -> str:

@@ -8,11 +8,13 @@ import click
 
 from ....nodes import SkinReading, measure_skin, solve_correction
 from .. import console
-from ..clips import open_clip
+from ..clips import Clip, open_clip
 from ..errors import GraphError
-from ..graph import Graph
+from ..graph import STANDARD_SOURCE, Graph
 from ..people import People, Person, Skin, distance, frame_hash
 from ..runner import Runner
+from ..standard import chain_graph
+from ..viewing import open_view
 from .options import Marks, project_option
 
 
@@ -60,6 +62,7 @@ def command() -> None:
 @click.option("--add", multiple=True, metavar="SAMPLE", help="Where the person's skin is on that frame.")
 @click.option("--subtract", multiple=True, metavar="SAMPLE", help="What must stay out of the key.")
 @click.option("--graph", "graph_file", metavar="G.json", help="Read what this graph gives, with its matte, instead.")
+@click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @click.option("--replace", "may_replace", is_flag=True, help="Replace the reading of a person who is there already.")
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON.")
 @project_option
@@ -69,6 +72,7 @@ def add_person(
     add: tuple[str, ...],
     subtract: tuple[str, ...],
     graph_file: str | None,
+    view: str | None,
     may_replace: bool,
     as_json: bool,
     project: str,
@@ -78,21 +82,14 @@ def add_person(
     The frame is read as it is; with --graph, as the graph gives it: approve a corrected frame without rendering it.
     """
     path, number = split_frame(source)
+    seen = open_view(view)
     with open_clip(path) as clip:
         frame = clip.frames[0] if number is None else number
-        if graph_file is not None:
-            if add or subtract:
-                raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
-            made = Runner(Graph.load(graph_file)).run_frame(frame, {"plate": clip.read(frame)}, ["result", "matte"])
-            picture, reading = made["result"], measure_skin(made["result"], made["matte"])
-        else:
-            if not add:
-                raise GraphError("Give --add SAMPLE on the person's skin, or --graph.")
-            marked = Marks.read(add, subtract, None, frame).on(clip)
-            correction = solve_correction(marked)
-            picture, reading = marked[0].picture, correction.before
-            for warning in correction.warnings:
-                console.warn(f"warning: {warning.message}")
+        output, graph = _approved(clip, frame, add, subtract, graph_file)
+        plate = clip.read(frame)
+        made = Runner(graph).run_frame(frame, {STANDARD_SOURCE: plate}, list({output, "matte"} - {STANDARD_SOURCE}))
+    picture = made.get(output, plate)
+    reading = measure_skin(seen(picture), made["matte"])
     skin = Skin.of(reading)
     person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, frame_hash(picture))
     People.load(project, may_lack=True).adding(person, may_replace).save(project)
@@ -101,6 +98,22 @@ def add_person(
         return
     console.print_table(_COLUMNS, [_row(person)], title=project)
     console.say(f"{name}: {reading.words()}; kept in {project}")
+
+
+def _approved(
+    clip: Clip, frame: int, add: tuple[str, ...], subtract: tuple[str, ...], graph_file: str | None
+) -> tuple[str, Graph]:
+    """Return what is approved, the plate or a graph's result, and the graph that gives it and its matte."""
+    if graph_file is not None:
+        if add or subtract:
+            raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
+        return "result", Graph.load(graph_file)
+    if not add:
+        raise GraphError("Give --add SAMPLE on the person's skin, or --graph.")
+    correction = solve_correction(Marks.read(add, subtract, None, frame).on(clip))
+    for warning in correction.warnings:
+        console.warn(f"warning: {warning.message}")
+    return STANDARD_SOURCE, chain_graph(correction.links(), correction.outputs())
 
 
 @command.command("list")
