@@ -104,7 +104,7 @@ class _Tasks:
         """Work through all chunks; on any error, what is under way is cancelled."""
         from distributed import as_completed
 
-        under_way = as_completed(raise_errors=False)
+        under_way = as_completed(loop=self.client.loop, raise_errors=False)
         try:
             self._fill(chunks, under_way)
             for future in under_way:

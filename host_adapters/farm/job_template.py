@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -34,14 +35,15 @@ class _Files:
     path: Path
     flow: str
     prefix: str
+    base: Path
 
     def parameters(self) -> Iterator[dict[str, Any]]:
         """A file is one path; a sequence a folder, which the queue may map, and the name of its files."""
         said = f"{'Input' if self.flow == 'IN' else 'Output'} {self.name}"
         if SequencePattern.parse(self.path) is None:
-            yield _path(self.prefix, "FILE", self.flow, self.path, said)
+            yield _path(self.prefix, "FILE", self.flow, self.path, self.base, said)
             return
-        yield _path(f"{self.prefix}_folder", "DIRECTORY", self.flow, self.path.parent, f"{said}: folder")
+        yield _path(f"{self.prefix}_folder", "DIRECTORY", self.flow, self.path.parent, self.base, f"{said}: folder")
         yield {
             "name": f"{self.prefix}_name",
             "type": "STRING",
@@ -60,6 +62,7 @@ def job_template(
     graph: Path,
     frames: Sequence[int] | Frames,
     *,
+    folder: Path,
     name: str = "",
     chunk: int | None = None,
     timeout: int = 3600,
@@ -69,6 +72,7 @@ def job_template(
     Graph, inputs and outputs are PATH parameters, which a queue may map to its own places and which can be given anew
     when the job is submitted.
 
+    :param folder: where the template will lie; paths below it become defaults, as seen from there.
     :param chunk: frames in a task; left out, what suits the job. :param timeout: seconds that a task may take.
     :raises TemplateError: more tasks than a template may have.
     """
@@ -78,10 +82,10 @@ def job_template(
             f"{len(frames)} frames in chunks of {size} make more than {MOST_TASKS} tasks: give --chunk "
             f"{-(-len(frames) // MOST_TASKS)} or more."
         )
-    files = [_Files(n, Path(p), "IN", prefix) for (n, p), prefix in _prefixed("In", job.inputs)]
-    files += [_Files(n, Path(p), "OUT", prefix) for (n, p), prefix in _prefixed("Out", job.outputs)]
+    files = [_Files(n, Path(p), "IN", prefix, folder) for (n, p), prefix in _prefixed("In", job.inputs)]
+    files += [_Files(n, Path(p), "OUT", prefix, folder) for (n, p), prefix in _prefixed("Out", job.outputs)]
     parameters = [
-        _path("Graph", "FILE", "IN", graph, "The graph"),
+        _path("Graph", "FILE", "IN", graph, folder, "The graph"),
         *(parameter for item in files for parameter in item.parameters()),
         {"name": "Program", "type": "STRING", "description": "How a worker calls Inkarnat", "default": "inkarnat"},
     ]
@@ -112,15 +116,22 @@ def _prefixed(word: str, pairs: Sequence[tuple[str, str]]) -> Iterator[tuple[tup
         yield pair, prefix
 
 
-def _path(name: str, kind: str, flow: str, default: Path, description: str) -> dict[str, Any]:
-    return {
-        "name": name,
-        "type": "PATH",
-        "objectType": kind,
-        "dataFlow": flow,
-        "description": description,
-        "default": str(default),
-    }
+def _path(name: str, kind: str, flow: str, path: Path, base: Path, description: str) -> dict[str, Any]:
+    """A PATH parameter; the specification allows a default below the template's folder only."""
+    parameter = {"name": name, "type": "PATH", "objectType": kind, "dataFlow": flow, "description": description}
+    absolute = os.path.abspath(path)
+    if os.path.commonpath([absolute, os.path.abspath(base)]) == os.path.abspath(base):
+        parameter["default"] = os.path.relpath(absolute, base)
+    return parameter
+
+
+def left_open(template: Mapping[str, Any], job: Job, graph: Path) -> dict[str, str]:
+    """Return the parameters without a default, which have to be given when the job is submitted, with their paths."""
+    paths = {"Graph": os.path.abspath(graph)}
+    for word, pairs in (("In", job.inputs), ("Out", job.outputs)):
+        for (_, path), prefix in _prefixed(word, pairs):
+            paths |= {prefix: path, f"{prefix}_folder": os.path.dirname(path)}
+    return {item["name"]: paths[item["name"]] for item in template["parameterDefinitions"] if "default" not in item}
 
 
 def _arguments(files: Sequence[_Files]) -> list[str]:

@@ -235,11 +235,22 @@ class _Run:
         for name, path in self.job.videos.items():
             if name not in self.complete:
                 segments = self.segments(name)
+                self._check_covered(path, segments)
                 join(path, segments, self.main, self.job.codec_of(name), self.job.kind(name), inputs)
                 if not self.report.failed:
                     self.journal.write(joined=self.range, files={name: Stamp.of(path)})
                     drop_segments(path)
         self.journal.write(ended="complete" if not self.report.failed else "some frames failed")
+
+
+    def _check_covered(self, path: Path, segments: list[Segment]) -> None:
+        """Refuse to join a video from which a frame that was done is missing, whoever removed it."""
+        lost = self.done.difference(number for segment in segments for number in segment.numbers)
+        if lost:
+            raise OutputError(
+                f"{path} cannot be written: its segment with frame {min(lost)} was removed from "
+                f"{segment_folder(path)} while the run went on; run it again with --resume."
+            )
 
 
 def frames_text(frames: Sequence[int] | Frames) -> str:

@@ -86,7 +86,8 @@ def _beside(path: Path) -> Path:
 
 def find_segments(path: Path, identity: str) -> list[Segment]:
     """Return the complete segments of a video, in order, no frame twice; of others by the same name the longest."""
-    found = [Segment.load(item) for item in segment_folder(path).glob("*.json")]
+    # A description that begins with a dot has not got its name yet: its writer was stopped, or goes on elsewhere.
+    found = [Segment.load(item) for item in segment_folder(path).glob("[!.]*.json")]
     usable = [segment for segment in found if segment is not None and segment.identity == identity]
     chosen: list[Segment] = []
     for segment in sorted(usable, key=lambda item: (item.numbers[0], -len(item.numbers))):

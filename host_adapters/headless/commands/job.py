@@ -42,7 +42,8 @@ def command(
 
     What is printed is a job template of the Open Job Description, format 2023-09: a task for each chunk of frames,
     and for video a last step that joins the parts. Graph, inputs and outputs are parameters that can be given anew
-    when the job is submitted.
+    when the job is submitted. Paths below the folder of the template (this
+    one, or that of -o) are its defaults; the format allows no others, so they have to be given then.
 
     \b
       inkarnat job workshop.json --in plate=take3.mov --out result=skin.mov > job.yaml
@@ -51,13 +52,18 @@ def command(
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
     check_names(loaded, files, paths)
     from ...farm.chunks import Job
-    from ...farm.job_template import as_yaml, job_template
+    from ...farm.job_template import as_yaml, job_template, left_open
 
     with ExitStack() as stack:
         clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
         numbers = check_range(parse_frames(frames) if frames else None, next(iter(clips.values())))
         job = Job.of(loaded, clips, paths, codec)
-        template = job_template(job, Path(graph).absolute(), numbers, name=name, chunk=chunk, timeout=timeout)
+        folder = (output.parent if output is not None else Path()).absolute()
+        template = job_template(
+            job, Path(graph).absolute(), numbers, folder=folder, name=name, chunk=chunk, timeout=timeout
+        )
+    for parameter, path in left_open(template, job, Path(graph)).items():
+        console.warn(f"give this when the job is submitted: {parameter}={path}")
     text = as_yaml(template)
     if output is None:
         console.say(text)
