@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from ..nodes.declare import _MOST_POINTS as MOST_POINTS
+from ..nodes.declare import MOST_POINTS as MOST_POINTS
 from ..nodes.declare import Node, Param
 
 SCHEMA = "https://json-schema.org/draft/2020-12/schema"

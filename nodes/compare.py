@@ -46,6 +46,10 @@ class Compare(Node):
     line: bool = toggle(False, "Draw a thin line along the edge.")
     labels: bool = toggle(False, "Write before and after into the corners.")
 
+    def output_size(self, width: int, height: int) -> tuple[int, int]:
+        """Return twice the width side by side, twice the height stacked."""
+        return (width * (1 + (self.mode == "side_by_side")), height * (1 + (self.mode == "stacked")))
+
     def process(self, before: Picture, after: Picture, matte: Matte | None = None) -> Picture:
         """Return the comparison; ``matte`` limits it to keyed pixels."""
         before, after = _pair(before, after)

@@ -12,7 +12,7 @@ import difflib
 import math
 import types
 import typing
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar
 
@@ -49,6 +49,7 @@ class Param:
     :ivar kind: "number", "angle", "whole", "toggle", "choice", "text", "point", "colour" or "points".
     :ivar low, high: the range of numbers; ``shown`` is the part of it that a slider offers.
     :ivar options: the allowed words of a choice, each with its help.
+    :ivar curve: the points are (input, output) pairs that a curve runs through, not positions in the frame.
     """
 
     kind: str
@@ -60,6 +61,7 @@ class Param:
     unit: str = ""
     options: Mapping[str, str] = dataclasses.field(default_factory=dict)
     animated: bool = True
+    curve: bool = False
 
     def check(self, where: str, value: Any) -> Value:
         """Return the value in its stored form, or raise ParamError naming ``where``, the rule and the value."""
@@ -86,15 +88,18 @@ class Param:
             "text": "text",
             "point": f"two numbers (x, y), each {span}",
             "colour": f"three numbers (red, green, blue), each {span}",
-            "points": f"a list of at most {_MOST_POINTS} points [x, y], each coordinate {span}",
+            "points": f"a list of at most {MOST_POINTS} points [x, y], each coordinate {span}",
         }[self.kind]
 
 
-_MOST_POINTS = 4096
+MOST_POINTS = 4096
 
 
 def _shown(value: Any) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits has no text
+        text = f"a {type(value).__name__} too long to show"
     return text if len(text) <= 80 else text[:77] + "…"
 
 
@@ -160,7 +165,7 @@ def _colour(param: Param, value: Any) -> tuple[float, ...]:
 
 def _points(param: Param, value: Any) -> tuple[tuple[float, ...], ...]:
     items = _items(value)
-    if len(items) > _MOST_POINTS:
+    if len(items) > MOST_POINTS:
         raise ValueError
     return tuple(_point(param, item) for item in items)
 
@@ -247,9 +252,48 @@ def colour(
     return _field(Param("colour", default, help, low, high, shown))
 
 
-def points(default: tuple[tuple[float, float], ...], help: str, low: float = -10.0, high: float = 10.0) -> Any:
-    """Declare a list of points."""
-    return _field(Param("points", default, help, low, high, (0.0, 1.0)))
+def points(
+    default: tuple[tuple[float, float], ...],
+    help: str,
+    low: float = -10.0,
+    high: float = 10.0,
+    *,
+    curve: bool = False,
+) -> Any:
+    """Declare a list of points: positions in the frame or, with ``curve``, pairs that a curve runs through."""
+    return _field(Param("points", default, help, low, high, (0.0, 1.0), curve=curve))
+
+
+# --- actions ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place in the picture that an action asks for: a person moves it there, or leaves it out.
+
+    :ivar shape: "point" or "box". :ivar at: where it lies until it is moved, in normalised coordinates: (x, y), or
+        (x0, y0, x1, y1). :ivar used: whether it counts before anyone has said so.
+    """
+
+    label: str
+    help: str
+    shape: str
+    at: tuple[float, ...]
+    used: bool = False
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something that a node can be asked to do on one frame: it looks at the picture and returns the node set anew.
+
+    :ivar run: ``run(node, asked, **inputs)`` returns the new node and what to tell the person. ``asked`` holds, for
+        every name in ``Node.asks()``, a parameter's value or a place's Sample (None where it is left out); the
+        inputs are those of ``process``. It raises InkarnatError where the picture or the samples do not serve.
+    """
+
+    label: str
+    help: str
+    run: Callable[..., tuple[Any, str]]
 
 
 # --- nodes --------------------------------------------------------------------------------------------------
@@ -269,6 +313,9 @@ class Node:
     """The step of the job it belongs to: light, balance, key, matte, steer or compare."""
     version: ClassVar[int] = 1
     """Raised when parameters change their meaning; upgrades of old graphs go by it."""
+    pixelwise: ClassVar[bool] = False
+    """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
+    part of the frame, in any order of rows. False is always safe."""
 
     def __post_init__(self) -> None:
         for name, param in self.params().items():
@@ -299,6 +346,20 @@ class Node:
     def frames_needed(self) -> tuple[int, int]:
         """Return how many frames before and after the current one ``process`` reads: (0, 0) for most nodes."""
         return (0, 0)
+
+    def output_size(self, width: int, height: int) -> tuple[int, int]:
+        """Return the width and height of the result for pictures of this size: the same for most nodes."""
+        return (width, height)
+
+    @classmethod
+    def actions(cls) -> Mapping[str, Action]:
+        """Return what the node can be asked to do on a frame, by name; hosts with controls offer each as a button."""
+        return {}
+
+    @classmethod
+    def asks(cls) -> Mapping[str, Param | Place]:
+        """Return what the actions ask of a person. It steers no picture, so it is not part of the node's value."""
+        return {}
 
     def config(self) -> dict[str, Any]:
         """Return the node as plain JSON data: its id, version and every parameter."""

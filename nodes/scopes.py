@@ -85,6 +85,10 @@ class Vectorscope(Node):
     bias: float = degrees(0, -90, 90, "Added to the line: above 0 yellower, below 0 redder.", shown=(-10, 10))
     brightness: float = number(1, 0.1, 10, "Lifts the faint parts of the trace above 1, hides them below.")
 
+    def output_size(self, width: int, height: int) -> tuple[int, int]:
+        """Return the scope's own size."""
+        return (self.size, self.size)
+
     def process(self, image: Picture, matte: Matte | None = None) -> Picture:
         """Return the scope of the picture, or of its keyed pixels where a matte is given."""
         image = as_picture(image)
@@ -412,6 +416,10 @@ class Waveform(Node):
     width: int = whole(768, 256, 3840, "Width of the resulting picture.", unit="pixels")
     height: int = whole(432, 192, 2160, "Height of the resulting picture.", unit="pixels")
     brightness: float = number(1, 0.1, 10, "Lifts the faint parts of the trace above 1, hides them below.")
+
+    def output_size(self, width: int, height: int) -> tuple[int, int]:
+        """Return the waveform's own size."""
+        return (self.width, self.height)
 
     def process(self, image: Picture, matte: Matte | None = None) -> Picture:
         """Return the waveform of the picture, or of its keyed pixels where a matte is given."""

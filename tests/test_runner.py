@@ -1,0 +1,268 @@
+"""The runner: right pictures, read as often as needed and no more, forgotten when nothing reads them any more."""
+
+from __future__ import annotations
+
+import gc
+import weakref
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+import tiny
+from hypothesis import given
+from hypothesis import strategies as st
+from inkarnat.host_adapters.headless.errors import GraphError, NodeError
+from inkarnat.host_adapters.headless.files import InputError, OutputError
+from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.headless.keyframes import Keyframes
+from inkarnat.host_adapters.headless.runner import Runner, render
+from inkarnat.nodes.declare import Node, Picture, number
+
+
+def flat(value: float) -> np.ndarray:
+    return np.full((2, 3, 3), value, np.float32)
+
+
+MATTED = Graph.of(
+    Step.of("light", tiny.Gain(2.0), image="plate"),
+    Step.of("key", tiny.Threshold(0.0, 1.0), image="light"),
+    Step.of("joined", tiny.Mix(), first="plate", second="light", matte="key"),
+    Step.of("unused", tiny.Breaks(), image="plate"),
+    result="joined",
+    matte="key",
+    before="plate",
+)
+
+
+def test_outputs_are_what_the_nodes_give_by_hand(picture):
+    outputs = Runner(MATTED).run_frame(1, {"plate": picture})
+    light = tiny.Gain(2.0).process(picture)
+    matte = tiny.Threshold(0.0, 1.0).process(light)
+    np.testing.assert_array_equal(outputs["matte"], matte)
+    np.testing.assert_array_equal(outputs["result"], tiny.Mix().process(picture, light, matte))
+    assert outputs["before"] is picture
+
+
+def test_only_what_is_wanted_is_worked_out(picture):
+    graph = Graph.of(
+        Step.of("light", tiny.Gain(), image="plate"),
+        Step.of("broken", tiny.Breaks(), image="look"),
+        sources=["plate", "look"],
+        result="light",
+        bad="broken",
+    )
+    assert list(Runner(graph).run_frame(1, {"plate": picture}, ["result"])) == ["result"]
+    with pytest.raises(GraphError, match="reads the source 'look'"):
+        Runner(graph).run_frame(1, {"plate": picture})
+    with pytest.raises(GraphError, match="no output 'matte'"):
+        Runner(graph).run_frame(1, {"plate": picture}, ["matte"])
+
+
+def test_failure_names_the_node_and_the_frame(picture):
+    graph = Graph.of(Step.of("bad", tiny.Breaks(), image="plate"), result="bad")
+    with pytest.raises(NodeError, match=r"Node 'bad' .breaks. failed at frame 7: IndexError: no such row") as caught:
+        Runner(graph).run_frame(7, {"plate": picture})
+    assert isinstance(caught.value.__cause__, IndexError)
+
+
+def test_keyframes_move_the_parameter():
+    keyed = (("factor", Keyframes(((1, 0.0), (5, 4.0)))),)
+    graph = Graph((Step("light", tiny.Gain(0.0), (("image", "plate"),), keyed),), (("result", "light"),))
+    values = [Runner(graph).run_frame(frame, {"plate": flat(1)})["result"][0, 0, 0] for frame in (0, 1, 2, 5, 9)]
+    assert values == [0, 0, 1, 4, 4]
+
+
+# --- memory -------------------------------------------------------------------------------------------------
+
+ALIVE: list[weakref.ref] = []
+MOST: list[int] = []
+
+
+@dataclass(frozen=True)
+class Watched(Node):
+    """Copy the picture and count how many pictures are alive."""
+
+    name = "watched"
+    label = "Watched"
+    group = "light"
+
+    factor: float = number(1.0, 0, 2, "Factor.")
+
+    def process(self, image: Picture) -> Picture:
+        result = image * np.float32(self.factor)
+        ALIVE.append(weakref.ref(result))
+        MOST.append(sum(reference() is not None for reference in ALIVE))
+        return result
+
+
+@pytest.fixture
+def watched():
+    ALIVE.clear()
+    MOST.clear()
+    gc.disable()
+    yield
+    gc.enable()
+
+
+@pytest.mark.usefixtures("watched")
+def test_a_chain_holds_two_pictures_however_long_it_is():
+    steps = [Step.of(f"n{i}", Watched(), image=f"n{i - 1}" if i else "plate") for i in range(40)]
+    Runner(Graph.of(*steps, result="n39")).run_frame(1, lambda source, frame: flat(1))
+    assert len(MOST) == 40
+    assert max(MOST) == 2
+    assert sum(reference() is not None for reference in ALIVE) == 0
+
+
+@pytest.mark.usefixtures("watched")
+def test_a_picture_read_late_is_held_until_then():
+    steps = [Step.of(f"n{i}", Watched(), image=f"n{i - 1}" if i else "plate") for i in range(10)]
+    joined = Step.of("joined", tiny.Mix(), first="n9", second="n0")
+    outputs = Runner(Graph.of(*steps, joined, result="joined")).run_frame(1, {"plate": flat(1)})
+    assert max(MOST) == 3
+    assert outputs["result"][0, 0, 0] == 1
+
+
+# --- several frames -----------------------------------------------------------------------------------------
+
+
+def averages(*spans: tuple[int, int]) -> Graph:
+    names = ["plate", *(f"a{i}" for i in range(len(spans)))]
+    steps = [Step.of(names[i + 1], tiny.Average(*span), image=names[i]) for i, span in enumerate(spans)]
+    return Graph.of(*steps, Step.of("joined", tiny.Mix(), first="plate", second=names[-1]), result="joined")
+
+
+def box(values: dict[int, float], before: int, after: int) -> dict[int, float]:
+    """The mean over a window, straight from its definition, where all of it is known."""
+    known = {}
+    for frame in values:
+        window = [values.get(frame + offset) for offset in range(-before, after + 1)]
+        if None not in window:
+            known[frame] = sum(window) / len(window)
+    return known
+
+
+SPANS = st.lists(st.tuples(st.integers(0, 3), st.integers(0, 3)), min_size=1, max_size=3)
+
+
+@given(SPANS, st.lists(st.integers(0, 12), min_size=1, max_size=8))
+def test_nodes_over_several_frames_in_a_row_whatever_the_order_of_frames(spans, frames):
+    plate = {frame: float((frame * 37) % 11) for frame in range(-10, 24)}
+    expected = plate
+    for span in spans:
+        expected = box(expected, *span)
+    reads: Counter[int] = Counter()
+
+    def fetch(source: str, frame: int) -> np.ndarray:
+        reads[frame] += 1
+        return flat(plate[frame])
+
+    held: dict = {}
+    runner = Runner(averages(*spans))
+    before, after = (sum(span[side] for span in spans) for side in (0, 1))
+    for frame in frames:
+        result = runner.run_frame(frame, fetch, held=held)["result"][0, 0, 0]
+        assert result == pytest.approx((plate[frame] + expected[frame]) / 2, abs=1e-5)
+        assert len(held) <= (before + after + 1) * len(spans)
+    assert all(reads[frame] <= len(frames) for frame in reads)
+
+
+def test_neighbours_are_read_once_over_a_whole_run():
+    reads: Counter[int] = Counter()
+
+    def fetch(source: str, frame: int) -> np.ndarray:
+        reads[frame] += 1
+        return flat(frame)
+
+    held: dict = {}
+    for frame in range(20):
+        Runner(averages((2, 1), (1, 1))).run_frame(frame, fetch, held=held)
+    assert set(reads) == set(range(-3, 22))
+    assert set(reads.values()) == {1}
+
+
+def test_a_still_stands_for_its_neighbours():
+    result = Runner(averages((2, 2))).run_frame(1, {"plate": flat(0.25)})["result"]
+    np.testing.assert_array_equal(result, flat(0.25))
+
+
+# --- whole clips --------------------------------------------------------------------------------------------
+
+
+class Clip:
+    """A clip in memory: frame n shows the value n."""
+
+    def __init__(self, first: int, last: int, missing: tuple[int, ...] = ()) -> None:
+        self.frames = range(first, last + 1)
+        self.missing = missing
+
+    def read(self, frame: int) -> np.ndarray:
+        if frame in self.missing or frame not in self.frames:
+            raise InputError(f"frame {frame} is missing")
+        return flat(frame)
+
+
+class Writer:
+    """Remembers what is written."""
+
+    def __init__(self, full_at: int | None = None) -> None:
+        self.full_at = full_at
+        self.written: dict[int, float] = {}
+
+    def write(self, frame: int, picture: np.ndarray) -> None:
+        if frame == self.full_at:
+            raise OutputError("the disk is full")
+        self.written[frame] = float(picture[0, 0, 0])
+
+
+GAIN = Graph.of(Step.of("light", tiny.Gain(2.0), image="plate"), result="light")
+
+
+def test_render_writes_every_frame():
+    writer, told = Writer(), []
+    report = render(GAIN, {"plate": Clip(1, 5)}, {"result": writer}, [2, 3, 5], progress=told.append)
+    assert writer.written == {2: 4, 3: 6, 5: 10}
+    assert told == report.done == [2, 3, 5]
+    assert report.failed == {}
+    assert report.as_dict() == {"done": 3, "failed": [], "seconds": round(report.seconds, 3)}
+
+
+def test_render_goes_on_after_frames_that_fail():
+    writer, errors = Writer(), []
+    clip = Clip(1, 5, missing=(2, 4))
+    report = render(
+        GAIN, {"plate": clip}, {"result": writer}, clip.frames, on_error=lambda *error: errors.append(error)
+    )
+    assert list(writer.written) == report.done == [1, 3, 5]
+    assert report.failed == {2: "frame 2 is missing", 4: "frame 4 is missing"}
+    assert errors == list(report.failed.items())
+
+
+def test_render_reads_the_ends_of_a_clip_again_beyond_them():
+    writer = Writer()
+    render(averages((2, 2)), {"plate": Clip(1, 3)}, {"result": writer}, [1, 2, 3])
+    window = {1: (1, 1, 1, 2, 3), 2: (1, 1, 2, 3, 3), 3: (1, 2, 3, 3, 3)}
+    assert writer.written == pytest.approx({f: (f + sum(w) / 5) / 2 for f, w in window.items()})
+
+
+def test_a_still_stands_beside_a_moving_clip_but_a_clip_that_ends_fails():
+    graph = Graph.of(Step.of("j", tiny.Mix(), first="plate", second="look"), sources=["plate", "look"], result="j")
+    writer = Writer()
+    report = render(graph, {"plate": Clip(1, 3), "look": Clip(7, 7)}, {"result": writer}, [1, 2, 3])
+    assert writer.written == {1: 4, 2: 4.5, 3: 5}
+    report = render(graph, {"plate": Clip(1, 3), "look": Clip(1, 2)}, {"result": Writer()}, [1, 2, 3])
+    assert list(report.failed) == [3]
+
+
+def test_render_stops_where_an_output_cannot_be_written():
+    writer = Writer(full_at=3)
+    with pytest.raises(OutputError, match="disk is full"):
+        render(GAIN, {"plate": Clip(1, 5)}, {"result": writer}, range(1, 6))
+    assert list(writer.written) == [1, 2]
+
+
+def test_render_asks_for_every_source_before_it_begins():
+    with pytest.raises(GraphError, match="reads the source 'plate'"):
+        render(GAIN, {}, {"result": Writer()}, [1])
+    with pytest.raises(GraphError, match=r"no output 'reslt'.*Did you mean 'result'"):
+        render(GAIN, {"plate": Clip(1, 1)}, {"reslt": Writer()}, [1])
