@@ -19,7 +19,7 @@ _read, _commit = clips.SequenceClip._read, files.Atomic.commit
 
 
 def slow_read(self, frame):
-    if DEADLY == str(frame):
+    if str(frame) == DEADLY:
         os.kill(os.getpid(), signal.SIGKILL)
     time.sleep(DELAY)
     return _read(self, frame)

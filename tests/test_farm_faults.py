@@ -77,7 +77,7 @@ def test_the_parent_is_killed_at_random_points_and_the_run_resumed(shot, tmp_pat
 
 def test_workers_are_killed_at_random_points(shot, tmp_path):
     """The chunk of a killed worker is worked on again; the run ends as if nothing had been."""
-    folder, plate, expected = shot
+    _, plate, expected = shot
     kills = 0
     for number in range(TRIES):
         target = tmp_path / f"try-{number}"
@@ -158,9 +158,7 @@ def test_an_input_vanishes_while_the_run_goes_on(shot, tmp_path):
     gone = tmp_path / "in" / "in.0006.png"
     with open_clip(plate) as clip:
         job = Job.of(GRAPH, {"plate": clip}, outputs_in(target))
-        report = run(
-            job, {"plate": clip}, clip.frames, local.here, progress=lambda frame: gone.unlink(missing_ok=True)
-        )
+        report = run(job, {"plate": clip}, clip.frames, local.here, progress=lambda frame: gone.unlink(missing_ok=True))
     assert report.done == [1, 2, 3, 4, 5, 7, 8]
     assert "in.0006.png does not exist" in report.failed[6]
 

@@ -47,9 +47,7 @@ class Job:
     identity: str
 
     @classmethod
-    def of(
-        cls, graph: Graph, clips: Mapping[str, Clip], outputs: Mapping[str, str], codec: str | None = None
-    ) -> Job:
+    def of(cls, graph: Graph, clips: Mapping[str, Clip], outputs: Mapping[str, str], codec: str | None = None) -> Job:
         """Describe a run. Raises InputError where an input cannot be read."""
         content = [
             version("inkarnat"),

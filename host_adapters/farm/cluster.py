@@ -72,7 +72,9 @@ def _check_versions(client: Any, address: str | None) -> None:
     ours = version("inkarnat")
     for worker, theirs in client.run(_version).items():
         if theirs != ours:
-            raise ClusterError(f"Worker {worker} has inkarnat {theirs or 'not at all'}, and this is {ours}: install one.")
+            raise ClusterError(
+                f"Worker {worker} has inkarnat {theirs or 'not at all'}, and this is {ours}: install one."
+            )
 
 
 def _version() -> str | None:

@@ -6,6 +6,7 @@ import contextlib
 import errno
 import hashlib
 import json
+import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -95,8 +96,10 @@ class Journal:
     def open(self, **about: Any) -> None:
         """Begin a run. Raises OutputError."""
         try:
-            torn = self.path.exists() and not self.path.read_bytes()[-1:] in (b"", b"\n")
-            self._file = self.path.open("ab", buffering=0)
+            self._file = self.path.open("ab+", buffering=0)
+            length = self._file.seek(0, os.SEEK_END)
+            self._file.seek(max(0, length - 1))
+            torn = self._file.read(1) not in (b"", b"\n")
         except OSError as error:
             raise output_error(self.path, error) from error
         if torn:

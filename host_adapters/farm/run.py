@@ -242,7 +242,6 @@ class _Run:
                     drop_segments(path)
         self.journal.write(ended="complete" if not self.report.failed else "some frames failed")
 
-
     def _check_covered(self, path: Path, segments: list[Segment]) -> None:
         """Refuse to join a video from which a frame that was done is missing, whoever removed it."""
         lost = self.done.difference(number for segment in segments for number in segment.numbers)

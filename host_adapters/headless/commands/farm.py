@@ -9,7 +9,7 @@ import click
 
 from .. import console
 from ..clips import open_clip, parse_frames
-from ..errors import SOME_FRAMES_FAILED, GraphError
+from ..errors import GraphError
 from ..graph import Graph
 from .options import named_files
 from .render import check_names, check_range, render_job, tell, tell_failure
