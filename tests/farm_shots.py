@@ -37,12 +37,19 @@ def make_sequence(folder: Path, frames: range, picture=noise) -> str:
     return str(folder / "in.%04d.png")
 
 
-def make_video(path: Path, frames: int, codec: str = "ffv1", rate: Fraction = Fraction(24), sound: bool = True) -> str:
+def make_video(
+    path: Path,
+    frames: int,
+    codec: str = "ffv1",
+    rate: Fraction = Fraction(24),
+    sound: bool = True,
+    size: tuple[int, int] = (48, 96),
+) -> str:
     """Write a video of noise; with sound, a tone is put beside it."""
     silent = path.with_name(f"silent-{path.name}") if sound else path
     with open_writer(silent, codec=codec, rate=rate) as writer:
         for number in range(1, frames + 1):
-            writer.write(number, noise(number, 48, 96))
+            writer.write(number, noise(number, *size))
     if sound:
         _add_tone(silent, path, float(frames / rate))
         silent.unlink()

@@ -104,11 +104,11 @@ def _check_outputs(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | 
         pattern = SequencePattern.parse(path)
         for file in {path} if pattern is None else {pattern.path(frames[0]), pattern.path(frames[-1])}:
             check_output(file, inputs)
-    for name, path in job.pictures.items():
-        if SequencePattern.parse(path) is None and len(frames) > 1:
+    for name, picture in job.pictures.items():
+        if SequencePattern.parse(picture) is None and len(frames) > 1:
             raise OutputError(
-                f"{path} holds one picture, and there are {len(frames)} frames: name a sequence such as "
-                f"{path.stem}.%04d{path.suffix} for {name}."
+                f"{picture} holds one picture, and there are {len(frames)} frames: name a sequence such as "
+                f"{picture.stem}.%04d{picture.suffix} for {name}."
             )
 
 

@@ -6,7 +6,7 @@ import contextlib
 import copy
 import json
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -148,7 +148,7 @@ def _silent(clip: Clip) -> Clip:
     return silent
 
 
-def _packets(path: Path) -> Iterator[Any]:
+def _packets(path: Path) -> Generator[Any]:
     import av
 
     with av.open(str(path)) as source:
