@@ -12,6 +12,7 @@ numba and Python versions and the processor: new sources, new folder.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import platform
@@ -86,6 +87,29 @@ def _find_cache_folder() -> Path | None:
 CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else _find_cache_folder()
 """Where compiled kernels are kept, or None where nothing is writable (they are then compiled anew)."""
 
+def _save_alone(cache: Any, folder: Path) -> None:
+    """Let one process at a time add to the cache.
+
+    numba reads the index, takes the next free number and writes index and code: two processes at once would give
+    one number to different code. What cannot be locked is not kept.
+    """
+    save = cache.save_overload
+
+    def save_overload(signature: Any, data: Any) -> None:
+        with contextlib.ExitStack() as stack:
+            if sys.platform != "win32":
+                import fcntl
+
+                try:
+                    lock = stack.enter_context(open(folder / "lock", "w"))
+                    fcntl.flock(lock, fcntl.LOCK_EX)
+                except OSError:
+                    return
+            save(signature, data)
+
+    cache.save_overload = save_overload
+
+
 SHEETS: list[Any] = []
 """Every compiled entry point, in the order of definition."""
 
@@ -107,6 +131,7 @@ def sheet(function: Function) -> Function:
             compiled = numba.njit(cache=True, **_OPTIONS)(function)
         finally:
             numba_config.CACHE_DIR = before
+        _save_alone(compiled._cache, CACHE_FOLDER)
     SHEETS.append(compiled)
     result: Function = compiled
     return result

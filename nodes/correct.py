@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ..kernels.arrays import as_plane
 from .balance import TRANSFERS, Balance, solve_balance
 from .declare import Action, Matte, Node, Param, Picture, Place, choice, degrees, number, text
 from .key import SkinKey
@@ -78,7 +79,7 @@ class CorrectSkin(Node):
     def matte(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the softened matte of the skin in a balanced picture."""
         matte = SoftenMatte(softness=self.softness).process(self._key().process(balanced), balanced)
-        return matte if limit is None else matte * np.clip(limit, 0, 1)
+        return matte if limit is None else matte * np.clip(as_plane(limit, "limit", like=matte.shape), 0, 1)
 
     def process(self, image: Picture, limit: Matte | None = None) -> Picture:
         """Return the corrected picture or the chosen view."""

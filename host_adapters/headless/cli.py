@@ -23,6 +23,8 @@ COMMANDS = {
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
     "demo": "Try the whole job on a generated clip.",
+    "farm": "Run a graph over many machines.",
+    "job": "Describe a job for the queue of a render farm.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
     "person": "Keep approved readings of people, to match other shots to.",

@@ -22,6 +22,12 @@ Held = dict[Key, Floats]
 """Values that a node over several frames will read again at the next frame."""
 
 
+MOST_PICTURES = 48
+"""Pictures of the size of the largest source that one frame may hold at once."""
+MOST_HELD = 256 * 1024**2
+"""Bytes that one frame may hold at once however small its sources are."""
+
+
 @dataclass(frozen=True)
 class _Job:
     """One node to work on one frame, and the frames that it reads."""
@@ -44,20 +50,36 @@ class _Values:
     def __init__(self, uses: Counter[Key], lasting: set[Key], fetch: Fetch, held: Held | None) -> None:
         self.uses, self.lasting, self.fetch, self.held = uses, lasting, fetch, held
         self.values: Held = dict(held or {})
+        self.size = sum(value.nbytes for value in self.values.values())
+        self.largest = max((value.nbytes for value in self.values.values()), default=0)
 
     def put(self, key: Key, value: Floats) -> None:
         self.values[key] = value
+        self.size += value.nbytes
+        self._check_size()
         if self.held is not None and key in self.lasting:
             self.held[key] = value
 
     def take(self, key: Key) -> Floats:
         if key not in self.values:
-            self.put(key, self.fetch(*key))
+            picture = self.fetch(*key)
+            self.largest = max(self.largest, picture.nbytes)
+            self.put(key, picture)
         value = self.values[key]
         self.uses[key] -= 1
         if not self.uses[key]:
             del self.values[key]
+            self.size -= value.nbytes
         return value
+
+    def _check_size(self) -> None:
+        """Refuse a graph that would fill the memory: one from a stranger may join hundreds of pictures in one place."""
+        most = max(MOST_HELD, MOST_PICTURES * self.largest)
+        if self.size > most:
+            raise GraphError(
+                f"The graph holds {len(self.values)} pictures of {self.size / 2**20:.0f} MB in all at once, and "
+                f"{most / 2**20:.0f} MB are allowed: split it into smaller graphs, or write fewer outputs."
+            )
 
 
 class Runner:

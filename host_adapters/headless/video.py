@@ -589,7 +589,7 @@ CODECS = {
     "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True),
     "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}),
     "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}),
-    "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1"}),
+    "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}),
 }
 """The codecs that are written, by name."""
 
@@ -725,7 +725,8 @@ class VideoWriter:
         import av
 
         with self._guard():
-            self._container = av.open(str(self._file.temporary), "w")
+            # Bit exact: without it a Matroska file carries random numbers, and no two runs give the same file.
+            self._container = av.open(str(self._file.temporary), "w", options={"fflags": "bitexact"})
             self._container.metadata.update(_kept_metadata(self.like.metadata))
             options = {**encoder.options, "chroma_sample_location": _SITING_OPTION[self.coding.siting]}
             self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,7 +14,11 @@ from .. import console, runner
 from ..clips import Clip, FrameRangeError, Frames, open_clip, open_writer, parse_frames
 from ..errors import SOME_FRAMES_FAILED, FramesError, GraphError
 from ..graph import Graph
+from ..locks import locked
 from .options import named_files
+
+if TYPE_CHECKING:
+    from ...farm.chunks import Engine, Job
 
 
 @click.command()
@@ -22,9 +27,18 @@ from .options import named_files
 @click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
 @click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
+@click.option("--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes to work in.")
+@click.option("--resume", is_flag=True, help="Skip what an earlier run of the same job completed.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
 def command(
-    graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], frames: str | None, codec: str | None, as_json: bool
+    graph: str,
+    sources: tuple[str, ...],
+    outputs: tuple[str, ...],
+    frames: str | None,
+    codec: str | None,
+    jobs: int,
+    resume: bool,
+    as_json: bool,
 ) -> int:
     """Run a graph over pictures or video.
 
@@ -36,15 +50,28 @@ def command(
       inkarnat render workshop.json --in plate=planing.mov --out result=planing-skin.mov --out matte=matte.%04d.exr
     Every second frame of a take, to look at:
       inkarnat render workshop.json --in plate=take2.%04d.exr --out result=look.%04d.jpg --frames 1001-1100x2
+    A long take in eight processes, and once more after the power came back:
+      inkarnat render workshop.json --in plate=take3.mov --out result=take3-skin.%05d.exr --jobs 8 --resume
+
+    With --jobs or --resume a journal beside the first output lists what is complete, with sizes and hashes.
     """
     loaded = Graph.load(graph)
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
-    _check_names(loaded, files, paths)
+    check_names(loaded, files, paths)
     with ExitStack() as stack:
         clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
-        report = render_files(loaded, clips, paths, parse_frames(frames) if frames else None, codec, quiet=as_json)
+        chosen = parse_frames(frames) if frames else None
+        if jobs > 1 or resume:
+            report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
+        else:
+            report = render_files(loaded, clips, paths, chosen, codec, quiet=as_json)
+    return tell(report, graph, files, paths, as_json)
+
+
+def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:
+    """Say what was done, and return the exit code."""
     if as_json:
-        console.print_json({"graph": graph, "inputs": files, "outputs": paths, **report.as_dict()})
+        console.print_json({"graph": graph, "inputs": dict(files), "outputs": dict(paths), **report.as_dict()})
     else:
         console.say(f"{len(report.done)} frames in {report.seconds:.1f} s, {len(report.failed)} failed")
         for name, path in paths.items():
@@ -70,27 +97,61 @@ def render_files(
     """
     main = next(iter(clips.values()))
     origins = graph.origins(outputs)
-    numbers = main.frames if frames is None else frames
-    _check_range(numbers, main)
+    numbers = check_range(frames, main)
     inputs = [path for clip in clips.values() for path in clip.paths()]
     with ExitStack() as stack:
+        stack.enter_context(locked(outputs.values()))
         writers = {}
         for name, path in outputs.items():
             kind = graph.kind(origins[name])
             writer = open_writer(path, main, codec if kind == "picture" else None, kind, inputs=inputs)
             writers[name] = stack.enter_context(writer)
         advance = stack.enter_context(console.progress(len(numbers), quiet))
-        report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=_tell_failure)
+        report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=tell_failure)
         if not report.done:
             raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
         return report
 
 
-def _tell_failure(frame: int, reason: str) -> None:
+def _render_in_processes(
+    graph: Graph,
+    clips: Mapping[str, Clip],
+    outputs: Mapping[str, str],
+    frames: Frames | None,
+    codec: str | None,
+    jobs: int,
+    resume: bool,
+    quiet: bool,
+) -> runner.Report:
+    """Render with the engine of one machine, in as many processes as the memory holds."""
+    from ...farm import local
+    from ...farm.chunks import Job
+
+    main = next(iter(clips.values()))
+    fitting = local.affordable(jobs, main)
+    if fitting < jobs:
+        console.warn(f"{fitting} of {jobs} processes are used: the memory holds no more pictures of this size")
+    engine = local.here if jobs == 1 else local.processes(fitting)
+    return render_job(Job.of(graph, clips, outputs, codec), clips, frames, engine, resume, quiet)
+
+
+def render_job(
+    job: Job, clips: Mapping[str, Clip], frames: Frames | None, engine: Engine, resume: bool, quiet: bool
+) -> runner.Report:
+    """Render a job with an engine, and say how far it is."""
+    from ...farm.run import run
+
+    numbers = check_range(frames, next(iter(clips.values())))
+    with console.progress(len(numbers), quiet) as advance:
+        return run(job, clips, numbers, engine, resume=resume, progress=advance, on_error=tell_failure)
+
+
+def tell_failure(frame: int, reason: str) -> None:
+    """Name a frame that failed."""
     console.warn(f"frame {frame} failed: {reason}")
 
 
-def _check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]) -> None:
+def check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]) -> None:
     """Refuse names that the graph does not have, sources left open, and one file for two outputs."""
     if not paths:
         raise GraphError(f"There is nothing to write: give --out {graph.outputs[0][0]}=FILES.")
@@ -109,8 +170,12 @@ def _check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str
         raise GraphError("Two outputs have the same files: give each its own.")
 
 
-def _check_range(frames: Sequence[int] | Frames, clip: Clip) -> None:
+def check_range(frames: Sequence[int] | Frames | None, clip: Clip) -> Sequence[int] | Frames:
+    """Return the frames, those of the clip where None are named. Raises FrameRangeError for any beyond the clip."""
+    if frames is None:
+        return clip.frames
     first, last = clip.frames[0], clip.frames[-1]
     for frame in (frames[0], frames[-1]):
         if not first <= frame <= last:
             raise FrameRangeError(f"Frame {frame} is not in {clip.path}: it has the frames {first} to {last}.")
+    return frames

@@ -1,0 +1,222 @@
+"""Chunks: what one worker is given at a time, working on it, and what it tells while it does."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Protocol
+
+from ..headless import runner
+from ..headless.clips import Clip, SequencePattern, open_clip, open_writer
+from ..headless.files import InputError
+from ..headless.graph import Graph, Pairs
+from ..headless.video import READ_SUFFIXES, SUFFIXES
+from .journal import Stamp
+from .segments import SegmentWriter, segment_folder
+
+MOST = 240
+"""Frames of a chunk at most."""
+
+_PARTS, _LEAST_VIDEO = 64, 12
+_ENDS = 65536
+
+
+# --- what is to be done -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Job:
+    """All that a worker has to know of a run: a value that can be pickled, its paths absolute.
+
+    :ivar inputs, outputs: (name, path) pairs; the first input gives size and rate.
+    :ivar identity: a hash of everything that the pictures depend on; equal identities, equal bits.
+    """
+
+    graph: Graph
+    inputs: Pairs
+    outputs: Pairs
+    codec: str | None
+    identity: str
+
+    @classmethod
+    def of(cls, graph: Graph, clips: Mapping[str, Clip], outputs: Mapping[str, str], codec: str | None = None) -> Job:
+        """Describe a run. Raises InputError where an input cannot be read."""
+        content = [
+            version("inkarnat"),
+            graph.to_dict(),
+            {name: [_fingerprint(path) for path in clip.paths()] for name, clip in clips.items()},
+            codec,
+        ]
+        identity = hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
+        inputs = tuple((name, os.path.abspath(clip.path)) for name, clip in clips.items())
+        return cls(graph, inputs, tuple((name, os.path.abspath(p)) for name, p in outputs.items()), codec, identity)
+
+    def kind(self, output: str) -> str:
+        """Return what an output shows: "picture" or "matte"."""
+        return self.graph.kind(dict(self.graph.outputs)[output])
+
+    def codec_of(self, output: str) -> str | None:
+        """Return the codec asked for; mattes take what suits their suffix."""
+        return self.codec if self.kind(output) == "picture" else None
+
+    @property
+    def videos(self) -> dict[str, Path]:
+        """The outputs that are one file of many frames."""
+        return {name: Path(path) for name, path in self.outputs if Path(path).suffix.lower() in SUFFIXES}
+
+    @property
+    def pictures(self) -> dict[str, Path]:
+        """The outputs that are pictures: a file for each frame, or a single one."""
+        return {name: Path(path) for name, path in self.outputs if name not in self.videos}
+
+    @property
+    def size(self) -> int:
+        """The least number of frames that is worth a chunk: opening and seeking in a video costs several."""
+        moving = [*self.videos.values(), *(p for _, p in self.inputs if Path(p).suffix.lower() in READ_SUFFIXES)]
+        return _LEAST_VIDEO if moving else 1
+
+
+def _fingerprint(path: Path) -> list[Any]:
+    """Tell one content from another by size and both ends: no clock, and no reading of hours of video."""
+    try:
+        with open(path, "rb") as file:
+            size = os.fstat(file.fileno()).st_size
+            digest = hashlib.sha256(file.read(_ENDS))
+            file.seek(max(0, size - _ENDS))
+            digest.update(file.read(_ENDS))
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from None
+    return [size, digest.hexdigest()]
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """Frames that one worker takes in one go, rising."""
+
+    frames: tuple[int, ...]
+
+    def without(self, left_out: Iterable[int]) -> Chunk:
+        """Return the chunk without some of its frames."""
+        gone = set(left_out)
+        return Chunk(tuple(frame for frame in self.frames if frame not in gone))
+
+    def __str__(self) -> str:
+        """As the command line takes frames: 1-12, 1-23x2 or 1,5,9."""
+        first, last, count = self.frames[0], self.frames[-1], len(self.frames)
+        if count == 1:
+            return str(first)
+        step = (last - first) // (count - 1)
+        if step and self.frames == tuple(range(first, last + 1, step)):
+            return f"{first}-{last}" + (f"x{step}" if step > 1 else "")
+        return ",".join(map(str, self.frames))
+
+
+def chunk_size(total: int, least: int) -> int:
+    """Return how many frames a chunk has; it depends on the run alone, so that a resumed run cuts alike."""
+    return max(least, min(MOST, -(-total // _PARTS)))
+
+
+def cut(frames: Iterable[int], size: int) -> Iterator[Chunk]:
+    """Cut frames into chunks, one after the other, without ever holding all of them."""
+    rest = iter(frames)
+    while part := tuple(itertools.islice(rest, size)):
+        yield Chunk(part)
+
+
+# --- what is told -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Done:
+    """A frame whose picture files are complete."""
+
+    frame: int
+    files: Mapping[str, Stamp] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Failed:
+    """A frame that failed, and why."""
+
+    frame: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A chunk that is worked through, and its segments of video."""
+
+    chunk: Chunk
+    files: Mapping[str, Stamp] = field(default_factory=dict)
+
+
+Event = Done | Failed | Finished
+Tell = Callable[[Event], None]
+
+
+class Engine(Protocol):
+    """Works through chunks somewhere; when it returns or raises, nobody works on the job any more."""
+
+    def __call__(self, job: Job, chunks: Iterator[Chunk], tell: Tell) -> None:
+        """Tell the events of all chunks as they come, in any order between chunks."""
+
+
+# --- working ------------------------------------------------------------------------------------------------
+
+
+def work(job: Job, chunk: Chunk, tell: Tell) -> None:
+    """Render the frames of a chunk: pictures straight into place, video as one segment for each output.
+
+    A frame that fails is told and the rest is done. Raises OutputError where an output cannot be written.
+    """
+    try:
+        clips = _clips(job)
+    except InputError as error:
+        for frame in chunk.frames:
+            tell(Failed(frame, str(error)))
+        tell(Finished(chunk))
+        return
+    failed: set[int] = set()
+
+    def fail(frame: int, reason: str) -> None:
+        failed.add(frame)
+        tell(Failed(frame, reason))
+
+    def advance(frame: int) -> None:
+        if frame not in failed:
+            tell(Done(frame, {name: Stamp.of(_at(path, frame)) for name, path in job.pictures.items()}))
+
+    with ExitStack() as stack:
+        writers = {name: stack.enter_context(_writer(job, name, chunk, clips)) for name, _ in job.outputs}
+        runner.render(job.graph, clips, writers, chunk.frames, progress=advance, on_error=fail)
+    segments = {name: w for name, w in writers.items() if isinstance(w, SegmentWriter)}
+    tell(Finished(chunk, {name: w.segment.stamp for name, w in segments.items() if w.segment is not None}))
+
+
+def _at(path: Path, frame: int) -> Path:
+    pattern = SequencePattern.parse(path)
+    return path if pattern is None else pattern.path(frame)
+
+
+def _writer(job: Job, name: str, chunk: Chunk, clips: Mapping[str, Clip]) -> Any:
+    path = Path(dict(job.outputs)[name])
+    main = next(iter(clips.values()))
+    if name not in job.videos:
+        inputs = [file for clip in clips.values() for file in clip.paths()]
+        return open_writer(path, main, None, job.kind(name), inputs=inputs)
+    place = segment_folder(path) / f"{chunk.frames[0]:08d}-{chunk.frames[-1]:08d}{path.suffix}"
+    return SegmentWriter(place, main, job.codec_of(name), job.kind(name), job.identity)
+
+
+@lru_cache(maxsize=1)
+def _clips(job: Job) -> dict[str, Clip]:
+    """Open the inputs once in each process."""
+    return {name: open_clip(path) for name, path in job.inputs}

@@ -1,0 +1,143 @@
+"""The journal of a run: what is complete, with size and hash, as lines that are only ever added."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from ..headless.files import OutputError, output_error
+
+_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """What tells a complete file: its size in bytes and the SHA-256 of its content."""
+
+    size: int
+    sha256: str
+
+    @classmethod
+    def of(cls, path: Path) -> Stamp:
+        """Read a file's stamp. Raises OutputError where it is gone or cannot be read back."""
+        try:
+            with path.open("rb") as file:
+                digest = hashlib.sha256()
+                while block := file.read(_BLOCK):
+                    digest.update(block)
+                return cls(file.tell(), digest.hexdigest())
+        except OSError as error:
+            raise output_error(path, error) from error
+
+    def fits(self, path: Path) -> bool:
+        """Tell whether a file is there and has this size and content."""
+        try:
+            return path.stat().st_size == self.size and Stamp.of(path) == self
+        except (OSError, OutputError):
+            return False
+
+
+# --- the journal --------------------------------------------------------------------------------------------
+
+
+def journal_path(output: Path) -> Path:
+    """Return where the journal of a run lies: beside its first output."""
+    return output.with_name(f"{output.name}.journal.jsonl")
+
+
+class Journal:
+    """Lines of JSON, one for each thing that was completed; lines are only ever added.
+
+    ``{"run": identity, "frames": …, …}`` opens a run; what follows belongs to it:
+    ``{"frame": 17, "files": {"result": {"size": …, "sha256": …}}}`` a frame's pictures are in place;
+    ``{"segment": "1-12", "files": …}`` a part of a video is; ``{"failed": 18, "reason": …}`` a frame failed;
+    ``{"joined": "1-100", "files": …}`` a video has its name; ``{"ended": …}`` the run came to its end.
+
+    A line that was cut off by a crash is passed over when the journal is read.
+    """
+
+    def __init__(self, path: Path, identity: str) -> None:
+        self.path, self.identity = path, identity
+        self.frames: dict[tuple[str, int], Stamp] = {}
+        self.joined: dict[tuple[str, str], Stamp] = {}
+        self._file: Any = None
+
+    def read(self) -> bool:
+        """Take in what earlier runs of the same identity completed; False where there is no journal at all."""
+        try:
+            with self.path.open(encoding="utf-8", errors="replace") as lines:
+                mine = False
+                for line in lines:
+                    entry = _entry(line)
+                    if "run" in entry:
+                        mine = entry["run"] == self.identity
+                    elif mine:
+                        self._take(entry)
+            return True
+        except FileNotFoundError:
+            return False
+        except OSError as error:
+            raise output_error(self.path, error) from error
+
+    def _take(self, entry: dict[str, Any]) -> None:
+        with contextlib.suppress(TypeError, ValueError, AttributeError):
+            for name, stamp in entry.get("files", {}).items():
+                if "frame" in entry:
+                    self.frames[name, int(entry["frame"])] = Stamp(**stamp)
+                elif "joined" in entry:
+                    self.joined[name, str(entry["joined"])] = Stamp(**stamp)
+
+    def open(self, **about: Any) -> None:
+        """Begin a run. Raises OutputError."""
+        try:
+            self._file = self.path.open("ab+", buffering=0)
+            length = self._file.seek(0, os.SEEK_END)
+            self._file.seek(max(0, length - 1))
+            torn = self._file.read(1) not in (b"", b"\n")
+        except OSError as error:
+            raise output_error(self.path, error) from error
+        if torn:
+            self._put(b"\n")
+        self.write(run=self.identity, **about)
+
+    def write(self, **entry: Any) -> None:
+        """Add a line. Raises OutputError.
+
+        It is not forced to the disk: a line that a power cut takes means a frame that is rendered once more.
+        """
+        files = entry.get("files")
+        if files is not None:
+            entry["files"] = {name: asdict(stamp) for name, stamp in files.items()}
+        self._put((json.dumps(entry, ensure_ascii=False) + "\n").encode())
+
+    def _put(self, line: bytes) -> None:
+        try:
+            if self._file.write(line) != len(line):
+                raise OSError(errno.ENOSPC, "")
+        except OSError as error:
+            raise output_error(self.path, error) from error
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._file is not None:
+            self._file.close()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def _entry(line: str) -> dict[str, Any]:
+    try:
+        entry = json.loads(line)
+    except ValueError:
+        return {}
+    return entry if isinstance(entry, dict) else {}

@@ -1,0 +1,72 @@
+"""inkarnat job: writes a run as an Open Job Description for the queue of a render farm."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+
+import click
+
+from .. import console
+from ..clips import open_clip, parse_frames
+from ..files import atomic
+from ..graph import Graph
+from .options import named_files
+from .render import check_names, check_range
+
+
+@click.command()
+@click.argument("graph", metavar="GRAPH", type=click.Path())
+@click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
+@click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
+@click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
+@click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
+@click.option("--chunk", type=click.IntRange(1), metavar="FRAMES", help="Frames in a task (what suits the job).")
+@click.option(
+    "--timeout", type=click.IntRange(1), default=3600, show_default=True, metavar="SECONDS", help="Time for a task."
+)
+@click.option("--name", default="", metavar="TEXT", help="Name of the job in the queue.")
+@click.option("-o", "--output", metavar="FILE", type=click.Path(path_type=Path), help="Write it here, not to stdout.")
+def command(
+    graph: str,
+    sources: tuple[str, ...],
+    outputs: tuple[str, ...],
+    frames: str | None,
+    codec: str | None,
+    chunk: int | None,
+    timeout: int,
+    name: str,
+    output: Path | None,
+) -> None:
+    """Describe a job for the queue of a render farm.
+
+    What is printed is a job template of the Open Job Description, format 2023-09: a task for each chunk of frames,
+    and for video a last step that joins the parts. Graph, inputs and outputs are parameters that can be given anew
+    when the job is submitted. Paths below the folder of the template (this
+    one, or that of -o) are its defaults; the format allows no others, so they have to be given then.
+
+    \b
+      inkarnat job workshop.json --in plate=take3.mov --out result=skin.mov > job.yaml
+    """
+    loaded = Graph.load(graph)
+    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    check_names(loaded, files, paths)
+    from ...farm.chunks import Job
+    from ...farm.job_template import as_yaml, job_template, left_open
+
+    with ExitStack() as stack:
+        clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
+        numbers = check_range(parse_frames(frames) if frames else None, next(iter(clips.values())))
+        job = Job.of(loaded, clips, paths, codec)
+        folder = (output.parent if output is not None else Path()).absolute()
+        template = job_template(
+            job, Path(graph).absolute(), numbers, folder=folder, name=name, chunk=chunk, timeout=timeout
+        )
+    for parameter, path in left_open(template, job, Path(graph)).items():
+        console.warn(f"give this when the job is submitted: {parameter}={path}")
+    text = as_yaml(template)
+    if output is None:
+        console.say(text)
+        return
+    with atomic(output, [graph, *files.values()]) as temporary:
+        temporary.write_text(text + "\n", encoding="utf-8")

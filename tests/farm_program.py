@@ -1,0 +1,37 @@
+"""The command line with a slow disk and deadly frames, as the environment asks for; worker processes get them too.
+
+``SLOW_DISK``: seconds that every opening and every completing of a picture takes.
+``DEADLY_FRAME``: a frame of a sequence whose reading kills the process.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+
+from inkarnat.host_adapters.headless import cli, clips, files
+
+DELAY = float(os.environ.get("SLOW_DISK", "0"))
+DEADLY = os.environ.get("DEADLY_FRAME")
+
+_read, _commit = clips.SequenceClip._read, files.Atomic.commit
+
+
+def slow_read(self, frame):
+    if str(frame) == DEADLY:
+        os.kill(os.getpid(), signal.SIGKILL)
+    time.sleep(DELAY)
+    return _read(self, frame)
+
+
+def slow_commit(self):
+    time.sleep(DELAY)
+    _commit(self)
+
+
+clips.SequenceClip._read = slow_read
+files.Atomic.commit = slow_commit
+
+if __name__ == "__main__":
+    cli.main()
