@@ -17,7 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import Coding, Planes, change_to_planes, picture_to_planes, planes_to_picture
+from ...kernels.codes import (
+    Coding,
+    Planes,
+    alpha_to_plane,
+    change_to_planes,
+    picture_to_planes,
+    planes_to_picture,
+)
 from .files import Atomic, InputError, OutputError, check_input, output_error
 
 SUFFIXES = {".mov": "prores", ".mp4": "h264", ".m4v": "h264", ".mkv": "ffv1"}
@@ -25,6 +32,9 @@ SUFFIXES = {".mov": "prores", ".mp4": "h264", ".m4v": "h264", ".mkv": "ffv1"}
 
 READ_SUFFIXES = (*SUFFIXES, ".avi", ".mxf", ".mts", ".m2ts", ".ts", ".webm", ".mpg", ".mpeg", ".dv", ".wmv", ".3gp")
 """Suffixes that are taken for video when a clip is opened."""
+
+Tags = tuple[int, int, int, int]
+"""Range, matrix, primaries and transfer as ITU-T H.273 numbers."""
 
 # ITU-T H.273 code points: matrix coefficients and video range.
 _MATRIX = {1: "709", 5: "601", 6: "601", 9: "2020"}
@@ -676,6 +686,9 @@ class VideoWriter:
     :param like: the input clip's info, or None for a clip made of single pictures (then give ``size`` and ``rate``).
     :param codec: a key of :data:`CODECS`; left out, the suffix decides (:func:`default_codec`).
     :param matte: the clip shows a matte: it gets no sound, and frames are float32 (H, W).
+    :param alpha: the fourth channel of the pictures is written, whatever the input's alpha was.
+    :param tags: primaries and transfer, as ITU-T H.273 numbers, of pictures that come in another colour space than
+        the input; all planes are made afresh then, with the matrix of BT.2020 where the primaries are its own.
     :param inputs: files that must not be overwritten; that of ``like`` is one of them.
 
     Raises OutputError: unknown suffix or codec, a codec that the container cannot hold, a missing encoder, a folder
@@ -692,6 +705,7 @@ class VideoWriter:
         rate: Fraction | None = None,
         alpha: bool = False,
         inputs: Iterable[Path | str] = (),
+        tags: tuple[int, int] | None = None,
     ) -> None:
         self.path = Path(path)
         if like is None:
@@ -703,16 +717,19 @@ class VideoWriter:
         if matte:
             like = replace(like, sound=0)
         self.like, self._matte = like, matte
-        self.codec = codec or default_codec(self.path, None if matte else like)
+        self._fills_alpha = alpha and not matte
+        wanted = replace(like.pixel_format, alpha=not matte and (alpha or like.pixel_format.alpha))
+        self.codec = codec or default_codec(self.path, None if matte else replace(like, pixel_format=wanted))
         if self.codec not in CODECS:
             raise OutputError(f"Codec {self.codec!r} is unknown: use one of {', '.join(CODECS)}.")
         default_codec(self.path)
         encoder = CODECS[self.codec]
-        self.pixel_format = choose_format(
-            encoder, replace(like.pixel_format, alpha=False) if matte else like.pixel_format
-        )
-        self.coding = _output_coding(like, self.pixel_format, encoder.studio_only)
-        self._same = self.coding == like.coding and self.pixel_format == like.pixel_format and not matte
+        self.pixel_format = choose_format(encoder, wanted)
+        if alpha and not self.pixel_format.alpha:
+            raise OutputError(f"{path}: {encoder.label} holds no alpha for the matte: use prores4444 or ffv1.")
+        self.coding = _output_coding(like, self.pixel_format, encoder.studio_only, tags)
+        self._tags = _output_tags(like, self.coding, tags)
+        self._same = self.coding == like.coding and tags is None and not matte
         self._file = Atomic(self.path, inputs)
         self._container: Any = None
         self._stream: Any = None
@@ -729,7 +746,7 @@ class VideoWriter:
             self._container.metadata.update(_kept_metadata(self.like.metadata))
             options = {**encoder.options, "chroma_sample_location": _SITING_OPTION[self.coding.siting]}
             self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)
-            _configure(self._stream, self.like, self.pixel_format, self.coding)
+            _configure(self._stream, self.like, self.pixel_format, self._tags)
             if self.like.sound:
                 self._sound = _Sound(self.like.path, self._container)
 
@@ -754,7 +771,7 @@ class VideoWriter:
             self.abort()
             raise OutputError(f"{self.path}: frame {number} comes after a later one; write frames in order.")
         with self._guard():
-            frame = _video_frame(self._codes(picture, original), self.pixel_format, self.like, self.coding)
+            frame = _video_frame(self._codes(picture, original), self.pixel_format, self._tags)
             shift = 0 if self._first[0] == 1 else self._first[1]
             begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
             frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
@@ -849,8 +866,8 @@ class VideoWriter:
 
     def _begin(self, number: int) -> None:
         with self._guard():
-            if self.like.timecode and number == 1:
-                self._stream.metadata["timecode"] = self.like.timecode
+            if self.like.timecode:
+                self._stream.metadata["timecode"] = advance_timecode(self.like.timecode, number - 1, self.like.rate)
             if self._sound is not None and self._first is not None and number != 1:
                 self._sound.skip_to(self._first[1] * self.like.time_base)
             self._container.start_encoding()
@@ -867,13 +884,15 @@ class VideoWriter:
         if picture.ndim == 2:
             picture = np.repeat(picture[:, :, np.newaxis], 3, axis=2)
         picture = upright(picture, -self.like.turns)
+        with_alpha = self.pixel_format.alpha
         if not self._same or original is None:
-            return picture_to_planes(picture, self.coding, alpha=self.pixel_format.alpha)
-        before = planes_to_picture(original.planes, self.coding)
-        if picture.shape[2] != before.shape[2]:
-            channels = picture[:, :, :3]
-            picture = np.dstack([channels, before[:, :, 3]]) if before.shape[2] == 4 else channels
-        return change_to_planes(before, picture, original.planes, self.coding)
+            return picture_to_planes(picture, self.coding, alpha=with_alpha)
+        planes, alpha = original.planes[:3], original.planes[3:]
+        before = planes_to_picture(planes, self.coding)
+        changed = change_to_planes(before, picture[:, :, :3], planes, self.coding)
+        if with_alpha and (self._fills_alpha or not alpha):
+            alpha = (alpha_to_plane(picture, self.coding),)
+        return changed + (alpha if with_alpha else ())
 
 
 _SITING_OPTION = {"left": "left", "centre": "center", "corner": "topleft"}
@@ -882,18 +901,27 @@ _DISK_ERRORS = frozenset({2, 5, 13, 20, 27, 28, 30, 122})
 """System error numbers that speak of the disk or the folder."""
 
 
-def _output_coding(like: VideoInfo, pixel_format: PixelFormat, studio_only: bool) -> Coding:
+def _output_coding(
+    like: VideoInfo, pixel_format: PixelFormat, studio_only: bool, space: tuple[int, int] | None
+) -> Coding:
     if pixel_format.rgb:
         return Coding(pixel_format.bits, False, "rgb", "4:4:4")
     source = like.coding
     from_rgb = source.standard == "rgb"
+    standard = "709" if from_rgb else source.standard
+    if space is not None and (space[0] == _WIDE_GAMUT) != (standard == "2020"):
+        standard = "2020" if space[0] == _WIDE_GAMUT else "709"
     return Coding(
         bits=pixel_format.bits,
         studio=source.studio or studio_only or from_rgb,
-        standard="709" if from_rgb else source.standard,
+        standard=standard,
         subsampling=pixel_format.subsampling,
         siting=source.siting if source.subsampling == pixel_format.subsampling else "left",
     )
+
+
+_WIDE_GAMUT = 9
+"""The number of the primaries of BT.2020, which come with the matrix of BT.2020."""
 
 
 def _output_time_base(like: VideoInfo) -> Fraction:
@@ -907,27 +935,56 @@ _FINEST = 120_000
 """Frame rates with a larger numerator are averages of a varying rate."""
 
 
-def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, coding: Coding) -> None:
+def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, tags: Tags) -> None:
     stored = (like.height, like.width) if like.turns % 2 else (like.width, like.height)
     stream.width, stream.height = stored
     stream.pix_fmt = pixel_format.packed or pixel_format.name
     context = stream.codec_context
     context.time_base = _output_time_base(like)
     context.thread_count = 0
-    context.color_range, context.colorspace, context.color_primaries, context.color_trc = _output_tags(like, coding)
+    context.color_range, context.colorspace, context.color_primaries, context.color_trc = tags
     context.sample_aspect_ratio = like.pixel_aspect
     if like.turns:
         stream.set_display_rotation((like.turns * 90 + 180) % 360 - 180)
 
 
-def _output_tags(like: VideoInfo, coding: Coding) -> tuple[int, int, int, int]:
-    """The input's tags, with range and matrix set anew where the output differs."""
+def _output_tags(like: VideoInfo, coding: Coding, space: tuple[int, int] | None) -> Tags:
+    """The input's tags, with range, matrix and colour space set anew where the output differs."""
     extent, matrix, primaries, transfer = like.tags
     if coding.studio != like.coding.studio or coding.standard == "rgb":
         extent = _STUDIO_TAG if coding.studio else _FULL_TAG
     if coding.standard != like.coding.standard:
         matrix = _MATRIX_TAG[coding.standard]
+    if space is not None:
+        primaries, transfer = space
     return extent, matrix, primaries, transfer
+
+
+_TIMECODE = re.compile(r"(\d\d):(\d\d):(\d\d)([:;.])(\d\d)")
+
+
+def advance_timecode(timecode: str, frames: int, rate: Fraction) -> str:
+    """Return a timecode some frames later; one that cannot be read, as it is.
+
+    Behind a ``;`` it counts with dropped numbers: the first two of each minute, or four at twice the rate, but not of
+    every tenth minute. Source: SMPTE ST 12-1.
+    """
+    match = _TIMECODE.fullmatch(timecode)
+    if match is None or not frames:
+        return timecode
+    hours, minutes, seconds, mark, last = match.groups()
+    base = round(rate)
+    dropped = 2 * (base // 30) if mark == ";" and base % 30 == 0 else 0
+    whole_minutes = int(hours) * 60 + int(minutes)
+    count = (whole_minutes * 60 + int(seconds)) * base + int(last)
+    count += frames - dropped * (whole_minutes - whole_minutes // 10)
+    tens, rest = divmod(count, 600 * base - 9 * dropped)
+    count += 9 * dropped * tens
+    if dropped and rest >= 60 * base:
+        count += dropped * ((rest - 60 * base) // (60 * base - dropped) + 1)
+    total, frame = divmod(count, base)
+    minute, second = divmod(total, 60)
+    return f"{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{mark}{frame:02}"
 
 
 _TECHNICAL_METADATA = ("major_brand", "minor_version", "compatible_brands", "encoder", "timecode", "duration")
@@ -937,7 +994,7 @@ def _kept_metadata(metadata: dict[str, str]) -> dict[str, str]:
     return {key: value for key, value in metadata.items() if key.lower() not in _TECHNICAL_METADATA}
 
 
-def _video_frame(planes: Planes, pixel_format: PixelFormat, like: VideoInfo, coding: Coding) -> Any:
+def _video_frame(planes: Planes, pixel_format: PixelFormat, tags: Tags) -> Any:
     import av
 
     height, width = planes[0].shape
@@ -947,7 +1004,7 @@ def _video_frame(planes: Planes, pixel_format: PixelFormat, like: VideoInfo, cod
         _plane_view(target, pixel_format)[:] = planes[source]
     if pixel_format.packed:
         frame = frame.reformat(format=pixel_format.packed)
-    frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = _output_tags(like, coding)
+    frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = tags
     return frame
 
 

@@ -10,11 +10,11 @@ import click
 
 from ....nodes import Correction, SkinReading, ToneCurve, Wishes, solve_correction
 from .. import console
-from ..clips import open_clip, parse_frames
+from ..clips import parse_frames
 from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..runner import Report
 from ..standard import chain_graph
-from .options import Marks, read_target, sample_options, target_options
+from .options import Footage, Marks, footage_options, output_options, read_target, sample_options, target_options
 from .render import render_files
 
 
@@ -23,6 +23,8 @@ from .render import render_files
 @click.option("-o", "--output", metavar="OUTPUT", help="Where the corrected picture, sequence or clip goes.")
 @sample_options
 @target_options
+@footage_options
+@output_options
 @click.option(
     "--method",
     type=click.Choice(["turn", "shift", "primaries"]),
@@ -37,6 +39,7 @@ from .render import render_files
 @click.option("--codec", metavar="NAME", help="Codec of a video output (a sensible one for its suffix).")
 @click.option("--graph-out", metavar="G.json", help="Keep the solved graph; `inkarnat render` gives the same bits.")
 @click.option("--matte-out", metavar="FILES", help="Write the matte as well.")
+@click.option("--matte-in-alpha", is_flag=True, help="Put the matte into the output's alpha (.mov: ProRes 4444).")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def command(input: str, output: str | None, as_json: bool, **options: Any) -> int:
     """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
@@ -55,11 +58,12 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
     """
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
-    clip = open_clip(input)
+    footage = Footage.of(options)
+    clip = footage.open(input)
     outputs = _outputs(output, options)
     marks = Marks.read(options["add"], options["subtract"], options["neutral"], options["frame"])
-    correction = solve_correction(marks.on(clip), _wishes(options))
-    graph = chain_graph(correction.links(), correction.outputs())
+    correction = solve_correction(marks.on(footage.working(clip)), _wishes(options))
+    graph = footage.around(chain_graph(correction.links(), correction.outputs()))
     if options["graph_out"]:
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
@@ -69,7 +73,10 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
 
 
 def _outputs(output: str | None, options: dict[str, Any]) -> dict[str, str]:
-    given = {"result": output, "matte": options["matte_out"]}
+    in_alpha = options["matte_in_alpha"]
+    if in_alpha and (output is None or options["matte_out"]):
+        raise GraphError("--matte-in-alpha goes with -o OUTPUT and without --matte-out: the matte is written once.")
+    given = {"result+matte" if in_alpha else "result": output, "matte": options["matte_out"]}
     outputs = {name: path for name, path in given.items() if path}
     real = [os.path.realpath(path) for path in (*outputs.values(), options["graph_out"]) if path]
     if len(set(real)) < len(real):

@@ -9,13 +9,14 @@ import click
 
 from ....nodes import ReadingError, SkinReading, Warned, measure_skin, solve_correction
 from .. import console
-from ..clips import Clip, open_clip, parse_frames
+from ..clips import Clip, parse_frames
+from ..colour_spaces import WORKING
 from ..errors import GraphError
 from ..graph import Graph
 from ..runner import Runner
 from ..standard import chain_graph
 from .correct import READING_COLUMNS, reading_row
-from .options import Marks, sample_options
+from .options import Footage, Marks, footage_options, sample_options
 
 MOST_FRAMES = 25
 
@@ -23,6 +24,7 @@ MOST_FRAMES = 25
 @click.command()
 @click.argument("input", metavar="FILE")
 @sample_options
+@footage_options
 @click.option("--graph", "graph_file", metavar="G.json", help="Take the matte of this graph instead of samples.")
 @click.option("--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread).")
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON.")
@@ -35,16 +37,17 @@ def command(input: str, graph_file: str | None, frames: str | None, as_json: boo
 
     A reading is a guide: skin varies with person, light and intent.
     """
-    clip = open_clip(input)
+    footage = Footage.of(options)
+    clip = footage.working(footage.open(input))
     numbers = parse_frames(frames) if frames else _spread(clip.frames)
     key, warnings = _matte_graph(clip, graph_file, options)
-    runner = Runner(key)
+    wanted, runner = [name for name in ("matte", WORKING) if name in dict(key.outputs)], Runner(key)
     readings: list[tuple[int, SkinReading]] = []
     for number in numbers:
         picture = clip.read(number)
-        matte = runner.run_frame(number, {"plate": picture}, ["matte"])["matte"]
+        shown = runner.run_frame(number, {"plate": picture}, wanted)
         try:
-            readings.append((number, measure_skin(picture, matte)))
+            readings.append((number, measure_skin(shown.get(WORKING, picture), shown["matte"])))
         except ReadingError as error:
             warnings = (*warnings, Warned("no skin", 0.0, f"Frame {number}: {error}"))
     _tell(input, readings, warnings, as_json)
