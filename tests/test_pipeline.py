@@ -116,9 +116,13 @@ def test_nothing_is_written_after_an_error_and_it_is_raised():
             raise OutputError("the disk is full")
         written.append(frame)
 
-    with pytest.raises(OutputError, match="disk is full"), WriteBehind(write, lambda *report: None) as behind:
-        for frame in range(1, 9):
-            behind.put(frame, {})
+    def run():
+        with WriteBehind(write, lambda *report: None) as behind:
+            for frame in range(1, 9):
+                behind.put(frame, {})
+
+    with pytest.raises(OutputError, match="disk is full"):
+        run()
     assert written == [1]
 
 
@@ -129,11 +133,15 @@ def test_what_waits_is_dropped_when_the_run_is_stopped():
         gate.wait(5)
         written.append(frame)
 
-    with pytest.raises(KeyboardInterrupt), WriteBehind(write, lambda *report: None) as behind:
-        behind.put(1, {})
-        behind.put(2, {})
-        gate.set()
-        raise KeyboardInterrupt
+    def run():
+        with WriteBehind(write, lambda *report: None) as behind:
+            behind.put(1, {})
+            behind.put(2, {})
+            gate.set()
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run()
     assert written in ([], [1])
 
 

@@ -21,6 +21,7 @@ from .errors import STOPPED, WRONG_USE, exit_code
 COMMANDS = {
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
+    "export": "Write the colour part of a graph as a look-up (CLF, ASC CDL).",
     "demo": "Try the whole job on a generated clip.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
