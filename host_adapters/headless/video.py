@@ -39,6 +39,8 @@ Tags = tuple[int, int, int, int]
 # ITU-T H.273 code points: matrix coefficients and video range.
 _MATRIX = {1: "709", 5: "601", 6: "601", 9: "2020"}
 _MATRIX_TAG = {"709": 1, "601": 6, "2020": 9, "rgb": 0}
+_MATRIX_IN_CONTAINER = ("dnxhd",)
+"""Codecs whose own streams hardly ever say another matrix than BT.709: what the container says goes first."""
 _UNTAGGED = 2
 _STUDIO_TAG, _FULL_TAG = 1, 2
 
@@ -185,6 +187,7 @@ class _Decoder:
         self.stream.thread_type = "AUTO"
         self.expected = self.stream.frames if from_pts is None else 0
         self.promised_end = _promised_end(self.container, self.stream)
+        self.cut = _is_cut(path, self.container)
         if from_pts is not None:
             self.container.seek(from_pts, stream=self.stream, backward=True)
 
@@ -195,7 +198,7 @@ class _Decoder:
         packets, end = 0, Fraction(0)
         broken: str | None = None
         try:
-            for packet in self.container.demux(self.stream):
+            for packet in _packets(self.container, self.stream, self.cut):
                 if packet.is_corrupt:
                     broken = "the file breaks off"
                     break
@@ -211,11 +214,41 @@ class _Decoder:
             with contextlib.suppress(av.error.FFmpegError, OSError):
                 yield from self.stream.codec_context.decode(None)
             raise _Broken(broken)
-        if packets < self.expected or _missing_frames(end, self.promised_end, self.stream):
+        if self.cut or packets < self.expected or _missing_frames(end, self.promised_end, self.stream):
             raise _Broken("the file breaks off")
 
     def close(self) -> None:
         self.container.close()
+
+
+def _is_cut(path: Path, container: Any) -> bool:
+    """Whether a transport stream ends inside one of its packets of 188 bytes (ISO/IEC 13818-1), 192 or 204 by origin.
+
+    It promises no length, so a cut that falls between two packets stays unseen.
+    """
+    if container.format.name != "mpegts":
+        return False
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        start = file.read(4 * 204)
+    for length, first in ((188, 0), (192, 4), (204, 0)):
+        if all(start[first + i * length : first + i * length + 1] == b"\x47" for i in range(3)):
+            return size % length != 0
+    return False
+
+
+def _packets(container: Any, stream: Any, cut: bool) -> Iterator[Any]:
+    """Give the packets of a stream; of a cut one all but the last, which is not whole."""
+    waiting = None
+    for packet in container.demux(stream):
+        if not cut:
+            yield packet
+        elif packet.size:
+            if waiting is not None:
+                yield waiting
+            waiting = packet
+        else:
+            yield packet
 
 
 def _promised_end(container: Any, stream: Any) -> Fraction | None:
@@ -290,7 +323,10 @@ class VideoReader:
         self._next = 1
         container, stream = _open(self.path)
         try:
+            stated_matrix = int(stream.codec_context.colorspace)
             first = self._first_frame(container, stream)
+            if stream.codec_context.name in _MATRIX_IN_CONTAINER and stated_matrix in _MATRIX:
+                first.colorspace = stated_matrix
             info = _describe(self.path, container, stream, first, standard, studio, siting)
             stated: int = stream.frames if _is_plausible(stream) else 0
         finally:
@@ -388,14 +424,14 @@ class VideoReader:
             found: list[int] = []
             end, broken = Fraction(0), False
             with contextlib.closing(container):
-                promised = _promised_end(container, stream)
+                promised, cut = _promised_end(container, stream), _is_cut(self.path, container)
                 with contextlib.suppress(av.error.FFmpegError, OSError):
-                    for packet in container.demux(stream):
+                    for packet in _packets(container, stream, cut):
                         end = max(end, _end_of(packet, stream))
                         if _is_shown(packet):
                             found.append(packet.pts)
                         broken = broken or packet.is_corrupt
-                self._missing = max(_missing_frames(end, promised, stream), int(broken))
+                self._missing = max(_missing_frames(end, promised, stream), int(broken or cut))
             self._table = sorted(found)
         return self._table
 
@@ -736,6 +772,7 @@ class VideoWriter:
         self._sound: _Sound | None = None
         self._first: tuple[int, int] | None = None
         self._last = self._end = self._last_number = 0
+        self._muxed = False
         self._open(encoder)
 
     def _open(self, encoder: Encoder) -> None:
@@ -788,9 +825,8 @@ class VideoWriter:
         with self._guard():
             complete = self._last_number == self.like.frames
             packets = self._stream.encode(None)
-            if self._first[1] == self._last:  # some encoders leave the decoding time of a single frame to chance
-                for packet in packets:
-                    packet.dts = packet.pts
+            if not self._muxed and len(packets) <= _FEW:
+                _set_decoding_times(packets)
             self._mux(packets, None if complete else self._end * self.like.time_base)
             container, self._container = self._container, None
             self._release()
@@ -879,6 +915,7 @@ class VideoWriter:
                 self._container.mux(packet)
         for packet in packets:
             self._container.mux(packet)
+            self._muxed = True
 
     def _codes(self, picture: Floats, original: Original | None) -> Planes:
         if picture.ndim == 2:
@@ -893,6 +930,18 @@ class VideoWriter:
         if with_alpha and (self._fills_alpha or not alpha):
             alpha = (alpha_to_plane(picture, self.coding),)
         return changed + (alpha if with_alpha else ())
+
+
+_FEW = 16
+"""Some encoders leave the decoding times of so few frames to chance."""
+
+
+def _set_decoding_times(packets: list[Any]) -> None:
+    """Give packets in decoding order rising decoding times, none after the time at which its frame is shown."""
+    times = sorted(packet.pts for packet in packets)
+    early = max((time - packet.pts for time, packet in zip(times, packets, strict=True)), default=0)
+    for time, packet in zip(times, packets, strict=True):
+        packet.dts = time - early
 
 
 _SITING_OPTION = {"left": "left", "centre": "center", "corner": "topleft"}
