@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..kernels import balance as kernel
 from ..kernels import colour as colour_kernel
+from ..kernels import tables
 from ..kernels.arrays import as_picture
 from ..kernels.errors import PictureError
 from .balance import TRANSFERS, colour_science
@@ -307,28 +308,39 @@ def _convert(image: Picture, source: Space, target: Space) -> Picture:
         return image.copy()
     same_primaries = source.primaries == target.primaries
     matrix = np.eye(3) if same_primaries else primaries_matrix(source.primaries, target.primaries)
-    before, decode = _decoding(source)
-    after, encode = _encoding(target)
-    if decode is not None:
-        image = _through(image, decode)
-    result = kernel.adapt(image, matrix, before, to_transfer=after)
-    return result if encode is None else _through(result, encode)
+    before, after = _kernel_transfer(source), _kernel_transfer(target)
+    if before is None:
+        image = tables.through_table(image, _decoding_table(source))
+    result = kernel.adapt(image, matrix, before or "linear", to_transfer=after or "linear")
+    return result if after is not None else tables.through_table(result, _encoding_table(target))
 
 
-def _decoding(space: Space) -> tuple[str, Function | None]:
-    """Return the kernel's transfer function and what comes before it."""
-    if space.transfer in colour_kernel.TRANSFERS and not space.codes:
-        return space.transfer, None
-    decode = _further(space.transfer)[0]
-    return "linear", (lambda v: decode(_STUDIO_LOW + v * _STUDIO_SPAN)) if space.codes else decode
+def _kernel_transfer(space: Space) -> str | None:
+    """The transfer function where the kernels have it in themselves."""
+    return space.transfer if space.transfer in colour_kernel.TRANSFERS and not space.codes else None
 
 
-def _encoding(space: Space) -> tuple[str, Function | None]:
-    """Return the kernel's transfer function and what comes after it."""
-    if space.transfer in colour_kernel.TRANSFERS and not space.codes:
-        return space.transfer, None
-    encode = _further(space.transfer)[1]
-    return "linear", (lambda l: (encode(l) - _STUDIO_LOW) / _STUDIO_SPAN) if space.codes else encode
+@functools.lru_cache(maxsize=8)
+def _decoding_table(space: Space) -> NDArray[np.float32]:
+    decode = _quiet(_further(space.transfer)[0])
+    return tables.table_of((lambda v: decode(_STUDIO_LOW + v * _STUDIO_SPAN)) if space.codes else decode)
+
+
+@functools.lru_cache(maxsize=8)
+def _encoding_table(space: Space) -> NDArray[np.float32]:
+    encode = _quiet(_further(space.transfer)[1])
+    return tables.table_of((lambda l: (encode(l) - _STUDIO_LOW) / _STUDIO_SPAN) if space.codes else encode)
+
+
+def _quiet(function: Function) -> Function:
+    """Leave out remarks on numbers outside a curve's own range: its results tell."""
+
+    def run(values: Doubles) -> Doubles:
+        with np.errstate(all="ignore"), warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return np.asarray(function(values))
+
+    return run
 
 
 _STUDIO_LOW, _STUDIO_SPAN = 64 / 1023, 876 / 1023
@@ -405,14 +417,3 @@ def _of_kernel(name: str) -> tuple[Function, Function]:
 def _mirrored(function: Function) -> Function:
     """Continue a function of positive values below 0 by symmetry about the origin."""
     return lambda values: np.copysign(function(np.abs(values)), values)
-
-
-def _through(image: NDArray[np.float32], function: Function) -> NDArray[np.float32]:
-    """Send the colour of a picture through a function, some rows at a time."""
-    out = image.copy()
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # numbers outside a curve's own range are told by their results
-        for y in range(0, image.shape[0], _ROWS):
-            rows = image[y : y + _ROWS, :, :3].astype(np.float64)
-            out[y : y + _ROWS, :, :3] = function(rows)
-    return out

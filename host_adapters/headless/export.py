@@ -201,7 +201,7 @@ def tetrahedral(cube: Doubles, values: Doubles) -> Doubles:
     part = place - corner
     order = np.argsort(-part, axis=1, kind="stable")
     sorted_part = np.take_along_axis(part, order, axis=1)
-    result = cube[tuple(corner.T)] * (1 - sorted_part[:, :1])
+    result: Doubles = cube[tuple(corner.T)] * (1 - sorted_part[:, :1])
     for step in range(3):
         corner = corner.copy()
         corner[np.arange(len(corner)), order[:, step]] += 1
@@ -228,7 +228,8 @@ class Decisions:
         """Return colours (N, 3) through the list, limited to 0 to 1 as the specification says."""
         graded = np.clip(values * self.slope + self.offset, 0, 1) ** self.power
         luma = (graded @ _LUMA)[:, np.newaxis]
-        return np.clip(luma + self.saturation * (graded - luma), 0, 1)
+        result: Doubles = np.clip(luma + self.saturation * (graded - luma), 0, 1)
+        return result
 
 
 def _decisions(p: Doubles) -> Decisions:
