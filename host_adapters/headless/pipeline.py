@@ -55,6 +55,9 @@ class ReadAhead:
         self._foreseen = None
 
 
+_PATIENCE = 0.1
+"""Seconds between looks at what has been finished, so that an interrupt is not kept waiting."""
+
 Result = Mapping[str, Floats] | str
 """The pictures of a frame by output, or why it failed."""
 
@@ -62,8 +65,8 @@ Result = Mapping[str, Floats] | str
 class WriteBehind:
     """Writes frames in a thread of its own, in the order in which they are put.
 
-    One frame waits while another is written; :meth:`put` holds back until there is room. As a context manager it
-    finishes at the end and drops what waits on an error.
+    One frame is written while the caller works on the next; :meth:`put` holds back until the one before is written, so
+    that no third picture is in memory. As a context manager it finishes at the end and leaves off on an error.
 
     :param write: called in the thread for each frame that has pictures.
     :param told: called in the caller's thread, from :meth:`put` and at the end, for each frame that is finished.
@@ -73,21 +76,20 @@ class WriteBehind:
 
     def __init__(self, write: Callable[[int, Mapping[str, Floats]], None], told: Callable[[int, Result], None]) -> None:
         self._write, self._told = write, told
-        self._waiting: queue.Queue[tuple[int, Result] | None] = queue.Queue(maxsize=1)
+        self._handed: queue.SimpleQueue[tuple[int, Result] | None] = queue.SimpleQueue()
+        self._idle = threading.Event()
+        self._idle.set()
         self._finished: deque[tuple[int, Result]] = deque()
         self._error: BaseException | None = None
-        self._dropping = False
         self._thread = threading.Thread(target=self._work, name="inkarnat-write", daemon=True)
 
     def put(self, frame: int, result: Result) -> None:
         """Hand over a frame. Raises what writing an earlier one raised."""
-        while True:
+        while not self._idle.wait(_PATIENCE):
             self._tell()
-            try:
-                self._waiting.put((frame, result), timeout=0.1)
-                return
-            except queue.Full:
-                continue
+        self._tell()
+        self._idle.clear()
+        self._handed.put((frame, result))
 
     def _tell(self) -> None:
         while self._finished:
@@ -96,9 +98,7 @@ class WriteBehind:
             raise self._error
 
     def _work(self) -> None:
-        while (item := self._waiting.get()) is not None:
-            if self._error is not None or self._dropping:
-                continue
+        while (item := self._handed.get()) is not None:
             frame, result = item
             try:
                 if not isinstance(result, str):
@@ -107,6 +107,7 @@ class WriteBehind:
             except BaseException as error:
                 self._error = error
             item = result = None  # type: ignore[assignment]
+            self._idle.set()
 
     def __enter__(self) -> WriteBehind:
         self._thread.start()
@@ -115,8 +116,7 @@ class WriteBehind:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._dropping = error is not None
-        self._waiting.put(None)
+        self._handed.put(None)
         self._thread.join()
         if error is None:
             self._tell()
