@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ...nodes import enter_space, leave_space
 from .errors import GraphError
 from .files import OutputError, atomic
 from .graph import Graph, Step
@@ -24,7 +26,9 @@ LOW, HIGH = -0.1, 1.2
 """What a look-up covers of the signal: below black and above white as far as studio range reaches, and some more."""
 
 CLF_NAMESPACE, CDL_NAMESPACE = "urn:AMPAS:CLF:v3.0", "urn:ASC:CDL:v1.01"
-_CURVE_POINTS = 4096
+_LOWEST, _HIGHEST = -0.5, 3.5
+"""What a curve between other parts covers."""
+_CURVE_POINTS = 16384
 _CDL_TOLERANCE = 1e-3
 
 
@@ -36,11 +40,13 @@ class Look:
     """What a graph does to a colour wherever it stands in the picture.
 
     :ivar used: ids of the nodes that it holds. :ivar left_out: those that a look-up cannot carry, with the reason.
+    :ivar stages: what each node does, in order, where they stand in one row; empty otherwise.
     """
 
     colours: Colours
     used: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
+    stages: tuple[Colours, ...] = ()
 
 
 def look_of(graph: Graph, output: str = "result", part: str = "light", frame: int = 1) -> Look:
@@ -58,20 +64,31 @@ def look_of(graph: Graph, output: str = "result", part: str = "light", frame: in
     steps = {step.id: step for step in graph.order([output])}
     used, left_out = _sorted_out(steps, origin, part)
 
-    def colours(values: Doubles) -> Doubles:
+    def run(values: Doubles, some: tuple[Step, ...], end: str) -> Doubles:
         picture = np.ascontiguousarray(values, np.float32).reshape(-1, 1, 3)
         ones = np.ones(picture.shape[:2], np.float32)
         done: dict[str, NDArray[np.float32]] = {}
-        for step in used:
+        for step in some:
             arguments = {}
             for port, source in step.inputs:
                 is_matte = step.node.inputs()[port].kind == "matte"
                 arguments[port] = ones if is_matte else done.get(_through(steps, source, part), picture)
             done[step.id] = step.node_at(frame).process(**arguments)  # type: ignore[attr-defined]
-        result: Doubles = done.get(_through(steps, origin, part), picture).reshape(-1, 3).astype(np.float64)
+        result: Doubles = done.get(end, picture).reshape(-1, 3).astype(np.float64)
         return result
 
-    return Look(colours, tuple(step.id for step in used), left_out)
+    end = _through(steps, origin, part)
+    stages = tuple(partial(run, some=(step,), end=step.id) for step in used) if _in_a_row(steps, used, part) else ()
+    return Look(partial(run, some=used, end=end), tuple(step.id for step in used), left_out, stages)
+
+
+def _in_a_row(steps: dict[str, Step], used: tuple[Step, ...], part: str) -> bool:
+    """Tell whether every step reads one picture, that of the step before."""
+    before = ["", *(step.id for step in used)]
+    read = [{_through(steps, source, part) for source in _pictures(step)} for step in used]
+    return all(
+        len(r) == 1 and (r == {b} or (not b and not r & set(before))) for r, b in zip(read, before, strict=False)
+    )
 
 
 def _through(steps: dict[str, Step], origin: str, part: str) -> str:
@@ -125,10 +142,13 @@ class Exported:
 
 
 def export_clf(look: Look, path: Path | str, size: int = 65, title: str = "") -> Exported:
-    """Write a look in the Common LUT Format: a curve for each channel where that is all, or else a cube.
+    """Write a look in the Common LUT Format.
 
-    :param size: points along each edge of the cube, 2 to 129. Signal from −0.1 to 1.2 is covered; what lies beyond is
-        limited to it.
+    Nodes in a row that are each a curve, a matrix or a matrix in linear light are written as such; all else becomes
+    one cube.
+
+    :param size: points along each edge of the cube, 2 to 129. It covers the signal from −0.1 to 1.2; what lies beyond
+        is limited to it.
     :returns: the form, and the largest difference to the nodes and the one that 95 % of colours stay within, over a
         fixed set of colours between the points of the look-up.
     :raises OutputError: the file cannot be written.
@@ -139,22 +159,106 @@ def export_clf(look: Look, path: Path | str, size: int = 65, title: str = "") ->
     root.set("xmlns", CLF_NAMESPACE)
     ET.SubElement(root, "Description").text = f"{', '.join(look.used) or 'nothing'}; mattes are not part of a look-up"
     ET.SubElement(root, "InputDescriptor").text = "BT.709 signal, as the graph reads it"
-    scale = 1 / (HIGH - LOW)
-    _matrix(root, scale, -LOW * scale)
-    if _is_separable(look.colours):
-        form, evaluate = _add_curves(root, look.colours)
-    else:
-        form, evaluate = _add_cube(root, look.colours, size)
+    parts = [_exact(stage) for stage in look.stages]
+    if not look.stages or None in parts:
+        parts = [_curves(look.colours, LOW, HIGH) if _is_separable(look.colours) else _cube(look.colours, size)]
+    for known in parts:
+        if known is not None:
+            known.write(root)
     _save(root, path)
-    tests = LOW + (HIGH - LOW) * np.random.default_rng(0).random((20_000, 3))
-    difference = np.abs(evaluate((tests - LOW) * scale) - look.colours(tests)).max(axis=1)
-    return Exported(form, float(difference.max()), float(np.quantile(difference, 0.95)))
+    return Exported(", ".join(known.form for known in parts if known is not None), *_difference(look, parts))
 
 
-def _matrix(root: ET.Element, scale: float, offset: float) -> None:
-    rows = [[scale if i == j else 0.0 for j in range(3)] + [offset] for i in range(3)]
+def _difference(look: Look, parts: Sequence[_Piece | None]) -> tuple[float, float]:
+    values = tests = LOW + (HIGH - LOW) * np.random.default_rng(0).random((20_000, 3))
+    for known in parts:
+        values = values if known is None else known.evaluate(values)
+    difference = np.abs(values - look.colours(tests)).max(axis=1)
+    return float(difference.max()), float(np.quantile(difference, 0.95))
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """A part of a look-up: its form in words, how it is written, and what it does."""
+
+    form: str
+    write: Callable[[ET.Element], None]
+    evaluate: Colours
+
+
+def _exact(stage: Colours) -> _Piece | None:
+    """Return a stage as a matrix, a matrix in linear light or a curve; None where it is none of these."""
+    matrix = _affine(stage)
+    if matrix is not None:
+        return _Piece("a matrix", partial(_write_matrix, rows=matrix), partial(_through_matrix, rows=matrix))
+    matrix = _affine(lambda light: _linear(stage(_signal(light))))
+    if matrix is not None:
+        return _light_matrix(matrix)
+    return _curves(stage, _LOWEST, _HIGHEST) if _is_separable(stage) else None
+
+
+def _linear(values: Doubles) -> Doubles:
+    return leave_space("linear").process(values.astype(np.float32).reshape(-1, 1, 3)).reshape(-1, 3).astype(np.float64)
+
+
+def _signal(values: Doubles) -> Doubles:
+    return enter_space("linear").process(values.astype(np.float32).reshape(-1, 1, 3)).reshape(-1, 3).astype(np.float64)
+
+
+def _affine(colours: Colours) -> Doubles | None:
+    """Return the 3×4 matrix of a function that is one, or None."""
+    points = LOW + (HIGH - LOW) * np.random.default_rng(2).random((400, 3))
+    values = colours(points)
+    known = np.column_stack([points, np.ones(len(points))])
+    rows: Doubles = np.linalg.lstsq(known, values, rcond=None)[0].T
+    return rows if np.abs(known @ rows.T - values).max() < 4e-6 else None
+
+
+def _through_matrix(values: Doubles, rows: Doubles) -> Doubles:
+    result: Doubles = values @ rows[:, :3].T + rows[:, 3]
+    return result
+
+
+_EXPONENT, _OFFSET = 1 / 0.45, 0.099
+"""The BT.709 curve as CLF's exponent with a straight foot; it is within 3e-4 of BT.709-6 both ways."""
+
+
+def _light_matrix(rows: Doubles) -> _Piece:
+    """A matrix in linear light, between the BT.709 curve and its inverse."""
+
+    def write(root: ET.Element) -> None:
+        for style, matrix in (("monCurveMirrorFwd", rows), ("monCurveMirrorRev", None)):
+            node = ET.SubElement(root, "Exponent", inBitDepth="32f", outBitDepth="32f", style=style)
+            ET.SubElement(node, "ExponentParams", exponent=f"{_EXPONENT:.10f}", offset=f"{_OFFSET}")
+            if matrix is not None:
+                _write_matrix(root, matrix)
+
+    def evaluate(values: Doubles) -> Doubles:
+        return _foot(_through_matrix(_foot(values), rows), backwards=True)
+
+    return _Piece("a matrix in linear light", write, evaluate)
+
+
+def _foot(values: Doubles, backwards: bool = False) -> Doubles:
+    """CLF's exponent with a straight foot, mirrored about 0 (S-2014-006, styles monCurveMirrorFwd and Rev)."""
+    size, at = np.abs(values), _OFFSET / (_EXPONENT - 1)
+    value_at = (at + _OFFSET) / (1 + _OFFSET)
+    slope = value_at**_EXPONENT / at
+    if backwards:
+        curved = (1 + _OFFSET) * size ** (1 / _EXPONENT) - _OFFSET
+        return np.copysign(np.where(size >= at * slope, curved, size / slope), values)
+    return np.copysign(np.where(size >= at, ((size + _OFFSET) / (1 + _OFFSET)) ** _EXPONENT, size * slope), values)
+
+
+def _scaled(root: ET.Element, low: float, high: float) -> None:
+    """Bring low to high of the signal to the 0 to 1 that a table is read over."""
+    scale = 1 / (high - low)
+    _write_matrix(root, np.column_stack([np.eye(3) * scale, np.full(3, -low * scale)]))
+
+
+def _write_matrix(root: ET.Element, rows: Doubles) -> None:
     node = ET.SubElement(root, "Matrix", inBitDepth="32f", outBitDepth="32f")
-    ET.SubElement(node, "Array", dim="3 4").text = _numbers(np.array(rows))
+    ET.SubElement(node, "Array", dim="3 4").text = _numbers(rows)
 
 
 def _numbers(rows: Doubles) -> str:
@@ -168,26 +272,36 @@ def _is_separable(colours: Colours) -> bool:
     return all(np.abs(colours(np.repeat(random[:, [c]], 3, axis=1))[:, c] - whole[:, c]).max() < 1e-6 for c in range(3))
 
 
-def _add_curves(root: ET.Element, colours: Colours) -> tuple[str, Colours]:
+def _curves(colours: Colours, low: float, high: float) -> _Piece:
     places = np.linspace(0, 1, _CURVE_POINTS)
-    table = colours(np.repeat((LOW + (HIGH - LOW) * places)[:, np.newaxis], 3, axis=1))
-    node = ET.SubElement(root, "LUT1D", inBitDepth="32f", outBitDepth="32f", interpolation="linear")
-    ET.SubElement(node, "Array", dim=f"{_CURVE_POINTS} 3").text = _numbers(table)
+    table = colours(np.repeat((low + (high - low) * places)[:, np.newaxis], 3, axis=1))
+
+    def write(root: ET.Element) -> None:
+        _scaled(root, low, high)
+        node = ET.SubElement(root, "LUT1D", inBitDepth="32f", outBitDepth="32f", interpolation="linear")
+        ET.SubElement(node, "Array", dim=f"{_CURVE_POINTS} 3").text = _numbers(table)
 
     def evaluate(values: Doubles) -> Doubles:
-        return np.stack([np.interp(values[:, c], places, table[:, c]) for c in range(3)], axis=1)
+        place = (values - low) / (high - low)
+        return np.stack([np.interp(place[:, c], places, table[:, c]) for c in range(3)], axis=1)
 
-    return f"curves of {_CURVE_POINTS} points", evaluate
+    return _Piece(f"curves of {_CURVE_POINTS} points", write, evaluate)
 
 
-def _add_cube(root: ET.Element, colours: Colours, size: int) -> tuple[str, Colours]:
+def _cube(colours: Colours, size: int) -> _Piece:
     edge = LOW + (HIGH - LOW) * np.linspace(0, 1, size)
     points = np.stack(np.meshgrid(edge, edge, edge, indexing="ij"), axis=-1).reshape(-1, 3)
     table = colours(points)
-    node = ET.SubElement(root, "LUT3D", inBitDepth="32f", outBitDepth="32f", interpolation="tetrahedral")
-    ET.SubElement(node, "Array", dim=f"{size} {size} {size} 3").text = _numbers(table)
-    cube = table.reshape(size, size, size, 3)
-    return f"cube of {size} × {size} × {size} points", lambda values: tetrahedral(cube, values)
+
+    def write(root: ET.Element) -> None:
+        _scaled(root, LOW, HIGH)
+        node = ET.SubElement(root, "LUT3D", inBitDepth="32f", outBitDepth="32f", interpolation="tetrahedral")
+        ET.SubElement(node, "Array", dim=f"{size} {size} {size} 3").text = _numbers(table)
+
+    def evaluate(values: Doubles) -> Doubles:
+        return tetrahedral(table.reshape(size, size, size, 3), (values - LOW) / (HIGH - LOW))
+
+    return _Piece(f"a cube of {size} × {size} × {size} points", write, evaluate)
 
 
 def tetrahedral(cube: Doubles, values: Doubles) -> Doubles:

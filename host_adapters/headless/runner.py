@@ -200,10 +200,10 @@ def render(
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
 
     The next frame is read and the last one written, in threads of their own, while one is worked out, and no more
-    than these three are in memory. The outputs of a frame are written only when all of them are worked out. ``progress``
-    and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread. A clip of one
-    picture stands still; a node over several frames reads a clip's first and last frames again where it would look
-    beyond them.
+    than these three are in memory. The outputs of a frame are written only when all of them are worked out.
+    ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
+    A clip of one picture stands still; a node over several frames reads a clip's first and last frames again where it
+    would look beyond them.
 
     Raises GraphError, before any frame is read, for an unknown output or a source without a clip, and whatever a
     writer raises: an output that cannot be written ends the run.
