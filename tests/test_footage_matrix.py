@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
+import subprocess
+import sys
 from fractions import Fraction
 
 import av
@@ -437,3 +439,90 @@ def test_correct_puts_the_matte_into_alpha_and_refuses_to_write_it_twice(take):
         run("render", take / "look.json", "--in", f"plate={take / 'take.mkv'}", "--out", "matte+result=x.mov").exit_code
         == 2
     )
+
+
+# --- bad footage on the command line ------------------------------------------------------------------------
+
+
+def cut(path, part):
+    path.write_bytes(path.read_bytes()[: int(path.stat().st_size * part)])
+
+
+BAD = {
+    "nothing.mov": (lambda path: path.write_bytes(b""), 3, "is empty (0 bytes)"),
+    "text.mp4": (lambda path: path.write_text("the boat is planked in larch"), 3, "cannot be read as video"),
+    "missing.mov": (lambda path: None, 3, "does not exist"),
+    "sound.mov": (lambda path: sound_alone(path), 3, "has no video stream"),
+    "planes.tif": (
+        lambda path: footage.make(path.with_suffix(".mkv")) and path.with_suffix(".mkv").rename(path),
+        3,
+        "",
+    ),
+}
+
+
+def sound_alone(path):
+    with av.open(str(path), "w") as container:
+        footage._add_sound(container, container.add_stream("pcm_s16le", rate=48000), 0.1)
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_a_bad_clip_is_one_line_and_exit_code_3(take, name):
+    make, code, words = BAD[name]
+    make(take / name)
+    (take / "out.mov").write_bytes(b"an earlier take")
+    done = run("render", take / "look.json", "--in", f"plate={take / name}", "--out", f"result={take / 'out.mov'}")
+    assert done.exit_code == code
+    assert words in done.stderr
+    assert name in done.stderr
+    assert len([line for line in done.stderr.splitlines() if "error:" in line]) == 1
+    assert (take / "out.mov").read_bytes() == b"an earlier take"
+
+
+def test_a_clip_that_breaks_off_is_done_up_to_there_with_exit_code_4(take):
+    footage.make(take / "long.mkv", "ffv1", frames=40)
+    cut(take / "long.mkv", 0.6)
+    done = run("render", take / "look.json", "--in", f"plate={take / 'long.mkv'}", "--out", f"result={take / 'b.mkv'}")
+    assert done.exit_code == 4
+    good = len(list(VideoReader(take / "b.mkv")))
+    assert 5 < good < 39
+    assert f"cannot be decoded from frame {good + 1} on" in done.stderr
+    assert f"{good} frames in" in done.stdout
+    for first, second in zip(VideoReader(take / "b.mkv"), range(1, good + 1), strict=True):
+        assert first.number == second
+
+
+@pytest.mark.parametrize(
+    ("target", "words"),
+    [
+        ("take.mkv", "is an input"),
+        ("none/out.mov", "folder does not exist"),
+        ("out.webp", "an output needs one of"),
+    ],
+)
+def test_an_output_that_cannot_be_is_one_line_and_exit_code_5(take, target, words):
+    before = (take / "take.mkv").read_bytes()
+    done = run("render", take / "look.json", "--in", f"plate={take / 'take.mkv'}", "--out", f"result={take / target}")
+    assert done.exit_code == 5
+    assert words in done.stderr
+    assert (take / "take.mkv").read_bytes() == before
+
+
+def test_a_full_disk_in_the_middle_keeps_the_earlier_clip(take):
+    """The size of files is limited in a process of its own: the write fails behind the frames that are in work."""
+    footage.make(take / "long.mkv", "ffv1", "yuv422p10le", frames=60, size=(320, 240), tags=(1, 1, 1, 1))
+    (take / "out.mkv").write_bytes(b"an earlier take")
+    code = (
+        "import resource, signal, sys\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))\n"
+        "from inkarnat.host_adapters.headless.cli import main\n"
+        f"sys.argv = ['inkarnat', 'render', {str(take / 'look.json')!r}, '--in', 'plate={take / 'long.mkv'}', "
+        f"'--out', 'result={take / 'out.mkv'}']\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 5, done.stderr
+    assert "cannot be written: the file would be larger than is allowed here" in done.stderr
+    assert (take / "out.mkv").read_bytes() == b"an earlier take"
+    assert not list(take.glob(".out*"))

@@ -26,7 +26,7 @@ LOW, HIGH = -0.1, 1.2
 """What a look-up covers of the signal: below black and above white as far as studio range reaches, and some more."""
 
 CLF_NAMESPACE, CDL_NAMESPACE = "urn:AMPAS:CLF:v3.0", "urn:ASC:CDL:v1.01"
-_LOWEST, _HIGHEST = -0.5, 3.5
+_LOWEST, _HIGHEST = -1.0, 12.0
 """What a curve between other parts covers."""
 _CURVE_POINTS = 16384
 _CDL_TOLERANCE = 1e-3
@@ -210,7 +210,7 @@ def _affine(colours: Colours) -> Doubles | None:
     points = LOW + (HIGH - LOW) * np.random.default_rng(2).random((400, 3))
     values = colours(points)
     known = np.column_stack([points, np.ones(len(points))])
-    rows: Doubles = np.linalg.lstsq(known, values, rcond=None)[0].T
+    rows = np.asarray(np.linalg.lstsq(known, values, rcond=None)[0].T, np.float64)
     return rows if np.abs(known @ rows.T - values).max() < 4e-6 else None
 
 
@@ -242,12 +242,14 @@ def _light_matrix(rows: Doubles) -> _Piece:
 def _foot(values: Doubles, backwards: bool = False) -> Doubles:
     """CLF's exponent with a straight foot, mirrored about 0 (S-2014-006, styles monCurveMirrorFwd and Rev)."""
     size, at = np.abs(values), _OFFSET / (_EXPONENT - 1)
-    value_at = (at + _OFFSET) / (1 + _OFFSET)
-    slope = value_at**_EXPONENT / at
+    slope = ((at + _OFFSET) / (1 + _OFFSET)) ** _EXPONENT / at
     if backwards:
         curved = (1 + _OFFSET) * size ** (1 / _EXPONENT) - _OFFSET
-        return np.copysign(np.where(size >= at * slope, curved, size / slope), values)
-    return np.copysign(np.where(size >= at, ((size + _OFFSET) / (1 + _OFFSET)) ** _EXPONENT, size * slope), values)
+        result = np.where(size >= at * slope, curved, size / slope)
+    else:
+        result = np.where(size >= at, ((size + _OFFSET) / (1 + _OFFSET)) ** _EXPONENT, size * slope)
+    signed: Doubles = np.copysign(result, values)
+    return signed
 
 
 def _scaled(root: ET.Element, low: float, high: float) -> None:
