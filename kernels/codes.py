@@ -495,7 +495,13 @@ def _encode(before: Floats, after: Floats, old: Planes, coding: Coding, dither: 
     return new
 
 
-def _alpha_codes(picture: Floats, coding: Coding) -> Codes:
+def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:
+    """Return the plane of a picture's alpha, all codes for 0 to 1; opaque where it has none.
+
+    :param picture: float32 (H, W, 3 or 4). :returns: ``coding.dtype`` (H, W).
+    """
+    if picture.shape[2] < 4:
+        return np.full(picture.shape[:2], coding.top, coding.dtype)
     codes: Codes = quantise(picture[:, :, 3], coding.bits, dither=False).astype(coding.dtype)
     return codes
 
@@ -540,8 +546,4 @@ def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alph
     shapes = coding.shapes(height, width)
     flat = tuple(np.full(shape, v, coding.dtype) for shape, v in zip(shapes, (black, zero, zero), strict=True))
     planes = _encode(np.empty((0, 1, 3), np.float32), picture, flat, coding, dither)
-    if not alpha:
-        return planes
-    if picture.shape[2] == 4:
-        return (*planes, _alpha_codes(picture, coding))
-    return (*planes, np.full(shapes[0], coding.top, coding.dtype))
+    return (*planes, alpha_to_plane(picture, coding)) if alpha else planes

@@ -5,7 +5,7 @@
 
 from .balance import Balance, BalanceError, solve_balance
 from .compare import Compare
-from .convert import ConvertColour
+from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin
 from .declare import Node, ParamError
 from .key import RangeKey, SkinKey
@@ -45,6 +45,7 @@ NODES: dict[str, type[Node]] = {
     "cdl": Cdl,
     "balance": Balance,
     "convert_colour": ConvertColour,
+    "return_colour": ReturnColour,
     "skin_key": SkinKey,
     "range_key": RangeKey,
     "region": Region,
@@ -83,6 +84,7 @@ __all__ = [
     "RangeKey",
     "ReadingError",
     "Region",
+    "ReturnColour",
     "Sample",
     "SampleError",
     "ShowMatte",
@@ -90,6 +92,7 @@ __all__ = [
     "SkinReading",
     "SkinTarget",
     "SoftenMatte",
+    "Space",
     "SteadyMatte",
     "SteerSkin",
     "Subject",
@@ -100,9 +103,12 @@ __all__ = [
     "Warned",
     "Waveform",
     "Wishes",
+    "enter_space",
     "judge_matte",
     "learn_skin_key",
+    "leave_space",
     "measure_skin",
+    "return_to_space",
     "solve_balance",
     "solve_correction",
     "solve_steer",

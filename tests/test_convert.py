@@ -9,8 +9,17 @@ import pytest
 import references
 from hypothesis import given
 from hypothesis import strategies as st
+from inkarnat.kernels.errors import PictureError
 from inkarnat.nodes.balance import colour_science
-from inkarnat.nodes.convert import PRIMARIES, ConvertColour, primaries_matrix
+from inkarnat.nodes.convert import (
+    PRIMARIES,
+    ConvertColour,
+    Space,
+    enter_space,
+    leave_space,
+    primaries_matrix,
+    return_to_space,
+)
 from inkarnat.nodes.declare import ParamError
 
 TRANSFERS = tuple(ConvertColour.params()["from_transfer"].options)
@@ -118,6 +127,99 @@ def test_alpha_passes_and_a_bad_pixel_stays_alone(picture_rgba, same_bits, name)
         result[4, 7] = expected[4, 7]
         same_bits(result, expected)
     same_bits(picture_rgba, before)
+
+
+# --- registered colour spaces -------------------------------------------------------------------------------
+
+
+def registered():
+    """Every registered curve, with the primaries of BT.709, and some spaces that are a curve and primaries in one."""
+    from inkarnat.nodes import convert
+
+    spaces = list(convert._spaces().values())[::6]
+    return [*spaces, *(f"{curve}:bt709" for curve in convert._curves().values())]
+
+
+def test_every_registered_space_comes_back_within_a_code_of_ten_bits(science):
+    """From studio black up; below it a few curves are steeper than floats can follow there and back."""
+    picture = ramp(64 / 1023, 1.0)
+    worst = {}
+    for name in registered():
+        back = leave_space(name).process(enter_space(name).process(picture))
+        worst[name] = float(np.abs(back - picture).max())
+    assert len(worst) > 45
+    assert max(worst.values()) < 1 / 1023, {name: error for name, error in worst.items() if not error < 1 / 1023}
+
+
+@pytest.mark.parametrize("name", ["ACEScct", "Display P3", "ProPhoto RGB", "ITU-R BT.2020"])
+def test_registered_spaces_agree_with_colour_science(science, name):
+    picture = ramp(0.1, 0.9)
+    expected = science.RGB_to_RGB(
+        picture.astype(np.float64),
+        science.RGB_COLOURSPACES[name],
+        science.RGB_COLOURSPACES["ITU-R BT.709"],
+        "Bradford",
+        apply_cctf_decoding=True,
+        apply_cctf_encoding=False,
+    )
+    node = ConvertColour(from_space=name, to_transfer="linear")
+    np.testing.assert_allclose(node.process(picture), expected, atol=4e-4 * np.abs(expected).max())
+
+
+def test_a_curve_on_whole_scale_codes_reads_studio_range(science):
+    """10-bit code c of a studio-range clip is (c − 64) / 876 of signal and c / 1023 on the scale of the curve."""
+    code = np.array([100.0, 400.0, 700.0])
+    signal = ((code - 64) / 876).astype(np.float32).reshape(1, 1, 3)
+    node = ConvertColour(from_space="ACEScct:bt709:codes", to_transfer="linear")
+    expected = science.models.log_decoding_ACEScct(code / 1023)
+    np.testing.assert_allclose(node.process(signal)[0, 0], expected, rtol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("hlg", "hlg:bt2020"),
+        ("PQ", "pq:bt2020"),
+        ("ITU-R BT.2100 PQ:p3_d65", "pq:p3_d65"),
+        ("display p3", "Display P3:Display P3"),
+        ("bt2020", "linear:bt2020"),
+        ("acescc : acescg : codes", "ACEScc:acescg:codes"),
+        ("bt709", "bt709:bt709"),
+    ],
+)
+def test_names_of_spaces(name, expected):
+    assert str(Space.parse(name)) == expected
+    assert Space.parse(expected) == Space.parse(name)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("Cineon", "is a curve alone: add its primaries, Cineon:PRIMARIES"),
+        ("hlgg", "Did you mean 'hlg'"),
+        ("hlg:bt2021", "Did you mean 'bt2020'"),
+        ("a:b:c", "must be written NAME"),
+        ("xyzzy:bt709", "the curve 'xyzzy' is unknown"),
+    ],
+)
+def test_names_that_are_no_space(name, words):
+    with pytest.raises(ParamError, match=words):
+        Space.parse(name)
+
+
+def test_return_keeps_the_bits_of_what_was_not_touched(picture_rgba, same_bits):
+    before = enter_space("display p3").process(picture_rgba)
+    after = before.copy()
+    after[5:9, 5:9, :3] *= 1.1
+    after[..., 3] = 0.5
+    given = return_to_space("display p3").process(after, before, picture_rgba)
+    touched = (after[..., :3] != before[..., :3]).any(axis=2)
+    assert 10 < touched.sum() <= 16
+    same_bits(given[~touched][:, :3], picture_rgba[~touched][:, :3])
+    assert (given[..., 3] == 0.5).all()
+    np.testing.assert_array_equal(given[touched][:, :3], leave_space("display p3").process(after)[touched][:, :3])
+    with pytest.raises(PictureError, match="same size and channels"):
+        return_to_space("pq").process(after, before[1:], picture_rgba)
 
 
 def test_unknown_names_are_refused_with_the_nearest():

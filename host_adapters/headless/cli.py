@@ -22,6 +22,7 @@ COMMANDS = {
     "carry": "Carry a correction to other clips of the same camera and light, and judge each.",
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
+    "export": "Write the colour part of a graph as a look-up (CLF, ASC CDL).",
     "demo": "Try the whole job on a generated clip.",
     "farm": "Run a graph over many machines.",
     "job": "Describe a job for the queue of a render farm.",

@@ -185,9 +185,11 @@ class Clip:
 
     def origin(self, frame: int) -> Any:
         """Return what a frame came as: an Original for video, a PictureInfo otherwise. Raises InputError."""
+        kept = self._recent.get(frame)  # not under the lock: the next frame may be on its way from the decoder
+        if kept is not None:
+            return kept
         with self._lock:
-            kept = self._recent.get(frame)
-            return kept if kept is not None else self._read(frame)[1]
+            return self._read(frame)[1]
 
     def _read(self, frame: int) -> tuple[Floats, Any]:
         raise NotImplementedError
@@ -416,12 +418,15 @@ class _VideoWriter(ClipWriter):
     def __init__(self, path: Path, like: Clip | None, inputs: list[Path], codec: str | None, **options: Any) -> None:
         self.path, self.like, self.inputs, self.codec = path, like, inputs, codec
         self.matte: bool = options["matte"]
+        self.tags, self.alpha = options["tags"], options["alpha"]
         self.rate = options["rate"] or (like.rate if like is not None else None)
         self._writer: VideoWriter | None = None
         check_output(path, inputs)
         default_codec(path)
         if isinstance(like, VideoClip):
-            self._writer = VideoWriter(path, like.info, codec, self.matte, inputs=inputs)
+            self._writer = VideoWriter(
+                path, like.info, codec, self.matte, alpha=self.alpha, inputs=inputs, tags=self.tags
+            )
         elif self.rate is None:
             self.rate = _DEFAULT_RATE
             self.notes = (f"{path} gets {_DEFAULT_RATE} frames a second: the input does not state a rate.",)
@@ -436,7 +441,7 @@ class _VideoWriter(ClipWriter):
             size = (picture.shape[1], picture.shape[0])
             alpha = picture.ndim == 3 and picture.shape[2] == 4
             self._writer = VideoWriter(
-                self.path, None, self.codec, self.matte, size, self.rate, alpha, inputs=self.inputs
+                self.path, None, self.codec, self.matte, size, self.rate, alpha, inputs=self.inputs, tags=self.tags
             )
         if not isinstance(original, Original):
             original = self.like.origin(frame) if isinstance(self.like, VideoClip) else None
@@ -461,6 +466,8 @@ def open_writer(
     rate: Fraction | None = None,
     bits: int | None = None,
     inputs: Iterable[Path | str] = (),
+    tags: tuple[int, int] | None = None,
+    alpha: bool = False,
 ) -> ClipWriter:
     """Open an output: a picture, a picture sequence (``out.%04d.exr``) or a video, by its name.
 
@@ -471,12 +478,15 @@ def open_writer(
     :param rate: frames a second of a video made of pictures; left out, what they state, or 24.
     :param bits: bits a sample of pictures, as in :func:`~.pictures.write_picture`.
     :param inputs: files that must not be overwritten; those of ``like`` are among them.
+    :param tags: for video, primaries and transfer as ITU-T H.273 numbers where the pictures come in another colour
+        space than that of ``like``.
+    :param alpha: the pictures have four channels, and the fourth is to be written where ``like`` has none.
     :raises OutputError: unknown suffix or codec, the output is an input, or its folder is missing or not writable.
     """
     path = Path(path)
     kept = [Path(given) for given in inputs] + (like.paths() if like is not None else [])
     if path.suffix.lower() in SUFFIXES:
-        return _VideoWriter(path, like, kept, codec, matte=kind == "matte", rate=rate)
+        return _VideoWriter(path, like, kept, codec, matte=kind == "matte", rate=rate, tags=tags, alpha=alpha)
     if path.suffix.lower() not in FORMATS:
         known = ", ".join([*FORMATS, *SUFFIXES])
         raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: an output needs one of {known}.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import Any, Protocol
@@ -68,32 +69,48 @@ def progress(total: int, quiet: bool = False) -> AbstractContextManager[Progress
 
 
 def _lines(total: int) -> Progress:
-    done = 0
+    done, began = 0, time.monotonic()
 
     def tell(frame: int) -> None:
         nonlocal done
         done += 1
         if done == total or done * 10 // total != (done - 1) * 10 // total:
-            warn(f"{done} of {total} frames, last {frame}")
+            pace = done / max(time.monotonic() - began, 1e-9)
+            left = f", {_clock((total - done) / pace)} left" if done < total else ""
+            warn(f"{done} of {total} frames, last {frame}, {pace:.3g} frames/s{left}")
 
     return tell
 
 
+def _clock(seconds: float) -> str:
+    """Say a time as minutes and seconds, with hours where there are any."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
+
+
 class _Bar(AbstractContextManager[Progress]):
-    """A progress bar with the time that is left."""
+    """A progress bar with the pace and the time that is left."""
 
     def __init__(self, total: int) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
         from rich.progress import Progress as Bars
 
-        columns = TextColumn("frames"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+        pace = TextColumn("{task.fields[pace]}")
+        columns = TextColumn("frames"), BarColumn(), MofNCompleteColumn(), pace, TimeRemainingColumn()
         self.bars = Bars(*columns, console=Console(stderr=True), transient=True)
-        self.task = self.bars.add_task("frames", total=total)
+        self.task = self.bars.add_task("frames", total=total, pace="")
+        self.done, self.began = 0, time.monotonic()
 
     def __enter__(self) -> Progress:
         self.bars.start()
-        return lambda frame: self.bars.advance(self.task)
+        return self._tell
+
+    def _tell(self, frame: int) -> None:
+        self.done += 1
+        pace = self.done / max(time.monotonic() - self.began, 1e-9)
+        self.bars.update(self.task, advance=1, pace=f"{pace:.3g} frames/s")
 
     def __exit__(self, *error: object) -> None:
         self.bars.stop()

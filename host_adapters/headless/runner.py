@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
@@ -13,6 +14,7 @@ from ...kernels.errors import InkarnatError
 from ...nodes.declare import Node
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
+from .pipeline import ReadAhead, Result, WriteBehind
 
 Key = tuple[str, int]
 """A source or node id, and a frame."""
@@ -219,9 +221,11 @@ def render(
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
 
-    The outputs of a frame are written only when all of them are worked out. ``progress`` and ``on_error`` are told
-    the frame, the latter with the reason. A clip of one picture stands still; a node over several frames reads a
-    clip's first and last frames again where it would look beyond them.
+    The next frame is read and the last one written, in threads of their own, while one is worked out, and no more
+    than these three are in memory. The outputs of a frame are written only when all of them are worked out.
+    ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
+    A clip of one picture stands still; a node over several frames reads a clip's first and last frames again where it
+    would look beyond them.
 
     Raises GraphError, before any frame is read, for an unknown output or a source without a clip, and whatever a
     writer raises: an output that cannot be written ends the run.
@@ -230,31 +234,44 @@ def render(
         if source not in sources:
             raise _unbound(source)
     began, report, runner = time.perf_counter(), Report(), Runner(graph)
-    reader, held = _Reader(sources), Held()
-    for frame in frames:
-        reader.frame = frame
-        try:
-            pictures = runner.run_frame(frame, reader.fetch, list(outputs), held)
-        except Exception as error:
-            report.failed[frame] = _reason(error)
+    names, held = list(outputs), Held()
+    frames = frames if isinstance(frames, Collection) else list(frames)
+
+    def write(frame: int, pictures: Mapping[str, Floats]) -> None:
+        for name, writer in outputs.items():
+            writer.write(frame, pictures[name])
+
+    def tell(frame: int, result: Result) -> None:
+        if isinstance(result, str):
+            report.failed[frame] = result
             if on_error is not None:
-                on_error(frame, report.failed[frame])
+                on_error(frame, result)
         else:
-            for name, writer in outputs.items():
-                writer.write(frame, pictures[name])
             report.done.append(frame)
         if progress is not None:
             progress(frame)
+
+    with _Reader(sources, frames) as reader, WriteBehind(write, tell) as behind:
+        for frame in frames:
+            reader.frame = frame
+            try:
+                result: Result = runner.run_frame(frame, reader.fetch, names, held)
+            except Exception as error:
+                result = _reason(error)
+            behind.put(frame, result)
+            del result
     report.seconds = time.perf_counter() - began
     return report
 
 
 class _Reader:
-    """Reads clips for the runner."""
+    """Reads clips for the runner, the frame after the one in work ahead of time."""
 
-    def __init__(self, clips: Mapping[str, Clip]) -> None:
-        self.clips = clips
+    def __init__(self, clips: Mapping[str, Clip], frames: Collection[int]) -> None:
         self.ends = {name: (clip.frames[0], clip.frames[-1]) for name, clip in clips.items()}
+        first_two = list(itertools.islice(frames, 2))
+        step = first_two[-1] - first_two[0] if first_two else 0
+        self.clips = {name: ReadAhead(clip, frames, step) for name, clip in clips.items()}
         self.frame = 0
 
     def fetch(self, source: str, frame: int) -> Floats:
@@ -262,3 +279,10 @@ class _Reader:
         first, last = self.ends[source]
         stands_in = first == last or frame != self.frame
         return self.clips[source].read(min(max(frame, first), last) if stands_in else frame)
+
+    def __enter__(self) -> _Reader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for clip in self.clips.values():
+            clip.close()

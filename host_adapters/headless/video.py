@@ -17,7 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import Coding, Planes, change_to_planes, picture_to_planes, planes_to_picture
+from ...kernels.codes import (
+    Coding,
+    Planes,
+    alpha_to_plane,
+    change_to_planes,
+    picture_to_planes,
+    planes_to_picture,
+)
 from .files import Atomic, InputError, OutputError, check_input, output_error
 
 SUFFIXES = {".mov": "prores", ".mp4": "h264", ".m4v": "h264", ".mkv": "ffv1"}
@@ -26,9 +33,14 @@ SUFFIXES = {".mov": "prores", ".mp4": "h264", ".m4v": "h264", ".mkv": "ffv1"}
 READ_SUFFIXES = (*SUFFIXES, ".avi", ".mxf", ".mts", ".m2ts", ".ts", ".webm", ".mpg", ".mpeg", ".dv", ".wmv", ".3gp")
 """Suffixes that are taken for video when a clip is opened."""
 
+Tags = tuple[int, int, int, int]
+"""Range, matrix, primaries and transfer as ITU-T H.273 numbers."""
+
 # ITU-T H.273 code points: matrix coefficients and video range.
 _MATRIX = {1: "709", 5: "601", 6: "601", 9: "2020"}
 _MATRIX_TAG = {"709": 1, "601": 6, "2020": 9, "rgb": 0}
+_MATRIX_IN_CONTAINER = ("dnxhd",)
+"""Codecs whose own streams hardly ever say another matrix than BT.709: what the container says goes first."""
 _UNTAGGED = 2
 _STUDIO_TAG, _FULL_TAG = 1, 2
 
@@ -175,6 +187,7 @@ class _Decoder:
         self.stream.thread_type = "AUTO"
         self.expected = self.stream.frames if from_pts is None else 0
         self.promised_end = _promised_end(self.container, self.stream)
+        self.cut = _is_cut(path, self.container)
         if from_pts is not None:
             self.container.seek(from_pts, stream=self.stream, backward=True)
 
@@ -185,7 +198,7 @@ class _Decoder:
         packets, end = 0, Fraction(0)
         broken: str | None = None
         try:
-            for packet in self.container.demux(self.stream):
+            for packet in _packets(self.container, self.stream, self.cut):
                 if packet.is_corrupt:
                     broken = "the file breaks off"
                     break
@@ -201,11 +214,41 @@ class _Decoder:
             with contextlib.suppress(av.error.FFmpegError, OSError):
                 yield from self.stream.codec_context.decode(None)
             raise _Broken(broken)
-        if packets < self.expected or _missing_frames(end, self.promised_end, self.stream):
+        if self.cut or packets < self.expected or _missing_frames(end, self.promised_end, self.stream):
             raise _Broken("the file breaks off")
 
     def close(self) -> None:
         self.container.close()
+
+
+def _is_cut(path: Path, container: Any) -> bool:
+    """Whether a transport stream ends inside one of its packets of 188 bytes (ISO/IEC 13818-1), 192 or 204 by origin.
+
+    It promises no length, so a cut that falls between two packets stays unseen.
+    """
+    if container.format.name != "mpegts":
+        return False
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        start = file.read(4 * 204)
+    for length, first in ((188, 0), (192, 4), (204, 0)):
+        if all(start[first + i * length : first + i * length + 1] == b"\x47" for i in range(3)):
+            return size % length != 0
+    return False
+
+
+def _packets(container: Any, stream: Any, cut: bool) -> Iterator[Any]:
+    """Give the packets of a stream; of a cut one all but the last, which is not whole."""
+    waiting = None
+    for packet in container.demux(stream):
+        if not cut:
+            yield packet
+        elif packet.size:
+            if waiting is not None:
+                yield waiting
+            waiting = packet
+        else:
+            yield packet
 
 
 def _promised_end(container: Any, stream: Any) -> Fraction | None:
@@ -280,7 +323,10 @@ class VideoReader:
         self._next = 1
         container, stream = _open(self.path)
         try:
+            stated_matrix = int(stream.codec_context.colorspace)
             first = self._first_frame(container, stream)
+            if stream.codec_context.name in _MATRIX_IN_CONTAINER and stated_matrix in _MATRIX:
+                first.colorspace = stated_matrix
             info = _describe(self.path, container, stream, first, standard, studio, siting)
             stated: int = stream.frames if _is_plausible(stream) else 0
         finally:
@@ -378,14 +424,14 @@ class VideoReader:
             found: list[int] = []
             end, broken = Fraction(0), False
             with contextlib.closing(container):
-                promised = _promised_end(container, stream)
+                promised, cut = _promised_end(container, stream), _is_cut(self.path, container)
                 with contextlib.suppress(av.error.FFmpegError, OSError):
-                    for packet in container.demux(stream):
+                    for packet in _packets(container, stream, cut):
                         end = max(end, _end_of(packet, stream))
                         if _is_shown(packet):
                             found.append(packet.pts)
                         broken = broken or packet.is_corrupt
-                self._missing = max(_missing_frames(end, promised, stream), int(broken))
+                self._missing = max(_missing_frames(end, promised, stream), int(broken or cut))
             self._table = sorted(found)
         return self._table
 
@@ -676,6 +722,9 @@ class VideoWriter:
     :param like: the input clip's info, or None for a clip made of single pictures (then give ``size`` and ``rate``).
     :param codec: a key of :data:`CODECS`; left out, the suffix decides (:func:`default_codec`).
     :param matte: the clip shows a matte: it gets no sound, and frames are float32 (H, W).
+    :param alpha: the fourth channel of the pictures is written, whatever the input's alpha was.
+    :param tags: primaries and transfer, as ITU-T H.273 numbers, of pictures that come in another colour space than
+        the input; all planes are made afresh then, with the matrix of BT.2020 where the primaries are its own.
     :param inputs: files that must not be overwritten; that of ``like`` is one of them.
 
     Raises OutputError: unknown suffix or codec, a codec that the container cannot hold, a missing encoder, a folder
@@ -692,6 +741,7 @@ class VideoWriter:
         rate: Fraction | None = None,
         alpha: bool = False,
         inputs: Iterable[Path | str] = (),
+        tags: tuple[int, int] | None = None,
     ) -> None:
         self.path = Path(path)
         if like is None:
@@ -703,22 +753,26 @@ class VideoWriter:
         if matte:
             like = replace(like, sound=0)
         self.like, self._matte = like, matte
-        self.codec = codec or default_codec(self.path, None if matte else like)
+        self._fills_alpha = alpha and not matte
+        wanted = replace(like.pixel_format, alpha=not matte and (alpha or like.pixel_format.alpha))
+        self.codec = codec or default_codec(self.path, None if matte else replace(like, pixel_format=wanted))
         if self.codec not in CODECS:
             raise OutputError(f"Codec {self.codec!r} is unknown: use one of {', '.join(CODECS)}.")
         default_codec(self.path)
         encoder = CODECS[self.codec]
-        self.pixel_format = choose_format(
-            encoder, replace(like.pixel_format, alpha=False) if matte else like.pixel_format
-        )
-        self.coding = _output_coding(like, self.pixel_format, encoder.studio_only)
-        self._same = self.coding == like.coding and self.pixel_format == like.pixel_format and not matte
+        self.pixel_format = choose_format(encoder, wanted)
+        if alpha and not self.pixel_format.alpha:
+            raise OutputError(f"{path}: {encoder.label} holds no alpha for the matte: use prores4444 or ffv1.")
+        self.coding = _output_coding(like, self.pixel_format, encoder.studio_only, tags)
+        self._tags = _output_tags(like, self.coding, tags)
+        self._same = self.coding == like.coding and tags is None and not matte
         self._file = Atomic(self.path, inputs)
         self._container: Any = None
         self._stream: Any = None
         self._sound: _Sound | None = None
         self._first: tuple[int, int] | None = None
         self._last = self._end = self._last_number = 0
+        self._muxed = False
         self._open(encoder)
 
     def _open(self, encoder: Encoder) -> None:
@@ -730,7 +784,7 @@ class VideoWriter:
             self._container.metadata.update(_kept_metadata(self.like.metadata))
             options = {**encoder.options, "chroma_sample_location": _SITING_OPTION[self.coding.siting]}
             self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)
-            _configure(self._stream, self.like, self.pixel_format, self.coding)
+            _configure(self._stream, self.like, self.pixel_format, self._tags)
             if self.like.sound:
                 self._sound = _Sound(self.like.path, self._container)
 
@@ -755,7 +809,7 @@ class VideoWriter:
             self.abort()
             raise OutputError(f"{self.path}: frame {number} comes after a later one; write frames in order.")
         with self._guard():
-            frame = _video_frame(self._codes(picture, original), self.pixel_format, self.like, self.coding)
+            frame = _video_frame(self._codes(picture, original), self.pixel_format, self._tags)
             shift = 0 if self._first[0] == 1 else self._first[1]
             begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
             frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
@@ -772,9 +826,8 @@ class VideoWriter:
         with self._guard():
             complete = self._last_number == self.like.frames
             packets = self._stream.encode(None)
-            if self._first[1] == self._last:  # some encoders leave the decoding time of a single frame to chance
-                for packet in packets:
-                    packet.dts = packet.pts
+            if not self._muxed and len(packets) <= _FEW:
+                _set_decoding_times(packets)
             self._mux(packets, None if complete else self._end * self.like.time_base)
             container, self._container = self._container, None
             self._release()
@@ -850,8 +903,8 @@ class VideoWriter:
 
     def _begin(self, number: int) -> None:
         with self._guard():
-            if self.like.timecode and number == 1:
-                self._stream.metadata["timecode"] = self.like.timecode
+            if self.like.timecode:
+                self._stream.metadata["timecode"] = advance_timecode(self.like.timecode, number - 1, self.like.rate)
             if self._sound is not None and self._first is not None and number != 1:
                 self._sound.skip_to(self._first[1] * self.like.time_base)
             self._container.start_encoding()
@@ -863,18 +916,33 @@ class VideoWriter:
                 self._container.mux(packet)
         for packet in packets:
             self._container.mux(packet)
+            self._muxed = True
 
     def _codes(self, picture: Floats, original: Original | None) -> Planes:
         if picture.ndim == 2:
             picture = np.repeat(picture[:, :, np.newaxis], 3, axis=2)
         picture = upright(picture, -self.like.turns)
+        with_alpha = self.pixel_format.alpha
         if not self._same or original is None:
-            return picture_to_planes(picture, self.coding, alpha=self.pixel_format.alpha)
-        before = planes_to_picture(original.planes, self.coding)
-        if picture.shape[2] != before.shape[2]:
-            channels = picture[:, :, :3]
-            picture = np.dstack([channels, before[:, :, 3]]) if before.shape[2] == 4 else channels
-        return change_to_planes(before, picture, original.planes, self.coding)
+            return picture_to_planes(picture, self.coding, alpha=with_alpha)
+        planes, alpha = original.planes[:3], original.planes[3:]
+        before = planes_to_picture(planes, self.coding)
+        changed = change_to_planes(before, picture[:, :, :3], planes, self.coding)
+        if with_alpha and (self._fills_alpha or not alpha):
+            alpha = (alpha_to_plane(picture, self.coding),)
+        return changed + (alpha if with_alpha else ())
+
+
+_FEW = 16
+"""Some encoders leave the decoding times of so few frames to chance."""
+
+
+def _set_decoding_times(packets: list[Any]) -> None:
+    """Give packets in decoding order rising decoding times, none after the time at which its frame is shown."""
+    times = sorted(packet.pts for packet in packets)
+    early = max((time - packet.pts for time, packet in zip(times, packets, strict=True)), default=0)
+    for time, packet in zip(times, packets, strict=True):
+        packet.dts = time - early
 
 
 _SITING_OPTION = {"left": "left", "centre": "center", "corner": "topleft"}
@@ -883,18 +951,27 @@ _DISK_ERRORS = frozenset({2, 5, 13, 20, 27, 28, 30, 122})
 """System error numbers that speak of the disk or the folder."""
 
 
-def _output_coding(like: VideoInfo, pixel_format: PixelFormat, studio_only: bool) -> Coding:
+def _output_coding(
+    like: VideoInfo, pixel_format: PixelFormat, studio_only: bool, space: tuple[int, int] | None
+) -> Coding:
     if pixel_format.rgb:
         return Coding(pixel_format.bits, False, "rgb", "4:4:4")
     source = like.coding
     from_rgb = source.standard == "rgb"
+    standard = "709" if from_rgb else source.standard
+    if space is not None and (space[0] == _WIDE_GAMUT) != (standard == "2020"):
+        standard = "2020" if space[0] == _WIDE_GAMUT else "709"
     return Coding(
         bits=pixel_format.bits,
         studio=source.studio or studio_only or from_rgb,
-        standard="709" if from_rgb else source.standard,
+        standard=standard,
         subsampling=pixel_format.subsampling,
         siting=source.siting if source.subsampling == pixel_format.subsampling else "left",
     )
+
+
+_WIDE_GAMUT = 9
+"""The number of the primaries of BT.2020, which come with the matrix of BT.2020."""
 
 
 def _output_time_base(like: VideoInfo) -> Fraction:
@@ -908,27 +985,56 @@ _FINEST = 120_000
 """Frame rates with a larger numerator are averages of a varying rate."""
 
 
-def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, coding: Coding) -> None:
+def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, tags: Tags) -> None:
     stored = (like.height, like.width) if like.turns % 2 else (like.width, like.height)
     stream.width, stream.height = stored
     stream.pix_fmt = pixel_format.packed or pixel_format.name
     context = stream.codec_context
     context.time_base = _output_time_base(like)
     context.thread_count = 0
-    context.color_range, context.colorspace, context.color_primaries, context.color_trc = _output_tags(like, coding)
+    context.color_range, context.colorspace, context.color_primaries, context.color_trc = tags
     context.sample_aspect_ratio = like.pixel_aspect
     if like.turns:
         stream.set_display_rotation((like.turns * 90 + 180) % 360 - 180)
 
 
-def _output_tags(like: VideoInfo, coding: Coding) -> tuple[int, int, int, int]:
-    """The input's tags, with range and matrix set anew where the output differs."""
+def _output_tags(like: VideoInfo, coding: Coding, space: tuple[int, int] | None) -> Tags:
+    """The input's tags, with range, matrix and colour space set anew where the output differs."""
     extent, matrix, primaries, transfer = like.tags
     if coding.studio != like.coding.studio or coding.standard == "rgb":
         extent = _STUDIO_TAG if coding.studio else _FULL_TAG
     if coding.standard != like.coding.standard:
         matrix = _MATRIX_TAG[coding.standard]
+    if space is not None:
+        primaries, transfer = space
     return extent, matrix, primaries, transfer
+
+
+_TIMECODE = re.compile(r"(\d\d):(\d\d):(\d\d)([:;.])(\d\d)")
+
+
+def advance_timecode(timecode: str, frames: int, rate: Fraction) -> str:
+    """Return a timecode some frames later; one that cannot be read, as it is.
+
+    Behind a ``;`` it counts with dropped numbers: the first two of each minute, or four at twice the rate, but not of
+    every tenth minute. Source: SMPTE ST 12-1.
+    """
+    match = _TIMECODE.fullmatch(timecode)
+    if match is None or not frames:
+        return timecode
+    hours, minutes, seconds, mark, last = match.groups()
+    base = round(rate)
+    dropped = 2 * (base // 30) if mark == ";" and base % 30 == 0 else 0
+    whole_minutes = int(hours) * 60 + int(minutes)
+    count = (whole_minutes * 60 + int(seconds)) * base + int(last)
+    count += frames - dropped * (whole_minutes - whole_minutes // 10)
+    tens, rest = divmod(count, 600 * base - 9 * dropped)
+    count += 9 * dropped * tens
+    if dropped and rest >= 60 * base:
+        count += dropped * ((rest - 60 * base) // (60 * base - dropped) + 1)
+    total, frame = divmod(count, base)
+    minute, second = divmod(total, 60)
+    return f"{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{mark}{frame:02}"
 
 
 _TECHNICAL_METADATA = ("major_brand", "minor_version", "compatible_brands", "encoder", "timecode", "duration")
@@ -938,7 +1044,7 @@ def _kept_metadata(metadata: dict[str, str]) -> dict[str, str]:
     return {key: value for key, value in metadata.items() if key.lower() not in _TECHNICAL_METADATA}
 
 
-def _video_frame(planes: Planes, pixel_format: PixelFormat, like: VideoInfo, coding: Coding) -> Any:
+def _video_frame(planes: Planes, pixel_format: PixelFormat, tags: Tags) -> Any:
     import av
 
     height, width = planes[0].shape
@@ -948,7 +1054,7 @@ def _video_frame(planes: Planes, pixel_format: PixelFormat, like: VideoInfo, cod
         _plane_view(target, pixel_format)[:] = planes[source]
     if pixel_format.packed:
         frame = frame.reformat(format=pixel_format.packed)
-    frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = _output_tags(like, coding)
+    frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = tags
     return frame
 
 

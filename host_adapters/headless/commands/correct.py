@@ -12,12 +12,13 @@ import click
 
 from ....nodes import Corrected, Correction, SkinReading, ToneCurve, Wishes, solve_subjects
 from .. import console
-from ..clips import Clip, Frames, open_clip, parse_frames
+from ..clips import Clip, Frames, parse_frames
 from ..drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
 from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..graph import Graph, Step
 from ..runner import Report
 from ..standard import chain_graph, with_keyed
+from .footage import Footage, footage_options, output_options
 from .options import Cast, Named, SubjectsCommand, person_options, sample_options, target_options
 from .person import person_data, say_distance
 from .render import render_files
@@ -29,6 +30,8 @@ from .render import render_files
 @sample_options
 @target_options
 @person_options
+@footage_options
+@output_options
 @click.option("--track", is_flag=True, help="Let --region follow what it was drawn round through the clip.")
 @click.option(
     "--method",
@@ -57,6 +60,7 @@ from .render import render_files
 @click.option(
     "--matte-out", metavar="FILES", help="Write the matte as well; {subject} in the name writes one for each person."
 )
+@click.option("--matte-in-alpha", is_flag=True, help="Put the matte into the output's alpha (.mov: ProRes 4444).")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def command(input: str, output: str | None, as_json: bool, people: list[Named], **options: Any) -> int:
     """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
@@ -78,17 +82,20 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     """
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
-    clip = open_clip(input)
+    footage = Footage.of(options)
+    clip = footage.open(input)
+    working = footage.working(clip)
     outputs = _outputs(output, options, people)
     wishes = _wishes(options)
     notes: list[str] = []
-    follow = partial(_follow_region, clip, as_json, notes) if options["track"] else None
-    cast = Cast.read(clip, options, people, follow)
+    follow = partial(_follow_region, working, as_json, notes) if options["track"] else None
+    cast = Cast.read(working, options, people, follow)
     if options["track"] and not cast.regions:
         raise GraphError("--track follows a region: give --region as well.")
     correction = solve_subjects(cast.subjects, wishes)
     graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
-    graph, drift = _with_drift(graph, correction, wishes, clip, options["follow_drift"], as_json, notes)
+    graph, drift = _with_drift(graph, correction, wishes, working, options["follow_drift"], as_json, notes)
+    graph = footage.around(graph)
     if options["graph_out"]:
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
@@ -107,8 +114,10 @@ _SUBJECT_PLACE = "{subject}"
 
 
 def _outputs(output: str | None, options: dict[str, Any], people: list[Named]) -> dict[str, str]:
-    matte = options["matte_out"]
-    given = {"result": output, "matte": matte}
+    matte, in_alpha = options["matte_out"], options["matte_in_alpha"]
+    if in_alpha and (output is None or matte):
+        raise GraphError("--matte-in-alpha goes with -o OUTPUT and without --matte-out: the matte is written once.")
+    given = {"result+matte" if in_alpha else "result": output, "matte": matte}
     if matte and _SUBJECT_PLACE in matte:
         if not people:
             raise GraphError(f"--matte-out {matte} has a place for the name of a person: give --subject NAME as well.")

@@ -21,7 +21,8 @@ from ....nodes import (
     suggest_tone,
 )
 from .. import console
-from ..clips import Clip, open_clip, parse_frames
+from ..clips import Clip, parse_frames
+from ..colour_spaces import WORKING
 from ..errors import GraphError
 from ..graph import Graph
 from ..people import Person, Skin, distance
@@ -31,6 +32,7 @@ from ..sampling import where_it_changes
 from ..standard import chain_graph
 from ..viewing import open_view
 from .correct import READING_COLUMNS, reading_row
+from .footage import Footage, footage_options
 from .options import Cast, Named, SubjectsCommand, person_options, read_person, sample_options
 
 MOST_FRAMES = 25
@@ -47,6 +49,7 @@ def _print_schema(context: click.Context, option: click.Parameter, wanted: bool)
 @click.command(cls=SubjectsCommand)
 @click.argument("input", metavar="FILE")
 @sample_options
+@footage_options
 @click.option("--graph", "graph_file", metavar="G.json", help="Take the matte of this graph instead of samples.")
 @click.option(
     "--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread and where it changes)."
@@ -88,8 +91,8 @@ def command(
 
     A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied.
     """
-    view = open_view(options["view"])
-    clip = open_clip(input)
+    view, footage = open_view(options["view"]), Footage.of(options)
+    clip = footage.working(footage.open(input))
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     graph, mattes, approved, warnings = _matte_graph(clip, graph_file, options, people)
     readings, found = _read(clip, graph, mattes, numbers, view)
@@ -115,9 +118,10 @@ def _read(
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
     first, last = clip.frames[0], clip.frames[-1]
+    wanted = [*mattes.values(), *([WORKING] if WORKING in dict(graph.outputs) else [])]
     for number in numbers:
-        made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), list(mattes.values()))
-        shown = view(clip.read(number))
+        made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), wanted)
+        shown = view(made.get(WORKING, clip.read(number)))
         for name, output in mattes.items():
             try:
                 reading = measure_skin(shown, made[output])

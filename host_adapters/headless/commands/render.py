@@ -5,16 +5,18 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ....nodes.declare import nearest
 from .. import console, runner
-from ..clips import Clip, FrameRangeError, Frames, open_clip, open_writer, parse_frames
+from ..clips import Clip, FrameRangeError, Frames, parse_frames
 from ..errors import SOME_FRAMES_FAILED, FramesError, GraphError
 from ..graph import Graph
 from ..locks import locked
+from ..outputs import open_outputs, output_names
+from .footage import Footage, footage_options, output_options
 from .options import named_files
 
 if TYPE_CHECKING:
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
 @click.argument("graph", metavar="GRAPH", type=click.Path())
 @click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
 @click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
+@footage_options
+@output_options
 @click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
 @click.option("--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes to work in.")
@@ -39,6 +43,7 @@ def command(
     jobs: int,
     resume: bool,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Run a graph over pictures or video.
 
@@ -52,14 +57,17 @@ def command(
       inkarnat render workshop.json --in plate=take2.%04d.exr --out result=look.%04d.jpg --frames 1001-1100x2
     A long take in eight processes, and once more after the power came back:
       inkarnat render workshop.json --in plate=take3.mov --out result=take3-skin.%05d.exr --jobs 8 --resume
+    The matte in the alpha channel of the picture:
+      inkarnat render workshop.json --in plate=planing.mov --out result+matte=planing-skin.mov
 
     With --jobs or --resume a journal beside the first output lists what is complete, with sizes and hashes.
     """
-    loaded = Graph.load(graph)
+    footage = Footage.of(options)
+    loaded = footage.around(Graph.load(graph))
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
     check_names(loaded, files, paths)
     with ExitStack() as stack:
-        clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
+        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         chosen = parse_frames(frames) if frames else None
         if jobs > 1 or resume:
             report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
@@ -96,16 +104,11 @@ def render_files(
     where an output is an input or cannot be written, FramesError where every frame fails (nothing is kept then).
     """
     main = next(iter(clips.values()))
-    origins = graph.origins(outputs)
     numbers = check_range(frames, main)
     inputs = [path for clip in clips.values() for path in clip.paths()]
     with ExitStack() as stack:
         stack.enter_context(locked(outputs.values()))
-        writers = {}
-        for name, path in outputs.items():
-            kind = graph.kind(origins[name])
-            writer = open_writer(path, main, codec if kind == "picture" else None, kind, inputs=inputs)
-            writers[name] = stack.enter_context(writer)
+        writers = open_outputs(stack, graph, main, outputs, codec, inputs)
         advance = stack.enter_context(console.progress(len(numbers), quiet))
         report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=tell_failure)
         if not report.done:
@@ -155,12 +158,13 @@ def check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]
     """Refuse names that the graph does not have, sources left open, and one file for two outputs."""
     if not paths:
         raise GraphError(f"There is nothing to write: give --out {graph.outputs[0][0]}=FILES.")
-    graph.origins(paths)
+    names = output_names(paths)
+    graph.origins(names)
     for name in files:
         if name not in graph.sources:
             known = ", ".join(graph.sources) or "nothing"
             raise GraphError(f"The graph has no source {name!r}; it reads {known}. {nearest(name, graph.sources)}")
-    for name in graph.sources_of(paths):
+    for name in graph.sources_of(names):
         if name not in files:
             raise GraphError(f"The graph reads the source {name!r}: give --in {name}=FILES.")
     if not files:

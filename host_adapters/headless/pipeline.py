@@ -1,0 +1,122 @@
+"""The pipeline: reads ahead and writes behind in threads of their own while the frame between them is worked out."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Container, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from types import TracebackType
+from typing import Any
+
+from ...kernels.arrays import Floats
+
+
+class ReadAhead:
+    """A clip that reads the next frame while the last one is used.
+
+    One picture is read ahead and no more, so memory does not grow. It goes on by the step between the last two frames
+    asked for; a frame that was not foreseen is read as it is asked for. Errors come where the frame is asked for.
+
+    :param wanted: the frames of the run; no other is read ahead. :param step: from the first of them to the second.
+    """
+
+    def __init__(self, clip: Any, wanted: Container[int], step: int) -> None:
+        self.clip, self.wanted = clip, wanted
+        self._step = step
+        self._before: int | None = None
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="inkarnat-read")
+        self._foreseen: tuple[int, Future[Floats]] | None = None
+
+    def read(self, frame: int) -> Floats:
+        """Return the picture of a frame and begin to read the next. Raises what the clip raises."""
+        foreseen, self._foreseen = self._foreseen, None
+        if foreseen is not None and foreseen[0] != frame:
+            foreseen[1].cancel()
+            foreseen = None
+        future = foreseen[1] if foreseen is not None else self._thread.submit(self.clip.read, frame)
+        try:
+            return future.result()
+        finally:
+            self._look_ahead(frame)
+
+    def _look_ahead(self, frame: int) -> None:
+        if self._before is not None:
+            self._step = frame - self._before
+        self._before = frame
+        following = frame + self._step
+        if self._step > 0 and following in self.wanted and following in self.clip.frames:
+            self._foreseen = following, self._thread.submit(self.clip.read, following)
+
+    def close(self) -> None:
+        """Stop, after the frame that is being read."""
+        self._thread.shutdown(wait=True, cancel_futures=True)
+        self._foreseen = None
+
+
+_PATIENCE = 0.1
+"""Seconds between looks at what has been finished, so that an interrupt is not kept waiting."""
+
+Result = Mapping[str, Floats] | str
+"""The pictures of a frame by output, or why it failed."""
+
+
+class WriteBehind:
+    """Writes frames in a thread of its own, in the order in which they are put.
+
+    One frame is written while the caller works on the next; :meth:`put` holds back until the one before is written, so
+    that no third picture is in memory. As a context manager it finishes at the end and leaves off on an error.
+
+    :param write: called in the thread for each frame that has pictures.
+    :param told: called in the caller's thread, from :meth:`put` and at the end, for each frame that is finished.
+
+    Raises, from the next :meth:`put` or at the end, whatever ``write`` raised; nothing is written after that.
+    """
+
+    def __init__(self, write: Callable[[int, Mapping[str, Floats]], None], told: Callable[[int, Result], None]) -> None:
+        self._write, self._told = write, told
+        self._handed: queue.SimpleQueue[tuple[int, Result] | None] = queue.SimpleQueue()
+        self._idle = threading.Event()
+        self._idle.set()
+        self._finished: deque[tuple[int, Result]] = deque()
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._work, name="inkarnat-write", daemon=True)
+
+    def put(self, frame: int, result: Result) -> None:
+        """Hand over a frame. Raises what writing an earlier one raised."""
+        while not self._idle.wait(_PATIENCE):
+            self._tell()
+        self._tell()
+        self._idle.clear()
+        self._handed.put((frame, result))
+
+    def _tell(self) -> None:
+        while self._finished:
+            self._told(*self._finished.popleft())
+        if self._error is not None:
+            raise self._error
+
+    def _work(self) -> None:
+        while (item := self._handed.get()) is not None:
+            frame, result = item
+            try:
+                if not isinstance(result, str):
+                    self._write(frame, result)
+                self._finished.append((frame, result if isinstance(result, str) else {}))
+            except BaseException as error:
+                self._error = error
+            item = result = None  # type: ignore[assignment]
+            self._idle.set()
+
+    def __enter__(self) -> WriteBehind:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._handed.put(None)
+        self._thread.join()
+        if error is None:
+            self._tell()

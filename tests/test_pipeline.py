@@ -1,0 +1,178 @@
+"""The pipeline: reading, working and writing overlap, in order, with bounded memory, and errors come as without it."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import numpy as np
+import pytest
+import tiny
+from inkarnat.host_adapters.headless.files import InputError, OutputError
+from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.headless.pipeline import ReadAhead, WriteBehind
+from inkarnat.host_adapters.headless.runner import render
+
+GAIN = Graph.of(Step.of("light", tiny.Gain(2.0), image="plate"), result="light")
+
+
+class Clip:
+    """A clip in memory whose readings are remembered; frame n shows the value n."""
+
+    def __init__(self, count: int, seconds: float = 0.0, missing: tuple[int, ...] = ()) -> None:
+        self.frames, self.seconds, self.missing = range(1, count + 1), seconds, missing
+        self.asked: list[int] = []
+
+    def read(self, frame: int) -> np.ndarray:
+        self.asked.append(frame)
+        time.sleep(self.seconds)
+        if frame in self.missing:
+            raise InputError(f"frame {frame} is missing")
+        return np.full((2, 2, 3), frame, np.float32)
+
+
+class Writer:
+    def __init__(self, seconds: float = 0.0, full_at: int | None = None) -> None:
+        self.seconds, self.full_at = seconds, full_at
+        self.written: list[int] = []
+
+    def write(self, frame: int, picture: np.ndarray) -> None:
+        time.sleep(self.seconds)
+        if frame == self.full_at:
+            raise OutputError("the disk is full")
+        assert picture[0, 0, 0] == 2 * frame
+        self.written.append(frame)
+
+
+def value(picture: np.ndarray) -> float:
+    return float(picture[0, 0, 0])
+
+
+# --- reading ------------------------------------------------------------------------------------------------
+
+
+def test_one_frame_is_read_ahead_and_none_beyond_the_run():
+    clip = Clip(9)
+    ahead = ReadAhead(clip, range(1, 5), 1)
+    assert [value(ahead.read(frame)) for frame in (1, 2, 3, 4)] == [1, 2, 3, 4]
+    ahead.close()
+    assert clip.asked == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("frames", [[1, 3, 5, 7], [1, 2, 9, 8, 3, 3], [5]])
+def test_any_order_of_frames_gives_the_right_pictures(frames):
+    clip = Clip(9)
+    ahead = ReadAhead(clip, frames, 2)
+    assert [value(ahead.read(frame)) for frame in frames] == frames
+    ahead.close()
+
+
+def test_a_bad_frame_fails_only_where_it_is_asked_for():
+    ahead = ReadAhead(Clip(5, missing=(3,)), range(1, 6), 1)
+    assert [value(ahead.read(frame)) for frame in (1, 2)] == [1, 2]
+    with pytest.raises(InputError, match="frame 3 is missing"):
+        ahead.read(3)
+    assert value(ahead.read(4)) == 4
+    ahead.close()
+
+
+# --- writing ------------------------------------------------------------------------------------------------
+
+
+def test_the_next_frame_is_taken_when_the_one_before_is_written():
+    gate, taken = threading.Event(), []
+
+    def write(frame, pictures):
+        taken.append(frame)
+        gate.wait(5)
+
+    told = []
+    with WriteBehind(write, lambda frame, result: told.append(frame)) as behind:
+        behind.put(1, {})
+        second = threading.Thread(target=behind.put, args=(2, {}))
+        second.start()
+        second.join(0.3)
+        assert second.is_alive()
+        assert taken == [1]
+        gate.set()
+        second.join(5)
+    assert taken == told == [1, 2]
+
+
+def test_failures_keep_their_place_among_the_frames_that_are_written():
+    told = []
+    with WriteBehind(lambda frame, pictures: None, lambda *report: told.append(report)) as behind:
+        for frame in range(1, 6):
+            behind.put(frame, "no light" if frame in (2, 5) else {})
+    assert told == [(1, {}), (2, "no light"), (3, {}), (4, {}), (5, "no light")]
+
+
+def test_nothing_is_written_after_an_error_and_it_is_raised():
+    written = []
+
+    def write(frame, pictures):
+        if frame == 2:
+            raise OutputError("the disk is full")
+        written.append(frame)
+
+    def run():
+        with WriteBehind(write, lambda *report: None) as behind:
+            for frame in range(1, 9):
+                behind.put(frame, {})
+
+    with pytest.raises(OutputError, match="disk is full"):
+        run()
+    assert written == [1]
+
+
+def test_a_run_that_is_stopped_ends_with_the_frame_that_is_being_written():
+    gate, written = threading.Event(), []
+
+    def write(frame, pictures):
+        gate.wait(5)
+        written.append(frame)
+
+    def run():
+        with WriteBehind(write, lambda *report: None) as behind:
+            behind.put(1, {})
+            gate.set()
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run()
+    assert written == [1]
+
+
+# --- a whole run --------------------------------------------------------------------------------------------
+
+
+def test_reading_and_writing_overlap():
+    clip, writer = Clip(12, 0.05), Writer(0.05)
+    report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
+    assert writer.written == report.done == list(clip.frames)
+    assert report.seconds < 12 * 0.05 * 2 * 0.8  # one after the other they take 1.2 s
+
+
+def test_a_run_leaves_no_thread_behind():
+    before = threading.active_count()
+    render(GAIN, {"plate": Clip(3)}, {"result": Writer()}, range(1, 4))
+    with pytest.raises(OutputError):
+        render(GAIN, {"plate": Clip(9)}, {"result": Writer(full_at=2)}, range(1, 10))
+    assert threading.active_count() == before
+
+
+def test_an_interrupt_between_frames_ends_the_run_at_once():
+    writer = Writer()
+
+    def stop(frame: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        render(GAIN, {"plate": Clip(50)}, {"result": writer}, range(1, 51), progress=stop)
+    assert len(writer.written) < 6
+
+
+def test_frames_may_come_from_a_generator_or_be_none_at_all():
+    writer = Writer()
+    assert render(GAIN, {"plate": Clip(5)}, {"result": writer}, (f for f in (2, 4))).done == [2, 4]
+    assert render(GAIN, {"plate": Clip(5)}, {"result": writer}, []).done == []
