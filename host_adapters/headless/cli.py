@@ -24,6 +24,7 @@ COMMANDS = {
     "demo": "Try the whole job on a generated clip.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
+    "openfx": "Build the bundle that OpenFX hosts load.",
     "render": "Run a graph over pictures or video.",
     "warm": "Compile everything now, so that the first frame is not slow.",
 }
