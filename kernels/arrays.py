@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import threading
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -60,7 +63,7 @@ def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: st
     Raises PictureError where ``out`` has another shape or type, or shares memory with an input.
     """
     if out is None:
-        return np.empty(shape, np.float32)
+        return _new(shape, inputs)
     if out.shape != shape or out.dtype != np.float32 or not out.flags.c_contiguous or not out.flags.writeable:
         raise PictureError(
             f"`{name}` must be a writable C-contiguous float32 array of shape {shape}, not {out.dtype} {out.shape}."
@@ -69,3 +72,28 @@ def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: st
         if np.may_share_memory(out, array):
             raise PictureError(f"`{name}` must not share memory with an input: kernels never write their inputs.")
     return out
+
+
+_lent = threading.local()
+
+
+@contextlib.contextmanager
+def lend(array: Floats) -> Iterator[None]:
+    """Let the first new output of this shape that is made in this thread, inside the block, be ``array``.
+
+    Where a result is to lie in given memory in the end, it may then be made there at once. It need not: the caller
+    looks at what came back, and copies where that is another array.
+    """
+    _lent.array = array
+    try:
+        yield
+    finally:
+        _lent.array = None
+
+
+def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
+    array: Floats | None = getattr(_lent, "array", None)
+    if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
+        return np.empty(shape, np.float32)
+    _lent.array = None
+    return array

@@ -28,6 +28,7 @@ COMMANDS = {
     "job": "Describe a job for the queue of a render farm.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
+    "openfx": "Build the bundle that OpenFX hosts load.",
     "person": "Keep approved readings of people, to match other shots to.",
     "render": "Run a graph over pictures or video.",
     "report": "Write one page that shows and judges corrected clips.",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -48,7 +47,6 @@ class Clip:
         return (api.ALPHA, api.RGBA) if self.is_mask else (api.RGBA, api.RGB, api.ALPHA)
 
 
-@functools.cache
 def clips_of(kind: type[Node]) -> tuple[Clip, ...]:
     """Return the input clips: the first port is Source; a further matte is Matte, a further picture Reference."""
     clips: list[Clip] = []
@@ -83,9 +81,10 @@ class Control:
     type: str
     properties: Mapping[bytes, tuple[Any, ...]]
 
-    def first(self, suffix: str, default: Any = "") -> Any:
-        """Return the first value of the property that ends so, or the default."""
-        return self.properties.get(_key(suffix), (default,))[0]
+    @property
+    def ofx_type(self) -> bytes:
+        """The standard's name of the type."""
+        return b"OfxParamType" + self.type.encode()
 
 
 class _Head(NamedTuple):
@@ -117,7 +116,6 @@ def words(name: str) -> str:
     return name.replace("_", " ").capitalize()
 
 
-@functools.cache
 def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
     """Return the controls of an effect in order; ``curves`` where the host has a control for curves."""
     controls = list(_on_this_frame(kind))
@@ -125,7 +123,7 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
         if name == PREMULTIPLIED:
             continue
         # What an action fills with text is for nobody to read.
-        more = {"Secret": 1} if param.kind == "text" and kind.actions() else {}
+        more: dict[str, Any] = {"Secret": 1} if param.kind == "text" and kind.actions() else {}
         controls += _for_param(name, param, curves=curves, **more)
     if kind.output().kind == "matte":
         controls.append(_matte_output())
@@ -221,7 +219,7 @@ def _colour(head: _Head, param: Param, more: dict[str, Any]) -> Control:
 def _whole(head: _Head, param: Param, more: dict[str, Any]) -> Control:
     low, high = (int(max(min(end, 2**31 - 1), -(2**31))) for end in (param.low, param.high))
     limits = {"Min": low, "Max": high, "DisplayMin": low, "DisplayMax": high}
-    return _control("Integer", head, **limits, Default=int(param.default), **more)  # type: ignore[call-overload]
+    return _control("Integer", head, **limits, Default=int(param.default), **more)  # type: ignore[arg-type]
 
 
 def _choice(head: _Head, param: Param, more: dict[str, Any]) -> Control:

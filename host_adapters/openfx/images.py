@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import codes
+from ...kernels import codes, mix, strips
 from ...kernels.arrays import Floats
 from . import api
 from .properties import OpenFXError, Properties, Suites
@@ -19,7 +19,7 @@ Pixels = NDArray[Any]
 """(rows, columns, components) in the host's type, the bottom row first, any row stride."""
 
 CHANNELS = {api.RGBA: 4, api.RGB: 3, api.ALPHA: 1}
-_TYPES = {
+_TYPES: dict[bytes, np.dtype[Any]] = {
     api.BYTE: np.dtype(np.uint8),
     api.SHORT: np.dtype(np.uint16),
     api.HALF: np.dtype(np.float16),
@@ -69,8 +69,8 @@ class Image:
             raise
 
     def _read(self, properties: Properties) -> None:
-        self.bounds = Box(*properties.ints(api.IMAGE_BOUNDS, 4))
-        self.row_bytes = properties.int(api.IMAGE_ROW_BYTES)
+        self.bounds = Box(*properties.wholes(api.IMAGE_BOUNDS, 4))
+        self.row_bytes = properties.whole(api.IMAGE_ROW_BYTES)
         self.data = properties.pointer(api.IMAGE_DATA)
         depth, components = properties.string(api.DEPTH), properties.string(api.COMPONENTS)
         if depth not in _TYPES or components not in CHANNELS:
@@ -84,7 +84,7 @@ class Image:
         self.aspect = properties.double(api.IMAGE_ASPECT, 0, 1.0) or 1.0
         self.field = properties.string(api.IMAGE_FIELD, b"")
         try:
-            self.region = Box(*properties.ints(api.IMAGE_ROD, 4))
+            self.region = Box(*properties.wholes(api.IMAGE_ROD, 4))
         except OpenFXError:
             self.region = self.bounds
         if self.region.is_empty:
@@ -175,14 +175,29 @@ def to_unpacked(pixels: Pixels, kind: str) -> Floats:
 
 
 def store(pixels: Pixels, values: Floats) -> None:
-    """Write values of the same shape into the host's pixels; integers are limited and rounded, not dithered."""
-    if pixels.dtype == np.float32:
-        pixels[...] = values
-    elif pixels.dtype == np.float16:
-        with np.errstate(over="ignore"):
-            pixels[...] = values
+    """Write values into the host's pixels, one for all components where there is only one of them.
+
+    Integers are limited and rounded, but not dithered: tiles have to agree.
+    """
+    if pixels.dtype.kind == "u":
+        copy_rows(pixels, codes.quantise(values, 8 * pixels.dtype.itemsize, dither=False))
     else:
-        pixels[...] = codes.quantise(values, 8 * pixels.dtype.itemsize, dither=False)
+        copy_rows(pixels, values)
+
+
+def is_plain(pixels: Pixels) -> bool:
+    """Tell whether pixels are float and lie one behind the other, as kernels write them."""
+    return pixels.dtype == np.float32 and bool(pixels.flags.c_contiguous)
+
+
+def copy_rows(target: Pixels, values: Pixels) -> None:
+    """Copy rows, shared out among the threads."""
+
+    def rows(y0: int, y1: int) -> None:
+        with np.errstate(over="ignore"):
+            target[y0:y1] = values[y0:y1]
+
+    strips.over_rows(rows, target.shape[0])
 
 
 def store_picture(pixels: Pixels, picture: Floats) -> None:
@@ -199,10 +214,13 @@ def store_picture(pixels: Pixels, picture: Floats) -> None:
 
 def store_matte(pixels: Pixels, matte: Floats, picture: Floats | None) -> None:
     """Write a matte: into every component, or into alpha beside the colour of a picture."""
-    if picture is None or pixels.shape[2] < 4:
-        store(pixels, np.repeat(matte[..., None], pixels.shape[2], axis=2))
+    if picture is None and pixels.shape[2] == 4 and is_plain(pixels):
+        mix.spread(matte, pixels)
+    elif picture is None or pixels.shape[2] < 4:
+        store(pixels, matte[..., None])
     else:
-        store(pixels, np.concatenate([picture[..., :3], matte[..., None]], axis=2))
+        store(pixels[..., :3], picture[..., :3])
+        store(pixels[..., 3:], matte[..., None])
 
 
 class Scratch:

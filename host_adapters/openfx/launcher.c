@@ -10,6 +10,7 @@
 #include <dlfcn.h>
 #include <limits.h>
 #include <pthread.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stdatomic.h>
 #include <stdint.h>
@@ -327,10 +328,13 @@ static int start_python(void) {
         python.release(state);
         return started;
     }
+    struct sigaction interrupt;
+    sigaction(SIGINT, NULL, &interrupt);
     if (!start_interpreter())
         return 0;
     int started = run_start_code();
-    python.save_thread(); /* lets go of the interpreter lock, so that any thread of the host may enter */
+    sigaction(SIGINT, &interrupt, NULL); /* importing Python's signal module takes it over, whoever asks for that */
+    python.save_thread();                /* lets go of the interpreter lock, so that any thread of the host may enter */
     return started;
 }
 

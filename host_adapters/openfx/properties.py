@@ -39,18 +39,15 @@ def check(status: int, what: str) -> None:
 
 
 class Suites:
-    """Every suite that the host offers and the effects use.
-
-    Raises OpenFXError, status "missing host feature", where one of the three mandatory ones is not there.
-    """
+    """Every suite that the host offers and the effects use; None for those it lacks."""
 
     def __init__(self, host: int) -> None:
         if not host:
             raise OpenFXError("The host did not introduce itself before it loaded the effects.", api.FATAL)
         self.host = api.Host.from_address(host)
-        self.property = self._need(b"OfxPropertySuite", api.PropertySuite)
-        self.effect = self._need(b"OfxImageEffectSuite", api.EffectSuite)
-        self.parameter = self._need(b"OfxParameterSuite", api.ParameterSuite)
+        self.property = self._find(b"OfxPropertySuite", 1, api.PropertySuite)
+        self.effect = self._find(b"OfxImageEffectSuite", 1, api.EffectSuite)
+        self.parameter = self._find(b"OfxParameterSuite", 1, api.ParameterSuite)
         self.message2 = self._find(b"OfxMessageSuite", 2, api.MessageSuite)
         self.message = self.message2 or self._find(b"OfxMessageSuite", 1, api.MessageSuite)
         self.progress2 = self._find(b"OfxProgressSuite", 2, api.ProgressSuite2)
@@ -61,14 +58,19 @@ class Suites:
         address = self.host.fetch_suite(self.host.properties, name, version)
         return layout.from_address(address) if address else None
 
-    def _need(self, name: bytes, layout: Any) -> Any:
-        suite = self._find(name, 1, layout)
-        if suite is None:
+    def require(self) -> None:
+        """Raise OpenFXError, status "missing host feature", where one of the three mandatory suites is not there."""
+        needed = {
+            "OfxPropertySuite": self.property,
+            "OfxImageEffectSuite": self.effect,
+            "OfxParameterSuite": self.parameter,
+        }
+        missing = [name for name, suite in needed.items() if suite is None]
+        if missing:
             raise OpenFXError(
-                f"This host lacks {name.decode()}, without which no effect can work: update the host.",
+                f"This host lacks {' and '.join(missing)}, without which no effect can work: update the host.",
                 api.MISSING_HOST_FEATURE,
             )
-        return suite
 
 
 class Properties:
@@ -89,7 +91,7 @@ class Properties:
             check(status, f"the property {name.decode()}")
         return default
 
-    def int(self, name: bytes, index: int = 0, default: int | None = None) -> int:
+    def whole(self, name: bytes, index: int = 0, default: int | None = None) -> int:
         """Return a whole number; the default where the host has none, OpenFXError where there is no default."""
         value: int = self._get(self.suite.get_int, ctypes.c_int(), name, index, default)
         return value
@@ -109,7 +111,7 @@ class Properties:
         value: int | None = self._get(self.suite.get_pointer, ctypes.c_void_p(), name, 0, None)
         return value or 0
 
-    def ints(self, name: bytes, count: int) -> tuple[int, ...]:
+    def wholes(self, name: bytes, count: int) -> tuple[int, ...]:
         """Return several whole numbers."""
         box = (ctypes.c_int * count)()
         check(self.suite.get_ints(self.handle, name, count, box), f"the property {name.decode()}")

@@ -14,7 +14,8 @@ from .. import console
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print the JSON Schema: of one node, or of whole graph files.")
 @click.option("--markdown", "as_markdown", is_flag=True, help="Print the reference as Markdown.")
-def command(name: str | None, as_json: bool, as_markdown: bool) -> None:
+@click.option("--openfx", "as_openfx", is_flag=True, help="Print the controls of each node as an OpenFX effect.")
+def command(name: str | None, as_json: bool, as_markdown: bool, as_openfx: bool) -> None:
     """List the nodes, or explain one of them.
 
     \b
@@ -24,11 +25,15 @@ def command(name: str | None, as_json: bool, as_markdown: bool) -> None:
     """
     if as_json and as_markdown:
         raise click.UsageError("Choose --json or --markdown, not both.", click.get_current_context())
+    if as_openfx and (as_json or as_markdown):
+        raise click.UsageError("Give --openfx alone, without --json or --markdown.", click.get_current_context())
     node = _find(name) if name is not None else None
     if as_json:
         console.print_json(describe.json_schema(node) if node else describe.graph_schema(NODES))
     elif as_markdown:
         console.say(describe.markdown({node.name: node} if node else NODES).rstrip())
+    elif as_openfx:
+        _list_controls([node] if node else describe.in_order(NODES))
     elif node:
         _explain(node)
     else:
@@ -41,6 +46,15 @@ def _find(name: str) -> type[Node]:
         mend = nearest(name, NODES) or f"There are: {', '.join(NODES)}."
         raise click.UsageError(f"There is no node {name!r}. {mend}", click.get_current_context())
     return NODES[name]
+
+
+def _list_controls(nodes: list[type[Node]]) -> None:
+    from ...openfx import listing
+
+    for node in nodes:
+        console.say(listing.headline(node))
+        console.print_table(listing.HEADINGS, listing.rows(node))
+        console.say()
 
 
 def _explain(node: type[Node]) -> None:

@@ -1,0 +1,409 @@
+"""The plug-in side of the bridge: every action of the host, answered without ever letting an error out."""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import ctypes
+import importlib.metadata
+import sys
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...kernels import jit, mix
+from ...kernels.errors import InkarnatError
+from ...nodes import NODES
+from ...nodes.declare import Node
+from . import api
+from .controls import (
+    MATTE_IN_ALPHA,
+    MATTE_OUTPUT,
+    REPORT,
+    asked_values,
+    clips_of,
+    contexts_of,
+    control_value,
+    controls_of,
+    identifier,
+    words,
+)
+from .instance import OUTPUT, Instance, label_of, say
+from .properties import OpenFXError, Properties, Suites, check
+from .render import SCRATCH, render, whole_inputs
+
+DISPLAY_COLOURSPACES = ("rec1886_rec709_display", "g24_rec709_tx", "srgb_display", "srgb_tx", "ofx_sdr")
+"""The standard's colour spaces whose signal a vectorscope reads as it is: BT.709 primaries, display-referred."""
+
+# --- describing ---------------------------------------------------------------------------------------------
+
+
+def describe(suites: Suites, handle: int, kind: type[Node]) -> int:
+    """Tell the host what an effect is."""
+    properties = _properties(suites, suites.effect.get_property_set, handle)
+    for name in (api.LABEL, api.SHORT_LABEL, api.LONG_LABEL):
+        properties.set(name, kind.label)
+    properties.set(api.GROUPING, "Inkarnat")
+    properties.set(api.DESCRIPTION, _description(kind))
+    version = importlib.metadata.version("inkarnat")
+    properties.set(api.VERSION, *(int(part) for part in version.split(".")[:3] if part.isdigit()))
+    properties.set(api.VERSION_LABEL, version)
+    properties.set(api.CONTEXTS, *contexts_of(kind), needed=True)
+    properties.set(api.DEPTHS, api.FLOAT, api.HALF, api.SHORT, api.BYTE)
+    properties.set(api.THREAD_SAFETY, api.FULLY_SAFE)
+    temporal = _is_temporal(kind)
+    numbers = {
+        api.SINGLE_INSTANCE: False,
+        api.HOST_THREADING: False,  # frames are already shared out among threads
+        api.MULTI_RESOLUTION: True,
+        api.TILES: kind.pixelwise,
+        api.TEMPORAL: temporal,
+        api.RENDER_TWICE: False,
+        api.MULTIPLE_DEPTHS: False,
+        api.MULTIPLE_ASPECTS: False,
+    }
+    for name, value in numbers.items():
+        properties.set(name, value)
+    properties.set(api.COLOUR_STYLE, api.COLOUR_CORE)
+    if kind.output().kind == "matte":
+        properties.set(api.SLAVE_PARAMETERS, MATTE_OUTPUT)
+    return api.OK
+
+
+def _properties(suites: Suites, getter: Any, *arguments: Any) -> Properties:
+    found = ctypes.c_void_p()
+    check(getter(*arguments, ctypes.byref(found)), "a property set")
+    return Properties(suites, found.value)
+
+
+def _description(kind: type[Node]) -> str:
+    parts = [kind.help()]
+    masks = [clip for clip in clips_of(kind) if clip.is_mask and not kind.inputs()[clip.port].optional]
+    if masks:
+        parts.append("Without a matte, the alpha of Source is taken.")
+    if kind.output().kind == "matte":
+        parts.append("Makes a matte: see Matte output for where it goes.")
+    return " ".join(parts)
+
+
+def _is_temporal(kind: type[Node]) -> bool:
+    return any(kind().frames_needed())
+
+
+def describe_in_context(suites: Suites, handle: int, kind: type[Node]) -> int:
+    """Tell the host the clips and controls of an effect."""
+    for clip in clips_of(kind):
+        properties = _properties(suites, suites.effect.clip_define, handle, clip.name)
+        properties.set(api.LABEL, words(clip.port) if clip.name != b"Source" else "Source")
+        properties.set(api.SUPPORTED_COMPONENTS, *clip.components, needed=True)
+        properties.set(api.OPTIONAL, not clip.needed)
+        properties.set(api.IS_MASK, clip.is_mask)
+        properties.set(api.TILES, kind.pixelwise)
+        properties.set(api.TEMPORAL, _is_temporal(kind))
+    properties = _properties(suites, suites.effect.clip_define, handle, OUTPUT)
+    properties.set(api.SUPPORTED_COMPONENTS, api.RGBA, api.RGB, api.ALPHA, needed=True)
+    properties.set(api.TILES, kind.pixelwise)
+    _define_controls(suites, handle, kind)
+    return api.OK
+
+
+def _define_controls(suites: Suites, handle: int, kind: type[Node]) -> None:
+    found = ctypes.c_void_p()
+    check(suites.effect.get_param_set(handle, ctypes.byref(found)), "its controls")
+    controls, made = found.value, ctypes.c_void_p()
+    for control in controls_of(kind, suites.curve is not None):
+        status = suites.parameter.define(controls, control.ofx_type, control.name.encode(), ctypes.byref(made))
+        if status != api.OK and control.type in ("Page", "Group", "PushButton"):
+            continue  # the effect works without
+        check(status, f"the control {control.name}")
+        properties = Properties(suites, made.value)
+        for name, values in control.properties.items():
+            properties.set(name, *values)
+
+
+# --- instances ----------------------------------------------------------------------------------------------
+
+
+def get_region_of_definition(instance: Instance, arguments: Properties, answer: Properties) -> int:
+    """Say that the result is as large as Source."""
+    answer.set(api.REGION_OF_DEFINITION, *instance.region(instance.source, arguments.double(api.TIME)))
+    return api.OK
+
+
+def get_regions_of_interest(instance: Instance, arguments: Properties, answer: Properties) -> int:
+    """Ask for the same region where pixels stand for themselves, otherwise for the whole frame."""
+    time = arguments.double(api.TIME)
+    if instance.kind.pixelwise:
+        region = arguments.doubles(b"OfxImageEffectPropRegionOfInterest", 4)
+    else:
+        region = tuple(instance.region(instance.source, time))
+    for clip in instance.clips:
+        answer.set(api.CLIP_ROI + clip.name, *region)
+    return api.OK
+
+
+def get_frames_needed(instance: Instance, arguments: Properties, answer: Properties) -> int:
+    """Ask for the frames before and after that a node over time reads."""
+    time = arguments.double(api.TIME)
+    before, after = instance.node(time, instance.project_frame()).frames_needed()
+    if not (before or after):
+        return api.REPLY_DEFAULT
+    for clip in instance.clips:
+        answer.set(api.CLIP_FRAMES + clip.name, float(time - before), float(time + after))
+    return api.OK
+
+
+def get_clip_preferences(instance: Instance, arguments: Properties | None, answer: Properties) -> int:
+    """Say what the output holds where that is not what Source holds, and which colour space is wanted."""
+    status = api.REPLY_DEFAULT
+    if instance.kind.output().kind == "matte":
+        in_alpha = instance.getter(0.0)(MATTE_OUTPUT) == MATTE_IN_ALPHA
+        if in_alpha:
+            answer.set(api.CLIP_COMPONENTS + OUTPUT, api.RGBA)
+        answer.set(api.PREMULTIPLICATION, api.UNPREMULTIPLIED if in_alpha else api.PREMULTIPLIED)
+        status = api.OK
+    if _wants_display_signal(instance.kind):
+        answer.set(api.PREFERRED_COLOURSPACES + instance.source, *DISPLAY_COLOURSPACES)
+        status = api.OK
+    return status
+
+
+def _wants_display_signal(kind: type[Node]) -> bool:
+    """Tell whether the effect reads hues of skin, which mean something in one encoding only."""
+    return kind.group in ("key", "steer")
+
+
+def instance_changed(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
+    """Do what a button stands for; everything else, the effects' own edits above all, needs no answer."""
+    instance.colourspace_looked_at = False
+    is_user = arguments.string(api.CHANGE_REASON, b"") == api.USER_EDITED
+    if not is_user or arguments.string(api.TYPE, b"") != api.TYPE_PARAMETER:
+        return api.REPLY_DEFAULT
+    action = instance.kind.actions().get(arguments.string(api.NAME, b"").decode())
+    if action is None:
+        return api.REPLY_DEFAULT
+    time = arguments.double(api.TIME, 0, 0.0)
+    with instance.progress(f"{instance.kind.label}: {action.label}"), whole_inputs(instance, time, arguments) as at:
+        node, frame, inputs = at
+        asked = asked_values(instance.kind, instance.getter(time), frame)
+        changed, report = action.run(node, asked, **inputs)
+    with instance.one_edit(action.label):
+        for name, param in instance.kind.params().items():
+            value = getattr(changed, name)
+            if value != getattr(node, name):
+                instance.set_control(name, control_value(param, value, frame))
+        instance.set_control(REPORT, report)
+    return api.OK
+
+
+def render_action(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
+    """Render, after a look at what the signal is."""
+    if not instance.colourspace_looked_at:
+        _look_at_colourspace(instance)
+    return render(instance, arguments)
+
+
+def _look_at_colourspace(instance: Instance) -> None:
+    instance.colourspace_looked_at = True
+    if not _wants_display_signal(instance.kind) or not instance.is_connected(instance.source):
+        return
+    space = instance.clip_properties(instance.source).string(api.COLOURSPACE, b"").decode("utf-8", "replace")
+    if space and space not in DISPLAY_COLOURSPACES:
+        instance.show(
+            api.WARNING,
+            f"{instance.kind.label} reads skin on a display-referred BT.709 signal, but Source is {space}: convert it "
+            "before the effect and back after it.",
+        )
+    else:
+        instance.clear(api.WARNING)
+
+
+def purge(instance: Instance, arguments: Properties | None, answer: Properties | None) -> int:
+    """Give memory back."""
+    SCRATCH.clear()
+    return api.OK
+
+
+def nothing(instance: Instance, arguments: Properties | None, answer: Properties | None) -> int:
+    """Do nothing, and say that it went well."""
+    return api.OK
+
+
+Answer = Callable[[Instance, Any, Any], int]
+
+ACTIONS: dict[bytes, tuple[Answer, bool, bool]] = {
+    api.GET_ROD: (get_region_of_definition, True, True),
+    api.GET_ROI: (get_regions_of_interest, True, True),
+    api.GET_FRAMES: (get_frames_needed, True, True),
+    api.GET_PREFERENCES: (get_clip_preferences, False, True),
+    api.CHANGED: (instance_changed, True, False),
+    api.RENDER: (render_action, True, False),
+    api.PURGE: (purge, False, False),
+    **dict.fromkeys(
+        (
+            api.SYNC,
+            api.BEGIN_SEQUENCE,
+            api.END_SEQUENCE,
+            api.BEGIN_CHANGED,
+            api.END_CHANGED,
+            api.BEGIN_EDIT,
+            api.END_EDIT,
+        ),
+        (nothing, False, False),
+    ),
+}
+"""The actions on instances: what answers, and whether it reads in arguments and writes out arguments."""
+
+
+# --- the first use ------------------------------------------------------------------------------------------
+
+
+def prepare(instance: Instance) -> None:
+    """Compile what the effect needs where that has never been done, and say so while it lasts."""
+    marker = None if jit.CACHE_FOLDER is None else jit.CACHE_FOLDER / f"openfx-{instance.kind.name}"
+    if marker is None or marker.exists() or instance.kind.name in _prepared:
+        return
+    _prepared.add(instance.kind.name)
+    words = f"Preparing {instance.kind.label} for its first use on this computer"
+    with instance.progress(words), contextlib.suppress(Exception):  # what is wrong will show, and be told, at work
+        result = instance.kind().process(**_tiny_inputs(instance.kind))  # type: ignore[attr-defined]
+        if result.ndim == 2:
+            mix.spread(result)
+        marker.touch()
+
+
+_prepared: set[str] = set()
+
+
+def _tiny_inputs(kind: type[Node]) -> dict[str, Any]:
+    frames = sum(kind().frames_needed()) + 1
+    ramp = np.linspace(0, 1, 96 * 128 * 4, dtype=np.float32).reshape(96, 128, 4)
+    arrays = {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in kind.inputs().items()}
+    return arrays if frames == 1 else {name: (array,) * frames for name, array in arrays.items()}
+
+
+# --- from C and back ----------------------------------------------------------------------------------------
+
+
+class Dispatcher:
+    """Answers the actions of one bundle. Whatever happens inside ends as a status and a message."""
+
+    def __init__(self, kinds: Sequence[type[Node] | None]) -> None:
+        self.kinds = kinds
+        self.suites: dict[int, Suites] = {}
+        self.instances: dict[int, Instance] = {}
+
+    def __call__(
+        self,
+        slot: int,
+        action: bytes,
+        handle: int | None,
+        given: int | None,
+        answer: int | None,
+        host: int,
+        status: Any,
+    ) -> None:
+        """Answer one action; the launcher has set the status to "failed" before."""
+        kind = self.kinds[slot]
+        try:
+            status[0] = self._answer(kind, action, handle or 0, given, answer, host or 0)
+        except BaseException as error:  # nothing may reach the host, KeyboardInterrupt and SystemExit neither
+            status[0] = self._explain(kind, handle or 0, host or 0, error)
+
+    def _answer(
+        self, kind: type[Node] | None, action: bytes, handle: int, given: int | None, answer: int | None, host: int
+    ) -> int:
+        if action == api.UNLOAD:
+            return api.OK
+        if action == api.LOAD or host not in self.suites:
+            self.suites[host] = Suites(host)  # anew at every load: a host may have made other suites
+        suites = self.suites[host]
+        suites.require()
+        if kind is None:
+            raise OpenFXError("Inkarnat no longer has this effect: build the bundle again with `inkarnat openfx`.")
+        if action == api.LOAD:
+            return api.OK
+        if action == api.DESCRIBE:
+            return describe(suites, handle, kind)
+        if action == api.DESCRIBE_IN_CONTEXT:
+            return describe_in_context(suites, handle, kind)
+        if action == api.CREATE:
+            instance = Instance(suites, handle, kind)
+            prepare(instance)
+            self.instances[handle] = instance
+            return api.OK
+        if action == api.DESTROY:
+            return api.OK if self.instances.pop(handle, None) else api.BAD_HANDLE
+        if action not in ACTIONS:
+            return api.REPLY_DEFAULT
+        return self._on_instance(suites, action, handle, given, answer)
+
+    def _on_instance(self, suites: Suites, action: bytes, handle: int, given: int | None, answer: int | None) -> int:
+        instance = self.instances.get(handle)
+        if instance is None:
+            return api.BAD_HANDLE
+        function, reads, writes = ACTIONS[action]
+        return function(
+            instance, Properties(suites, given) if reads else None, Properties(suites, answer) if writes else None
+        )
+
+    def _explain(self, kind: type[Node] | None, handle: int, host: int, error: BaseException) -> int:
+        """Tell the user what went wrong and return the status for it."""
+        status = error.status if isinstance(error, OpenFXError) else api.FAILED
+        text = str(error)
+        if isinstance(error, MemoryError):
+            status, text = api.MEMORY, "There is not enough memory: close something, or render at a smaller size."
+        elif not isinstance(error, InkarnatError):
+            text = f"A fault of the effect itself: {type(error).__name__}: {error}"
+        try:
+            if not isinstance(error, InkarnatError):
+                traceback.print_exception(error)
+            text = f"{label_of(kind)}: {text}" if kind else text
+            instance = self.instances.get(handle)
+            if instance is not None:
+                instance.show(api.ERROR, text)
+            elif host in self.suites:
+                say(self.suites[host], None, api.ERROR, text)
+            else:
+                print(text, file=sys.stderr)
+        except BaseException:
+            return status
+        return status
+
+
+_kept: list[Any] = []
+
+
+def attach(link_address: int, resources: str, nodes: Mapping[str, type[Node]] = NODES) -> None:
+    """Hand the dispatcher to the launcher, which calls this once when it has started Python.
+
+    :param link_address: where the launcher's ``Link`` lies. :param resources: the bundle's folder of that name.
+    :param nodes: the nodes by id; ``launch.cfg`` says which plug-in is which.
+    """
+    link = api.Link.from_address(link_address)
+    if link.layout != api.LAYOUT:
+        raise OpenFXError("The bundle and Inkarnat are of different versions: build it again with `inkarnat openfx`.")
+    by_id = {identifier(kind): kind for kind in nodes.values()}
+    configuration = Path(resources, "launch.cfg").read_text(encoding="utf-8")
+    plugins = configuration_lines(configuration).get("plugin", [])
+    callback = api.Dispatch(Dispatcher([by_id.get(line.split()[0]) for line in plugins]))
+    _kept.append(callback)
+    link.dispatch = ctypes.cast(callback, ctypes.c_void_p).value
+    atexit.register(_detach, link)
+
+
+def configuration_lines(text: str) -> dict[str, list[str]]:
+    """Return the values in the text of a ``launch.cfg`` by key, in order."""
+    lines: dict[str, list[str]] = {}
+    for line in text.splitlines():
+        key, equals, value = line.partition("=")
+        if equals and not key.startswith("#"):
+            lines.setdefault(key, []).append(value)
+    return lines
+
+
+def _detach(link: api.Link) -> None:
+    link.dispatch = None
