@@ -22,6 +22,7 @@ COMMANDS = {
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
     "demo": "Try the whole job on a generated clip.",
+    "desk": "Sample, look, solve and save, in a browser on this machine.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
     "render": "Run a graph over pictures or video.",
