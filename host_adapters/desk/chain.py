@@ -9,6 +9,7 @@ nothing stay in the graph, so that their controls are at hand; they pass the pic
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 
@@ -63,6 +64,13 @@ def people_of(graph: Graph) -> tuple[str, ...]:
     ids = graph.by_id
     named = [id.removeprefix("steer") for id in ids if id.startswith("steer")]
     return tuple(s for s in named if _is(ids, "skin" + s, SkinKey) and _is(ids, "steer" + s, SteerSkin))
+
+
+@functools.lru_cache(maxsize=8)
+def is_chain(graph: Graph) -> bool:
+    """Tell whether a graph is the desk's chain with every step in place."""
+    suffixes = people_of(graph)
+    return FIRST in suffixes and graph == people_chain(suffixes, graph.by_id)
 
 
 def _is(steps: Mapping[str, Step], id: str, kind: type[Node]) -> bool:

@@ -7,7 +7,7 @@ from typing import Any
 
 from ...nodes import NODES
 from ...nodes.declare import Node, Param
-from ..describe import GROUPS, can_be_keyed, words
+from ..describe import GROUPS, can_be_keyed
 from ..headless.graph import Step
 from .state import Person, State
 
@@ -15,6 +15,11 @@ TARGET = "target"
 """The id under which a person's target is set, beside those of steps and views."""
 
 _TARGET_NAMES = {"angle": "target_angle", "bias": "target_bias", "ratio": "target_ratio", "landing": "landing"}
+
+
+def target_rest() -> dict[str, Any]:
+    """Return what each field of a target goes back to."""
+    return {name: plain(param.default) for name, param in target_params().items()}
 
 
 def target_params() -> dict[str, Param]:
@@ -77,19 +82,22 @@ def _node_controls(node: type[Node]) -> dict[str, Any]:
     }
 
 
-def step_values(step: Step) -> dict[str, Any]:
-    """Return a step's values; text is given by its length alone, it can be long."""
+def step_values(step: Step, rest: Node) -> dict[str, Any]:
+    """Return a step's values, what each goes back to, and how many knots those have that change over time."""
     keyed = {name: len(keyframes.knots) for name, keyframes in step.keyed}
-    return {"id": step.id, **node_values(step.node), "keyed": keyed}
+    return {"id": step.id, "node": step.node.name, "params": _values(step.node), "rest": _values(rest), "keyed": keyed}
 
 
-def node_values(node: Node) -> dict[str, Any]:
-    """Return a node's name and values."""
+def view_values(name: str, node: Node, rest: Node) -> dict[str, Any]:
+    """Return the values of a view, like those of a step."""
+    return {"id": name, "node": node.name, "params": _values(node), "rest": _values(rest), "keyed": {}}
+
+
+def _values(node: Node) -> dict[str, Any]:
+    """Return a node's values; text, which can be long, by its length alone."""
     declared = node.params()
     values = {name: plain(getattr(node, name)) for name in declared}
-    texts = {name: len(values[name]) for name, param in declared.items() if param.kind == "text"}
-    changed = [words(param.default) != words(getattr(node, name)) for name, param in declared.items()]
-    return {"node": node.name, "params": values | texts, "changed": sum(changed)}
+    return values | {name: len(values[name]) for name, param in declared.items() if param.kind == "text"}
 
 
 def person_values(person: Person, state: State) -> dict[str, Any]:
@@ -98,6 +106,7 @@ def person_values(person: Person, state: State) -> dict[str, Any]:
     return {
         "suffix": person.suffix,
         "name": person.name,
+        "rest": target_rest(),
         "taught": person.recall is not None,
         "target": {"angle": target.angle, "bias": target.bias, "ratio": target.ratio or 0.0, "landing": target.landing},
         "marks": sum(mark.suffix == person.suffix and mark.purpose == "skin" for mark in state.marks),

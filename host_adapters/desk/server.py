@@ -193,7 +193,7 @@ class Interface:
             _whole(query, "frame"),
             query.get("suffix", ""),
             query.get("of", "skin") == "skin",
-            min(_whole(query, "side", 0), 1600),
+            (_whole(query, "wide"), _whole(query, "tall")) if "wide" in query else None,
         )
         return _pixels(screen_pixels(picture), query.get("as", "raw"))
 
@@ -366,7 +366,8 @@ class Served:
 
 
 def _bound(port: int) -> socket.socket:
-    bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # The protocol is named because the event loop sends small answers at once only where it knows that it is TCP.
+    bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((LOOPBACK, port))

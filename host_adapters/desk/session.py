@@ -18,13 +18,16 @@ from ..headless.clips import Clip, open_clip
 from ..headless.files import atomic
 from ..headless.graph import Graph
 from ..headless.pictures import write_picture
-from .chain import MOST_PEOPLE, next_suffix, people_chain, people_of
-from .controls import TARGET, node_values, person_values, plain, step_values, target_params
+from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
+from .controls import TARGET, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
 from .folder import Folder
 from .solving import Solver, matte_origin, read_skin, result_origin
-from .state import MOST_MARKS, MOST_STROKE, PURPOSES, VIEW_NODES, History, Mark, Person, State
+from .state import MOST_MARKS, MOST_STROKE, PURPOSES, History, Mark, Person, State, resting
 from .work import PROXY, Size, Workbench
+
+MOST_SCOPE = 1600
+"""Pixels of the longest side of a scope that the page may ask for."""
 
 VIEWS: dict[str, str] = {
     "result": "Result",
@@ -134,8 +137,10 @@ class Session:
         graph = self.state.graph
         return self.bench.value(graph, origin, frame, size), self.bench.key(graph, origin, frame, size)
 
-    def scope(self, which: str, frame: int, suffix: str = "", keyed: bool = True, side: int = 0) -> Floats:
-        """Return the vectorscope or waveform of the result; ``side`` sets its size, within what the node allows."""
+    def scope(
+        self, which: str, frame: int, suffix: str = "", keyed: bool = True, shape: tuple[int, int] | None = None
+    ) -> Floats:
+        """Return the vectorscope or waveform of the result, of a width and height within what the node allows."""
         self._check_frame(frame)
         state = self.state
         node = dict(state.views).get(which)
@@ -143,12 +148,15 @@ class Session:
         matte = self._matte(suffix, frame, PROXY)[0] if keyed else None
         if isinstance(node, Vectorscope):
             target = next((p.target for p in state.people if p.suffix == suffix), None)
-            aims = {} if target is None else {"angle": target.angle, "bias": target.bias}
-            sized = dataclasses.replace(node, **aims, **({"size": max(side, 256)} if side else {}))
-            return sized.process(result, matte)
+            if target is not None:
+                node = dataclasses.replace(node, angle=target.angle, bias=target.bias)
+            if shape is not None:
+                node = dataclasses.replace(node, size=_within(min(shape), 256))
+            return node.process(result, matte)
         if isinstance(node, Waveform):
-            shape = {"width": max(side, 256), "height": max(round(side * 0.5625), 192)} if side else {}
-            return dataclasses.replace(node, **shape).process(result, matte)
+            if shape is not None:
+                node = dataclasses.replace(node, width=_within(shape[0], 256), height=_within(shape[1], 192))
+            return node.process(result, matte)
         raise DeskError(f"There is no scope {which!r}: vectorscope or waveform.")
 
     def reading(self, frame: int, suffix: str = "", size: Size = PROXY) -> dict[str, Any]:
@@ -179,17 +187,15 @@ class Session:
                 "people": [person_values(person, state) for person in state.people],
                 "canAdd": self._is_chain() and len(state.people) < MOST_PEOPLE,
                 "marks": [_mark_values(mark) for mark in state.marks],
-                "steps": [step_values(step) for step in state.graph.steps],
-                "views": {name: {"id": name, **node_values(node), "keyed": {}} for name, node in state.views},
+                "steps": [step_values(step, resting(step.id, type(step.node))) for step in state.graph.steps],
+                "views": {name: view_values(name, node, resting(name, type(node))) for name, node in state.views},
                 "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
                 "history": self.history.titles(),
                 "autosave": self.keeper.as_dict(),
             }
 
     def _is_chain(self) -> bool:
-        graph = self.state.graph
-        suffixes = people_of(graph)
-        return bool(suffixes) and graph == people_chain(suffixes, graph.by_id)
+        return is_chain(self.state.graph)
 
     # --- changing ---------------------------------------------------------------------------------------------
 
@@ -232,7 +238,7 @@ class Session:
             node = self.state.node(id)
             node.check_names([name] if name else [])
             names = (name,) if name else tuple(node.params())
-            fresh = _resting(id, node)
+            fresh = resting(id, type(node))
             changed = dataclasses.replace(node, **{n: getattr(fresh, n) for n in names})  # type: ignore[type-var]
             state = self.state.with_node(id, changed, names)
             self._put(state, f"{node.label}: reset {_title(name) if name else ''}".rstrip())
@@ -370,10 +376,8 @@ class Session:
         return path
 
 
-def _resting(id: str, node: Node) -> Node:
-    """Return the node in which a step changes nothing or starts: that of the desk's chain, or the declared default."""
-    fresh = people_chain(["", *([id[id.rfind("_") :]] if "_" in id else [])]).by_id.get(id)
-    return fresh.node if fresh is not None and type(fresh.node) is type(node) else type(node)()
+def _within(side: int, least: int) -> int:
+    return min(max(side, least), MOST_SCOPE)
 
 
 def _title(name: str | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,8 +18,21 @@ PURPOSES = ("skin", "keep out", "neutral")
 MOST_MARKS = 1000
 MOST_STROKE = 4096
 
-VIEW_NODES: Mapping[str, type[Node]] = {"compare": Compare, "vectorscope": Vectorscope, "waveform": Waveform}
-"""The nodes that look at the result: set like any other, but no part of the graph."""
+VIEW_NODES: Mapping[str, Node] = {
+    "compare": Compare(mode="difference"),
+    "vectorscope": Vectorscope(zoom="2"),
+    "waveform": Waveform(),
+}
+"""The nodes that look at the result, as they are at first: set like any other, but no part of the graph."""
+
+
+@functools.lru_cache(maxsize=256)
+def resting(id: str, kind: type[Node]) -> Node:
+    """Return what a step or view goes back to: its place in the desk's chain, or else what the node declares."""
+    suffix = id[id.rfind("_") :] if "_" in id else FIRST
+    fresh = people_chain(list(dict.fromkeys((FIRST, suffix)))).by_id
+    known = VIEW_NODES.get(id) or (fresh[id].node if id in fresh else None)
+    return known if isinstance(known, kind) else kind()
 
 
 @dataclass(frozen=True)
@@ -51,7 +65,7 @@ def _first_people() -> tuple[Person, ...]:
 
 
 def _fresh_views() -> tuple[tuple[str, Node], ...]:
-    return tuple((name, kind()) for name, kind in VIEW_NODES.items())
+    return tuple(VIEW_NODES.items())
 
 
 @dataclass(frozen=True)
@@ -128,8 +142,8 @@ class State:
                 people=tuple(_person(item) for item in data["people"]),
                 marks=tuple(Mark(**{**item, "sample": Sample.parse(item["sample"])}) for item in data["marks"]),
                 views=tuple(
-                    (name, kind.from_config(views[name]) if name in views else kind())
-                    for name, kind in VIEW_NODES.items()
+                    (name, type(node).from_config(views[name]) if name in views else node)
+                    for name, node in VIEW_NODES.items()
                 ),
             )
         except (KeyError, TypeError, AttributeError) as error:

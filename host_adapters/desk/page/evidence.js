@@ -57,8 +57,10 @@ export class Evidence {
 
   async #scope(which, holder, side = 0) {
     const canvas = holder.matches("canvas") ? holder : holder.firstElementChild;
-    const wide = side || Math.round(holder.clientHeight * (devicePixelRatio || 1) * (which === "waveform" ? 16 / 9 : 1));
-    const { width, height, pixels } = await askPixels("scope", { ...this.query, full: undefined, which, side: wide });
+    const ratio = devicePixelRatio || 1;
+    const shape = side ? [side, which === "waveform" ? side / 1.6 : side] : [holder.clientWidth * ratio, holder.clientHeight * ratio];
+    const [wide, tall] = shape.map(Math.round);
+    const { width, height, pixels } = await askPixels("scope", { ...this.query, full: undefined, which, wide, tall });
     [canvas.width, canvas.height] = [width, height];
     canvas.getContext("2d").putImageData(new ImageData(pixels, width, height), 0, 0);
   }

@@ -10,7 +10,7 @@ const QUESTIONS = {
   balance: "The light's colour",
   key: "Where the skin is",
   matte: "The key's edge",
-  steer: "Where the skin should rest",
+  steer: "Where the skin rests",
   compare: "What you look at",
 };
 
@@ -31,10 +31,10 @@ export class Sheet {
       this.made = form;
     }
     const values = new Map([...state.steps, ...Object.values(state.views)].map((step) => [step.id, step]));
-    for (const someone of state.people) values.set(`target${someone.suffix}`, { params: someone.target, keyed: {} });
-    for (const { id, name, shown, resting } of this.controls) {
+    for (const someone of state.people) values.set(`target${someone.suffix}`, { params: someone.target, rest: someone.rest, keyed: {} });
+    for (const { id, name, shown } of this.controls) {
       const step = values.get(id);
-      if (step) shown.show(step.params[name], step.keyed[name], resting);
+      if (step) shown.show(step.params[name], step.keyed[name], step.rest[name]);
     }
     this.#showMarks(state, person);
     this.#showSummaries(state, person, view);
@@ -68,7 +68,7 @@ export class Sheet {
     const all = make("div", { class: "do" }, make("button", {
       type: "button", id: "solve-everything", onclick: () => this.doing.solve("everything"),
       title: "Balance by the neutral mark, learn from the marks, steer everyone onto the target (Shift+S)",
-    }, "Solve everything"));
+    }, "Solve all"));
     find("people").replaceChildren(...buttons, all);
   }
 
@@ -116,7 +116,7 @@ export class Sheet {
     const ordered = [...first, ...names.filter((name) => !first.includes(name))];
     const made = ordered.map((name) => {
       const shown = control(id, name, params[name], this.doing.send, this.doing.reset);
-      this.controls.push({ id, name, shown, resting: this.#resting(id, name, params[name]) });
+      this.controls.push({ id, name, shown });
       return shown.box;
     });
     const count = first.length || SHOWN;
@@ -124,12 +124,7 @@ export class Sheet {
     const more = rest.length > 1 ? make("details", { class: "more" }, make("summary", {}, `${rest.length} more`), ...rest) : null;
     for (const box of rest) box.style.marginBottom = more ? "9px" : "";
     const all = more ? [...made.slice(0, count), more] : made;
-    return make("fieldset", { class: "node", title: "" , data: { id }}, make("legend", { title: help }, label), ...all);
-  }
-
-  /** What a control goes back to; the desk's chain keeps values above white where the list of the standard clamps. */
-  #resting(id, name, declared) {
-    return id === "saturation" && name === "clamp" ? false : declared.default;
+    return make("fieldset", { class: "node", data: { id } }, make("legend", { title: help }, label), ...all);
   }
 
   toggle(group) {
