@@ -34,10 +34,6 @@ Send = Callable[[Message], Awaitable[None]]
 Application = Callable[[Message, Receive, Send], Awaitable[None]]
 
 
-class _TooLarge(Exception):
-    """The body has grown beyond what is allowed."""
-
-
 class Guard:
     """An ASGI application around another one."""
 
@@ -84,28 +80,28 @@ class Guard:
         return None
 
     async def _pass_on(self, scope: Message, receive: Receive, send: Send) -> None:
-        count, begun = 0, False
-
-        async def counted() -> Message:
-            nonlocal count
+        """Read the body, and hand the request on once it is known to be small enough."""
+        body, more = b"", scope["method"] == "POST"
+        while more:
             message = await receive()
-            count += len(message.get("body", b""))
-            if count > self.most_body:
-                raise _TooLarge
-            return message
+            if message["type"] == "http.disconnect":
+                return
+            body += message.get("body", b"")
+            more = message.get("more_body", False)
+            if len(body) > self.most_body:
+                await _answer(send, 413, f"A request may send at most {self.most_body} bytes.")
+                return
+        waiting = [{"type": "http.request", "body": body, "more_body": False}]
+
+        async def handed() -> Message:
+            return waiting.pop() if waiting else await receive()
 
         async def sealed(message: Message) -> None:
-            nonlocal begun
             if message["type"] == "http.response.start":
-                begun = True
                 message["headers"] = [*message.get("headers", []), *_encoded(HEADERS)]
             await send(message)
 
-        try:
-            await self.app(scope, counted, sealed)
-        except _TooLarge:
-            if not begun:
-                await _answer(send, 413, f"A request may send at most {self.most_body} bytes.")
+        await self.app(scope, handed, sealed)
 
 
 def _encoded(headers: dict[str, str]) -> list[tuple[bytes, bytes]]:

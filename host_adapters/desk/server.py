@@ -171,7 +171,9 @@ class Interface:
             "cancel": lambda body: self.cancel(),
         }  # fmt: skip
         routes = [Route("/{token}/api/" + name, _looking(look)) for name, look in looks.items()]
-        routes += [Route("/{token}/api/" + name, _acting(act, self.desk), methods=["POST"]) for name, act in acts.items()]
+        routes += [
+            Route("/{token}/api/" + name, _acting(act, self.desk), methods=["POST"]) for name, act in acts.items()
+        ]
         return [*routes, Route("/{token}/", _page_file), Route("/{token}/{name}", _page_file)]
 
     @property
@@ -182,7 +184,9 @@ class Interface:
         """Answer with a view of a frame, as raw pixels for the page or as a PNG or JPEG."""
         query = request.query_params
         size = None if query.get("full") == "1" else PROXY
-        picture = self._session.picture(_whole(query, "frame"), query.get("view", "result"), query.get("suffix", ""), size)
+        picture = self._session.picture(
+            _whole(query, "frame"), query.get("view", "result"), query.get("suffix", ""), size
+        )
         return _pixels(screen_pixels(picture), query.get("as", "raw"))
 
     def scope(self, request: Request) -> Response:

@@ -12,7 +12,7 @@ from typing import Any
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, Node, Sample, ShowMatte, Vectorscope, Waveform
+from ...nodes import Compare, Node, ShowMatte, Vectorscope, Waveform
 from ...nodes.declare import nearest
 from ..headless.clips import Clip, open_clip
 from ..headless.files import atomic
@@ -23,7 +23,7 @@ from .controls import TARGET, person_values, plain, step_values, target_params, 
 from .errors import DeskError, ExistsError
 from .folder import Folder
 from .solving import Solver, matte_origin, read_skin, result_origin
-from .state import MOST_MARKS, MOST_STROKE, PURPOSES, History, Mark, Person, State, resting
+from .state import MOST_MARKS, PURPOSES, History, Mark, Person, State, as_sample, resting
 from .work import PROXY, Size, Workbench
 
 MOST_SCOPE = 1600
@@ -254,7 +254,7 @@ class Session:
             if purpose != "neutral":
                 self.state.person(suffix)
             number = max((mark.id for mark in self.state.marks), default=0) + 1
-            mark = Mark(number, frame, suffix, purpose, _sample(kind, points, radius))
+            mark = Mark(number, frame, suffix, purpose, as_sample(kind, points, radius))
             marks = (*self.state.marks, mark)
             self._put(dataclasses.replace(self.state, marks=marks), f"Mark {purpose}", f"mark {number}")
             return mark
@@ -390,23 +390,6 @@ def _person_name(name: str) -> str:
 
 def _with_suffix(name: str, suffix: str) -> str:
     return name if Path(name).suffix else name + suffix
-
-
-def _sample(kind: str, points: Any, radius: float) -> Sample:
-    try:
-        pairs = [(float(x), float(y)) for x, y in points]
-        if len(pairs) > MOST_STROKE:
-            raise DeskError(f"A stroke may have at most {MOST_STROKE} points, not {len(pairs)}.")
-        if kind == "point" and len(pairs) == 1:
-            return Sample.point(*pairs[0])
-        if kind == "box" and len(pairs) == 2:
-            (x0, y0), (x1, y1) = pairs
-            return Sample.box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
-        if kind == "stroke" and pairs:
-            return Sample.stroke(pairs, float(radius))
-    except (TypeError, OverflowError):
-        pass
-    raise DeskError("A mark is a point with one [x, y], a box with two, or a stroke with several and a radius.")
 
 
 def _mark_values(mark: Mark) -> dict[str, Any]:

@@ -73,7 +73,9 @@ class Solver:
 
     def _marked(self, id: str, suffix: str) -> list[tuple[Floats, list[Sample], list[Sample]]]:
         """The balanced pictures with the samples on them, in order of the first mark on each."""
-        mine = [mark for mark in self.state.marks if mark.purpose != "neutral" and (_adds(mark) or mark.suffix == suffix)]
+        mine = [
+            mark for mark in self.state.marks if mark.purpose != "neutral" and (_adds(mark) or mark.suffix == suffix)
+        ]
         frames = dict.fromkeys(mark.frame for mark in sorted(mine, key=lambda mark: mark.suffix != suffix))
         return [
             (

@@ -60,6 +60,24 @@ class Mark:
     sample: Sample
 
 
+def as_sample(kind: str, points: Any, radius: float) -> Sample:
+    """Return the sample of a mark. Raises DeskError for a shape that is none, SampleError outside the frame."""
+    try:
+        pairs = [(float(x), float(y)) for x, y in points]
+        if len(pairs) > MOST_STROKE:
+            raise DeskError(f"A stroke may have at most {MOST_STROKE} points, not {len(pairs)}.")
+        if kind == "point" and len(pairs) == 1:
+            return Sample.point(*pairs[0])
+        if kind == "box" and len(pairs) == 2:
+            (x0, y0), (x1, y1) = pairs
+            return Sample.box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
+        if kind == "stroke" and pairs:
+            return Sample.stroke(pairs, float(radius))
+    except (TypeError, OverflowError):
+        pass
+    raise DeskError("A mark is a point with one [x, y], a box with two, or a stroke with several and a radius.")
+
+
 def _first_people() -> tuple[Person, ...]:
     return (Person(FIRST, "Person 1"),)
 
@@ -125,7 +143,7 @@ class State:
         return {
             "desk": FORMAT,
             "people": [dataclasses.asdict(person) for person in self.people],
-            "marks": [{**dataclasses.asdict(mark), "sample": str(mark.sample)} for mark in self.marks],
+            "marks": [dataclasses.asdict(mark) for mark in self.marks],
             "views": {name: node.config() for name, node in self.views},
             "graph": self.graph.to_dict(),
         }
@@ -140,7 +158,7 @@ class State:
             return cls(
                 graph=Graph.from_dict(data["graph"]),
                 people=tuple(_person(item) for item in data["people"]),
-                marks=tuple(Mark(**{**item, "sample": Sample.parse(item["sample"])}) for item in data["marks"]),
+                marks=tuple(Mark(**{**item, "sample": as_sample(**item["sample"])}) for item in data["marks"]),
                 views=tuple(
                     (name, type(node).from_config(views[name]) if name in views else node)
                     for name, node in VIEW_NODES.items()
