@@ -342,7 +342,7 @@ class Served:
         self.token = secrets.token_urlsafe(24)
         hosts = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
         config = uvicorn.Config(
-            application(desk, self.token, hosts),  # type: ignore[arg-type]
+            application(desk, self.token, hosts),
             log_level="warning",
             access_log=False,
             server_header=False,
@@ -359,6 +359,7 @@ class Served:
 
     def run(self) -> None:
         """Serve until interrupted or stopped."""
+        threading.Thread(target=_warmed, name="warming", daemon=True).start()
         try:
             self.server.run(sockets=[self.socket])
         finally:
@@ -367,6 +368,13 @@ class Served:
     def stop(self) -> None:
         """Ask the server to end."""
         self.server.should_exit = True
+
+
+def _warmed() -> None:
+    """Compile what solving needs while the person still looks at the first frame."""
+    from ..headless.commands.warm import warm_solvers
+
+    warm_solvers()
 
 
 def _bound(port: int) -> socket.socket:

@@ -12,7 +12,7 @@ from typing import Any
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, Node, ShowMatte, Vectorscope, Waveform
+from ...nodes import Compare, ShowMatte, Vectorscope, Waveform
 from ...nodes.declare import nearest
 from ..headless.clips import Clip, open_clip
 from ..headless.files import atomic
@@ -187,8 +187,8 @@ class Session:
                 "people": [person_values(person, state) for person in state.people],
                 "canAdd": self._is_chain() and len(state.people) < MOST_PEOPLE,
                 "marks": [_mark_values(mark) for mark in state.marks],
-                "steps": [step_values(step, resting(step.id, type(step.node))) for step in state.graph.steps],
-                "views": {name: view_values(name, node, resting(name, type(node))) for name, node in state.views},
+                "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
+                "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
                 "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
                 "history": self.history.titles(),
                 "autosave": self.keeper.as_dict(),
@@ -238,7 +238,7 @@ class Session:
             node = self.state.node(id)
             node.check_names([name] if name else [])
             names = (name,) if name else tuple(node.params())
-            fresh = resting(id, type(node))
+            fresh = resting(id, node.name)
             changed = dataclasses.replace(node, **{n: getattr(fresh, n) for n in names})  # type: ignore[type-var]
             state = self.state.with_node(id, changed, names)
             self._put(state, f"{node.label}: reset {_title(name) if name else ''}".rstrip())

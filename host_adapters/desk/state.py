@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from ...nodes import Compare, Node, Sample, SkinTarget, Vectorscope, Waveform
+from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Vectorscope, Waveform
 from ..headless.graph import Graph
 from .chain import FIRST, completed, people_chain, people_of
 from .errors import DeskError
@@ -27,12 +27,12 @@ VIEW_NODES: Mapping[str, Node] = {
 
 
 @functools.lru_cache(maxsize=256)
-def resting(id: str, kind: type[Node]) -> Node:
+def resting(id: str, name: str) -> Node:
     """Return what a step or view goes back to: its place in the desk's chain, or else what the node declares."""
     suffix = id[id.rfind("_") :] if "_" in id else FIRST
     fresh = people_chain(list(dict.fromkeys((FIRST, suffix)))).by_id
     known = VIEW_NODES.get(id) or (fresh[id].node if id in fresh else None)
-    return known if isinstance(known, kind) else kind()
+    return known if known is not None and known.name == name else NODES[name]()
 
 
 @dataclass(frozen=True)

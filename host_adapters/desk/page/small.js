@@ -9,7 +9,7 @@ export function make(tag, properties = {}, ...children) {
     if (value === undefined || value === null || value === false) continue;
     if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
     else if (name === "class") element.className = value;
-    else if (name === "data") Object.assign(element.dataset, value);
+    else if (name === "data") for (const [key, datum] of Object.entries(value)) { if (datum !== undefined) element.dataset[key] = datum; }
     else if (name in element && !name.startsWith("aria")) element[name] = value;
     else element.setAttribute(name, value === true ? "" : value);
   }
