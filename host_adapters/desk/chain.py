@@ -2,7 +2,8 @@
 
     plate → balance → steer (skin keyed and softened on the balanced picture) → tone → saturation
 
-Each further person adds a key, a softening and a steering of their own behind those before. Steps that would change
+Each further person adds a key, a softening and a steering of their own behind those before, of what those before have
+left. Steps that would change
 nothing stay in the graph, so that their controls are at hand; they pass the picture on bit for bit.
 """
 
@@ -30,28 +31,28 @@ def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = Non
         kept = known.get(fresh.id)
         same = kept is not None and type(kept.node) is type(fresh.node)
         steps.append(dataclasses.replace(kept, inputs=fresh.inputs) if kept is not None and same else fresh)
-    return Graph.of(*steps, result="saturation", matte=_joined_id(suffixes, len(suffixes)))
+    everybody = "people" + suffixes[-1] if len(suffixes) > 1 else "soften" + suffixes[0]
+    return Graph.of(*steps, result="saturation", matte=everybody)
 
 
 def _fresh_steps(suffixes: Sequence[str]) -> Iterator[Step]:
     yield Step.of("balance", Balance(), image=STANDARD_SOURCE)
-    picture = "balance"
+    picture, everybody = "balance", ""
     for suffix in suffixes:
-        yield Step.of("skin" + suffix, SkinKey(), image="balance")
-        yield Step.of("soften" + suffix, SoftenMatte(), matte="skin" + suffix, guide="balance")
-        yield Step.of("steer" + suffix, SteerSkin(), image=picture, matte="soften" + suffix)
-        picture = "steer" + suffix
-    for count in range(2, len(suffixes) + 1):
-        joined = CombineMattes(operation="maximum")
-        first, second = _joined_id(suffixes, count - 1), "soften" + suffixes[count - 1]
-        yield Step.of(_joined_id(suffixes, count), joined, first=first, second=second)
+        key, matte, steer = "skin" + suffix, "soften" + suffix, "steer" + suffix
+        yield Step.of(key, SkinKey(), image="balance")
+        yield Step.of(matte, SoftenMatte(), matte=key, guide="balance")
+        if everybody:  # nobody's skin is steered twice: what those before have keyed is theirs
+            own, together = "own" + suffix, "people" + suffix
+            yield Step.of(own, CombineMattes(operation="subtract"), first=matte, second=everybody)
+            yield Step.of(together, CombineMattes(operation="maximum"), first=everybody, second=matte)
+            matte, everybody = own, together
+        else:
+            everybody = matte
+        yield Step.of(steer, SteerSkin(), image=picture, matte=matte)
+        picture = steer
     yield Step.of("tone", ToneCurve(), image=picture)
     yield Step.of("saturation", Cdl(clamp=False), image="tone")
-
-
-def _joined_id(suffixes: Sequence[str], count: int) -> str:
-    """The step that holds the matte of the first ``count`` people."""
-    return "soften" + suffixes[0] if count == 1 else "people" + suffixes[count - 1]
 
 
 def next_suffix(taken: Sequence[str]) -> str:

@@ -93,8 +93,7 @@ class Desk:
                     continue
                 other = Session(self.folder, name)
                 try:
-                    adopted = _without_marks(state)
-                    other.adopt(adopted, f"Carried from {self.session.name}")
+                    adopted = other.adopt(state, f"Carried from {self.session.name}")
                     self.statuses[name] = status_on(other.clip, adopted, area).as_dict()
                 finally:
                     other.close()
@@ -119,13 +118,6 @@ def _outputs(output: str, matte: str) -> dict[str, str]:
     if len(set(outputs.values())) < len(outputs):
         raise DeskError("The result and the matte have the same name: give each its own.")
     return outputs
-
-
-def _without_marks(state: Any) -> Any:
-    """Marks belong to the frames they were drawn on."""
-    import dataclasses
-
-    return dataclasses.replace(state, marks=())
 
 
 # --- the interface --------------------------------------------------------------------------------------------

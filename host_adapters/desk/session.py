@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import shutil
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -331,10 +332,16 @@ class Session:
             self.keeper.keep(self.state)
             return label
 
-    def adopt(self, state: State, label: str) -> None:
-        """Take over a state from another clip."""
+    def adopt(self, state: State, label: str) -> State:
+        """Take over the graph and the people of another clip; marks stay, and so do the notes of what was before."""
         with self._lock:
-            self._put(state, label)
+            notes = self.folder.notes_path(self.name)
+            if notes.is_file():
+                shutil.copyfile(notes, notes.with_name(notes.name + ".before"))
+            suffixes = {person.suffix for person in state.people}
+            marks = tuple(mark for mark in self.state.marks if mark.purpose == "neutral" or mark.suffix in suffixes)
+            self._put(State(state.graph, state.people, marks, self.state.views), label)
+            return self.state
 
     # --- files ------------------------------------------------------------------------------------------------
 

@@ -115,6 +115,8 @@ function adopt(fresh) {
   document.title = `${state.clip.name} · Inkarnat desk`;
   const { trouble } = state.autosave;
   find("kept").textContent = trouble ? `Not kept: ${trouble}` : state.graph.saved ? `${state.graph.name} is saved` : "kept as you work";
+  find("kept").classList.toggle("trouble", Boolean(trouble));
+  find("clip-name").title = find("kept").textContent;
   find("kept").title = `Every change goes to ${state.autosave.name} beside the clip.`;
   sheet.show(state, now.person, declared.words[now.view]);
   showMarks();

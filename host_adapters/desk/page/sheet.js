@@ -97,7 +97,7 @@ export class Sheet {
 
   #nodes(group, state, person) {
     const others = state.people.map((p) => p.suffix).filter((suffix) => suffix && suffix !== person);
-    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
+    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer|own|people)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
     const parts = [];
     if (group === "steer" && state.people.length) {
       parts.push(this.#node(`target${person}`, "Target", this.declared.target, "Where this person's skin should rest."));
