@@ -179,7 +179,7 @@ class Interface:
         picture = self._session.picture(
             _whole(query, "frame"), query.get("view", "result"), query.get("suffix", ""), size
         )
-        return _pixels(screen_pixels(picture), query.get("as", "raw"))
+        return _pixels(screen_pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16)), query.get("as", "raw"))
 
     def scope(self, request: Request) -> Response:
         """Answer with the vectorscope or the waveform."""

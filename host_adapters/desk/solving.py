@@ -22,6 +22,7 @@ from ...nodes import (
     solve_steer,
     study_skin,
 )
+from ..headless.graph import STANDARD_SOURCE
 from .errors import DeskError
 from .state import Mark, Person, State
 from .work import PROXY, Size, Workbench
@@ -159,8 +160,8 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
     matte = bench.value(state.graph, origin, frame, size)
     warnings = list(_signs(person, state, matte))
     try:
-        before = measure_skin(bench.plate(frame, size), matte)
-        after = measure_skin(bench.value(state.graph, result_origin(state), frame, size), matte)
+        before = _measured(bench, state, STANDARD_SOURCE, origin, frame, size)
+        after = _measured(bench, state, result_origin(state), origin, frame, size)
     except ValueError as error:
         warnings.append(Warned("no reading", 0.0, str(error)))
         return {"before": None, "after": None, "warnings": _listed(warnings), "words": "No skin is keyed yet."}
@@ -171,6 +172,14 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
         "words": in_words(after, person.target),
         "warnings": _listed(warnings),
     }
+
+
+def _measured(bench: Workbench, state: State, picture: str, matte: str, frame: int, size: Size) -> SkinReading:
+    def measure() -> SkinReading:
+        return measure_skin(*(bench.value(state.graph, origin, frame, size) for origin in (picture, matte)))
+
+    keys = (bench.key(state.graph, origin, frame, size) for origin in (picture, matte))
+    return bench.known(("reading", *keys), measure)
 
 
 def _signs(person: Person, state: State, matte: Floats) -> Iterable[Warned]:

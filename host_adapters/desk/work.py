@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
 
 _MOST_BYTES = 1 << 30
+_MOST_FINDINGS = 256
+
+Known = TypeVar("Known")
 
 Size = tuple[int, int] | None
 """The box that pictures are fitted into; None for their full size."""
@@ -36,6 +39,7 @@ class Workbench:
     def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES) -> None:
         self.clip, self.most_bytes = clip, most_bytes
         self._values: OrderedDict[Hashable, Floats] = OrderedDict()
+        self._findings: OrderedDict[Hashable, Any] = OrderedDict()
         self._bytes = 0
         self._lock = threading.Lock()
 
@@ -50,6 +54,18 @@ class Workbench:
     def made(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
         """Return a further value that follows from ``key`` alone, worked out once."""
         return self._kept(key, make)
+
+    def known(self, key: Hashable, find: Callable[[], Known]) -> Known:
+        """Return a finding, such as a reading, that follows from ``key`` alone, found once."""
+        with self._lock:
+            if key in self._findings:
+                return cast(Known, self._findings[key])
+        found = find()
+        with self._lock:
+            self._findings[key] = found
+            while len(self._findings) > _MOST_FINDINGS:
+                self._findings.popitem(last=False)
+        return found
 
     def key(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Hashable:
         """Return by what a value is known: equal keys, equal values."""
@@ -123,10 +139,17 @@ def fitted(picture: Floats, size: Size) -> Floats:
     return result
 
 
-def screen_pixels(picture: Floats) -> NDArray[np.uint8]:
-    """Return a picture as the page paints it: uint8 (H, W, 4), opaque, rounded without dither."""
-    codes = quantise(picture, 8, dither=False)
+def screen_pixels(picture: Floats, shrink: int = 1) -> NDArray[np.uint8]:
+    """Return a picture as the page paints it: uint8 (H, W, 4), opaque, rounded without dither.
+
+    :param shrink: the page shows the picture this many times smaller, so one pixel stands for a square of that side.
+    """
+    codes = quantise(picture, 8, dither=False)[..., :3]
+    if shrink > 1:
+        from PIL import Image
+
+        codes = np.asarray(Image.fromarray(codes).reduce(shrink))
     height, width = codes.shape[:2]
     pixels = np.full((height, width, 4), 255, np.uint8)
-    pixels[..., :3] = codes[..., :3]
+    pixels[..., :3] = codes
     return pixels

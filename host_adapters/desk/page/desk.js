@@ -161,7 +161,15 @@ function showMarks() {
 const painted = { picture: "", original: "", evidence: "" };
 let pumping = false;
 
-const wish = () => JSON.stringify([state.clip.name, state.revision, now.frame, now.view, now.person, now.full]);
+/** How many times smaller than it is sent the picture is shown; what cannot be seen need not travel. */
+function shrink() {
+  if (now.full) return 1;
+  const { width, height } = state.clip;
+  const sent = width * Math.min(1920 / width, 1080 / height, 1);
+  return clamp(Math.floor(sent / (stage.place.width * (devicePixelRatio || 1))), 1, 16) || 1;
+}
+
+const wish = () => JSON.stringify([state.clip.name, state.revision, now.frame, now.view, now.person, now.full, shrink()]);
 
 function refresh() {
   if (!pumping) pump();
@@ -190,13 +198,13 @@ async function pump() {
 async function paint(wanted) {
   const view = now.view === "split" ? "result" : now.view;
   if (now.view === "split") {
-    const original = JSON.stringify([state.clip.name, now.frame, now.full]);
+    const original = JSON.stringify([state.clip.name, now.frame, now.full, shrink()]);
     if (painted.original !== original) {
-      stage.show(await askPixels("frame", { ...query(), view: "original" }), "back");
+      stage.show(await askPixels("frame", { ...query(), view: "original", shrink: shrink() }), "back");
       painted.original = original;
     }
   }
-  stage.show(await askPixels("frame", { ...query(), view }));
+  stage.show(await askPixels("frame", { ...query(), view, shrink: shrink() }));
   painted.picture = wanted;
   const { revision } = state;
   requestAnimationFrame(() => setTimeout(() => {
@@ -356,6 +364,7 @@ const stage = new Stage(
     purpose: away && now.purpose === "skin" ? "keep out" : now.purpose, learn: find("at-once").checked,
   }),
   (words) => say(words),
+  () => refresh(),
 );
 const sheet = new Sheet(declared, doing);
 const evidence = new Evidence(

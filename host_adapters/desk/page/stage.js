@@ -5,8 +5,8 @@ import { clamp, find } from "./small.js";
 const NEAREST = 3; // screen pixels a picture pixel from which on single pixels are shown as they are
 
 export class Stage {
-  /** @param drawn called with {kind, points, radius, away} when a mark has been drawn */
-  constructor(drawn, told) {
+  /** @param drawn called with {kind, points, radius, away} when a mark has been drawn @param zoomed when its size changes */
+  constructor(drawn, told, zoomed) {
     this.element = find("stage");
     this.picture = find("picture");
     this.over = find("over");
@@ -14,6 +14,7 @@ export class Stage {
     this.hint = find("stage-help");
     this.drawn = drawn;
     this.told = told;
+    this.zoomed = zoomed;
     this.sheets = { front: null, back: null };
     this.size = [16, 9];
     this.zoom = 1;
@@ -26,7 +27,10 @@ export class Stage {
     this.crossShown = false;
     this.drawing = null;
     this.pointers = new Map();
-    new ResizeObserver(() => this.paint()).observe(this.element);
+    new ResizeObserver(() => {
+      this.paint();
+      this.zoomed();
+    }).observe(this.element);
     this.#listen();
   }
 
@@ -179,6 +183,7 @@ export class Stage {
     this.zoom = 1;
     this.middle = [0.5, 0.5];
     this.paint();
+    this.zoomed();
   }
 
   #panBy(dx, dy) {
@@ -192,6 +197,7 @@ export class Stage {
     if (this.zoom <= 1.001) this.middle = [0.5, 0.5];
     this.middle = this.middle.map((v) => clamp(v, 0, 1));
     this.paint();
+    this.zoomed();
   }
 
   #at(x, y, within = true) {
