@@ -5,8 +5,12 @@ from __future__ import annotations
 import dataclasses
 import http.client
 import json
+import signal
+import subprocess
+import sys
 import threading
 import time
+import urllib.request
 
 import numpy as np
 import pytest
@@ -15,8 +19,8 @@ pytest.importorskip("starlette", reason="the desk's extra is not installed: pip 
 pytest.importorskip("uvicorn", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
 
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.desk import chain, controls, guard, server, session, state, work
-from inkarnat.host_adapters.desk.errors import DeskError, ExistsError, OutsideError
+from inkarnat.host_adapters.desk import chain, controls, guard, notes, server, session, state, work
+from inkarnat.host_adapters.desk.errors import DeskError, ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.headless.clips import open_clip, open_writer
 from inkarnat.host_adapters.headless.graph import Graph
@@ -348,7 +352,7 @@ def test_a_graph_of_somebody_else_is_not_overwritten_unasked(open_session, folde
 
 
 def test_trouble_with_keeping_is_told(tmp_path):
-    keeper = session.Keeper(tmp_path / "gone" / "notes.json")
+    keeper = notes.Keeper(tmp_path / "gone" / "notes.json")
     keeper.keep(state.State())
     keeper.flush()
     assert "folder does not exist" in keeper.as_dict()["trouble"]
@@ -370,7 +374,7 @@ def test_paths_stay_in_the_opened_folder(open_session, folder, tmp_path_factory,
     with pytest.raises(DeskError):
         folder.result_path(name)
     if name.strip("/\0"):
-        with pytest.raises((OutsideError, DeskError)):
+        with pytest.raises(InkarnatError):
             folder.clip_path(name)
 
 
@@ -592,3 +596,40 @@ def test_a_failed_render_says_why(served):
 def test_a_taken_port_is_named(served):
     with pytest.raises(DeskError, match=str(served.port)):
         server._bound(served.port)
+
+
+# --- the verb -------------------------------------------------------------------------------------------------
+
+
+def run_verb(*words):
+    return subprocess.Popen(
+        [sys.executable, "-u", "-m", "inkarnat.host_adapters.headless.cli", "desk", *map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_the_verb_prints_an_address_that_answers_and_ends_when_interrupted(footage, tmp_path):
+    running = run_verb(footage[0] / "planing.mkv", "--results", tmp_path, "--no-browser")
+    try:
+        address = running.stdout.readline().split()[-1]
+        with urllib.request.urlopen(address, timeout=60) as page:
+            assert b"Inkarnat desk" in page.read()
+        with urllib.request.urlopen(address + "api/state", timeout=60) as answer:
+            assert json.load(answer)["clip"]["name"] == "planing.mkv"
+        running.send_signal(signal.SIGINT)
+        _, complaints = running.communicate(timeout=60)
+        assert "Traceback" not in complaints
+    finally:
+        running.kill()
+
+
+@pytest.mark.parametrize("name", ["none.mkv", "nowhere/none.mkv", "empty"])
+def test_the_verb_names_what_is_missing(tmp_path, name):
+    (tmp_path / "empty").mkdir()
+    running = run_verb(tmp_path / name, "--no-browser")
+    _, complaints = running.communicate(timeout=60)
+    assert running.returncode == 3
+    assert name.split("/")[0] in complaints
+    assert complaints.count("\n") == 1

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from ..headless.clips import SequencePattern
+from ..headless.files import InputError
 from ..headless.pictures import FORMATS
 from ..headless.video import READ_SUFFIXES
 from .errors import DeskError, OutsideError
@@ -32,16 +33,16 @@ class Folder:
     def holding(cls, target: Path, results: Path | None = None) -> tuple[Folder, str | None]:
         """Return the folder of a clip or folder, and the clip's name where one was named.
 
-        Raises DeskError where there is neither.
+        Raises InputError where there is neither.
         """
         if target.is_dir():
             folder = cls(target, results)
             names = folder.clip_names()
             if not names:
-                raise DeskError(f"{target} holds no clip that can be opened: name a folder with pictures or video.")
+                raise InputError(f"{target} holds no clip that can be opened: name a folder with pictures or video.")
             return folder, None
         if not target.parent.is_dir():
-            raise DeskError(f"{target.parent} is not a folder: check the name.")
+            raise InputError(f"{target.parent} is not a folder: check the name.")
         return cls(target.parent, results), target.name
 
     def clip_names(self) -> list[str]:
@@ -57,10 +58,10 @@ class Folder:
         return [pattern if len(files) > 1 else files[0] for pattern, files in found.items()][:MOST_CLIPS]
 
     def clip_path(self, name: str) -> Path:
-        """Return the path of a clip to read. Raises OutsideError and DeskError."""
+        """Return the path of a clip to read. Raises OutsideError, and InputError where there is none."""
         path = self._inside(self.clips, name)
         if not path.is_file() and SequencePattern.parse(path) is None:
-            raise DeskError(f"There is no clip {name!r} in {self.clips}.")
+            raise InputError(f"There is no clip {name!r} in {self.clips}.")
         return path
 
     def result_path(self, name: str) -> Path:

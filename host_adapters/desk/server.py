@@ -375,6 +375,7 @@ def _bound(port: int) -> socket.socket:
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((LOOPBACK, port))
+        bound.listen(64)  # a browser that is faster than the server waits instead of being refused
     except OSError as error:
         bound.close()
         raise DeskError(f"Port {port} cannot be used ({error.strerror}): choose another with --port.") from None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import os
 import shutil
 import threading
@@ -16,13 +15,13 @@ from ...kernels.errors import InkarnatError
 from ...nodes import Compare, ShowMatte, Vectorscope, Waveform
 from ...nodes.declare import nearest
 from ..headless.clips import Clip, open_clip
-from ..headless.files import atomic
 from ..headless.graph import Graph
 from ..headless.pictures import write_picture
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
 from .folder import Folder
+from .notes import Keeper, read_notes, write_notes
 from .solving import Solver, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, History, Mark, Person, State, as_sample, resting
 from .work import PROXY, Size, Workbench
@@ -75,7 +74,7 @@ class Session:
         notes, graph = self.folder.notes_path(self.name), self.folder.result_path(self.graph_name)
         if notes.is_file():
             try:
-                state = State.from_dict(_read_json(notes))
+                state = State.from_dict(read_notes(notes))
                 self.notices.append("Restored as it was left.")
                 self.saved = Graph.load(graph) if graph.is_file() else None
                 return state
@@ -97,7 +96,7 @@ class Session:
         state, notes = State.of_graph(graph), self.folder.notes_path(name)
         if notes.is_file():
             try:
-                noted = State.from_dict(_read_json(notes))
+                noted = State.from_dict(read_notes(notes))
             except InkarnatError:
                 return state
             if noted.graph in (graph, state.graph):
@@ -353,7 +352,7 @@ class Session:
             if path.exists() and not replace and not self._is_ours(path):
                 raise ExistsError(f"{name} is there already and was not made here: replace it, or choose another name.")
             self.state.graph.save(path)
-            _write_json(self.folder.notes_path(name), self.state.to_dict())
+            write_notes(self.folder.notes_path(name), self.state.to_dict())
             self.graph_name, self.saved = name, self.state.graph
             return path
 
@@ -410,77 +409,3 @@ def _mark_values(mark: Mark) -> dict[str, Any]:
         "points": plain(sample.points),
         "radius": sample.radius,
     }
-
-
-# --- notes on disk --------------------------------------------------------------------------------------------
-
-_MOST_NOTES = 64 * 1024 * 1024
-
-
-def _read_json(path: Path) -> Any:
-    try:
-        with path.open("rb") as file:
-            content = file.read(_MOST_NOTES + 1)
-        if len(content) > _MOST_NOTES:
-            raise DeskError(f"{path.name} is too large for notes of the desk.")
-        return json.loads(content)
-    except (OSError, ValueError, RecursionError) as error:
-        raise DeskError(f"{path.name} cannot be read: {error}.") from None
-
-
-def _write_json(path: Path, data: Any) -> None:
-    with atomic(path) as temporary:
-        temporary.write_text(json.dumps(data, ensure_ascii=False) + "\n", encoding="utf-8")
-
-
-class Keeper:
-    """Writes the state to the notes after every change, in the background, the newest only; a crash loses nothing."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.trouble = ""
-        self._waiting: State | None = None
-        self._busy = False
-        self._closed = False
-        self._change = threading.Condition()
-        self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
-        self._thread.start()
-
-    def keep(self, state: State) -> None:
-        """Have a state written."""
-        with self._change:
-            self._waiting = state
-            self._change.notify_all()
-
-    def flush(self) -> None:
-        """Wait until everything is written."""
-        with self._change:
-            self._change.wait_for(lambda: self._waiting is None and not self._busy)
-
-    def close(self) -> None:
-        """Write what is left and end."""
-        with self._change:
-            self._closed = True
-            self._change.notify_all()
-        self._thread.join()
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return where the notes lie, and what keeps them from being written."""
-        return {"name": self.path.name, "trouble": self.trouble}
-
-    def _run(self) -> None:
-        while True:
-            with self._change:
-                self._change.wait_for(lambda: self._waiting is not None or self._closed)
-                state, self._waiting = self._waiting, None
-                if state is None:
-                    return
-                self._busy = True
-            try:
-                _write_json(self.path, state.to_dict())
-                self.trouble = ""
-            except InkarnatError as error:
-                self.trouble = str(error)
-            with self._change:
-                self._busy = False
-                self._change.notify_all()
