@@ -625,6 +625,24 @@ def test_the_verb_prints_an_address_that_answers_and_ends_when_interrupted(foota
         running.kill()
 
 
+def test_a_crash_loses_nothing(footage, tmp_path):
+    running = run_verb(footage[0] / "planing.mkv", "--results", tmp_path, "--no-browser")
+    try:
+        address = running.stdout.readline().split()[-1]
+        for angle in (3, 4, 5):
+            body = json.dumps({"id": "steer", "name": "angle", "value": angle}).encode()
+            asked = urllib.request.Request(address + "api/set", body, {"content-type": "application/json"})
+            urllib.request.urlopen(asked, timeout=60).close()
+        time.sleep(1)
+    finally:
+        running.kill()
+        running.communicate()
+    opened = session.Session(Folder(footage[0], tmp_path), "planing.mkv")
+    assert opened.state.node("steer").angle == 5
+    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+    opened.close()
+
+
 @pytest.mark.parametrize("name", ["none.mkv", "nowhere/none.mkv", "empty"])
 def test_the_verb_names_what_is_missing(tmp_path, name):
     (tmp_path / "empty").mkdir()
