@@ -24,6 +24,7 @@ COMMANDS = {
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
     "export": "Write the colour part of a graph as a look-up (CLF, ASC CDL).",
     "demo": "Try the whole job on a generated clip.",
+    "desk": "Sample, look, solve and save, in a browser on this machine.",
     "farm": "Run a graph over many machines.",
     "job": "Describe a job for the queue of a render farm.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",

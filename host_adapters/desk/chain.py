@@ -1,0 +1,100 @@
+"""The desk's chain: the standard correction with every step in place, for one person or several.
+
+    plate → balance → steer (skin keyed and softened on the balanced picture) → tone → saturation
+
+Each further person adds a key, a softening and a steering of their own behind those before, of what those before have
+left. Steps that would change
+nothing stay in the graph, so that their controls are at hand; they pass the picture on bit for bit.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+
+from ...nodes import Balance, Cdl, CombineMattes, Node, SkinKey, SoftenMatte, SteerSkin, ToneCurve
+from ..headless.graph import STANDARD_SOURCE, Graph, Step
+
+FIRST = ""
+"""The suffix of the first person's steps; the others have _2, _3 and so on."""
+
+MOST_PEOPLE = 8
+
+
+def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = None) -> Graph:
+    """Return the chain for people by their suffixes; steps of ``known`` keep their settings and keyframes."""
+    known = known or {}
+    steps = []
+    for fresh in _fresh_steps(suffixes):
+        kept = known.get(fresh.id)
+        same = kept is not None and type(kept.node) is type(fresh.node)
+        steps.append(dataclasses.replace(kept, inputs=fresh.inputs) if kept is not None and same else fresh)
+    everybody = "people" + suffixes[-1] if len(suffixes) > 1 else "soften" + suffixes[0]
+    return Graph.of(*steps, result="saturation", matte=everybody)
+
+
+def _fresh_steps(suffixes: Sequence[str]) -> Iterator[Step]:
+    yield Step.of("balance", Balance(), image=STANDARD_SOURCE)
+    picture, everybody = "balance", ""
+    for suffix in suffixes:
+        key, matte, steer = "skin" + suffix, "soften" + suffix, "steer" + suffix
+        yield Step.of(key, SkinKey(), image="balance")
+        yield Step.of(matte, SoftenMatte(), matte=key, guide="balance")
+        if everybody:  # nobody's skin is steered twice: what those before have keyed is theirs
+            own, together = "own" + suffix, "people" + suffix
+            yield Step.of(own, CombineMattes(operation="subtract"), first=matte, second=everybody)
+            yield Step.of(together, CombineMattes(operation="maximum"), first=everybody, second=matte)
+            matte, everybody = own, together
+        else:
+            everybody = matte
+        yield Step.of(steer, SteerSkin(), image=picture, matte=matte)
+        picture = steer
+    yield Step.of("tone", ToneCurve(), image=picture)
+    yield Step.of("saturation", Cdl(clamp=False), image="tone")
+
+
+def next_suffix(taken: Sequence[str]) -> str:
+    """Return the suffix of one more person."""
+    return next(f"_{number}" for number in itertools.count(2) if f"_{number}" not in taken)
+
+
+def people_of(graph: Graph) -> tuple[str, ...]:
+    """Return the suffixes of the people whose skin a graph steers: those with a key and a steering by these names."""
+    ids = graph.by_id
+    named = [id.removeprefix("steer") for id in ids if id.startswith("steer")]
+    return tuple(s for s in named if _is(ids, "skin" + s, SkinKey) and _is(ids, "steer" + s, SteerSkin))
+
+
+@functools.lru_cache(maxsize=8)
+def is_chain(graph: Graph) -> bool:
+    """Tell whether a graph is the desk's chain with every step in place."""
+    suffixes = people_of(graph)
+    return FIRST in suffixes and graph == people_chain(suffixes, graph.by_id)
+
+
+def _is(steps: Mapping[str, Step], id: str, kind: type[Node]) -> bool:
+    return id in steps and isinstance(steps[id].node, kind)
+
+
+def completed(graph: Graph) -> Graph:
+    """Return a chain with the steps it left out because they change nothing; any other graph as it is."""
+    suffixes = people_of(graph)
+    if not suffixes or FIRST not in suffixes:
+        return graph
+    whole = people_chain(suffixes, graph.by_id)
+    missing = {step.id: dict(step.inputs) for step in whole.steps if step.id not in graph.by_id}
+
+    def behind(origin: str) -> str:
+        while origin in missing:
+            origin = missing[origin].get("image", "")
+        return origin
+
+    wires = {step.id: {port: behind(origin) for port, origin in step.inputs} for step in whole.steps}
+    given = {step.id: dict(step.inputs) for step in graph.steps}
+    same = all(id in wires and wires[id] == inputs for id, inputs in given.items())
+    outputs = {name: behind(origin) for name, origin in whole.outputs}
+    if not same or dict(graph.outputs) != outputs or graph.sources != (STANDARD_SOURCE,):
+        return graph
+    return whole

@@ -1,0 +1,96 @@
+"""The opened folder: the clips in it, and the one door through which names from the page become paths."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+from ..headless.clips import SequencePattern
+from ..headless.files import InputError
+from ..headless.pictures import FORMATS
+from ..headless.video import READ_SUFFIXES
+from .errors import DeskError, OutsideError
+
+MOST_CLIPS = 500
+NOTES = ".desk.json"
+"""What is appended to the name of a clip or graph for the notes that lie beside it."""
+
+_NUMBERED = re.compile(r"(.*?)(\d{2,})(\.[^.]+)")
+
+
+class Folder:
+    """The folder that was opened, and the folder that results go to; nothing outside them is read or written.
+
+    :ivar clips: the folder with the clips. :ivar results: where graphs, notes, stills and renders go.
+    """
+
+    def __init__(self, clips: Path, results: Path | None = None) -> None:
+        self.clips = Path(os.path.realpath(clips))
+        self.results = Path(os.path.realpath(results)) if results is not None else self.clips
+
+    @classmethod
+    def holding(cls, target: Path, results: Path | None = None) -> tuple[Folder, str | None]:
+        """Return the folder of a clip or folder, and the clip's name where one was named.
+
+        Raises InputError where there is neither.
+        """
+        if target.is_dir():
+            folder = cls(target, results)
+            names = folder.clip_names()
+            if not names:
+                raise InputError(f"{target} holds no clip that can be opened: name a folder with pictures or video.")
+            return folder, None
+        if not target.parent.is_dir():
+            raise InputError(f"{target.parent} is not a folder: check the name.")
+        return cls(target.parent, results), target.name
+
+    def clip_names(self) -> list[str]:
+        """Return the clips in the folder by name, a numbered sequence of two pictures and more as one."""
+        names = sorted(entry.name for entry in os.scandir(self.clips) if entry.is_file() and entry.name[0] != ".")
+        found: dict[str, list[str]] = {}
+        for name in names:
+            suffix = Path(name).suffix.lower()
+            if suffix in READ_SUFFIXES:
+                found[name] = [name]
+            elif suffix in FORMATS:
+                found.setdefault(_sequence_name(name), []).append(name)
+        return [pattern if len(files) > 1 else files[0] for pattern, files in found.items()][:MOST_CLIPS]
+
+    def clip_path(self, name: str) -> Path:
+        """Return the path of a clip to read. Raises OutsideError, and InputError where there is none."""
+        path = self._inside(self.clips, name)
+        if not path.is_file() and SequencePattern.parse(path) is None:
+            raise InputError(f"There is no clip {name!r} in {self.clips}.")
+        return path
+
+    def result_path(self, name: str) -> Path:
+        """Return the path of a file to write, or of a graph to read. Raises OutsideError."""
+        return self._inside(self.results, name)
+
+    def notes_path(self, name: str) -> Path:
+        """Return where the notes of a clip or graph lie."""
+        return self._inside(self.results, name + NOTES)
+
+    def graph_name(self, clip: str) -> str:
+        """Return the name under which a clip's graph is saved unless another is chosen."""
+        pattern = SequencePattern.parse(self.clips / clip)
+        stem = Path(clip).stem if pattern is None else pattern.before.rstrip("._-") or "graph"
+        return stem + ".json"
+
+    def _inside(self, root: Path, name: str) -> Path:
+        if not name or "\0" in name or len(name) > 1000:
+            raise DeskError("A file needs a name.")
+        path = Path(os.path.realpath(root / name))
+        if root != path.parent and root not in path.parents:
+            raise OutsideError(f"{name!r} lies outside the opened folder {root}: name a file inside it.")
+        return path
+
+
+def _sequence_name(name: str) -> str:
+    """Return the pattern that a numbered picture would belong to, or its own name."""
+    match = _NUMBERED.fullmatch(name)
+    if match is None:
+        return name
+    before, number, after = match.groups()
+    return f"{before}%0{len(number)}d{after}"

@@ -1,0 +1,86 @@
+"""Notes: the state beside the clip, read at the start and written after every change."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+from ...kernels.errors import InkarnatError
+from ..headless.files import atomic
+from .errors import DeskError
+from .state import State
+
+_MOST_NOTES = 64 * 1024 * 1024
+
+
+def read_notes(path: Path) -> Any:
+    """Return the JSON data of a file of notes. Raises DeskError where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(_MOST_NOTES + 1)
+        if len(content) > _MOST_NOTES:
+            raise DeskError(f"{path.name} is too large for notes of the desk.")
+        return json.loads(content)
+    except (OSError, ValueError, RecursionError) as error:
+        raise DeskError(f"{path.name} cannot be read: {error}.") from None
+
+
+def write_notes(path: Path, data: Any) -> None:
+    """Write notes, whole or not at all. Raises OutputError."""
+    with atomic(path) as temporary:
+        temporary.write_text(json.dumps(data, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+class Keeper:
+    """Writes the state to the notes after every change, in the background, the newest only; a crash loses nothing."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.trouble = ""
+        self._waiting: State | None = None
+        self._busy = False
+        self._closed = False
+        self._change = threading.Condition()
+        self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
+        self._thread.start()
+
+    def keep(self, state: State) -> None:
+        """Have a state written."""
+        with self._change:
+            self._waiting = state
+            self._change.notify_all()
+
+    def flush(self) -> None:
+        """Wait until everything is written."""
+        with self._change:
+            self._change.wait_for(lambda: self._waiting is None and not self._busy)
+
+    def close(self) -> None:
+        """Write what is left and end."""
+        with self._change:
+            self._closed = True
+            self._change.notify_all()
+        self._thread.join()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return where the notes lie, and what keeps them from being written."""
+        return {"name": self.path.name, "trouble": self.trouble}
+
+    def _run(self) -> None:
+        while True:
+            with self._change:
+                self._change.wait_for(lambda: self._waiting is not None or self._closed)
+                state, self._waiting = self._waiting, None
+                if state is None:
+                    return
+                self._busy = True
+            try:
+                write_notes(self.path, state.to_dict())
+                self.trouble = ""
+            except InkarnatError as error:
+                self.trouble = str(error)
+            with self._change:
+                self._busy = False
+                self._change.notify_all()

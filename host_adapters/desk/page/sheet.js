@@ -1,0 +1,179 @@
+// The job sheet: the steps of the job in order, each with a line that says how it stands, and its controls.
+
+import { control } from "./controls.js";
+import { find, make, signed, title } from "./small.js";
+
+const SHOWN = 5; // controls of a node that stand open; the rest lies behind "more"
+
+const QUESTIONS = {
+  light: "Exposure and contrast",
+  balance: "The light's colour",
+  key: "Where the skin is",
+  matte: "The key's edge",
+  steer: "Where the skin rests",
+  compare: "What you look at",
+};
+
+export class Sheet {
+  constructor(declared, doing) {
+    this.declared = declared;
+    this.doing = doing; // {send, reset, solve, unmark, goTo, choosePerson, addPerson, renamePerson, removePerson}
+    this.open = "key";
+    this.controls = [];
+    this.made = "";
+  }
+
+  /** Show a state; the sheet is built anew only where steps or people have changed. */
+  show(state, person, view) {
+    const form = JSON.stringify([state.steps.map((s) => [s.id, s.node]), state.people.map((p) => [p.suffix, p.name]), person]);
+    if (form !== this.made) {
+      this.#build(state, person);
+      this.made = form;
+    }
+    const values = new Map([...state.steps, ...Object.values(state.views)].map((step) => [step.id, step]));
+    for (const someone of state.people) values.set(`target${someone.suffix}`, { params: someone.target, rest: someone.rest, keyed: {} });
+    for (const { id, name, shown } of this.controls) {
+      const step = values.get(id);
+      if (step) shown.show(step.params[name], step.keyed[name], step.rest[name]);
+    }
+    this.#showMarks(state, person);
+    this.#showSummaries(state, person, view);
+  }
+
+  #build(state, person) {
+    this.controls = [];
+    this.#buildPeople(state, person);
+    const groups = this.declared.groups.map((group, i) => this.#buildGroup(group, i + 1, state, person));
+    find("steps").replaceChildren(...groups);
+  }
+
+  #buildPeople(state, person) {
+    const buttons = state.people.map(({ suffix, name }) =>
+      make("button", {
+        type: "button", "aria-pressed": String(suffix === person), title: "Double-click, or F2, to rename",
+        onclick: () => this.doing.choosePerson(suffix),
+        ondblclick: () => this.doing.renamePerson(suffix),
+        onkeydown: (event) => {
+          if (event.key === "F2") this.doing.renamePerson(suffix);
+          if (event.key === "Delete") this.doing.removePerson(suffix);
+        },
+      }, name));
+    if (state.canAdd) {
+      buttons.push(make("button", { type: "button", onclick: this.doing.addPerson, "aria-label": "Add a person" }, "+ person"));
+    }
+    if (state.people.length > 1 && person !== state.people[0].suffix) {
+      const remove = () => this.doing.removePerson(person);
+      buttons.push(make("button", { type: "button", onclick: remove, "aria-label": "Remove this person" }, "− remove"));
+    }
+    const all = make("div", { class: "do" }, make("button", {
+      type: "button", id: "solve-everything", onclick: () => this.doing.solve("everything"),
+      title: "Balance by the neutral mark, learn from the marks, steer everyone onto the target (Shift+S)",
+    }, "Solve all"));
+    find("people").replaceChildren(...buttons, all);
+  }
+
+  #buildGroup(group, number, state, person) {
+    const id = `step-${group}`;
+    const head = make("button", {
+      type: "button", class: "step-head", id: `${id}-head`, "aria-expanded": String(group === this.open), "aria-controls": id,
+      onclick: () => this.toggle(group === this.open ? "" : group),
+    }, make("span", { class: "number", "aria-hidden": "true" }, String(number)), make("span", {}, make("b", {}, title(group)), ` ${QUESTIONS[group] ? "· " + QUESTIONS[group] : ""}`), make("small", {}));
+    const body = make("div", { class: "step-body", id, role: "region", "aria-labelledby": `${id}-head`, hidden: group !== this.open });
+    body.append(...this.#actions(group), ...this.#nodes(group, state, person));
+    return make("li", { data: { group } }, make("h3", {}, head), body);
+  }
+
+  #actions(group) {
+    const button = (what, words, hint) => make("button", { type: "button", id: `solve-${what}`, title: hint, onclick: () => this.doing.solve(what) }, words);
+    const actions = {
+      balance: [button("balance", "Balance", "From a mark on something grey or white; without one, a suggestion from the picture's edges")],
+      key: [button("learn", "Learn from the marks", "Learn this person's skin from the marks (L)")],
+      steer: [button("steer", "Rest skin on the target", "Turn and scale this person's skin onto the target (S)")],
+    }[group];
+    const parts = actions ? [make("div", { class: "do" }, ...actions)] : [];
+    if (group === "key") parts.push(make("ul", { class: "marks", id: "marks", "aria-label": "Marks" }));
+    return parts;
+  }
+
+  #nodes(group, state, person) {
+    const others = state.people.map((p) => p.suffix).filter((suffix) => suffix && suffix !== person);
+    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer|own|people)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
+    const parts = [];
+    if (group === "steer" && state.people.length) {
+      parts.push(this.#node(`target${person}`, "Target", this.declared.target, "Where this person's skin should rest."));
+    }
+    const steps = group === "compare" ? Object.values(state.views) : state.steps.filter((step) => mine(step.id));
+    for (const step of steps) {
+      const node = this.declared.nodes[step.node];
+      if (node.group !== group) continue;
+      parts.push(this.#node(step.id, node.label, node.params, node.help, step.node === "cdl" ? ["saturation"] : []));
+    }
+    return parts;
+  }
+
+  #node(id, label, params, help, first = []) {
+    const names = Object.keys(params);
+    const ordered = [...first, ...names.filter((name) => !first.includes(name))];
+    const made = ordered.map((name) => {
+      const shown = control(id, name, params[name], this.doing.send, this.doing.reset);
+      this.controls.push({ id, name, shown });
+      return shown.box;
+    });
+    const count = first.length || SHOWN;
+    const rest = made.slice(count);
+    const more = rest.length > 1 ? make("details", { class: "more" }, make("summary", {}, `${rest.length} more`), ...rest) : null;
+    for (const box of rest) box.style.marginBottom = more ? "9px" : "";
+    const all = more ? [...made.slice(0, count), more] : made;
+    return make("fieldset", { class: "node", data: { id } }, make("legend", { title: help }, label), ...all);
+  }
+
+  toggle(group) {
+    this.open = group;
+    for (const item of find("steps").children) {
+      const on = item.dataset.group === group;
+      item.querySelector(".step-head").setAttribute("aria-expanded", String(on));
+      item.querySelector(".step-body").hidden = !on;
+    }
+  }
+
+  #showMarks(state, person) {
+    const list = find("marks");
+    if (!list) return;
+    const words = { skin: "+ skin", "keep out": "− keep out", neutral: "○ neutral" };
+    const mine = state.marks.filter((mark) => mark.purpose === "neutral" || mark.suffix === person);
+    list.replaceChildren(...mine.map((mark) => make("li", {},
+      make("button", { type: "button", onclick: () => this.doing.goTo(mark.frame) }, `${words[mark.purpose]}, ${mark.kind}, frame ${mark.frame}`),
+      make("button", { type: "button", "aria-label": `Remove mark ${mark.id}`, onclick: () => this.doing.unmark(mark.id) }, "×"))));
+  }
+
+  #showSummaries(state, person, view) {
+    const by = Object.fromEntries(state.steps.map((step) => [step.id, step]));
+    const someone = state.people.find((p) => p.suffix === person);
+    for (const group of this.declared.groups) {
+      const line = document.querySelector(`#step-${group}-head small`);
+      line.textContent = this.#summary(group, by, someone, state, view);
+    }
+  }
+
+  #summary(group, by, person, state, view) {
+    const suffix = person ? person.suffix : "";
+    const { balance } = by;
+    const steer = by[`steer${suffix}`];
+    if (group === "balance" && balance) {
+      const { temperature, tint } = balance.params;
+      return temperature || tint ? `${signed(temperature, 1)} mired, ${signed(tint, 4)} Duv` : "as shot";
+    }
+    if (group === "key" && person) {
+      const count = `${person.marks || "no"} mark${person.marks === 1 ? "" : "s"} on skin`;
+      return person.taught ? `${count}, learned` : `${count}; the natural range of skin is keyed`;
+    }
+    if (group === "steer" && steer) {
+      const { angle, saturation } = steer.params;
+      return angle || saturation !== 1 ? `turned ${signed(angle, 1)}°, saturation × ${saturation.toFixed(2)}` : "not steered yet";
+    }
+    if (group === "compare") return `looking at: ${view}`;
+    const names = this.controls.filter(({ id }) => this.declared.nodes[by[id]?.node]?.group === group);
+    const moved = names.filter(({ shown }) => shown.box.classList.contains("changed")).length;
+    return moved ? `${moved} control${moved === 1 ? "" : "s"} moved` : group === "light" ? "as shot" : "as usual";
+  }
+}

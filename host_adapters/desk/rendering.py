@@ -1,0 +1,121 @@
+"""Rendering from the desk: the whole clip in the background, with progress, and given up without a trace."""
+
+from __future__ import annotations
+
+import threading
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ...kernels.errors import InkarnatError
+from ..headless import runner
+from ..headless.clips import Frames, open_clip, open_writer, parse_frames
+from ..headless.errors import FramesError
+from ..headless.graph import STANDARD_SOURCE, Graph
+from .errors import DeskError
+
+
+class _Cancelled(Exception):
+    """Raised between two frames when somebody has cancelled."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """What to render: a graph over a clip into files by output name; frames and codec as on the command line."""
+
+    graph: Graph
+    clip: Path
+    outputs: dict[str, Path]
+    frames: str = ""
+    codec: str | None = None
+
+
+@dataclass
+class Render:
+    """One render and how far it is."""
+
+    order: Order
+    state: str = "running"
+    message: str = ""
+    total: int = 0
+    done: int = 0
+    seconds: float = 0.0
+    failed: dict[int, str] = field(default_factory=dict)
+    _cancel: threading.Event = field(default_factory=threading.Event)
+    _thread: threading.Thread | None = None
+
+    @classmethod
+    def start(cls, order: Order) -> Render:
+        """Start rendering in the background."""
+        render = cls(order)
+        render._thread = threading.Thread(target=render._run, name="render", daemon=True)
+        render._thread.start()
+        return render
+
+    @property
+    def running(self) -> bool:
+        """Whether it is still at work."""
+        return self.state == "running"
+
+    def cancel(self) -> None:
+        """Ask it to stop after the frame it is at; files of a video that is not complete do not stay."""
+        self._cancel.set()
+
+    def wait(self, seconds: float | None = None) -> None:
+        """Wait until it has ended."""
+        if self._thread is not None:
+            self._thread.join(seconds)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return how far it is as JSON data."""
+        return {
+            "state": self.state,
+            "message": self.message,
+            "done": self.done,
+            "total": self.total,
+            "seconds": round(self.seconds, 2),
+            "outputs": {name: path.name for name, path in self.order.outputs.items()},
+            "failed": [{"frame": frame, "reason": reason} for frame, reason in self.failed.items()],
+        }
+
+    def _run(self) -> None:
+        try:
+            report = self._render()
+        except _Cancelled:
+            self.state, self.message = "cancelled", f"Given up after {self.done} of {self.total} frames."
+        except InkarnatError as error:
+            self.state, self.message = "failed", str(error)
+        except Exception as error:
+            self.state, self.message = "failed", f"{type(error).__name__}: {error}"
+        else:
+            self.seconds, self.failed = report.seconds, dict(report.failed)
+            rest = f", {len(report.failed)} failed" if report.failed else ""
+            self.state = "done"
+            self.message = f"{len(report.done)} frames in {report.seconds:.1f} s{rest}."
+
+    def _render(self) -> runner.Report:
+        """Render as the command line does: the same clips, writers and runner."""
+        order = self.order
+        origins = order.graph.origins(order.outputs)
+        with ExitStack() as stack:
+            clip = stack.enter_context(open_clip(order.clip))
+            frames: range | Frames = parse_frames(order.frames) if order.frames else clip.frames
+            self.total = len(frames)
+            if frames[0] < clip.frames[0] or frames[-1] > clip.frames[-1]:
+                raise DeskError(f"The clip has the frames {clip.frames[0]} to {clip.frames[-1]}, not {order.frames}.")
+            writers = {}
+            for name, path in order.outputs.items():
+                kind = order.graph.kind(origins[name])
+                codec = order.codec if kind == "picture" else None
+                writers[name] = stack.enter_context(open_writer(path, clip, codec, kind, inputs=clip.paths()))
+            clips = dict.fromkeys(order.graph.sources_of(order.outputs), clip) or {STANDARD_SOURCE: clip}
+            report = runner.render(order.graph, clips, writers, frames, progress=self._count)
+            if not report.done:
+                raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
+            return report
+
+    def _count(self, frame: int) -> None:
+        self.done += 1
+        if self._cancel.is_set() and self.done < self.total:
+            raise _Cancelled

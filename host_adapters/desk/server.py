@@ -1,0 +1,382 @@
+"""The server: the page's files and a small JSON interface over one desk, on the loopback interface only."""
+
+from __future__ import annotations
+
+import io
+import json
+import secrets
+import socket
+import threading
+from collections.abc import Callable
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from ...kernels.errors import InkarnatError
+from ..headless.clips import open_clip
+from ..headless.video import CODECS
+from .carrying import status_on
+from .controls import declarations
+from .errors import DeskError, ExistsError
+from .folder import Folder
+from .guard import Application, Guard
+from .rendering import Order, Render
+from .session import VIEWS, Session
+from .work import PROXY, fitted, screen_pixels
+
+LOOPBACK = "127.0.0.1"
+
+_TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+
+
+class Desk:
+    """The desk: one folder, the clip that is open, the statuses of the others, and the render that runs."""
+
+    def __init__(self, folder: Folder, name: str | None = None) -> None:
+        self.folder = folder
+        self.session = Session(folder, name or folder.clip_names()[0])
+        self.render: Render | None = None
+        self.statuses: dict[str, dict[str, Any]] = {}
+        self._lock = threading.RLock()
+
+    def close(self) -> None:
+        """End the render and write what is not yet written."""
+        if self.render is not None:
+            self.render.cancel()
+            self.render.wait(30)
+        self.session.close()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what the page shows, as JSON data."""
+        render = self.render.as_dict() if self.render is not None else None
+        return {**self.session.as_dict(), "render": render}
+
+    def clips(self) -> list[dict[str, Any]]:
+        """Return the clips of the folder with what is known of each."""
+        return [
+            {
+                "name": name,
+                "open": name == self.session.name,
+                "begun": self.folder.notes_path(name).is_file(),
+                "status": self.statuses.get(name),
+            }
+            for name in self.folder.clip_names()
+        ]
+
+    def open(self, name: str) -> None:
+        """Open another clip; the one that was open is kept as it is."""
+        with self._lock:
+            fresh = Session(self.folder, name)
+            old, self.session = self.session, fresh
+            old.close()
+
+    def carry(self, names: list[str], frame: int) -> None:
+        """Copy the correction to other clips as their own notes, and measure how it sits there."""
+        with self._lock:
+            state = self.session.state
+            reading = self.session.reading(frame, state.people[0].suffix if state.people else "")
+            area = reading["before"]["area"] if reading["before"] else None
+            for name in names:
+                if name == self.session.name:
+                    continue
+                other = Session(self.folder, name)
+                try:
+                    adopted = other.adopt(state, f"Carried from {self.session.name}")
+                    self.statuses[name] = status_on(other.clip, adopted, area).as_dict()
+                finally:
+                    other.close()
+
+    def start_render(self, output: str, matte: str, frames: str, codec: str, replace: bool) -> None:
+        """Render the open clip in the background."""
+        with self._lock:
+            if self.render is not None and self.render.running:
+                raise DeskError("A render is running: wait for it, or cancel it first.")
+            named = {name: self.folder.result_path(given) for name, given in _outputs(output, matte).items()}
+            for path in named.values():
+                if path.exists() and not replace:
+                    raise ExistsError(f"{path.name} is there already: replace it, or choose another name.")
+            clip = self.folder.clip_path(self.session.name)
+            self.render = Render.start(Order(self.session.state.graph, clip, named, frames, codec or None))
+
+
+def _outputs(output: str, matte: str) -> dict[str, str]:
+    outputs = {name: given for name, given in (("result", output), ("matte", matte)) if given}
+    if not outputs:
+        raise DeskError("There is nothing to write: name a file for the result.")
+    if len(set(outputs.values())) < len(outputs):
+        raise DeskError("The result and the matte have the same name: give each its own.")
+    return outputs
+
+
+# --- the interface --------------------------------------------------------------------------------------------
+
+
+class Interface:
+    """The routes. Every answer that changes something is the desk's state with what was done in words."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+
+    def routes(self) -> list[Route]:
+        """Return the routes below the token."""
+        looks: dict[str, Callable[[Request], Response]] = {
+            "state": lambda request: JSONResponse(self.desk.as_dict()),
+            "declarations": lambda request: JSONResponse({**declarations(), "words": VIEWS, "codecs": list(CODECS)}),
+            "clips": lambda request: JSONResponse(self.desk.clips()),
+            "frame": self.frame,
+            "scope": self.scope,
+            "reading": self.reading,
+            "thumbnail": self.thumbnail,
+        }
+        acts: dict[str, Callable[[dict[str, Any]], str | None]] = {
+            "set": lambda body: self._session.set(body["id"], body["name"], body["value"], body.get("gesture")),
+            "reset": lambda body: self._session.reset(body["id"], body.get("name")),
+            "mark": self.mark,
+            "unmark": lambda body: self._session.unmark(body["mark"]),
+            "solve": lambda body: self._session.solve(body["what"], body["frame"], body.get("suffix", "")),
+            "person": self.person,
+            "undo": lambda body: _told("Undone", self._session.undo()),
+            "redo": lambda body: _told("Redone", self._session.redo()),
+            "save": lambda body: _saved(self._session.save(body.get("name"), bool(body.get("replace")))),
+            "still": lambda body: _saved(
+                self._session.still(body["frame"], body["name"], bool(body.get("replace")))
+            ),
+            "open": lambda body: self.desk.open(body["clip"]),
+            "graph": lambda body: self._session.open_graph(body["name"]),
+            "carry": lambda body: self.desk.carry(list(body["clips"]), body["frame"]),
+            "render": lambda body: self.desk.start_render(
+                body.get("output", ""), body.get("matte", ""), body.get("frames", ""), body.get("codec", ""),
+                bool(body.get("replace")),
+            ),
+            "cancel": lambda body: self.cancel(),
+        }  # fmt: skip
+        routes = [Route("/{token}/api/" + name, _looking(look)) for name, look in looks.items()]
+        routes += [
+            Route("/{token}/api/" + name, _acting(act, self.desk), methods=["POST"]) for name, act in acts.items()
+        ]
+        return [*routes, Route("/{token}/", _page_file), Route("/{token}/{name}", _page_file)]
+
+    @property
+    def _session(self) -> Session:
+        return self.desk.session
+
+    def frame(self, request: Request) -> Response:
+        """Answer with a view of a frame, as raw pixels for the page or as a PNG or JPEG."""
+        query = request.query_params
+        size = None if query.get("full") == "1" else PROXY
+        picture = self._session.picture(
+            _whole(query, "frame"), query.get("view", "result"), query.get("suffix", ""), size
+        )
+        return _pixels(screen_pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16)), query.get("as", "raw"))
+
+    def scope(self, request: Request) -> Response:
+        """Answer with the vectorscope or the waveform."""
+        query = request.query_params
+        picture = self._session.scope(
+            query.get("which", ""),
+            _whole(query, "frame"),
+            query.get("suffix", ""),
+            query.get("of", "skin") == "skin",
+            (_whole(query, "wide"), _whole(query, "tall")) if "wide" in query else None,
+        )
+        return _pixels(screen_pixels(picture), query.get("as", "raw"))
+
+    def reading(self, request: Request) -> Response:
+        """Answer with the reading of a person's skin."""
+        query = request.query_params
+        size = None if query.get("full") == "1" else PROXY
+        return JSONResponse(self._session.reading(_whole(query, "frame"), query.get("suffix", ""), size))
+
+    def thumbnail(self, request: Request) -> Response:
+        """Answer with a small picture of the middle of a clip."""
+        name = request.query_params.get("clip", "")
+        with open_clip(self.desk.folder.clip_path(name)) as clip:
+            picture = clip.read(clip.frames[len(clip.frames) // 2])
+        return _pixels(screen_pixels(fitted(picture, (256, 144))), "jpeg")
+
+    def mark(self, body: dict[str, Any]) -> str:
+        """Add a mark and, where it is asked for, learn from it at once; the mark stays where that fails."""
+        session = self._session
+        mark = session.mark(
+            body["frame"], body.get("suffix", ""), body["purpose"], body["kind"], body["points"],
+            body.get("radius", 0.02),
+        )  # fmt: skip
+        marks = [other for other in session.state.marks if other.suffix == mark.suffix]
+        if not body.get("learn") or not any(other.purpose == "skin" for other in marks) or mark.purpose == "neutral":
+            return ""
+        return session.solve("learn", mark.frame, mark.suffix, gesture=f"mark {mark.id}")
+
+    def person(self, body: dict[str, Any]) -> str:
+        """Add, rename or remove a person."""
+        if body["do"] == "add":
+            return f"Added {self._session.add_person(body.get('name', '')).name}."
+        if body["do"] == "rename":
+            self._session.rename_person(body["suffix"], body["name"])
+        elif body["do"] == "remove":
+            self._session.remove_person(body["suffix"])
+        else:
+            raise DeskError(f"A person can be added, renamed or removed, not {body['do']!r}.")
+        return ""
+
+    def cancel(self) -> str:
+        """Cancel the render."""
+        if self.desk.render is not None:
+            self.desk.render.cancel()
+        return "Stopping after this frame."
+
+
+def _told(word: str, label: str) -> str:
+    return f"{word}: {label}." if label else "There is nothing further."
+
+
+def _saved(path: Path) -> str:
+    return f"Saved {path.name}."
+
+
+def _whole(query: Any, name: str, default: int | None = None) -> int:
+    try:
+        return int(query[name]) if name in query or default is None else default
+    except (KeyError, ValueError):
+        raise DeskError(f"{name} must be a whole number.") from None
+
+
+def _pixels(pixels: Any, form: str) -> Response:
+    """Return pixels as they are, width and height in the headers, or as a PNG or JPEG."""
+    height, width = pixels.shape[:2]
+    if form == "raw":
+        headers = {"x-width": str(width), "x-height": str(height)}
+        return Response(memoryview(pixels).cast("B"), media_type="application/octet-stream", headers=headers)
+    if form not in ("png", "jpeg"):
+        raise DeskError(f"A picture comes as raw, png or jpeg, not {form!r}.")
+    from PIL import Image
+
+    file = io.BytesIO()
+    Image.fromarray(pixels[..., :3]).save(file, form.upper(), quality=90)
+    return Response(file.getvalue(), media_type=f"image/{form}")
+
+
+def _looking(look: Callable[[Request], Response]) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        return await run_in_threadpool(_guarded, look, request)
+
+    return endpoint
+
+
+def _acting(act: Callable[[dict[str, Any]], str | None], desk: Desk) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        try:
+            body = json.loads(await request.body() or b"{}")
+        except (ValueError, RecursionError):
+            return _trouble(400, "The request is not valid JSON.")
+        if not isinstance(body, dict):
+            return _trouble(400, "The request must be an object.")
+        return await run_in_threadpool(_guarded, lambda given: _done(act(given), desk), body)
+
+    return endpoint
+
+
+def _done(words: str | None, desk: Desk) -> Response:
+    return JSONResponse({**desk.as_dict(), "message": words or ""})
+
+
+def _guarded(work: Callable[[Any], Response], given: Any) -> Response:
+    """Do the work; what a person can mend comes back as one message."""
+    try:
+        return work(given)
+    except InkarnatError as error:
+        return _trouble(getattr(error, "status", 400), str(error))
+    except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as error:
+        return _trouble(400, f"The request cannot be understood ({type(error).__name__}: {error}).")
+
+
+def _trouble(status: int, message: str) -> Response:
+    return JSONResponse({"error": " ".join(message.split())}, status_code=status)
+
+
+async def _page_file(request: Request) -> Response:
+    """Answer with a file of the page, by its plain name."""
+    name = request.path_params.get("name", "index.html")
+    kind = _TYPES.get(Path(name).suffix)
+    file = resources.files(__package__) / "page" / Path(name).name
+    if kind is None or Path(name).name != name or not file.is_file():
+        return Response("There is no such file.", status_code=404, media_type="text/plain")
+    return Response(file.read_bytes(), headers={"content-type": kind})
+
+
+# --- running --------------------------------------------------------------------------------------------------
+
+
+def application(desk: Desk, token: str, hosts: list[str]) -> Application:
+    """Return the desk as a guarded ASGI application."""
+    app: Any = Starlette(routes=Interface(desk).routes())
+    return Guard(app, token, hosts)
+
+
+class Served:
+    """A desk that is being served: its address, and the way to end it."""
+
+    def __init__(self, desk: Desk, port: int = 0) -> None:
+        self.desk = desk
+        self.socket = _bound(port)
+        self.port: int = self.socket.getsockname()[1]
+        self.token = secrets.token_urlsafe(24)
+        hosts = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
+        config = uvicorn.Config(
+            application(desk, self.token, hosts),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            ws="none",
+            lifespan="off",
+            timeout_graceful_shutdown=2,
+        )
+        self.server = uvicorn.Server(config)
+
+    @property
+    def address(self) -> str:
+        """The page's address, token and all."""
+        return f"http://{LOOPBACK}:{self.port}/{self.token}/"
+
+    def run(self) -> None:
+        """Serve until interrupted or stopped."""
+        threading.Thread(target=_warmed, name="warming", daemon=True).start()
+        try:
+            self.server.run(sockets=[self.socket])
+        finally:
+            self.desk.close()
+
+    def stop(self) -> None:
+        """Ask the server to end."""
+        self.server.should_exit = True
+
+
+def _warmed() -> None:
+    """Compile what solving needs while the person still looks at the first frame."""
+    from ..headless.commands.warm import warm_solvers
+
+    warm_solvers()
+
+
+def _bound(port: int) -> socket.socket:
+    # The protocol is named because the event loop sends small answers at once only where it knows that it is TCP.
+    bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        bound.bind((LOOPBACK, port))
+        bound.listen(64)  # a browser that is faster than the server waits instead of being refused
+    except OSError as error:
+        bound.close()
+        raise DeskError(f"Port {port} cannot be used ({error.strerror}): choose another with --port.") from None
+    return bound

@@ -1,0 +1,216 @@
+"""Solving on the desk: balance, learn and steer, each from what is marked, for any graph that has these steps."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+from typing import Any
+
+from ...kernels.arrays import Floats
+from ...nodes import (
+    Balance,
+    Lesson,
+    Sample,
+    SkinKey,
+    SkinReading,
+    SkinTarget,
+    SteerSkin,
+    Warned,
+    judge_matte,
+    measure_skin,
+    solve_balance,
+    solve_steer,
+    study_skin,
+)
+from ..headless.graph import STANDARD_SOURCE
+from .errors import DeskError
+from .state import Mark, Person, State
+from .work import PROXY, Size, Workbench
+
+BALANCE = "balance"
+Solved = tuple[State, str]
+"""The state with nodes set anew, and what to tell the person."""
+
+_NO_MARK = "Draw a box, a stroke or a point on skin first."
+
+
+class Solver:
+    """Solves on full-size pictures, so that the result is that of the command line."""
+
+    def __init__(self, bench: Workbench, state: State) -> None:
+        self.bench, self.state = bench, state
+
+    # --- balance ----------------------------------------------------------------------------------------------
+
+    def balance(self, frame: int) -> Solved:
+        """Balance by the last neutral mark; without one, suggest a balance from the edges on this frame."""
+        node = self.state.node(BALANCE)
+        if not isinstance(node, Balance):
+            raise DeskError("This graph has no balance to solve: set its controls by hand.")
+        neutral = [mark for mark in self.state.marks if mark.purpose == "neutral"]
+        at, sample = (neutral[-1].frame, neutral[-1].sample) if neutral else (frame, None)
+        picture = self._input(BALANCE, "image", at)
+        found = solve_balance(picture, sample, node.transfer)
+        origin = "the neutral mark" if neutral else "the edges in the picture; a suggestion, no measurement"
+        words = f"Balanced by {origin}: {found.temperature:+.1f} mired, {found.tint:+.4f} Duv."
+        return self.state.with_node(BALANCE, found, ("temperature", "tint")), words
+
+    # --- key --------------------------------------------------------------------------------------------------
+
+    def learn(self, suffix: str) -> Solved:
+        """Learn a person's key from their marks; the skin of the others is kept out."""
+        person, id = self.state.person(suffix), "skin" + suffix
+        key = self.state.node(id)
+        if not isinstance(key, SkinKey):
+            raise DeskError(f"{person.name} has no skin key to teach in this graph.")
+        frames = self._marked(id, suffix)
+        if not any(add for _, add, _ in frames):
+            raise DeskError(_NO_MARK)
+        first, *more = frames
+        lesson = study_skin(*first, more)
+        learned = dataclasses.replace(key, model=lesson.key.model)
+        taught = dataclasses.replace(person, unconnected=lesson.unconnected, recall=lesson.recall)
+        return self.state.with_node(id, learned).with_person(taught), f"Learned the skin of {person.name}."
+
+    def _marked(self, id: str, suffix: str) -> list[tuple[Floats, list[Sample], list[Sample]]]:
+        """The balanced pictures with the samples on them, in order of the first mark on each."""
+        mine = [
+            mark for mark in self.state.marks if mark.purpose != "neutral" and (_adds(mark) or mark.suffix == suffix)
+        ]
+        frames = dict.fromkeys(mark.frame for mark in sorted(mine, key=lambda mark: mark.suffix != suffix))
+        return [
+            (
+                self._input(id, "image", frame),
+                [m.sample for m in mine if m.frame == frame and m.suffix == suffix and _adds(m)],
+                [m.sample for m in mine if m.frame == frame and not (m.suffix == suffix and _adds(m))],
+            )
+            for frame in frames
+        ]
+
+    # --- steer ------------------------------------------------------------------------------------------------
+
+    def steer(self, suffix: str, frame: int) -> Solved:
+        """Steer a person's keyed skin on this frame onto their target."""
+        person, id = self.state.person(suffix), "steer" + suffix
+        node = self.state.node(id)
+        if not isinstance(node, SteerSkin):
+            raise DeskError(f"{person.name} has no steering to solve in this graph.")
+        picture, matte = self._input(id, "image", frame), self._input(id, "matte", frame)
+        found = solve_steer(picture, matte, person.target, node.method)
+        names = ("angle", "saturation", "centre_angle", "centre_ratio")
+        steered = dataclasses.replace(node, amount=1.0, **{name: getattr(found, name) for name in names})
+        words = f"{person.name}: turned {found.angle:+.2f}°, saturation × {found.saturation:.3f}."
+        return self.state.with_node(id, steered, (*names, "amount")), words
+
+    # --- all --------------------------------------------------------------------------------------------------
+
+    def everything(self, frame: int) -> Solved:
+        """Balance where something neutral is marked, learn the key of whoever has marks, steer everyone."""
+        words = []
+        if any(mark.purpose == "neutral" for mark in self.state.marks):
+            words.append(self._step(self.balance(frame)))
+        for person in self.state.people:
+            own = [mark for mark in self.state.marks if mark.suffix == person.suffix and _adds(mark)]
+            if own:
+                self._step(self.learn(person.suffix))
+            words.append(self._step(self.steer(person.suffix, own[0].frame if own else frame)))
+        return self.state, " ".join(words)
+
+    def _step(self, solved: Solved) -> str:
+        self.state, words = solved
+        return words
+
+    def _input(self, id: str, port: str, frame: int) -> Floats:
+        origin = dict(self.state.graph.by_id[id].inputs).get(port)
+        if origin is None:
+            raise DeskError(f"Nothing is connected to {port!r} of step {id!r}.")
+        return self.bench.value(self.state.graph, origin, frame, None)
+
+
+def _adds(mark: Mark) -> bool:
+    return mark.purpose == "skin"
+
+
+# --- reading --------------------------------------------------------------------------------------------------
+
+
+def matte_origin(state: State, suffix: str) -> str | None:
+    """Return the step that gives a person's matte: what their steering reads; the graph's own where there is none."""
+    step = state.graph.by_id.get("steer" + suffix)
+    if step is not None and "matte" in dict(step.inputs):
+        return dict(step.inputs)["matte"]
+    mattes = [origin for _, origin in state.graph.outputs if state.graph.kind(origin) == "matte"]
+    return mattes[0] if mattes else None
+
+
+def result_origin(state: State) -> str:
+    """Return the step that gives the corrected picture: the output ``result``, or the first picture."""
+    pictures = {name: origin for name, origin in state.graph.outputs if state.graph.kind(origin) == "picture"}
+    if not pictures:
+        raise DeskError("This graph gives no picture, only mattes: add an output that does.")
+    return pictures.get("result", next(iter(pictures.values())))
+
+
+def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Size = PROXY) -> dict[str, Any]:
+    """Return what a person's skin reads before and after, in numbers and words, with the warnings and their mends."""
+    origin = matte_origin(state, suffix)
+    if origin is None:
+        return {"before": None, "after": None, "warnings": [], "words": "This graph keys nothing."}
+    person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
+    matte = bench.value(state.graph, origin, frame, size)
+    warnings = list(_signs(person, state, matte))
+    try:
+        before = _measured(bench, state, STANDARD_SOURCE, origin, frame, size)
+        after = _measured(bench, state, result_origin(state), origin, frame, size)
+    except ValueError as error:
+        warnings.append(Warned("no reading", 0.0, str(error)))
+        return {"before": None, "after": None, "warnings": _listed(warnings), "words": "No skin is keyed yet."}
+    return {
+        "before": before.as_dict(),
+        "after": after.as_dict(),
+        "target": {"angle": person.target.angle + person.target.bias, "ratio": person.target.ratio},
+        "words": in_words(after, person.target),
+        "warnings": _listed(warnings),
+    }
+
+
+def _measured(bench: Workbench, state: State, picture: str, matte: str, frame: int, size: Size) -> SkinReading:
+    def measure() -> SkinReading:
+        return measure_skin(*(bench.value(state.graph, origin, frame, size) for origin in (picture, matte)))
+
+    keys = (bench.key(state.graph, origin, frame, size) for origin in (picture, matte))
+    return bench.known(("reading", *keys), measure)
+
+
+def _signs(person: Person, state: State, matte: Floats) -> Iterable[Warned]:
+    if person.unconnected is None or person.recall is None:
+        yield from judge_matte(matte)
+        key = state.graph.by_id.get("skin" + person.suffix)
+        if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
+            message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
+            yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
+        return
+    yield from Lesson(SkinKey(), person.unconnected, person.recall).warnings(matte)
+
+
+def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:
+    return [dataclasses.asdict(warned) for warned in warnings]
+
+
+def in_words(reading: SkinReading, target: SkinTarget) -> str:
+    """Say where the skin lies beside its target, and how its saturation compares."""
+    goal = target.angle + target.bias
+    off = (reading.angle - goal + 180) % 360 - 180
+    line = "the skin line" if goal == SkinTarget.angle else f"the target {goal:.1f}°"
+    side = "toward yellow and green of" if off > 0 else "toward red of"
+    place = f"On {line}" if abs(off) < 0.5 else f"{abs(off):.1f}° {side} {line}"
+    return f"{place}; saturation {_saturation(reading, target)}."
+
+
+def _saturation(reading: SkinReading, target: SkinTarget) -> str:
+    usual = reading.population_ratio if target.ratio is None else target.ratio
+    what = "what is usual at this lightness" if target.ratio is None else "its target"
+    share = reading.ratio / usual - 1 if usual > 0 else 0.0
+    if abs(share) < 0.02:
+        return f"as {what}" if target.ratio is None else f"on {what}"
+    return f"{abs(share) * 100:.0f} % {'over' if share > 0 else 'under'} {what}"

@@ -1,0 +1,226 @@
+"""The state of the work on one clip: graph, people, marks and what the views are set to, as one plain value."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Vectorscope, Waveform
+from ..headless.graph import Graph
+from .chain import FIRST, completed, people_chain, people_of
+from .errors import DeskError
+
+FORMAT = 1
+PURPOSES = ("skin", "keep out", "neutral")
+MOST_MARKS = 1000
+MOST_STROKE = 4096
+
+VIEW_NODES: Mapping[str, Node] = {
+    "compare": Compare(mode="difference"),
+    "vectorscope": Vectorscope(zoom="2"),
+    "waveform": Waveform(),
+}
+"""The nodes that look at the result, as they are at first: set like any other, but no part of the graph."""
+
+
+@functools.lru_cache(maxsize=256)
+def resting(id: str, name: str) -> Node:
+    """Return what a step or view goes back to: its place in the desk's chain, or else what the node declares."""
+    suffix = id[id.rfind("_") :] if "_" in id else FIRST
+    fresh = people_chain(list(dict.fromkeys((FIRST, suffix)))).by_id
+    known = VIEW_NODES.get(id) or (fresh[id].node if id in fresh else None)
+    return known if known is not None and known.name == name else NODES[name]()
+
+
+@dataclass(frozen=True)
+class Person:
+    """Somebody whose skin is steered: the suffix of their steps, their name, and where their skin should rest.
+
+    :ivar unconnected, recall: the figures of the last learning, or None while the natural range of skin is keyed.
+    """
+
+    suffix: str
+    name: str
+    target: SkinTarget = field(default_factory=SkinTarget)
+    unconnected: float | None = None
+    recall: float | None = None
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A sample that was drawn on a frame: of a person's skin, of what to keep out of it, or of something neutral."""
+
+    id: int
+    frame: int
+    suffix: str
+    purpose: str
+    sample: Sample
+
+
+def as_sample(kind: str, points: Any, radius: float) -> Sample:
+    """Return the sample of a mark. Raises DeskError for a shape that is none, SampleError outside the frame."""
+    try:
+        pairs = [(float(x), float(y)) for x, y in points]
+        if len(pairs) > MOST_STROKE:
+            raise DeskError(f"A stroke may have at most {MOST_STROKE} points, not {len(pairs)}.")
+        if kind == "point" and len(pairs) == 1:
+            return Sample.point(*pairs[0])
+        if kind == "box" and len(pairs) == 2:
+            (x0, y0), (x1, y1) = pairs
+            return Sample.box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
+        if kind == "stroke" and pairs:
+            return Sample.stroke(pairs, float(radius))
+    except (TypeError, OverflowError):
+        pass
+    raise DeskError("A mark is a point with one [x, y], a box with two, or a stroke with several and a radius.")
+
+
+def _first_people() -> tuple[Person, ...]:
+    return (Person(FIRST, "Person 1"),)
+
+
+def _fresh_views() -> tuple[tuple[str, Node], ...]:
+    return tuple(VIEW_NODES.items())
+
+
+@dataclass(frozen=True)
+class State:
+    """Everything that undo takes back and that a file of notes restores."""
+
+    graph: Graph = field(default_factory=lambda: people_chain([FIRST]))
+    people: tuple[Person, ...] = field(default_factory=_first_people)
+    marks: tuple[Mark, ...] = ()
+    views: tuple[tuple[str, Node], ...] = field(default_factory=_fresh_views)
+
+    @classmethod
+    def of_graph(cls, graph: Graph) -> State:
+        """Return the state in which somebody else's graph is opened: no marks, people by their steps."""
+        graph = completed(graph)
+        names = enumerate(people_of(graph), start=1)
+        return cls(graph, tuple(Person(suffix, f"Person {number}") for number, suffix in names))
+
+    def person(self, suffix: str) -> Person:
+        """Return a person. Raises DeskError for one who is not there."""
+        for person in self.people:
+            if person.suffix == suffix:
+                return person
+        raise DeskError(f"There is no person {suffix!r} in this graph: add one, or choose another.")
+
+    def with_person(self, person: Person) -> State:
+        """Return the state with a person set anew."""
+        people = tuple(person if p.suffix == person.suffix else p for p in self.people)
+        return dataclasses.replace(self, people=people)
+
+    def node(self, id: str) -> Node:
+        """Return the node of a step or of a view. Raises DeskError for an unknown one."""
+        views = dict(self.views)
+        if id in views:
+            return views[id]
+        if id not in self.graph.by_id:
+            raise DeskError(f"There is no step {id!r}; there are {', '.join([*self.graph.by_id, *views])}.")
+        return self.graph.by_id[id].node
+
+    def with_node(self, id: str, node: Node, freed: tuple[str, ...] = ()) -> State:
+        """Return the state with a step or view set anew; keyframes stay except those of the ``freed`` parameters."""
+        self.node(id)
+        if id in dict(self.views):
+            return dataclasses.replace(self, views=tuple((n, node if n == id else v) for n, v in self.views))
+        steps = tuple(
+            dataclasses.replace(step, node=node, keyed=tuple(k for k in step.keyed if k[0] not in freed))
+            if step.id == id
+            else step
+            for step in self.graph.steps
+        )
+        return dataclasses.replace(self, graph=dataclasses.replace(self.graph, steps=steps))
+
+    # --- files ------------------------------------------------------------------------------------------------
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the state as JSON data."""
+        return {
+            "desk": FORMAT,
+            "people": [dataclasses.asdict(person) for person in self.people],
+            "marks": [dataclasses.asdict(mark) for mark in self.marks],
+            "views": {name: node.config() for name, node in self.views},
+            "graph": self.graph.to_dict(),
+        }
+
+    @classmethod
+    def from_dict(cls, data: Any) -> State:
+        """Build the state from JSON data. Raises DeskError, GraphError or ParamError where it is not valid."""
+        if not isinstance(data, dict) or data.get("desk") != FORMAT:
+            raise DeskError(f"These are not notes of the desk in format {FORMAT}.")
+        try:
+            views = data.get("views", {})
+            return cls(
+                graph=Graph.from_dict(data["graph"]),
+                people=tuple(_person(item) for item in data["people"]),
+                marks=tuple(Mark(**{**item, "sample": as_sample(**item["sample"])}) for item in data["marks"]),
+                views=tuple(
+                    (name, type(node).from_config(views[name]) if name in views else node)
+                    for name, node in VIEW_NODES.items()
+                ),
+            )
+        except (KeyError, TypeError, AttributeError) as error:
+            raise DeskError(f"These notes of the desk are damaged ({type(error).__name__}: {error}).") from None
+
+
+def _person(data: Any) -> Person:
+    return Person(**{**data, "target": SkinTarget(**data["target"])})
+
+
+class History:
+    """The states that were, for undo and redo; changes of one gesture count as one."""
+
+    MOST = 300
+
+    def __init__(self, state: State) -> None:
+        self.states = [state]
+        self.labels = [""]
+        self.place = 0
+        self.gesture: str | None = None
+        self.revision = 1
+
+    @property
+    def now(self) -> State:
+        """The present state."""
+        return self.states[self.place]
+
+    def put(self, state: State, label: str, gesture: str | None = None) -> None:
+        """Go to a new state; within one gesture it takes the place of the last."""
+        if state == self.now:
+            return
+        self.revision += 1
+        merged = gesture is not None and gesture == self.gesture and self.place > 0
+        cut = self.place if merged else self.place + 1
+        self.states[cut:], self.labels[cut:] = [state], [label]
+        if len(self.states) > self.MOST:
+            del self.states[1], self.labels[1]
+        self.place = len(self.states) - 1
+        self.gesture = gesture
+
+    def undo(self) -> str:
+        """Go back one state and return what was undone; an empty string where there is nothing to undo."""
+        self.gesture = None
+        if self.place == 0:
+            return ""
+        self.place -= 1
+        self.revision += 1
+        return self.labels[self.place + 1]
+
+    def redo(self) -> str:
+        """Go forward again and return what was redone; an empty string where there is nothing to redo."""
+        self.gesture = None
+        if self.place + 1 >= len(self.states):
+            return ""
+        self.place += 1
+        self.revision += 1
+        return self.labels[self.place]
+
+    def titles(self) -> dict[str, str]:
+        """Return what undo and redo would do, in words; empty where there is nothing."""
+        ahead = self.place + 1 < len(self.states)
+        return {"undo": self.labels[self.place], "redo": self.labels[self.place + 1] if ahead else ""}

@@ -1,0 +1,155 @@
+"""The workbench: works out any step of a graph on any frame, and remembers what was worked out by its settings.
+
+A remembered value is known by the node that made it and by what that node read, down to the picture of the clip. So a
+change of one control works out anew only what lies behind it, and undo finds everything as it was.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from typing import Any, TypeVar, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...kernels.arrays import Floats
+from ...kernels.codes import quantise
+from ...kernels.errors import InkarnatError
+from ..headless.clips import Clip
+from ..headless.errors import NodeError
+from ..headless.graph import Graph
+
+PROXY = (1920, 1080)
+"""The box into which pictures are fitted for looking at them."""
+
+_MOST_BYTES = 1 << 30
+_MOST_FINDINGS = 256
+
+Known = TypeVar("Known")
+
+Size = tuple[int, int] | None
+"""The box that pictures are fitted into; None for their full size."""
+
+
+class Workbench:
+    """Values of one clip, by frame and settings; safe to use from several threads."""
+
+    def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES) -> None:
+        self.clip, self.most_bytes = clip, most_bytes
+        self._values: OrderedDict[Hashable, Floats] = OrderedDict()
+        self._findings: OrderedDict[Hashable, Any] = OrderedDict()
+        self._bytes = 0
+        self._lock = threading.Lock()
+
+    def plate(self, frame: int, size: Size = PROXY) -> Floats:
+        """Return the picture of the clip, read-only. Raises InputError."""
+        return self._kept(self._plate_key(frame, size), lambda: fitted(self.clip.read(frame), size))
+
+    def value(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Floats:
+        """Return what a source or step of the graph gives at a frame, read-only. Raises InputError and NodeError."""
+        return self._value(graph, origin, frame, size)[1]
+
+    def made(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
+        """Return a further value that follows from ``key`` alone, worked out once."""
+        return self._kept(key, make)
+
+    def known(self, key: Hashable, find: Callable[[], Known]) -> Known:
+        """Return a finding, such as a reading, that follows from ``key`` alone, found once."""
+        with self._lock:
+            if key in self._findings:
+                return cast(Known, self._findings[key])
+        found = find()
+        with self._lock:
+            self._findings[key] = found
+            while len(self._findings) > _MOST_FINDINGS:
+                self._findings.popitem(last=False)
+        return found
+
+    def key(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Hashable:
+        """Return by what a value is known: equal keys, equal values."""
+        step = graph.by_id.get(origin)
+        if step is None:
+            return self._plate_key(frame, size)
+        node = step.node_at(frame)
+        reads = [(port, self.key(graph, o, at, size)) for port, o in step.inputs for at in self._frames(node, frame)]
+        return (node, tuple(reads))
+
+    def _plate_key(self, frame: int, size: Size) -> Hashable:
+        small = size is not None and (self.clip.width > size[0] or self.clip.height > size[1])
+        return ("plate", frame, size if small else None)
+
+    def _frames(self, node: Any, frame: int) -> list[int]:
+        """The frames that a node reads, the clip's ends standing in for what lies beyond them."""
+        before, after = node.frames_needed()
+        first, last = self.clip.frames[0], self.clip.frames[-1]
+        return [min(max(at, first), last) for at in range(frame - before, frame + after + 1)]
+
+    def _value(self, graph: Graph, origin: str, frame: int, size: Size) -> tuple[Hashable, Floats]:
+        key = self.key(graph, origin, frame, size)
+        step = graph.by_id.get(origin)
+        if step is None:
+            return key, self.plate(frame, size)
+
+        def work() -> Floats:
+            node: Any = step.node_at(frame)
+            arguments: dict[str, Any] = {}
+            for port, read in step.inputs:
+                pictures = tuple(self._value(graph, read, at, size)[1] for at in self._frames(node, frame))
+                arguments[port] = pictures if node.frames_needed() != (0, 0) else pictures[0]
+            try:
+                result: Floats = node.process(**arguments)
+            except InkarnatError as error:
+                raise NodeError(f"{step} failed at frame {frame}: {error}") from error
+            return result
+
+        return key, self._kept(key, work)
+
+    def _kept(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
+        with self._lock:
+            if key in self._values:
+                self._values.move_to_end(key)
+                return self._values[key]
+        value = make()
+        value.flags.writeable = False
+        with self._lock:
+            if key not in self._values:
+                self._values[key] = value
+                self._bytes += value.nbytes
+                while self._bytes > self.most_bytes and len(self._values) > 1:
+                    self._bytes -= self._values.popitem(last=False)[1].nbytes
+        return value
+
+
+def fitted(picture: Floats, size: Size) -> Floats:
+    """Return a picture shrunk into the box, its pixels the means of those they stand for; never enlarged."""
+    if size is None:
+        return picture
+    height, width = picture.shape[:2]
+    scale = min(size[0] / width, size[1] / height, 1.0)
+    if scale == 1.0:
+        return picture
+    import OpenImageIO as oiio
+
+    shape = max(round(width * scale), 1), max(round(height * scale), 1)
+    whole = oiio.ImageBuf(np.ascontiguousarray(picture))
+    small = oiio.ImageBufAlgo.resize(whole, "box", roi=oiio.ROI(0, shape[0], 0, shape[1], 0, 1, 0, picture.shape[2]))
+    result: Floats = np.ascontiguousarray(small.get_pixels(oiio.FLOAT), np.float32)
+    return result
+
+
+def screen_pixels(picture: Floats, shrink: int = 1) -> NDArray[np.uint8]:
+    """Return a picture as the page paints it: uint8 (H, W, 4), opaque, rounded without dither.
+
+    :param shrink: the page shows the picture this many times smaller, so one pixel stands for a square of that side.
+    """
+    codes = quantise(picture, 8, dither=False)[..., :3]
+    if shrink > 1:
+        from PIL import Image
+
+        codes = np.asarray(Image.fromarray(codes).reduce(shrink))
+    height, width = codes.shape[:2]
+    pixels = np.full((height, width, 4), 255, np.uint8)
+    pixels[..., :3] = codes
+    return pixels

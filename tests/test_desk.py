@@ -1,0 +1,653 @@
+"""The desk without a browser: chain, state, workbench, session, files, guard and interface."""
+
+from __future__ import annotations
+
+import dataclasses
+import http.client
+import json
+import signal
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+
+import numpy as np
+import pytest
+
+pytest.importorskip("starlette", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
+pytest.importorskip("uvicorn", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
+
+from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.desk import chain, controls, guard, notes, server, session, state, work
+from inkarnat.host_adapters.desk.errors import DeskError, ExistsError
+from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.headless.clips import open_clip, open_writer
+from inkarnat.host_adapters.headless.graph import Graph
+from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.kernels.errors import InkarnatError
+from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, solve_correction
+
+CAST = workshop.skin_cast(green=0.45, blue=0.12)
+
+
+def film(path, frames=3, width=320, height=180, seed=5, **scene):
+    """Write a short clip under a cast and return where things are on its first frame."""
+    with open_writer(path) as writer:
+        first = None
+        for number, (picture, shown) in enumerate(
+            workshop.clip(range(1, frames + 1), "light", seed, cast=CAST, width=width, height=height, **scene), start=1
+        ):
+            first = first or shown
+            writer.write(number, picture)
+    return first.places
+
+
+@pytest.fixture(scope="module")
+def footage(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("footage")
+    places = film(folder / "planing.mkv")
+    film(folder / "caulking.mkv", seed=9)
+    return folder, places
+
+
+@pytest.fixture(scope="module")
+def portrait():
+    return workshop.camera(workshop.portrait("light", 5, 320, 180).light)
+
+
+@pytest.fixture
+def folder(footage, tmp_path):
+    return Folder(footage[0], tmp_path)
+
+
+@pytest.fixture
+def open_session(folder):
+    opened = session.Session(folder, "planing.mkv")
+    yield opened
+    opened.close()
+
+
+def mark_all(opened, places):
+    """Mark the face, the grey card and the sawdust, as a person would."""
+    opened.mark(1, "", "skin", "stroke", places["stroke"], 0.015)
+    x0, y0, x1, y1 = places["grey_card"]
+    opened.mark(1, "", "neutral", "box", [[x0, y0], [x1, y1]])
+    opened.mark(1, "", "keep out", "box", [[0.14, 0.87], [0.22, 0.91]])
+
+
+# --- the chain ------------------------------------------------------------------------------------------------
+
+
+def test_the_chain_at_rest_passes_every_bit_on(same_bits, picture):
+    graph = chain.people_chain(["", "_2"])
+    same_bits(Runner(graph).run_frame(1, {"plate": picture})["result"], picture)
+
+
+def test_a_solved_correction_is_completed_to_the_whole_chain(portrait):
+    solved = solve_correction([MarkedFrame(1, portrait)])
+    graph = chain_graph(solved.links(), solved.outputs())
+    whole = chain.completed(graph)
+    assert [step.id for step in whole.steps] == [step.id for step in chain.people_chain([""]).steps]
+    assert {step.id: step.node for step in graph.steps}.items() <= {step.id: step.node for step in whole.steps}.items()
+    assert chain.is_chain(whole)
+
+
+def test_a_completed_graph_gives_the_same_bits(portrait, same_bits):
+    solved = solve_correction([MarkedFrame(1, portrait)])
+    graph = chain_graph(solved.links(), solved.outputs())
+    before, after = (Runner(g).run_frame(1, {"plate": portrait}) for g in (graph, chain.completed(graph)))
+    same_bits(before["result"], after["result"])
+    same_bits(before["matte"], after["matte"])
+
+
+def test_a_graph_wired_otherwise_stays_as_it_is():
+    whole = chain.people_chain([""])
+    steps = tuple(
+        dataclasses.replace(step, inputs=(("image", "plate"),)) if step.id == "skin" else step for step in whole.steps
+    )
+    other = dataclasses.replace(whole, steps=steps)
+    assert chain.completed(other) is other
+    assert not chain.is_chain(other)
+
+
+# --- the state ------------------------------------------------------------------------------------------------
+
+
+def test_a_state_survives_its_file(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.add_person("Ada")
+    open_session.set("target", "bias", -2.0)
+    open_session.set("waveform", "view", "parade")
+    now = open_session.state
+    assert state.State.from_dict(json.loads(json.dumps(now.to_dict()))) == now
+
+
+@pytest.mark.parametrize(
+    "data", [None, {}, {"desk": 1}, {"desk": 2}, {"desk": 1, "graph": {}, "people": 3, "marks": []}]
+)
+def test_damaged_notes_are_refused_in_words(data):
+    with pytest.raises(InkarnatError):
+        state.State.from_dict(data)
+
+
+def test_one_gesture_is_one_step_of_undo(open_session):
+    for angle in (1.0, 2.0, 3.0):
+        open_session.set("steer", "angle", angle, "drag 1")
+    open_session.set("steer", "angle", 9.0, "drag 2")
+    assert open_session.undo() == "Steer skin: angle"
+    assert open_session.state.node("steer").angle == 3.0
+    open_session.undo()
+    assert open_session.state.node("steer").angle == 0.0
+    assert open_session.undo() == ""
+    open_session.redo()
+    open_session.redo()
+    assert open_session.state.node("steer").angle == 9.0
+    assert open_session.redo() == ""
+
+
+def test_reset_puts_one_control_or_all_of_a_step_back(open_session):
+    rested = open_session.state
+    open_session.set("saturation", "saturation", 1.5)
+    open_session.set("saturation", "clamp", True)
+    open_session.reset("saturation", "saturation")
+    assert open_session.state.node("saturation").saturation == 1.0
+    assert open_session.state.node("saturation").clamp
+    open_session.reset("saturation")
+    open_session.set("target", "angle", 120)
+    open_session.reset("target")
+    assert open_session.state == rested
+
+
+@pytest.mark.parametrize(
+    ("id", "name", "value"),
+    [
+        ("steer", "angle", 400),
+        ("steer", "angel", 1),
+        ("ster", "angle", 1),
+        ("target", "ratio", -1),
+        ("tone", "black", 2),
+    ],
+)
+def test_a_wrong_setting_is_refused_and_changes_nothing(open_session, id, name, value):
+    before = open_session.state
+    with pytest.raises(InkarnatError):
+        open_session.set(id, name, value)
+    assert open_session.state == before
+
+
+@pytest.mark.parametrize(
+    ("purpose", "kind", "points"),
+    [
+        ("skin", "point", [[2, 0.5]]),
+        ("skin", "box", [[0.1, 0.1]]),
+        ("skin", "ring", [[0.1, 0.1]]),
+        ("wood", "point", [[0.1, 0.1]]),
+        ("skin", "stroke", []),
+        ("skin", "stroke", [[0.5, 0.5]] * 5000),
+        ("skin", "point", [[float("nan"), 0.5]]),
+        ("skin", "point", None),
+    ],
+)
+def test_a_wrong_mark_is_refused_in_words(open_session, purpose, kind, points):
+    with pytest.raises(InkarnatError):
+        open_session.mark(1, "", purpose, kind, points)
+    assert not open_session.state.marks
+
+
+# --- the workbench --------------------------------------------------------------------------------------------
+
+
+def test_the_workbench_gives_what_the_runner_gives(open_session, footage, same_bits):
+    mark_all(open_session, footage[1])
+    open_session.solve("everything", 1)
+    graph = open_session.state.graph
+    expected = Runner(graph).run_frame(2, {"plate": open_session.clip.read(2)})
+    same_bits(open_session.bench.value(graph, "saturation", 2, None), expected["result"])
+    same_bits(open_session.bench.value(graph, "soften", 2, None), expected["matte"])
+
+
+def test_only_what_lies_behind_a_change_is_worked_out_anew(open_session, monkeypatch):
+    open_session.picture(1, "result")
+    worked = []
+    for kind in {type(step.node) for step in open_session.state.graph.steps}:
+        process = kind.process
+
+        def counted(node, *given, process=process, **named):
+            worked.append(node.name)
+            return process(node, *given, **named)
+
+        monkeypatch.setattr(kind, "process", counted)
+    open_session.set("steer", "angle", 5.0)
+    open_session.picture(1, "result")
+    assert worked == ["steer_skin", "tone_curve", "cdl"]
+    worked.clear()
+    open_session.undo()
+    open_session.picture(1, "result")
+    assert worked == []
+
+
+def test_the_workbench_forgets_what_was_used_longest_ago(footage):
+    with open_clip(footage[0] / "planing.mkv") as clip:
+        bench = work.Workbench(clip, most_bytes=2 * 320 * 180 * 12)
+        first = bench.plate(1)
+        bench.plate(2)
+        assert bench.plate(1) is first
+        bench.plate(3)
+        assert bench.plate(1) is first
+        assert not first.flags.writeable
+
+
+def test_a_fitted_picture_keeps_its_mean_and_is_never_enlarged():
+    ramp = np.linspace(0, 1, 64 * 36 * 3, dtype=np.float32).reshape(36, 64, 3)
+    small = work.fitted(ramp, (32, 32))
+    assert small.shape == (18, 32, 3)
+    assert small.mean() == pytest.approx(ramp.mean(), abs=1e-4)
+    assert work.fitted(ramp, (640, 640)) is ramp
+
+
+# --- the session ----------------------------------------------------------------------------------------------
+
+
+def test_solving_rests_the_skin_on_its_target(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.set("target", "bias", -1.5)
+    open_session.solve("everything", 1)
+    reading = open_session.reading(1, size=None)
+    assert abs(reading["after"]["angle"] - 121.5) < 0.1
+    assert abs(reading["before"]["angle"] - 121.5) > 5
+    assert reading["words"].startswith("On the target 121.5°")
+
+
+def test_solving_agrees_with_the_command_line(open_session, footage):
+    """The same samples on the same frame give the nodes of solve_correction."""
+    places = footage[1]
+    open_session.mark(1, "", "skin", "stroke", places["stroke"], 0.015)
+    open_session.solve("everything", 1)
+    marked = MarkedFrame(1, open_session.clip.read(1), add=(Sample.stroke(places["stroke"], 0.015),))
+    expected = solve_correction([marked])
+    assert open_session.state.node("skin") == expected.key
+    assert open_session.state.node("steer") == expected.steer
+
+
+def test_people_are_keyed_apart(tmp_path):
+    places = film(tmp_path / "two.mkv", frames=1, faces=2, seed=7, width=480, height=270)
+    opened = session.Session(Folder(tmp_path), "two.mkv")
+    other = opened.add_person("Ada")
+    opened.mark(1, "", "skin", "stroke", places["stroke"], 0.01)
+    opened.mark(1, other.suffix, "skin", "stroke", places["second_stroke"], 0.01)
+    opened.solve("everything", 1)
+    mattes = [opened.bench.value(opened.state.graph, "soften" + suffix, 1, None) for suffix in ("", other.suffix)]
+    for matte, (mine, theirs) in zip(mattes, [("cheek", "second_cheek"), ("second_cheek", "cheek")], strict=True):
+        inside, outside = (matte[int(places[name][1] * 270), int(places[name][0] * 480)] for name in (mine, theirs))
+        assert inside > 0.5 > outside
+    opened.rename_person(other.suffix, "  Ada  the builder ")
+    assert opened.state.people[1].name == "Ada the builder"
+    opened.remove_person(other.suffix)
+    assert opened.state.graph.by_id.keys() == chain.people_chain([""]).by_id.keys()
+    with pytest.raises(DeskError, match="stays"):
+        opened.remove_person("")
+    opened.close()
+
+
+def test_every_view_has_the_picture_s_size(open_session):
+    for view in session.VIEWS:
+        assert open_session.picture(1, view).shape == (180, 320, 3)
+    with pytest.raises(DeskError, match="Did you mean 'matte'"):
+        open_session.picture(1, "mate")
+    with pytest.raises(DeskError, match="1 to 3"):
+        open_session.picture(99, "result")
+
+
+def test_a_warning_names_its_mend(open_session):
+    signs = {warning["sign"]: warning["message"] for warning in open_session.reading(1)["warnings"]}
+    assert "Draw a box" in signs["no sample"]
+
+
+# --- files ----------------------------------------------------------------------------------------------------
+
+
+def test_what_was_left_is_restored(open_session, folder, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("learn", 1)
+    open_session.keeper.flush()
+    again = session.Session(folder, "planing.mkv")
+    assert again.state == open_session.state
+    again.close()
+
+
+def test_a_saved_graph_brings_its_marks_along(open_session, folder, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("everything", 1)
+    path = open_session.save("take one")
+    assert path == folder.results / "take one.json"
+    assert Graph.load(path) == open_session.state.graph
+    solved = open_session.state
+    open_session.reset("steer")
+    open_session.unmark(1)
+    open_session.open_graph("take one.json")
+    assert open_session.state == solved
+
+
+def test_damaged_notes_are_put_aside(folder):
+    folder.notes_path("planing.mkv").write_text("{")
+    opened = session.Session(folder, "planing.mkv")
+    assert opened.state == state.State()
+    assert any("put aside" in notice for notice in opened.notices)
+    assert folder.notes_path("planing.mkv").with_name("planing.mkv.desk.json.damaged").is_file()
+    opened.close()
+
+
+def test_a_graph_of_somebody_else_is_not_overwritten_unasked(open_session, folder):
+    other = chain.people_chain(["", "_2"])
+    other.save(folder.results / "theirs.json")
+    with pytest.raises(ExistsError, match="not made here"):
+        open_session.save("theirs.json")
+    assert Graph.load(folder.results / "theirs.json") == other
+    open_session.save("theirs.json", replace=True)
+    open_session.set("steer", "angle", 3)
+    open_session.save("theirs.json")
+    assert Graph.load(folder.results / "theirs.json").by_id["steer"].node.angle == 3
+
+
+def test_trouble_with_keeping_is_told(tmp_path):
+    keeper = notes.Keeper(tmp_path / "gone" / "notes.json")
+    keeper.keep(state.State())
+    keeper.flush()
+    assert "folder does not exist" in keeper.as_dict()["trouble"]
+    keeper.close()
+
+
+def test_a_reference_frame_is_written_at_full_size(open_session, folder, footage):
+    path = open_session.still(2, "reference")
+    with open_clip(path) as still:
+        assert (still.width, still.height) == (320, 180)
+        assert np.abs(still.read(1) - open_session.clip.read(2)).max() < 1 / 65535
+    with pytest.raises(ExistsError):
+        open_session.still(2, "reference.png")
+
+
+@pytest.mark.parametrize("name", ["../out.json", "/etc/passwd", "a/../../b.json", "link/x.json", "", "a\0b"])
+def test_paths_stay_in_the_opened_folder(open_session, folder, tmp_path_factory, name):
+    (folder.results / "link").symlink_to(tmp_path_factory.mktemp("elsewhere"))
+    with pytest.raises(DeskError):
+        folder.result_path(name)
+    if name.strip("/\0"):
+        with pytest.raises(InkarnatError):
+            folder.clip_path(name)
+
+
+def test_the_folder_lists_sequences_as_one(tmp_path):
+    for name in ("a.0001.exr", "a.0002.exr", "still.png", "shot.mov", "notes.txt", ".hidden.png", "lone.0007.tif"):
+        (tmp_path / name).write_bytes(b"x")
+    assert Folder(tmp_path).clip_names() == ["a.%04d.exr", "lone.0007.tif", "shot.mov", "still.png"]
+    assert Folder(tmp_path).graph_name("a.%04d.exr") == "a.json"
+
+
+def test_every_control_comes_from_a_declaration():
+    described = controls.declarations()
+    for name, node in NODES.items():
+        assert described["nodes"][name]["params"].keys() == node.params().keys()
+    angle = described["nodes"]["steer_skin"]["params"]["angle"]
+    declared = NODES["steer_skin"].params()["angle"]
+    assert (angle["low"], angle["high"], angle["shown"]) == (declared.low, declared.high, list(declared.shown))
+    assert angle["help"] == declared.help
+    json.dumps(described, allow_nan=False)
+    assert described["target"]["angle"]["default"] == SkinTarget().angle
+
+
+# --- the interface and its guard ------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def served(footage, tmp_path_factory):
+    desk = server.Desk(Folder(footage[0], tmp_path_factory.mktemp("results")), "planing.mkv")
+    running = server.Served(desk)
+    thread = threading.Thread(target=running.run, daemon=True)
+    thread.start()
+    for _ in range(200):
+        if running.server.started:
+            break
+        time.sleep(0.05)
+    yield running
+    running.stop()
+    thread.join(20)
+
+
+def request(served, path, method="GET", body=None, token=None, **headers):
+    """Ask as any program could and return status, headers and body."""
+    connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
+    given = {name.replace("_", "-"): value for name, value in headers.items()}
+    if body is not None:
+        given.setdefault("content-type", "application/json")
+    connection.request(method, f"/{served.token if token is None else token}/{path}", body, given)
+    answer = connection.getresponse()
+    return answer.status, dict(answer.getheaders()), answer.read()
+
+
+def act(served, what, /, **body):
+    status, _, answer = request(served, f"api/{what}", "POST", json.dumps(body))
+    return status, json.loads(answer)
+
+
+def test_the_page_and_its_files_are_served(served):
+    status, headers, body = request(served, "")
+    assert status == 200
+    assert b"<title>Inkarnat desk" in body
+    assert "default-src 'none'" in headers["content-security-policy"]
+    assert headers["referrer-policy"] == "no-referrer"
+    for name in ("desk.js", "desk.css", "mark.svg"):
+        assert request(served, name)[0] == 200
+    for name in ("server.py", "..%2Fserver.py", "%2e%2e/server.py", "none.js", "..%5Cserver.py"):
+        assert request(served, name)[0] in (403, 404)
+
+
+def test_nothing_on_the_page_comes_from_elsewhere():
+    page = server.resources.files("inkarnat.host_adapters.desk") / "page"
+    for file in page.iterdir():
+        text = file.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
+        assert "http://" not in text, file.name
+        assert "https://" not in text, file.name
+
+
+def test_it_listens_on_the_loopback_interface_alone(served):
+    assert served.socket.getsockname()[0] == "127.0.0.1"
+
+
+@pytest.mark.parametrize("token", ["", "x" * 32, "%00", "é".encode().hex()])
+def test_a_missing_or_wrong_token_is_refused(served, token):
+    status, _, body = request(served, "api/state", token=token)
+    assert status == 403
+    assert b"token" in body
+    assert served.token.encode() not in body
+
+
+@pytest.mark.parametrize("host", ["example.org", "127.0.0.1", "127.0.0.1:1", "localhost.example.org", "[::1]:80", ""])
+def test_another_host_is_refused(served, host):
+    """A name that was rebound to this machine arrives with its own name in the Host header."""
+    assert request(served, "api/state", host=host)[0] in (400, 421)
+
+
+def test_localhost_is_the_same_machine(served):
+    assert request(served, "api/state", host=f"localhost:{served.port}")[0] == 200
+
+
+@pytest.mark.parametrize("origin", ["http://example.org", "null", "https://127.0.0.1:{port}", "http://127.0.0.1:1"])
+def test_another_origin_is_refused(served, origin):
+    given = origin.format(port=served.port)
+    assert request(served, "api/state", origin=given)[0] == 403
+    assert request(served, "api/undo", "POST", "{}", origin=given)[0] == 403
+    assert request(served, "api/undo", "POST", "{}", origin=f"http://127.0.0.1:{served.port}")[0] == 200
+
+
+def test_another_site_and_other_kinds_of_bodies_are_refused(served):
+    assert request(served, "api/state", sec_fetch_site="cross-site")[0] == 403
+    assert request(served, "api/state", sec_fetch_site="same-site")[0] == 403
+    for kind in ("text/plain", "application/x-www-form-urlencoded", "multipart/form-data"):
+        assert request(served, "api/undo", "POST", "{}", content_type=kind)[0] == 415
+    assert request(served, "api/undo", "PUT", "{}")[0] == 405
+    assert request(served, "api/undo")[0] == 405
+
+
+def test_too_large_a_body_is_refused_by_its_length_and_by_its_bytes(served):
+    large = b"[" + b"1," * (guard.MOST_BODY // 2) + b"1]"
+    connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
+    head = {"content-type": "application/json", "content-length": str(len(large))}
+    connection.request("POST", f"/{served.token}/api/set", headers=head)
+    assert connection.getresponse().status == 413
+
+    connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
+    pieces = (large[start : start + 65536] for start in range(0, len(large), 65536))
+    try:
+        chunked = {"content-type": "application/json", "transfer-encoding": "chunked"}
+        connection.request("POST", f"/{served.token}/api/set", pieces, chunked, encode_chunked=True)
+    except (BrokenPipeError, ConnectionResetError):
+        pass
+    else:
+        assert connection.getresponse().status == 413
+    assert request(served, "api/state")[0] == 200
+
+
+@pytest.mark.parametrize(
+    "body", ["", "[]", "{", "nul", '{"id": 3}', '{"id": "steer", "name": ["a"], "value": {}}', "[" * 5000]
+)
+def test_nonsense_is_answered_in_words(served, body):
+    status, _, answer = request(served, "api/set", "POST", body)
+    assert status == 400
+    assert json.loads(answer)["error"]
+
+
+@pytest.mark.parametrize(
+    ("name", "body"),
+    [
+        ("save", {"name": "../outside.json"}),
+        ("still", {"frame": 1, "name": "/tmp/outside.png"}),
+        ("render", {"output": "../outside.mov"}),
+        ("graph", {"name": "../../etc/passwd"}),
+        ("open", {"clip": "../planing.mkv"}),
+        ("carry", {"clips": ["../caulking.mkv"], "frame": 1}),
+    ],
+)
+def test_no_request_leaves_the_folders(served, name, body):
+    status, answer = act(served, name, **body)
+    assert status == 403
+    assert "outside the opened folder" in answer["error"]
+
+
+def test_frames_come_raw_or_as_pictures(served):
+    status, headers, body = request(served, "api/frame?frame=1&view=original")
+    assert (status, headers["x-width"], headers["x-height"]) == (200, "320", "180")
+    pixels = np.frombuffer(body, np.uint8).reshape(180, 320, 4)
+    plate = served.desk.session.clip.read(1)
+    assert np.abs(pixels[..., :3] / 255 - np.clip(plate, 0, 1)).max() <= 0.5 / 255 + 1e-6
+    assert (pixels[..., 3] == 255).all()
+    assert request(served, "api/frame?frame=1&as=png")[2].startswith(b"\x89PNG")
+    assert request(served, "api/frame?frame=one")[0] == 400
+    assert request(served, "api/frame?frame=1&as=gif")[0] == 400
+    status, headers, _ = request(served, "api/scope?which=vectorscope&frame=1&wide=300&tall=400")
+    assert (status, headers["x-width"], headers["x-height"]) == (200, "300", "300")
+
+
+def test_carrying_measures_the_other_clip(served, footage):
+    session_ = served.desk.session
+    mark_all(session_, footage[1])
+    session_.solve("everything", 1)
+    status, _ = act(served, "carry", clips=["caulking.mkv"], frame=1)
+    assert status == 200
+    clips = {item["name"]: item for item in json.loads(request(served, "api/clips")[2])}
+    assert clips["planing.mkv"]["open"]
+    assert clips["caulking.mkv"]["status"]["grade"] in ("good", "look", "redo")
+    assert "from the target" in clips["caulking.mkv"]["status"]["words"]
+    assert act(served, "open", clip="caulking.mkv")[0] == 200
+    assert served.desk.session.state.graph == session_.state.graph
+    assert act(served, "open", clip="planing.mkv")[0] == 200
+    assert served.desk.session.state == session_.state
+
+
+def test_a_render_can_be_cancelled_and_leaves_nothing_half_written(served, monkeypatch):
+    from inkarnat.host_adapters.headless import runner
+
+    reached = threading.Event()
+    run_frame = runner.Runner.run_frame
+
+    def slowly(self, *given, **named):
+        reached.set()
+        time.sleep(0.3)
+        return run_frame(self, *given, **named)
+
+    monkeypatch.setattr(runner.Runner, "run_frame", slowly)
+    assert act(served, "render", output="given up.mov")[0] == 200
+    assert reached.wait(20)
+    assert act(served, "render", output="second.mov")[0] == 400
+    act(served, "cancel")
+    served.desk.render.wait(30)
+    assert served.desk.render.state == "cancelled"
+    assert not list(served.desk.folder.results.glob("*given up*"))
+
+
+def test_a_failed_render_says_why(served):
+    assert act(served, "render", output="x.mov", frames="50-60")[0] == 200
+    served.desk.render.wait(30)
+    assert served.desk.render.state == "failed"
+    assert "1 to 3" in served.desk.render.message
+
+
+def test_a_taken_port_is_named(served):
+    with pytest.raises(DeskError, match=str(served.port)):
+        server._bound(served.port)
+
+
+# --- the verb -------------------------------------------------------------------------------------------------
+
+
+def run_verb(*words):
+    return subprocess.Popen(
+        [sys.executable, "-u", "-m", "inkarnat.host_adapters.headless.cli", "desk", *map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_the_verb_prints_an_address_that_answers_and_ends_when_interrupted(footage, tmp_path):
+    running = run_verb(footage[0] / "planing.mkv", "--results", tmp_path, "--no-browser")
+    try:
+        address = running.stdout.readline().split()[-1]
+        with urllib.request.urlopen(address, timeout=60) as page:
+            assert b"Inkarnat desk" in page.read()
+        with urllib.request.urlopen(address + "api/state", timeout=60) as answer:
+            assert json.load(answer)["clip"]["name"] == "planing.mkv"
+        running.send_signal(signal.SIGINT)
+        _, complaints = running.communicate(timeout=60)
+        assert "Traceback" not in complaints
+    finally:
+        running.kill()
+
+
+def test_a_crash_loses_nothing(footage, tmp_path):
+    running = run_verb(footage[0] / "planing.mkv", "--results", tmp_path, "--no-browser")
+    try:
+        address = running.stdout.readline().split()[-1]
+        for angle in (3, 4, 5):
+            body = json.dumps({"id": "steer", "name": "angle", "value": angle}).encode()
+            asked = urllib.request.Request(address + "api/set", body, {"content-type": "application/json"})
+            urllib.request.urlopen(asked, timeout=60).close()
+        time.sleep(1)
+    finally:
+        running.kill()
+        running.communicate()
+    opened = session.Session(Folder(footage[0], tmp_path), "planing.mkv")
+    assert opened.state.node("steer").angle == 5
+    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+    opened.close()
+
+
+@pytest.mark.parametrize("name", ["none.mkv", "nowhere/none.mkv", "empty"])
+def test_the_verb_names_what_is_missing(tmp_path, name):
+    (tmp_path / "empty").mkdir()
+    running = run_verb(tmp_path / name, "--no-browser")
+    _, complaints = running.communicate(timeout=60)
+    assert running.returncode == 3
+    assert name.split("/")[0] in complaints
+    assert complaints.count("\n") == 1

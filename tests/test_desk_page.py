@@ -1,0 +1,378 @@
+"""The desk's page in a browser without a window: mark, solve, look, save, render; by mouse and by keys alone."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import pytest
+
+pytest.importorskip("starlette", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
+pytest.importorskip("uvicorn", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
+pytest.importorskip("selenium", reason="selenium is not installed")
+
+from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.desk.server import Desk, Served
+from inkarnat.host_adapters.headless.clips import open_clip, open_writer
+from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+if CHROMIUM is None or DRIVER is None:
+    pytest.skip("chromium and chromedriver are not installed", allow_module_level=True)
+
+SIZES = [(1280, 720), (1600, 1000), (820, 1180)]
+PATIENCE = 90
+
+
+@pytest.fixture(scope="module")
+def footage(tmp_path_factory):
+    """A clip under a cast, another one of the same person, and where things are on the first frame."""
+    folder = tmp_path_factory.mktemp("footage")
+    cast = workshop.skin_cast(green=0.45, blue=0.12)
+    places = {}
+    for name, seed in (("planing.mkv", 5), ("caulking.mkv", 9)):
+        with open_writer(folder / name) as writer:
+            frames = workshop.clip(range(1, 4), "light", seed, cast=cast, width=480, height=270)
+            for number, (picture, scene) in enumerate(frames, start=1):
+                places.setdefault(name, scene.places)
+                writer.write(number, picture)
+    return folder, places["planing.mkv"]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    try:
+        driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    except Exception as error:
+        pytest.skip(f"chromium does not start here: {type(error).__name__}")
+    driver.set_script_timeout(PATIENCE)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def desk(footage, tmp_path, browser):
+    """A served desk with the page open."""
+    served = Served(Desk(Folder(footage[0], tmp_path), "planing.mkv"))
+    thread = threading.Thread(target=served.run, daemon=True)
+    thread.start()
+    resize(browser, 1280, 720)
+    browser.get_log("browser")
+    browser.get(served.address)
+    until(browser, lambda: painted(browser))
+    yield served
+    severe = [entry["message"] for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
+    complaints = [message for message in severe if "status of 400" not in message]  # refusals that a test asked for
+    served.stop()
+    thread.join(20)
+    assert not complaints
+
+
+def resize(browser, width, height):
+    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+
+
+def until(browser, ready):
+    return WebDriverWait(browser, PATIENCE, 0.05).until(lambda _: ready())
+
+
+def painted(browser):
+    return browser.execute_script("return document.getElementById('stage').dataset.painted")
+
+
+def angle(browser):
+    """The angle that the page shows, once the reading of the present state is there."""
+    return float(browser.execute_script("return document.getElementById('evidence').dataset.angle") or "nan")
+
+
+def element(browser, selector):
+    return browser.find_element(By.CSS_SELECTOR, selector)
+
+
+def settled(browser, served):
+    """Wait until the newest state has been painted and read."""
+    until(browser, lambda: painted(browser) == str(served.desk.session.history.revision))
+    last = None
+    for _ in range(40):
+        now = element(browser, "#sentence").text
+        if now == last:
+            return
+        last = now
+        time.sleep(0.25)
+
+
+def picture_place(browser):
+    """Where the picture lies in the window: left, top, width, height."""
+    box = element(browser, "#stage").rect
+    scale = min(box["width"] / 480, box["height"] / 270)
+    width, height = 480 * scale, 270 * scale
+    return box["x"] + (box["width"] - width) / 2, box["y"] + (box["height"] - height) / 2, width, height
+
+
+def drag(browser, first, last, *between):
+    """Drag over the picture, in its normalised coordinates."""
+    left, top, width, height = picture_place(browser)
+    chain = ActionChains(browser, duration=20)
+    for index, (x, y) in enumerate((first, *between, last)):
+        chain.w3c_actions.pointer_action.move_to_location(round(left + x * width), round(top + y * height))
+        if index == 0:
+            chain.w3c_actions.pointer_action.pointer_down()
+    chain.w3c_actions.pointer_action.pointer_up()
+    chain.perform()
+
+
+def on_disk(path):
+    with open_clip(path) as clip:
+        return [clip.read(frame) for frame in clip.frames]
+
+
+def test_mark_solve_save_render_gives_the_bits_of_the_command_line(desk, browser, footage, tmp_path, same_bits):
+    places, session = footage[1], desk.desk.session
+    (cx, cy), before = places["forehead"], None
+    drag(browser, (cx - 0.03, cy - 0.03), (cx + 0.03, cy + 0.02))
+    until(browser, lambda: session.state.people[0].recall is not None)
+    assert [mark.sample.kind for mark in session.state.marks] == ["box"]
+    settled(browser, desk)
+    before = angle(browser)
+    assert abs(before - 123) > 5
+
+    element(browser, "#step-steer-head").click()
+    element(browser, "#solve-steer").click()
+    until(browser, lambda: session.state.node("steer").angle != 0)
+    until(browser, lambda: abs(angle(browser) - 123) < 0.5)
+    assert "On the skin line" in element(browser, "#sentence").text
+
+    element(browser, "#save-open").click()
+    element(browser, "#save-graph").click()
+    until(browser, lambda: (tmp_path / "planing.json").is_file())
+    element(browser, "#save-dialog .close").click()
+
+    element(browser, "#render-open").click()
+    output = element(browser, "#render-output")
+    output.clear()
+    output.send_keys("by-desk.%04d.exr")
+    element(browser, "#render-start").click()
+    until(browser, lambda: desk.desk.render is not None and not desk.desk.render.running)
+    assert desk.desk.render.state == "done", desk.desk.render.message
+    until(browser, lambda: "3 frames" in element(browser, "#render-words").text)
+
+    graph, plate, result = tmp_path / "planing.json", footage[0] / "planing.mkv", tmp_path / "by-command.%04d.exr"
+    words = ["render", str(graph), "--in", f"plate={plate}", "--out", f"result={result}", "--json"]
+    done = subprocess.run(
+        [sys.executable, "-m", "inkarnat.host_adapters.headless.cli", *words],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    for mine, theirs in zip(on_disk(tmp_path / "by-desk.%04d.exr"), on_disk(result), strict=True):
+        same_bits(mine, theirs)
+
+
+def test_the_canvas_shows_the_bytes_of_the_picture(desk, browser):
+    """What the page holds in front is the 8-bit picture to the byte: nothing on the way compresses or manages it."""
+    script = """
+    const done = arguments[0];
+    fetch(new URL("api/frame?frame=1&view=result", location.href)).then((a) => a.arrayBuffer()).then((buffer) => {
+      const sheet = new OffscreenCanvas(480, 270), pen = sheet.getContext("2d", {alpha: false});
+      pen.putImageData(new ImageData(new Uint8ClampedArray(buffer), 480, 270), 0, 0);
+      done([...pen.getImageData(100, 100, 4, 1).data]);
+    });"""
+    shown = np.array(browser.execute_async_script(script)).reshape(4, 4)[:, :3]
+    truth = np.clip(desk.desk.session.picture(1, "result")[100, 100:104], 0, 1) * 255
+    assert np.abs(shown - truth).max() <= 0.5 + 1e-3
+
+
+def test_everything_by_keys_alone(desk, browser):
+    session = desk.desk.session
+    body = element(browser, "body")
+    body.send_keys("p", "a", "i")
+    assert browser.switch_to.active_element.get_attribute("id") == "stage"
+    stage = element(browser, "#stage")
+    stage.send_keys(Keys.ARROW_UP * 8, Keys.ENTER)
+    until(browser, lambda: len(session.state.marks) == 1)
+    assert session.state.marks[0].sample.kind == "point"
+    until(browser, lambda: session.state.people[0].recall is not None)
+    stage.send_keys("b", "x", Keys.ARROW_LEFT * 40, Keys.ARROW_DOWN * 40, Keys.ENTER)
+    stage.send_keys(Keys.ARROW_RIGHT * 10, Keys.ARROW_DOWN * 5, Keys.ENTER)
+    until(browser, lambda: len(session.state.marks) == 2)
+    assert (session.state.marks[1].purpose, session.state.marks[1].sample.kind) == ("keep out", "box")
+    body.send_keys("S")
+    until(browser, lambda: session.state.node("steer").angle != 0)
+    body.send_keys(Keys.CONTROL + "z")
+    until(browser, lambda: session.state.node("steer").angle == 0)
+    body.send_keys(Keys.CONTROL + Keys.SHIFT + "z")
+    until(browser, lambda: session.state.node("steer").angle != 0)
+    body.send_keys("4")
+    assert element(browser, "#views [aria-checked=true]").text == "Matte"
+    body.send_keys(".")
+    until(browser, lambda: element(browser, "#frame").get_attribute("value") == "2")
+    body.send_keys("?")
+    assert element(browser, "#keys-dialog").is_displayed()
+    element(browser, "#keys-on").click()
+    element(browser, "#keys-dialog .close").click()
+    body.send_keys("1")
+    body.send_keys("k")
+    assert element(browser, "#tools [aria-checked=true]").text == "Box"
+
+
+def test_stroke_point_and_alt_for_what_stays_out(desk, browser, footage):
+    session, places = desk.desk.session, footage[1]
+    element(browser, "#tools [data-id=stroke]").click()
+    drag(browser, places["stroke"][0], places["stroke"][-1], *places["stroke"][1:-1])
+    until(browser, lambda: len(session.state.marks) == 1)
+    assert session.state.marks[0].sample.kind == "stroke"
+    element(browser, "#tools [data-id=point]").click()
+    ActionChains(browser).key_down(Keys.ALT).perform()
+    drag(browser, (0.1, 0.3), (0.1, 0.3))
+    ActionChains(browser).key_up(Keys.ALT).perform()
+    until(browser, lambda: len(session.state.marks) == 2)
+    assert (session.state.marks[1].purpose, session.state.marks[1].sample.kind) == ("keep out", "point")
+    element(browser, "#marks li:last-child button:last-child").click()
+    until(browser, lambda: len(session.state.marks) == 1)
+
+
+def test_controls_take_numbers_step_keys_and_reset(desk, browser):
+    session = desk.desk.session
+    element(browser, "#step-steer-head").click()
+    box = element(browser, 'fieldset[data-id="steer"] [data-name="angle"]')
+    entry, back = box.find_element(By.CSS_SELECTOR, "input"), box.find_element(By.CSS_SELECTOR, ".reset")
+    assert not back.is_displayed()
+    entry.clear()
+    entry.send_keys("12.5", Keys.TAB)
+    until(browser, lambda: session.state.node("steer").angle == 12.5)
+    entry.send_keys(Keys.ARROW_UP)
+    until(browser, lambda: session.state.node("steer").angle == 13)
+    entry.send_keys(Keys.SHIFT + Keys.ARROW_DOWN)
+    until(browser, lambda: session.state.node("steer").angle == 8)
+    entry.clear()
+    entry.send_keys("999", Keys.TAB)
+    until(browser, lambda: "must be an angle -180 to 180" in element(browser, "#message").text)
+    assert session.state.node("steer").angle == 8
+    until(browser, lambda: entry.get_attribute("value") == "8")
+    back.click()
+    until(browser, lambda: session.state.node("steer").angle == 0)
+
+
+def test_every_declared_control_is_there(desk, browser):
+    shown = browser.execute_script(
+        "return [...document.querySelectorAll('fieldset[data-id] .control')]"
+        ".map((c) => c.closest('fieldset').dataset.id + '.' + c.dataset.name)"
+    )
+    session = desk.desk.session
+    nodes = {step.id: step.node for step in session.state.graph.steps} | dict(session.state.views)
+    expected = {f"{id}.{name}" for id, node in nodes.items() for name in node.params()}
+    assert expected <= set(shown)
+
+
+def test_the_edge_of_the_split_can_be_dragged_and_stepped(desk, browser):
+    element(browser, "#views [data-id=split]").click()
+    edge = element(browser, "#edge")
+    until(browser, lambda: edge.is_displayed() and edge.get_attribute("aria-valuenow") == "50")
+    ActionChains(browser).drag_and_drop_by_offset(edge, round(picture_place(browser)[2] * 0.25), 0).perform()
+    assert abs(int(edge.get_attribute("aria-valuenow")) - 75) <= 2
+    edge.send_keys(Keys.HOME, Keys.ARROW_RIGHT)
+    assert edge.get_attribute("aria-valuenow") == "1"
+
+
+def test_a_reopened_page_is_as_it_was_left(desk, browser, footage, tmp_path):
+    session = desk.desk.session
+    element(browser, "#tools [data-id=point]").click()
+    drag(browser, footage[1]["cheek"], footage[1]["cheek"])
+    until(browser, lambda: session.state.people[0].recall is not None)
+    session.keeper.flush()
+    again = Desk(Folder(footage[0], tmp_path), "planing.mkv")
+    assert again.session.state == session.state
+    again.close()
+    browser.refresh()
+    until(browser, lambda: painted(browser))
+    assert len(browser.find_elements(By.CSS_SELECTOR, "#marks li")) == 1
+    assert not element(browser, "#undo").get_attribute("disabled")
+
+
+def test_clips_are_listed_and_carried_to(desk, browser, footage):
+    element(browser, "#tools [data-id=point]").click()
+    drag(browser, footage[1]["cheek"], footage[1]["cheek"])
+    until(browser, lambda: desk.desk.session.state.people[0].recall is not None)
+    element(browser, "#clips-open").click()
+    until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li"))
+    element(browser, "#clips input[value='caulking.mkv']").click()
+    element(browser, "#carry").click()
+    until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li[data-grade]"))
+    assert "from the target" in element(browser, "#clips li[data-grade] .status").text
+    element(browser, "#clips li[data-name='caulking.mkv'] button").click()
+    until(browser, lambda: element(browser, "#clip-name").text == "caulking.mkv")
+
+
+CONTRAST = """
+const parts = (c) => c.match(/[\\d.]+/g).map(Number);
+const light = (c) => parts(c).slice(0, 3).map((v) => v / 255)
+  .map((v) => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+  .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+const ground = (e) => { for (; e; e = e.parentElement) { const c = getComputedStyle(e).backgroundColor, p = parts(c);
+  if (p.length < 4 || p[3] > 0.7) return c; } return "rgb(60, 60, 60)"; };
+const out = [];
+for (const e of document.querySelectorAll("body *")) {
+  const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim());
+  if (!own || !e.getClientRects().length || e.disabled || e.matches("option, .unseen, .skip")) continue;
+  const [a, b] = [light(getComputedStyle(e).color), light(ground(e))].sort((x, y) => y - x);
+  const ratio = (a + 0.05) / (b + 0.05);
+  if (ratio < 4.5)
+    out.push([e.tagName, e.id || e.className, e.textContent.trim().slice(0, 30), ratio.toFixed(2)].join(" "));
+}
+return out;
+"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_it_fits_and_can_be_read_at_usual_sizes(desk, browser, size):
+    """Contrast 4.5 to 1 at least: WCAG 2.2, success criterion 1.4.3; no sideways scrolling."""
+    resize(browser, *size)
+    for group in ("light", "balance", "key", "matte", "steer", "compare"):
+        browser.execute_script(f"document.getElementById('step-{group}-head').click()")
+        assert browser.execute_script(CONTRAST) == []
+        browser.execute_script(f"document.getElementById('step-{group}-head').click()")
+    wide = browser.execute_script("return [document.documentElement.scrollWidth, innerWidth]")
+    assert wide[0] <= wide[1]
+    assert element(browser, "#stage").rect["height"] > 0.4 * min(size)
+    if size[0] > 1000:
+        assert browser.execute_script("return document.documentElement.scrollHeight <= innerHeight")
+
+
+def test_every_control_has_a_name_and_focus_goes_from_top_to_bottom(desk, browser):
+    """Names: WCAG 2.2, success criterion 4.1.2; order of focus: 2.4.3."""
+    nameless = browser.execute_script(
+        "return [...document.querySelectorAll('button, input, select, textarea, [role=slider]')].filter((e) =>"
+        " !(e.getAttribute('aria-label') || e.textContent.trim() || e.labels?.length)).map((e) => e.outerHTML)"
+    )
+    assert nameless == []
+    assert browser.execute_script("return [...document.querySelectorAll('[tabindex]')].every((e) => e.tabIndex <= 0)")
+    ids = browser.execute_script("return [...document.querySelectorAll('[id]')].map((e) => e.id)")
+    assert len(ids) == len(set(ids))
+    order = []
+    for _ in range(60):
+        ActionChains(browser).send_keys(Keys.TAB).perform()
+        where = browser.execute_script(
+            "return document.activeElement.closest('header, #sheet, #stage, #hand, #time, #evidence')?.id"
+            " || document.activeElement.closest('header')?.tagName"
+        )
+        if where and (not order or order[-1] != where):
+            order.append(where)
+    expected = ["HEADER", "sheet", "stage", "hand", "time", "evidence"]
+    met = [place for place in order if place in expected]
+    assert met[: len(expected)] == expected
