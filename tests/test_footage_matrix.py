@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import itertools
 import json
@@ -224,6 +225,26 @@ def test_a_part_of_a_clip_keeps_its_place_in_the_timecode(tmp_path):
         for frame in reader.frames(7):
             writer.write(frame.number, frame.picture, frame.original)
     assert VideoReader(tmp_path / "b.mov").info.timecode == "10:00:01:01"
+
+
+def test_two_frames_at_one_time_are_written_one_after_the_other(tmp_path):
+    footage.make(tmp_path / "a.mov", "prores_ks", "yuv422p10le", 4, rate=Fraction(25), time_base=Fraction(1, 25000))
+    with VideoReader(tmp_path / "a.mov") as reader, VideoWriter(tmp_path / "b.mov", reader.info) as writer:
+        for frame in reader:
+            pts = frame.original.pts if frame.number != 3 else 1000
+            writer.write(frame.number, frame.picture, dataclasses.replace(frame.original, pts=pts))
+        with pytest.raises(OutputError, match="comes after a later one"):
+            writer.write(2, frame.picture, frame.original)
+    assert not (tmp_path / "b.mov").exists()
+
+
+def test_interlaced_frames_are_refused_or_taken_whole_with_a_note(tmp_path):
+    footage.make(tmp_path / "a.mov", "libx264", options={"flags": "+ildct", "x264-params": "tff=1"})
+    refused = run("measure", tmp_path / "a.mov", "--add", "box:.1,.1,.2,.2")
+    assert refused.exit_code == 3
+    assert "is interlaced (frame 1): de-interlace it first" in refused.stderr
+    taken = run("measure", tmp_path / "a.mov", "--add", "box:.1,.1,.2,.2", "--fields", "whole")
+    assert "its interlaced frames are taken whole" in taken.stderr
 
 
 # --- colour spaces ------------------------------------------------------------------------------------------
