@@ -21,6 +21,7 @@ from inkarnat.host_adapters.headless.clips import open_clip, open_writer
 from inkarnat.host_adapters.headless.errors import GraphError
 from inkarnat.host_adapters.headless.files import OutputError
 from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.headless.pictures import read_picture, write_picture
 from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.host_adapters.headless.video import VideoReader, VideoWriter, advance_timecode
 from inkarnat.nodes import ParamError, RangeKey, SteerSkin, Vectorscope
@@ -359,6 +360,28 @@ def test_a_codec_without_alpha_is_refused(tmp_path):
     with pytest.raises(OutputError, match="holds no alpha for the matte: use prores4444 or ffv1"):
         open_writer(tmp_path / "b.mov", open_clip(tmp_path / "a.mkv"), "h264", alpha=True)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mkv"]
+
+
+@pytest.mark.parametrize("name", ["m.png", "m.tif", "m.exr"])
+def test_pictures_take_the_matte_as_well(tmp_path, make_picture, matte, name):
+    picture = np.clip(make_picture(), 0, 1)
+    write_picture(tmp_path / "plate.tif", picture)
+    writer = open_writer(tmp_path / name, open_clip(tmp_path / "plate.tif"), alpha=True)
+    colour, alpha = outputs.MatteInAlpha(writer).parts()
+    with writer:
+        colour.write(1, picture)
+        alpha.write(1, matte)
+    found, _ = read_picture(tmp_path / name)
+    assert np.abs(found - np.dstack([picture, matte])).max() < 1e-3
+    for suffix in ("jpg", "dpx"):
+        with pytest.raises(OutputError, match="holds no alpha for the matte"):
+            open_writer(tmp_path / f"m.{suffix}", open_clip(tmp_path / "plate.tif"), alpha=True)
+
+
+def test_a_picture_that_is_no_video_signal_is_named(tmp_path, make_picture):
+    write_picture(tmp_path / "plate.exr", make_picture())
+    assert "give --input-space linear" in colour_spaces.space_notes(open_clip(tmp_path / "plate.exr"), None)[0]
+    assert colour_spaces.space_notes(open_clip(tmp_path / "plate.exr"), "linear") == ()
 
 
 # --- a cut transport stream ---------------------------------------------------------------------------------

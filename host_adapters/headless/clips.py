@@ -490,4 +490,6 @@ def open_writer(
     if path.suffix.lower() not in FORMATS:
         known = ", ".join([*FORMATS, *SUFFIXES])
         raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: an output needs one of {known}.")
+    if alpha and FORMATS[path.suffix.lower()] in ("jpeg", "dpx"):
+        raise OutputError(f"{path} holds no alpha for the matte: write .exr, .tif or .png, or the matte by itself.")
     return _PictureWriter(path, like, kept, bits)
