@@ -8,6 +8,7 @@ import itertools
 import json
 import subprocess
 import sys
+from dataclasses import dataclass
 from fractions import Fraction
 
 import av
@@ -22,9 +23,10 @@ from inkarnat.host_adapters.headless.errors import GraphError
 from inkarnat.host_adapters.headless.files import OutputError
 from inkarnat.host_adapters.headless.graph import Graph, Step
 from inkarnat.host_adapters.headless.pictures import read_picture, write_picture
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.headless.runner import Runner, render
 from inkarnat.host_adapters.headless.video import VideoReader, VideoWriter, advance_timecode
 from inkarnat.nodes import ParamError, RangeKey, SteerSkin, Vectorscope
+from inkarnat.nodes.declare import Node, Picture
 
 # Skin light and dark, primaries, a grey, near white.
 PATCHES = np.array(
@@ -246,6 +248,35 @@ def test_interlaced_frames_are_refused_or_taken_whole_with_a_note(tmp_path):
     assert "is interlaced (frame 1): de-interlace it first" in refused.stderr
     taken = run("measure", tmp_path / "a.mov", "--add", "box:.1,.1,.2,.2", "--fields", "whole")
     assert "its interlaced frames are taken whole" in taken.stderr
+
+
+@dataclass(frozen=True)
+class Ahead(Node):
+    """Shows its own frame of the eleven that it asks for."""
+
+    name, label, group = "ahead", "Ahead", "light"
+
+    def frames_needed(self) -> tuple[int, int]:
+        return (0, 10)
+
+    def process(self, image: Picture) -> Picture:
+        return image[0].copy()
+
+
+def test_no_frame_is_decoded_twice_behind_a_node_that_looks_far_ahead(tmp_path, monkeypatch):
+    footage.make(tmp_path / "a.mkv", "ffv1", frames=30)
+    clip, asked = open_clip(tmp_path / "a.mkv"), []
+    read = clip._read
+    monkeypatch.setattr(clip, "_read", lambda frame: asked.append(frame) or read(frame))
+    with open_writer(tmp_path / "b.mkv", clip) as writer:
+        render(
+            Graph.of(Step.of("n", Ahead(), image="plate"), result="n"), {"plate": clip}, {"result": writer}, clip.frames
+        )
+    assert sorted(set(asked)) == list(range(1, 31))
+    assert len(asked) <= 30 + 10 + 1  # beyond its end the last frame stands in
+    first, second = (VideoReader(tmp_path / name) for name in ("a.mkv", "b.mkv"))
+    for before, after in zip(first, second, strict=True):
+        assert all(np.array_equal(a, b) for a, b in zip(before.original.planes, after.original.planes, strict=True))
 
 
 # --- colour spaces ------------------------------------------------------------------------------------------
