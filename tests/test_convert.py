@@ -151,7 +151,7 @@ def test_every_registered_space_comes_back_within_a_code_of_ten_bits(science):
     assert max(worst.values()) < 1 / 1023, {name: error for name, error in worst.items() if not error < 1 / 1023}
 
 
-@pytest.mark.parametrize("name", ["ACEScct", "Display P3", "ProPhoto RGB", "ITU-R BT.2020"])
+@pytest.mark.parametrize("name", ["ACEScct", "Display P3", "sRGB", "ITU-R BT.2020"])
 def test_registered_spaces_agree_with_colour_science(science, name):
     picture = ramp(0.1, 0.9)
     expected = science.RGB_to_RGB(
@@ -195,7 +195,7 @@ def test_names_of_spaces(name, expected):
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("Cineon", "is a curve alone: add its primaries, Cineon:PRIMARIES"),
+        ("Gamma 2.4", "is a curve alone: add its primaries, Gamma 2.4:PRIMARIES"),
         ("hlgg", "Did you mean 'hlg'"),
         ("hlg:bt2021", "Did you mean 'bt2020'"),
         ("a:b:c", "must be written NAME"),

@@ -11,10 +11,12 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.headless import export
 from inkarnat.host_adapters.headless.cli import cli
+from inkarnat.host_adapters.headless.colour_spaces import convert_around
 from inkarnat.host_adapters.headless.errors import GraphError
 from inkarnat.host_adapters.headless.files import OutputError
 from inkarnat.host_adapters.headless.graph import Graph, Step
 from inkarnat.host_adapters.headless.keyframes import Keyframes
+from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.nodes import Balance, Cdl, RangeKey, SoftenMatte, SteerSkin, ToneCurve
 
 TONE = ToneCurve(black=0.03, white=0.95, middle=0.55)
@@ -123,6 +125,14 @@ def test_the_light_leaves_the_steering_out_and_the_colour_part_applies_it_everyw
     picture = by_nodes(colours, WARM).reshape(-1, 1, 3)
     steered = steer.process(picture, np.ones((len(colours), 1), np.float32)).reshape(-1, 3)
     np.testing.assert_allclose(through(tmp_path / "colour.clf", colours), by_nodes(steered, TONE), atol=1e-3)
+
+
+def test_a_graph_that_converts_its_footage_is_carried_whole(tmp_path):
+    graph = convert_around(chain(WARM, TONE), "acescct")
+    export.export_look(export.look_of(graph), tmp_path / "look.clf")
+    colours = some_colours(0.2, 0.6)
+    expected = Runner(graph).run_frame(1, {"plate": colours.reshape(-1, 1, 3)}, ["result"])["result"].reshape(-1, 3)
+    assert np.quantile(np.abs(through(tmp_path / "look.clf", colours) - expected), 0.9) < 3e-3
 
 
 def test_a_smaller_cube_says_that_it_is_less_exact(tmp_path):

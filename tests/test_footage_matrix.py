@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import itertools
 import json
 import subprocess
 import sys
+from dataclasses import dataclass
 from fractions import Fraction
 
 import av
@@ -20,9 +22,11 @@ from inkarnat.host_adapters.headless.clips import open_clip, open_writer
 from inkarnat.host_adapters.headless.errors import GraphError
 from inkarnat.host_adapters.headless.files import OutputError
 from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.headless.pictures import read_picture, write_picture
+from inkarnat.host_adapters.headless.runner import Runner, render
 from inkarnat.host_adapters.headless.video import VideoReader, VideoWriter, advance_timecode
 from inkarnat.nodes import ParamError, RangeKey, SteerSkin, Vectorscope
+from inkarnat.nodes.declare import Node, Picture
 
 # Skin light and dark, primaries, a grey, near white.
 PATCHES = np.array(
@@ -226,6 +230,55 @@ def test_a_part_of_a_clip_keeps_its_place_in_the_timecode(tmp_path):
     assert VideoReader(tmp_path / "b.mov").info.timecode == "10:00:01:01"
 
 
+def test_two_frames_at_one_time_are_written_one_after_the_other(tmp_path):
+    footage.make(tmp_path / "a.mov", "prores_ks", "yuv422p10le", 4, rate=Fraction(25), time_base=Fraction(1, 25000))
+    with VideoReader(tmp_path / "a.mov") as reader, VideoWriter(tmp_path / "b.mov", reader.info) as writer:
+        for frame in reader:
+            pts = frame.original.pts if frame.number != 3 else 1000
+            writer.write(frame.number, frame.picture, dataclasses.replace(frame.original, pts=pts))
+        with pytest.raises(OutputError, match="comes after a later one"):
+            writer.write(2, frame.picture, frame.original)
+    assert not (tmp_path / "b.mov").exists()
+
+
+def test_interlaced_frames_are_refused_or_taken_whole_with_a_note(tmp_path):
+    footage.make(tmp_path / "a.mov", "libx264", options={"flags": "+ildct", "x264-params": "tff=1"})
+    refused = run("measure", tmp_path / "a.mov", "--add", "box:.1,.1,.2,.2")
+    assert refused.exit_code == 3
+    assert "is interlaced (frame 1): de-interlace it first" in refused.stderr
+    taken = run("measure", tmp_path / "a.mov", "--add", "box:.1,.1,.2,.2", "--fields", "whole")
+    assert "its interlaced frames are taken whole" in taken.stderr
+
+
+@dataclass(frozen=True)
+class Ahead(Node):
+    """Shows its own frame of the eleven that it asks for."""
+
+    name, label, group = "ahead", "Ahead", "light"
+
+    def frames_needed(self) -> tuple[int, int]:
+        return (0, 10)
+
+    def process(self, image: Picture) -> Picture:
+        return image[0].copy()
+
+
+def test_no_frame_is_decoded_twice_behind_a_node_that_looks_far_ahead(tmp_path, monkeypatch):
+    footage.make(tmp_path / "a.mkv", "ffv1", frames=30)
+    clip, asked = open_clip(tmp_path / "a.mkv"), []
+    read = clip._read
+    monkeypatch.setattr(clip, "_read", lambda frame: asked.append(frame) or read(frame))
+    with open_writer(tmp_path / "b.mkv", clip) as writer:
+        render(
+            Graph.of(Step.of("n", Ahead(), image="plate"), result="n"), {"plate": clip}, {"result": writer}, clip.frames
+        )
+    assert sorted(set(asked)) == list(range(1, 31))
+    assert len(asked) <= 30 + 10 + 1  # beyond its end the last frame stands in
+    first, second = (VideoReader(tmp_path / name) for name in ("a.mkv", "b.mkv"))
+    for before, after in zip(first, second, strict=True):
+        assert all(np.array_equal(a, b) for a, b in zip(before.original.planes, after.original.planes, strict=True))
+
+
 # --- colour spaces ------------------------------------------------------------------------------------------
 
 STEER = Graph.of(
@@ -338,6 +391,28 @@ def test_a_codec_without_alpha_is_refused(tmp_path):
     with pytest.raises(OutputError, match="holds no alpha for the matte: use prores4444 or ffv1"):
         open_writer(tmp_path / "b.mov", open_clip(tmp_path / "a.mkv"), "h264", alpha=True)
     assert [path.name for path in tmp_path.iterdir()] == ["a.mkv"]
+
+
+@pytest.mark.parametrize("name", ["m.png", "m.tif", "m.exr"])
+def test_pictures_take_the_matte_as_well(tmp_path, make_picture, matte, name):
+    picture = np.clip(make_picture(), 0, 1)
+    write_picture(tmp_path / "plate.tif", picture)
+    writer = open_writer(tmp_path / name, open_clip(tmp_path / "plate.tif"), alpha=True)
+    colour, alpha = outputs.MatteInAlpha(writer).parts()
+    with writer:
+        colour.write(1, picture)
+        alpha.write(1, matte)
+    found, _ = read_picture(tmp_path / name)
+    assert np.abs(found - np.dstack([picture, matte])).max() < 1e-3
+    for suffix in ("jpg", "dpx"):
+        with pytest.raises(OutputError, match="holds no alpha for the matte"):
+            open_writer(tmp_path / f"m.{suffix}", open_clip(tmp_path / "plate.tif"), alpha=True)
+
+
+def test_a_picture_that_is_no_video_signal_is_named(tmp_path, make_picture):
+    write_picture(tmp_path / "plate.exr", make_picture())
+    assert "give --input-space linear" in colour_spaces.space_notes(open_clip(tmp_path / "plate.exr"), None)[0]
+    assert colour_spaces.space_notes(open_clip(tmp_path / "plate.exr"), "linear") == ()
 
 
 # --- a cut transport stream ---------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ import time
 import numpy as np
 import pytest
 import tiny
+from inkarnat.host_adapters.headless import console
 from inkarnat.host_adapters.headless.files import InputError, OutputError
 from inkarnat.host_adapters.headless.graph import Graph, Step
 from inkarnat.host_adapters.headless.pipeline import ReadAhead, WriteBehind
@@ -141,6 +142,23 @@ def test_a_run_that_is_stopped_ends_with_the_frame_that_is_being_written():
     with pytest.raises(KeyboardInterrupt):
         run()
     assert written == [1]
+
+
+# --- progress -----------------------------------------------------------------------------------------------
+
+
+def test_progress_says_the_pace_and_the_time_left(capsys, monkeypatch):
+    monkeypatch.setattr(console.time, "monotonic", lambda: 0.0)
+    with console.progress(200) as tell:
+        for frame in range(1001, 1021):
+            monkeypatch.setattr(console.time, "monotonic", lambda frame=frame: (frame - 1000) * 0.5)
+            tell(frame)
+    assert capsys.readouterr().err == "inkarnat: 20 of 200 frames, last 1020, 2 frames/s, 1:30 left\n"
+
+
+@pytest.mark.parametrize(("seconds", "shown"), [(0.4, "0:00"), (59.6, "1:00"), (3599, "59:59"), (3661, "1:01:01")])
+def test_times_as_people_read_them(seconds, shown):
+    assert console._clock(seconds) == shown
 
 
 # --- a whole run --------------------------------------------------------------------------------------------

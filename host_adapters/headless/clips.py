@@ -23,7 +23,7 @@ from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_
 from .video import READ_SUFFIXES, SUFFIXES, Original, VideoInfo, VideoReader, VideoWriter, default_codec
 
 _REMEMBERED = 6
-"""How many frames' originals a clip keeps, for a writer that comes after nodes which look ahead."""
+"""How many frames' originals a clip keeps, for a writer that comes later; :meth:`Clip.remember` asks for more."""
 
 _DEFAULT_RATE = Fraction(24)
 
@@ -162,6 +162,7 @@ class Clip:
         self.notes: tuple[str, ...] = ()
         self._lock = threading.Lock()
         self._recent: OrderedDict[int, Any] = OrderedDict()
+        self._remembered = _REMEMBERED
 
     @property
     def width(self) -> int:
@@ -179,9 +180,13 @@ class Clip:
             picture, origin = self._read(frame)
             self._recent[frame] = origin
             self._recent.move_to_end(frame)
-            while len(self._recent) > _REMEMBERED:
+            while len(self._recent) > self._remembered:
                 self._recent.popitem(last=False)
         return picture
+
+    def remember(self, frames: int) -> None:
+        """Keep what so many frames came as, for a writer that far behind the reading."""
+        self._remembered = max(self._remembered, frames)
 
     def origin(self, frame: int) -> Any:
         """Return what a frame came as: an Original for video, a PictureInfo otherwise. Raises InputError."""
@@ -490,4 +495,6 @@ def open_writer(
     if path.suffix.lower() not in FORMATS:
         known = ", ".join([*FORMATS, *SUFFIXES])
         raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: an output needs one of {known}.")
+    if alpha and FORMATS[path.suffix.lower()] in ("jpeg", "dpx"):
+        raise OutputError(f"{path} holds no alpha for the matte: write .exr, .tif or .png, or the matte by itself.")
     return _PictureWriter(path, like, kept, bits)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 from typing import Any
 
 from ...kernels.arrays import Floats
@@ -10,6 +11,7 @@ from ...nodes import ConvertColour, ReturnColour, Space, enter_space, leave_spac
 from .clips import Clip
 from .errors import GraphError
 from .graph import STANDARD_SOURCE, Graph, Step
+from .pictures import PictureInfo
 from .video import VideoInfo
 
 WORKING = "working"
@@ -88,14 +90,29 @@ def output_tags(graph: Graph, origin: str) -> tuple[int, int] | None:
 
 def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
     """Say where a clip states another signal than the one that it is read as."""
-    if input_space is not None or not isinstance(clip.info, VideoInfo):
+    if input_space is not None:
         return ()
+    if not isinstance(clip.info, VideoInfo):
+        return _picture_notes(clip.path, clip.info)
     _, _, primaries, transfer = clip.info.tags
     curve, gamut = _WIDE_TRANSFERS.get(transfer), _WIDE_PRIMARIES.get(primaries)
     if curve is None and gamut is None:
         return ()
     name = f"{curve or 'bt709'}:{gamut or 'bt709'}"
     return (f"{clip.path} says that it holds {name}, and it is read as BT.709: give --input-space {name}.",)
+
+
+def _picture_notes(path: Path, info: PictureInfo) -> tuple[str, ...]:
+    if info.format == "openexr":
+        return (f"{path} is read as BT.709 signal: if it holds linear light, give --input-space linear.",)
+    _, transfer = info.metadata.get("dpx:Transfer", ("", ""))
+    if str(transfer) in _LOGARITHMIC:
+        return (f"{path} says that it is logarithmic, and it is read as BT.709: give --input-space CURVE:PRIMARIES.",)
+    return ()
+
+
+_LOGARITHMIC = ("Printing density", "Logarithmic")
+"""Transfer characteristics of DPX (SMPTE ST 268) that are no video signal."""
 
 
 class InWorking:

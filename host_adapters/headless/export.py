@@ -158,7 +158,7 @@ def export_clf(look: Look, path: Path | str, size: int = 65, title: str = "") ->
     root = ET.Element("ProcessList", id="inkarnat-look", name=title or Path(path).name, compCLFversion="3")
     root.set("xmlns", CLF_NAMESPACE)
     ET.SubElement(root, "Description").text = f"{', '.join(look.used) or 'nothing'}; mattes are not part of a look-up"
-    ET.SubElement(root, "InputDescriptor").text = "BT.709 signal, as the graph reads it"
+    ET.SubElement(root, "InputDescriptor").text = "the signal of the graph's source"
     parts = [_exact(stage) for stage in look.stages]
     if not look.stages or None in parts:
         parts = [_curves(look.colours, LOW, HIGH) if _is_separable(look.colours) else _cube(look.colours, size)]

@@ -313,10 +313,15 @@ def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureI
         spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height = like.window
     if name == "dpx" or (name == "tiff" and bits < 16):
         spec.attribute("oiio:BitsPerSample", bits)
-    if channels == 4 and (like is None or not like.premultiplied) and name in ("png", "tiff"):
+    if channels == 4 and not _is_premultiplied(like) and name in ("png", "tiff"):
         spec.attribute("oiio:UnassociatedAlpha", 1)
     spec.attribute("Orientation", 1)
     return spec
+
+
+def _is_premultiplied(like: PictureInfo | None) -> bool:
+    """Whether the colour that goes to an output is multiplied by an alpha: only where the input's was."""
+    return like is not None and like.premultiplied and len(like.channels) - len(like.other_names) == 4
 
 
 def _write_jpeg(path: Path, codes: NDArray[Any], like: PictureInfo | None, inputs: Iterable[Path | str]) -> None:

@@ -251,6 +251,10 @@ def render(
         if progress is not None:
             progress(frame)
 
+    reach = sum(step.node.frames_needed()[1] for step in graph.order(outputs))
+    for clip in sources.values():
+        if hasattr(clip, "remember"):
+            clip.remember(reach + _IN_WORK)
     with _Reader(sources, frames) as reader, WriteBehind(write, tell) as behind:
         for frame in frames:
             reader.frame = frame
@@ -262,6 +266,10 @@ def render(
             del result
     report.seconds = time.perf_counter() - began
     return report
+
+
+_IN_WORK = 4
+"""Frames between the one that is read ahead and the one that is written, both included."""
 
 
 class _Reader:

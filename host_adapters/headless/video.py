@@ -328,6 +328,8 @@ class VideoReader:
             if stream.codec_context.name in _MATRIX_IN_CONTAINER and stated_matrix in _MATRIX:
                 first.colorspace = stated_matrix
             info = _describe(self.path, container, stream, first, standard, studio, siting)
+            if interlaced and first.interlaced_frame:
+                info = replace(info, notes=(*info.notes, _FIELDS_NOTE.format(path)))
             stated: int = stream.frames if _is_plausible(stream) else 0
         finally:
             container.close()
@@ -479,6 +481,11 @@ class VideoReader:
         original = Original(planes, pts, frame.duration or step)
         return VideoFrame(number, (pts - info.start) * info.time_base, picture, original)
 
+
+_FIELDS_NOTE = (
+    "{}: its interlaced frames are taken whole. Where it moves, the edge of a matte combs, and an output says that it "
+    "is progressive."
+)
 
 _NEAR = 16
 """Decoding on over so many frames is cheaper than seeking."""
@@ -805,9 +812,10 @@ class VideoWriter:
         if self._first is None:
             self._first = (number, pts)
             self._begin(number)
-        elif pts <= self._last:
+        elif number <= self._last_number:
             self.abort()
             raise OutputError(f"{self.path}: frame {number} comes after a later one; write frames in order.")
+        pts = max(pts, self._last + 1) if self._last_number else pts  # damaged clips show two frames at one time
         with self._guard():
             frame = _video_frame(self._codes(picture, original), self.pixel_format, self._tags)
             shift = 0 if self._first[0] == 1 else self._first[1]

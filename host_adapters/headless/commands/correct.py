@@ -60,7 +60,11 @@ from .render import render_files
 @click.option(
     "--matte-out", metavar="FILES", help="Write the matte as well; {subject} in the name writes one for each person."
 )
-@click.option("--matte-in-alpha", is_flag=True, help="Put the matte into the output's alpha (.mov: ProRes 4444).")
+@click.option(
+    "--matte-in-alpha",
+    is_flag=True,
+    help="Put the matte into the output's alpha, colour not multiplied (.mov: ProRes 4444).",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def command(input: str, output: str | None, as_json: bool, people: list[Named], **options: Any) -> int:
     """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
