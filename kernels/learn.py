@@ -253,6 +253,9 @@ def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
 CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 ROUNDS = 4
 
+DARKEST = 0.03
+"""Luma below which a sample counts as black: the key finds nothing there, and its hue is noise."""
+
 
 @dataclass(frozen=True)
 class _Points:
@@ -350,10 +353,11 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
     )
     centre = (_median(u), _median(v))
     chroma = math.hypot(*centre)
-    if chroma < 0.02 or not math.isfinite(chroma):
+    luma = _median(y)
+    if chroma < 0.02 or luma < DARKEST or not math.isfinite(chroma):
         raise LearnError(
-            f"The sample has no colour (chroma is {chroma:.3f} of luma): it is grey, black, clipped or not a number. "
-            "Put the sample on skin that is neither burnt out nor black."
+            f"The sample has no colour (luma is {luma:.3f}, chroma {chroma:.3f} of that): it is grey, black, clipped "
+            "or not a number. Put the sample on skin that is neither burnt out nor black."
         )
     points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
     spread, narrow = _prior_spread(u, v, y, centre, chroma)

@@ -30,8 +30,8 @@ D65_XY = (0.3127, 0.3290)
 
 _CLIPPED, _DARK = 0.98, 0.02
 _MOST_CLIPPED = 0.05
-_COOLEST, _WARMEST = 25000.0, 2000.0
-_MOST_DUV = 0.03
+_COOLEST, _WARMEST = 25000.0, 2200.0
+_MOST_DUV = 0.025
 
 
 class BalanceError(InkarnatError, ValueError):
@@ -123,6 +123,7 @@ class Balance(Node):
     name = "balance"
     label = "Balance"
     group = "balance"
+    pixelwise = True
 
     temperature: float = number(
         0.0, -400, 120, "Lower cools toward blue, higher warms toward amber.", unit="mired", shown=(-150, 100)

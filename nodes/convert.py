@@ -84,6 +84,7 @@ class ConvertColour(Node):
     name = "convert_colour"
     label = "Convert colour"
     group = "light"
+    pixelwise = True
 
     from_transfer: str = choice("bt709", TRANSFERS | FURTHER_TRANSFERS, "Transfer function of the picture.")
     to_transfer: str = choice("bt709", TRANSFERS | FURTHER_TRANSFERS, "Transfer function to convert to.")

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
-from .balance import TRANSFERS, Balance
-from .declare import Matte, Node, Picture, choice, degrees, number, text
+from .balance import TRANSFERS, Balance, solve_balance
+from .declare import Action, Matte, Node, Param, Picture, Place, choice, degrees, number, text
 from .key import SkinKey
 from .matte import SoftenMatte
+from .sample import Sample
+from .solve import SKIN_LINE, SkinReading, SkinTarget, measure_skin, solve_steer, study_skin
 from .steer import SteerSkin
 from .tone import Cdl, ToneCurve
 from .view import VIEWS, ShowMatte
+
+_VIEWS = {"result": "the corrected picture", **VIEWS, "split": "the left half as it came, the right half corrected"}
 
 
 @dataclass(frozen=True)
@@ -27,7 +35,7 @@ class CorrectSkin(Node):
     label = "Correct skin"
     group = "steer"
 
-    view: str = choice("result", {"result": "the corrected picture", **VIEWS}, "What the effect shows.")
+    view: str = choice("result", _VIEWS, "What the effect shows.")
     temperature: float = number(
         0.0, -400, 120, "Lower cools toward blue, higher warms toward amber.", unit="mired", shown=(-150, 100)
     )
@@ -63,15 +71,146 @@ class CorrectSkin(Node):
     def _tone(self) -> ToneCurve:
         return ToneCurve(black=self.black, white=self.white)
 
+    def balanced(self, image: Picture) -> Picture:
+        """Return the balanced picture, which the key reads."""
+        return Balance(temperature=self.temperature, tint=self.tint, transfer=self.transfer).process(image)
+
+    def matte(self, balanced: Picture, limit: Matte | None = None) -> Matte:
+        """Return the softened matte of the skin in a balanced picture."""
+        matte = SoftenMatte(softness=self.softness).process(self._key().process(balanced), balanced)
+        return matte if limit is None else matte * np.clip(limit, 0, 1)
+
     def process(self, image: Picture, limit: Matte | None = None) -> Picture:
         """Return the corrected picture or the chosen view."""
-        balanced = Balance(temperature=self.temperature, tint=self.tint, transfer=self.transfer).process(image)
-        matte = SoftenMatte(softness=self.softness).process(self._key().process(balanced), balanced)
-        if limit is not None:
-            matte = matte * np.clip(limit, 0, 1)
-        if self.view not in ("result", "luma"):
+        balanced = self.balanced(image)
+        matte = self.matte(balanced, limit)
+        if self.view not in ("result", "luma", "split"):
             return ShowMatte(view=self.view).process(balanced, matte)
         steer = SteerSkin(angle=self.angle, saturation=self.skin_saturation, amount=self.amount)
         steered = steer.process(balanced, matte)
         graded = Cdl(saturation=self.saturation, clamp=False).process(self._tone().process(steered))
-        return ShowMatte(view="luma").process(graded, matte) if self.view == "luma" else graded
+        if self.view == "luma":
+            return ShowMatte(view="luma").process(graded, matte)
+        if self.view == "split":
+            left = image.shape[1] // 2
+            graded[:, :left] = image[:, :left]
+        return graded
+
+    @classmethod
+    def actions(cls) -> Mapping[str, Action]:
+        """Return what the effect does on a frame: learn, solve, suggest a balance, read."""
+        return _ACTIONS
+
+    @classmethod
+    def asks(cls) -> Mapping[str, Param | Place]:
+        """Return the samples and the target."""
+        return _ASKS
+
+
+# --- what it can be asked to do on a frame ------------------------------------------------------------------
+
+Asked = Mapping[str, Any]
+
+_SKIN = tuple(f"skin_{i}" for i in range(1, 5))
+_KEEP_OUT = tuple(f"keep_out_{i}" for i in range(1, 5))
+_LANDINGS = {
+    "centre": "the middle of the energy rests on the target",
+    "redder": "its yellower edge rests there, so the energy lies on the redder side",
+    "yellower": "its redder edge rests there, so the energy lies on the yellower side",
+}
+
+
+def _asks() -> dict[str, Param | Place]:
+    skin: dict[str, Param | Place] = {
+        name: Place(f"Skin {i}", "A spot on lit, unpainted skin.", "point", (0.3 + 0.1 * i, 0.4), used=i == 1)
+        for i, name in enumerate(_SKIN, 1)
+    }
+    skin["skin_area"] = Place("Skin area", "A box that holds skin alone.", "box", (0.4, 0.3, 0.6, 0.5))
+    keep_out = {
+        name: Place(f"Keep out {i}", "A spot on what looks like skin and is none.", "point", (0.3 + 0.1 * i, 0.7))
+        for i, name in enumerate(_KEEP_OUT, 1)
+    }
+    neutral = Place("Neutral", "A spot on something grey or white.", "point", (0.5, 0.85))
+    return {
+        **skin,
+        **keep_out,
+        "neutral": neutral,
+        "target_angle": Param(
+            "angle", SKIN_LINE, "Where the skin should rest; 123° is the skin line.", 0, 360, (90, 160), "°"
+        ),
+        "target_bias": Param(
+            "angle", 0.0, "Added to the target: above 0 yellower, below 0 redder.", -90, 90, (-15, 15), "°"
+        ),
+        "target_ratio": Param(
+            "number", 0.0, "Chroma/luma to reach, as an approved shot reads; 0 keeps the saturation.", 0, 2, (0, 0.6)
+        ),
+        "landing": Param(
+            "choice", "centre", "What of the skin rests on the target.", options=MappingProxyType(_LANDINGS)
+        ),
+    }
+
+
+_ASKS: Mapping[str, Param | Place] = MappingProxyType(_asks())
+
+
+def _given(asked: Asked, names: tuple[str, ...]) -> list[Sample]:
+    return [asked[name] for name in names if asked[name] is not None]
+
+
+def _learn(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+    balanced = node.balanced(image)
+    lesson = study_skin(balanced, _given(asked, (*_SKIN, "skin_area")), _given(asked, _KEEP_OUT))
+    learned = dataclasses.replace(node, model=lesson.key.model)
+    matte = learned.matte(balanced, limit)
+    warnings = " ".join(warned.message for warned in lesson.warnings(matte))
+    return learned, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
+
+
+def _solve(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+    balanced = node.balanced(image)
+    matte = node.matte(balanced, limit)
+    before = measure_skin(balanced, matte)
+    target = SkinTarget(
+        angle=asked["target_angle"],
+        bias=asked["target_bias"],
+        ratio=asked["target_ratio"] or None,
+        landing=asked["landing"],
+    )
+    steer = solve_steer(balanced, matte, target)
+    after = measure_skin(steer.process(balanced, matte), matte)
+    solved = dataclasses.replace(node, angle=steer.angle, skin_saturation=steer.saturation)
+    return solved, f"Before: {_words(before)}. After: {_words(after)}."
+
+
+def _suggest_balance(
+    node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None
+) -> tuple[CorrectSkin, str]:
+    neutral: Sample | None = asked["neutral"]
+    balance = solve_balance(image, neutral, node.transfer)
+    origin = "edges of the picture: a suggestion" if neutral is None else "neutral sample"
+    words = f"Temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv, from the {origin}."
+    return dataclasses.replace(node, temperature=balance.temperature, tint=balance.tint), words
+
+
+def _read(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+    balanced = node.balanced(image)
+    matte = node.matte(balanced, limit)
+    before = measure_skin(balanced, matte)
+    after = measure_skin(dataclasses.replace(node, view="result").process(image, limit), matte)
+    return node, f"Before: {_words(before)}. Now: {_words(after)}."
+
+
+def _words(reading: SkinReading) -> str:
+    return f"{reading.angle:.1f}° ± {reading.spread:.1f}°, ratio {reading.ratio:.3f}, {reading.words()}"
+
+
+_ACTIONS: Mapping[str, Action] = MappingProxyType(
+    {
+        "learn": Action("Learn from samples", "Learn the skin key from the samples on this frame.", _learn),
+        "solve": Action("Solve to the skin line", "Steer the keyed skin of this frame onto the target.", _solve),
+        "suggest_balance": Action(
+            "Suggest balance", "Balance by the neutral sample, or by the edges of the picture.", _suggest_balance
+        ),
+        "read": Action("Read the skin", "Measure the keyed skin of this frame before and after.", _read),
+    }
+)

@@ -12,7 +12,7 @@ import difflib
 import math
 import types
 import typing
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar
 
@@ -49,6 +49,7 @@ class Param:
     :ivar kind: "number", "angle", "whole", "toggle", "choice", "text", "point", "colour" or "points".
     :ivar low, high: the range of numbers; ``shown`` is the part of it that a slider offers.
     :ivar options: the allowed words of a choice, each with its help.
+    :ivar curve: the points are (input, output) pairs that a curve runs through, not positions in the frame.
     """
 
     kind: str
@@ -60,6 +61,7 @@ class Param:
     unit: str = ""
     options: Mapping[str, str] = dataclasses.field(default_factory=dict)
     animated: bool = True
+    curve: bool = False
 
     def check(self, where: str, value: Any) -> Value:
         """Return the value in its stored form, or raise ParamError naming ``where``, the rule and the value."""
@@ -250,9 +252,48 @@ def colour(
     return _field(Param("colour", default, help, low, high, shown))
 
 
-def points(default: tuple[tuple[float, float], ...], help: str, low: float = -10.0, high: float = 10.0) -> Any:
-    """Declare a list of points."""
-    return _field(Param("points", default, help, low, high, (0.0, 1.0)))
+def points(
+    default: tuple[tuple[float, float], ...],
+    help: str,
+    low: float = -10.0,
+    high: float = 10.0,
+    *,
+    curve: bool = False,
+) -> Any:
+    """Declare a list of points: positions in the frame or, with ``curve``, pairs that a curve runs through."""
+    return _field(Param("points", default, help, low, high, (0.0, 1.0), curve=curve))
+
+
+# --- actions ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place in the picture that an action asks for: a person moves it there, or leaves it out.
+
+    :ivar shape: "point" or "box". :ivar at: where it lies until it is moved, in normalised coordinates: (x, y), or
+        (x0, y0, x1, y1). :ivar used: whether it counts before anyone has said so.
+    """
+
+    label: str
+    help: str
+    shape: str
+    at: tuple[float, ...]
+    used: bool = False
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something that a node can be asked to do on one frame: it looks at the picture and returns the node set anew.
+
+    :ivar run: ``run(node, asked, **inputs)`` returns the new node and what to tell the person. ``asked`` holds, for
+        every name in ``Node.asks()``, a parameter's value or a place's Sample (None where it is left out); the
+        inputs are those of ``process``. It raises InkarnatError where the picture or the samples do not serve.
+    """
+
+    label: str
+    help: str
+    run: Callable[..., tuple[Any, str]]
 
 
 # --- nodes --------------------------------------------------------------------------------------------------
@@ -272,6 +313,9 @@ class Node:
     """The step of the job it belongs to: light, balance, key, matte, steer or compare."""
     version: ClassVar[int] = 1
     """Raised when parameters change their meaning; upgrades of old graphs go by it."""
+    pixelwise: ClassVar[bool] = False
+    """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
+    part of the frame, in any order of rows. False is always safe."""
 
     def __post_init__(self) -> None:
         for name, param in self.params().items():
@@ -306,6 +350,16 @@ class Node:
     def output_size(self, width: int, height: int) -> tuple[int, int]:
         """Return the width and height of the result for pictures of this size: the same for most nodes."""
         return (width, height)
+
+    @classmethod
+    def actions(cls) -> Mapping[str, Action]:
+        """Return what the node can be asked to do on a frame, by name; hosts with controls offer each as a button."""
+        return {}
+
+    @classmethod
+    def asks(cls) -> Mapping[str, Param | Place]:
+        """Return what the actions ask of a person. It steers no picture, so it is not part of the node's value."""
+        return {}
 
     def config(self) -> dict[str, Any]:
         """Return the node as plain JSON data: its id, version and every parameter."""

@@ -92,6 +92,7 @@ class RangeKey(Node):
     name = "range_key"
     label = "Range key"
     group = "key"
+    pixelwise = True
 
     hue_from: float = degrees(105.0, -360, 360, "Hue at which the range begins.", shown=(0, 360))
     hue_to: float = degrees(141.0, -360, 720, "Hue at which the range ends, counter-clockwise.", shown=(0, 360))

@@ -77,6 +77,7 @@ class CombineMattes(Node):
     name = "combine_mattes"
     label = "Combine mattes"
     group = "matte"
+    pixelwise = True
 
     operation: str = choice("multiply", _OPERATIONS, "How the two are joined.")
 

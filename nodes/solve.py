@@ -31,6 +31,8 @@ MEASURED_MEAN, MEASURED_SPREAD = 124.3, 4.2
 _DARKEST, _BRIGHTEST = 0.06, 0.92
 _STRAY_ANGLE = 20.0
 _MOST_STRAY = 0.20
+_MOST_LIFTED = 0.1
+_PALEST = 0.001
 
 
 class ReadingError(InkarnatError, ValueError):
@@ -162,12 +164,16 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     if stray > _MOST_STRAY:
         u, v = _plain_median(image, core, black)
     low, high = tally.hue_percentiles([10, 90])
+    spread = tally.hue_spread()
+    if not math.isfinite(spread):  # grey has no hue, so no spread of hues either
+        low = high = _angle(u, v)
+        spread = 0.0
     whole = measure.tally(image, matte)
     dark, middle, light = whole.luma_percentiles([5, 50, 95])
     return SkinReading(
         angle=_angle(u, v),
         ratio=math.hypot(u, v),
-        spread=tally.hue_spread(),
+        spread=spread,
         luma=(dark, middle, light),
         area=whole.area / matte.size,
         hue_range=(low, high),
@@ -187,8 +193,12 @@ def _core(image: Picture, matte: Matte) -> Matte:
 
 
 def _lifted_black(image: Picture) -> float:
-    """Return by how much the picture's black is lifted: what is above a usual shadow, up to a tenth."""
-    return min(max(measure.black_level(image) - 0.02, 0.0), 0.1)
+    """Return by how much the picture's black is lifted: what is above a usual shadow, up to a tenth.
+
+    Where the darkest tone is lighter still, the picture more and more likely just holds no black: a close-up, a patch.
+    """
+    lifted = measure.black_level(image) - 0.02
+    return max(min(lifted, 2 * _MOST_LIFTED - lifted), 0.0)
 
 
 def _stray(tally: measure.Tally, angle: float) -> float:
@@ -377,7 +387,7 @@ def solve_steer(image: Picture, matte: Matte, target: SkinTarget | None = None, 
     :param image: float32 (H, W, 3 or 4). :param matte: float32 (H, W), the skin.
     :param target: where to rest it; by default on the skin line with the saturation kept.
     :param method: how SteerSkin moves the colour.
-    :raises ReadingError: too little skin is keyed. :raises PictureError: wrong arrays.
+    :raises ReadingError: too little skin is keyed, or only grey. :raises PictureError: wrong arrays.
 
     The steering is applied, the result measured and the remaining error added, until it is below 0.01°.
     """
@@ -385,6 +395,11 @@ def solve_steer(image: Picture, matte: Matte, target: SkinTarget | None = None, 
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     reading = measure_skin(image, matte)
+    if reading.ratio < _PALEST:
+        raise ReadingError(
+            f"The keyed pixels are grey (chroma is {reading.ratio:.4f} of luma), so there is no hue to steer: "
+            "key the skin, not a neutral."
+        )
     angle, saturation = _missing(reading, target)
     for _ in range(4):
         node = SteerSkin(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..kernels.arrays import as_picture
+from ..kernels.errors import PictureError
 from .balance import Balance, solve_balance
 from .declare import Matte, Node, Picture
 from .key import SkinKey
@@ -134,6 +135,8 @@ def solve_correction(frames: Sequence[MarkedFrame], wishes: Wishes | None = None
 
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
     """
+    if not frames:
+        raise PictureError("A correction needs at least one frame: give the frame to which the look is set.")
     wishes = wishes or Wishes()
     balance = _balance(frames, wishes)
     pictures = [as_picture(f.picture) if balance is None else balance.process(f.picture) for f in frames]

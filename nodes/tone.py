@@ -26,6 +26,7 @@ class ToneCurve(Node):
     name = "tone_curve"
     label = "Tone curve"
     group = "light"
+    pixelwise = True
 
     black: float = number(
         0.0, -1, 1, "Level of the picture that becomes black; raising it deepens the shadows.", shown=(-0.1, 0.3)
@@ -37,7 +38,7 @@ class ToneCurve(Node):
         0.5, 0.02, 0.98, "What the level halfway from black to white becomes; raising it brightens.", shown=(0.25, 0.75)
     )
     points: tuple[tuple[float, float], ...] = curve_points(
-        (), "Further points (input, output) of a curve in signal levels."
+        (), "Further points (input, output) of a curve in signal levels.", curve=True
     )
 
     def __post_init__(self) -> None:
@@ -89,6 +90,7 @@ class Cdl(Node):
     name = "cdl"
     label = "Colour decision list"
     group = "light"
+    pixelwise = True
 
     slope: tuple[float, float, float] = colour((1, 1, 1), 0, 100, "Factor on red, green and blue.", shown=(0, 2))
     offset: tuple[float, float, float] = colour(

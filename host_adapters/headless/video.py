@@ -770,7 +770,11 @@ class VideoWriter:
             raise OutputError(f"{self.path} cannot be written: no frame was given to it.")
         with self._guard():
             complete = self._last_number == self.like.frames
-            self._mux(self._stream.encode(None), None if complete else self._end * self.like.time_base)
+            packets = self._stream.encode(None)
+            if self._first[1] == self._last:  # some encoders leave the decoding time of a single frame to chance
+                for packet in packets:
+                    packet.dts = packet.pts
+            self._mux(packets, None if complete else self._end * self.like.time_base)
             container, self._container = self._container, None
             self._release()
             container.close()

@@ -1,0 +1,375 @@
+"""From the declarations of a node to the clips and controls of an effect, and from their values back to the node."""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from ...nodes.declare import Node, Param, Place, Port, Value
+from ...nodes.sample import Sample
+from . import api
+from .properties import OpenFXError
+
+PREMULTIPLIED = "premultiplied"
+"""A toggle of this name is no control: the host says of every clip whether it is premultiplied."""
+MATTE_OUTPUT = "matte_output"
+"""The choice of where a matte goes, for effects that make one."""
+MATTE_EVERYWHERE, MATTE_IN_ALPHA = range(2)
+REPORT = "report"
+"""The text in which an action answers."""
+MOST_POINTS = 12
+"""How many points of a list get controls of their own."""
+
+
+def identifier(kind: type[Node]) -> str:
+    """Return the id under which hosts and their projects know the effect."""
+    return f"org.inkarnat.{kind.name}"
+
+
+# --- clips --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Clip:
+    """An input clip of an effect and the port of the node that it feeds."""
+
+    name: bytes
+    port: str
+    kind: str
+    needed: bool
+    is_mask: bool
+
+    @property
+    def components(self) -> tuple[bytes, ...]:
+        """The layouts it accepts."""
+        return (api.ALPHA, api.RGBA) if self.is_mask else (api.RGBA, api.RGB, api.ALPHA)
+
+
+@functools.cache
+def clips_of(kind: type[Node]) -> tuple[Clip, ...]:
+    """Return the input clips: the first port is Source; a further matte is Matte, a further picture Reference."""
+    clips: list[Clip] = []
+    for port, declared in kind.inputs().items():
+        name = "Source" if not clips else "Matte" if declared.kind == "matte" else "Reference"
+        if name.encode() in [clip.name for clip in clips]:
+            name = port.capitalize()
+        mask = bool(clips) and declared.kind == "matte"
+        clips.append(Clip(name.encode(), port, declared.kind, _is_needed(declared, not clips), mask))
+    return tuple(clips)
+
+
+def _is_needed(port: Port, first: bool) -> bool:
+    """Tell whether the effect cannot work without the clip; instead of a matte it takes the alpha of Source."""
+    return first or (not port.optional and port.kind == "picture")
+
+
+def contexts_of(kind: type[Node]) -> tuple[bytes, ...]:
+    """Return the contexts: a filter has one clip that must be connected, general effects may have more."""
+    needed = sum(clip.needed for clip in clips_of(kind))
+    return (api.FILTER, api.GENERAL) if needed == 1 else (api.GENERAL,)
+
+
+# --- controls -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Control:
+    """A control of an effect: its name, the standard's type of parameter, and its properties in order."""
+
+    name: str
+    type: str
+    properties: Mapping[bytes, tuple[Any, ...]]
+
+    def first(self, suffix: str, default: Any = "") -> Any:
+        """Return the first value of the property that ends so, or the default."""
+        return self.properties.get(_key(suffix), (default,))[0]
+
+
+class _Head(NamedTuple):
+    """What every control has."""
+
+    name: str
+    label: str
+    hint: str = ""
+    parent: str = ""
+
+
+def _key(suffix: str) -> bytes:
+    if suffix == "Label":
+        return api.LABEL
+    # The standard's header spells this one name with its k.
+    prefix = "kOfxParamProp" if suffix == "UseHostOverlayHandle" else "OfxParamProp"
+    return (prefix + suffix).encode()
+
+
+def _control(type: str, head: _Head, /, **properties: Any) -> Control:
+    common = {"Label": head.label, "ScriptName": head.name, "Hint": head.hint, "Parent": head.parent}
+    named = {suffix: value for suffix, value in common.items() if value} | properties
+    values = {suffix: value if isinstance(value, tuple) else (value,) for suffix, value in named.items()}
+    return Control(head.name, type, {_key(suffix): value for suffix, value in values.items()})
+
+
+def words(name: str) -> str:
+    """Turn the name of a parameter into words."""
+    return name.replace("_", " ").capitalize()
+
+
+@functools.cache
+def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
+    """Return the controls of an effect in order; ``curves`` where the host has a control for curves."""
+    controls = list(_on_this_frame(kind))
+    for name, param in kind.params().items():
+        if name == PREMULTIPLIED:
+            continue
+        # What an action fills with text is for nobody to read.
+        more = {"Secret": 1} if param.kind == "text" and kind.actions() else {}
+        controls += _for_param(name, param, curves=curves, **more)
+    if kind.output().kind == "matte":
+        controls.append(_matte_output())
+    children = tuple(control.name for control in controls if control.type != "Group")
+    page = Control("controls", "Page", {api.LABEL: ("Controls",), _key("PageChild"): children})
+    return (*controls, page)
+
+
+def _matte_output() -> Control:
+    hint = "matte: red, green, blue and alpha all hold it. alpha: the colour of Source stays and alpha holds it."
+    head = _Head(MATTE_OUTPUT, words(MATTE_OUTPUT), f"Where the matte goes. {hint}")
+    return _control("Choice", head, ChoiceOption=("matte", "alpha"), Default=MATTE_EVERYWHERE, Animates=0)
+
+
+def _on_this_frame(kind: type[Node]) -> Iterator[Control]:
+    """Yield what the node's actions ask for, a button for each, and the text in which they answer."""
+    if not kind.actions():
+        return
+    places = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Place)}
+    params = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Param)}
+    if places:
+        yield _control("Group", _Head("samples", "Samples"), GroupOpen=1)
+        for name, place in places.items():
+            yield from _for_place(name, place, "samples")
+    if params:
+        yield _control("Group", _Head("target", "Target"), GroupOpen=0)
+        for name, param in params.items():
+            yield from _for_param(name, param, parent="target", EvaluateOnChange=0)
+    for name, action in kind.actions().items():
+        yield _control("PushButton", _Head(name, action.label, action.help))
+    head = _Head(REPORT, "Reading", "What the last of these buttons found.")
+    yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, Enabled=0)
+
+
+_LINES = "OfxParamStringIsMultiLine"
+
+
+def _for_place(name: str, place: Place, parent: str) -> Iterator[Control]:
+    still = {"EvaluateOnChange": 0, "Animates": 0}
+    use = _Head(f"{name}_use", f"Use {place.label[0].lower()}{place.label[1:]}", place.help, parent)
+    yield _control("Boolean", use, Default=int(place.used), **still)
+    for corner, at in zip(_corners(name, place), zip(place.at[::2], place.at[1::2], strict=True), strict=True):
+        head = _Head(corner, place.label + corner[len(name) :].replace("_", " "), place.help, parent)
+        yield _position(head, at, **still)
+
+
+def _corners(name: str, place: Place) -> tuple[str, ...]:
+    """Return the names of the positions that a place consists of."""
+    return (name,) if place.shape == "point" else (f"{name}_from", f"{name}_to")
+
+
+def _position(head: _Head, at: tuple[float, ...], **more: Any) -> Control:
+    """A position on screen; the declaration counts y downwards, the standard upwards."""
+    return _control(
+        "Double2D",
+        head,
+        DoubleType="OfxParamDoubleTypeXYAbsolute",
+        DefaultCoordinateSystem="OfxParamCoordinatesNormalised",
+        Default=(float(at[0]), float(1 - at[1])),
+        UseHostOverlayHandle=1,
+        Increment=1.0,
+        Digits=1,
+        **more,
+    )
+
+
+def _for_param(name: str, param: Param, *, parent: str = "", curves: bool = False, **more: Any) -> Iterator[Control]:
+    label = words(name) + (f" ({param.unit})" if param.unit not in ("", "°") else "")
+    hint = " ".join([param.help, *(f"{word}: {help.rstrip('.')}." for word, help in param.options.items())])
+    head = _Head(name, label, hint, parent)
+    if not param.animated or param.kind == "toggle":
+        more["Animates"] = 0
+    if param.kind == "points" and not (param.curve and curves):
+        yield from _points(head, param)
+    else:
+        yield _MAKERS[param.kind](head, param, more)
+
+
+def _number(head: _Head, param: Param, more: dict[str, Any]) -> Control:
+    factor = param.kind == "number" and not param.unit and (param.low, param.default) == (0, 1)
+    word = "Angle" if param.kind == "angle" else "Scale" if factor else "Plain"
+    return _control("Double", head, DoubleType=f"OfxParamDoubleType{word}", **_span(param, 1), **more)
+
+
+def _colour(head: _Head, param: Param, more: dict[str, Any]) -> Control:
+    """A colour where it is one; three numbers where they leave 0 to 1, which colour controls often do not allow."""
+    low, high = _shown(param)
+    if low >= 0 and high <= 1:
+        return _control("RGB", head, **_span(param, 3), **more)
+    return _control("Double3D", head, DimensionLabel=("red", "green", "blue"), **_span(param, 3), **more)
+
+
+def _whole(head: _Head, param: Param, more: dict[str, Any]) -> Control:
+    low, high = (int(max(min(end, 2**31 - 1), -(2**31))) for end in (param.low, param.high))
+    limits = {"Min": low, "Max": high, "DisplayMin": low, "DisplayMax": high}
+    return _control("Integer", head, **limits, Default=int(param.default), **more)  # type: ignore[call-overload]
+
+
+def _choice(head: _Head, param: Param, more: dict[str, Any]) -> Control:
+    # The options come first: some hosts check the default against them.
+    options = tuple(param.options)
+    return _control("Choice", head, ChoiceOption=options, Default=options.index(str(param.default)), **more)
+
+
+_MAKERS: dict[str, Callable[[_Head, Param, dict[str, Any]], Control]] = {
+    "number": _number,
+    "angle": _number,
+    "whole": _whole,
+    "toggle": lambda head, param, more: _control("Boolean", head, Default=int(bool(param.default)), **more),
+    "choice": _choice,
+    "text": lambda head, param, more: _control("String", head, StringMode=_LINES, Default=param.default, **more),
+    "point": lambda head, param, more: _position(head, param.default, **more),  # type: ignore[arg-type]
+    "colour": _colour,
+    "points": lambda head, param, more: _control(
+        "Parametric", head, ParametricDimension=1, ParametricRange=(0.0, 1.0), **more
+    ),
+}
+
+
+def _shown(param: Param) -> tuple[float, float]:
+    return param.shown or (param.low, param.high)
+
+
+def _span(param: Param, size: int) -> dict[str, Any]:
+    """Return range, slider range, step and default of one or more numbers."""
+    low, high = (float(end) for end in _shown(param))
+    step = 10.0 ** math.floor(math.log10((high - low) / 100))
+    ends = {"Min": param.low, "Max": param.high, "DisplayMin": low, "DisplayMax": high}
+    span: dict[str, Any] = {key: (float(end),) * size for key, end in ends.items() if math.isfinite(end)}
+    default = param.default if isinstance(param.default, tuple) else (param.default,)
+    span["Default"] = tuple(float(value) for value in default)
+    return span | {"Increment": step, "Digits": max(1, 1 - round(math.log10(step)))}
+
+
+def _points(head: _Head, param: Param) -> Iterator[Control]:
+    """A group with the number of points and as many positions or pairs as may be used."""
+    defaults: tuple[tuple[float, float], ...] = param.default  # type: ignore[assignment]
+    yield _control("Group", head._replace(name=f"{head.name}_group"), GroupOpen=0)
+    inside = head._replace(parent=f"{head.name}_group")
+    count = inside._replace(name=f"{head.name}_count", label=f"Number of {head.label.lower()}")
+    ends = {"Min": 0, "Max": MOST_POINTS, "DisplayMin": 0, "DisplayMax": MOST_POINTS}
+    yield _control("Integer", count, **ends, Default=len(defaults))
+    for index in range(MOST_POINTS):
+        spread = (index + 1) / (MOST_POINTS + 1)
+        at = defaults[index] if index < len(defaults) else (spread, spread)
+        slot = inside._replace(name=f"{head.name}_{index + 1}", label=f"Point {index + 1}")
+        if not param.curve:
+            yield _position(slot, at)
+        else:
+            ends_of_pair = {"Min": (param.low,) * 2, "Max": (param.high,) * 2}
+            yield _control("Double2D", slot, **ends_of_pair, Default=at, Increment=0.01, Digits=3)
+
+
+# --- from the values of controls to the node ----------------------------------------------------------------
+
+
+class Frame(NamedTuple):
+    """The frame in canonical coordinates, y upwards."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+
+    def normalised(self, position: tuple[float, ...]) -> tuple[float, float]:
+        """Return a position as parts of the frame, y downwards; rounded, so that a default comes back as it was."""
+        width, height = self.x2 - self.x1, self.y2 - self.y1
+        return round((position[0] - self.x1) / width, 9), round((self.y2 - position[1]) / height, 9)
+
+    def canonical(self, point: tuple[float, ...]) -> tuple[float, float]:
+        """Return a normalised point in canonical coordinates."""
+        return self.x1 + point[0] * (self.x2 - self.x1), self.y2 - point[1] * (self.y2 - self.y1)
+
+
+Get = Callable[[str], Any]
+"""Returns the value of a control: a number, a text, or a tuple of numbers or of pairs."""
+
+
+def node_values(kind: type[Node], get: Get, frame: Frame, curves: bool = False) -> dict[str, Value]:
+    """Return the parameters of a node as the controls have them; what the host cannot say keeps its default.
+
+    Numbers are limited to their range, which a host may miss by a rounding.
+    """
+    params = kind.params()
+    return {name: _value(name, param, get, frame, curves) for name, param in params.items() if name != PREMULTIPLIED}
+
+
+def asked_values(kind: type[Node], get: Get, frame: Frame) -> dict[str, Any]:
+    """Return what the actions of a node ask for: values of parameters, and samples or None for places.
+
+    Raises SampleError for a place outside the frame.
+    """
+    return {
+        name: _sample(name, ask, get, frame) if isinstance(ask, Place) else _value(name, ask, get, frame, False)
+        for name, ask in kind.asks().items()
+    }
+
+
+def _sample(name: str, place: Place, get: Get, frame: Frame) -> Sample | None:
+    if not get(f"{name}_use"):
+        return None
+    points = [frame.normalised(get(corner)) for corner in _corners(name, place)]
+    if place.shape == "point":
+        return Sample.point(*points[0])
+    (xs, ys) = zip(*points, strict=True)
+    return Sample.box(min(xs), min(ys), max(xs), max(ys))
+
+
+def _value(name: str, param: Param, get: Get, frame: Frame, curves: bool) -> Value:
+    if param.kind == "points":
+        if param.curve and curves:
+            return _without_corners(get(name), param)
+        count = max(0, min(int(get(f"{name}_count")), MOST_POINTS))
+        positions = [get(f"{name}_{index + 1}") for index in range(count)]
+        return tuple(position if param.curve else frame.normalised(position) for position in positions)
+    value = get(name)
+    if param.kind == "choice":
+        options = tuple(param.options)
+        return options[value] if 0 <= value < len(options) else param.default
+    if param.kind == "toggle":
+        return bool(value)
+    if param.kind == "point":
+        return frame.normalised(value)
+    if param.kind == "colour":
+        return tuple(_limited(v, param) for v in value)
+    return value if param.kind == "text" else _limited(value, param)
+
+
+def _limited(value: float, param: Param) -> float:
+    return param.low if value < param.low else param.high if value > param.high else value
+
+
+def _without_corners(pairs: tuple[tuple[float, float], ...], param: Param) -> Value:
+    """A control for curves starts as the straight line from corner to corner, which is the empty list here."""
+    straight = ((0.0, 0.0), (1.0, 1.0))
+    return param.default if tuple(sorted(pairs)) == straight else pairs
+
+
+def control_value(param: Param, value: Any, frame: Frame) -> Any:
+    """Return a parameter's value as its control has it. Raises OpenFXError for a list of points."""
+    if param.kind == "points":
+        raise OpenFXError("A list of points cannot be set by an action.")
+    if param.kind == "choice":
+        return tuple(param.options).index(value)
+    if param.kind == "point":
+        return frame.canonical(value)
+    return int(value) if param.kind == "toggle" else value

@@ -1,0 +1,207 @@
+"""The main job through the command line: on a real picture, on a generated clip and on bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.headless.clips import open_clip, open_writer
+from inkarnat.host_adapters.headless.graph import Graph
+from PIL import Image
+from skimage import data
+
+CHEEKS = "box:0.40,0.16,0.48,0.27"
+STROKE = "stroke:0.46,0.33;0.50,0.42;0.45,0.45/0.015"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A portrait that scikit-image ships (public domain), and a clip from the workshop."""
+    place = tmp_path_factory.mktemp("footage")
+    Image.fromarray(data.astronaut()).save(place / "portrait.png")
+    cast = workshop.skin_cast(0.45, 0.12)
+    with open_writer(place / "planing.mp4", rate=Fraction(24)) as writer:
+        for number, (picture, _) in enumerate(workshop.clip(4, "light", 3, cast=cast, width=320, height=180), start=1):
+            writer.write(number, picture)
+    return place
+
+
+def run(*arguments, cwd=None, **environment):
+    """Run the command line in a process of its own and return (exit code, output, errors)."""
+    done = subprocess.run(
+        [sys.executable, "-m", "inkarnat.host_adapters.headless.cli", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        env=os.environ | environment,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr
+    return done.returncode, done.stdout, done.stderr
+
+
+def test_a_real_picture_is_corrected_and_its_graph_renders_to_the_same_bits(folder, tmp_path):
+    code, output, errors = run(
+        "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS,
+        "--graph-out", tmp_path / "g.json", "--matte-out", tmp_path / "matte.png", "--json",
+    )  # fmt: skip
+    assert code == 0, errors
+    figures = json.loads(output)
+    assert 128 < figures["before"]["angle"] < 137
+    assert figures["after"]["angle"] == pytest.approx(123, abs=0.3)
+    assert figures["warnings"] == []
+    code, _, errors = run(
+        "render",
+        tmp_path / "g.json",
+        "--in",
+        f"plate={folder / 'portrait.png'}",
+        "--out",
+        f"result={tmp_path / 'r.png'}",
+    )
+    assert code == 0, errors
+    assert (tmp_path / "r.png").read_bytes() == (tmp_path / "skin.png").read_bytes()
+    before, after = np.asarray(Image.open(folder / "portrait.png")), np.asarray(Image.open(tmp_path / "skin.png"))
+    outside = np.asarray(Image.open(tmp_path / "matte.png")) == 0
+    assert outside.mean() > 0.8
+    assert (before[outside] == after[outside]).mean() > 0.999  # the matte is written at 8 bits: below 1/510 reads 0
+
+
+def test_a_clip_is_corrected_with_the_light_from_a_grey_card(folder, tmp_path):
+    code, output, errors = run(
+        "correct", folder / "planing.mp4", "-o", tmp_path / "skin.mov", "--add", STROKE, "--neutral",
+        "box:0.77,0.10,0.80,0.19", "--bias", "-1.5", "--graph-out", tmp_path / "g.json", "--json",
+    )  # fmt: skip
+    assert code == 0, errors
+    figures = json.loads(output)
+    assert figures["render"]["done"] == 4
+    assert figures["after"]["angle"] == pytest.approx(121.5, abs=0.1)
+    assert abs(figures["balance"]["temperature"]) < 5
+    steps = [step.id for step in Graph.load(tmp_path / "g.json").steps]
+    assert steps == ["balance", "skin", "soften", "steer"]
+    code, output, errors = run("measure", tmp_path / "skin.mov", "--add", STROKE, "--frames", "1-4", "--json")
+    assert code == 0, errors
+    readings = json.loads(output)["readings"]
+    assert [reading["frame"] for reading in readings] == [1, 2, 3, 4]
+    assert all(reading["angle"] == pytest.approx(121.5, abs=1.5) for reading in readings)
+    assert len(open_clip(tmp_path / "skin.mov").frames) == 4
+
+
+def test_measure_takes_the_matte_of_a_kept_graph(folder, tmp_path):
+    run("correct", folder / "portrait.png", "--add", CHEEKS, "--graph-out", tmp_path / "g.json")
+    code, output, errors = run("measure", folder / "portrait.png", "--graph", tmp_path / "g.json", "--json")
+    assert code == 0, errors
+    reading = json.loads(output)["readings"][0]
+    assert {"frame", "angle", "ratio", "spread", "luma", "area"} <= reading.keys()
+    assert 128 < reading["angle"] < 137
+
+
+def test_the_target_of_another_reading_brings_hue_and_saturation(folder, tmp_path):
+    _, output, _ = run(
+        "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS, "--target-angle", "118",
+        "--target-ratio", "0.2", "--json",
+    )  # fmt: skip
+    after = json.loads(output)["after"]
+    assert after["angle"] == pytest.approx(118, abs=0.1)
+    assert after["ratio"] == pytest.approx(0.2, rel=0.01)
+
+
+def test_tone_and_saturation_come_last(folder, tmp_path):
+    code, _, errors = run(
+        "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS, "--black", "0.02",
+        "--saturation", "0.8", "--graph-out", tmp_path / "g.json",
+    )  # fmt: skip
+    assert code == 0, errors
+    assert [step.id for step in Graph.load(tmp_path / "g.json").steps] == [
+        "skin",
+        "soften",
+        "steer",
+        "tone",
+        "saturation",
+    ]
+
+
+WRONG = [
+    (("nowhere.png", "-o", "o.png", "--add", CHEEKS), 3, "nowhere.png does not exist"),
+    (("portrait.png", "--add", CHEEKS), 2, "nothing to write"),
+    (("portrait.png", "-o", "o.png", "--add", "box:0.4,0.1,0.5,1.4"), 2, "outside the frame"),
+    (("portrait.png", "-o", "o.png", "--add", "circle:1,2"), 2, "cannot be read"),
+    (("portrait.png", "-o", "o.png", "--add", "box:0.02,0.02,0.08,0.2"), 2, "not on skin"),
+    (("portrait.png", "-o", "o.png", "--add", CHEEKS + "@7"), 2, "Frame 7"),
+    (("portrait.png", "-o", "o.png", "--add", CHEEKS + "@x"), 2, "frame number"),
+    (("portrait.png", "-o", "missing/o.png", "--add", CHEEKS), 5, "folder does not exist"),
+    (("portrait.png", "-o", "portrait.png", "--add", CHEEKS), 5, "is an input as well"),
+    (("portrait.png", "-o", "o.png", "--matte-out", "o.png", "--add", CHEEKS), 2, "same name"),
+    (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--target-ratio", "-1"), 2, "above 0"),
+    (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--white", "9"), 2, "tone_curve.white"),
+    (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--neutral", "box:0.2,0.5,0.25,0.6"), 2, "coloured"),
+    (("empty.png", "-o", "o.png", "--add", CHEEKS), 3, "empty"),
+    (("text.png", "-o", "o.png", "--add", CHEEKS), 3, "text.png"),
+    (("grey.png", "-o", "o.png", "--add", CHEEKS), 3, "grey.png"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "exit_code", "words"), WRONG, ids=[" ".join(case[0]) for case in WRONG])
+def test_wrong_use_is_one_line_the_documented_code_and_nothing_written(folder, tmp_path, arguments, exit_code, words):
+    (tmp_path / "portrait.png").write_bytes((folder / "portrait.png").read_bytes())
+    (tmp_path / "empty.png").touch()
+    (tmp_path / "text.png").write_text("not a picture")
+    Image.new("L", (64, 64), 128).save(tmp_path / "grey.png")
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    code, _, errors = run("correct", *arguments, cwd=tmp_path)
+    assert code == exit_code, errors
+    assert words in errors
+    assert len([line for line in errors.splitlines() if line.startswith("inkarnat: error:")]) == 1
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_plate_of_nan_is_named(tmp_path):
+    import OpenImageIO as oiio
+
+    spec = oiio.ImageSpec(64, 48, 3, "float")
+    picture = oiio.ImageOutput.create("nan.exr")
+    picture.open(str(tmp_path / "nan.exr"), spec)
+    picture.write_image(np.full((48, 64, 3), np.nan, np.float32))
+    picture.close()
+    code, _, errors = run("correct", tmp_path / "nan.exr", "-o", tmp_path / "o.exr", "--add", CHEEKS)
+    assert code == 2
+    assert "NaN" in errors
+    assert not (tmp_path / "o.exr").exists()
+
+
+def test_without_a_sample_the_natural_range_is_keyed_and_said_so(folder, tmp_path):
+    code, output, errors = run("correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--json")
+    assert code == 0, errors
+    assert json.loads(output)["warnings"]
+    assert (tmp_path / "skin.png").exists()
+
+
+def test_a_sample_on_next_to_nothing_warns_with_a_figure(tmp_path):
+    picture = np.full((360, 640, 3), (120, 130, 140), np.uint8)
+    picture[100:112, 100:112] = (190, 140, 120)
+    Image.fromarray(picture).save(tmp_path / "speck.png")
+    code, output, errors = run(
+        "correct", tmp_path / "speck.png", "-o", tmp_path / "o.png", "--add", "point:0.1656,0.2944", "--json"
+    )
+    if code == 0:
+        signs = {warning["sign"]: warning["figure"] for warning in json.loads(output)["warnings"]}
+        assert "too little" in signs
+        assert signs["too little"] < 0.004
+    else:
+        assert code == 2
+        assert "Too little skin" in errors
+
+
+def test_the_demo_leaves_everything_it_names(tmp_path):
+    code, output, errors = run("demo", tmp_path / "demo")
+    assert code == 0, errors
+    names = {path.name for path in (tmp_path / "demo").iterdir()}
+    assert names >= {"planing.mp4", "planing-skin.mov", "planing.json", "before.png", "after.png", "matte.png"}
+    assert {"vectorscope-before.png", "vectorscope-after.png"} <= names
+    assert not [name for name in names if name.startswith(".")]
+    assert "on the skin line" in output
