@@ -289,12 +289,15 @@ class _Points:
         return out
 
 
-def _usable(frame: Frame) -> Flags:
-    """Keep of the samples what can be used: enough light, and of each box or face only the main colour."""
-    seeds = _lit(frame, frame.add)
+def _usable(frame: Frame) -> tuple[Flags, Flags]:
+    """Keep of the samples what can be used: all seeds, and those of them that come from boxes and faces.
+
+    That is what has enough light, and of each box or face only the main colour.
+    """
+    boxed = np.zeros_like(frame.add)
     for whole in frame.wholes:
-        seeds = seeds | _main_colour(frame, _lit(frame, whole))
-    return seeds
+        boxed |= _main_colour(frame, _lit(frame, whole))
+    return _lit(frame, frame.add) | boxed, boxed
 
 
 def _lit(frame: Frame, mask: Flags) -> Flags:
@@ -316,7 +319,7 @@ def _main_colour(frame: Frame, mask: Flags) -> Flags:
     e = centre / chroma
     along = (frame.u * e[0] + frame.v * e[1]) / chroma
     across = (frame.v * e[0] - frame.u * e[1]) / chroma
-    near = (np.abs(across) < 0.30 + 0.02 / chroma) & (along > 0.35) & (along < 1.9)
+    near = (np.abs(across) < 0.20 + 0.02 / chroma) & (along > 0.5) & (along < 1.7)
     kept = mask & near & (frame.luma > 0.35 * np.median(y))
     return kept if kept.any() else mask
 
@@ -341,10 +344,12 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
     """Learn a key from one or more reduced frames with samples.
 
     :param frames: at least one with samples to add.
-    :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4.
+    :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
+        already cover most of the skin, they spread half as far.
     :raises LearnError: no sampled pixel carries colour to learn from.
     """
-    seeds = [_usable(frame) for frame in frames]
+    usable = [_usable(frame) for frame in frames]
+    seeds = [found for found, _ in usable]
     if not any(s.any() for s in seeds):
         raise LearnError("There is no sample of skin: add a point, a box or a stroke on skin.")
     u, v, y = (
@@ -361,7 +366,8 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
         )
     points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
     spread, narrow = _prior_spread(u, v, y, centre, chroma)
-    grower = _Grower(points, spread, narrow, reach)
+    boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
+    grower = _Grower(points, spread, narrow, reach * (1 - 0.5 * boxed))
     table = grower.run()
     return Learned(
         centre=centre,
@@ -504,9 +510,10 @@ class _Grower:
         Nothing counts where all of it together is no more than half as much again as the skin itself.
         """
         apart = _blur(self._histogram(self.apart), (0.8, 1.0334, 1.3))
-        share = (apart / (skin + 1e-9)).ravel()
+        there = skin > 1e-4 * skin.max()
+        share = apart[there] / skin[there]
         order = np.argsort(share, kind="stable")
-        below = np.cumsum(skin.ravel()[order])
+        below = np.cumsum(skin[there][order])
         usual = max(1.5, float(share[order][np.searchsorted(below, 0.5 * below[-1])]))
         excess = np.maximum(apart - usual * np.maximum(skin, _blur(skin, (1.0, 1.0, 4.0))), 0)
         amount = np.float64(excess.sum() / max(float(skin.sum()), 1e-9))

@@ -122,7 +122,7 @@ def packed_table(table: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(packed, np.uint32).reshape(-1).view(np.int32)
 
 
-_CELLS = np.int32(GRID[1] * GRID[2])
+_STEP_ALONG, _STEP_ACROSS = np.int32(GRID[1] * GRID[2]), np.int32(GRID[2])
 _PER_ALONG, _PER_ACROSS, _PER_LUMA = F((GRID[0] - 1) / 3.2), F((GRID[1] - 1) / 2.6), F((GRID[2] - 1) / 1.05)
 _LAST_ALONG, _LAST_ACROSS, _LAST_LUMA = (F(n - 1.001) for n in GRID)
 _LEVEL = F(1 / 255)
@@ -142,15 +142,21 @@ def _between(corners, ft, fy):
 
 @sheet
 def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1):
+    """Read the table row by row in two loops: the places first, then the values, so that both become vector code."""
     cosine, sine, inverse_scale, offset = placing
     middle, dark, light = bending
     start, slope = ramp
+    width = out.shape[1]
+    cells = np.empty(width, np.uint32)
+    part = np.empty((3, width), np.float32)
+    lit = np.empty(width, np.float32)
+    part_a, part_t, part_y = part[0], part[1], part[2]
     for y in range(y0, y1):
         y_row = y_in[y]
         cb_row = cb_in[y]
         cr_row = cr_in[y]
         out_row = out[y]
-        for x in range(out_row.shape[0]):
+        for x in range(width):
             a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
             pa = (a + F(0.4)) * _PER_ALONG
             pt = (t + F(1.3)) * _PER_ACROSS
@@ -161,14 +167,17 @@ def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1
             ia = np.int32(pa)
             it = np.int32(pt)
             iy = np.int32(py)
-            cell = np.int32(ia * _CELLS + it * np.int32(24) + iy)
-            ft = pt - F(it)
-            fy = py - F(iy)
-            c0 = _between(packed[cell], ft, fy)
-            c1 = _between(packed[cell + _CELLS], ft, fy)
-            likely = (c0 + (pa - F(ia)) * (c1 - c0)) * _LEVEL
-            m = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
-            out_row[x] = m if inside else ZERO
+            cells[x] = np.uint32(ia * _STEP_ALONG + it * _STEP_ACROSS + iy)
+            part_a[x] = pa - F(ia)
+            part_t[x] = pt - F(it)
+            part_y[x] = py - F(iy)
+            lit[x] = smoothstep((luma - _BLACK) * _BLACK_SLOPE) if inside else ZERO
+        for x in range(width):
+            cell = cells[x]
+            c0 = _between(packed[cell], part_t[x], part_y[x])
+            c1 = _between(packed[cell + np.uint32(_STEP_ALONG)], part_t[x], part_y[x])
+            likely = (c0 + part_a[x] * (c1 - c0)) * _LEVEL
+            out_row[x] = smoothstep((likely - start) * slope) * lit[x]
 
 
 @sheet

@@ -14,7 +14,7 @@ _POINT_RADIUS = 0.012
 """Radius of a point sample as a part of the frame height."""
 
 
-_FACE_MIDDLE, _FACE_CENTRE = 0.36, 0.58
+_FACE_MIDDLE, _FACE_CENTRE = 0.30, 0.58
 """Half sides of the ellipse taken from a face's box, in parts of the box, and how far down its centre lies."""
 
 

@@ -294,7 +294,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 "subtract the surroundings.",
             )
         )
-    if area >= 0.004 and soft > 0.6:
+    if area >= 0.004 and soft > 0.4:
         found.append(
             Warned(
                 "half open",

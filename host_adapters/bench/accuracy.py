@@ -29,7 +29,7 @@ from ..workshop import camera, light_change, portrait
 from .scores import MatteScore, score_matte
 from .shots import ADDED, Marks, Shot, generated_shots, real_shots
 
-INPUTS = ("natural range", "faces", *ADDED, "stroke + four fixes")
+INPUTS = ("natural range", "faces", "1 point + faces", *ADDED, "stroke + four fixes")
 """Every kind of input, from none to the most work."""
 
 _FIX_RADIUS = 0.012
@@ -42,7 +42,7 @@ FaceFinder = Callable[[Picture], Sequence[Sample]]
 class Case:
     """One shot keyed from one kind of input.
 
-    :ivar warnings: the signs that were reported. :ivar faces: how many faces were found, for that input alone.
+    :ivar warnings: the signs that were reported.
     :ivar delta_e: mean ΔE00 of the steered skin against the picture without cast; :ivar angle_error: its hue against
         the target in degrees; both None where no such picture is known or no skin could be read.
     """
@@ -104,12 +104,21 @@ def _learned(shot: Shot, input: str, find_faces: FaceFinder | None) -> tuple[Ski
         if not faces:
             return SkinKey(), lambda matte: ("no face", *(w.sign for w in judge_matte(matte)))
         lesson = study_skin(shot.sampled, faces)
+    elif input == "1 point + faces":
+        (point,) = shot.marks["1 point"].add
+        around = [face for face in (find_faces(shot.sampled) if find_faces else ()) if _inside(face, point)]
+        lesson = study_skin(shot.sampled, (point, *around[:1]))
     elif input == "stroke + four fixes":
         lesson = _fixed(shot)
     else:
         marks = shot.marks[input]
         lesson = study_skin(shot.sampled, marks.add, marks.subtract)
     return lesson.key, lambda matte: tuple(w.sign for w in lesson.warnings(matte))
+
+
+def _inside(face: Sample, point: Sample) -> bool:
+    ((left, top), (right, bottom)), ((x, y),) = face.points, point.points
+    return left <= x <= right and top <= y <= bottom
 
 
 def _fixed(shot: Shot) -> Lesson:
@@ -142,7 +151,7 @@ def _worst(error: NDArray[np.floating]) -> Sample | None:
     for wider in (2, 4):
         mean += _box_mean(wrong, wider * size)
     row, column = np.unravel_index(int(np.argmax(np.where(wrong > 0, mean, 0))), error.shape)
-    if mean[row, column] < 1:
+    if mean[row, column] < 1.4:
         return None
     at = ((float(column) + 0.5) / columns, (float(row) + 0.5) / rows)
     return Sample.stroke([at], _FIX_RADIUS)
@@ -298,7 +307,7 @@ def run_accuracy(
     :param find_faces: for the input "faces", which is left out without it. :param tell: called after each shot.
     :param jobs: processes among which the shots are shared. The results do not depend on it.
     """
-    chosen = tuple(name for name in inputs if name != "faces" or find_faces is not None)
+    chosen = tuple(name for name in inputs if "faces" not in name or find_faces is not None)
     cases: list[Case] = []
     if jobs > 1:
         with ProcessPoolExecutor(jobs) as pool:

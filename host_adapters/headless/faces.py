@@ -9,7 +9,8 @@ from __future__ import annotations
 import functools
 import importlib.util
 import os
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
-from ...nodes import Sample
+from ...nodes import Correction, MarkedFrame, Sample, Warned
 from ...nodes.declare import Picture
 
 MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
@@ -103,7 +104,7 @@ def find_faces(picture: Picture) -> tuple[Face, ...]:
     network = _network(str(path))
     network.setInput(blob)
     try:
-        heat, scale, offset = network.forward(["537", "538", "539"])
+        heat, scale, offset, _ = network.forward(network.getUnconnectedOutLayersNames())
     except Exception as error:
         raise FaceError(
             f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
@@ -116,6 +117,68 @@ def find_faces(picture: Picture) -> tuple[Face, ...]:
 def face_samples(picture: Picture) -> tuple[Sample, ...]:
     """Return a sample for each face in a picture; see :func:`find_faces`."""
     return tuple(face.sample() for face in find_faces(picture))
+
+
+def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
+    """Return the face whose box, grown by a third on every side, holds the point; the nearest where there are several."""
+
+    def away(face: Face) -> float:
+        left, top, right, bottom = face.box
+        across = abs(x - (left + right) / 2) / (right - left)
+        return max(across, abs(y - (top + bottom) / 2) / (bottom - top))
+
+    nearest = min(faces, key=away, default=None)
+    return nearest if nearest is not None and away(nearest) <= 0.5 + 1 / 3 else None
+
+
+# --- seeding ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Seeded:
+    """Marked frames to which faces were added where a person marked too little.
+
+    :ivar faces: (frame, face) of every face that seeds the key. :ivar warnings: why there is none.
+    """
+
+    frames: list[MarkedFrame]
+    faces: tuple[tuple[int, Face], ...] = ()
+    warnings: tuple[Warned, ...] = ()
+
+    def on(self, correction: Correction) -> Correction:
+        """Return the correction with these warnings among its own."""
+        return replace(correction, warnings=(*correction.warnings, *self.warnings))
+
+    def as_dict(self) -> list[dict[str, Any]]:
+        """Return the faces as plain JSON data."""
+        return [{"frame": frame, **face.as_dict()} for frame, face in self.faces]
+
+
+def seed(frames: list[MarkedFrame]) -> Seeded:
+    """Add faces to marked frames: all of them where no skin is sampled, and the one round a lone point.
+
+    Without the detector, or where it finds no face, the frames stay as they are, and a warning says so.
+    """
+    samples = [sample for frame in frames for sample in frame.add]
+    lone = len(samples) == 1 and samples[0].kind == "point"
+    if samples and not (lone and available()):
+        return Seeded(frames)
+    if not available():
+        return Seeded(frames, (), (Warned("no faces", 0.0, HOW_TO_INSTALL),))
+    seeded, used = [], []
+    for frame in frames:
+        found = find_faces(frame.picture) if frame.add or not lone else ()
+        if lone and frame.add:
+            face = near_point(found, *frame.add[0].points[0])
+            found = () if face is None else (face,)
+        seeded.append(replace(frame, add=(*frame.add, *(face.sample() for face in found))))
+        used += [(frame.frame, face) for face in found]
+    if not used and not lone:
+        return Seeded(frames, (), (Warned("no faces", 0.0, _NO_FACE),))
+    return Seeded(seeded, tuple(used))
+
+
+_NO_FACE = "No face was found in the marked frames: sample the skin, or name a frame that shows a face with --frame."
 
 
 def _prepared(picture: Picture) -> tuple[NDArray[np.float32], tuple[int, int]]:

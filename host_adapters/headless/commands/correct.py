@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from ....nodes import Correction, SkinReading, ToneCurve, Wishes, solve_correction
-from .. import console
+from .. import console, faces
 from ..clips import open_clip, parse_frames
 from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..runner import Report
@@ -50,6 +50,9 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
       inkarnat correct take1.mov -o take1-skin.mov --neutral box:.74,.07,.78,.17 \\
           --add "stroke:.47,.33;.50,.40/.02" --subtract box:.10,.20,.20,.30 --graph-out take1.json
 
+    Without --add the faces in the picture are sampled, if the extra [faces] is installed; a lone point on a face
+    samples that face. Without it, or without a face, the natural range of skin is keyed, which takes wood as well.
+
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
     """
@@ -58,13 +61,14 @@ def command(input: str, output: str | None, as_json: bool, **options: Any) -> in
     clip = open_clip(input)
     outputs = _outputs(output, options)
     marks = Marks.read(options["add"], options["subtract"], options["neutral"], options["frame"])
-    correction = solve_correction(marks.on(clip), _wishes(options))
+    seeded = faces.seed(marks.on(clip))
+    correction = seeded.on(solve_correction(seeded.frames, _wishes(options)))
     graph = chain_graph(correction.links(), correction.outputs())
     if options["graph_out"]:
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
     report = render_files(graph, {"plate": clip}, outputs, frames, options["codec"], as_json) if outputs else Report()
-    _tell(input, correction, report, outputs, options, as_json)
+    _tell(input, correction, seeded, report, outputs, options, as_json)
     return SOME_FRAMES_FAILED if report.failed else 0
 
 
@@ -89,6 +93,7 @@ def _wishes(options: dict[str, Any]) -> Wishes:
 def _tell(
     input: str,
     correction: Correction,
+    seeded: faces.Seeded,
     report: Report,
     outputs: dict[str, str],
     options: dict[str, Any],
@@ -96,8 +101,11 @@ def _tell(
 ) -> None:
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
     if as_json:
-        console.print_json({"input": input, "outputs": written, **correction.as_dict(), "render": report.as_dict()})
+        found = {"faces": seeded.as_dict(), "render": report.as_dict()}
+        console.print_json({"input": input, "outputs": written, **correction.as_dict(), **found})
         return
+    if seeded.faces:
+        console.say(f"key: learned from {len(seeded.faces)} face{'s' * (len(seeded.faces) > 1)}")
     for warning in correction.warnings:
         console.warn(f"warning: {warning.message}")
     rows = [reading_row("before", correction.before), reading_row("after", correction.after)]

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from ....nodes import ReadingError, SkinReading, Warned, measure_skin, solve_correction
-from .. import console
+from .. import console, faces
 from ..clips import Clip, open_clip, parse_frames
 from ..errors import GraphError
 from ..graph import Graph
@@ -37,7 +37,7 @@ def command(input: str, graph_file: str | None, frames: str | None, as_json: boo
     """
     clip = open_clip(input)
     numbers = parse_frames(frames) if frames else _spread(clip.frames)
-    key, warnings = _matte_graph(clip, graph_file, options)
+    key, seeded, warnings = _matte_graph(clip, graph_file, options)
     runner = Runner(key)
     readings: list[tuple[int, SkinReading]] = []
     for number in numbers:
@@ -47,7 +47,7 @@ def command(input: str, graph_file: str | None, frames: str | None, as_json: boo
             readings.append((number, measure_skin(picture, matte)))
         except ReadingError as error:
             warnings = (*warnings, Warned("no skin", 0.0, f"Frame {number}: {error}"))
-    _tell(input, readings, warnings, as_json)
+    _tell(input, readings, seeded, warnings, as_json)
 
 
 def _spread(frames: Sequence[int]) -> list[int]:
@@ -58,23 +58,33 @@ def _spread(frames: Sequence[int]) -> list[int]:
     return [frames[round(i * (len(frames) - 1) / (count - 1))] for i in range(count)]
 
 
-def _matte_graph(clip: Clip, graph_file: str | None, options: dict[str, Any]) -> tuple[Graph, tuple[Warned, ...]]:
-    """Return a graph that gives the matte, and what there is to warn of."""
+def _matte_graph(
+    clip: Clip, graph_file: str | None, options: dict[str, Any]
+) -> tuple[Graph, faces.Seeded, tuple[Warned, ...]]:
+    """Return a graph that gives the matte, the faces that seeded it, and what there is to warn of."""
     marks = Marks.read(options["add"], options["subtract"], options["neutral"], options["frame"])
     if graph_file is not None:
         if marks.add or marks.subtract or marks.neutral:
             raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
         graph = Graph.load(graph_file)
         graph.origins(["matte"])
-        return graph, ()
-    correction = solve_correction(marks.on(clip))
-    return chain_graph(correction.links(), correction.outputs()), correction.warnings
+        return graph, faces.Seeded([]), ()
+    seeded = faces.seed(marks.on(clip))
+    correction = seeded.on(solve_correction(seeded.frames))
+    return chain_graph(correction.links(), correction.outputs()), seeded, correction.warnings
 
 
-def _tell(input: str, readings: list[tuple[int, SkinReading]], warnings: tuple[Warned, ...], as_json: bool) -> None:
+def _tell(
+    input: str,
+    readings: list[tuple[int, SkinReading]],
+    seeded: faces.Seeded,
+    warnings: tuple[Warned, ...],
+    as_json: bool,
+) -> None:
     if as_json:
         data = {
             "input": input,
+            "faces": seeded.as_dict(),
             "readings": [{"frame": number, **reading.as_dict()} for number, reading in readings],
             "warnings": [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in warnings],
         }
