@@ -493,14 +493,20 @@ class _Grower:
         bell = _bell(mean, covariance)
         skin = 0.5 * skin + 0.5 * skin.sum() * bell / max(float(bell.sum()), 1e-12)
         other = 0.9025 * _blur(self._histogram(self.negative), (0.8, 1.0334, 1.3))
+        unlike = self._ratio(other, skin)
         if settled:
             other = other + self._wall(skin)
-        ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
-        skin = skin * self.envelope * float(np.clip(ratio, 0.2, 30.0))
-        other = other + 0.005 * self.pixels / 1e4
+        ratio = self._ratio(other, skin)
+        skin = skin * self.envelope * ratio
+        other = other + 0.005 * self.pixels / 1e4 * (ratio / unlike)  # what no pixel shows stays as unlikely
         if self.subtracted is not None:
             other = other + self._subtracted_share(skin / (skin + other)) * float(skin.sum())
         return skin / (skin + other)
+
+    def _ratio(self, other: Doubles, skin: Doubles) -> float:
+        """Return the factor on skin that lets both classes weigh the same near the samples."""
+        ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
+        return float(np.clip(ratio, 0.2, 30.0))
 
     def _wall(self, skin: Doubles) -> Doubles:
         """Return what looks like skin, is not connected with it, and is too much to be a hand or another face.

@@ -140,44 +140,74 @@ def _between(corners, ft, fy):
     return c0 + ft * (c1 - c0)
 
 
+@inline
+def _place_row(y_row, cb_row, cr_row, placing, cells, part_a, part_t, lit):
+    """Find the cell of every pixel in the two colour axes, its fractions there, and 0 for what is black or outside."""
+    cosine, sine, inverse_scale, offset = placing
+    for x in range(cells.shape[0]):
+        a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
+        pa = (a + F(0.4)) * _PER_ALONG
+        pt = (t + F(1.3)) * _PER_ACROSS
+        inside = (pa >= ZERO) & (pt >= ZERO) & (pa <= _LAST_ALONG) & (pt <= _LAST_ACROSS)
+        pa = clamp(pa, ZERO, _LAST_ALONG)
+        pt = clamp(pt, ZERO, _LAST_ACROSS)
+        ia = np.int32(pa)
+        it = np.int32(pt)
+        cells[x] = np.uint32(ia * _STEP_ALONG + it * _STEP_ACROSS)
+        part_a[x] = pa - F(ia)
+        part_t[x] = pt - F(it)
+        lit[x] = smoothstep((luma - _BLACK) * _BLACK_SLOPE) if inside else ZERO
+
+
+@inline
+def _read_row(packed, cells, part_a, part_t, luma_row, at, part_y, out_row):
+    """Likelihood of skin in every pixel's cell at a luma. Places first, then values: both loops become vector code."""
+    for x in range(cells.shape[0]):
+        py = clamp(luma_row[x] * _PER_LUMA, ZERO, _LAST_LUMA)
+        iy = np.int32(py)
+        at[x] = cells[x] + np.uint32(iy)
+        part_y[x] = py - F(iy)
+    for x in range(cells.shape[0]):
+        cell = at[x]
+        c0 = _between(packed[cell], part_t[x], part_y[x])
+        c1 = _between(packed[cell + np.uint32(_STEP_ALONG)], part_t[x], part_y[x])
+        out_row[x] = (c0 + part_a[x] * (c1 - c0)) * _LEVEL
+
+
+@inline
+def _reached(own, bent, luma, factor):
+    """Join the likelihoods at a pixel's own and at its bent luma: reaching further only adds, less only takes away."""
+    off = -luma if luma < ZERO else luma - F(1.05)
+    bent = bent * smoothstep(ONE - off * F(10))
+    less = bent if bent < own else own
+    more = bent if bent > own else own
+    return less if factor > ONE else more
+
+
 @sheet
 def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1):
-    """Read the table row by row in two loops: the places first, then the values, so that both become vector code."""
-    cosine, sine, inverse_scale, offset = placing
     middle, dark, light = bending
     start, slope = ramp
     width = out.shape[1]
     cells = np.empty(width, np.uint32)
-    part = np.empty((3, width), np.float32)
-    lit = np.empty(width, np.float32)
-    part_a, part_t, part_y = part[0], part[1], part[2]
+    at = np.empty(width, np.uint32)
+    rows = np.empty((6, width), np.float32)
+    part_a, part_t, part_y, lit, bent, reached = rows[0], rows[1], rows[2], rows[3], rows[4], rows[5]
+    bends = dark != ONE or light != ONE
     for y in range(y0, y1):
         y_row = y_in[y]
-        cb_row = cb_in[y]
-        cr_row = cr_in[y]
         out_row = out[y]
+        _place_row(y_row, cb_in[y], cr_in[y], placing, cells, part_a, part_t, lit)
+        _read_row(packed, cells, part_a, part_t, y_row, at, part_y, out_row)
+        if bends:  # the same for every pixel, so it costs nothing where luma is taken as it is
+            for x in range(width):
+                bent[x] = _bend(y_row[x] if y_row[x] > ZERO else ZERO, middle, dark, light)
+            _read_row(packed, cells, part_a, part_t, bent, at, part_y, reached)
+            for x in range(width):
+                factor = dark if y_row[x] < middle else light
+                out_row[x] = _reached(out_row[x], reached[x], bent[x], factor)
         for x in range(width):
-            a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
-            pa = (a + F(0.4)) * _PER_ALONG
-            pt = (t + F(1.3)) * _PER_ACROSS
-            inside = (pa >= ZERO) & (pt >= ZERO) & (pa <= _LAST_ALONG) & (pt <= _LAST_ACROSS)
-            pa = clamp(pa, ZERO, _LAST_ALONG)
-            pt = clamp(pt, ZERO, _LAST_ACROSS)
-            py = clamp(_bend(luma, middle, dark, light) * _PER_LUMA, ZERO, _LAST_LUMA)
-            ia = np.int32(pa)
-            it = np.int32(pt)
-            iy = np.int32(py)
-            cells[x] = np.uint32(ia * _STEP_ALONG + it * _STEP_ACROSS + iy)
-            part_a[x] = pa - F(ia)
-            part_t[x] = pt - F(it)
-            part_y[x] = py - F(iy)
-            lit[x] = smoothstep((luma - _BLACK) * _BLACK_SLOPE) if inside else ZERO
-        for x in range(width):
-            cell = cells[x]
-            c0 = _between(packed[cell], part_t[x], part_y[x])
-            c1 = _between(packed[cell + np.uint32(_STEP_ALONG)], part_t[x], part_y[x])
-            likely = (c0 + part_a[x] * (c1 - c0)) * _LEVEL
-            out_row[x] = smoothstep((likely - start) * slope) * lit[x]
+            out_row[x] = smoothstep((out_row[x] - start) * slope) * lit[x]
 
 
 @sheet

@@ -83,8 +83,8 @@ class Sample:
         except ValueError:
             pass
         raise SampleError(
-            f"Sample {text!r} cannot be read: write point:x,y, box:x0,y0,x1,y1, face:x0,y0,x1,y1 or stroke:x,y;x,y/radius, "
-            "each number a part of the frame (0 to 1)."
+            f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:x,y;x,y/radius "
+            "or face:x0,y0,x1,y1, each number a part of the frame (0 to 1)."
         )
 
     def __str__(self) -> str:

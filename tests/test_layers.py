@@ -16,7 +16,12 @@ ROOT = Path(__file__).parents[1]
 LAYERS = ("kernels", "nodes", "host_adapters")
 SOURCES = {layer: sorted((ROOT / layer).rglob("*.py")) for layer in LAYERS}
 
-IMPORT_NAMES = {"colour-science": "colour", "pillow": "PIL", "openimageio": "OpenImageIO"}
+IMPORT_NAMES = {
+    "colour-science": "colour",
+    "pillow": "PIL",
+    "openimageio": "OpenImageIO",
+    "opencv-python-headless": "cv2",
+}
 """The import names of those dependencies whose package is named otherwise."""
 
 

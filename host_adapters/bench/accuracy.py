@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
@@ -23,7 +24,6 @@ from ...nodes import (
     solve_steer,
     study_skin,
 )
-from ...nodes.balance import colour_science
 from ...nodes.declare import Matte, Picture
 from ..workshop import camera, light_change, portrait
 from .scores import MatteScore, score_matte
@@ -186,7 +186,9 @@ def _steered(shot: Shot, matte: Matte) -> tuple[float | None, float | None]:
 
 def delta_e(first: NDArray[np.float32], second: NDArray[np.float32]) -> float:
     """Return the mean ΔE00 of two lists of R′G′B′ colours, shape (N, 3), shown by BT.1886 (power 2.4) under D65."""
-    science = colour_science()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # remarks on packages that colour-science could also use
+        import colour as science
     matrix = science.RGB_COLOURSPACES["ITU-R BT.709"].matrix_RGB_to_XYZ
     white = science.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
     first_lab, second_lab = (
