@@ -3,7 +3,8 @@
 The colour axes are those of :mod:`.qualify`: chroma along and across the sample's hue in the luma-normalised
 Cb/Cr plane, and luma. Positives spread from the samples only where the picture leads on without a step in
 colour or light, so a wall of like colour stays out; everything unlike the samples is negative; what looks like
-skin but is not connected is neither. All sums run in a fixed order, in float64.
+skin but is not connected is neither, unless there is far more of it than of connected skin: that is a wall. All sums
+run in a fixed order, in float64.
 """
 
 from __future__ import annotations
@@ -44,7 +45,8 @@ class Frame:
     """One picture reduced for learning: its planes, and what the samples cover on it.
 
     :ivar luma, u, v: float32 (h, w): Y′, Cb/Y′ and Cr/Y′ after the ratio filter.
-    :ivar add, subtract: bool (h, w). :ivar whole: True where samples may hold more than skin (boxes, faces).
+    :ivar add, subtract: bool (h, w), skin alone and what must stay out.
+    :ivar wholes: bool (h, w) each: boxes and faces, which hold skin and more.
     """
 
     luma: Floats
@@ -52,7 +54,7 @@ class Frame:
     v: Floats
     add: Flags
     subtract: Flags
-    whole: Flags
+    wholes: tuple[Flags, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -219,8 +221,8 @@ def _median(values: Floats) -> float:
     return float(np.median(values.astype(np.float64)))
 
 
-def reduce_frame(image: Floats, add: Flags, subtract: Flags, whole: Flags) -> Frame:
-    """Reduce a picture and its sample masks (bool, H × W) to the size at which keys are learned."""
+def reduce_frame(image: Floats, add: Flags, subtract: Flags, wholes: Iterable[Flags] = ()) -> Frame:
+    """Reduce a picture and its sample masks (bool, H × W; see :class:`Frame`) to the size at which keys are learned."""
     y, cb, cr = work_planes(image)
     height, width = image.shape[:2]
     scale = min(1.0, LONG_SIDE / max(height, width))
@@ -232,9 +234,9 @@ def reduce_frame(image: Floats, add: Flags, subtract: Flags, whole: Flags) -> Fr
         planes.append(out)
     luma = np.maximum(planes[0], 0)
     inverse = 1 / (luma + np.float32(0.02))
-    masks = [_reduce_mask(mask, shape) for mask in (add, subtract, whole)]
     u, v = (np.asarray(plane * inverse, np.float32) for plane in planes[1:])
-    return Frame(luma, u, v, *masks)
+    boxes = tuple(_reduce_mask(mask, shape) for mask in wholes)
+    return Frame(luma, u, v, _reduce_mask(add, shape), _reduce_mask(subtract, shape), boxes)
 
 
 def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
@@ -287,28 +289,39 @@ class _Points:
         return out
 
 
-def _dominant(frame: Frame) -> Flags:
-    """Keep of the samples what can be used: enough light, and within boxes and faces only the main colour."""
-    seeds = frame.add & (frame.luma > 0.04)
-    if seeds.sum() < 3:
-        seeds = frame.add
-    drawn = seeds & ~frame.whole
-    boxed = seeds & frame.whole
-    if not boxed.any():
-        return seeds
-    u, v, y = (plane[boxed].astype(np.float64) for plane in (frame.u, frame.v, frame.luma))
+def _usable(frame: Frame) -> tuple[Flags, Flags]:
+    """Keep of the samples what can be used: all seeds, and those of them that come from boxes and faces.
+
+    That is what has enough light, and of each box or face only the main colour.
+    """
+    boxed = np.zeros_like(frame.add)
+    for whole in frame.wholes:
+        boxed |= _main_colour(frame, _lit(frame, whole))
+    return _lit(frame, frame.add) | boxed, boxed
+
+
+def _lit(frame: Frame, mask: Flags) -> Flags:
+    lit = mask & (frame.luma > 0.04)
+    return lit if lit.sum() >= 3 else mask
+
+
+def _main_colour(frame: Frame, mask: Flags) -> Flags:
+    """Return the pixels of a mask that have its most frequent chroma/luma (mean shift, Comaniciu & Meer 2002)."""
+    if not mask.any():
+        return mask
+    u, v, y = (plane[mask].astype(np.float64) for plane in (frame.u, frame.v, frame.luma))
     centre = np.array([np.median(u), np.median(v)])
     for _ in range(6):
         width = 0.25 * np.hypot(*centre) + 0.02
         weight = np.exp(-((u - centre[0]) ** 2 + (v - centre[1]) ** 2) / (2 * width * width))
-        centre = np.array([(weight * u).sum(), (weight * v).sum()]) / weight.sum()
+        centre = np.array([(weight * u).sum(), (weight * v).sum()]) / max(float(weight.sum()), 1e-12)
     chroma = max(float(np.hypot(*centre)), 1e-3)
     e = centre / chroma
     along = (frame.u * e[0] + frame.v * e[1]) / chroma
     across = (frame.v * e[0] - frame.u * e[1]) / chroma
-    near = (np.abs(across) < 0.30 + 0.02 / chroma) & (along > 0.35) & (along < 1.9)
-    kept = boxed & near & (frame.luma > 0.35 * np.median(y))
-    return drawn | (kept if kept.any() else boxed)
+    near = (np.abs(across) < 0.20 + 0.02 / chroma) & (along > 0.5) & (along < 1.7)
+    kept = mask & near & (frame.luma > 0.35 * np.median(y))
+    return kept if kept.any() else mask
 
 
 def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float]) -> _Points:
@@ -331,10 +344,12 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
     """Learn a key from one or more reduced frames with samples.
 
     :param frames: at least one with samples to add.
-    :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4.
+    :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
+        already cover most of the skin, they spread half as far.
     :raises LearnError: no sampled pixel carries colour to learn from.
     """
-    seeds = [_dominant(frame) for frame in frames]
+    usable = [_usable(frame) for frame in frames]
+    seeds = [found for found, _ in usable]
     if not any(s.any() for s in seeds):
         raise LearnError("There is no sample of skin: add a point, a box or a stroke on skin.")
     u, v, y = (
@@ -351,7 +366,8 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
         )
     points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
     spread, narrow = _prior_spread(u, v, y, centre, chroma)
-    grower = _Grower(points, spread, narrow, reach)
+    boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
+    grower = _Grower(points, spread, narrow, reach * (1 - 0.5 * boxed))
     table = grower.run()
     return Learned(
         centre=centre,
@@ -397,6 +413,7 @@ class _Grower:
         self.subtracted = self._grow_subtracted(cells)
         self.positive: list[Floats] = []
         self.negative: list[Floats] = []
+        self.apart: list[Floats] = []
         self.likeness: list[Floats] = []
 
     def _envelope(self, sampled: Doubles, cells: Doubles) -> Doubles:
@@ -433,47 +450,88 @@ class _Grower:
         table = _smoothstep((self.affinity - 0.35) / 0.5)
         for turn in range(ROUNDS):
             self._spread(table, first=turn == 0)
-            table = self._weigh()
+            table = self._weigh(settled=turn >= 2)
         self.likeness = [p.look(table) for p in self.points]
         return table
 
     def _spread(self, table: Doubles, first: bool) -> None:
         """Find this round's positives and negatives in every frame."""
-        self.positive, self.negative = [], []
+        self.positive, self.negative, self.apart = [], [], []
         for i, p in enumerate(self.points):
             likeness = soften.guided(p.look(table), p.frame.luma, 2, 1e-3)
             if self.subtracted is not None:
                 likeness = likeness * (1 - self.subtracted[1][i])
             positive = np.zeros_like(likeness)
             nearby = np.zeros_like(likeness)
+            reached = np.zeros_like(likeness)
             if p.seeds.any():
                 away = p.distance(p.seeds, likeness)
-                positive = (likeness * np.exp(-0.5 * (away / self.gate_width) ** 2)).astype(np.float32)
+                reached = np.exp(-0.5 * (away / self.gate_width) ** 2).astype(np.float32)
+                reached[p.seeds] = 1
+                positive = likeness * reached
                 positive[p.seeds] = 1
                 if first:
                     nearby = self._nearby(p)
             self.positive.append(positive)
-            self.negative.append((1 - np.maximum(likeness, self.alike[i])) * (1 - 0.7 * nearby))
+            alike = np.maximum(likeness, self.alike[i])
+            self.negative.append((1 - alike) * (1 - 0.7 * nearby))
+            self.apart.append(alike * (1 - reached))
 
     def _nearby(self, p: _Points) -> Floats:
         out = np.empty(p.frame.luma.shape, np.float64)
         _geodesic(p.seeds, np.zeros_like(p.frame.luma), p.log_luma, 1.0, 0.0, 0.0, out)
         return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32)
 
-    def _weigh(self) -> Doubles:
-        """Turn positives and negatives into the likelihood of skin in every cell of the table."""
+    def _weigh(self, settled: bool) -> Doubles:
+        """Turn positives and negatives into the likelihood of skin in every cell of the table.
+
+        :param settled: the positives have spread far enough to tell a wall by its amount.
+        """
         skin = _blur(self._histogram(self.positive), (1.1, 1.0704, 1.4716))
         skin += 6.7876 * self.pixels * 1e-3 * self.prior
         mean, covariance = self._moments()
         bell = _bell(mean, covariance)
         skin = 0.5 * skin + 0.5 * skin.sum() * bell / max(float(bell.sum()), 1e-12)
         other = 0.9025 * _blur(self._histogram(self.negative), (0.8, 1.0334, 1.3))
-        ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
-        skin = skin * self.envelope * float(np.clip(ratio, 0.2, 30.0))
+        unlike = self._ratio(other, skin)
+        if settled:
+            other = other + self._wall(skin)
+        ratio = self._ratio(other, skin)
+        skin = skin * self.envelope * ratio
+        other = other + 0.005 * self.pixels / 1e4 * (ratio / unlike)  # what no pixel shows stays as unlikely
         if self.subtracted is not None:
-            table = self.subtracted[0]
-            other = other + 0.2 * table * (skin.sum() / max(float(table.sum()), 1e-9))
-        return skin / (skin + other + 0.005 * self.pixels / 1e4)
+            other = other + self._subtracted_share(skin / (skin + other)) * float(skin.sum())
+        return skin / (skin + other)
+
+    def _ratio(self, other: Doubles, skin: Doubles) -> float:
+        """Return the factor on skin that lets both classes weigh the same near the samples."""
+        ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
+        return float(np.clip(ratio, 0.2, 30.0))
+
+    def _wall(self, skin: Doubles) -> Doubles:
+        """Return what looks like skin, is not connected with it, and is too much to be a hand or another face.
+
+        A cell of the table counts as far as it holds more unconnected pixels than usual: half as many again as
+        connected skin of that colour at any luma, or the middle share over all skin where that is higher (a crowd).
+        Nothing counts where all of it together is no more than half as much again as the skin itself.
+        """
+        apart = _blur(self._histogram(self.apart), (0.8, 1.0334, 1.3))
+        there = skin > 1e-4 * skin.max()
+        share = apart[there] / skin[there]
+        order = np.argsort(share, kind="stable")
+        below = np.cumsum(skin[there][order])
+        usual = max(1.5, float(share[order][np.searchsorted(below, 0.5 * below[-1])]))
+        excess = np.maximum(apart - usual * np.maximum(skin, _blur(skin, (1.0, 1.0, 4.0))), 0)
+        amount = excess.sum() / max(float(skin.sum()), 1e-9)
+        return excess * _smoothstep(np.asarray((amount - 1.5) / 3))
+
+    def _subtracted_share(self, table: Doubles) -> Doubles:
+        """Return the subtracted colours as a share of one, weighed by how far the key would still open on them."""
+        assert self.subtracted is not None
+        marked = [p.look(table)[p.frame.subtract] for p in self.points]
+        need = np.concatenate(marked).mean(dtype=np.float64)
+        colours = self.subtracted[0]
+        return colours * (0.3 * float(_smoothstep(np.asarray((need - 0.1) / 0.4))) / max(float(colours.sum()), 1e-9))
 
     def _histogram(self, weights: list[Floats]) -> Doubles:
         return _total(p.splat(w) for p, w in zip(self.points, weights, strict=True))

@@ -100,6 +100,70 @@ def _read_table(table, ia, it, fa, ft, luma, ky, last_y):
     return c0 + fa * (c1 - c0)
 
 
+def packed_table(table: np.ndarray) -> np.ndarray:
+    """Return the table at 8 bits with the four neighbours across and in luma side by side: int32, one axis.
+
+    A pixel then needs two loads and not eight.
+    """
+    levels = np.rint(np.clip(table, 0, 1) * 255).astype(np.uint32)
+    levels = np.pad(levels, ((0, 0), (0, 1), (0, 1)), mode="edge")
+    here, across = levels[:, :-1], levels[:, 1:]
+    packed = here[..., :-1] | here[..., 1:] << 8 | across[..., :-1] << 16 | across[..., 1:] << 24
+    return np.ascontiguousarray(packed, np.uint32).reshape(-1).view(np.int32)
+
+
+_STEP_ALONG, _STEP_ACROSS = np.int32(GRID[1] * GRID[2]), np.int32(GRID[2])
+_PER_ALONG, _PER_ACROSS, _PER_LUMA = F((GRID[0] - 1) / 3.2), F((GRID[1] - 1) / 2.6), F((GRID[2] - 1) / 1.05)
+_LAST_ALONG, _LAST_ACROSS, _LAST_LUMA = (F(n - 1.001) for n in GRID)
+_LEVEL = F(1 / 255)
+
+
+@inline
+def _between(corners, ft, fy):
+    """Interpolate between the four packed neighbours."""
+    c00 = F(corners & 255)
+    c01 = F((corners >> 8) & 255)
+    c10 = F((corners >> 16) & 255)
+    c11 = F((corners >> 24) & 255)
+    c0 = c00 + fy * (c01 - c00)
+    c1 = c10 + fy * (c11 - c10)
+    return c0 + ft * (c1 - c0)
+
+
+@inline
+def _place_row(y_row, cb_row, cr_row, placing, cells, part_a, part_t, lit):
+    """Find the cell of every pixel in the two colour axes, its fractions there, and 0 for what is black or outside."""
+    cosine, sine, inverse_scale, offset = placing
+    for x in range(cells.shape[0]):
+        a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
+        pa = (a + F(0.4)) * _PER_ALONG
+        pt = (t + F(1.3)) * _PER_ACROSS
+        inside = (pa >= ZERO) & (pt >= ZERO) & (pa <= _LAST_ALONG) & (pt <= _LAST_ACROSS)
+        pa = clamp(pa, ZERO, _LAST_ALONG)
+        pt = clamp(pt, ZERO, _LAST_ACROSS)
+        ia = np.int32(pa)
+        it = np.int32(pt)
+        cells[x] = np.uint32(ia * _STEP_ALONG + it * _STEP_ACROSS)
+        part_a[x] = pa - F(ia)
+        part_t[x] = pt - F(it)
+        lit[x] = smoothstep((luma - _BLACK) * _BLACK_SLOPE) if inside else ZERO
+
+
+@inline
+def _read_row(packed, cells, part_a, part_t, luma_row, at, part_y, out_row):
+    """Likelihood of skin in every pixel's cell at a luma. Places first, then values: both loops become vector code."""
+    for x in range(cells.shape[0]):
+        py = clamp(luma_row[x] * _PER_LUMA, ZERO, _LAST_LUMA)
+        iy = np.int32(py)
+        at[x] = cells[x] + np.uint32(iy)
+        part_y[x] = py - F(iy)
+    for x in range(cells.shape[0]):
+        cell = at[x]
+        c0 = _between(packed[cell], part_t[x], part_y[x])
+        c1 = _between(packed[cell + np.uint32(_STEP_ALONG)], part_t[x], part_y[x])
+        out_row[x] = (c0 + part_a[x] * (c1 - c0)) * _LEVEL
+
+
 @inline
 def _reached(own, bent, luma, factor):
     """Join the likelihoods at a pixel's own and at its bent luma: reaching further only adds, less only takes away."""
@@ -111,37 +175,29 @@ def _reached(own, bent, luma, factor):
 
 
 @sheet
-def _table_sheet(y_in, cb_in, cr_in, table, placing, bending, ramp, out, y0, y1):
-    cosine, sine, inverse_scale, offset = placing
+def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1):
     middle, dark, light = bending
     start, slope = ramp
-    na, nt, ny = table.shape
-    ka = F((na - 1) / 3.2)
-    kt = F((nt - 1) / 2.6)
-    ky = F((ny - 1) / 1.05)
-    last_a = F(na - 1.001)
-    last_t = F(nt - 1.001)
-    last_y = F(ny - 1.001)
+    width = out.shape[1]
+    cells = np.empty(width, np.uint32)
+    at = np.empty(width, np.uint32)
+    rows = np.empty((6, width), np.float32)
+    part_a, part_t, part_y, lit, bent, reached = rows[0], rows[1], rows[2], rows[3], rows[4], rows[5]
     bends = dark != ONE or light != ONE
     for y in range(y0, y1):
-        for x in range(y_in.shape[1]):
-            a, t, luma = _colour_axes(y_in[y, x], cb_in[y, x], cr_in[y, x], cosine, sine, inverse_scale, offset)
-            pa = (a + F(0.4)) * ka
-            pt = (t + F(1.3)) * kt
-            inside = pa >= ZERO and pt >= ZERO and pa <= last_a and pt <= last_t
-            pa = clamp(pa, ZERO, last_a)
-            pt = clamp(pt, ZERO, last_t)
-            ia = int(pa)
-            it = int(pt)
-            fa = pa - F(ia)
-            ft = pt - F(it)
-            likely = _read_table(table, ia, it, fa, ft, luma, ky, last_y)
-            if bends:  # the same for every pixel, so it costs nothing where luma is taken as it is
-                bent = _bend(luma, middle, dark, light)
-                factor = dark if luma < middle else light
-                likely = _reached(likely, _read_table(table, ia, it, fa, ft, bent, ky, last_y), bent, factor)
-            m = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
-            out[y, x] = m if inside else ZERO
+        y_row = y_in[y]
+        out_row = out[y]
+        _place_row(y_row, cb_in[y], cr_in[y], placing, cells, part_a, part_t, lit)
+        _read_row(packed, cells, part_a, part_t, y_row, at, part_y, out_row)
+        if bends:  # the same for every pixel, so it costs nothing where luma is taken as it is
+            for x in range(width):
+                bent[x] = _bend(y_row[x] if y_row[x] > ZERO else ZERO, middle, dark, light)
+            _read_row(packed, cells, part_a, part_t, bent, at, part_y, reached)
+            for x in range(width):
+                factor = dark if y_row[x] < middle else light
+                out_row[x] = _reached(out_row[x], reached[x], bent[x], factor)
+        for x in range(width):
+            out_row[x] = smoothstep((out_row[x] - start) * slope) * lit[x]
 
 
 @sheet
@@ -196,8 +252,8 @@ def learned_key(
     """Key a picture by what was learned.
 
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A), not premultiplied.
-    :param centre: Cb/Y′ and Cr/Y′ of the samples. :param form: the table, float32 of shape :data:`GRID`, or the
-        compact form, float64 (10,): mean, covariance, squared distance at one half.
+    :param centre: Cb/Y′ and Cr/Y′ of the samples. :param form: the table, float32 of shape :data:`GRID` and read at
+        8 bits, or the compact form, float64 (10,): mean, covariance, squared distance at one half.
     :param middle: luma of the sampled skin, about which ``shadow_reach`` and ``highlight_reach`` (1 = as learned)
         stretch the key. :param width: −0.5 to 0.5, added to the likelihood. :param softness: 1 as learned.
     :param finish: drop specks, close pinholes and draw the edge by luma.
@@ -211,8 +267,7 @@ def learned_key(
     bending = _bending(middle, shadow_reach, highlight_reach)
     shape = (_placing(centre), bending, _ramp(width, softness))
     if form.ndim == 3:
-        table = np.ascontiguousarray(form, np.float32)
-        over_rows(_table_sheet, y.shape[0], y, cb, cr, table, *shape, matte, strip=32)
+        over_rows(_table_sheet, y.shape[0], y, cb, cr, packed_table(form), *shape, matte, strip=32)
     else:
         over_rows(_compact_sheet, y.shape[0], y, cb, cr, _precision(form), *shape, matte, strip=32)
     if finish:

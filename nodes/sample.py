@@ -14,6 +14,10 @@ _POINT_RADIUS = 0.012
 """Radius of a point sample as a part of the frame height."""
 
 
+_FACE_MIDDLE, _FACE_CENTRE = 0.30, 0.58
+"""Half sides of the ellipse taken from a face's box, in parts of the box, and how far down its centre lies."""
+
+
 class SampleError(InkarnatError, ValueError):
     """A sample that lies outside the frame, is malformed or shows nothing usable."""
 
@@ -22,7 +26,7 @@ class SampleError(InkarnatError, ValueError):
 class Sample:
     """A place in the frame, in coordinates normalised to it: x to the right, y down, (0, 0) the top-left corner.
 
-    Made by :meth:`point`, :meth:`box` or :meth:`stroke`. ``radius`` counts in frame heights.
+    Made by :meth:`point`, :meth:`box`, :meth:`stroke` or :meth:`face`. ``radius`` counts in frame heights.
     """
 
     kind: str
@@ -50,16 +54,26 @@ class Sample:
         return cls("stroke", _inside(tuple((float(x), float(y)) for x, y in points)), float(radius))
 
     @classmethod
+    def face(cls, x0: float, y0: float, x1: float, y1: float) -> Sample:
+        """The middle of a face, by the box round it from brow to chin. Raises SampleError as :meth:`box` does."""
+        return cls("face", cls.box(x0, y0, x1, y1).points)
+
+    @property
+    def whole(self) -> bool:
+        """Whether the sample may hold more than skin, so that only its main colour is learned."""
+        return self.kind in ("box", "face")
+
+    @classmethod
     def parse(cls, text: str) -> Sample:
-        """Read ``point:x,y``, ``box:x0,y0,x1,y1`` or ``stroke:x,y;x,y;…/r``. Raises SampleError otherwise."""
+        """Read ``point:x,y``, ``box:x0,y0,x1,y1``, ``face:…`` or ``stroke:x,y;x,y;…/r``; otherwise raise SampleError."""
         kind, _, rest = text.partition(":")
         try:
             if kind == "point":
                 x, y = _numbers(rest, 2)
                 return cls.point(x, y)
-            if kind == "box":
+            if kind in ("box", "face"):
                 x0, y0, x1, y1 = _numbers(rest, 4)
-                return cls.box(x0, y0, x1, y1)
+                return cls.box(x0, y0, x1, y1) if kind == "box" else cls.face(x0, y0, x1, y1)
             if kind == "stroke":
                 path, _, radius = rest.partition("/")
                 points = [_numbers(pair, 2) for pair in path.split(";")]
@@ -69,8 +83,8 @@ class Sample:
         except ValueError:
             pass
         raise SampleError(
-            f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:x,y;x,y/radius, "
-            "each number a part of the frame (0 to 1)."
+            f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:x,y;x,y/radius "
+            "or face:x0,y0,x1,y1, each number a part of the frame (0 to 1)."
         )
 
     def __str__(self) -> str:
@@ -83,7 +97,7 @@ class Sample:
         """Return the pixels of a (height, width) frame that the sample covers: bool (H, W), at least one True."""
         aspect = width / height
         path = [(px * aspect, py) for px, py in self.points]
-        reach = 0.0 if self.kind == "box" else max(self.radius, 0.75 / height)
+        reach = 0.0 if self.whole else max(self.radius, 0.75 / height)
         rows, columns = self._window(height, width, reach)
         y = (np.arange(height)[rows, None] + 0.5) / height
         x = (np.arange(width)[None, columns] + 0.5) / height
@@ -91,6 +105,11 @@ class Sample:
         if self.kind == "box":
             (x0, y0), (x1, y1) = path
             covered[rows, columns] = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+        elif self.kind == "face":
+            (x0, y0), (x1, y1) = path
+            u = (x - (x0 + x1) / 2) / (_FACE_MIDDLE * (x1 - x0))
+            v = (y - y0 - _FACE_CENTRE * (y1 - y0)) / (_FACE_MIDDLE * (y1 - y0))
+            covered[rows, columns] = u * u + v * v <= 1
         else:
             distance = np.full(np.broadcast_shapes(x.shape, y.shape), math.inf)
             for start, end in zip(path, path[1:] or path, strict=False):

@@ -320,7 +320,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 "subtract the surroundings.",
             )
         )
-    if area >= 0.004 and soft > 0.6:
+    if area >= 0.004 and soft > 0.4:
         found.append(
             Warned(
                 "half open",
@@ -390,8 +390,9 @@ def _reduced(image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ..
             covered |= sample.mask(height, width)
         return covered
 
-    boxes = (sample for sample in add if sample.kind == "box")
-    return learn.reduce_frame(image, cover(add), cover(subtract), cover(boxes))
+    drawn = (sample for sample in add if not sample.whole)
+    wholes = [sample.mask(height, width) for sample in add if sample.whole]
+    return learn.reduce_frame(image, cover(drawn), cover(subtract), wholes)
 
 
 def _require_skin(centre: tuple[float, float]) -> None:

@@ -142,7 +142,8 @@ def likelihood(form, along, across, luma):
             np.linspace(low, high, n)
             for (low, high), n in zip((qualify.ALONG, qualify.ACROSS, qualify.LUMA), qualify.GRID, strict=True)
         ]
-        return RegularGridInterpolator(axes, form.astype(np.float64))([along, across, luma])[0]
+        levels = np.rint(form.astype(np.float64) * 255) / 255  # the table is read at 8 bits
+        return RegularGridInterpolator(axes, levels)([along, across, luma])[0]
     mean, cut = COMPACT[:3], COMPACT[9]
     covariance = np.zeros((3, 3))
     covariance[np.triu_indices(3)] = COMPACT[3:9]

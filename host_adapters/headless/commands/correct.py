@@ -81,6 +81,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
       inkarnat correct bench.mov -o bench-skin.mov --subject left --add point:.39,.45 \\
           --subject right --add point:.66,.48 --bias 2 --matte-out "bench-{subject}.%04d.png"
 
+    Without --add the faces in the picture are sampled, if the extra [faces] is installed; a lone point on a face
+    samples that face. Without it, or without a face, the natural range of skin is keyed, which takes wood as well.
+
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
     """
@@ -96,7 +99,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     cast = Cast.read(working, options, people, follow)
     if options["track"] and not cast.regions:
         raise GraphError("--track follows a region: give --region as well.")
-    correction = solve_subjects(cast.subjects, wishes)
+    correction = cast.warned(solve_subjects(cast.subjects, wishes))
     graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
     graph, drift = _with_drift(graph, correction, wishes, working, options["follow_drift"], as_json, notes)
     graph = footage.around(graph)
@@ -226,9 +229,11 @@ def _tell(
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
     if as_json:
         data = {"input": input, "outputs": written, **correction.as_dict(), "notes": notes}
-        data |= {"drift": None if drift is None else drift.as_dict(), "render": report.as_dict()}
+        data |= {"drift": None if drift is None else drift.as_dict(), "faces": cast.faces(), "render": report.as_dict()}
         console.print_json(data | _distances(correction, cast))
         return
+    if cast.faces():
+        console.say(f"key: learned from {len(cast.faces())} face{'s' * (len(cast.faces()) > 1)}")
     for person in correction.people:
         for warning in person.warnings:
             console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")

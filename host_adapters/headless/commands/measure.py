@@ -155,7 +155,7 @@ def _matte_graph(
         person = read_person(options)
         return graph, mattes, dict.fromkeys(mattes, person) if person else {}, ()
     cast = Cast.read(clip, options, people)
-    correction = solve_subjects(cast.subjects)
+    correction = cast.warned(solve_subjects(cast.subjects))
     graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
     warnings = tuple(warned for warned in correction.warnings if warned.sign != "stray")
     return graph, {person.name: person.id("matte") for person in correction.people}, cast.approved, warnings

@@ -12,9 +12,10 @@ from typing import Any
 import click
 from click.core import ParameterSource
 
-from ....nodes import MarkedFrame, Region, Sample, SampleError, SkinTarget, Subject
+from ....nodes import Correction, MarkedFrame, Region, Sample, SampleError, SkinTarget, Subject
 from ..clips import Clip
 from ..errors import GraphError
+from ..faces import Seeded, seed
 from ..graph import Step
 from ..people import PROJECT_FILE, People, Person
 from ..regions import REGION_HELP, read_region
@@ -187,12 +188,14 @@ class Cast:
     """Everyone to be corrected in a clip, with their regions.
 
     :ivar subjects: one without a name, or several with names. :ivar regions: the step of each one's region, by name.
-    :ivar approved: the approved person that each is matched to, by name.
+    :ivar approved: the approved person that each is matched to, by name. :ivar seeded: the faces that were added where
+        little or nothing was marked, by name.
     """
 
     subjects: tuple[Subject, ...]
     regions: Mapping[str, Step]
     approved: Mapping[str, Person]
+    seeded: Mapping[str, Seeded]
 
     @classmethod
     def read(
@@ -211,11 +214,12 @@ class Cast:
         """
         if people and options["add"]:
             raise GraphError(f"--add {options['add'][0]} stands before the first --subject: say whose skin it is.")
-        subjects, regions, approved = [], {}, {}
+        subjects, regions, approved, seeded = [], {}, {}, {}
         for name, given in people or [("", {})]:
             own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
             marks = Marks.read(own["add"], own["subtract"], options["neutral"], options["frame"])
-            frames = marks.on(clip)
+            seeded[name] = seed(marks.on(clip))
+            frames = seeded[name].frames
             step = read_region(own["region"]) if own["region"] else None
             if step is not None and follow is not None and not step.keyed:
                 step = follow(step, frames[0].frame)
@@ -226,7 +230,19 @@ class Cast:
                 approved[name] = person
             target = read_target(own, person) if "target_angle" in own else None
             subjects.append(Subject(name, frames, target, _region_at(step)))
-        return cls(tuple(subjects), regions, approved)
+        return cls(tuple(subjects), regions, approved, seeded)
+
+    def faces(self) -> list[dict[str, Any]]:
+        """Return the faces that seeded a key, as plain JSON data."""
+        return [face for seeded in self.seeded.values() for face in seeded.as_dict()]
+
+    def warned(self, correction: Correction) -> Correction:
+        """Return the correction with what there is to say about faces among its warnings."""
+        people = tuple(
+            dataclasses.replace(person, warnings=(*person.warnings, *self.seeded[person.name].warnings))
+            for person in correction.people
+        )
+        return dataclasses.replace(correction, people=people)
 
     def keyed(self) -> dict[str, Keyed]:
         """Return what changes over time in the regions, by the id of their nodes."""
