@@ -49,7 +49,8 @@ def footage_options(command: Command) -> Command:
                 "--input-space",
                 metavar="SPACE",
                 help="Colour space of the footage, brought to BT.709 for the work and back: a short name such as hlg, "
-                "pq or p3_d65, a name registered in colour-science, or CURVE:PRIMARIES.",
+                "pq or p3_d65, a name registered in colour-science, or CURVE:PRIMARIES; with :codes behind it where "
+                "the curve counts on the whole scale of codes and the clip is studio range.",
             ),
         )
     ):

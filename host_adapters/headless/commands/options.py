@@ -124,7 +124,6 @@ _PERSON_APPROVED = (
 )
 
 
-<<<<<<< HEAD
 # --- several people -----------------------------------------------------------------------------------------
 
 Named = tuple[str, dict[str, Any]]
@@ -136,46 +135,6 @@ _PERSON = click.Command(
 _PERSON_WORDS = frozenset(word for param in _PERSON.params for word in param.opts)
 _SUBJECT = "--subject"
 _SUBJECT_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
-=======
-def footage_options(command: Command) -> Command:
-    """Add --matrix, --range, --siting, --fields and --input-space to a verb; :class:`Footage` reads them."""
-    for option in reversed(
-        (
-            click.option(
-                "--matrix",
-                type=click.Choice(["601", "709", "2020"]),
-                help="What the clip's Y′CbCr is made with, instead of its tag (untagged: 709 from 720 lines, or 601).",
-            ),
-            click.option(
-                "--range",
-                "extent",
-                type=click.Choice(["studio", "full"]),
-                help="Range of the clip's code values, instead of its tag (untagged: studio).",
-            ),
-            click.option(
-                "--siting",
-                type=click.Choice(list(SITING)),
-                help="Where the clip's chroma sits (by codec: centre for JPEG, corner for BT.2020 4:2:0, or left).",
-            ),
-            click.option(
-                "--fields",
-                type=click.Choice(list(FIELDS)),
-                default="refuse",
-                show_default=True,
-                help="Interlaced frames: refuse them, or take each whole, as if it were progressive.",
-            ),
-            click.option(
-                "--input-space",
-                metavar="SPACE",
-                help="Colour space of the footage, brought to BT.709 for the work and back: a short name such as hlg, "
-                "pq or p3_d65, a name registered in colour-science, or CURVE:PRIMARIES; with :codes behind it where "
-                "the curve counts on the whole scale of codes and the clip is studio range.",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
->>>>>>> footage
 
 
 class SubjectsCommand(click.Command):
