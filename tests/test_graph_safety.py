@@ -11,7 +11,7 @@ import os
 import random
 import resource
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from itertools import pairwise
 from typing import Any
 
@@ -22,6 +22,7 @@ from inkarnat.host_adapters.headless.graph import MOST_BYTES, Graph, Step
 from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, Blend, ToneCurve, Waveform
+from inkarnat.nodes.declare import Param
 
 MUTANTS = int(os.environ.get("INKARNAT_MUTANTS", "1000"))
 LONGEST = 30.0
@@ -51,6 +52,10 @@ def seed_graph(chance: random.Random) -> dict[str, Any]:
         port = kinds[NODES[before["node"]].output().kind]
         if port in node["inputs"]:
             node["inputs"][port] = before["id"]
+    for node in nodes:
+        for name, param in NODES[node["node"]].params().items():
+            if chance.random() < 0.4:
+                node["params"][name] = anything(param, node["params"][name], chance)
     numbers = [(node, name) for node in nodes for name, value in node["params"].items() if type(value) is float]
     if numbers:
         node, name = chance.choice(numbers)
@@ -62,6 +67,26 @@ def seed_graph(chance: random.Random) -> dict[str, Any]:
 def entry(id: str, kind: Any) -> dict[str, Any]:
     inputs = {name: "plate" if port.kind == "picture" else "key" for name, port in kind.inputs().items()}
     return {"id": id, "inputs": inputs, **kind().config()}
+
+
+def anything(param: Param, value: Any, chance: random.Random) -> Any:
+    """A value that the declaration allows, often at an end of its range."""
+    low, high = max(param.low, -1e6), min(param.high, 1e6)
+
+    def number() -> float:
+        return chance.choice((low, high, chance.uniform(low, high), chance.uniform(low, high)))
+
+    kinds: dict[str, Callable[[], Any]] = {
+        "number": number,
+        "angle": number,
+        "whole": lambda: round(number()),
+        "toggle": lambda: chance.random() < 0.5,
+        "choice": lambda: chance.choice(list(param.options)),
+        "point": lambda: [number(), number()],
+        "colour": lambda: [number(), number(), number()],
+        "points": lambda: [[number(), number()] for _ in range(chance.choice((0, 1, 3, 40, 4096)))],
+    }
+    return kinds[param.kind]() if param.kind in kinds else value
 
 
 EVIL: list[Any] = [
@@ -83,7 +108,7 @@ def places(data: Any, way: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 def mutant(data: dict[str, Any], chance: random.Random) -> Any:
     """Change a few places: another value, an evil one, something doubled, lost, scaled or renamed."""
     data = copy.deepcopy(data)
-    for _ in range(chance.choice((1, 1, 1, 2, 3, 8))):
+    for _ in range(chance.choice((0, 0, 0, 1, 1, 2, 4))):
         ways = places(data)
         way = chance.choice(ways)
         holder: Any = data
@@ -102,7 +127,8 @@ def mutant(data: dict[str, Any], chance: random.Random) -> Any:
             other = data
             for part in chance.choice(ways):
                 other = other[part] if isinstance(other, list | dict) and _has(other, part) else other
-            holder[way[-1]] = copy.deepcopy(other)
+            # A place may be put into itself, but not so often that it is the test that fills the memory.
+            holder[way[-1]] = copy.deepcopy(other) if len(repr(other)) < 20_000 else None
         else:
             holder[way[-1]] = copy.deepcopy(chance.choice(EVIL))
     return data
