@@ -236,7 +236,8 @@ class Results:
         """Return the difference of mean F1 between the best and the worst depth of the generated portraits."""
         generated = [c for c in self.cases if c.group == "generated" and c.input == input]
         by_depth = [
-            float(np.mean([c.score.f1 for c in generated if c.depth == depth])) for depth in {c.depth for c in generated}
+            float(np.mean([c.score.f1 for c in generated if c.depth == depth]))
+            for depth in {c.depth for c in generated}
         ]
         return max(by_depth) - min(by_depth) if by_depth else 0.0
 
@@ -260,7 +261,9 @@ class Results:
                 "means": [_mean_row(*row) for row in self.means()],
                 "by_scene": [_mean_row(*row) for row in self.means("scene")],
                 "by_depth": [_mean_row(*row) for row in self.means("depth") if row[0]],
-                "depth_gap": {name: self.depth_gap(name) for name in INPUTS if any(c.input == name for c in self.cases)},
+                "depth_gap": {
+                    name: self.depth_gap(name) for name in INPUTS if any(c.input == name for c in self.cases)
+                },
                 "warnings": self.warning_rates(),
                 "balance": self.balance_errors(),
             },

@@ -135,7 +135,7 @@ def _generated_marks(scene: Scene) -> dict[str, Marks]:
     people = [""] + (["second_"] if "second_face" in places else [])
     points = [places["cheek"], places["second_cheek" if len(people) > 1 else "forehead"], places["hand"]]
     stroke = tuple(Sample.stroke(places[who + "stroke"], STROKE_RADIUS) for who in people)
-    left, top, right, bottom = places["face"]
+    left, top, _, bottom = places["face"]
     beside = [(left - 0.035, top + share * (bottom - top)) for share in (-0.1, 0.35)]
     return {
         "1 point": Marks((Sample.point(*places["cheek"]),)),

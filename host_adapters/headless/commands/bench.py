@@ -18,7 +18,9 @@ def command() -> None:
 
 
 @command.command()
-@click.option("--seeds", type=click.IntRange(0), default=1, show_default=True, help="Portraits of each depth and scene.")
+@click.option(
+    "--seeds", type=click.IntRange(0), default=1, show_default=True, help="Portraits of each depth and scene."
+)
 @click.option("--first-seed", type=click.IntRange(0), default=1000, show_default=True, help="Seed to begin with.")
 @click.option("--scene", "scenes", multiple=True, type=click.Choice(list(SETTINGS)), help="Only this scene (all).")
 @click.option("--input", "inputs", multiple=True, type=click.Choice(INPUTS), help="Only this kind of input (all).")
