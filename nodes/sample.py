@@ -65,7 +65,7 @@ class Sample:
 
     @classmethod
     def parse(cls, text: str) -> Sample:
-        """Read ``point:x,y``, ``box:…``, ``face:…`` or ``stroke:x,y;x,y;…/r``. Raises SampleError for anything else."""
+        """Read ``point:x,y``, ``box:x0,y0,x1,y1``, ``face:…`` or ``stroke:x,y;x,y;…/r``. Raises SampleError."""
         kind, _, rest = text.partition(":")
         try:
             if kind == "point":

@@ -120,7 +120,7 @@ def face_samples(picture: Picture) -> tuple[Sample, ...]:
 
 
 def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
-    """Return the face whose box, grown by a third on every side, holds the point; of several the nearest."""
+    """Return the nearest face whose box, grown by a third on every side, holds the point."""
 
     def away(face: Face) -> float:
         left, top, right, bottom = face.box

@@ -1,0 +1,174 @@
+"""Faces: the detector on a real and on generated pictures, and what the verbs do with faces and without them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import skimage.data
+from inkarnat.host_adapters.headless import faces
+from inkarnat.host_adapters.workshop import camera, portrait
+from inkarnat.nodes import MarkedFrame, Sample, SampleError, learn_skin_key, solve_correction
+
+needs_detector = pytest.mark.skipif(not faces.available(), reason="the extra [faces] is not installed")
+
+GREY = np.full((90, 160, 3), 0.4, np.float32)
+
+
+@pytest.fixture
+def no_detector(monkeypatch):
+    monkeypatch.setattr(faces, "model_file", lambda: None)
+
+
+def boat_builders(count=1):
+    scene = portrait("brown", 11, 320, 180, faces=count)
+    return camera(scene.light, 11), scene
+
+
+# --- the sample ---------------------------------------------------------------------------------------------
+
+
+def test_a_face_sample_covers_the_middle_of_its_box():
+    covered = Sample.face(0.2, 0.2, 0.6, 0.8).mask(200, 400)
+    rows, columns = np.nonzero(covered)
+    assert abs((columns.mean() + 0.5) / 400 - 0.4) < 0.005
+    assert 0.5 < (rows.mean() + 0.5) / 200 < 0.6  # below the middle: cheeks, not hair
+    box = Sample.box(0.2, 0.2, 0.6, 0.8).mask(200, 400)
+    assert not (covered & ~box).any()
+    # An ellipse with half sides of 30 % of the box covers π · 0.3² of it.
+    assert covered.sum() / box.sum() == pytest.approx(np.pi * 0.09, rel=0.03)
+
+
+def test_a_face_sample_survives_as_text():
+    sample = Sample.face(0.1, 0.2, 0.3, 0.5)
+    assert Sample.parse(str(sample)) == sample
+    assert sample.whole
+    with pytest.raises(SampleError, match="x0 < x1"):
+        Sample.face(0.5, 0.2, 0.3, 0.5)
+
+
+def test_two_faces_of_different_depth_are_both_learned():
+    """Each face keeps its own main colour, so the larger one does not push the other out."""
+    picture, scene = boat_builders(2)
+    boxes = [Sample.face(*scene.places[name]) for name in ("face", "second_face")]
+    matte = learn_skin_key(picture, boxes).process(picture)
+    for name in ("cheek", "second_cheek"):
+        x, y = scene.places[name]
+        assert matte[int(y * 180), int(x * 320)] > 0.8
+
+
+# --- the detector -------------------------------------------------------------------------------------------
+
+
+@needs_detector
+def test_the_face_of_a_real_picture_is_found_at_any_exposure():
+    picture = skimage.data.astronaut().astype(np.float32) / np.float32(255)
+    for gain in (1.0, 0.5, 0.3):
+        (face,) = faces.find_faces(picture * np.float32(gain))
+        left, top, right, bottom = face.box
+        # Drawn by hand: test_images/masks/astronaut.json.
+        assert left < 0.40 < 0.50 < right
+        assert top < 0.20 < 0.30 < bottom
+        assert right - left < 0.3
+
+
+@needs_detector
+def test_no_face_is_found_where_there_is_none():
+    for name in ("coffee", "rocket", "chelsea"):
+        assert faces.find_faces(getattr(skimage.data, name)().astype(np.float32) / np.float32(255)) == ()
+    assert faces.find_faces(GREY) == ()
+
+
+@needs_detector
+def test_both_boat_builders_are_found():
+    picture, scene = boat_builders(2)
+    found = faces.find_faces(picture)
+    assert len(found) == 2
+    for name in ("face", "second_face"):
+        left, top, right, bottom = scene.places[name]
+        middle = (left + right) / 2, (top + bottom) / 2
+        assert faces.near_point(found, *middle) is not None
+
+
+@needs_detector
+def test_nan_alpha_and_size_do_not_matter():
+    picture, _ = boat_builders()
+    with_alpha = np.dstack([picture, np.ones(picture.shape[:2], np.float32)])
+    with_alpha[:4, :4] = np.nan
+    assert len(faces.find_faces(with_alpha)) == 1
+
+
+def test_a_missing_detector_says_how_to_get_it(no_detector):
+    with pytest.raises(faces.FaceError, match=r"inkarnat\[faces\]"):
+        faces.find_faces(GREY)
+
+
+def test_a_named_model_that_is_missing_is_named(monkeypatch):
+    monkeypatch.setenv(faces.MODEL_VARIABLE, "/nowhere/faces.onnx")
+    with pytest.raises(faces.FaceError, match=r"/nowhere/faces\.onnx"):
+        faces.model_file()
+
+
+@needs_detector
+def test_a_file_that_is_no_network_is_named(monkeypatch, tmp_path):
+    wrong = tmp_path / "wrong.onnx"
+    wrong.write_bytes(b"not a network")
+    monkeypatch.setenv(faces.MODEL_VARIABLE, str(wrong))
+    with pytest.raises(faces.FaceError, match=r"wrong\.onnx"):
+        faces.find_faces(GREY)
+
+
+def test_of_overlapping_boxes_the_surest_stays():
+    one, two = faces.Face((0.1, 0.1, 0.4, 0.5), 0.9), faces.Face((0.12, 0.1, 0.42, 0.5), 0.7)
+    far = faces.Face((0.6, 0.1, 0.8, 0.5), 0.6)
+    assert faces._kept([two, far, one]) == [one, far]
+
+
+# --- seeding ------------------------------------------------------------------------------------------------
+
+FACE = faces.Face((0.3, 0.2, 0.5, 0.6), 0.95)
+
+
+@pytest.fixture
+def one_face(monkeypatch):
+    monkeypatch.setattr(faces, "available", lambda: True)
+    monkeypatch.setattr(faces, "find_faces", lambda picture: (FACE,))
+
+
+def test_faces_seed_where_nothing_is_sampled(one_face):
+    seeded = faces.seed([MarkedFrame(7, GREY)])
+    assert seeded.frames[0].add == (FACE.sample(),)
+    assert seeded.as_dict() == [{"frame": 7, "box": [0.3, 0.2, 0.5, 0.6], "score": 0.95}]
+    assert seeded.warnings == ()
+
+
+def test_a_lone_point_near_a_face_takes_that_face_and_others_do_not(one_face):
+    point = Sample.point(0.35, 0.3)
+    assert faces.seed([MarkedFrame(1, GREY, (point,))]).frames[0].add == (point, FACE.sample())
+    away = Sample.point(0.9, 0.9)
+    assert faces.seed([MarkedFrame(1, GREY, (away,))]).frames[0].add == (away,)
+    for several in ((point, away), (Sample.box(0.3, 0.3, 0.4, 0.4),)):
+        assert faces.seed([MarkedFrame(1, GREY, several)]).frames[0].add == several
+
+
+def test_without_a_face_a_warning_says_so(monkeypatch):
+    monkeypatch.setattr(faces, "available", lambda: True)
+    monkeypatch.setattr(faces, "find_faces", lambda picture: ())
+    seeded = faces.seed([MarkedFrame(1, GREY)])
+    assert seeded.frames[0].add == ()
+    assert "No face was found" in seeded.warnings[0].message
+
+
+def test_without_the_detector_the_natural_range_is_keyed_and_both_are_said(no_detector):
+    picture, _ = boat_builders()
+    seeded = faces.seed([MarkedFrame(1, picture)])
+    told = seeded.on(solve_correction(seeded.frames)).warnings
+    assert {"no sample", "no faces"} <= {warning.sign for warning in told}
+    assert "inkarnat[faces]" in next(w.message for w in told if w.sign == "no faces")
+
+
+def test_the_detector_stays_out_of_kernels_and_nodes():
+    root = Path(__file__).parents[1]
+    for layer in ("kernels", "nodes"):
+        assert not [path for path in (root / layer).glob("*.py") if "cv2" in path.read_text(encoding="utf-8")]
