@@ -185,7 +185,7 @@ def _geodesic(start, likeness, log_luma, step, resist, light, distance):
 # --- small helpers ------------------------------------------------------------------------------------------
 
 
-def _smoothstep(x: Doubles) -> Doubles:
+def _smoothstep(x: Doubles | float) -> Doubles:
     t = np.clip(x, 0.0, 1.0)
     return t * t * (3 - 2 * t)
 

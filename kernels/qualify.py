@@ -85,31 +85,6 @@ def _bend(luma, middle, dark, light):
     return middle + step * (dark if step < ZERO else light)
 
 
-@inline
-def _read_table(table, ia, it, fa, ft, luma, ky, last_y):
-    """Likelihood of skin at a cell of the two colour axes, with its fractions, and at a luma."""
-    py = clamp(luma * ky, ZERO, last_y)
-    iy = int(py)
-    fy = py - F(iy)
-    c00 = table[ia, it, iy] + fy * (table[ia, it, iy + 1] - table[ia, it, iy])
-    c01 = table[ia, it + 1, iy] + fy * (table[ia, it + 1, iy + 1] - table[ia, it + 1, iy])
-    c10 = table[ia + 1, it, iy] + fy * (table[ia + 1, it, iy + 1] - table[ia + 1, it, iy])
-    c11 = table[ia + 1, it + 1, iy] + fy * (table[ia + 1, it + 1, iy + 1] - table[ia + 1, it + 1, iy])
-    c0 = c00 + ft * (c01 - c00)
-    c1 = c10 + ft * (c11 - c10)
-    return c0 + fa * (c1 - c0)
-
-
-@inline
-def _reached(own, bent, luma, factor):
-    """Join the likelihoods at a pixel's own and at its bent luma: reaching further only adds, less only takes away."""
-    off = -luma if luma < ZERO else luma - F(1.05)
-    bent = bent * smoothstep(ONE - off * F(10))
-    less = bent if bent < own else own
-    more = bent if bent > own else own
-    return less if factor > ONE else more
-
-
 def packed_table(table: np.ndarray) -> np.ndarray:
     """Return the table at 8 bits with the four neighbours across and in luma side by side: int32, one axis.
 

@@ -237,7 +237,7 @@ def _halved(shot: Shot) -> Shot:
     def half(plane: NDArray[Any]) -> NDArray[Any]:
         rows, columns = plane.shape[0] // 2 * 2, plane.shape[1] // 2 * 2
         cut = plane[:rows, :columns]
-        return (cut[::2, ::2] + cut[1::2, ::2] + cut[::2, 1::2] + cut[1::2, 1::2]) / 4
+        return np.asarray((cut[::2, ::2] + cut[1::2, ::2] + cut[::2, 1::2] + cut[1::2, 1::2]) / 4)
 
     smaller = _changed(shot, VARIANTS[3], half(shot.keyed))
     return replace(
