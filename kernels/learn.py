@@ -185,7 +185,7 @@ def _geodesic(start, likeness, log_luma, step, resist, light, distance):
 # --- small helpers ------------------------------------------------------------------------------------------
 
 
-def _smoothstep(x: Doubles) -> Doubles:
+def _smoothstep(x: Doubles | float) -> Doubles:
     t = np.clip(x, 0.0, 1.0)
     return t * t * (3 - 2 * t)
 
@@ -365,7 +365,7 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
             "or not a number. Put the sample on skin that is neither burnt out nor black."
         )
     points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
-    spread, narrow = _prior_spread(u, v, y, centre, chroma)
+    spread, narrow = _prior_spread(frames, seeds, centre, chroma)
     boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
     grower = _Grower(points, spread, narrow, reach * (1 - 0.5 * boxed))
     table = grower.run()
@@ -378,17 +378,25 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
     )
 
 
-def _prior_spread(u: Floats, v: Floats, y: Floats, centre: tuple[float, float], chroma: float) -> tuple[Doubles, float]:
+def _prior_spread(
+    frames: list[Frame], seeds: list[Flags], centre: tuple[float, float], chroma: float
+) -> tuple[Doubles, float]:
     """Return the expected spread round the samples on the three axes, and by how much to narrow it.
 
-    Samples that already show a spread of their own need less of the assumed one.
+    Samples that already show a spread of their own need less of the assumed one. It is taken within each frame, so
+    that a second frame in another light does not count as knowing the skin better.
     """
     scale = max(chroma, 0.16)
     floor = max(chroma / scale, 0.5)
     spread = np.array([CHROMA_SPREAD * floor, math.radians(HUE_SPREAD) * floor + 0.008 / scale, LUMA_SPREAD])
-    a, t = axes(u.astype(np.float64), v.astype(np.float64), centre)
-    own = np.array([a.std(), t.std(), y.astype(np.float64).std()]) / spread
-    return spread, 1 / math.sqrt(1 + min(float((own**2).sum()), 3.0) * 0.5441 * 3)
+    variance, count = np.zeros(3), 0
+    for frame, found in zip(frames, seeds, strict=True):
+        if found.any():
+            a, t = axes(frame.u[found].astype(np.float64), frame.v[found].astype(np.float64), centre)
+            variance += np.array([a.var(), t.var(), frame.luma[found].astype(np.float64).var()]) * a.size
+            count += a.size
+    own = float((variance / count / spread**2).sum())
+    return spread, 1 / math.sqrt(1 + min(own, 3.0) * 0.5441 * 3)
 
 
 class _Grower:
