@@ -87,6 +87,7 @@ def _find_cache_folder() -> Path | None:
 CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else _find_cache_folder()
 """Where compiled kernels are kept, or None where nothing is writable (they are then compiled anew)."""
 
+
 def _save_alone(cache: Any, folder: Path) -> None:
     """Let one process at a time add to the cache.
 
