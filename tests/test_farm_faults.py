@@ -27,7 +27,7 @@ from inkarnat.host_adapters.headless.clips import open_clip
 from inkarnat.host_adapters.headless.files import OutputError
 from inkarnat.host_adapters.headless.locks import locked
 
-TRIES = int(os.environ.get("INKARNAT_TRIES", "2"))
+TRIES = int(os.environ.get("INKARNAT_TRIES", "1"))
 FRAMES = range(1, 31)
 
 
