@@ -8,6 +8,7 @@ import sys
 from fractions import Fraction
 from pathlib import Path
 
+import interrupts
 import numpy as np
 from inkarnat.host_adapters.headless.clips import open_clip, open_writer
 from inkarnat.host_adapters.headless.commands.render import render_files
@@ -92,7 +93,9 @@ def start(*arguments: str, wait: bool = True, env: dict[str, str] | None = None,
     command = [sys.executable, str(PROGRAM), *arguments]
     if wait:
         return subprocess.run(command, capture_output=True, timeout=120, **settings)
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **settings)
+    return subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=interrupts.hear, **settings
+    )
 
 
 def named(pairs: dict[str, str], option: str = "--out") -> list[str]:

@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 import click
+import interrupts
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -361,7 +362,7 @@ def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file):
         (sequence / f"planing.{frame}.tif").write_bytes((sequence / "planing.1001.tif").read_bytes())
     words = ["render", graph_file, "--in", f"plate={sequence}/planing.%04d.tif", "--out", f"result={sequence}/skin.mov"]
     command = [sys.executable, "-m", "inkarnat.host_adapters.headless.cli", *words]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as running:
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=interrupts.hear) as running:
         line = next(line for line in running.stderr if "note:" not in line)
         assert "frames, last" in line
         running.send_signal(signal.SIGINT)

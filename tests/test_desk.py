@@ -12,6 +12,7 @@ import threading
 import time
 import urllib.request
 
+import interrupts
 import numpy as np
 import pytest
 
@@ -607,6 +608,7 @@ def run_verb(*words):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=interrupts.hear,
     )
 
 

@@ -163,7 +163,7 @@ def test_without_a_face_a_warning_says_so(monkeypatch):
 def test_without_the_detector_the_natural_range_is_keyed_and_both_are_said(no_detector):
     picture, _ = boat_builders()
     seeded = faces.seed([MarkedFrame(1, picture)])
-    told = seeded.on(solve_correction(seeded.frames)).warnings
+    told = (*solve_correction(seeded.frames).warnings, *seeded.warnings)
     assert {"no sample", "no faces"} <= {warning.sign for warning in told}
     assert "inkarnat[faces]" in next(w.message for w in told if w.sign == "no faces")
 

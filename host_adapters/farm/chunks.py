@@ -99,14 +99,18 @@ def _fingerprint(path: Path) -> list[Any]:
 
 @dataclass(frozen=True)
 class Chunk:
-    """Frames that one worker takes in one go, rising."""
+    """Frames that one worker takes in one go, rising.
+
+    :ivar careful: each frame is finished before the next is touched, so that it is known of which one a worker died.
+    """
 
     frames: tuple[int, ...]
+    careful: bool = False
 
     def without(self, left_out: Iterable[int]) -> Chunk:
         """Return the chunk without some of its frames."""
         gone = set(left_out)
-        return Chunk(tuple(frame for frame in self.frames if frame not in gone))
+        return Chunk(tuple(frame for frame in self.frames if frame not in gone), self.careful)
 
     def __str__(self) -> str:
         """As the command line takes frames: 1-12, 1-23x2 or 1,5,9."""
@@ -196,7 +200,8 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
 
     with ExitStack() as stack:
         writers = {name: stack.enter_context(_writer(job, name, chunk, clips)) for name, _ in job.outputs}
-        runner.render(job.graph, clips, writers, chunk.frames, progress=advance, on_error=fail)
+        overlap = not chunk.careful
+        runner.render(job.graph, clips, writers, chunk.frames, progress=advance, on_error=fail, overlap=overlap)
     segments = {name: w for name, w in writers.items() if isinstance(w, SegmentWriter)}
     tell(Finished(chunk, {name: w.segment.stamp for name, w in segments.items() if w.segment is not None}))
 

@@ -233,13 +233,14 @@ class _Crew:
         if chunk is None:
             return
         suspects = [worker.left[0]] if worker.left else list(chunk.frames)
-        if worker.ready:
+        if worker.ready and (chunk.careful or len(chunk.frames) == 1):
             self.deaths.update(suspects)
         given_up = [frame for frame in suspects if self.deaths[frame] > self.retries]
         for frame in given_up:
             tell(Failed(frame, f"the process that worked on it died {self.deaths[frame]} times"))
         # A segment of video has to be written anew from its first frame; pictures that are done are done.
-        rest = (chunk if self.job.videos else Chunk(tuple(worker.left))).without(given_up)
+        frames = chunk.frames if self.job.videos else tuple(worker.left)
+        rest = Chunk(frames, careful=True).without(given_up)
         if rest.frames:
             self.again.append(rest)
 

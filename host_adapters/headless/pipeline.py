@@ -31,17 +31,21 @@ class ReadAhead:
 
     def read(self, frame: int) -> Floats:
         """Return the picture of a frame and begin to read the next. Raises what the clip raises."""
-        foreseen, self._foreseen = self._foreseen, None
-        if foreseen is not None and foreseen[0] != frame:
-            foreseen[1].cancel()
-            foreseen = None
-        future = foreseen[1] if foreseen is not None else self._thread.submit(self.clip.read, frame)
+        if self._foreseen is not None and self._foreseen[0] == frame:
+            future, self._foreseen = self._foreseen[1], None
+        else:
+            future = self._thread.submit(self.clip.read, frame)
         try:
             return future.result()
         finally:
             self._look_ahead(frame)
 
     def _look_ahead(self, frame: int) -> None:
+        if self._foreseen is not None:
+            if frame < self._foreseen[0] <= frame + 2 * max(self._step, 1):
+                return  # it is still to come: a node over several frames asks for the first one more than once
+            self._foreseen[1].cancel()
+            self._foreseen = None
         if self._before is not None:
             self._step = frame - self._before
         self._before = frame
@@ -85,11 +89,15 @@ class WriteBehind:
 
     def put(self, frame: int, result: Result) -> None:
         """Hand over a frame. Raises what writing an earlier one raised."""
+        self.settle()
+        self._idle.clear()
+        self._handed.put((frame, result))
+
+    def settle(self) -> None:
+        """Wait until what was handed over is written. Raises what writing it raised."""
         while not self._idle.wait(_PATIENCE):
             self._tell()
         self._tell()
-        self._idle.clear()
-        self._handed.put((frame, result))
 
     def _tell(self) -> None:
         while self._finished:

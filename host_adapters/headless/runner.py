@@ -218,12 +218,14 @@ def render(
     *,
     progress: Callable[[int], None] | None = None,
     on_error: Callable[[int, str], None] | None = None,
+    overlap: bool = True,
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
 
     The next frame is read and the last one written, in threads of their own, while one is worked out, and no more
     than these three are in memory. The outputs of a frame are written only when all of them are worked out.
     ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
+    Without ``overlap`` each frame is read, worked out and written before the next is touched.
     A clip of one picture stands still; a node over several frames reads a clip's first and last frames again where it
     would look beyond them.
 
@@ -255,7 +257,7 @@ def render(
     for clip in sources.values():
         if hasattr(clip, "remember"):
             clip.remember(reach + _IN_WORK)
-    with _Reader(sources, frames) as reader, WriteBehind(write, tell) as behind:
+    with _Reader(sources, frames if overlap else ()) as reader, WriteBehind(write, tell) as behind:
         for frame in frames:
             reader.frame = frame
             try:
@@ -264,6 +266,8 @@ def render(
                 result = _reason(error)
             behind.put(frame, result)
             del result
+            if not overlap:
+                behind.settle()
     report.seconds = time.perf_counter() - began
     return report
 

@@ -218,7 +218,9 @@ class Cast:
         for name, given in people or [("", {})]:
             own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
             marks = Marks.read(own["add"], own["subtract"], options["neutral"], options["frame"])
-            seeded[name] = seed(marks.on(clip))
+            marked = marks.on(clip)
+            # Faces stand in for samples of everyone; of whom they are, nobody can tell.
+            seeded[name] = Seeded(marked) if name and not own["add"] else seed(marked)
             frames = seeded[name].frames
             step = read_region(own["region"]) if own["region"] else None
             if step is not None and follow is not None and not step.keyed:
