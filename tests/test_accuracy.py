@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.headless.commands import bench
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.nodes import Sample, learn_skin_key
+
+MASKS = Path(__file__).parents[1] / "test_images" / "masks"
 
 # --- the measuring stick ------------------------------------------------------------------------------------
 
@@ -44,7 +47,7 @@ def test_delta_e_of_equal_colours_is_0_and_of_black_and_white_100():
 
 
 def test_the_drawn_mask_holds_the_skin_and_not_the_eyes():
-    shot = next(shots.real_shots())
+    shot = next(shots.real_shots(MASKS))
     truth = shot.truth > 0.5
     rows, columns = truth.shape
     for x, y, skin in ((0.435, 0.19, True), (0.385, 0.24, True), (0.48, 0.20, False), (0.44, 0.08, False)):
@@ -88,7 +91,7 @@ def results():
 
 @pytest.fixture(scope="module")
 def real_results():
-    return accuracy.run_accuracy(list(shots.real_shots()), INPUTS)
+    return accuracy.run_accuracy(list(shots.real_shots(MASKS)), INPUTS)
 
 
 FLOORS = {"1 point": 0.78, "3 points": 0.84, "box": 0.90, "stroke": 0.88, "stroke + four fixes": 0.88}

@@ -104,7 +104,7 @@ class _Killer(threading.Thread):
         self.random, self.kills, self.ended = random.Random(seed), 0, threading.Event()
 
     def run(self) -> None:
-        while not self.ended.wait(self.random.uniform(0.3, 2.5)) and self.kills < 3:
+        while not self.ended.wait(self.random.uniform(0.1, 0.8)) and self.kills < 3:
             for process in multiprocessing.active_children()[:1]:
                 process.kill()
                 self.kills += 1

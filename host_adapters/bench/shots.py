@@ -19,8 +19,8 @@ from ...nodes.declare import Matte, Picture
 from ..workshop import SKIN_DEPTHS, Pose, Scene, camera, light_change, portrait, skin_cast
 
 STROKE_RADIUS = 0.008
-MASKS = Path(__file__).resolve().parents[2] / "test_images" / "masks"
-"""Where the drawn masks lie in a checkout; an installation without them scores generated pictures alone."""
+MASKS = Path("test_images") / "masks"
+"""Where the drawn masks lie, from the root of a checkout; without them generated pictures alone are scored."""
 
 ADDED = ("1 point", "3 points", "box", "stroke", "stroke + subtract")
 """The inputs that a person can mark, from the least to the most."""
