@@ -624,7 +624,8 @@ def _timecode(container: Any, stream: Any) -> str | None:
 class Encoder:
     """A codec as it is written here: its name in PyAV, the pixel formats offered, and its settings.
 
-    ``formats`` empty means all that the encoder takes and :class:`PixelFormat` knows.
+    ``formats`` empty means all that the encoder takes and :class:`PixelFormat` knows. ``viewed`` marks a codec for
+    looking at: a clip made of pictures takes its first format, which players show, and not the finest.
     """
 
     label: str
@@ -632,6 +633,7 @@ class Encoder:
     formats: tuple[str, ...]
     options: dict[str, str] = field(hash=False)
     studio_only: bool = False
+    viewed: bool = False
 
 
 _H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
@@ -640,8 +642,8 @@ CODECS = {
     "prores": Encoder("ProRes 422 HQ", "prores_ks", ("yuv422p10le",), {"profile": "hq"}, True),
     "prores4444": Encoder("ProRes 4444", "prores_ks", ("yuv444p10le", "yuva444p10le"), {"profile": "4444"}, True),
     "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True),
-    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}),
-    "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}),
+    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
+    "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
     "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}),
 }
 """The codecs that are written, by name."""
@@ -751,6 +753,7 @@ class VideoWriter:
         tags: tuple[int, int] | None = None,
     ) -> None:
         self.path = Path(path)
+        of_pictures = like is None
         if like is None:
             if size is None or rate is None:
                 raise OutputError(f"{path}: the size and the rate of a clip made of pictures must be given.")
@@ -768,6 +771,8 @@ class VideoWriter:
         default_codec(self.path)
         encoder = CODECS[self.codec]
         self.pixel_format = choose_format(encoder, wanted)
+        if of_pictures and encoder.viewed:
+            self.pixel_format = _offered(encoder)[0]
         if alpha and not self.pixel_format.alpha:
             raise OutputError(f"{path}: {encoder.label} holds no alpha for the matte: use prores4444 or ffv1.")
         self.coding = _output_coding(like, self.pixel_format, encoder.studio_only, tags)
