@@ -155,7 +155,7 @@ def test_mark_solve_save_render_gives_the_bits_of_the_command_line(desk, browser
     element(browser, "#solve-steer").click()
     until(browser, lambda: session.state.node("steer").angle != 0)
     until(browser, lambda: abs(angle(browser) - 123) < 0.5)
-    assert "On the skin line" in element(browser, "#sentence").text
+    until(browser, lambda: "On the skin line" in element(browser, "#sentence").text)
 
     element(browser, "#save-open").click()
     element(browser, "#save-graph").click()
