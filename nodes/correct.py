@@ -48,7 +48,7 @@ class CorrectSkin(Node):
     width: float = number(0.0, -0.5, 0.5, "Widen (above 0) or narrow (below 0) the key as a whole.", shown=(-0.3, 0.3))
     shadow_reach: float = number(1.0, 0.25, 4.0, "Above 1 reaches further into shadow and beard than was sampled.")
     highlight_reach: float = number(1.0, 0.25, 4.0, "Above 1 reaches further into shine and highlights.")
-    softness: float = number(1.0, 0, 20, "Softness of the matte's edge, in thousandths of the frame height.")
+    softness: float = number(1.5, 0, 20, "Softness of the matte's edge, in thousandths of the frame height.")
     angle: float = degrees(0.0, -180, 180, "Turn of the skin's hue; above 0 goes toward yellow.", shown=(-45, 45))
     skin_saturation: float = number(1.0, 0, 4, "Factor on the skin's saturation.", shown=(0, 2))
     amount: float = number(1.0, 0, 1, "How much of the steering is applied.")

@@ -240,6 +240,21 @@ class Correction:
         return {"balance": balance, "subjects": {person.name: person.as_dict() for person in self.people}}
 
 
+def _held_back(steer: SteerSkin, target: SkinTarget, after: SkinReading) -> tuple[Warned, ...]:
+    """Return the sign that the target's saturation lies beyond what steering may add."""
+    if target.ratio is None or steer.saturation < SteerSkin.params()["saturation"].high:
+        return ()
+    return (
+        Warned(
+            "washed out",
+            after.ratio,
+            f"The skin has too little colour to reach the target: it ends at a chroma/luma of {after.ratio:.3f}, not "
+            f"{target.ratio:.3f}, with the saturation at its limit × {steer.saturation:g}. Balance the light first, or "
+            "ask for less.",
+        ),
+    )
+
+
 def _joined_links(mattes: Sequence[str]) -> list[Link]:
     """The mattes of all people as one."""
     links: list[Link] = []
@@ -360,7 +375,7 @@ class _Learned:
                 finished = node.process(finished)
             before = measure_skin(as_picture(self.subject.frames[0].picture), share)
             after = measure_skin(finished, share)
-        warnings = (*self._warnings(), *before.warnings())
+        warnings = (*self._warnings(), *before.warnings(), *_held_back(steer, target, after))
         return Corrected(self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings)
 
     def _warnings(self) -> tuple[Warned, ...]:

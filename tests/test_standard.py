@@ -222,6 +222,17 @@ def test_without_a_sample_the_natural_range_is_keyed_with_a_warning():
 # --- as data, and what cannot be used -----------------------------------------------------------------------
 
 
+def test_a_saturation_that_cannot_be_reached_is_said_with_the_figures():
+    picture, scene = shot()
+    marked = [MarkedFrame(1, picture, stroke(scene))]
+    reached = solve_correction(marked, Wishes(target=SkinTarget(ratio=0.2)))
+    assert "washed out" not in {warned.sign for warned in reached.warnings}
+    beyond = solve_correction(marked, Wishes(target=SkinTarget(ratio=1.5)))
+    warned = next(warned for warned in beyond.warnings if warned.sign == "washed out")
+    assert warned.figure == beyond.after.ratio < 1.0
+    assert "not 1.500" in warned.message
+
+
 def test_the_figures_are_plain_json():
     picture, scene = shot(mired=30)
     card = Sample.box(*scene.places["grey_card"])
