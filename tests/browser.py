@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+NAMES = ("chromium", "chromium-browser")
 
 
 def find() -> str | None:

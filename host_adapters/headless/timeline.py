@@ -253,7 +253,8 @@ def _alike(first: Member, second: Member) -> bool:
     return abs(one.temperature - other.temperature) <= LIKE_MIRED and abs(one.tint - other.tint) <= LIKE_DUV
 
 
-_CAMERA_WORDS = ("make", "model", "com.apple.quicktime.make", "com.apple.quicktime.model", "Make", "Model")
+_CAMERA_WORDS = ("make", "model")
+"""What a file calls its camera, whatever stands before the last point of the key."""
 
 
 def _camera(clip: Clip) -> str:
@@ -262,5 +263,6 @@ def _camera(clip: Clip) -> str:
     info = clip.info
     coded = f"{info.coding.bits} bit {info.coding.subsampling}" if isinstance(clip, VideoClip) else str(info.bits)  # type: ignore[union-attr]
     metadata = getattr(info, "metadata", {})
-    said = " ".join(str(metadata[word]) for word in _CAMERA_WORDS if word in metadata)
+    named = {str(key).rpartition(".")[2].lower(): value for key, value in metadata.items()}
+    said = " ".join(str(named[word]) for word in _CAMERA_WORDS if word in named)
     return " ".join(part for part in (f"{clip.width}×{clip.height}", rate, coded, said) if part)

@@ -3,7 +3,7 @@
 Corners inside the region are followed by pyramidal Lucas–Kanade optical flow, there and back again; those that come
 back are fitted with a shift, turn and change of size (RANSAC). The fit goes from an anchor frame to the current one, so
 errors do not add up; the anchor is renewed when half of its corners are gone. OpenCV does the flow and the fit.
-Sources: B. Lucas and T. Kanade, IJCAI 1981; J.-Y. Bouguet, Intel 2000 (pyramids); Z. Kalal, K. Mikolajczyk and
+Sources: B. Lucas and T. Kanade, IJCAI 1981; J.-Y. Bouguet 2000 (pyramids); Z. Kalal, K. Mikolajczyk and
 J. Matas, "Forward-backward error", ICPR 2010; M. Fischler and R. Bolles, CACM 24, 1981 (RANSAC).
 """
 
