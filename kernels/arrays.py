@@ -97,3 +97,13 @@ def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
         return np.empty(shape, np.float32)
     _lent.array = None
     return array
+
+
+def matte_or_all(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:
+    """Return the matte, or a stand-in of one pixel where there is none, and whether there is one.
+
+    Raises PictureError for a matte that is no plane of the image's size.
+    """
+    if matte is None:
+        return np.ones((1, 1), np.float32), np.bool_(False)
+    return as_plane(matte, like=image.shape[:2]), np.bool_(True)

@@ -57,6 +57,13 @@ def is_finite3(r, g, b):
 
 
 @inline
+def clean_px(r, g, b):
+    """The pixel and 1, or black and 0 where a component is not finite or absurdly large."""
+    good = abs(r) + abs(g) + abs(b) < HUGE
+    return (r if good else ZERO), (g if good else ZERO), (b if good else ZERO), (ONE if good else ZERO)
+
+
+@inline
 def luma_px(r, g, b):
     """BT.709 luma Y′ of R′G′B′."""
     return KR * r + KG * g + KB * b
@@ -67,12 +74,6 @@ def ycbcr_px(r, g, b):
     """BT.709 Y′CbCr of R′G′B′; Y′ 0…1, Cb and Cr −0.5…0.5."""
     y = KR * r + KG * g + KB * b
     return y, (b - y) * CB_INVERSE, (r - y) * CR_INVERSE
-
-
-@inline
-def rgb_px(y, cb, cr):
-    """R′G′B′ of BT.709 Y′CbCr."""
-    return y + CR_SCALE * cr, y + G_FROM_CB * cb + G_FROM_CR * cr, y + CB_SCALE * cb
 
 
 _HALF_PI, _PI = F(math.pi / 2), F(math.pi)

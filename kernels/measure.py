@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, as_plane
-from .colour import HALF, HUGE, ONE, TINY, ZERO, F, atan2_px, clamp, luma_px, ycbcr_px
+from .arrays import Floats, as_picture, matte_or_all
+from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
 from .strips import over_rows, thread_count
@@ -49,20 +49,6 @@ def _bands(rows: int) -> tuple[int, int]:
     return height, -(-rows // height)
 
 
-def _matte_of(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:
-    """Return the matte, or a dummy of one pixel where there is none, and whether there is one."""
-    if matte is None:
-        return np.ones((1, 1), np.float32), np.bool_(False)
-    return as_plane(matte, like=image.shape[:2]), np.bool_(True)
-
-
-@inline
-def _clean_px(r, g, b):
-    """The pixel and 1, or black and 0 where a component is not finite or absurdly large."""
-    good = abs(r) + abs(g) + abs(b) < HUGE
-    return (r if good else ZERO), (g if good else ZERO), (b if good else ZERO), (ONE if good else ZERO)
-
-
 @inline
 def _weight_px(matte, good):
     return np.int32(clamp(matte, ZERO, ONE) * good * _WEIGHT + HALF)
@@ -71,7 +57,7 @@ def _weight_px(matte, good):
 @inline
 def _weights_row(row, matte, use_matte, weights, n):
     for x in range(weights.shape[0]):
-        _, _, _, good = _clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        _, _, _, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         weights[x] = _weight_px(good, good)
     if use_matte:
         for x in range(weights.shape[0]):
@@ -91,7 +77,7 @@ def _scatter(bins, weights, counts):
 @inline
 def _vectorscope_row(row, bins, n, size, last):
     for x in range(bins.shape[0]):
-        r, g, b, _ = _clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b, _ = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         _, cb, cr = ycbcr_px(r, g, b)
         down = np.int32(clamp((cr + HALF) * size, ZERO, last))
         across = np.int32(clamp((cb + HALF) * size, ZERO, last))
@@ -128,7 +114,7 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     """
     _check_bins(size, "size")
     image = as_picture(image)
-    matte, use_matte = _matte_of(image, matte)
+    matte, use_matte = matte_or_all(image, matte)
     band, bands = _bands(image.shape[0])
     counts = np.zeros((bands, size * size), np.uint64)
     over_rows(
@@ -146,7 +132,7 @@ def _waveform_row(row, column, bins, n, component, p):
     columns, scale, shift, last = p
     wanted_r, wanted_g, wanted_b = component == 1, component == 2, component == 3
     for x in range(bins.shape[0]):
-        r, g, b, _ = _clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b, _ = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         value = luma_px(r, g, b)
         value = r if wanted_r else value
         value = g if wanted_g else value
@@ -197,7 +183,7 @@ def waveform(
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise ValueRangeError(f"A waveform needs finite levels with low below high, not {low} to {high}.")
     image = as_picture(image)
-    matte, use_matte = _matte_of(image, matte)
+    matte, use_matte = matte_or_all(image, matte)
     width = image.shape[1]
     column = (np.arange(width) * columns // width).astype(np.int32)
     scale = levels / (high - low)
@@ -220,7 +206,7 @@ def _check_bins(count: int, name: str) -> None:
 @inline
 def _tally_px(r, g, b, matte, black):
     """Bins of Cb/Y′, Cr/Y′, luma and hue; weights by matte, matte × luma and matte × chroma; unit vector × 2²⁰."""
-    r, g, b, good = _clean_px(r, g, b)
+    r, g, b, good = clean_px(r, g, b)
     y, cb, cr = ycbcr_px(r, g, b)
     level = y - black
     level = level if level > ZERO else ZERO
@@ -357,7 +343,7 @@ def tally(image: Floats, matte: Floats | None = None, black: float = 0.0) -> Tal
     if not math.isfinite(black):
         raise ValueRangeError(f"The black level must be a finite number, not {black}.")
     image = as_picture(image)
-    matte, use_matte = _matte_of(image, matte)
+    matte, use_matte = matte_or_all(image, matte)
     band, bands = _bands(image.shape[0])
     counts = np.zeros((bands, 4, BINS), np.uint64)
     sums = np.zeros((bands, 3), np.int64)
@@ -463,7 +449,7 @@ def _median(values: NDArray[np.float64], weights: NDArray[np.int64]) -> float:
 @inline
 def _levels_row(row, bins, weights, n):
     for x in range(bins.shape[0]):
-        r, g, b, good = _clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         bins[x] = np.int32(clamp((luma_px(r, g, b) + _LUMA_SHIFT) * _LUMA_BINS, ZERO, _LAST))
         weights[x] = np.int32(good)
 

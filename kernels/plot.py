@@ -11,8 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, as_plane, output
-from .colour import HALF, HUGE, ONE, ZERO, F, clamp, log2_px, luma_px, ycbcr_px
+from .arrays import Floats, as_picture, as_plane, matte_or_all, output
+from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
 from .strips import over_rows, thread_count
@@ -35,19 +35,6 @@ def _bands(rows: int) -> tuple[int, int]:
     return height, -(-rows // height)
 
 
-def _matte_of(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:
-    if matte is None:
-        return np.ones((1, 1), np.float32), np.bool_(False)
-    return as_plane(matte, like=image.shape[:2]), np.bool_(True)
-
-
-@inline
-def _finite_px(r, g, b):
-    """The pixel and 1, or black and 0 where a component is not finite or absurdly large."""
-    good = abs(r) + abs(g) + abs(b) < HUGE
-    return (r if good else ZERO), (g if good else ZERO), (b if good else ZERO), (ONE if good else ZERO)
-
-
 @inline
 def _matte_row(matte, use_matte, weights, steps):
     """Multiply the 0 or 1 of every pixel by its matte in whole steps."""
@@ -66,7 +53,7 @@ def _matte_row(matte, use_matte, weights, steps):
 def _chroma_row(row, across, down, weights, n, p):
     scale, centre, end = p
     for x in range(weights.shape[0]):
-        r, g, b, good = _finite_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         _, cb, cr = ycbcr_px(r, g, b)
         i = cb * scale + centre
         j = centre - cr * scale
@@ -120,7 +107,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     if not 0 < scale <= 1e5:
         raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
     image = as_picture(image)
-    matte, use_matte = _matte_of(image, matte)
+    matte, use_matte = matte_or_all(image, matte)
     band, bands = _bands(image.shape[0])
     counts = np.zeros((bands, size * size), np.uint64)
     p = (F(scale * 16), F((size - 1) * 8 + 0.5), F((size - 1) * 16))
@@ -136,7 +123,7 @@ def _level_row(row, down, weights, n, signal, p):
     scale, top, end = p
     wanted_r, wanted_g, wanted_b = signal == 1, signal == 2, signal == 3
     for x in range(weights.shape[0]):
-        r, g, b, good = _finite_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         value = luma_px(r, g, b)
         value = r if wanted_r else value
         value = g if wanted_g else value
@@ -196,7 +183,7 @@ def level_counts(
         raise ValueRangeError(f"Signal {signal!r} is unknown: use one of {', '.join(SIGNALS)}.")
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise ValueRangeError(f"A level plot needs finite levels with low below high, not {low} to {high}.")
-    matte, use_matte = _matte_of(image, matte)
+    matte, use_matte = matte_or_all(image, matte)
     column = (np.arange(width) * columns // width).astype(np.int32)
     scale = rows / (high - low)
     p = (F(scale * 16), F((high * scale - 0.5) * 16 + 0.5), F((rows - 1) * 16 - 1))
