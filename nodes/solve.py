@@ -333,6 +333,10 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
 
 Marked = tuple[Picture, Sequence[Sample], Sequence[Sample]]
 
+_FURTHER = 1 / 3
+"""How much a further frame counts beside the first with samples to add: it widens the key where it must, while what a
+dimmer, noisier frame mistakes for skin hardly counts in the light of the first."""
+
 
 def learn_skin_key(
     image: Picture,
@@ -368,7 +372,8 @@ def study_skin(
     marked += [(picture, tuple(a), tuple(s)) for picture, a, s in more]
     if not any(samples for _, samples, _ in marked):
         raise SampleError("There is no sample of skin: add a point, a box or a stroke on skin.")
-    frames = [_reduced(*item) for item in marked]
+    reference = next(place for place, (_, samples, _) in enumerate(marked) if samples)
+    frames = [_reduced(*item, weight=1.0 if place == reference else _FURTHER) for place, item in enumerate(marked)]
     try:
         learned = learn.learn(frames, reach)
     except learn.LearnError as error:
@@ -378,7 +383,7 @@ def study_skin(
     return Lesson(SkinKey(model=model.to_text()), learned.unconnected, learned.recall)
 
 
-def _reduced(image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ...]) -> learn.Frame:
+def _reduced(image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ...], weight: float = 1.0) -> learn.Frame:
     image = as_picture(image)
     if not np.isfinite(image[..., :3]).any():
         raise PictureError("The picture holds no finite pixel (all are NaN or infinite): render or decode it again.")
@@ -392,7 +397,8 @@ def _reduced(image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ..
 
     drawn = (sample for sample in add if not sample.whole)
     wholes = [sample.mask(height, width) for sample in add if sample.whole]
-    return learn.reduce_frame(image, cover(drawn), cover(subtract), wholes)
+    frame = learn.reduce_frame(image, cover(drawn), cover(subtract), wholes)
+    return dataclasses.replace(frame, weight=weight)
 
 
 def _require_skin(centre: tuple[float, float]) -> None:

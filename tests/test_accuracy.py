@@ -158,19 +158,39 @@ def test_the_command_prints_json_and_a_table(tmp_path):
 # --- more frames --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("depth", ["light", "brown"])
-def test_a_face_that_turns_into_shadow_keeps_its_key_with_a_second_frame(depth):
-    """The key light goes from the left to far right and dims; both frames are sampled. Measured: F1 falls by .01."""
-    lit = portrait(depth, 521, 480, 270)
-    dim = portrait(depth, 521, 480, 270, light_direction=(0.75, -0.35, 0.45), exposure=0.55)
-    first, second = camera(lit.light, 1), camera(dim.light, 2)
-    stroke = (Sample.stroke(lit.places["stroke"], 0.01),)
-    single = learn_skin_key(first, stroke)
-    both = learn_skin_key(first, stroke, (), [(second, stroke, ())])
+def turning(depth, seed):
+    """A face whose key light goes from the left to far right and dims: (picture, scene) of both frames."""
+    lit = portrait(depth, seed, 480, 270)
+    dim = portrait(depth, seed, 480, 270, light_direction=(0.75, -0.35, 0.45), exposure=0.55)
+    return (camera(lit.light, seed), lit), (camera(dim.light, seed + 5000), dim)
 
-    def f1(key):
-        return [score_matte(key.process(p), s.matte, s.ignore).f1 for p, s in ((first, lit), (second, dim))]
 
-    alone, together = f1(single), f1(both)
-    assert min(together) > 0.8
-    assert np.mean(together) > np.mean(alone) - 0.03
+@pytest.mark.parametrize("seed", [731, 732])
+def test_a_face_that_turns_into_shadow_is_keyed_at_least_as_well_with_a_second_frame(seed):
+    """A stroke on one frame against one on each; the mean over both frames and the six depths.
+
+    Measured on the seeds 731 to 734: +.013 in F1. Single people lose up to .05 where their hair in the light has the
+    colour of their skin in shadow: subtracting the hair mends that.
+    """
+    gains = []
+    for depth in shots.SKIN_DEPTHS:
+        frames = turning(depth, seed)
+        (first, scene), (second, _) = frames
+        stroke = (Sample.stroke(scene.places["stroke"], 0.01),)
+        single = learn_skin_key(first, stroke)
+        both = learn_skin_key(first, stroke, (), [(second, stroke, ())])
+        alone, together = (
+            [score_matte(key.process(p), s.matte, s.ignore).f1 for p, s in frames] for key in (single, both)
+        )
+        assert min(together) > 0.8
+        gains.append(np.mean(together) - np.mean(alone))
+    assert np.mean(gains) >= 0
+    assert min(gains) > -0.03
+
+
+def test_a_frame_given_twice_teaches_what_it_teaches_once():
+    (picture, scene), _ = turning("tan", 731)
+    stroke = (Sample.stroke(scene.places["stroke"], 0.01),)
+    once = learn_skin_key(picture, stroke).process(picture)
+    twice = learn_skin_key(picture, stroke, (), [(picture, stroke, ())]).process(picture)
+    np.testing.assert_allclose(twice, once, atol=0.02)
