@@ -302,6 +302,14 @@ def _usable(frame: Frame) -> tuple[Flags, Flags]:
     return _lit(frame, frame.add) | boxed, boxed
 
 
+def sampled_colour(frame: Frame) -> tuple[float, float] | None:
+    """Return the median Cb/Y′ and Cr/Y′ of a frame's samples, those near burning out left aside; None without any."""
+    seeds, _ = _usable(frame)
+    unburnt = seeds & (frame.luma < 0.8)
+    seeds = unburnt if unburnt.sum() >= 3 else seeds
+    return (_median(frame.u[seeds]), _median(frame.v[seeds])) if seeds.any() else None
+
+
 def _lit(frame: Frame, mask: Flags) -> Flags:
     lit = mask & (frame.luma > 0.04)
     return lit if lit.sum() >= 3 else mask

@@ -463,6 +463,25 @@ def test_a_stroke_that_leaves_the_face_is_warned_of():
     assert lesson.recall < 0.8
 
 
+@pytest.mark.parametrize("depth", ["light", "dark"])
+def test_frames_under_two_lights_are_warned_of_and_under_one_are_not(depth):
+    scene = workshop.portrait(depth, 741, 320, 180)
+    dim = workshop.portrait(depth, 741, 320, 180, light_direction=(0.75, -0.35, 0.45), exposure=0.5)
+    stroke = (Sample.stroke(scene.places["stroke"], 0.015),)
+    first = workshop.camera(scene.light, 1)
+
+    def lesson(picture):
+        return study_skin(first, stroke, more=[(picture, stroke, ())])
+
+    same = lesson(workshop.camera(dim.light, 2))
+    assert "two lights" not in signs(same.warnings(a_matte(0.2)))
+    for mired, duv in ((-50, 0.0), (50, 0.0), (0, 0.01), (0, -0.01)):
+        other = lesson(workshop.camera(scene.light, 2, balance=workshop.light_change(mired, duv)))
+        (warned,) = (w for w in other.warnings(a_matte(0.2)) if w.sign == "two lights")
+        assert warned.figure == other.hue_apart > same.hue_apart
+        assert "Balance the frames first, or learn one key for each light" in warned.message
+
+
 # --- solving ------------------------------------------------------------------------------------------------
 
 
