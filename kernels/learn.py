@@ -66,7 +66,7 @@ class Learned:
     :ivar centre: (Cb/Y′, Cr/Y′) of the samples. :ivar table: float32, shape :data:`.qualify.GRID`, 0 to 1, the
         likelihood of skin. :ivar compact: float64 (10,): mean (3), covariance (6: aa, at, ay, tt, ty, yy) and
         the squared distance at which the compact form is one half.
-    :ivar unconnected: share of the skin-like area that the samples do not reach.
+    :ivar unconnected: share of the skin-like area that the samples do not reach, in the frame that they reach best.
     :ivar recall: share of the sampled pixels that the table recognises.
     """
 
@@ -590,10 +590,16 @@ class _Grower:
         return np.array([*mean, c[0, 0], c[0, 1], c[0, 2], c[1, 1], c[1, 2], c[2, 2], cut])
 
     def unconnected(self) -> float:
-        """Return the share of skin-like area that the samples do not reach."""
-        alike = sum(float((q > 0.5).sum()) for q in self.likeness)
-        reached = sum(float(((q > 0.5) & (w > 0.05)).sum()) for q, w in zip(self.likeness, self.positive, strict=True))
-        return 1 - reached / alike if alike else 1.0
+        """Return the share of skin-like area that the samples do not reach, in the frame that they reach best.
+
+        A further frame may hold no more than a dab where the key was wrong.
+        """
+        shares = []
+        for p, q, w in zip(self.points, self.likeness, self.positive, strict=True):
+            alike = q > 0.5
+            if p.seeds.any() and alike.any():
+                shares.append(1 - float((alike & (w > 0.05)).sum()) / float(alike.sum()))
+        return min(shares, default=1.0)
 
     def recall(self, table: Doubles) -> float:
         """Return the share of sampled pixels that the table calls skin."""

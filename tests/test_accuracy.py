@@ -180,8 +180,8 @@ def wrongly_marked(scene, shot):
 def test_most_bad_mattes_are_warned_of_and_few_good_ones():
     """Keys from good and from wrong samples; a matte is bad below an F1 of .6 and good from .8.
 
-    Measured here: 96 of 96 bad mattes, 9 of 108 good ones, and of 78 that are half as large again as the skin all but
-    one, at 1.53 times the skin. Tuned on the seeds 763 and 764: 96 %, 13 % and all but 1 %.
+    Measured here: 96 of 96 bad mattes, 9 of 108 good ones, all 78 that are half as large again as the skin. On a wider
+    set, seeds 777 and 778: 95 % of 391, 13 % of 672, and all but one of 260, at 1.51 times the skin.
     """
     judged = []
     for seed in (771, 772):
@@ -200,7 +200,7 @@ def test_most_bad_mattes_are_warned_of_and_few_good_ones():
     assert min(len(bad), len(good)) > 40
     assert np.mean(bad) >= 0.9
     assert np.mean(good) <= 0.15
-    assert all(warned for score, warned in judged if score.area > 1.6)
+    assert all(warned for score, warned in judged if score.area > 1.5)
 
 
 # --- more frames --------------------------------------------------------------------------------------------

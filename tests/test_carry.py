@@ -61,12 +61,17 @@ def four(carrier):
 
 
 def test_every_status_is_that_of_the_truth(four):
+    """What is read under the key's matte against what is read under the true one.
+
+    Measured: at most .05° on green and amber takes, .70° on the red one, in whose light the key misses skin.
+    """
     reference, reference_area = truth(four["take1"], take("take1"))
     for name, carried in four.items():
         skin, area = truth(carried, take(name))
         expected = status(distance(skin, reference), area / reference_area - 1)
         assert carried.verdict.status == expected, name
-        assert carried.verdict.drift.angle == pytest.approx(distance(skin, reference).angle, abs=0.8), name
+        bound = 0.8 if expected == "red" else 0.3
+        assert carried.verdict.drift.angle == pytest.approx(distance(skin, reference).angle, abs=bound), name
         assert carried.verdict.drift.delta_e == pytest.approx(distance(skin, reference).delta_e, abs=0.4), name
 
 

@@ -343,6 +343,10 @@ def test_a_longer_reach_keys_more(depth):
 
 @pytest.mark.parametrize(("depth", "similar"), [("light", 0.5), ("tan", 0.3), ("dark", 0.55)])
 def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
+    """At .4 the key itself leaves half of the dark wall out (.45 keyed), so .55 is where there is a leak to mend.
+
+    Measured: the skin loses .054, .024 and .051 of its matte, at .4 on the dark wall .033.
+    """
     picture, scene, stroke = shot(depth, similar)
     leaked = learn_skin_key(picture, stroke).process(picture)
     y, x = worst_leak(leaked, scene)
@@ -350,7 +354,7 @@ def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
     mended = learn_skin_key(picture, stroke, [box]).process(picture)
     at = (slice(y, y + 16), slice(x, x + 16))
     assert leaked[at].mean() > 0.6
-    assert mended[at].mean() < 0.4
+    assert mended[at].mean() < 0.1
     assert agreement(mended, scene) > agreement(leaked, scene) + 0.05
     skin = scene.matte > 0.9
     assert mended[skin].mean() > leaked[skin].mean() - 0.06
@@ -489,6 +493,17 @@ def test_frames_under_two_lights_are_warned_of_and_under_one_are_not(depth):
         (warned,) = (w for w in other.warnings(a_matte(0.2)) if w.sign == "two lights")
         assert warned.figure == other.hue_apart > same.hue_apart
         assert "Balance the frames first, or learn one key for each light" in warned.message
+
+
+def test_dabs_on_a_further_frame_of_the_same_light_bring_no_warning():
+    """The second frame holds only what the key missed: a dab at the edge of the face, and a box on the wall."""
+    picture, scene, stroke = shot("light")
+    again = workshop.camera(scene.light, seed=9, cast=workshop.skin_cast())
+    x0, y0, x1, y1 = scene.places["face"]
+    chin, wall = Sample.point((x0 + x1) / 2, y1 - 0.16 * (y1 - y0)), Sample.box(0.61, 0.06, 0.66, 0.15)
+    lesson = study_skin(picture, stroke, more=[(again, (chin,), (wall,))])
+    assert lesson.unconnected <= study_skin(picture, stroke).unconnected + 0.05
+    assert signs(lesson.warnings(lesson.key.process(picture))) == []
 
 
 # --- solving ------------------------------------------------------------------------------------------------

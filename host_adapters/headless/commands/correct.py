@@ -50,7 +50,12 @@ from .render import render_files
     help="Which hues are drawn in: `redder` calms a red nose and leaves the rest.",
 )
 @click.option("--steady", type=int, default=0, show_default=True, metavar="N", help="Steady the matte over ±N frames.")
-@click.option("--follow-drift", is_flag=True, help="Key the steering through the clip where the light drifts.")
+@click.option(
+    "--follow-drift",
+    is_flag=True,
+    help="Key the steering through the clip where the light drifts. Key and balance stay: up to about 15 mired either "
+    "way of --frame; beyond that the key loses skin, so cut the clip, or add samples with @frame.",
+)
 @click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
 @click.option("--white", type=float, default=1.0, show_default=True, help="Level of the picture that becomes white.")
 @click.option("--saturation", type=float, default=1.0, show_default=True, help="Factor on the whole picture's colour.")
