@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from ...kernels import jit, mix
+from ...kernels import jit, planes
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node
@@ -271,7 +271,7 @@ def prepare(instance: Instance) -> None:
     with instance.progress(words), contextlib.suppress(Exception):  # what is wrong will show, and be told, at work
         result = instance.kind().process(**_tiny_inputs(instance.kind))  # type: ignore[attr-defined]
         if result.ndim == 2:
-            mix.spread(result)
+            planes.spread(result, np.empty((*result.shape, 4), np.float32))
         marker.touch()
 
 
