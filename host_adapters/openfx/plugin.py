@@ -17,7 +17,7 @@ import numpy as np
 from ...kernels import jit, planes
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import Node
+from ...nodes.declare import Node, ParamError
 from . import api
 from .controls import (
     MATTE_IN_ALPHA,
@@ -156,6 +156,20 @@ def get_frames_needed(instance: Instance, arguments: Properties, answer: Propert
     return api.OK
 
 
+def is_identity(instance: Instance, arguments: Properties, answer: Properties) -> int:
+    """Name Source as the result where the node surely changes nothing; what is wrong with values the render tells."""
+    time = arguments.double(api.TIME)
+    try:
+        node = instance.node(time, instance.project_frame())
+    except ParamError:
+        return api.REPLY_DEFAULT
+    if not node.is_identity():
+        return api.REPLY_DEFAULT
+    answer.set(api.NAME, instance.source)
+    answer.set(api.TIME, time)
+    return api.OK
+
+
 def get_clip_preferences(instance: Instance, arguments: Properties | None, answer: Properties) -> int:
     """Say what the output holds where that is not what Source holds, and which colour space is wanted."""
     status = api.REPLY_DEFAULT
@@ -238,6 +252,7 @@ ACTIONS: dict[bytes, tuple[Answer, bool, bool]] = {
     api.GET_ROD: (get_region_of_definition, True, True),
     api.GET_ROI: (get_regions_of_interest, True, True),
     api.GET_FRAMES: (get_frames_needed, True, True),
+    api.IS_IDENTITY: (is_identity, True, True),
     api.GET_PREFERENCES: (get_clip_preferences, False, True),
     api.CHANGED: (instance_changed, True, False),
     api.RENDER: (render_action, True, False),
