@@ -8,6 +8,8 @@ from inkarnat.kernels import planes, strips
 from inkarnat.kernels.colour import unpremultiply
 from inkarnat.kernels.errors import PictureError
 
+pytestmark = pytest.mark.slice
+
 HEIGHT, WIDTH = 150, 37  # more than two strips
 LAYOUTS = ["plain", "backwards", "gaps", "gaps backwards", "every other row"]
 
