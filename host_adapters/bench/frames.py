@@ -6,6 +6,9 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 
+SKIN_BOX = (0.38, 0.38, 0.47, 0.52)
+"""A part of the frame that holds skin alone, normalised."""
+
 _SKIN, _WOOD, _WALL = (0.62, 0.46, 0.37), (0.46, 0.33, 0.22), (0.42, 0.43, 0.44)
 
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import importlib
+from typing import TYPE_CHECKING
 
 import click
 
 from .. import console
+
+if TYPE_CHECKING:
+    from ...bench.speed import Speed
 
 _ELSEWHERE = {"accuracy": "bench_accuracy"}
 """Measurements whose options need the whole program: the module that holds each, loaded when it is used."""
@@ -65,3 +69,81 @@ def gpu(frames: int, as_json: bool) -> None:
     console.print_table(("what", "a frame", "memory traffic", "of the copy's rate"), rows)
     console.say(f"one frame alone: {run.alone_ms:.3f} ms")
     console.say(f"largest difference from the processor: {run.matte_difference:.1e}, {run.result_difference:.1e}")
+
+
+@command.command()
+@click.option("--size", type=click.Choice(["360p", "1080p", "2160p", "4320p"]), default="2160p", show_default=True)
+@click.option("--threads", default="1,2", show_default=True, help="Thread counts, separated by commas.")
+@click.option("--channels", type=click.Choice(["RGB", "RGBA"]), default="RGB", show_default=True)
+@click.option(
+    "--input",
+    "kind",
+    type=click.Choice(["float32", "float16", "uint8", "uint16"]),
+    default="float32",
+    show_default=True,
+    help="What the picture comes as.",
+)
+@click.option("--library", "libraries", multiple=True, help="Compare with this library alone; none: inkarnat. (all)")
+@click.option("--quick", is_flag=True, help="Three rounds and one size.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--markdown", is_flag=True, help="Print the table as Markdown, with date, machine and command.")
+def speed(
+    size: str,
+    threads: str,
+    channels: str,
+    kind: str,
+    libraries: tuple[str, ...],
+    quick: bool,
+    as_json: bool,
+    markdown: bool,
+) -> None:
+    """Time kernels and chains, ours and those of other libraries, against a copy of the frame.
+
+    All rows are timed in turn in one run; every other library is checked to compute the same before it is timed.
+
+    \b
+    inkarnat bench
+    inkarnat bench speed --size 1080p --input uint8 --quick
+    inkarnat bench speed --markdown
+    """
+    from ...bench import speed as measuring
+    from ...bench import telling
+
+    if as_json and markdown:
+        raise click.UsageError("Give --json or --markdown, not both.")
+    setting = measuring.Setting(size, _counts(threads), channels, kind, quick, _libraries(libraries))
+    tell = (lambda line: None) if as_json or markdown else console.warn
+    result = measuring.measure_speed(setting, tell)
+    if as_json:
+        console.print_json(result.as_dict())
+    elif markdown:
+        console.say(telling.speed_markdown(result))
+    else:
+        _print_speed(result)
+
+
+def _libraries(names: tuple[str, ...]) -> tuple[str, ...]:
+    from ...bench.peers import PEERS
+    from ...bench.timing import OURS
+
+    known = [OURS, *(peer.name for peer in PEERS)]
+    for name in names:
+        if name not in known:
+            raise click.UsageError(f"--library must be one of {'; '.join(known)}, not {name!r}.")
+    return names
+
+
+def _counts(text: str) -> tuple[int, ...]:
+    parts = [part.strip() for part in text.split(",")]
+    if not all(part.isdigit() and 1 <= int(part) <= 256 for part in parts):
+        raise click.UsageError(f"--threads must be numbers from 1 to 256 separated by commas, not {text!r}.")
+    return tuple(sorted({1, *(int(part) for part in parts)}))
+
+
+def _print_speed(result: Speed) -> None:
+    from ...bench import telling
+
+    console.print_table(telling.SPEED_COLUMNS, telling.speed_rows(result), title=result.setting.words())
+    console.print_table(telling.TARGET_COLUMNS, telling.target_rows(result), title="targets")
+    for line in result.left_out:
+        console.say(line)
