@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import soften, steer
+from ...kernels import qualify, soften, steer
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from . import chains
@@ -109,9 +109,9 @@ def our_rows(scene: Scene) -> Rows:
     image, matte = scene.image, scene.matte
     out, plane, everywhere = np.empty_like(image), np.empty_like(matte), np.ones_like(matte)
     own: Rows = {
-        "range key": lambda: chains.KEY.process(image),
+        "range key": lambda: _range_key(image, plane),
         "soften": lambda: chains.SOFTEN.process(matte, image),
-        "steer": lambda: chains.STEER.process(image, matte),
+        "steer": lambda: steer.turn(image, matte, chains.STEER.angle, chains.STEER.saturation, out=out),
         EVERYWHERE: lambda: steer.turn(image, everywhere, chains.STEER.angle, chains.STEER.saturation, out=out),
         "chain": lambda: chains.STANDARD.node_by_node(image),
         "vectorscope": lambda: chains.scopes(image)[0] / np.uint64(4096),
@@ -122,6 +122,12 @@ def our_rows(scene: Scene) -> Rows:
     for radius in GROWS:
         own[f"grow r {radius}"] = lambda radius=radius: soften.grow(matte, radius, out=plane)  # type: ignore[misc]
     return own
+
+
+def _range_key(image: Floats, out: Floats) -> Floats:
+    key = chains.KEY
+    ranges = (key.hue_from, key.hue_to), (key.chroma_from, key.chroma_to), (key.luma_from, key.luma_to)
+    return qualify.range_key(image, *ranges, key.fade, out=out)
 
 
 @dataclass(frozen=True)

@@ -147,3 +147,21 @@ def _print_speed(result: Speed) -> None:
     console.print_table(telling.TARGET_COLUMNS, telling.target_rows(result), title="targets")
     for line in result.left_out:
         console.say(line)
+
+
+@command.command()
+@click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Runs of each warm start.")
+@click.option("--json", "as_json", is_flag=True, help="Print the times as JSON.")
+def start(rounds: int, as_json: bool) -> None:
+    """Time how soon the program is there: imports, verbs and the first corrected frame, warm and cold.
+
+    Each start is a process of its own; the cold one begins with an empty cache of compiled kernels.
+    """
+    from ...bench.start import measure_start
+
+    starts = measure_start(rounds, (lambda line: None) if as_json else console.warn)
+    if as_json:
+        console.print_json([start.as_dict() for start in starts])
+        return
+    rows = [(s.name, f"{s.seconds:.2f} s", f"≤ {s.wanted:g} s", "met" if s.met else "not met") for s in starts]
+    console.print_table(("start", "takes", "wanted", "verdict"), rows)
