@@ -13,6 +13,7 @@ from inkarnat.host_adapters.bench import start
 from inkarnat.host_adapters.headless import console
 from inkarnat.host_adapters.headless.pictures import write_picture
 from inkarnat.kernels import jit
+from inkarnat.nodes import Cdl
 
 HEAVY = ("colour", "OpenImageIO", "av", "rich", "PIL", "cv2", "distributed", "dask", "starlette", "PyOpenColorIO")
 """What only some of the work needs; colour-science alone takes a second."""
@@ -94,8 +95,18 @@ def test_an_empty_cache_is_told_once(tmp_path, monkeypatch, capsys, asked_anew):
     assert "inkarnat warm" in said
 
 
+def test_the_cache_of_this_very_run_counts_as_filled(capsys, asked_anew):
+    Cdl(slope=(1.1, 1, 1)).process(np.full((4, 4, 3), 0.5, np.float32))
+    if jit.CACHE_FOLDER is None:
+        pytest.skip("nothing is kept on disk here")
+    console.warn_if_cold()
+    assert capsys.readouterr().err == ""
+
+
 def test_a_filled_cache_is_not_told(tmp_path, monkeypatch, capsys, asked_anew):
-    (tmp_path / "steer._turn_sheet-70.py311.nbi").touch()
+    kept = tmp_path / "kernels_1234" / "steer._turn_sheet-70.py311.nbi"
+    kept.parent.mkdir()
+    kept.touch()
     monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
     console.warn_if_cold()
     assert capsys.readouterr().err == ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
 import math
 import statistics
 from collections.abc import Callable
@@ -102,7 +103,7 @@ def measure_card(width: int = 3840, height: int = 2160, frames: int = 8, rounds:
 def find_card() -> tuple[Any, str]:
     """Return the module ``numba.cuda`` and the name of the card. Raises CardError where there is none."""
     try:
-        from numba import cuda
+        cuda: Any = importlib.import_module("numba.cuda")
     except ImportError as error:
         raise CardError(f"numba cannot reach a graphics card: {error}. {HOW_TO_INSTALL}") from None
     try:
@@ -173,4 +174,4 @@ def _milliseconds(cuda: Any, work: Callable[[], Any], rounds: int) -> float:
         end.record()
         end.synchronize()
         times.append(cuda.event_elapsed_time(start, end))
-    return statistics.median(times[2:])
+    return float(statistics.median(times[2:]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+# mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def"
 import numpy as np
 from numba import cuda
 
@@ -15,8 +16,8 @@ _WORDS = 3 * BLOCK
 _F = np.float32
 
 
-@cuda.jit  # type: ignore[untyped-decorator]
-def key_and_steer(image, matte, out, p):  # type: ignore[no-untyped-def]
+@cuda.jit
+def key_and_steer(image, matte, out, p):
     """Key flat RGB by ranges and turn what is keyed: one thread for each pixel.
 
     A block fetches its pixels in the order of memory and hands them out from its shared memory, so that neighbouring

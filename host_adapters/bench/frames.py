@@ -9,7 +9,7 @@ from ...kernels.arrays import Floats
 SKIN_BOX = (0.38, 0.38, 0.47, 0.52)
 """A part of the frame that holds skin alone, normalised."""
 
-_SKIN, _WOOD, _WALL = (0.62, 0.46, 0.37), (0.46, 0.33, 0.22), (0.42, 0.43, 0.44)
+_SKIN, _WOOD, _WALL = np.array([(0.62, 0.46, 0.37), (0.46, 0.33, 0.22), (0.42, 0.43, 0.44)], np.float32)
 
 
 def skin_frame(width: int, height: int, channels: int = 3, seed: int = 7) -> Floats:
@@ -23,10 +23,10 @@ def skin_frame(width: int, height: int, channels: int = 3, seed: int = 7) -> Flo
     hand = np.clip(1.5 - np.hypot((x - 0.78) * 1.6, y - 0.75) * 9, 0, 1)
     skin = np.maximum(face, hand)[..., None].astype(np.float32)
     plank = ((y > 0.72) | (x > 0.86)).astype(np.float32)[..., None]
-    room = np.float32(_WALL) + plank * (np.float32(_WOOD) - np.float32(_WALL))
+    room = _WALL + plank * (_WOOD - _WALL)
     light = (0.55 + 0.6 * x * (1 - 0.5 * y))[..., None]
     frame = np.ones((height, width, channels), np.float32)
-    frame[..., :3] = (room + skin * (np.float32(_SKIN) - room)) * light
+    frame[..., :3] = (room + skin * (_SKIN - room)) * light
     noise = np.random.default_rng(seed).standard_normal((min(height, 256), width, 3), np.float32)
     for top in range(0, height, len(noise)):
         frame[top : top + len(noise), :, :3] += np.float32(0.01) * noise[: height - top]

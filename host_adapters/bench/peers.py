@@ -46,7 +46,7 @@ class Scene:
     @property
     def unit(self) -> float:
         """Pixels in a thousandth of the frame height, the unit of every size in a softened matte."""
-        return self.image.shape[0] / 1000
+        return float(self.image.shape[0] / 1000)
 
 
 Rows = dict[str, Callable[[], Array]]

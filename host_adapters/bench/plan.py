@@ -6,11 +6,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from . import chains
 from .peers import Scene
+
+Doubles = NDArray[np.float64]
 
 _FOLLOW_RADIUS = 0.012
 
@@ -88,7 +91,8 @@ def reduction(radius: float) -> int:
     return 1 if radius < 4 else 2 if radius < 8 else 4
 
 
-def _turn(angle: float, saturation: float) -> Floats:
+def _turn(angle: float, saturation: float) -> Doubles:
     to_ycbcr, a = ycbcr_matrix(), math.radians(angle)
     c, s = saturation * math.cos(a), saturation * math.sin(a)
-    return np.linalg.inv(to_ycbcr) @ np.array([[1, 0, 0], [0, c, -s], [0, s, c]]) @ to_ycbcr
+    turned: Doubles = np.linalg.inv(to_ycbcr) @ np.array([[1, 0, 0], [0, c, -s], [0, s, c]]) @ to_ycbcr
+    return turned

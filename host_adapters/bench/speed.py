@@ -125,7 +125,8 @@ def measure_speed(setting: Setting, tell: Tell = lambda line: None) -> Speed:
 
     Raises DisagreementError for a library that does not compute what ours computes.
     """
-    rounds, left_out = 3 if setting.quick else 7, []
+    rounds = 3 if setting.quick else 7
+    left_out: list[str] = []
     peers = list(present(left_out.append, setting.libraries))
     agreement = {peer.name: check_peer(peer, Scene.of(*CHECKED_SIZE)) for peer in peers}
     width, height = SIZES[setting.size]
@@ -245,12 +246,12 @@ def _with_scopes(rows: dict[str, Callable[[], Any]]) -> Callable[[], Any]:
 
 
 def _over_sizes(setting: Setting, tell: Tell) -> dict[str, list[Timed]]:
-    """Time the chain at three sizes in turn, one frame of each in memory at a time."""
-    found = {}
-    for size in ("1080p", "2160p", "4320p"):
-        image = skin_frame(*SIZES[size])
-        run = chains.STANDARD.as_graph if chains.is_fused() else chains.STANDARD.node_by_node
-        work = {"a pixel of the chain": lambda run=run, image=image: run(image)}  # type: ignore[misc]
-        rows = [Row(name, OURS, count, function) for count in setting.threads for name, function in work.items()]
-        found[size] = time_rows(rows, 5, lambda line, size=size: tell(f"{size}: {line}"))  # type: ignore[misc]
-    return found
+    """Time the chain at three sizes, one frame of each in memory at a time."""
+    return {size: _at_size(size, setting.threads, tell) for size in ("1080p", "2160p", "4320p")}
+
+
+def _at_size(size: str, threads: Sequence[int], tell: Tell) -> list[Timed]:
+    image = skin_frame(*SIZES[size])
+    run = chains.STANDARD.as_graph if chains.is_fused() else chains.STANDARD.node_by_node
+    rows = [Row("a pixel of the chain", OURS, count, lambda: run(image)) for count in threads]
+    return time_rows(rows, 5, lambda line: tell(f"{size}: {line}"))

@@ -49,8 +49,8 @@ def measure_start(rounds: int = 3, tell: Callable[[str], None] = lambda line: No
     with tempfile.TemporaryDirectory(prefix="inkarnat-start-") as folder:
         cache, still = Path(folder, "cache"), Path(folder, "frame.png")
         _write_still(still)
-        correct = (*_PROGRAM, "correct", str(still), "-o", str(Path(folder, "out.png")))
-        correct = (*correct, "--add", "box:" + ",".join(str(number) for number in SKIN_BOX))
+        box = "box:" + ",".join(str(number) for number in SKIN_BOX)
+        correct = (*_PROGRAM, "correct", str(still), "-o", str(Path(folder, "out.png")), "--add", box)
         tell("first corrected frame, with an empty cache")
         cold, said = _seconds(correct, cache)
         starts = [Start("first corrected 1080p frame, empty cache", cold, 15.0, said)]

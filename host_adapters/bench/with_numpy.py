@@ -78,10 +78,11 @@ def _guided(plan: Plan, matte: Floats, guide: Floats) -> Floats:
     mean, mean_guide = _share(low, radius), _share(low_guide, radius)
     covariance = _share(low * low_guide, radius) - mean * mean_guide
     variance = _share(low_guide * low_guide, radius) - mean_guide * mean_guide
-    slope = covariance / (np.maximum(variance, F(0)) + F(plan.epsilon))
+    slope: Any = covariance / (np.maximum(variance, F(0)) + F(plan.epsilon))
     offset = mean - slope * mean_guide
     slope, offset = (_enlarge(_share(plane, radius), f, matte.shape) for plane in (slope, offset))
-    return np.clip(slope * guide + offset, F(0), F(1))
+    led: Floats = np.clip(slope * guide + offset, F(0), F(1))
+    return led
 
 
 def _reduce(plane: Floats, factor: int) -> Floats:

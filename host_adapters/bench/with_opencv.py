@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
+import cv2 as opencv
 import numpy as np
 
 from ...kernels.arrays import Floats
 from . import chains
 from .peers import BLURS, EVERYWHERE, GROWS, Rows, Scene
 from .plan import Plan, reduction
+
+cv2: Any = opencv
+"""The module without its stubs, which know no numbers beside pictures."""
 
 _EDGE = cv2.BORDER_REPLICATE
 

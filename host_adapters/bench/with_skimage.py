@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from skimage import filters, morphology
+from typing import Any
+
+import skimage.filters
+import skimage.morphology
 
 from .peers import BLURS, GROWS, Rows, Scene
+
+filters: Any = skimage.filters
+morphology: Any = skimage.morphology
+"""Without their annotations, of which only some are there."""
 
 
 def rows(scene: Scene) -> Rows:

@@ -34,8 +34,8 @@ def warn_if_cold() -> None:
     from ...kernels import jit
 
     folder = jit.CACHE_FOLDER
-    if not jit.numba_config.DISABLE_JIT and (folder is None or next(folder.glob("*.nbi"), None) is None):
-        warn("compiling for this machine, which takes some seconds the first time (`inkarnat warm` does it ahead)")
+    if not jit.numba_config.DISABLE_JIT and (folder is None or next(folder.rglob("*.nbi"), None) is None):
+        warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
 
 
 def print_json(data: Any) -> None:
