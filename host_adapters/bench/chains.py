@@ -41,9 +41,10 @@ class Chain:
             result="steer",
         )
 
-    def as_graph(self, image: Floats) -> Floats:
-        """Return the corrected picture through the runner."""
-        return Runner(self.graph()).run_frame(0, {"plate": image})["result"]
+    def as_run(self) -> Callable[[Floats], Floats]:
+        """Return the chain as a run of frames works it out: by one runner, which uses its memory again."""
+        runner = Runner(self.graph())
+        return lambda image: runner.run_frame(0, {"plate": image})["result"]
 
 
 KEY, SOFTEN, STEER = RangeKey(), SoftenMatte(), SteerSkin(angle=9.0, saturation=1.05)

@@ -85,7 +85,7 @@ class Speed:
         """Return another library's time as a multiple of ours for the same row, threads and run."""
         if timed.row.library == OURS:
             return None
-        names = ("fused chain", "chain") if timed.row.name == "chain" else (timed.row.name,)
+        names = ("fused chain", "run of the chain") if timed.row.name == "chain" else (timed.row.name,)
         own = next((own for name in names if (own := self.milliseconds(name, timed.row.threads))), None)
         return None if own is None else timed.median * 1e3 / own
 
@@ -213,14 +213,14 @@ def _chains(given: NDArray[Any]) -> dict[str, Callable[[], Any]]:
         "chain + scopes": lambda: chains.scopes(standard.node_by_node(to_floats(given))),
         "full quality": lambda: best.node_by_node(to_floats(given)),
     }
-    if chains.is_fused():
-        work |= {
-            "fused plain chain": lambda: plain.as_graph(to_floats(given)),
-            "fused chain": lambda: standard.as_graph(to_floats(given)),
-            "fused chain + scopes": lambda: chains.scopes(standard.as_graph(to_floats(given))),
-            "fused full quality": lambda: best.as_graph(to_floats(given)),
-        }
-    return work
+    kind = "fused" if chains.is_fused() else "run of the"
+    run_plain, run_standard, run_best = plain.as_run(), standard.as_run(), best.as_run()
+    return work | {
+        f"{kind} plain chain": lambda: run_plain(to_floats(given)),
+        f"{kind} chain": lambda: run_standard(to_floats(given)),
+        f"{kind} chain + scopes": lambda: chains.scopes(run_standard(to_floats(given))),
+        f"{kind} full quality": lambda: run_best(to_floats(given)),
+    }
 
 
 # --- other libraries ------------------------------------------------------------------------------------------
@@ -252,6 +252,6 @@ def _over_sizes(setting: Setting, tell: Tell) -> dict[str, list[Timed]]:
 
 def _at_size(size: str, threads: Sequence[int], tell: Tell) -> list[Timed]:
     image = skin_frame(*SIZES[size])
-    run = chains.STANDARD.as_graph if chains.is_fused() else chains.STANDARD.node_by_node
+    run = chains.STANDARD.as_run()
     rows = [Row("a pixel of the chain", OURS, count, lambda: run(image)) for count in threads]
     return time_rows(rows, 5, lambda line: tell(f"{size}: {line}"))

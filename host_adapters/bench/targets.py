@@ -80,8 +80,8 @@ def _time(row: str, threads: int, library: str = "inkarnat", size: str = "") -> 
 
 
 def _chain_time(threads: int) -> Figure:
-    """Time of the chain as a host runs it: fused where there is such a kernel."""
-    return lambda run: run.milliseconds("fused chain", threads) or run.milliseconds("chain", threads)
+    """Time of a frame of the chain in a run: fused where there is such a kernel."""
+    return lambda run: run.milliseconds("fused chain", threads) or run.milliseconds("run of the chain", threads)
 
 
 def _times_faster(than: str, threads: int = 2) -> Figure:

@@ -165,3 +165,23 @@ def start(rounds: int, as_json: bool) -> None:
         return
     rows = [(s.name, f"{s.seconds:.2f} s", f"≤ {s.wanted:g} s", "met" if s.met else "not met") for s in starts]
     console.print_table(("start", "takes", "wanted", "verdict"), rows)
+
+
+@command.command()
+@click.option("--frames", type=click.IntRange(4, 10000), default=100, show_default=True, help="Frames of the clip.")
+@click.option("--codec", default="prores", show_default=True, help="The codec that is written.")
+@click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Times that each is rendered.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
+def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
+    """Render a 1080p H.264 clip to a mezzanine codec, without and with the graph of `inkarnat correct`."""
+    from ...bench.footage import WANTED, measure_footage
+
+    tell = (lambda line: None) if as_json else console.warn
+    run = measure_footage(frames, codec=codec, rounds=rounds, tell=tell)
+    if as_json:
+        console.print_json(run.as_dict())
+        return
+    console.say(f"{run.frames} frames of {run.size[0]}×{run.size[1]}, H.264 to {run.codec}")
+    console.say(f"without a graph {run.plain:.1f} frames/s, with it {run.corrected:.1f}")
+    verdict = "met" if run.ratio >= WANTED else "not met"
+    console.say(f"ratio {run.ratio:.2f}, wanted {WANTED:g} at least: {verdict}")
