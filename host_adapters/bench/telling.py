@@ -61,7 +61,7 @@ def speed_markdown(result: Speed) -> str:
         "",
         *_table(["what", *(f"{count} thread{'s' * (count > 1)}" for count in threads)], _own(result, threads)),
         "",
-        *_table(["other libraries", "library", "threads", "ms", "times ours"], _others(result)),
+        *_others(result),
     ]
     if result.judged():
         lines += ["", *_table(TARGET_COLUMNS, target_rows(result))]
@@ -78,9 +78,22 @@ def _cell(result: Speed, name: str, threads: int) -> str:
     return "" if found is None else f"{found:.1f} ms, {found / result.copy:.2f} ×"
 
 
-def _others(result: Speed) -> list[tuple[str, ...]]:
-    rows = [_speed_row(result, timed) for timed in result.timed if timed.row.library != OURS]
-    return [(row[0], row[1], row[2], row[3], row[5]) for row in rows]
+def _others(result: Speed) -> list[str]:
+    """Return a table with a column for each library, each with as many threads as it uses at most."""
+    rows = [timed for timed in result.timed if timed.row.library != OURS]
+    libraries = list(dict.fromkeys(timed.row.library for timed in rows))
+    most = {library: max(timed.row.threads for timed in rows if timed.row.library == library) for library in libraries}
+    cells = {timed.row.key: _other_cell(result, timed) for timed in rows}
+    heads = [f"{library}, {count} thread{'s' * (count > 1)}" for library, count in most.items()]
+    names = dict.fromkeys(timed.row.name for timed in rows)
+    body = [(name, *(cells.get((name, library, most[library]), "") for library in libraries)) for name in names]
+    lines = ["Milliseconds of other libraries, and as a multiple of ours with as many threads:", ""]
+    return [*lines, *_table(["what", *heads], body)] if rows else []
+
+
+def _other_cell(result: Speed, timed: Timed) -> str:
+    times = result.times_ours(timed)
+    return f"{timed.median * 1e3:.1f}" + ("" if times is None else f", {times:.1f} ×")
 
 
 def _table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:

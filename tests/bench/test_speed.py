@@ -124,7 +124,7 @@ def test_the_section_for_the_handbook_names_date_machine_and_command():
     assert first.startswith("`inkarnat bench speed --markdown`, 20")
     assert "2160p RGB float32" in first
     assert "| chain | 100.0 ms, 20.00 × | 50.0 ms, 10.00 × |" in text
-    assert "| chain | OpenCV | 2 | 650.0 | 13.0 |" in text
+    assert "| what | OpenCV, 2 threads |\n| --- | --- |\n| chain | 650.0, 13.0 × |" in text
     assert "| chain node by node, of a copy | ≤ 4.5 | 10.00 | not met |" in text
 
 
