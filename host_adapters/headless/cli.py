@@ -19,7 +19,7 @@ from ...kernels.errors import InkarnatError
 from .errors import STOPPED, WRONG_USE, exit_code
 
 COMMANDS = {
-    "bench": "Measure the accuracy of the key and the solvers.",
+    "bench": "Measure speed, start-up and accuracy on this machine.",
     "carry": "Carry a correction to other clips of the same camera and light, and judge each.",
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",

@@ -99,6 +99,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     cast = Cast.read(working, options, people, follow)
     if options["track"] and not cast.regions:
         raise GraphError("--track follows a region: give --region as well.")
+    if not as_json:
+        console.warn_if_cold()
     correction = cast.warned(solve_subjects(cast.subjects, wishes))
     graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
     graph, drift = _with_drift(graph, correction, wishes, working, options["follow_drift"], as_json, notes)
