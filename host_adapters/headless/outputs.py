@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,40 @@ def output_names(outputs: Iterable[str]) -> list[str]:
     return names
 
 
+@dataclass(frozen=True)
+class Output:
+    """What one file shows.
+
+    :ivar name: of an output of the graph. :ivar matte: of the one that goes into its alpha, or None.
+    :ivar kind: "picture" or "matte". :ivar tags: as for :func:`~.clips.open_writer`.
+    """
+
+    name: str
+    matte: str | None
+    kind: str
+    tags: tuple[int, int] | None
+
+    @classmethod
+    def of(cls, graph: Graph, joined: str) -> Output:
+        """Return it by its name on the command line. Raises GraphError for a name that does not fit the graph."""
+        name, *mattes = joined.split(JOIN)
+        origins = graph.origins([name, *mattes])
+        kind = graph.kind(origins[name])
+        if mattes and (len(mattes) > 1 or [kind, graph.kind(origins[mattes[0]])] != ["picture", "matte"]):
+            raise GraphError(f"{joined!r} must be the name of a picture, {JOIN} and the name of a matte.")
+        return cls(name, mattes[0] if mattes else None, kind, output_tags(graph, origins[name]))
+
+    def codec(self, asked: str | None) -> str | None:
+        """Return the codec that is asked for; mattes take what suits their suffix."""
+        return asked if self.kind == "picture" else None
+
+    def parts(self, writer: ClipWriter) -> dict[str, Writer]:
+        """Return where each single output of the graph is written, given the writer of the file."""
+        if self.matte is None:
+            return {self.name: writer}
+        return dict(zip((self.name, self.matte), MatteInAlpha(writer).parts(), strict=True))
+
+
 def open_outputs(
     stack: ExitStack,
     graph: Graph,
@@ -46,29 +81,17 @@ def open_outputs(
 
     Raises GraphError for names that do not fit, OutputError where an output is an input or cannot be written.
     """
-    origins = graph.origins(output_names(outputs))
+    output_names(outputs)
     inputs = list(inputs)
     writers: dict[str, Writer] = {}
     for joined, path in outputs.items():
-        name, *matte = joined.split(JOIN)
-        kind = graph.kind(origins[name])
-        if matte and (len(matte) > 1 or [kind, graph.kind(origins[matte[0]])] != ["picture", "matte"]):
-            raise GraphError(f"{joined!r} must be the name of a picture, {JOIN} and the name of a matte.")
+        shown = Output.of(graph, joined)
         writer = open_writer(
-            path,
-            like,
-            codec if kind == "picture" else None,
-            kind,
-            inputs=inputs,
-            tags=output_tags(graph, origins[name]),
-            alpha=bool(matte),
+            path, like, shown.codec(codec), shown.kind, inputs=inputs, tags=shown.tags, alpha=shown.matte is not None
         )
         stack.enter_context(writer)
         _tell(joined, path, writer)
-        if matte:
-            writers |= zip((name, *matte), MatteInAlpha(writer).parts(), strict=True)
-        else:
-            writers[name] = writer
+        writers |= shown.parts(writer)
     return writers
 
 
