@@ -340,9 +340,16 @@ def _write_jpeg(path: Path, codes: NDArray[Any], like: PictureInfo | None, input
         temporary.write_bytes(memory.getvalue())
 
 
+_UNKNOWN_TIME = "    :  :     :  :  "
+"""As Exif 2.3 (4.6.4) fills in a time that is not known. The library would put in that of writing, and EXR would give
+it as that of the take; and no two runs would write the same file."""
+
+
 def _write(path: Path, samples: NDArray[Any], spec: Any, inputs: Iterable[Path | str]) -> None:
     import OpenImageIO as oiio
 
+    if not any(sign.isdigit() for sign in spec.get_string_attribute("DateTime")):
+        spec.attribute("DateTime", _UNKNOWN_TIME if path.suffix.lower() in (".tif", ".tiff") else "")
     with atomic(path, inputs) as temporary:
         target = oiio.ImageOutput.create(str(temporary))
         if target is None:
