@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.headless.cli import cli
 from inkarnat.host_adapters.headless.clips import open_clip, open_writer
+from inkarnat.host_adapters.headless.commands import correct
 
 ocio = pytest.importorskip("PyOpenColorIO", reason="the extra [view] is not installed")
 
@@ -116,3 +117,16 @@ def two_people(folder):
     with open_writer(folder / "two.exr") as writer:
         writer.write(1, (picture + noise).astype(np.float32))
     return folder / "two.exr", "box:.15,.3,.35,.7", "box:.65,.3,.85,.7"
+
+
+@pytest.mark.parametrize(
+    ("output", "message"),
+    [("nowhere/skin.exr", "nowhere"), ("skin.xyz", "an output needs one of"), ("planing.exr", "is an input as well")],
+)
+def test_an_output_that_cannot_be_is_refused_before_the_work(take, monkeypatch, output, message):
+    """Said at once: solving a long clip first would cost minutes."""
+    monkeypatch.setattr(correct, "solve_subjects", lambda *_: pytest.fail("solving has begun"))
+    monkeypatch.chdir(take[0])
+    result = CliRunner().invoke(cli, ["correct", "planing.exr", "-o", output, "--add", take[1]])
+    assert result.exit_code == 5
+    assert message in result.stderr

@@ -11,11 +11,14 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from . import console
-from .clips import Clip, ClipWriter, open_writer
+from .clips import Clip, ClipWriter, SequencePattern, open_writer
 from .colour_spaces import output_tags
 from .errors import GraphError
+from .files import OutputError, check_output
 from .graph import Graph
+from .pictures import FORMATS
 from .runner import Writer
+from .video import SUFFIXES
 
 JOIN = "+"
 """Between the names of a picture and of the matte that goes into its alpha, as in ``result+matte``."""
@@ -62,6 +65,19 @@ class Output:
         if self.matte is None:
             return {self.name: writer}
         return dict(zip((self.name, self.matte), MatteInAlpha(writer).parts(), strict=True))
+
+
+def check_outputs(outputs: Iterable[str], like: Clip) -> None:
+    """Refuse at once what could be written only after long work. Raises OutputError."""
+    for path in outputs:
+        pattern = SequencePattern.parse(Path(path))
+        file = Path(path) if pattern is None else pattern.path(like.frames[0])
+        if file.suffix.lower() not in {**FORMATS, **SUFFIXES}:
+            raise OutputError(f"{path} ends in {file.suffix or 'no suffix'!r}: an output needs one of {_KNOWN}.")
+        check_output(file, like.paths())
+
+
+_KNOWN = ", ".join([*FORMATS, *SUFFIXES])
 
 
 def open_outputs(

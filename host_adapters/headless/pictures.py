@@ -106,9 +106,9 @@ def _choose_channels(path: Path, spec: Any) -> tuple[list[int], list[int]]:
     """Return the indices of R, G, B and perhaps A, and those of all other channels. Raises InputError."""
     names = list(spec.channelnames)
     if len(names) < 3:
+        count = "1 channel" if len(names) == 1 else f"{len(names)} channels"
         raise InputError(
-            f"{path} has {len(names)} channel{'s' * (len(names) > 1)} ({', '.join(names)}), and grey shows no skin "
-            "colour: convert it to RGB first."
+            f"{path} has {count} ({', '.join(names)}), and skin takes red, green and blue: convert it to RGB first."
         )
     lower = [name.lower() for name in names]
     layers = dict.fromkeys(name.rpartition(".")[0] for name in lower)

@@ -16,6 +16,7 @@ from ..clips import Clip, Frames, parse_frames
 from ..drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
 from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..graph import Graph, Step
+from ..outputs import check_outputs
 from ..runner import Report
 from ..seen import solve_seen
 from ..standard import chain_graph, with_keyed
@@ -103,6 +104,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     clip = footage.open(input)
     working = footage.working(clip)
     outputs = _outputs(output, options, people)
+    check_outputs(outputs.values(), clip)
     wishes = _wishes(options)
     notes: list[str] = []
     follow = partial(_follow_region, working, as_json, notes) if options["track"] else None
