@@ -61,8 +61,8 @@ from .render import render_files
 @click.option(
     "--follow-drift",
     is_flag=True,
-    help="Key the steering through the clip where the light drifts. Key and balance stay: up to about 15 mired either "
-    "way of --frame; beyond that the key loses skin, so cut the clip, or add samples with @frame.",
+    help="Key the steering through the clip where the light drifts. Balance and key stay as solved on --frame: good for "
+    "about 15 mired either way; beyond that cut the clip and correct each part.",
 )
 @click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
 @click.option("--white", type=float, default=1.0, show_default=True, help="Level of the picture that becomes white.")
