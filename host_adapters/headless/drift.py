@@ -3,9 +3,10 @@
 A clip is looked at in a few frames. To follow a drift, the steering is solved on many frames, smoothed between cuts
 and written as knots; across a cut the value jumps from one frame to the next.
 
-Only the steering is keyed, never the balance: without a neutral in every frame the light is read from edges, and those
-change with what is in view. (Measured with a pan over the generated workshop in one light: 60 mired from end to end; the
-background would breathe with the camera.) So the key goes on reading drifting light: see the limits in `follow_drift`.
+Only the steering is keyed, never the balance: without a neutral in every frame the light is read from edges, which
+change with what is in view. Measured with a pan over the generated workshop in one light, that is 60 mired from end to
+end; the background would breathe with the camera. So the key goes on reading drifting light: see the limits in
+`follow_drift`.
 """
 
 from __future__ import annotations

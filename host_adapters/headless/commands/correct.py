@@ -61,7 +61,7 @@ from .render import render_files
 @click.option(
     "--follow-drift",
     is_flag=True,
-    help="Key the steering through the clip where the light drifts. Balance and key stay as solved on --frame: good for "
+    help="Key the steering through the clip where the light drifts. Balance and key stay as on --frame: good for "
     "about 15 mired either way; beyond that cut the clip and correct each part.",
 )
 @click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
