@@ -47,6 +47,7 @@ class Frame:
     :ivar luma, u, v: float32 (h, w): Y′, Cb/Y′ and Cr/Y′ after the ratio filter.
     :ivar add, subtract: bool (h, w), skin alone and what must stay out.
     :ivar wholes: bool (h, w) each: boxes and faces, which hold skin and more.
+    :ivar weight: how much the frame's pixels count beside those of the others, above 0.
     """
 
     luma: Floats
@@ -55,6 +56,7 @@ class Frame:
     add: Flags
     subtract: Flags
     wholes: tuple[Flags, ...] = ()
+    weight: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -300,6 +302,14 @@ def _usable(frame: Frame) -> tuple[Flags, Flags]:
     return _lit(frame, frame.add) | boxed, boxed
 
 
+def sampled_colour(frame: Frame) -> tuple[float, float] | None:
+    """Return the median Cb/Y′ and Cr/Y′ of a frame's samples, those near burning out left aside; None without any."""
+    seeds, _ = _usable(frame)
+    unburnt = seeds & (frame.luma < 0.8)
+    seeds = unburnt if unburnt.sum() >= 3 else seeds
+    return (_median(frame.u[seeds]), _median(frame.v[seeds])) if seeds.any() else None
+
+
 def _lit(frame: Frame, mask: Flags) -> Flags:
     lit = mask & (frame.luma > 0.04)
     return lit if lit.sum() >= 3 else mask
@@ -405,7 +415,8 @@ class _Grower:
     def __init__(self, points: list[_Points], spread: Doubles, narrow: float, reach: float) -> None:
         self.points = points
         self.spread = spread
-        self.pixels = sum(p.a.size for p in points)
+        self.frames = sum(p.frame.weight for p in points)
+        self.pixels = sum(p.frame.weight * p.a.size for p in points)
         self.gate_width = 0.10 * reach
         cells = spread * _per_cell()
         sampled = _total(p.splat(p.a, p.seeds) for p in points)
@@ -542,7 +553,7 @@ class _Grower:
         return colours * (0.3 * float(_smoothstep(np.asarray((need - 0.1) / 0.4))) / max(float(colours.sum()), 1e-9))
 
     def _histogram(self, weights: list[Floats]) -> Doubles:
-        return _total(p.splat(w) for p, w in zip(self.points, weights, strict=True))
+        return _total(p.frame.weight * p.splat(w) for p, w in zip(self.points, weights, strict=True))
 
     def _moments(self) -> tuple[Doubles, Doubles]:
         """Return mean and shrunk, widened covariance of the positives on the three axes."""
@@ -551,13 +562,14 @@ class _Grower:
         for p, w in zip(self.points, self.positive, strict=True):
             keep = (w.ravel() > 0.02) & p.inside
             rows.append(np.stack([p.a[keep], p.t[keep], p.y[keep]], axis=1) / _per_cell() + origin)
-            weights.append(w.ravel()[keep].astype(np.float64))
+            weights.append(p.frame.weight * w.ravel()[keep].astype(np.float64))
         x, weight = np.concatenate(rows), np.concatenate(weights)
         total = max(float(weight.sum()), 1e-9)
         mean = (weight[:, None] * x).sum(axis=0) / total
         z = x - mean
         scatter = np.array([[(weight * z[:, i] * z[:, j]).sum() for j in range(3)] for i in range(3)])
-        return mean, (scatter + 40 * np.diag(self.spread**2 * 0.35)) / (total + 40) * 1.5
+        assumed = 40 * self.frames  # of every frame as much: a frame given twice teaches what it teaches once
+        return mean, (scatter + assumed * np.diag(self.spread**2 * 0.35)) / (total + assumed) * 1.5
 
     def compact(self) -> Doubles:
         """Return the compact form: mean, covariance and the squared distance that best parts the two classes."""

@@ -187,27 +187,3 @@ def grey_picture(plane: Floats, channels: int = 3, out: Floats | None = None) ->
     out = output(out, (*plane.shape, channels), plane)
     over_rows(_grey_sheet, plane.shape[0], plane, out)
     return out
-
-
-@inline
-def _spread_row(plane, out):
-    for x in range(plane.shape[0]):
-        v = plane[x]
-        out[4 * x] = v
-        out[4 * x + 1] = v
-        out[4 * x + 2] = v
-        out[4 * x + 3] = v
-
-
-@sheet
-def _spread_sheet(plane, out, y0, y1):
-    for y in range(y0, y1):
-        _spread_row(plane[y], out[y].reshape(-1))
-
-
-def spread(plane: Floats, out: Floats | None = None) -> Floats:
-    """Return a plane in all four channels, alpha too: float32 (H, W, 4)."""
-    plane = as_plane(plane)
-    out = output(out, (*plane.shape, 4), plane)
-    over_rows(_spread_sheet, plane.shape[0], plane, out)
-    return out

@@ -138,10 +138,14 @@ class Balance(Node):
     )
     transfer: str = choice("bt709", TRANSFERS, "How the picture's signal becomes linear light.")
 
+    def is_identity(self) -> bool:
+        """Tell whether the settings are neutral."""
+        return self.temperature == 0 and self.tint == 0
+
     def process(self, image: Picture) -> Picture:
         """Return the balanced picture."""
         image = as_picture(image)
-        if self.temperature == 0 and self.tint == 0:
+        if self.is_identity():
             return image.copy()
         return kernel.adapt(image, balance_matrix(self.temperature, self.tint), self.transfer)
 

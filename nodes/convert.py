@@ -225,6 +225,11 @@ class ConvertColour(Node):
         target = Space.parse(self.to_space) if self.to_space else Space(self.to_transfer, self.to_primaries)
         return source, target
 
+    def is_identity(self) -> bool:
+        """Tell whether both sides are the same."""
+        source, target = self.spaces()
+        return source == target
+
     def process(self, image: Picture) -> Picture:
         """Return the converted picture."""
         return _convert(as_picture(image), *self.spaces())
@@ -252,6 +257,10 @@ class ReturnColour(ConvertColour):
 
     name = "return_colour"
     label = "Return colour"
+
+    def is_identity(self) -> bool:
+        """Say no: where nothing touched the picture, the result is the original and not the picture."""
+        return False
 
     def process(self, image: Picture, before: Picture, original: Picture) -> Picture:  # type: ignore[override]
         """Return the picture in its first colour space."""

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels.arrays import as_plane
+from ..kernels.arrays import as_picture, as_plane
 from .balance import TRANSFERS, Balance, solve_balance
 from .declare import Action, Matte, Node, Param, Picture, Place, choice, degrees, number, text
 from .key import SkinKey
@@ -69,27 +69,45 @@ class CorrectSkin(Node):
             highlight_reach=self.highlight_reach,
         )
 
+    def _balance(self) -> Balance:
+        return Balance(temperature=self.temperature, tint=self.tint, transfer=self.transfer)
+
+    def _steer(self) -> SteerSkin:
+        return SteerSkin(angle=self.angle, saturation=self.skin_saturation, amount=self.amount)
+
     def _tone(self) -> ToneCurve:
         return ToneCurve(black=self.black, white=self.white)
 
+    def _grade(self) -> Cdl:
+        return Cdl(saturation=self.saturation, clamp=False)
+
     def balanced(self, image: Picture) -> Picture:
         """Return the balanced picture, which the key reads."""
-        return Balance(temperature=self.temperature, tint=self.tint, transfer=self.transfer).process(image)
+        return self._balance().process(image)
 
     def matte(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the softened matte of the skin in a balanced picture."""
         matte = SoftenMatte(softness=self.softness).process(self._key().process(balanced), balanced)
         return matte if limit is None else matte * np.clip(as_plane(limit, "limit", like=matte.shape), 0, 1)
 
+    def is_identity(self) -> bool:
+        """Tell whether the result is shown and no step changes anything."""
+        steps = (self._balance(), self._steer(), self._tone(), self._grade())
+        return self.view in ("result", "split") and all(step.is_identity() for step in steps)
+
     def process(self, image: Picture, limit: Matte | None = None) -> Picture:
         """Return the corrected picture or the chosen view."""
+        if self.is_identity():
+            image = as_picture(image)
+            if limit is not None:
+                as_plane(limit, "limit", like=image.shape[:2])
+            return image.copy()
         balanced = self.balanced(image)
         matte = self.matte(balanced, limit)
         if self.view not in ("result", "luma", "split"):
             return ShowMatte(view=self.view).process(balanced, matte)
-        steer = SteerSkin(angle=self.angle, saturation=self.skin_saturation, amount=self.amount)
-        steered = steer.process(balanced, matte)
-        graded = Cdl(saturation=self.saturation, clamp=False).process(self._tone().process(steered))
+        steered = self._steer().process(balanced, matte)
+        graded = self._grade().process(self._tone().process(steered))
         if self.view == "luma":
             return ShowMatte(view="luma").process(graded, matte)
         if self.view == "split":

@@ -351,6 +351,13 @@ class Node:
         """Return the width and height of the result for pictures of this size: the same for most nodes."""
         return (width, height)
 
+    def is_identity(self) -> bool:
+        """Tell whether ``process`` surely returns its first picture with its very bits, whatever that holds.
+
+        Hosts then leave the node out. False is always safe; a node that makes a matte never is one.
+        """
+        return False
+
     @classmethod
     def actions(cls) -> Mapping[str, Action]:
         """Return what the node can be asked to do on a frame, by name; hosts with controls offer each as a button."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..kernels.arrays import as_picture
@@ -13,7 +13,7 @@ from .balance import Balance, solve_balance
 from .declare import Matte, Node, Picture
 from .key import SkinKey
 from .matte import CombineMattes, Region, SoftenMatte
-from .sample import Sample
+from .sample import Sample, SampleError
 from .solve import (
     Lesson,
     SkinReading,
@@ -190,7 +190,7 @@ class Correction:
         """Return the chain in order; steps that would change nothing are left out."""
         chain: list[Link] = []
         balanced = source
-        if self.balance is not None:
+        if self.balance is not None and (self.balance.temperature or self.balance.tint):
             balanced = "balance"
             chain.append(Link(balanced, self.balance, {"image": source}))
         mattes = {person.name: self._matte_links(chain, person, balanced) for person in self.people}
@@ -404,9 +404,13 @@ def _balance(frames: Sequence[MarkedFrame], wishes: Wishes) -> Balance | None:
 
 def _lesson(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wishes: Wishes) -> Lesson:
     if not any(f.add for f in frames):
+        if any(f.subtract for f in frames):
+            raise SampleError(
+                "There is a sample to subtract and none of skin from which to subtract it, and the natural range of "
+                "skin does not learn: add a point, a box or a stroke on skin, or draw a region round the person."
+            )
         return Lesson(SkinKey(), unconnected=0.0, recall=1.0)
     sampled = [(p, f.add, f.subtract) for p, f in zip(pictures, frames, strict=True) if f.add or f.subtract]
     first, *more = sampled
     lesson = study_skin(*first, more, reach=wishes.reach)
-    key = SkinKey(model=lesson.key.model, form=wishes.form)
-    return Lesson(key, lesson.unconnected, lesson.recall)
+    return replace(lesson, key=SkinKey(model=lesson.key.model, form=wishes.form))

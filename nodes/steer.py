@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..kernels import mix
 from ..kernels import steer as kernel
+from ..kernels.arrays import as_picture, as_plane
 from .declare import Matte, Node, Picture, choice, degrees, number, toggle
 
 
@@ -54,8 +55,17 @@ class SteerSkin(Node):
     shadow_softness: float = number(0.2, 0.01, 1, "Width of the soft split between shadow side and lit side, in luma.")
     premultiplied: bool = toggle(False, "The colour of the picture is multiplied by its alpha.")
 
+    def is_identity(self) -> bool:
+        """Tell whether nothing is steered."""
+        further = (self.even_out, self.shadow_angle, self.shadow_saturation) != (0.0, 0.0, 1.0)
+        return self.amount == 0 or (self._applied() == (0.0, 1.0) and not (further and self.method == "turn"))
+
     def process(self, image: Picture, matte: Matte) -> Picture:
         """Return the picture with the keyed skin steered."""
+        if self.is_identity():
+            image = as_picture(image)
+            as_plane(matte, like=image.shape[:2])
+            return image.copy()
         angle, saturation = self._applied()
         if self.method == "shift":
             du, dv = _step(self.centre_angle, self.centre_ratio, angle, saturation)
@@ -113,6 +123,10 @@ class KeepSkin(Node):
     amount: float = number(0.6, 0, 1, "How far the skin returns to natural; at 1 it takes no colour from the grade.")
     saturation: float = number(1.0, 0, 1, "How much of the natural saturation returns with the hue.")
 
+    def is_identity(self) -> bool:
+        """Tell whether nothing returns."""
+        return self.amount == 0
+
     def process(self, image: Picture, natural: Picture, matte: Matte) -> Picture:
         """Return the graded picture with its skin drawn toward the natural one."""
         return kernel.keep(image, natural, matte, self.amount, self.saturation)
@@ -131,6 +145,10 @@ class Blend(Node):
     pixelwise = True
 
     amount: float = number(1.0, 0, 1, "Share of the second picture.")
+
+    def is_identity(self) -> bool:
+        """Tell whether nothing of the second picture is mixed in."""
+        return self.amount == 0
 
     def process(self, first: Picture, second: Picture, matte: Matte | None = None) -> Picture:
         """Return the mixture."""

@@ -76,6 +76,10 @@ class ToneCurve(Node):
         end = ((1.0, 1.0),) if inside[-1][0] <= 1 - 1e-3 else ()
         return (*start, *inside, *end)
 
+    def is_identity(self) -> bool:
+        """Tell whether neither curve changes anything."""
+        return not (self.levels() or self.bend())
+
     def process(self, image: Picture) -> Picture:
         """Return the picture through both curves; bit-identical where neither changes anything."""
         curves = [curve for curve in (self.levels(), self.bend()) if curve]
@@ -107,10 +111,14 @@ class Cdl(Node):
     saturation: float = number(1.0, 0, 10, "Factor on the saturation; 0 leaves grey.", shown=(0, 2))
     clamp: bool = toggle(True, "Limit values to 0 to 1 as the specification does; off keeps super-whites and blacks.")
 
+    def is_identity(self) -> bool:
+        """Tell whether nothing is changed and nothing clamped."""
+        return self == Cdl(clamp=False)
+
     def process(self, image: Picture) -> Picture:
         """Return the picture through the list; bit-identical where it changes nothing and does not clamp."""
         image = as_picture(image)
-        if not self.clamp and self == Cdl(clamp=False):
+        if self.is_identity():
             return image.copy()
         return kernel.cdl(image, self.slope, self.offset, self.power, self.saturation, self.clamp)
 

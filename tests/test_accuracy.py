@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from inkarnat.host_adapters.bench import accuracy, shots
 from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.headless.commands import bench
-from inkarnat.host_adapters.workshop import camera, portrait
-from inkarnat.nodes import Sample, learn_skin_key
+from inkarnat.host_adapters.workshop import Thing, camera, portrait
+from inkarnat.nodes import Sample, SampleError, SoftenMatte, learn_skin_key, study_skin
 
 MASKS = Path(__file__).parents[1] / "test_images" / "masks"
 
@@ -155,22 +155,90 @@ def test_the_command_prints_json_and_a_table(tmp_path):
     assert "F1 from the best to the worst depth, stroke" in table.output
 
 
+# --- warnings -----------------------------------------------------------------------------------------------
+
+
+def wrongly_marked(scene, shot):
+    """What a hurried hand marks: a point on hair, one on the wall beside a good one, a box far too wide."""
+    rows, columns = scene.matte.shape
+
+    def on(thing):
+        y, x = (int(np.median(places)) for places in np.nonzero(scene.objects == thing))
+        near = np.argwhere(scene.objects == thing)
+        y, x = near[np.argmin(((near - (y, x)) ** 2).sum(axis=1))]
+        return Sample.point((x + 0.5) / columns, (y + 0.5) / rows)
+
+    left, top, right, bottom = scene.places["face"]
+    good = shot.marks["1 point"].add
+    return {
+        "hair": (on(Thing.HAIR),),
+        "cheek and wall": (*good, on(Thing.WALL)),
+        "wide box": (Sample.box(max(left - 0.1, 0), max(top - 0.1, 0), min(right + 0.1, 1), min(bottom + 0.05, 1)),),
+    }
+
+
+def test_most_bad_mattes_are_warned_of_and_few_good_ones():
+    """Keys from good and from wrong samples; a matte is bad below an F1 of .6 and good from .8.
+
+    Measured here: 96 of 96 bad mattes, 9 of 108 good ones, and of 78 that are half as large again as the skin all but
+    one, at 1.53 times the skin. Tuned on the seeds 763 and 764: 96 %, 13 % and all but 1 %.
+    """
+    judged = []
+    for seed in (771, 772):
+        for shot in shots.generated_shots(range(seed, seed + 1), 320, 180, ("cast", "cedar 40 %", "cedar 70 %")):
+            options = shots.SETTINGS[shot.scene].portrait
+            scene = portrait(shot.depth, seed, 320, 180, **options)
+            marks = {name: shot.marks[name].add for name in ("1 point", "3 points", "box", "stroke")}
+            for add in (marks | wrongly_marked(scene, shot)).values():
+                try:
+                    lesson = study_skin(shot.sampled, add)
+                except SampleError:  # refused with the reason: no matte to judge
+                    continue
+                matte = SoftenMatte().process(lesson.key.process(shot.keyed), shot.keyed)
+                judged.append((score_matte(matte, shot.truth, shot.ignore), bool(lesson.warnings(matte))))
+    bad, good = ([w for s, w in judged if test(s.f1)] for test in (lambda f1: f1 < 0.6, lambda f1: f1 >= 0.8))
+    assert min(len(bad), len(good)) > 40
+    assert np.mean(bad) >= 0.9
+    assert np.mean(good) <= 0.15
+    assert all(warned for score, warned in judged if score.area > 1.6)
+
+
 # --- more frames --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("depth", ["light", "brown"])
-def test_a_face_that_turns_into_shadow_keeps_its_key_with_a_second_frame(depth):
-    """The key light goes from the left to far right and dims; both frames are sampled. Measured: F1 falls by .01."""
-    lit = portrait(depth, 521, 480, 270)
-    dim = portrait(depth, 521, 480, 270, light_direction=(0.75, -0.35, 0.45), exposure=0.55)
-    first, second = camera(lit.light, 1), camera(dim.light, 2)
-    stroke = (Sample.stroke(lit.places["stroke"], 0.01),)
-    single = learn_skin_key(first, stroke)
-    both = learn_skin_key(first, stroke, (), [(second, stroke, ())])
+def turning(depth, seed):
+    """A face whose key light goes from the left to far right and dims: (picture, scene) of both frames."""
+    lit = portrait(depth, seed, 480, 270)
+    dim = portrait(depth, seed, 480, 270, light_direction=(0.75, -0.35, 0.45), exposure=0.55)
+    return (camera(lit.light, seed), lit), (camera(dim.light, seed + 5000), dim)
 
-    def f1(key):
-        return [score_matte(key.process(p), s.matte, s.ignore).f1 for p, s in ((first, lit), (second, dim))]
 
-    alone, together = f1(single), f1(both)
-    assert min(together) > 0.8
-    assert np.mean(together) > np.mean(alone) - 0.03
+@pytest.mark.parametrize("seed", [731, 732])
+def test_a_face_that_turns_into_shadow_is_keyed_at_least_as_well_with_a_second_frame(seed):
+    """A stroke on one frame against one on each; the mean over both frames and the six depths.
+
+    Measured on the seeds 731 to 734: +.013 in F1. Single people lose up to .05 where their hair in the light has the
+    colour of their skin in shadow: subtracting the hair mends that.
+    """
+    gains = []
+    for depth in shots.SKIN_DEPTHS:
+        frames = turning(depth, seed)
+        (first, scene), (second, _) = frames
+        stroke = (Sample.stroke(scene.places["stroke"], 0.01),)
+        single = learn_skin_key(first, stroke)
+        both = learn_skin_key(first, stroke, (), [(second, stroke, ())])
+        alone, together = (
+            [score_matte(key.process(p), s.matte, s.ignore).f1 for p, s in frames] for key in (single, both)
+        )
+        assert min(together) > 0.8
+        gains.append(np.mean(together) - np.mean(alone))
+    assert np.mean(gains) >= 0
+    assert min(gains) > -0.03
+
+
+def test_a_frame_given_twice_teaches_what_it_teaches_once():
+    (picture, scene), _ = turning("tan", 731)
+    stroke = (Sample.stroke(scene.places["stroke"], 0.01),)
+    once = learn_skin_key(picture, stroke).process(picture)
+    twice = learn_skin_key(picture, stroke, (), [(picture, stroke, ())]).process(picture)
+    np.testing.assert_allclose(twice, once, atol=0.02)

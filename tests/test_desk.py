@@ -27,6 +27,7 @@ from inkarnat.host_adapters.headless.clips import open_clip, open_writer
 from inkarnat.host_adapters.headless.graph import Graph
 from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.kernels import jit
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, solve_correction
 
@@ -222,7 +223,11 @@ def test_only_what_lies_behind_a_change_is_worked_out_anew(open_session, monkeyp
         monkeypatch.setattr(kind, "process", counted)
     open_session.set("steer", "angle", 5.0)
     open_session.picture(1, "result")
-    assert worked == ["steer_skin", "tone_curve", "cdl"]
+    assert worked == ["skin_key", "soften_matte", "steer_skin"]
+    worked.clear()
+    open_session.set("tone", "middle", 0.4)
+    open_session.picture(1, "result")
+    assert worked == ["tone_curve"]
     worked.clear()
     open_session.undo()
     open_session.picture(1, "result")
@@ -237,7 +242,67 @@ def test_the_workbench_forgets_what_was_used_longest_ago(footage):
         assert bench.plate(1) is first
         bench.plate(3)
         assert bench.plate(1) is first
-        assert not first.flags.writeable
+
+
+def test_a_value_that_nobody_holds_makes_room_for_the_next(footage):
+    memory = work.Memory()
+    memory.take((180, 320, 3), 1)
+    assert memory.idle() == 180 * 320 * 12
+    lent = memory.lent((180, 320, 3))
+    place, view = lent.ctypes.data, lent[10:, ::2, 1]
+    del lent
+    assert memory.idle() == 0
+    view = view[3:]
+    assert memory.lent((180, 320, 3)).ctypes.data != place
+    del view
+    assert memory.idle() == 2 * 180 * 320 * 12
+
+
+def test_memory_of_other_sizes_is_given_back_where_it_lies_idle(monkeypatch):
+    monkeypatch.setattr("inkarnat.host_adapters.desk.memory._MOST_IDLE", 3 * 4000)
+    memory = work.Memory()
+    memory.take((10, 100), 5)
+    memory.lent((20, 100))
+    assert memory.idle() == 3 * 4000 + 8000
+
+
+def test_changes_take_no_fresh_memory(open_session):
+    open_session.prepare()
+    before = open_session.bench.memory.idle()
+    graph = open_session.state.graph
+    for angle in (1.0, 2.0, 3.0):
+        open_session.set("steer", "angle", angle)
+        graph = open_session.state.graph
+        value = open_session.bench.value(graph, "saturation", 1)
+        before -= value.nbytes
+        if angle == 1.0:
+            before -= (
+                open_session.bench.value(graph, "soften", 1).nbytes + open_session.bench.value(graph, "skin", 1).nbytes
+            )
+        assert open_session.bench.memory.idle() == before
+
+
+def test_steps_at_rest_make_no_copies(open_session):
+    plate = open_session.bench.plate(1)
+    assert open_session.picture(1, "result") is plate
+
+
+def test_a_first_change_compiles_nothing(open_session, monkeypatch):
+    """Every kernel that looking and changing needs is there once the desk is warm."""
+    desk = server.Desk(open_session.folder, "planing.mkv")
+    desk.shown.set()
+    server._warmed(desk)
+    seen = desk.session
+    begun = {kernel: len(kernel.signatures) for kernel in jit.SHEETS}
+    for id, name, value in [("balance", "temperature", 8.0), ("steer", "angle", 4.0), ("tone", "middle", 0.4),
+                            ("saturation", "saturation", 1.1), ("soften", "softness", 4.0)]:  # fmt: skip
+        seen.set(id, name, value)
+        seen.picture(1, "result")
+        for which in ("vectorscope", "waveform"):
+            seen.scope(which, 1)
+        seen.reading(1)
+    desk.close()
+    assert {kernel: len(kernel.signatures) for kernel in jit.SHEETS} == begun
 
 
 def test_a_fitted_picture_keeps_its_mean_and_is_never_enlarged():

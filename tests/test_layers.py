@@ -22,6 +22,7 @@ IMPORT_NAMES = {
     "openimageio": "OpenImageIO",
     "opencolorio": "PyOpenColorIO",
     "opencv-python-headless": "cv2",
+    "scikit-image": "skimage",
 }
 """The import names of those dependencies whose package is named otherwise."""
 

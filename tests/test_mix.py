@@ -178,8 +178,3 @@ def test_an_unknown_view_is_refused_with_the_nearest():
 def test_grey_pictures_have_three_or_four_channels():
     with pytest.raises(PictureError, match="3 or 4 channels, not 2"):
         mix.grey_picture(np.zeros((3, 4), np.float32), 2)
-
-
-def test_spread_is_the_plane_four_times(make_picture):
-    plane = make_picture()[..., 0]
-    assert np.array_equal(mix.spread(plane), np.repeat(plane[..., None], 4, axis=2))

@@ -460,3 +460,62 @@ def test_steering_alone_takes_the_alpha_of_source_as_its_matte():
     keyed = np.ascontiguousarray(first.output.read()[::-1])
     expected = SteerSkin(angle=12.0).process(keyed, np.ascontiguousarray(keyed[..., 3]))
     assert np.array_equal(second.output.read()[::-1], expected)
+
+
+def test_an_effect_that_changes_nothing_names_its_source():
+    host, effects = loaded()
+    image = HostImage(np.full((8, 8, 4), 0.5, np.float32))
+    stage = Stage(HostImage(np.zeros((8, 8, 4), np.float32)), {"Source": image}, time=3.0)
+    for name, neutral, other in (
+        ("balance", {}, {"tint": 0.01}),
+        ("cdl", {"clamp": 0}, {"clamp": 1}),
+        ("steer_skin", {"angle": 9.0, "amount": 0.0}, {"amount": 1.0}),
+        ("correct_skin", {}, {"saturation": 0.5}),
+    ):
+        instance = effects[name].instance()
+        for control, value in neutral.items():
+            instance[control] = value
+        assert instance.ask("IsIdentity", stage) == (0, {"OfxPropName": ("Source",), "OfxPropTime": (3.0,)}), name
+        for control, value in other.items():
+            instance[control] = value
+        assert instance.ask("IsIdentity", stage) == (14, {}), name
+    for name, kind in NODES.items():
+        if kind.output().kind == "matte":
+            assert effects[name].instance().ask("IsIdentity", stage) == (14, {}), name
+    assert not host.complaints
+
+
+def test_values_that_contradict_each_other_are_no_identity():
+    _, effects = loaded()
+    instance = effects["correct_skin"].instance()
+    instance["black"], instance["white"] = 0.5, 0.5
+    assert instance.ask("IsIdentity", Stage(HostImage(np.zeros((8, 8, 4), np.float32)))) == (14, {})
+
+
+def test_purging_gives_the_memory_back():
+    from inkarnat.host_adapters.openfx.render import SCRATCH
+
+    instance = corrector()
+    instance["angle"] = 5.0
+    assert instance.render(stage_of(portrait())) == 0
+    assert SCRATCH.held > 0
+    assert instance.effect.call("OfxActionPurgeCaches", instance.handle) == 0
+    assert SCRATCH.held == 0
+
+
+def test_memory_between_renders_is_limited():
+    from inkarnat.host_adapters.openfx.images import Scratch
+
+    scratch = Scratch(most=4000)
+    with scratch.borrowing() as borrow:
+        first = borrow((10, 25))
+        second = borrow((10, 25))
+        assert not np.shares_memory(first, second)
+    assert scratch.held == 2000
+    with scratch.borrowing() as borrow:
+        assert np.shares_memory(borrow((24, 10)), first) or scratch.held == 1000
+        borrow((100, 10))
+        borrow((2000,))
+    assert scratch.held <= 4000
+    scratch.clear()
+    assert scratch.held == 0

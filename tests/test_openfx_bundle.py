@@ -128,6 +128,43 @@ def test_the_compiler_of_the_extra_is_used_where_there_is_no_other(monkeypatch):
     assert bundle.find_compiler() == [sys.executable, "-m", "ziglang", "cc"]
 
 
+def test_the_compiler_of_the_extra_builds_a_bundle_that_works(probe, tmp_path, monkeypatch):
+    """As on a machine without cc, gcc or clang: only `python -m ziglang cc` is left."""
+    pytest.importorskip("ziglang")
+    monkeypatch.delenv("CC", raising=False)
+    monkeypatch.setenv("PATH", str(tmp_path / "empty"))
+    assert bundle.find_compiler() == [sys.executable, "-m", "ziglang", "cc"]
+    made = bundle.build(tmp_path, TWO)
+    done = run(probe, "--render", 2, bundle.binary_of(made.path))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("status=0") == 2 * len(TWO)
+
+
+@pytest.mark.parametrize(
+    ("target", "magic"),
+    [
+        ("x86_64-linux-gnu", b"\x7fELF\x02\x01\x01"),
+        ("aarch64-linux-gnu", b"\x7fELF\x02\x01\x01"),
+        ("aarch64-macos", b"\xcf\xfa\xed\xfe"),
+        ("x86_64-macos", b"\xcf\xfa\xed\xfe"),
+    ],
+)
+def test_the_launcher_compiles_for_other_machines(tmp_path, target, magic):
+    """To an object file; on machines other than Linux-x86-64 it has not been run."""
+    pytest.importorskip("ziglang")
+    made = tmp_path / "launcher.o"
+    command = [sys.executable, "-m", "ziglang", "cc", "-target", target, "-std=c11", "-Wall", "-Wextra", "-Werror"]
+    subprocess.run([*command, "-fPIC", "-c", "-o", made, bundle.SOURCES / "launcher.c"], check=True)
+    assert made.read_bytes().startswith(magic)
+    machine = made.read_bytes()[18] if "linux" in target else made.read_bytes()[4]
+    assert (
+        machine
+        == {"x86_64-linux": 62, "aarch64-linux": 183, "x86_64-macos": 7, "aarch64-macos": 12}[
+            "-".join(target.split("-")[:2])
+        ]
+    )
+
+
 def test_a_compiler_that_fails_is_quoted(tmp_path):
     (tmp_path / "wrong.c").write_text("int main(void) { return nonsense; }")
     with pytest.raises(BundleError, match=r"The C compiler failed .*nonsense"):

@@ -210,16 +210,33 @@ def test_source_and_output_may_differ(given, wanted):
 @every_node
 @pytest.mark.parametrize("source_down", [False, True], ids=["bottom-up", "top-down"])
 @pytest.mark.parametrize("output_down", [False, True], ids=["to bottom-up", "to top-down"])
-def test_strides_padding_and_origin(kind, source_down, output_down):
+@pytest.mark.parametrize("padding", [0, 16])
+def test_strides_padding_and_origin(kind, source_down, output_down, padding):
     origin = (-7, 13)
     frame = (origin[0], origin[1], origin[0] + WIDTH, origin[1] + HEIGHT)
     instance, node = prepared(kind, frame)
     images = all_images(kind)
-    clips = {name: HostImage(i, origin, padding=48, top_down=source_down) for name, i in images.items()}
-    output = HostImage(np.full((HEIGHT, WIDTH, 4), 77, np.float32), origin, padding=16, top_down=output_down)
+    clips = {name: HostImage(i, origin, padding=3 * padding, top_down=source_down) for name, i in images.items()}
+    output = HostImage(np.full((HEIGHT, WIDTH, 4), 77, np.float32), origin, padding=padding, top_down=output_down)
     assert instance.render(Stage(output, clips)) == 0
     assert_same(output.read(), shown(node.process(**fed(kind, images)), 4, (HEIGHT, WIDTH)))
     assert all(image.is_sound() for image in clips.values())
+    assert_no_complaints()
+
+
+@pytest.mark.parametrize("matte_channels", [1, 3, 4])
+@pytest.mark.parametrize("downs", [(False, True, False), (True, False, True), (True, True, True), (False, True, True)])
+def test_clips_may_run_different_ways(matte_channels, downs):
+    """Source, matte and output each with its own order of rows."""
+    kind = NODES["steer_skin"]
+    instance, node = prepared(kind)
+    images = all_images(kind) | {"Matte": pixels(matte_channels, seed=8)}
+    clips = {
+        name: HostImage(images[name], top_down=down) for name, down in zip(("Source", "Matte"), downs, strict=False)
+    }
+    output = HostImage(np.full((HEIGHT, WIDTH, 4), 77, np.float32), top_down=downs[2])
+    assert instance.render(Stage(output, clips)) == 0
+    assert_same(output.read(), shown(node.process(**fed(kind, images)), 4, (HEIGHT, WIDTH)))
     assert_no_complaints()
 
 

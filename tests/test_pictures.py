@@ -6,6 +6,7 @@ import importlib
 import os
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
@@ -401,3 +402,11 @@ def test_imports_stay_light():
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
+
+
+@pytest.mark.parametrize("suffix", [".exr", ".tif", ".png", ".dpx"])
+def test_the_time_of_writing_is_not_put_in_as_that_of_the_take(tmp_path, suffix):
+    """So the same pictures make the same files, whenever and wherever they are written."""
+    path = tmp_path / f"still{suffix}"
+    pictures.write_picture(path, np.full((4, 6, 3), 0.5, np.float32))
+    assert time.strftime("%Y:%m").encode() not in path.read_bytes()

@@ -210,6 +210,23 @@ def test_subtract_samples_reach_the_key():
     assert correction.key != solved().key
 
 
+def test_subtracting_from_the_natural_range_is_refused_with_the_mend():
+    picture, scene = shot(cast=False)
+    wall = (Sample.box(0.61, 0.06, 0.66, 0.15),)
+    for frames in ([MarkedFrame(0, picture, (), wall)], [MarkedFrame(0, picture), MarkedFrame(2, picture, (), wall)]):
+        with pytest.raises(SampleError, match=r"none of skin from which to subtract.*stroke on skin, or draw a region"):
+            solve_correction(frames)
+
+
+def test_a_balance_that_changes_nothing_is_no_step_of_the_chain():
+    picture, scene = shot()
+    marked = [MarkedFrame(0, picture, stroke(scene))]
+    neutral, plain = solve_correction(marked, Wishes(balance=Balance())), solve_correction(marked)
+    assert neutral.links() == plain.links()
+    assert neutral.outputs() == plain.outputs()
+    assert solve_correction(marked, Wishes(balance=Balance(tint=0.001))).links()[0].id == "balance"
+
+
 def test_without_a_sample_the_natural_range_is_keyed_with_a_warning():
     picture, _ = shot(cast=False)
     correction = solve_correction([MarkedFrame(0, picture)])

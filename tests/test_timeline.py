@@ -234,6 +234,23 @@ def test_a_cut_is_carried_rendered_and_relinked(workplace, tmp_path):
     assert [each["frames"] for each in run["clips"]] == [None, "1-4", "2-5"]
 
 
+def test_a_shot_of_a_cut_in_another_light_is_solved_again_where_skin_is_sampled(workplace, tmp_path):
+    """The grade of the shot is the person's: the same reading as on the reference."""
+    face = film("take3", 45, 0.008, frames=1, width=256).face()
+    points = ";".join(f"{x},{y}" for x, y in face.points) + f"/{face.radius}" if face.kind == "stroke" else ",".join(
+        str(number) for pair in face.points for number in pair
+    )  # fmt: skip
+    words = ("--groups", "all", "--resolve", "--add", f"take3.mov={face.kind}:{points}", "--json")
+    result = carry(workplace, tmp_path / "out", *words)
+    assert result.exit_code == 0, result.output
+    clips = {each["name"]: each for each in json.loads(result.stdout)["clips"]}
+    assert [name for name, each in clips.items() if each["resolved"]] == ["take3"]
+    graphs = [Graph.load(tmp_path / "out" / f"take{number}.json") for number in (2, 3)]
+    models = [step.node.model for graph in graphs for step in graph.steps if step.node.name == "skin_key"]
+    assert models[0] != models[1]
+    assert abs(clips["take3"]["drift"]["angle"]) < 1
+
+
 @pytest.mark.parametrize(
     ("words", "code", "message"),
     [

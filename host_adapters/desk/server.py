@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import secrets
@@ -27,11 +28,15 @@ from .controls import declarations
 from .errors import DeskError, ExistsError
 from .folder import Folder
 from .guard import Application, Guard
+from .memory import Memory
 from .rendering import Order, Render
 from .session import VIEWS, Session
 from .work import PROXY, fitted, screen_pixels
 
 LOOPBACK = "127.0.0.1"
+
+_PATIENCE = 30
+"""Seconds that all else waits for the first picture."""
 
 _TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -46,7 +51,9 @@ class Desk:
 
     def __init__(self, folder: Folder, name: str | None = None) -> None:
         self.folder = folder
-        self.session = Session(folder, name or folder.clip_names()[0])
+        self.memory = Memory()
+        self.session = Session(folder, name or folder.clip_names()[0], self.memory)
+        self.shown = threading.Event()
         self.render: Render | None = None
         self.statuses: dict[str, dict[str, Any]] = {}
         self._lock = threading.RLock()
@@ -78,7 +85,7 @@ class Desk:
     def open(self, name: str) -> None:
         """Open another clip; the one that was open is kept as it is."""
         with self._lock:
-            fresh = Session(self.folder, name)
+            fresh = Session(self.folder, name, self.memory)
             old, self.session = self.session, fresh
             old.close()
 
@@ -179,7 +186,9 @@ class Interface:
         picture = self._session.picture(
             _whole(query, "frame"), query.get("view", "result"), query.get("suffix", ""), size
         )
-        return _pixels(screen_pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16)), query.get("as", "raw"))
+        pixels = screen_pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16))
+        self.desk.shown.set()
+        return _pixels(pixels, query.get("as", "raw"))
 
     def scope(self, request: Request) -> Response:
         """Answer with the vectorscope or the waveform."""
@@ -351,7 +360,7 @@ class Served:
 
     def run(self) -> None:
         """Serve until interrupted or stopped."""
-        threading.Thread(target=_warmed, name="warming", daemon=True).start()
+        threading.Thread(target=_warmed, args=(self.desk,), name="warming", daemon=True).start()
         try:
             self.server.run(sockets=[self.socket])
         finally:
@@ -362,10 +371,20 @@ class Served:
         self.server.should_exit = True
 
 
-def _warmed() -> None:
-    """Compile what solving needs while the person still looks at the first frame."""
-    from ..headless.commands.warm import warm_solvers
+def _warmed(desk: Desk) -> None:
+    """Make ready what the first changes need, so that they are as quick as all others.
 
+    The kernels of the graph come first, while the page is still loading; then, while the person looks at the first
+    picture, the memory, and what learning and solving need.
+    """
+    from ..headless.commands.warm import warm_node, warm_solvers
+
+    state = desk.session.state
+    for node in dict.fromkeys((*(step.node for step in state.graph.steps), *dict(state.views).values())):
+        warm_node(node, most=2)
+    desk.shown.wait(_PATIENCE)
+    with contextlib.suppress(InkarnatError):
+        desk.session.prepare()
     warm_solvers()
 
 

@@ -21,6 +21,7 @@ from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
 from .folder import Folder
+from .memory import Memory
 from .notes import Keeper, read_notes, write_notes
 from .solving import Solver, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, History, Mark, Person, State, as_sample, resting
@@ -46,16 +47,20 @@ VIEWS: dict[str, str] = {
 class Session:
     """The work on one clip."""
 
-    def __init__(self, folder: Folder, name: str) -> None:
+    def __init__(self, folder: Folder, name: str, memory: Memory | None = None) -> None:
         self.folder, self.name = folder, name
         self.clip: Clip = open_clip(folder.clip_path(name))
-        self.bench = Workbench(self.clip)
+        self.bench = Workbench(self.clip, memory=memory)
         self.notices: list[str] = list(self.clip.notes)
         self.graph_name = folder.graph_name(name)
         self.saved: Graph | None = None
         self.history = History(self._restored())
         self.keeper = Keeper(folder.notes_path(name))
         self._lock = threading.RLock()
+
+    def prepare(self) -> None:
+        """Take the memory for looking at the clip. Raises InputError where its first frame cannot be read."""
+        self.bench.prepare(self.clip.frames[0])
 
     def close(self) -> None:
         """Write what is not yet written and let go of the clip."""
@@ -128,7 +133,7 @@ class Session:
                 raise DeskError("This graph keys nothing, so there is no matte to show.")
             return ShowMatte(view=view).process(result, matte)
 
-        return bench.made((node, frame, *keys), draw)
+        return bench.made((node, frame, *keys), draw, result)
 
     def _matte(self, suffix: str, frame: int, size: Size) -> tuple[Floats | None, Any]:
         origin = matte_origin(self.state, suffix)

@@ -14,18 +14,23 @@ from typing import Any, TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels.arrays import Floats
+from ...kernels.arrays import Floats, lend
 from ...kernels.codes import quantise
 from ...kernels.errors import InkarnatError
+from ...nodes.declare import Node
 from ..headless.clips import Clip
 from ..headless.errors import NodeError
-from ..headless.graph import Graph
+from ..headless.graph import Graph, Step
+from .chain import passes_on
+from .memory import Memory
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
 
-_MOST_BYTES = 1 << 30
+_MOST_BYTES = 1 << 29
 _MOST_FINDINGS = 256
+_PICTURES, _MATTES = 20, 16
+"""Together about as much as may be remembered of full HD."""
 
 Known = TypeVar("Known")
 
@@ -34,26 +39,51 @@ Size = tuple[int, int] | None
 
 
 class Workbench:
-    """Values of one clip, by frame and settings; safe to use from several threads."""
+    """Values of one clip, by frame and settings; safe to use from several threads.
 
-    def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES) -> None:
-        self.clip, self.most_bytes = clip, most_bytes
+    :param most_bytes: of pictures that are remembered; of pictures at full size, twice as much.
+    :param memory: where the pictures lie, so that those of one clip make room for those of the next.
+    """
+
+    def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES, memory: Memory | None = None) -> None:
+        self.clip, self.most_bytes, self.memory = clip, most_bytes, memory or Memory()
         self._values: OrderedDict[Hashable, Floats] = OrderedDict()
         self._findings: OrderedDict[Hashable, Any] = OrderedDict()
         self._bytes = 0
         self._lock = threading.Lock()
 
+    def prepare(self, frame: int) -> None:
+        """Take the memory for looking at this clip, so that the first changes are as quick as all others."""
+        shape = self.plate(frame).shape
+        self.memory.take(shape, _PICTURES)
+        self.memory.take(shape[:2], _MATTES)
+
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
-        """Return the picture of the clip, read-only. Raises InputError."""
-        return self._kept(self._plate_key(frame, size), lambda: fitted(self.clip.read(frame), size))
+        """Return the picture of the clip, to be looked at only. Raises InputError."""
+        return self._kept(self._plate_key(frame, size), lambda: fitted(self.clip.read(frame), size), size)
 
     def value(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Floats:
-        """Return what a source or step of the graph gives at a frame, read-only. Raises InputError and NodeError."""
-        return self._value(graph, origin, frame, size)[1]
+        """Return what a source or step of the graph gives at a frame, to be looked at only.
 
-    def made(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
-        """Return a further value that follows from ``key`` alone, worked out once."""
-        return self._kept(key, make)
+        It is not marked as read-only: for such arrays every kernel would be compiled once more.
+        Raises InputError and NodeError.
+        """
+        found = self._found(graph, origin, frame)
+        if found is None:
+            return self.plate(frame, size)
+        step, node = found
+        return self._kept(
+            self.key(graph, origin, frame, size), lambda: self._worked(graph, step, node, frame, size), size
+        )
+
+    def made(self, key: Hashable, make: Callable[[], Floats], like: Floats) -> Floats:
+        """Return a further value, usually shaped ``like`` another one, that follows from ``key`` alone."""
+
+        def made() -> Floats:
+            with lend(self.memory.lent(like.shape)):
+                return make()
+
+        return self._kept(key, made, PROXY)
 
     def known(self, key: Hashable, find: Callable[[], Known]) -> Known:
         """Return a finding, such as a reading, that follows from ``key`` alone, found once."""
@@ -69,12 +99,24 @@ class Workbench:
 
     def key(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Hashable:
         """Return by what a value is known: equal keys, equal values."""
-        step = graph.by_id.get(origin)
-        if step is None:
+        found = self._found(graph, origin, frame)
+        if found is None:
             return self._plate_key(frame, size)
-        node = step.node_at(frame)
+        step, node = found
         reads = [(port, self.key(graph, o, at, size)) for port, o in step.inputs for at in self._frames(node, frame)]
         return (node, tuple(reads))
+
+    def _found(self, graph: Graph, origin: str, frame: int) -> tuple[Step, Node] | None:
+        """Return the step that gives a value and its node at the frame, None for the clip itself.
+
+        Steps that pass their picture on are passed over: they would make copies.
+        """
+        while (step := graph.by_id.get(origin)) is not None:
+            node = step.node_at(frame)
+            if not passes_on(node):
+                return step, node
+            origin = dict(step.inputs)["image"]
+        return None
 
     def _plate_key(self, frame: int, size: Size) -> Hashable:
         small = size is not None and (self.clip.width > size[0] or self.clip.height > size[1])
@@ -86,38 +128,35 @@ class Workbench:
         first, last = self.clip.frames[0], self.clip.frames[-1]
         return [min(max(at, first), last) for at in range(frame - before, frame + after + 1)]
 
-    def _value(self, graph: Graph, origin: str, frame: int, size: Size) -> tuple[Hashable, Floats]:
-        key = self.key(graph, origin, frame, size)
-        step = graph.by_id.get(origin)
-        if step is None:
-            return key, self.plate(frame, size)
-
-        def work() -> Floats:
-            node: Any = step.node_at(frame)
-            arguments: dict[str, Any] = {}
-            for port, read in step.inputs:
-                pictures = tuple(self._value(graph, read, at, size)[1] for at in self._frames(node, frame))
-                arguments[port] = pictures if node.frames_needed() != (0, 0) else pictures[0]
-            try:
+    def _worked(self, graph: Graph, step: Step, node: Any, frame: int, size: Size) -> Floats:
+        """Work a step out, its result in memory that was used before."""
+        arguments: dict[str, Any] = {}
+        for port, read in step.inputs:
+            pictures = tuple(self.value(graph, read, at, size) for at in self._frames(node, frame))
+            arguments[port] = pictures if node.frames_needed() != (0, 0) else pictures[0]
+        shapes = [
+            pictures[-1].shape if isinstance(pictures, tuple) else pictures.shape for pictures in arguments.values()
+        ]
+        shape = max(shapes, key=len, default=(1, 1))
+        try:
+            with lend(self.memory.lent(shape if node.output().kind == "picture" else shape[:2])):
                 result: Floats = node.process(**arguments)
-            except InkarnatError as error:
-                raise NodeError(f"{step} failed at frame {frame}: {error}") from error
-            return result
+        except InkarnatError as error:
+            raise NodeError(f"{step} failed at frame {frame}: {error}") from error
+        return result
 
-        return key, self._kept(key, work)
-
-    def _kept(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
+    def _kept(self, key: Hashable, make: Callable[[], Floats], size: Size) -> Floats:
         with self._lock:
             if key in self._values:
                 self._values.move_to_end(key)
                 return self._values[key]
         value = make()
-        value.flags.writeable = False
+        most = self.most_bytes if size is not None else 2 * self.most_bytes
         with self._lock:
             if key not in self._values:
                 self._values[key] = value
                 self._bytes += value.nbytes
-                while self._bytes > self.most_bytes and len(self._values) > 1:
+                while self._bytes > most and len(self._values) > 1:
                     self._bytes -= self._values.popitem(last=False)[1].nbytes
         return value
 

@@ -18,6 +18,7 @@ from ..headless import runner
 from ..headless.clips import Clip, SequencePattern, open_clip, open_writer
 from ..headless.files import InputError
 from ..headless.graph import Graph, Pairs
+from ..headless.outputs import JOIN, Output
 from ..headless.video import READ_SUFFIXES, SUFFIXES
 from .journal import Stamp
 from .segments import SegmentWriter, segment_folder
@@ -37,6 +38,7 @@ class Job:
     """All that a worker has to know of a run: a value that can be pickled, its paths absolute.
 
     :ivar inputs, outputs: (name, path) pairs; the first input gives size and rate.
+    :ivar assumed: (name, (what, value) pairs) of inputs that are not read by their tags alone.
     :ivar identity: a hash of everything that the pictures depend on; equal identities, equal bits.
     """
 
@@ -45,27 +47,31 @@ class Job:
     outputs: Pairs
     codec: str | None
     identity: str
+    assumed: tuple[tuple[str, tuple[tuple[str, Any], ...]], ...] = ()
 
     @classmethod
     def of(cls, graph: Graph, clips: Mapping[str, Clip], outputs: Mapping[str, str], codec: str | None = None) -> Job:
-        """Describe a run. Raises InputError where an input cannot be read."""
+        """Describe a run. Raises InputError where an input cannot be read, GraphError for outputs that do not fit."""
+        for name in outputs:
+            Output.of(graph, name)
+        assumed = {name: given for name, clip in clips.items() if (given := _beyond_tags(clip))}
         content = [
             version("inkarnat"),
             graph.to_dict(),
             {name: [_fingerprint(path) for path in clip.paths()] for name, clip in clips.items()},
             codec,
+            *([assumed] if assumed else []),
+            *sorted(name for name in outputs if JOIN in name),
         ]
         identity = hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
         inputs = tuple((name, os.path.abspath(clip.path)) for name, clip in clips.items())
-        return cls(graph, inputs, tuple((name, os.path.abspath(p)) for name, p in outputs.items()), codec, identity)
+        files = tuple((name, os.path.abspath(p)) for name, p in outputs.items())
+        read_as = tuple((name, tuple(given.items())) for name, given in assumed.items())
+        return cls(graph, inputs, files, codec, identity, read_as)
 
-    def kind(self, output: str) -> str:
-        """Return what an output shows: "picture" or "matte"."""
-        return self.graph.kind(dict(self.graph.outputs)[output])
-
-    def codec_of(self, output: str) -> str | None:
-        """Return the codec asked for; mattes take what suits their suffix."""
-        return self.codec if self.kind(output) == "picture" else None
+    def shown(self, output: str) -> Output:
+        """Return what the file of an output shows."""
+        return Output.of(self.graph, output)
 
     @property
     def videos(self) -> dict[str, Path]:
@@ -82,6 +88,15 @@ class Job:
         """The least number of frames that is worth a chunk: opening and seeking in a video costs several."""
         moving = [*self.videos.values(), *(p for _, p in self.inputs if Path(p).suffix.lower() in READ_SUFFIXES)]
         return _LEAST_VIDEO if moving else 1
+
+
+def _beyond_tags(clip: Clip) -> dict[str, Any]:
+    """Return how a clip is read otherwise than by its tags."""
+    return {what: value for what, value in clip.assumed.items() if value is not None and (what, value) != _REFUSED}
+
+
+_REFUSED = ("interlaced", False)
+"""What holds anyway."""
 
 
 def _fingerprint(path: Path) -> list[Any]:
@@ -199,10 +214,11 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
             tell(Done(frame, {name: Stamp.of(_at(path, frame)) for name, path in job.pictures.items()}))
 
     with ExitStack() as stack:
-        writers = {name: stack.enter_context(_writer(job, name, chunk, clips)) for name, _ in job.outputs}
+        files = {name: stack.enter_context(_writer(job, name, chunk, clips)) for name, _ in job.outputs}
+        writers = {single: part for name, file in files.items() for single, part in job.shown(name).parts(file).items()}
         overlap = not chunk.careful
         runner.render(job.graph, clips, writers, chunk.frames, progress=advance, on_error=fail, overlap=overlap)
-    segments = {name: w for name, w in writers.items() if isinstance(w, SegmentWriter)}
+    segments = {name: w for name, w in files.items() if isinstance(w, SegmentWriter)}
     tell(Finished(chunk, {name: w.segment.stamp for name, w in segments.items() if w.segment is not None}))
 
 
@@ -212,16 +228,17 @@ def _at(path: Path, frame: int) -> Path:
 
 
 def _writer(job: Job, name: str, chunk: Chunk, clips: Mapping[str, Clip]) -> Any:
-    path = Path(dict(job.outputs)[name])
+    path, shown = Path(dict(job.outputs)[name]), job.shown(name)
     main = next(iter(clips.values()))
     if name not in job.videos:
         inputs = [file for clip in clips.values() for file in clip.paths()]
-        return open_writer(path, main, None, job.kind(name), inputs=inputs)
+        return open_writer(path, main, None, shown.kind, inputs=inputs, alpha=shown.matte is not None)
     place = segment_folder(path) / f"{chunk.frames[0]:08d}-{chunk.frames[-1]:08d}{path.suffix}"
-    return SegmentWriter(place, main, job.codec_of(name), job.kind(name), job.identity)
+    return SegmentWriter(place, main, job.codec, shown, job.identity)
 
 
 @lru_cache(maxsize=1)
 def _clips(job: Job) -> dict[str, Clip]:
     """Open the inputs once in each process."""
-    return {name: open_clip(path) for name, path in job.inputs}
+    assumed = {name: dict(given) for name, given in job.assumed}
+    return {name: open_clip(path, **assumed.get(name, {})) for name, path in job.inputs}

@@ -236,7 +236,7 @@ class _Run:
             if name not in self.complete:
                 segments = self.segments(name)
                 self._check_covered(path, segments)
-                join(path, segments, self.main, self.job.codec_of(name), self.job.kind(name), inputs)
+                join(path, segments, self.main, self.job.codec, self.job.shown(name), inputs)
                 if not self.report.failed:
                     self.journal.write(joined=self.range, files={name: Stamp.of(path)})
                     drop_segments(path)

@@ -15,6 +15,7 @@ from typing import Any
 from ...kernels.arrays import Floats
 from ..headless.clips import Clip, ClipWriter, VideoClip, open_writer
 from ..headless.files import OutputError, atomic, output_error
+from ..headless.outputs import Output
 from ..headless.video import Original, VideoWriter
 from .journal import Stamp
 
@@ -102,7 +103,7 @@ def find_segments(path: Path, identity: str) -> list[Segment]:
 class SegmentWriter(ClipWriter):
     """Writes one segment, without sound and timecode; one in which every frame failed leaves nothing behind."""
 
-    def __init__(self, path: Path, like: Clip, codec: str | None, kind: str, identity: str) -> None:
+    def __init__(self, path: Path, like: Clip, codec: str | None, shown: Output, identity: str) -> None:
         self.path, self.like, self.identity = path, like, identity
         self.segment: Segment | None = None
         self._frames: list[tuple[int, int | None, int | None]] = []
@@ -111,7 +112,9 @@ class SegmentWriter(ClipWriter):
             path.parent.mkdir(exist_ok=True)
         except OSError as error:
             raise output_error(path.parent, error) from error
-        self._writer = open_writer(path, _silent(like), codec, kind)
+        self._writer = open_writer(
+            path, _silent(like), shown.codec(codec), shown.kind, tags=shown.tags, alpha=shown.matte is not None
+        )
 
     def write(self, frame: int, picture: Floats, original: Any = None) -> None:
         """Write the next frame. Raises OutputError."""
@@ -170,18 +173,19 @@ def _packet_order(path: Path, frames: int) -> tuple[int, ...]:
 
 
 def join(
-    path: Path, segments: Iterable[Segment], like: Clip, codec: str | None, kind: str, inputs: Iterable[Path] = ()
+    path: Path, segments: Iterable[Segment], like: Clip, codec: str | None, shown: Output, inputs: Iterable[Path] = ()
 ) -> None:
     """Put segments, in order, into one video, as it would be had one process written it. Raises OutputError.
 
     The packets are copied as they are; sound, timecode, tags and metadata are those of the input.
     """
-    parts = list(segments)
+    parts, codec, matte = list(segments), shown.codec(codec), shown.kind == "matte"
     if isinstance(like, VideoClip):
-        writer = _Joiner(path, like.info, codec, kind == "matte", inputs=inputs)
+        alpha = shown.matte is not None
+        writer = _Joiner(path, like.info, codec, matte, alpha=alpha, inputs=inputs, tags=shown.tags)
     else:
         size, rate = (parts[0].width, parts[0].height), like.rate or _DEFAULT_RATE
-        writer = _Joiner(path, None, codec, kind == "matte", size, rate, parts[0].alpha, inputs)
+        writer = _Joiner(path, None, codec, matte, size, rate, parts[0].alpha, inputs, shown.tags)
     with writer:
         writer.depth = max(segment.depth for segment in parts)
         for segment in parts:

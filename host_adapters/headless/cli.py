@@ -19,7 +19,7 @@ from ...kernels.errors import InkarnatError
 from .errors import STOPPED, WRONG_USE, exit_code
 
 COMMANDS = {
-    "bench": "Measure the accuracy of the key and the solvers.",
+    "bench": "Measure speed, start-up and accuracy on this machine.",
     "carry": "Carry a correction to other clips of the same camera and light, and judge each.",
     "check": "Look through a graph file and say what it reads and gives.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
@@ -129,11 +129,15 @@ def cli() -> None:
     """Natural skin in moving pictures: key it, measure it against the skin line, steer it, carry it on.
 
     \b
-    What does my graph do?         inkarnat check workshop.json
-    Grade the planing shot:        inkarnat render workshop.json --in plate=planing.mov --out result=planing-graded.mov
-    What can the skin key be told? inkarnat nodes skin_key
+    See it at work first:           inkarnat demo workshop-demo
+    Correct a shot:                 inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42
+    Point with the mouse instead:   inkarnat desk planing.mov
+    The same look on another take:  inkarnat carry planing.json --from planing.mov --to take2.mov -o takes
+    What can the skin key be told?  inkarnat nodes skin_key
 
     A verb explains itself: inkarnat VERB --help
+
+    Readings are guides: judge on a calibrated display in a controlled surround. Delivery limits are your facility's.
     """
 
 

@@ -151,6 +151,7 @@ class Clip:
     :ivar rate: frames a second, exact, or None where nothing states it.
     :ivar info: what the file says of itself: PictureInfo or VideoInfo.
     :ivar notes: what a person should know, one sentence each.
+    :ivar assumed: what holds instead of the file's tags, as it was given to :func:`open_clip`.
     """
 
     def __init__(self, path: Path | str) -> None:
@@ -160,6 +161,7 @@ class Clip:
         self.rate: Fraction | None = None
         self.info: PictureInfo | VideoInfo
         self.notes: tuple[str, ...] = ()
+        self.assumed: dict[str, Any] = {}
         self._lock = threading.Lock()
         self._recent: OrderedDict[int, Any] = OrderedDict()
         self._remembered = _REMEMBERED
@@ -269,7 +271,7 @@ class VideoClip(Clip):
 
     def __init__(self, path: Path | str, **assumed: Any) -> None:
         super().__init__(path)
-        self._assumed = assumed
+        self.assumed = assumed
         self._reader = VideoReader(path, **assumed)
         self.info = self._reader.info
         self.frames = range(1, self.info.frames + 1)
@@ -285,7 +287,7 @@ class VideoClip(Clip):
             self._reader.close()
 
     def __reduce__(self) -> Any:
-        return _video_clip, (self.path, self._assumed)
+        return _video_clip, (self.path, self.assumed)
 
 
 def _video_clip(path: Path, assumed: dict[str, Any]) -> VideoClip:

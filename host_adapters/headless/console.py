@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import sys
 import time
@@ -25,6 +26,16 @@ def say(line: str = "") -> None:
 def warn(line: str) -> None:
     """Print one line on the error stream."""
     click.echo(f"inkarnat: {line}", err=True)
+
+
+@functools.cache
+def warn_if_cold() -> None:
+    """Say, once, that kernels will be compiled first: nothing moves for some seconds where none are kept on disk."""
+    from ...kernels import jit
+
+    folder = jit.CACHE_FOLDER
+    if not jit.numba_config.DISABLE_JIT and (folder is None or next(folder.rglob("*.nbi"), None) is None):
+        warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
 
 
 def print_json(data: Any) -> None:

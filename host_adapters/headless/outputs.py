@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from ...kernels.arrays import Floats
 from . import console
-from .clips import Clip, ClipWriter, open_writer
+from .clips import Clip, ClipWriter, SequencePattern, open_writer
 from .colour_spaces import output_tags
 from .errors import GraphError
+from .files import OutputError, check_output
 from .graph import Graph
+from .pictures import FORMATS
 from .runner import Writer
+from .video import SUFFIXES
 
 JOIN = "+"
 """Between the names of a picture and of the matte that goes into its alpha, as in ``result+matte``."""
@@ -27,6 +31,53 @@ def output_names(outputs: Iterable[str]) -> list[str]:
         if names.count(name) > 1:
             raise GraphError(f"The output {name!r} is written twice: name it once, alone or behind a {JOIN}.")
     return names
+
+
+@dataclass(frozen=True)
+class Output:
+    """What one file shows.
+
+    :ivar name: of an output of the graph. :ivar matte: of the one that goes into its alpha, or None.
+    :ivar kind: "picture" or "matte". :ivar tags: as for :func:`~.clips.open_writer`.
+    """
+
+    name: str
+    matte: str | None
+    kind: str
+    tags: tuple[int, int] | None
+
+    @classmethod
+    def of(cls, graph: Graph, joined: str) -> Output:
+        """Return it by its name on the command line. Raises GraphError for a name that does not fit the graph."""
+        name, *mattes = joined.split(JOIN)
+        origins = graph.origins([name, *mattes])
+        kind = graph.kind(origins[name])
+        if mattes and (len(mattes) > 1 or [kind, graph.kind(origins[mattes[0]])] != ["picture", "matte"]):
+            raise GraphError(f"{joined!r} must be the name of a picture, {JOIN} and the name of a matte.")
+        return cls(name, mattes[0] if mattes else None, kind, output_tags(graph, origins[name]))
+
+    def codec(self, asked: str | None) -> str | None:
+        """Return the codec that is asked for; mattes take what suits their suffix."""
+        return asked if self.kind == "picture" else None
+
+    def parts(self, writer: ClipWriter) -> dict[str, Writer]:
+        """Return where each single output of the graph is written, given the writer of the file."""
+        if self.matte is None:
+            return {self.name: writer}
+        return dict(zip((self.name, self.matte), MatteInAlpha(writer).parts(), strict=True))
+
+
+def check_outputs(outputs: Iterable[str], like: Clip) -> None:
+    """Refuse at once what could be written only after long work. Raises OutputError."""
+    for path in outputs:
+        pattern = SequencePattern.parse(Path(path))
+        file = Path(path) if pattern is None else pattern.path(like.frames[0])
+        if file.suffix.lower() not in {**FORMATS, **SUFFIXES}:
+            raise OutputError(f"{path} ends in {file.suffix or 'no suffix'!r}: an output needs one of {_KNOWN}.")
+        check_output(file, like.paths())
+
+
+_KNOWN = ", ".join([*FORMATS, *SUFFIXES])
 
 
 def open_outputs(
@@ -46,29 +97,17 @@ def open_outputs(
 
     Raises GraphError for names that do not fit, OutputError where an output is an input or cannot be written.
     """
-    origins = graph.origins(output_names(outputs))
+    output_names(outputs)
     inputs = list(inputs)
     writers: dict[str, Writer] = {}
     for joined, path in outputs.items():
-        name, *matte = joined.split(JOIN)
-        kind = graph.kind(origins[name])
-        if matte and (len(matte) > 1 or [kind, graph.kind(origins[matte[0]])] != ["picture", "matte"]):
-            raise GraphError(f"{joined!r} must be the name of a picture, {JOIN} and the name of a matte.")
+        shown = Output.of(graph, joined)
         writer = open_writer(
-            path,
-            like,
-            codec if kind == "picture" else None,
-            kind,
-            inputs=inputs,
-            tags=output_tags(graph, origins[name]),
-            alpha=bool(matte),
+            path, like, shown.codec(codec), shown.kind, inputs=inputs, tags=shown.tags, alpha=shown.matte is not None
         )
         stack.enter_context(writer)
         _tell(joined, path, writer)
-        if matte:
-            writers |= zip((name, *matte), MatteInAlpha(writer).parts(), strict=True)
-        else:
-            writers[name] = writer
+        writers |= shown.parts(writer)
     return writers
 
 

@@ -106,9 +106,9 @@ def _choose_channels(path: Path, spec: Any) -> tuple[list[int], list[int]]:
     """Return the indices of R, G, B and perhaps A, and those of all other channels. Raises InputError."""
     names = list(spec.channelnames)
     if len(names) < 3:
+        count = "1 channel" if len(names) == 1 else f"{len(names)} channels"
         raise InputError(
-            f"{path} has {len(names)} channel{'s' * (len(names) > 1)} ({', '.join(names)}), and grey shows no skin "
-            "colour: convert it to RGB first."
+            f"{path} has {count} ({', '.join(names)}), and skin takes red, green and blue: convert it to RGB first."
         )
     lower = [name.lower() for name in names]
     layers = dict.fromkeys(name.rpartition(".")[0] for name in lower)
@@ -340,9 +340,16 @@ def _write_jpeg(path: Path, codes: NDArray[Any], like: PictureInfo | None, input
         temporary.write_bytes(memory.getvalue())
 
 
+_UNKNOWN_TIME = "    :  :     :  :  "
+"""As Exif 2.3 (4.6.4) fills in a time that is not known. The library would put in that of writing, and EXR would give
+it as that of the take; and no two runs would write the same file."""
+
+
 def _write(path: Path, samples: NDArray[Any], spec: Any, inputs: Iterable[Path | str]) -> None:
     import OpenImageIO as oiio
 
+    if not any(sign.isdigit() for sign in spec.get_string_attribute("DateTime")):
+        spec.attribute("DateTime", _UNKNOWN_TIME if path.suffix.lower() in (".tif", ".tiff") else "")
     with atomic(path, inputs) as temporary:
         target = oiio.ImageOutput.create(str(temporary))
         if target is None:

@@ -6,15 +6,17 @@ import itertools
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from ...kernels.arrays import Floats
+from ...kernels.arrays import Floats, lend
 from ...kernels.errors import InkarnatError
 from ...nodes.declare import Node
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
 from .pipeline import ReadAhead, Result, WriteBehind
+from .spares import Spares
 
 Key = tuple[str, int]
 """A source or node id, and a frame."""
@@ -93,6 +95,7 @@ class Runner:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
+        self.spares = Spares()
 
     def run_frame(
         self,
@@ -119,7 +122,8 @@ class Runner:
                 del held[key]
         values = _Values(uses, lasting, fetch, held)
         for job in jobs:
-            values.put((job.step.id, job.frame), _work(job, values))
+            values.put((job.step.id, job.frame), _work(job, values, self.spares))
+        self.spares.end_frame()
         return {name: values.take((origin, frame)) for name, origin in shown.items()}
 
     def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
@@ -159,16 +163,31 @@ def _unbound(source: str) -> GraphError:
     return GraphError(f"The graph reads the source {source!r}, and no picture is given for it.")
 
 
-def _work(job: _Job, values: _Values) -> Floats:
+def _work(job: _Job, values: _Values, spares: Spares) -> Floats:
     arguments: dict[str, Any] = {}
     for port, keys in job.reads():
         pictures = tuple(values.take(key) for key in keys)
         arguments[port] = pictures if job.span != (0, 0) else pictures[0]
     try:
-        result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
+        with _lent(spares.take(_likely_shape(job, arguments))):
+            result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
     except Exception as error:
         raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
+    spares.keep(result)
     return result
+
+
+def _likely_shape(job: _Job, arguments: Mapping[str, Any]) -> tuple[int, ...]:
+    """Return the shape of the node's first picture, or for a node that makes a matte that of a matte."""
+    ports = job.node.inputs()
+    given = {ports[port].kind: value[0] if isinstance(value, tuple) else value for port, value in arguments.items()}
+    first = given.get("picture", given.get("matte"))
+    shape: tuple[int, ...] = () if first is None else first.shape
+    return shape[:2] if job.node.output().kind == "matte" else shape
+
+
+def _lent(spare: Floats | None) -> AbstractContextManager[None]:
+    return nullcontext() if spare is None else lend(spare)
 
 
 def _reason(error: Exception) -> str:

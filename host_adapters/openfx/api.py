@@ -29,6 +29,7 @@ CHANGED, BEGIN_CHANGED, END_CHANGED = (
 BEGIN_EDIT, END_EDIT = b"OfxActionBeginInstanceEdit", b"OfxActionEndInstanceEdit"
 PURGE, SYNC = b"OfxActionPurgeCaches", b"OfxActionSyncPrivateData"
 GET_ROD, GET_ROI = b"OfxImageEffectActionGetRegionOfDefinition", b"OfxImageEffectActionGetRegionsOfInterest"
+IS_IDENTITY = b"OfxImageEffectActionIsIdentity"
 GET_FRAMES, GET_PREFERENCES = b"OfxImageEffectActionGetFramesNeeded", b"OfxImageEffectActionGetClipPreferences"
 BEGIN_SEQUENCE, END_SEQUENCE = (
     b"OfxImageEffectActionBeginSequenceRender",

@@ -98,9 +98,11 @@ def find_compiler() -> list[str]:
 
 def compile_c(source: Path, target: Path, *, shared: bool) -> None:
     """Compile one C file, as a shared library or as a program. Raises BundleError with what the compiler said."""
-    command = [*find_compiler(), "-O2", "-std=c11", "-o", str(target), str(source)]
+    compiler = find_compiler()
+    command = [*compiler, "-O2", "-std=c11", "-o", str(target), str(source)]
     if shared and sys.platform == "darwin":
-        command += ["-bundle", "-undefined", "dynamic_lookup", "-fvisibility=hidden"]
+        form = "-dynamiclib" if "ziglang" in compiler else "-bundle"  # ziglang cannot link the latter
+        command += [form, "-undefined", "dynamic_lookup", "-fvisibility=hidden"]
     elif shared:
         command += ["-shared", "-fPIC", "-fvisibility=hidden", "-Wl,-z,nodelete"]
     if sys.platform != "darwin":

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
+import math
 import threading
+from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import codes, mix, strips
+from ...kernels import codes, planes, strips
 from ...kernels.arrays import Floats
 from . import api
 from .properties import OpenFXError, Properties, Suites
@@ -145,33 +148,102 @@ def fetch(suites: Suites, clip: int | None, time: float) -> Image | None:
     return image
 
 
-# --- to and from pictures and mattes ------------------------------------------------------------------------
+# --- memory -------------------------------------------------------------------------------------------------
+
+Borrow = Callable[[tuple[int, ...]], Floats]
+"""Lends an array of a shape with anything in it."""
 
 
-def to_floats(pixels: Pixels) -> Floats:
-    """Return the values with white at 1.0; float pixels are handed on without a copy."""
-    if pixels.dtype == np.float32:
+class Scratch:
+    """Memory for frames and bands, kept from one render to the next: fresh memory costs more than filling it.
+
+    :ivar most: bytes that are kept at most while nobody uses them; what was given back first goes first.
+    """
+
+    def __init__(self, most: int = 512 << 20) -> None:
+        self.most, self._lock = most, threading.Lock()
+        self._free: list[Floats] = []
+
+    @property
+    def held(self) -> int:
+        """Bytes that are kept for the next render."""
+        with self._lock:
+            return sum(buffer.nbytes for buffer in self._free)
+
+    def take(self, count: int) -> Floats:
+        """Return a flat array of this many numbers or up to twice as many."""
+        with self._lock:
+            for index, buffer in enumerate(self._free):
+                if count <= buffer.size <= 2 * count:
+                    return self._free.pop(index)
+        return np.empty(count, np.float32)
+
+    def give(self, buffer: Floats) -> None:
+        """Take an array back; nobody may hold it any longer."""
+        with self._lock:
+            self._free.insert(0, buffer)
+            while sum(kept.nbytes for kept in self._free) > self.most:
+                self._free.pop()
+
+    def clear(self) -> None:
+        """Forget every array."""
+        with self._lock:
+            self._free = []
+
+    @contextlib.contextmanager
+    def borrowing(self) -> Iterator[Borrow]:
+        """Give a function that lends arrays, and take them all back at the end."""
+        lent: list[Floats] = []
+
+        def borrow(shape: tuple[int, ...]) -> Floats:
+            count = math.prod(shape)
+            lent.append(self.take(count))
+            return lent[-1][:count].reshape(shape)
+
+        try:
+            yield borrow
+        finally:
+            for buffer in lent:
+                self.give(buffer)
+
+
+# --- to pictures and mattes ---------------------------------------------------------------------------------
+
+
+def to_floats(pixels: Pixels, borrow: Borrow) -> Floats:
+    """Return the values with white at 1.0, one behind the other; float pixels that lie so are handed on as they are."""
+    if pixels.dtype.kind == "u":
+        return codes.dequantise(pixels, 8 * pixels.dtype.itemsize)
+    if is_plain(pixels):
         return pixels
-    if pixels.dtype == np.float16:
-        return pixels.astype(np.float32)
-    return codes.dequantise(pixels, 8 * pixels.dtype.itemsize)
+    values = borrow(pixels.shape)
+    copy_rows(values, pixels)
+    return values
 
 
-def to_picture(pixels: Pixels) -> Floats:
+def to_picture(pixels: Pixels, borrow: Borrow) -> Floats:
     """Return pixels as a picture; Alpha becomes a grey picture whose alpha is the same, (a, a, a, a)."""
-    values = to_floats(pixels)
-    return np.repeat(values, 4, axis=2) if values.shape[2] == 1 else values
+    values = to_floats(pixels, borrow)
+    if values.shape[2] > 1:
+        return values
+    grey = borrow((*values.shape[:2], 4))
+    planes.spread(values[..., 0], grey)
+    return grey
 
 
-def to_matte(pixels: Pixels) -> Floats:
+def to_matte(pixels: Pixels, borrow: Borrow) -> Floats:
     """Return pixels as a matte: Alpha itself, the alpha of RGBA, the red of RGB."""
-    plane = 3 if pixels.shape[2] == 4 else 0
-    return to_floats(pixels[..., plane])
+    if planes.has_whole_rows(pixels) and pixels.shape[2] > 1:
+        return planes.plane_of(pixels, borrow(pixels.shape[:2]))
+    return to_floats(pixels[..., 3 if pixels.shape[2] == 4 else 0], borrow)
 
 
-def to_unpacked(pixels: Pixels, kind: str) -> Floats:
-    """Return pixels as what a port of this kind takes."""
-    return to_matte(pixels) if kind == "matte" else to_picture(pixels)
+def to_unpacked(pixels: Pixels, kind: str, borrow: Borrow) -> Floats:
+    """Return pixels as what a port of this kind takes, one behind the other."""
+    return to_matte(pixels, borrow) if kind == "matte" else to_picture(pixels, borrow)
+
+
+# --- and back -----------------------------------------------------------------------------------------------
 
 
 def store(pixels: Pixels, values: Floats) -> None:
@@ -186,7 +258,7 @@ def store(pixels: Pixels, values: Floats) -> None:
 
 
 def is_plain(pixels: Pixels) -> bool:
-    """Tell whether pixels are float and lie one behind the other, as kernels write them."""
+    """Tell whether pixels are float and lie one behind the other, as kernels read and write them."""
     return pixels.dtype == np.float32 and bool(pixels.flags.c_contiguous)
 
 
@@ -214,36 +286,15 @@ def store_picture(pixels: Pixels, picture: Floats) -> None:
 
 def store_matte(pixels: Pixels, matte: Floats, picture: Floats | None) -> None:
     """Write a matte: into every component, or into alpha beside the colour of a picture."""
-    if picture is None and pixels.shape[2] == 4 and is_plain(pixels):
-        mix.spread(matte, pixels)
-    elif picture is None or pixels.shape[2] < 4:
-        store(pixels, matte[..., None])
+    components = pixels.shape[2]
+    is_direct = components > 1 and all(planes.has_whole_rows(array) for array in (pixels, matte))
+    if components < 4 or picture is None:
+        if is_direct:
+            planes.spread(matte, pixels)
+        else:
+            store(pixels, matte[..., None])
+    elif is_direct and planes.has_whole_rows(picture):
+        planes.put_beside(picture, matte, pixels)
     else:
         store(pixels[..., :3], picture[..., :3])
         store(pixels[..., 3:], matte[..., None])
-
-
-class Scratch:
-    """Arrays for whole frames, kept from one render to the next: fresh memory costs more than filling it."""
-
-    def __init__(self, most: int = 6) -> None:
-        self._most, self._lock = most, threading.Lock()
-        self._free: list[Floats] = []
-
-    def take(self, shape: tuple[int, ...]) -> Floats:
-        """Return an array of this shape with anything in it."""
-        with self._lock:
-            for index, array in enumerate(self._free):
-                if array.shape == shape:
-                    return self._free.pop(index)
-        return np.empty(shape, np.float32)
-
-    def give(self, array: Floats) -> None:
-        """Take an array back; nobody may hold it any longer."""
-        with self._lock:
-            self._free = [array, *self._free][: self._most]
-
-    def clear(self) -> None:
-        """Forget every array."""
-        with self._lock:
-            self._free = []

@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from ...kernels import jit, mix
+from ...kernels import jit, planes
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import Node
+from ...nodes.declare import Node, ParamError
 from . import api
 from .controls import (
     MATTE_IN_ALPHA,
@@ -156,6 +156,20 @@ def get_frames_needed(instance: Instance, arguments: Properties, answer: Propert
     return api.OK
 
 
+def is_identity(instance: Instance, arguments: Properties, answer: Properties) -> int:
+    """Name Source as the result where the node surely changes nothing; what is wrong with values the render tells."""
+    time = arguments.double(api.TIME)
+    try:
+        node = instance.node(time, instance.project_frame())
+    except ParamError:
+        return api.REPLY_DEFAULT
+    if not node.is_identity():
+        return api.REPLY_DEFAULT
+    answer.set(api.NAME, instance.source)
+    answer.set(api.TIME, time)
+    return api.OK
+
+
 def get_clip_preferences(instance: Instance, arguments: Properties | None, answer: Properties) -> int:
     """Say what the output holds where that is not what Source holds, and which colour space is wanted."""
     status = api.REPLY_DEFAULT
@@ -238,6 +252,7 @@ ACTIONS: dict[bytes, tuple[Answer, bool, bool]] = {
     api.GET_ROD: (get_region_of_definition, True, True),
     api.GET_ROI: (get_regions_of_interest, True, True),
     api.GET_FRAMES: (get_frames_needed, True, True),
+    api.IS_IDENTITY: (is_identity, True, True),
     api.GET_PREFERENCES: (get_clip_preferences, False, True),
     api.CHANGED: (instance_changed, True, False),
     api.RENDER: (render_action, True, False),
@@ -269,20 +284,38 @@ def prepare(instance: Instance) -> None:
     _prepared.add(instance.kind.name)
     words = f"Preparing {instance.kind.label} for its first use on this computer"
     with instance.progress(words), contextlib.suppress(Exception):  # what is wrong will show, and be told, at work
-        result = instance.kind().process(**_tiny_inputs(instance.kind))  # type: ignore[attr-defined]
+        arrays = _narrow_inputs(instance.kind)
+        result = _changed(instance.kind).process(**arrays)  # type: ignore[attr-defined]
         if result.ndim == 2:
-            mix.spread(result)
+            planes.spread(result, np.empty((*result.shape, 4), np.float32))
+        if any(clip.kind == "matte" for clip in instance.clips):
+            planes.plane_of(np.zeros((1, 1, 4), np.float32))
         marker.touch()
 
 
 _prepared: set[str] = set()
+_TALL = 1080
+"""Rows of the frame to prepare with: what is compiled depends on the height, what it costs on the width."""
 
 
-def _tiny_inputs(kind: type[Node]) -> dict[str, Any]:
+def _narrow_inputs(kind: type[Node]) -> dict[str, Any]:
     frames = sum(kind().frames_needed()) + 1
-    ramp = np.linspace(0, 1, 96 * 128 * 4, dtype=np.float32).reshape(96, 128, 4)
+    ramp = np.linspace(0, 1, _TALL * 64 * 4, dtype=np.float32).reshape(_TALL, 64, 4)
     arrays = {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in kind.inputs().items()}
     return arrays if frames == 1 else {name: (array,) * frames for name, array in arrays.items()}
+
+
+def _changed(kind: type[Node]) -> Node:
+    """Return the node with its numbers moved a little: a neutral one has nothing to do, and so nothing to compile."""
+    values: dict[str, Any] = {}
+    for name, param in kind.params().items():
+        low, high = param.shown or (param.low, param.high)
+        if param.kind in ("number", "angle") and isinstance(param.default, float):
+            values[name] = 0.95 * param.default + 0.05 * (high if param.default < high else low)
+    try:
+        return kind(**values)
+    except ParamError:
+        return kind()
 
 
 # --- from C and back ----------------------------------------------------------------------------------------

@@ -442,34 +442,47 @@ static void add_image(Clip *clip) {
     set_int(&clip->properties, "OfxImageClipPropConnected", 0, 1);
 }
 
+/* Render one frame; the seconds that it took are returned, or -1 where the effect failed. */
+static double render_frame(Plugin *plugin, Set *in) {
+    double start = seconds();
+    int status = plugin->main_entry("OfxImageEffectActionRender", &effect, in, NULL);
+    return status == OK ? seconds() - start : -1;
+}
+
+static void ask_for_frame(Set *in) {
+    int window[4] = {0, 0, effect.width, effect.height};
+    double scale[2] = {1, 1};
+    set_double(in, "OfxPropTime", 0, 0);
+    set_string(in, "OfxImageEffectPropFieldToRender", 0, "OfxFieldNone");
+    set_ints(in, "OfxImageEffectPropRenderWindow", 4, window);
+    set_doubles(in, "OfxImageEffectPropRenderScale", 2, scale);
+}
+
 static int render(Plugin *plugin, int count) {
     Set in = {0};
-    int window[4] = {0, 0, effect.width, effect.height}, status = OK;
-    double scale[2] = {1, 1}, began = 0, best = 1e9, first = seconds();
+    ask_for_frame(&in);
+    double took = 0, best = 1e9, first = seconds(), began = first;
     long memory = 0;
-    set_double(&in, "OfxPropTime", 0, 0);
-    set_string(&in, "OfxImageEffectPropFieldToRender", 0, "OfxFieldNone");
-    set_ints(&in, "OfxImageEffectPropRenderWindow", 4, window);
-    set_doubles(&in, "OfxImageEffectPropRenderScale", 2, scale);
     int warm_up = count > 200 ? count / 10 : 1; /* memory settles before it is looked at */
-    for (int i = 0; i < count + warm_up && status == OK; i++) {
+    for (int i = 0; i < count + warm_up && took >= 0; i++) {
         if (i == warm_up) {
             first = seconds() - first;
             memory = resident_kilobytes();
             began = seconds();
         }
-        double start = seconds();
-        status = plugin->main_entry("OfxImageEffectActionRender", &effect, &in, NULL);
-        if (i >= warm_up && seconds() - start < best)
-            best = seconds() - start;
+        took = render_frame(plugin, &in);
+        if (i >= warm_up && took < best)
+            best = took;
     }
-    printf("render %s status=%d first_s=%.3f each_ms=%.4f best_ms=%.4f grown_kb=%ld leaked=%d\n", plugin->identifier, status,
-           first / warm_up, 1e3 * (seconds() - began) / count, 1e3 * best, resident_kilobytes() - memory, effect.images_out);
+    printf("render %s status=%d first_s=%.3f each_ms=%.4f best_ms=%.4f grown_kb=%ld leaked=%d\n", plugin->identifier,
+           took < 0 ? FAILED : OK, first / warm_up, 1e3 * (seconds() - began) / count, 1e3 * best,
+           resident_kilobytes() - memory, effect.images_out);
     clear(&in);
-    return status == OK && effect.images_out == 0;
+    return took >= 0 && effect.images_out == 0;
 }
 
-static int use(Plugin *plugin, int renders) {
+/* Load and describe an effect and make an instance of it, with its controls at their defaults. */
+static int make(Plugin *plugin) {
     Set in = {0};
     double began = seconds(), size[2] = {effect.width, effect.height}, zero[2] = {0, 0};
     plugin->set_host(&host);
@@ -486,20 +499,30 @@ static int use(Plugin *plugin, int renders) {
     set_doubles(&effect.properties, "OfxImageEffectPropProjectSize", 2, size);
     set_doubles(&effect.properties, "OfxImageEffectPropProjectOffset", 2, zero);
     set_defaults();
+    double ready = seconds();
     int create = inside ? inside : plugin->main_entry("OfxActionCreateInstance", &effect, NULL, NULL);
-    printf("effect %s %u.%u status=%d clips=%d controls=%d load_ms=%.1f\n", plugin->identifier, plugin->major,
-           plugin->minor, create, effect.clip_count, effect.control_count, 1e3 * (loaded - began));
-    int good = create == OK;
-    if (good && renders) {
+    printf("effect %s %u.%u status=%d clips=%d controls=%d load_ms=%.1f create_ms=%.1f\n", plugin->identifier,
+           plugin->major, plugin->minor, create, effect.clip_count, effect.control_count, 1e3 * (loaded - began),
+           1e3 * (seconds() - ready));
+    clear(&in);
+    return create == OK;
+}
+
+static void unmake(Plugin *plugin, int made) {
+    if (made)
+        plugin->main_entry("OfxActionDestroyInstance", &effect, NULL, NULL);
+    plugin->main_entry("OfxActionUnload", NULL, NULL, NULL);
+    forget_effect();
+}
+
+static int use(Plugin *plugin, int renders) {
+    int made = make(plugin), good = made;
+    if (made && renders) {
         for (int i = 0; i < effect.clip_count; i++)
             add_image(&effect.clips[i]);
         good = render(plugin, renders);
     }
-    if (create == OK)
-        plugin->main_entry("OfxActionDestroyInstance", &effect, NULL, NULL);
-    plugin->main_entry("OfxActionUnload", NULL, NULL, NULL);
-    clear(&in);
-    forget_effect();
+    unmake(plugin, made);
     return good;
 }
 

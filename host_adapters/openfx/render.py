@@ -4,31 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from ...kernels import strips
+from ...kernels import planes, strips
 from ...kernels.arrays import Floats, lend
 from ...kernels.colour import unpremultiply
 from ...nodes.declare import Node
 from . import api
 from .controls import MATTE_IN_ALPHA, MATTE_OUTPUT, Clip, Frame, words
-from .images import (
-    Box,
-    Image,
-    Pixels,
-    Scratch,
-    copy_rows,
-    is_plain,
-    store_matte,
-    store_picture,
-    to_matte,
-    to_picture,
-    to_unpacked,
-)
+from .images import Borrow, Box, Image, Pixels, Scratch, is_plain, store_matte, store_picture, to_picture, to_unpacked
 from .instance import OUTPUT, Instance
 from .properties import OpenFXError, Properties
 
@@ -40,8 +28,6 @@ _LARGEST_SIDE = 32_768
 
 Inputs = dict[bytes, Image | None]
 """The images of the input clips, by clip."""
-Borrow = Callable[[tuple[int, ...]], Floats]
-"""Lends an array of a shape with anything in it."""
 
 
 class Aborted(Exception):
@@ -141,22 +127,67 @@ class _Job:
         if part.is_empty:
             return
         work = Work(self.instance, node, source)
-        if node.pixelwise:
-            self._pixel_by_pixel(work, inputs, part)
-        else:
-            self._check_abort()
-            span = node.frames_needed()
-            whole = work.over_time(self.images, time, span, frame) if any(span) else work.whole(inputs, frame)
-            self._check_abort()
-            self._store(part, _cut_out(whole, frame, part))
+        self._check_abort()
+        if not node.pixelwise:
+            self._whole(work, inputs, time, frame, part)
+        elif not self._at_once(work, inputs, part):
+            self._in_bands(work, inputs, part)
+        self._check_abort()
 
     def _writes_alpha(self, time: float) -> bool:
         if self.instance.kind.output().kind != "matte":
             return False
         return bool(self.instance.getter(time)(MATTE_OUTPUT) == MATTE_IN_ALPHA)
 
-    def _pixel_by_pixel(self, work: Work, inputs: Inputs, part: Box) -> None:
-        """Share bands of rows out among the threads, each made in the output itself where that can be."""
+    def _whole(self, work: Work, inputs: Inputs, time: float, frame: Box, part: Box) -> None:
+        """Work on the whole frame, top row first; where the output runs that way too, it is made there at once."""
+        pixels = self.target.pixels(part)[::-1]
+        with SCRATCH.borrowing() as borrow:
+            span = work.node.frames_needed()
+            frames = work.over_time(self.images, time, span, frame, borrow) if any(span) else None
+            fed = frames or [work.fed(inputs, frame, -1, borrow)]
+            is_direct = part == frame and self._takes_results(pixels, part, fed)
+            room = pixels if is_direct else borrow((frame.height, frame.width, *self._components()))
+            self._check_abort()
+            with lend(room):
+                result = work.process(fed, span[0], borrow)
+            if result is not pixels:
+                self._store(part, _cut_out(result, frame, part), -1)
+
+    def _components(self) -> tuple[int, ...]:
+        return () if self.instance.kind.output().kind == "matte" else (self.target.channels,)
+
+    def _takes_results(self, pixels: Pixels, box: Box, fed: list[dict[str, Floats]]) -> bool:
+        """Tell whether the node may write into these pixels of the output itself."""
+        return (
+            is_plain(pixels)
+            and self._lines(pixels, box) is pixels
+            and not any(np.may_share_memory(pixels, array) for arrays in fed for array in arrays.values())
+        )
+
+    def _at_once(self, work: Work, inputs: Inputs, part: Box) -> bool:
+        """Work on a part that the pictures hold as the node reads them, or return False and do nothing.
+
+        Pixels stand for themselves, so the rows may run either way, if only they do so in all pictures.
+        """
+        for order in (1, -1):
+            pixels = self.target.pixels(part)[::order]
+            if not work.lies_plain(inputs, part, order):
+                continue
+            with SCRATCH.borrowing() as borrow:
+                fed = [work.fed(inputs, part, order, borrow)]
+                is_direct = self._takes_results(pixels, part, fed)
+                if not is_direct and self._components():
+                    continue
+                with lend(pixels if is_direct else borrow((part.height, part.width))):
+                    result = work.process(fed, 0, borrow)
+                if result is not pixels:
+                    self._store(part, result, order)
+            return True
+        return False
+
+    def _in_bands(self, work: Work, inputs: Inputs, part: Box) -> None:
+        """Share bands of rows out among the threads: what has to be moved or converted stays near the processor."""
         caller = threading.get_ident()
 
         def band(y0: int, y1: int) -> None:
@@ -164,25 +195,27 @@ class _Job:
                 self._check_abort()
             box = Box(part.x1, part.y1 + y0, part.x2, part.y1 + y1)
             pixels = self.target.pixels(box)
-            if is_plain(pixels) and self._lines(pixels, box) is pixels:
-                with lend(pixels):
-                    result = work.part(inputs, box)
-                if result is pixels:
-                    return  # it was made in place
-            else:
-                result = work.part(inputs, box)
-            self._store(box, result)
+            with SCRATCH.borrowing() as borrow:
+                fed = [work.fed(inputs, box, 1, borrow)]
+                is_direct = self._takes_results(pixels, box, fed)
+                with lend(pixels if is_direct else borrow((box.height, box.width, *self._components()))):
+                    result = work.process(fed, 0, borrow)
+                if result is not pixels:
+                    self._store(box, result, 1)
 
         rows = -(-part.height // (2 * strips.thread_count()))
         strips.over_rows(band, part.height, strip=min(max(rows, strips.STRIP), _LARGEST_BAND))
 
-    def _store(self, box: Box, result: Floats) -> None:
-        """Write a result, its lowest row first, into a box of the output."""
-        pixels, result = self._lines(self.target.pixels(box), box), self._lines(result, box)
+    def _store(self, box: Box, result: Floats, order: int) -> None:
+        """Write a result into a box of the output; its rows begin with the lowest (order 1) or the top row (−1)."""
+        pixels, result = self._lines(self.target.pixels(box), box), self._lines(result[::order], box)
         if result.ndim == 3:
             store_picture(pixels, result)
+        elif self.beside is None:
+            store_matte(pixels, result, None)
         else:
-            store_matte(pixels, result, None if self.beside is None else self._lines(_colour(self.beside, box), box))
+            with SCRATCH.borrowing() as borrow:
+                store_matte(pixels, result, self._lines(_colour(self.beside, box, borrow), box))
 
     def _lines(self, rows: Any, box: Box) -> Any:
         """Return those rows, the lowest first, that belong to the field that is rendered."""
@@ -201,10 +234,10 @@ class _Job:
 
 
 def _cut_out(whole: Floats, frame: Box, part: Box) -> Floats:
-    """Return a part of a result of the whole frame, turned from top row first to lowest row first."""
+    """Return a part of a result of the whole frame, top row first."""
     rows = slice(frame.y2 - part.y2, frame.y2 - part.y1)
     columns = slice(part.x1 - frame.x1, part.x2 - frame.x1)
-    return _centred(whole, frame)[rows, columns][::-1]
+    return _centred(whole, frame)[rows, columns]
 
 
 def _centred(array: Floats, frame: Box) -> Floats:
@@ -220,10 +253,15 @@ def _centred(array: Floats, frame: Box) -> Floats:
     return out
 
 
-def _colour(source: Image, box: Box) -> Floats:
+def _colour(source: Image, box: Box, borrow: Borrow) -> Floats:
     """Return the colour of Source that stays beside a matte in alpha, not multiplied by the alpha it had."""
     inside = box.within(source.bounds)
-    picture = to_picture(source.pixels(box)) if inside == box else _padded(source, "picture", box, inside)
+    if inside != box:
+        picture = _padded(source, "picture", box, inside, 1, borrow)
+    elif planes.has_whole_rows(source.pixels(box)) and source.channels > 1 and not source.is_premultiplied:
+        return source.pixels(box)
+    else:
+        picture = to_picture(source.pixels(box), borrow)
     return unpremultiply(picture) if source.is_premultiplied else picture
 
 
@@ -238,113 +276,81 @@ class Work:
     node: Node
     source: Image
 
-    def part(self, inputs: Inputs, box: Box) -> Floats:
-        """Work on a part of the frame, rows as they lie in memory."""
-        return self._process([{clip.port: self._cut(clip, inputs, box) for clip in self.present(inputs)}])
-
-    def whole(self, inputs: Inputs, frame: Box) -> Floats:
-        """Work on the whole frame, top row first."""
-        with _borrowed() as borrow:
-            return self._process([self.framed(inputs, frame, borrow)])
-
-    def over_time(self, images: _Images, time: float, span: tuple[int, int], frame: Box) -> Floats:
-        """Work on several frames; beyond the ends of Source its first and last frame stand in."""
+    def over_time(
+        self, images: _Images, time: float, span: tuple[int, int], frame: Box, borrow: Borrow
+    ) -> list[dict[str, Floats]]:
+        """Return what the ports are fed with over several frames; beyond its ends Source's first and last stand in."""
         before, after = span
-        with _borrowed() as borrow:
-            frames = []
-            for offset in range(-before, after + 1):
-                inputs = images.inputs(_within_clip(self.instance, time + offset))
-                frames.append(self.framed(inputs, frame, borrow))
-            return self._process(frames, before)
+        times = [_within_clip(self.instance, time + offset) for offset in range(-before, after + 1)]
+        return [self.fed(images.inputs(at), frame, -1, borrow) for at in times]
 
-    def framed(self, inputs: Inputs, frame: Box, borrow: Borrow) -> dict[str, Floats]:
-        """Return what the ports are fed with, each of the whole frame, top row first."""
-        return {clip.port: self._framed(clip, inputs, frame, borrow) for clip in self.present(inputs)}
+    def fed(self, inputs: Inputs, box: Box, order: int, borrow: Borrow) -> dict[str, Floats]:
+        """Return what the ports are fed with, by port; rows begin with the lowest (order 1) or the top row (−1)."""
+        return {clip.port: self._unpacked(clip, inputs, box, order, borrow) for clip in self._present(inputs)}
 
-    def present(self, inputs: Inputs) -> list[Clip]:
+    def lies_plain(self, inputs: Inputs, box: Box, order: int) -> bool:
+        """Tell whether every picture lies in the host's memory as the node reads it, in this order of rows."""
+        images = [inputs[clip.name] for clip in self._present(inputs) if clip.kind == "picture"]
+        return all(
+            image is not None
+            and box.within(image.bounds) == box
+            and image.channels > 1
+            and is_plain(image.pixels(box)[::order])
+            for image in images
+        )
+
+    def _present(self, inputs: Inputs) -> list[Clip]:
         """Return the clips that feed a port: those with an image, and mattes that Source's alpha stands in for."""
         ports = self.instance.kind.inputs()
         return [c for c in self.instance.clips if inputs[c.name] is not None or not ports[c.port].optional]
 
-    def _cut(self, clip: Clip, inputs: Inputs, box: Box) -> Floats:
-        image = inputs[clip.name]
-        if image is None:
-            return _alpha(self.source.pixels(box))
-        inside = box.within(image.bounds)
-        if inside == box:
-            return to_unpacked(image.pixels(box), clip.kind)
-        return _padded(image, clip.kind, box, inside)
-
-    def _framed(self, clip: Clip, inputs: Inputs, frame: Box, borrow: Borrow) -> Floats:
+    def _unpacked(self, clip: Clip, inputs: Inputs, box: Box, order: int, borrow: Borrow) -> Floats:
         image = inputs[clip.name] or self.source
-        inside = frame.within(image.bounds)
-        if inside != frame:
-            values = _padded(image, clip.kind, frame, inside)[::-1]
-        elif inputs[clip.name] is None:
-            values = _alpha(image.pixels(frame)[::-1])
-        else:
-            values = to_unpacked(image.pixels(frame)[::-1], clip.kind)
-        if values.flags.c_contiguous:
-            return values
-        array = borrow(values.shape)
-        copy_rows(array, values)
-        return array
+        inside = box.within(image.bounds)
+        if inside != box:
+            return _padded(image, clip.kind, box, inside, order, borrow)
+        pixels = image.pixels(box)[::order]
+        if inputs[clip.name] is None and image.channels == 3:
+            return np.ones(pixels.shape[:2], np.float32)  # the alpha that Source does not have
+        return to_unpacked(pixels, clip.kind, borrow)
 
-    def _process(self, frames: list[dict[str, Floats]], current: int = 0) -> Floats:
+    def process(self, frames: list[dict[str, Floats]], current: int, borrow: Borrow) -> Floats:
         """Call the node. What the host multiplied by alpha is divided by it first, and multiplied again."""
         port = self.instance.clips[0].port
         own = port if self.instance.handles_premultiplied else None
-        ready = [self.divided(arrays, leave=own) for arrays in frames]
+        ready = [self.divided(arrays, borrow, leave=own) for arrays in frames]
         if len(ready) == 1:
             result: Floats = self.node.process(**ready[0])  # type: ignore[attr-defined]
         else:
             over_time = {name: tuple(arrays[name] for arrays in ready) for name in ready[current]}
             result = self.node.process(**over_time)  # type: ignore[attr-defined]
         if ready[current][port] is not frames[current][port] and result.ndim == 3:
-            alpha = result[..., 3:]
-            result[..., :3] *= np.where(alpha > 0, alpha, np.float32(1))
+            if any(np.may_share_memory(result, array) for array in ready[current].values()):
+                result = result.copy()
+            planes.premultiply(result)
         return result
 
-    def divided(self, arrays: dict[str, Floats], leave: str | None = None) -> dict[str, Floats]:
+    def divided(self, arrays: dict[str, Floats], borrow: Borrow, leave: str | None = None) -> dict[str, Floats]:
         """Return the pictures divided by their alpha where the host says that they are multiplied by it."""
-
-        def must(port: str, array: Floats) -> bool:
-            return port != leave and array.ndim == 3 and array.shape[2] == 4 and not (array[..., 3] == 1).all()
-
         if not self.source.is_premultiplied:
             return arrays
-        return {port: unpremultiply(array) if must(port, array) else array for port, array in arrays.items()}
+        return {
+            port: array
+            if port == leave or array.ndim == 2 or planes.is_opaque(array)
+            else unpremultiply(array, out=borrow(array.shape))
+            for port, array in arrays.items()
+        }
 
 
-def _alpha(pixels: Pixels) -> Floats:
-    """The matte that the alpha of Source is, 1 where it has none."""
-    return np.ones(pixels.shape[:2], np.float32) if pixels.shape[2] == 3 else to_matte(pixels)
-
-
-def _padded(image: Image, kind: str, box: Box, inside: Box) -> Floats:
-    """Return a box of an image, lowest row first, with transparent black where the image has no pixels."""
+def _padded(image: Image, kind: str, box: Box, inside: Box, order: int, borrow: Borrow) -> Floats:
+    """Return a box of an image with transparent black where the image has no pixels."""
     channels = () if kind == "matte" else (3 if image.channels == 3 else 4,)
-    out = np.zeros((box.height, box.width, *channels), np.float32)
+    out = borrow((box.height, box.width, *channels))
+    out[...] = 0
     if not inside.is_empty:
         place = np.s_[inside.y1 - box.y1 : inside.y2 - box.y1, inside.x1 - box.x1 : inside.x2 - box.x1]
-        out[place] = to_unpacked(image.pixels(inside), kind)
+        out[::order][place] = to_unpacked(image.pixels(inside), kind, borrow)
     return out
-
-
-@contextlib.contextmanager
-def _borrowed() -> Iterator[Borrow]:
-    """Give a function that lends arrays, and take them back at the end."""
-    lent: list[Floats] = []
-
-    def borrow(shape: tuple[int, ...]) -> Floats:
-        lent.append(SCRATCH.take(shape))
-        return lent[-1]
-
-    try:
-        yield borrow
-    finally:
-        for array in lent:
-            SCRATCH.give(array)
 
 
 def _within_clip(instance: Instance, time: float) -> float:
@@ -364,7 +370,7 @@ def whole_inputs(
 
     Raises OpenFXError where Source has no picture.
     """
-    with _Images(instance) as images, _borrowed() as borrow:
+    with _Images(instance) as images, SCRATCH.borrowing() as borrow:
         inputs = images.inputs(time)
         source = inputs[instance.source]
         if source is None:
@@ -373,4 +379,4 @@ def whole_inputs(
         frame = canonical(box, _scale(arguments), source.aspect)
         node = instance.node(time, frame)
         work = Work(instance, node, source)
-        yield node, frame, work.divided(work.framed(inputs, box, borrow))
+        yield node, frame, work.divided(work.fed(inputs, box, -1, borrow), borrow)

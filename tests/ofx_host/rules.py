@@ -97,6 +97,7 @@ PARAM_BY_TYPE: dict[str, dict[str, tuple[str, int]]] = {
 WITHOUT_VALUE = ("OfxParamTypeGroup", "OfxParamTypePage", "OfxParamTypePushButton")
 
 OUT_ARGUMENTS: dict[str, dict[str, tuple[str, int]]] = {
+    "OfxImageEffectActionIsIdentity": {"OfxPropName": (STRING, 1), "OfxPropTime": (DOUBLE, 1)},
     "OfxImageEffectActionGetRegionOfDefinition": {"OfxImageEffectPropRegionOfDefinition": (DOUBLE, 4)},
     "OfxImageEffectActionGetRegionsOfInterest": {"OfxImageClipPropRoI_*": (DOUBLE, 4)},
     "OfxImageEffectActionGetFramesNeeded": {"OfxImageClipPropFrameRange_*": (DOUBLE, 0)},

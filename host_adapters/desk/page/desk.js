@@ -156,10 +156,10 @@ function showMarks() {
   find("frame").setAttribute("aria-valuetext", `frame ${now.frame}`);
 }
 
-// --- pictures: one request at a time, always the newest wish ----------------------------------------------------
+// --- pictures, and the evidence behind them: one request of each at a time, always the newest wish ---------------
 
 const painted = { picture: "", original: "", evidence: "" };
-let pumping = false;
+const following = new Set();
 
 /** How many times smaller than it is sent the picture is shown; what cannot be seen need not travel. */
 function shrink() {
@@ -171,28 +171,30 @@ function shrink() {
 
 const wish = () => JSON.stringify([state.clip.name, state.revision, now.frame, now.view, now.person, now.full, shrink()]);
 
-function refresh() {
-  if (!pumping) pump();
-}
+const refresh = () => follow("picture", wish, paint);
+
+const read = () => follow("evidence", () => painted.picture, async (wanted) => {
+  if (await evidence.show(query(), () => painted.picture !== wanted)) painted.evidence = wanted;
+});
 
 const query = () => ({ frame: now.frame, suffix: now.person, full: now.full ? 1 : undefined });
 
-async function pump() {
-  pumping = true;
-  let tries = 0;
-  while (painted.picture !== wish() || painted.evidence !== wish()) {
-    const wanted = wish();
+/** Bring what is shown up to the newest wish. The picture never waits for the evidence, which follows the picture. */
+async function follow(what, wished, work) {
+  if (following.has(what)) return;
+  following.add(what);
+  for (let tries = 0; painted[what] !== wished() && tries < 3; ) {
+    const wanted = wished();
     try {
-      if (painted.picture !== wanted) await paint(wanted);
-      else if (await evidence.show(query())) painted.evidence = wanted;
+      await work(wanted);
       tries = 0;
     } catch (error) {
       complain(error);
-      painted.picture = painted.evidence = wanted;
-      if (++tries > 2) break;
+      painted[what] = wanted;
+      tries += 1;
     }
   }
-  pumping = false;
+  following.delete(what);
 }
 
 async function paint(wanted) {
@@ -206,6 +208,7 @@ async function paint(wanted) {
   }
   stage.show(await askPixels("frame", { ...query(), view, shrink: shrink() }));
   painted.picture = wanted;
+  read();
   const { revision } = state;
   requestAnimationFrame(() => setTimeout(() => {
     stage.element.dataset.painted = revision;
@@ -373,7 +376,6 @@ const evidence = new Evidence(
     setTool(tool);
     stage.element.focus();
   },
-  () => painted.picture !== wish(),
 );
 
 choices(find("views"), Object.entries(declared.words).map(([id, words], i) => [id, words, `${words} (${i + 1})`]), now.view, setView);

@@ -24,17 +24,16 @@ const MENDS = {
 };
 
 export class Evidence {
-  /** @param mend called with (tool, purpose) @param newer tells whether something newer is waiting */
-  constructor(mend, newer) {
+  /** @param mend called with (tool, purpose) */
+  constructor(mend) {
     this.mend = mend;
-    this.newer = newer;
     this.large = null;
     for (const which of ["vectorscope", "waveform"]) find(which).addEventListener("click", () => this.enlarge(which));
     find("scope-dialog").addEventListener("close", () => (this.large = null));
   }
 
-  /** Fetch and show everything for a frame; stops between two steps when something newer is waiting. */
-  async show(query) {
+  /** Fetch and show everything for a frame; stops between two steps, and says so, once something newer is painted. */
+  async show(query, newer) {
     this.query = query;
     const steps = [
       () => this.#scope("vectorscope", find("vectorscope")),
@@ -43,7 +42,7 @@ export class Evidence {
     ];
     if (this.large) steps.unshift(() => this.#scope(this.large, find("scope-large"), 900));
     for (const step of steps) {
-      if (this.newer()) return false;
+      if (newer()) return false;
       await step();
     }
     return true;

@@ -1,88 +1,187 @@
-"""inkarnat bench: how accurate the key and the solvers are, on pictures with known truth."""
+"""inkarnat bench: how fast, how soon and how accurate the program is, measured on this machine."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Any
+import importlib
+from typing import TYPE_CHECKING
 
 import click
 
-from ...bench.accuracy import INPUTS, Results, mean_scores, run_accuracy
-from ...bench.shots import MASKS, SETTINGS, generated_shots, real_shots
-from .. import console, faces
+from .. import console
+
+if TYPE_CHECKING:
+    from ...bench.speed import Speed
+
+_ELSEWHERE = {"accuracy": "bench_accuracy"}
+"""Measurements whose options need the whole program: the module that holds each, loaded when it is used."""
 
 
-@click.group()
+class Measurements(click.Group):
+    """The measurements by name; without a name, the speed."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        """Return the names in alphabetical order."""
+        return sorted([*self.commands, *_ELSEWHERE])
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        """Return a measurement; None where there is no such one."""
+        if name not in _ELSEWHERE:
+            return super().get_command(context, name)
+        module = importlib.import_module(f".{_ELSEWHERE[name]}", __package__)
+        command: click.Command = getattr(module, name)
+        return command
+
+    def parse_args(self, context: click.Context, args: list[str]) -> list[str]:
+        """Measure the speed where no measurement is named."""
+        named = args and (args[0] in self.list_commands(context) or args[0] in context.help_option_names)
+        return super().parse_args(context, args if named or (args and args[0][0] != "-") else ["speed", *args])
+
+
+@click.group(cls=Measurements)
 def command() -> None:
     """Measure the program itself."""
 
 
 @command.command()
-@click.option(
-    "--seeds", type=click.IntRange(0), default=1, show_default=True, help="Portraits of each depth and scene."
-)
-@click.option("--first-seed", type=click.IntRange(0), default=1000, show_default=True, help="Seed to begin with.")
-@click.option("--scene", "scenes", multiple=True, type=click.Choice(list(SETTINGS)), help="Only this scene (all).")
-@click.option("--input", "inputs", multiple=True, type=click.Choice(INPUTS), help="Only this kind of input (all).")
-@click.option("--height", type=click.IntRange(180, 2160), default=360, show_default=True, help="Lines of a picture.")
-@click.option("--masks", type=click.Path(path_type=Path), default=MASKS, help="Folder of masks drawn on real pictures.")
-@click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Processes to share the work.")
-@click.option("--json", "as_json", is_flag=True, help="Print every case and all means as JSON.")
-def accuracy(
-    seeds: int,
-    first_seed: int,
-    scenes: tuple[str, ...],
-    inputs: tuple[str, ...],
-    height: int,
-    masks: Path,
-    jobs: int,
-    as_json: bool,
-) -> None:
-    """Score the key, the steering and the balance on generated portraits and on real pictures with drawn masks.
+@click.option("--frames", type=click.IntRange(1, 64), default=8, show_default=True, help="Frames in one launch.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
+def gpu(frames: int, as_json: bool) -> None:
+    """Key and steer 2160p pictures on an NVIDIA card, and compare with the card's own copy rate.
 
-    Every generated scene is painted for six skin depths. F1 and IoU cut the matte at one half; MAE is the mean
-    difference from the truth; leak is matte outside the skin in parts of its area. A real picture is scored where
-    the package that brings it is installed.
+    The pixel functions are those of the processor, compiled for the card; the results are checked first.
+    """
+    from ...bench.card import measure_card
+
+    run = measure_card(frames=frames)
+    if as_json:
+        console.print_json(run.as_dict())
+        return
+    console.say(f"{run.card}, {run.software}, {run.size[0]}×{run.size[1]} RGB float32, {run.frames} frames at once")
+    rows = [
+        ("copy", f"{run.copy_ms:.4f} ms", f"{run.copy_bytes_per_second / 1e9:.0f} GB/s", "1"),
+        (
+            "key and steer",
+            f"{run.key_and_steer_ms:.4f} ms",
+            f"{run.key_and_steer_bytes_per_second / 1e9:.0f} GB/s",
+            f"{run.ratio:.2f}",
+        ),
+    ]
+    console.print_table(("what", "a frame", "memory traffic", "of the copy's rate"), rows)
+    console.say(f"one frame alone: {run.alone_ms:.3f} ms")
+    console.say(f"largest difference from the processor: {run.matte_difference:.1e}, {run.result_difference:.1e}")
+
+
+@command.command()
+@click.option("--size", type=click.Choice(["360p", "1080p", "2160p", "4320p"]), default="2160p", show_default=True)
+@click.option("--threads", default="1,2", show_default=True, help="Thread counts, separated by commas.")
+@click.option("--channels", type=click.Choice(["RGB", "RGBA"]), default="RGB", show_default=True)
+@click.option(
+    "--input",
+    "kind",
+    type=click.Choice(["float32", "float16", "uint8", "uint16"]),
+    default="float32",
+    show_default=True,
+    help="What the picture comes as.",
+)
+@click.option("--library", "libraries", multiple=True, help="Compare with this library alone; none: inkarnat. (all)")
+@click.option("--quick", is_flag=True, help="Three rounds and one size.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--markdown", is_flag=True, help="Print the table as Markdown, with date, machine and command.")
+def speed(
+    size: str,
+    threads: str,
+    channels: str,
+    kind: str,
+    libraries: tuple[str, ...],
+    quick: bool,
+    as_json: bool,
+    markdown: bool,
+) -> None:
+    """Time kernels and chains, ours and those of other libraries, against a copy of the frame.
+
+    All rows are timed in turn in one run; every other library is checked to compute the same before it is timed.
 
     \b
-    inkarnat bench accuracy --seeds 2 --jobs 2
-    inkarnat bench accuracy --scene "cedar 70 %" --input stroke --json
+    inkarnat bench
+    inkarnat bench speed --size 1080p --input uint8 --quick
+    inkarnat bench speed --markdown
     """
-    numbers = range(first_seed, first_seed + seeds)
-    width = height * 16 // 9
-    shots = [*real_shots(masks), *generated_shots(numbers, width, height, scenes or tuple(SETTINGS))]
-    finder = faces.face_samples if faces.available() else None
-    with console.progress(len(shots), quiet=as_json) as tell:
-        results = run_accuracy(shots, inputs or INPUTS, finder, tell, jobs, numbers)
+    from ...bench import speed as measuring
+    from ...bench import telling
+
+    if as_json and markdown:
+        raise click.UsageError("Give --json or --markdown, not both.")
+    setting = measuring.Setting(size, _counts(threads), channels, kind, quick, _libraries(libraries))
+    tell = (lambda line: None) if as_json or markdown else console.warn
+    result = measuring.measure_speed(setting, tell)
     if as_json:
-        console.print_json(results.as_dict())
+        console.print_json(result.as_dict())
+    elif markdown:
+        console.say(telling.speed_markdown(result))
+    else:
+        _print_speed(result)
+
+
+def _libraries(names: tuple[str, ...]) -> tuple[str, ...]:
+    from ...bench.peers import PEERS
+    from ...bench.timing import OURS
+
+    known = [OURS, *(peer.name for peer in PEERS)]
+    for name in names:
+        if name not in known:
+            raise click.UsageError(f"--library must be one of {'; '.join(known)}, not {name!r}.")
+    return names
+
+
+def _counts(text: str) -> tuple[int, ...]:
+    parts = [part.strip() for part in text.split(",")]
+    if not all(part.isdigit() and 1 <= int(part) <= 256 for part in parts):
+        raise click.UsageError(f"--threads must be numbers from 1 to 256 separated by commas, not {text!r}.")
+    return tuple(sorted({1, *(int(part) for part in parts)}))
+
+
+def _print_speed(result: Speed) -> None:
+    from ...bench import telling
+
+    console.print_table(telling.SPEED_COLUMNS, telling.speed_rows(result), title=result.setting.words())
+    console.print_table(telling.TARGET_COLUMNS, telling.target_rows(result), title="targets")
+    for line in result.left_out:
+        console.say(line)
+
+
+@command.command()
+@click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Runs of each warm start.")
+@click.option("--json", "as_json", is_flag=True, help="Print the times as JSON.")
+def start(rounds: int, as_json: bool) -> None:
+    """Time how soon the program is there: imports, verbs and the first corrected frame, warm and cold.
+
+    Each start is a process of its own; the cold one begins with an empty cache of compiled kernels.
+    """
+    from ...bench.start import measure_start
+
+    starts = measure_start(rounds, (lambda line: None) if as_json else console.warn)
+    if as_json:
+        console.print_json([start.as_dict() for start in starts])
         return
-    _print(results)
-    if finder is None:
-        console.say(f"faces: left out. {faces.HOW_TO_INSTALL}")
+    rows = [(s.name, f"{s.seconds:.2f} s", f"≤ {s.wanted:g} s", "met" if s.met else "not met") for s in starts]
+    console.print_table(("start", "takes", "wanted", "verdict"), rows)
 
 
-_COLUMNS = ("of", "input", "cases", "F1", "least", "IoU", "MAE", "leak", "area", "warned", "ΔE00", "angle")
+@command.command()
+@click.option("--frames", type=click.IntRange(4, 10000), default=100, show_default=True, help="Frames of the clip.")
+@click.option("--codec", default="prores", show_default=True, help="The codec that is written.")
+@click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Times that each is rendered.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
+def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
+    """Render a 1080p H.264 clip to a mezzanine codec, without and with the graph of `inkarnat correct`."""
+    from ...bench.footage import WANTED, measure_footage
 
-
-def _print(results: Results) -> None:
-    for title, by in (("all", "group"), ("generated, by scene", "scene"), ("generated, by depth", "depth")):
-        rows = [_row(*row) for row in results.means(by) if by == "group" or row[2][0].group == "generated"]
-        console.print_table(_COLUMNS, rows, title=title)
-    for input in dict.fromkeys(case.input for case in results.cases):
-        console.say(f"F1 from the best to the worst depth, {input}: {results.depth_gap(input):.3f}")
-    rates = results.warning_rates()
-    console.say(f"warned of F1 below .6: {rates['poor_warned']:.0%} of {rates['poor']}")
-    console.say(f"warned of F1 from .8: {rates['good_warned']:.0%} of {rates['good']}")
-    console.say(f"matte above 1.5 times the skin without a warning: {rates['too_large_unwarned']}")
-    errors = results.balance_errors()
-    if errors:
-        console.say(f"balance, 95th percentile: {errors['mired_p95']:.2f} mired, {errors['duv_p95']:.5f} Duv")
-
-
-def _row(value: str, input: str, cases: list[Any]) -> tuple[str, ...]:
-    m = mean_scores(cases)
-    figures = [f"{m[name]:.3f}" for name in ("f1", "f1_min", "iou", "mae")]
-    figures += [f"{m['leak']:.2f}", f"{m['area']:.2f}", f"{m['warned']:.0%}"]
-    figures += [f"{m[name]:.2f}" if name in m else "" for name in ("delta_e", "angle_error")]
-    return (value, input, str(len(cases)), *figures)
+    tell = (lambda line: None) if as_json else console.warn
+    run = measure_footage(frames, codec=codec, rounds=rounds, tell=tell)
+    if as_json:
+        console.print_json(run.as_dict())
+        return
+    console.say(f"{run.frames} frames of {run.size[0]}×{run.size[1]}, H.264 to {run.codec}")
+    console.say(f"without a graph {run.plain:.1f} frames/s, with it {run.corrected:.1f}")
+    verdict = "met" if run.ratio >= WANTED else "not met"
+    console.say(f"ratio {run.ratio:.2f}, wanted {WANTED:g} at least: {verdict}")

@@ -111,8 +111,8 @@ def _carry_cut(
     stack: ExitStack,
 ) -> None:
     """Carry to the clips of a cut, where groups are confirmed."""
-    if targets or options["resolve"]:
-        raise GraphError("With --timeline the cut names the clips: leave out --to and --resolve.")
+    if targets:
+        raise GraphError("With --timeline the cut names the clips: leave out --to.")
     cut, handles = CutList(options["timeline"]), options["handles"]
     source, frame = split_frame(options["source"])
     clip = stack.enter_context(open_clip(source))
@@ -125,7 +125,7 @@ def _carry_cut(
     reference = marked.on(Shot("reference", clip, clip.frames[0] if frame is None else frame), source)
     carrier = Carrier(graph, reference, view, person, options["light"])
     folder = make_folder(options["folder"])
-    carried = carry_cut(carrier, chosen)
+    carried = carry_cut(carrier, chosen, options["resolve"])
     if options["suffix"]:
         relinked = render_cut(cut, carried, folder, options["suffix"], handles)
         if not options["as_json"]:

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from ....nodes import Corrected, Correction, SkinReading, ToneCurve, Wishes, solve_subjects
+from ....nodes import Corrected, Correction, SkinReading, SkinTarget, ToneCurve, Wishes, solve_subjects
 from .. import console
 from ..clips import Clip, Frames, parse_frames
 from ..drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
 from ..errors import SOME_FRAMES_FAILED, GraphError
 from ..graph import Graph, Step
+from ..outputs import check_outputs
 from ..runner import Report
+from ..seen import solve_seen
 from ..standard import chain_graph, with_keyed
+from ..viewing import open_view
 from .footage import Footage, footage_options, output_options
 from .options import Cast, Named, SubjectsCommand, person_options, sample_options, target_options
 from .person import person_data, say_distance
@@ -32,6 +35,11 @@ from .render import render_files
 @person_options
 @footage_options
 @output_options
+@click.option(
+    "--view",
+    metavar="TRANSFORM",
+    help="Solve and read through this transform, a CLF or ocio:SPACE/DISPLAY/VIEW; pictures are written without it.",
+)
 @click.option("--track", is_flag=True, help="Let --region follow what it was drawn round through the clip.")
 @click.option(
     "--method",
@@ -80,6 +88,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     Two people, each on a target of their own:
       inkarnat correct bench.mov -o bench-skin.mov --subject left --add point:.39,.45 \\
           --subject right --add point:.66,.48 --bias 2 --matte-out "bench-{subject}.%04d.png"
+    Judged through the look of the film, which goes on top later:
+      inkarnat correct planing.mov -o planing-skin.mov --add point:.48,.36 --view film.clf
 
     Without --add the faces in the picture are sampled, if the extra [faces] is installed; a lone point on a face
     samples that face. Without it, or without a face, the natural range of skin is keyed, which takes wood as well.
@@ -89,19 +99,26 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     """
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
+    view = open_view(options["view"])
     footage = Footage.of(options)
     clip = footage.open(input)
     working = footage.working(clip)
     outputs = _outputs(output, options, people)
+    check_outputs(outputs.values(), clip)
     wishes = _wishes(options)
     notes: list[str] = []
     follow = partial(_follow_region, working, as_json, notes) if options["track"] else None
     cast = Cast.read(working, options, people, follow)
     if options["track"] and not cast.regions:
         raise GraphError("--track follows a region: give --region as well.")
+    if not as_json:
+        console.warn_if_cold()
     correction = cast.warned(solve_subjects(cast.subjects, wishes))
+    aims = {person.name: person.target for person in correction.people}
+    if options["view"]:
+        correction, aims = solve_seen(correction, cast.subjects, wishes, cast.keyed(), view)
     graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
-    graph, drift = _with_drift(graph, correction, wishes, working, options["follow_drift"], as_json, notes)
+    graph, drift = _with_drift(graph, correction, wishes, aims, working, options["follow_drift"], as_json, notes)
     graph = footage.around(graph)
     if options["graph_out"]:
         graph.save(options["graph_out"])
@@ -179,6 +196,7 @@ def _with_drift(
     graph: Graph,
     correction: Correction,
     wishes: Wishes,
+    aims: Mapping[str, SkinTarget],
     clip: Clip,
     follow: bool,
     quiet: bool,
@@ -193,15 +211,15 @@ def _with_drift(
     if not follow:
         notes += [_offer(steers[id], drift) for id, drift in spans.items() if drift.span > WORTH_FOLLOWING]
         return graph, _Drifting(spans, None)
-    solves = {id: _solve(wishes, person) for id, person in steers.items()}
+    solves = {id: _solve(wishes, aims[person.name]) for id, person in steers.items()}
     followed = follow_drift(graph, clip.read, frames, solves)
     if not quiet:
         console.warn(f"followed the drift over {len(followed.cuts) + 1} shots")
     return with_keyed(graph, followed.keyed), _Drifting(spans, followed)
 
 
-def _solve(wishes: Wishes, person: Corrected) -> Callable[..., Any]:
-    return lambda image, matte: wishes.steer(image, matte, person.target)
+def _solve(wishes: Wishes, target: SkinTarget) -> Callable[..., Any]:
+    return lambda image, matte: wishes.steer(image, matte, target)
 
 
 def _offer(person: Corrected, drift: Drift) -> str:
@@ -228,7 +246,7 @@ def _tell(
 ) -> None:
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
     if as_json:
-        data = {"input": input, "outputs": written, **correction.as_dict(), "notes": notes}
+        data = {"input": input, "outputs": written, "view": options["view"], **correction.as_dict(), "notes": notes}
         data |= {"drift": None if drift is None else drift.as_dict(), "faces": cast.faces(), "render": report.as_dict()}
         console.print_json(data | _distances(correction, cast))
         return
@@ -240,7 +258,8 @@ def _tell(
     for note in notes:
         console.warn(f"note: {note}")
     rows = [row for person in correction.people for row in _person_rows(person)]
-    console.print_table(READING_COLUMNS, rows, title=Path(input).name)
+    through = f" through {Path(options['view']).name}" if options["view"] else ""
+    console.print_table(READING_COLUMNS, rows, title=Path(input).name + through)
     if correction.balance is not None:
         balance = correction.balance
         console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")

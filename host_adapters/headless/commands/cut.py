@@ -103,11 +103,14 @@ def _light(member: Member) -> str:
     return f"{-balance.temperature:+.0f} mired, {balance.tint:+.4f} Duv"
 
 
-def carry_cut(carrier: Carrier, shots: Shots) -> list[tuple[Use, Carried]]:
-    """Carry to the shots of a cut. A stretch of the reference's own file is judged with the reference's graph."""
+def carry_cut(carrier: Carrier, shots: Shots, solve_again: bool = False) -> list[tuple[Use, Carried]]:
+    """Carry to the shots of a cut. A stretch of the reference's own file is judged with the reference's graph.
+
+    :param solve_again: solve anew where skin is sampled; all stretches of one clip are then solved on the same frame.
+    """
     own = os.path.realpath(carrier.reference.clip.path)
     return [
-        (use, carrier.kept(shot) if os.path.realpath(shot.clip.path) == own else carrier.carry(shot))
+        (use, carrier.kept(shot) if os.path.realpath(shot.clip.path) == own else carrier.carry(shot, solve_again))
         for use, shot in shots
     ]
 

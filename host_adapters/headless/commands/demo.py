@@ -62,6 +62,7 @@ def command(folder: Path, depth: str, seed: int) -> None:
     for warning in correction.warnings:
         console.warn(f"warning: {warning.message}")
     console.say(f"look into {folder}: before.png, after.png, matte.png, vectorscope-before.png, vectorscope-after.png")
+    console.say(f"go on with the mouse: inkarnat desk {folder / 'planing.mp4'}")
 
 
 def _film(folder: Path, depth: str, seed: int) -> tuple[Path, workshop.Scene]:

@@ -109,6 +109,8 @@ def render_files(
     with ExitStack() as stack:
         stack.enter_context(locked(outputs.values()))
         writers = open_outputs(stack, graph, main, outputs, codec, inputs)
+        if not quiet:
+            console.warn_if_cold()
         advance = stack.enter_context(console.progress(len(numbers), quiet))
         report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=tell_failure)
         if not report.done:

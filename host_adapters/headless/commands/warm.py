@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import itertools
 import math
 import time
 from collections.abc import Iterator
@@ -31,7 +32,7 @@ def command(as_json: bool) -> None:
     """
     began = time.perf_counter()
     for node in NODES.values():
-        warm_node(node)
+        warm_node(node())
     warm_solvers()
     warm_files_and_scopes()
     answer = {
@@ -48,11 +49,14 @@ def command(as_json: bool) -> None:
     console.say(f"kept in {answer['folder']}" if answer["folder"] else "kept nowhere: no folder is writable")
 
 
-def warm_node(kind: type[Node]) -> None:
-    """Run a node on tiny pictures with 3 and 4 channels, with every optional input connected and open."""
-    ports = kind.inputs()
+def warm_node(rest: Node, most: int | None = None) -> None:
+    """Run a node on tiny pictures with 3 and 4 channels, with every optional input connected and open.
+
+    :param most: settings to run it with, all where None: two are as it rests and with its first parameter moved.
+    """
+    ports = rest.inputs()
     needed = [name for name, port in ports.items() if not port.optional]
-    for node in settings(kind):
+    for node in itertools.islice(settings(rest), most):
         for channels in (3, 4):
             for connected in (list(ports), needed):
                 _run(node, {name: _tiny(ports[name].kind, channels) for name in connected})
@@ -101,20 +105,20 @@ def warm_files_and_scopes() -> None:
             measure.waveform(picture, matte=matte)
 
 
-def settings(kind: type[Node]) -> Iterator[Node]:
-    """Yield the node with its defaults, then with one parameter at a time set to something else."""
-    yield kind()
+def settings(rest: Node) -> Iterator[Node]:
+    """Yield the node as it is, then with one parameter at a time set to something else, then with all of them."""
+    yield rest
     everything: dict[str, Any] = {}
-    for name, param in kind.params().items():
+    for name, param in rest.params().items():
         for value in _other_values(param):
             everything.setdefault(name, value)
-            yield from _try(kind, {name: value})
-    yield from _try(kind, everything)
+            yield from _try(rest, {name: value})
+    yield from _try(rest, everything)
 
 
-def _try(kind: type[Node], values: dict[str, Any]) -> Iterator[Node]:
+def _try(rest: Node, values: dict[str, Any]) -> Iterator[Node]:
     try:
-        yield dataclasses.replace(kind(), **values)  # type: ignore[type-var]
+        yield dataclasses.replace(rest, **values)  # type: ignore[type-var]
     except InkarnatError:
         return  # the node's own rules forbid this one
 
@@ -122,7 +126,8 @@ def _try(kind: type[Node], values: dict[str, Any]) -> Iterator[Node]:
 def _other_values(param: Param) -> list[Any]:
     low, high = param.shown or (param.low, param.high)
     middle = (low + high) / 2 if math.isfinite(low) and math.isfinite(high) else 0.5
-    if middle == param.default and math.isfinite(high):
+    several = param.kind in ("point", "colour")
+    if param.default == ((middle,) * len(param.default) if several else middle) and math.isfinite(high):  # type: ignore[arg-type]
         middle = (middle + high) / 2
     if param.kind in ("number", "angle"):
         return [end for end in (middle, low, high) if math.isfinite(end)]
@@ -132,7 +137,7 @@ def _other_values(param: Param) -> list[Any]:
         return [not param.default]
     if param.kind == "choice":
         return [word for word in param.options if word != param.default]
-    if param.kind in ("point", "colour"):
+    if several:
         return [(middle,) * len(param.default)]  # type: ignore[arg-type]
     return []
 

@@ -1,0 +1,77 @@
+"""The chains that are timed: the same few nodes one by one, as one graph, and in their best quality."""
+
+from __future__ import annotations
+
+import functools
+import importlib.util
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from ...kernels import measure
+from ...kernels.arrays import Floats
+from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
+from ..headless.graph import Graph, Step
+from ..headless.runner import Runner
+from .frames import SKIN_BOX, skin_frame
+
+Work = Callable[[], Floats]
+
+SCOPE, COLUMNS, LEVELS = 256, 512, 256
+"""Bins of the vectorscope's sides, and of the waveform across and along the level."""
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Nodes that key, soften and steer; every library computes the same from their parameters."""
+
+    key: RangeKey | SkinKey
+    soften: SoftenMatte
+    steer: SteerSkin
+
+    def node_by_node(self, image: Floats) -> Floats:
+        """Return the corrected picture, one node after the other."""
+        return self.steer.process(image, self.soften.process(self.key.process(image), image))
+
+    def graph(self) -> Graph:
+        """Return the same as a graph, which the runner may work out in fewer sweeps."""
+        return Graph.of(
+            Step.of("key", self.key, image="plate"),
+            Step.of("soften", self.soften, matte="key", guide="plate"),
+            Step.of("steer", self.steer, image="plate", matte="soften"),
+            result="steer",
+        )
+
+    def as_run(self) -> Callable[[Floats], Floats]:
+        """Return the chain as a run of frames works it out: by one runner, which uses its memory again."""
+        runner = Runner(self.graph())
+        return lambda image: runner.run_frame(0, {"plate": image})["result"]
+
+
+KEY, SOFTEN, STEER = RangeKey(), SoftenMatte(), SteerSkin(angle=9.0, saturation=1.05)
+STANDARD = Chain(KEY, SOFTEN, STEER)
+"""Plain ranges, a matte softened as by default, skin turned and scaled."""
+
+
+PLAIN = Chain(KEY, SoftenMatte(specks=0, pinholes=0, follow=0, softness=5.56), STEER)
+"""The same with a matte that is only blurred (σ 12 at 2160 lines) and levelled."""
+
+
+def is_fused() -> bool:
+    """Tell whether this version holds the kernel that works a chain out in a few sweeps."""
+    return importlib.util.find_spec("inkarnat.kernels.fused") is not None
+
+
+@functools.cache
+def learned_key() -> SkinKey:
+    """Return a skin key learned from the benchmarks' own frame, with its full table."""
+    return learn_skin_key(skin_frame(640, 360), [Sample.box(*SKIN_BOX)])
+
+
+def full_quality() -> Chain:
+    """Return the chain with the learned key: ratio filter, table, clean-up, guided edge; then soften and steer."""
+    return Chain(learned_key(), SOFTEN, STEER)
+
+
+def scopes(image: Floats, matte: Floats | None = None) -> tuple[measure.Counts, measure.Counts]:
+    """Return the counts of vectorscope and waveform."""
+    return measure.vectorscope(image, matte, SCOPE), measure.waveform(image, COLUMNS, LEVELS)

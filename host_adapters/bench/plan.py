@@ -1,0 +1,98 @@
+"""The standard chain in numbers, as every other library needs them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...kernels.arrays import Floats
+from ...kernels.colour import ycbcr_matrix
+from . import chains
+from .peers import Scene
+
+Doubles = NDArray[np.float64]
+
+_FOLLOW_RADIUS = 0.012
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What the chain does to a scene: colours as matrices, ranges as ramps, sizes in pixels.
+
+    :ivar luma: float32 (3,). :ivar ycbcr: float32 (3, 3). :ivar turn: float32 (3, 3), the turn at a matte of 1;
+        :ivar step: what it adds to a pixel. :ivar hue, hue_half, hue_slope: degrees. :ivar chroma, levels: lower
+        end, upper end and slope of the ramps.
+    """
+
+    luma: Floats
+    ycbcr: Floats
+    turn: Floats
+    step: Floats
+    hue: float
+    hue_half: float
+    hue_slope: float
+    chroma: tuple[float, float, float]
+    levels: tuple[float, float, float]
+    speck_radius: float
+    pinhole_radius: float
+    follow: float
+    guide_radius: float
+    epsilon: float
+    sigma: float
+    floor: float
+    ceiling: float
+
+    @classmethod
+    def of(cls, scene: Scene) -> Plan:
+        """Return the plan of the standard chain for a scene's size."""
+        key, soften, unit = chains.KEY, chains.SOFTEN, scene.unit
+        ycbcr, turn = ycbcr_matrix(), _turn(chains.STEER.angle, chains.STEER.saturation)
+        fade = key.fade
+        return cls(
+            luma=ycbcr[0].astype(np.float32),
+            ycbcr=ycbcr.astype(np.float32),
+            turn=turn.astype(np.float32),
+            step=(turn - np.eye(3)).astype(np.float32),
+            hue=(key.hue_from + key.hue_to) / 2,
+            hue_half=(key.hue_to - key.hue_from) / 2 + 360 * fade,
+            hue_slope=1 / (360 * fade),
+            chroma=(key.chroma_from - fade / 2, key.chroma_to + fade / 2, 2 / fade),
+            levels=(key.luma_from - fade, key.luma_to + fade, 1 / fade),
+            speck_radius=_radius(soften.specks * unit, 0.10),
+            pinhole_radius=_radius(soften.pinholes * unit, 0.18),
+            follow=soften.follow,
+            guide_radius=_FOLLOW_RADIUS * scene.image.shape[0],
+            epsilon=4e-4,
+            sigma=soften.softness * unit,
+            floor=soften.floor,
+            ceiling=soften.ceiling,
+        )
+
+    @property
+    def chroma_rows(self) -> Floats:
+        """The rows of Cb and Cr, float32 (2, 3)."""
+        return self.ycbcr[1:]
+
+    @property
+    def guide_factor(self) -> int:
+        """By how much the guided filter's grid is reduced."""
+        return reduction(self.guide_radius)
+
+
+def _radius(size: float, share: float) -> float:
+    return (size / math.sqrt(share) - 1) / 2
+
+
+def reduction(radius: float) -> int:
+    """Return by how much a plane may be reduced before a mean over this radius: 1, 2 or 4."""
+    return 1 if radius < 4 else 2 if radius < 8 else 4
+
+
+def _turn(angle: float, saturation: float) -> Doubles:
+    to_ycbcr, a = ycbcr_matrix(), math.radians(angle)
+    c, s = saturation * math.cos(a), saturation * math.sin(a)
+    turned: Doubles = np.linalg.inv(to_ycbcr) @ np.array([[1, 0, 0], [0, c, -s], [0, s, c]]) @ to_ycbcr
+    return turned

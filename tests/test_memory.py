@@ -1,0 +1,200 @@
+"""Memory: how many frames a graph holds at once, no hidden float64 frame, and the same memory from frame to frame."""
+
+from __future__ import annotations
+
+import gc
+import sys
+import tracemalloc
+
+import numpy as np
+import pytest
+from inkarnat.host_adapters.bench import chains
+from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
+from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.headless.spares import Spares
+from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.kernels.strips import threads
+from inkarnat.nodes import Cdl, CorrectSkin, MarkedFrame, Sample, ToneCurve, Wishes, solve_correction
+
+WIDTH, HEIGHT = 1280, 720
+MOST = 6
+"""Frames of float32 RGB that a run may hold at once, the source among them."""
+
+
+@pytest.fixture(scope="module")
+def frame():
+    return skin_frame(WIDTH, HEIGHT)
+
+
+@pytest.fixture(scope="module")
+def graphs(frame):
+    """The standard graph as it is solved, with everything that can follow it, and the chains of the benchmarks."""
+    marked = [MarkedFrame(1, frame, (Sample.box(*SKIN_BOX),), neutral=Sample.box(0.02, 0.1, 0.1, 0.3))]
+    plain = solve_correction(marked)
+    full = solve_correction(marked, Wishes(tone=ToneCurve(black=0.02), saturation=1.1, split=True, even_out=0.2))
+    correct = CorrectSkin(model=chains.learned_key().model, temperature=12, angle=8, black=0.01, saturation=1.1)
+    light = Cdl(slope=(1.1, 1, 0.9))
+    return {
+        "standard": chain_graph(plain.links(), plain.outputs()),
+        "standard, all steps": chain_graph(full.links(), full.outputs()),
+        "one effect": Graph.of(Step.of("skin", correct, image="plate"), result="skin"),
+        "ranges": chains.STANDARD.graph(),
+        "learned key": chains.full_quality().graph(),
+        "a row of grades": Graph.of(
+            *(Step.of(f"c{n}", light, image=f"c{n - 1}" if n else "plate") for n in range(8)), result="c7"
+        ),
+    }
+
+
+NAMES = ("standard", "standard, all steps", "one effect", "ranges", "learned key", "a row of grades")
+
+
+def test_all_graphs_are_named(graphs):
+    assert tuple(graphs) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_frame_needs_six_frames_of_memory_at_most(graphs, frame, name):
+    runner = Runner(graphs[name])
+    runner.run_frame(1, {"plate": frame})
+    gc.collect()
+    tracemalloc.start()
+    try:
+        outputs = Runner(graphs[name]).run_frame(2, {"plate": frame})
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert outputs["result"].dtype == np.float32
+    assert peak > frame.nbytes / 2, "numpy must report what it allocates"
+    assert 1 + peak / frame.nbytes <= MOST
+
+
+def wide_arrays(work, size):
+    """Run work; return where arrays of more than four bytes a value and of ``size`` values or more were held."""
+    found = []
+
+    def look(running, event, value):
+        if event == "return":
+            for name, held in (*running.f_locals.items(), ("result", value)):
+                if isinstance(held, np.ndarray) and held.dtype.itemsize > 4 and held.size >= size:
+                    found.append(f"{running.f_code.co_filename}:{running.f_lineno} {name} {held.dtype}{held.shape}")
+
+    before = sys.getprofile()
+    sys.setprofile(look)
+    try:
+        work()
+    finally:
+        sys.setprofile(before)
+    return found
+
+
+def test_the_probe_sees_a_hidden_float64_frame(frame):
+    def hides():
+        wide = frame.astype(np.float64)
+        return wide.astype(np.float32)
+
+    (found,) = [line for line in wide_arrays(hides, WIDTH * HEIGHT) if "wide" in line]
+    assert f"float64({HEIGHT}, {WIDTH}, 3)" in found
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_frame_or_matte_is_held_in_float64(graphs, frame, name):
+    with threads(1):
+        assert wide_arrays(lambda: Runner(graphs[name]).run_frame(1, {"plate": frame}), WIDTH * HEIGHT) == []
+
+
+@pytest.fixture
+def one_thread():
+    """A helping thread may hold an array a moment longer than the frame; then another is made, and let go later."""
+    with threads(1):
+        yield
+
+
+def test_memory_does_not_grow_from_frame_to_frame(graphs, frame, one_thread):
+    runner = Runner(graphs["standard, all steps"])
+    runner.run_frame(1, {"plate": frame})
+    gc.collect()
+    tracemalloc.start()
+    try:
+        peaks = []
+        for number in range(2, 6):
+            tracemalloc.reset_peak()
+            runner.run_frame(number, {"plate": frame})
+            gc.collect()
+            peaks.append(tracemalloc.get_traced_memory())
+    finally:
+        tracemalloc.stop()
+    assert max(peak for _, peak in peaks) <= min(peak for _, peak in peaks) * 1.05
+    assert peaks[-1][0] - peaks[0][0] < 64 * 1024
+
+
+def test_memory_stays_bounded_with_helping_threads(graphs, frame):
+    runner = Runner(graphs["standard, all steps"])
+    with threads(2):
+        runner.run_frame(1, {"plate": frame})
+        tracemalloc.start()
+        try:
+            for number in range(2, 22):
+                runner.run_frame(number, {"plate": frame})
+            gc.collect()
+            kept, _ = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+    assert kept <= MOST * frame.nbytes
+
+
+# --- the same memory again ------------------------------------------------------------------------------------
+
+
+def place(array):
+    return array.__array_interface__["data"][0]
+
+
+def test_the_next_frame_lies_where_the_last_one_lay(frame, one_thread):
+    runner = Runner(chains.STANDARD.graph())
+    first = runner.run_frame(1, {"plate": frame})["result"]
+    expected, where = first.copy(), place(first)
+    del first
+    again = runner.run_frame(2, {"plate": frame})["result"]
+    assert place(again) == where
+    np.testing.assert_array_equal(again, expected)
+
+
+def test_a_picture_that_somebody_holds_is_left_alone(frame):
+    runner = Runner(chains.STANDARD.graph())
+    held = runner.run_frame(1, {"plate": frame})["result"]
+    view = runner.run_frame(2, {"plate": frame})["result"][:, :, 0]
+    before, before_view = held.copy(), view.copy()
+    for number in range(3, 6):
+        runner.run_frame(number, {"plate": frame * np.float32(0.5)})
+    np.testing.assert_array_equal(held, before)
+    np.testing.assert_array_equal(view, before_view)
+
+
+def test_spares_are_let_go_where_a_frame_has_no_use_for_them():
+    spares = Spares()
+    spares.keep(np.zeros((600, 800), np.float32))
+    spares.end_frame()
+    taken = spares.take((600, 800))
+    assert taken is not None
+    assert spares.take((600, 800)) is None, "what is taken is nobody else's"
+    del taken
+    spares.end_frame()
+    spares.end_frame()
+    assert spares.take((600, 800)) is None
+
+
+@pytest.mark.parametrize(
+    "array",
+    [
+        np.zeros((600, 800), np.float64),
+        np.zeros((600, 1600), np.float32)[:, ::2],
+        np.zeros((4, 4), np.float32),
+        np.broadcast_to(np.float32(0), (600, 800)),
+    ],
+)
+def test_only_memory_of_its_own_that_may_be_written_is_kept(array):
+    spares = Spares()
+    spares.keep(array)
+    assert spares._kept == []

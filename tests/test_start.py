@@ -1,0 +1,132 @@
+"""Starting: what is imported only where it is used, and what is said while kernels are compiled."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from inkarnat.host_adapters.bench import start
+from inkarnat.host_adapters.headless import console
+from inkarnat.host_adapters.headless.pictures import write_picture
+from inkarnat.kernels import jit
+from inkarnat.nodes import Cdl
+
+HEAVY = ("colour", "OpenImageIO", "av", "rich", "PIL", "cv2", "distributed", "dask", "starlette", "PyOpenColorIO")
+"""What only some of the work needs; colour-science alone takes a second."""
+
+RUN = """
+import sys
+from inkarnat.host_adapters.headless.cli import main
+sys.argv = ["inkarnat", *sys.argv[1:]]
+try:
+    main()
+finally:
+    print("\\nIMPORTED", *[name for name in {heavy!r} if name in sys.modules])
+"""
+
+
+def imported(code: str, *arguments: str) -> set[str]:
+    """Run code in a process of its own and return which of the heavy packages it imported."""
+    child = subprocess.run(
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=300, env=dict(os.environ)
+    )
+    assert child.returncode == 0, child.stderr
+    return set(child.stdout.rpartition("IMPORTED")[2].split())
+
+
+def verb(*arguments: str) -> set[str]:
+    return imported(RUN.format(heavy=HEAVY), *arguments)
+
+
+def test_the_probe_sees_an_import():
+    assert imported(f"import PIL\nprint('IMPORTED', *[n for n in {HEAVY!r} if n in __import__('sys').modules])") == {
+        "PIL"
+    }
+
+
+@pytest.mark.parametrize(
+    "arguments", [("--help",), ("--version",), ("nodes",), ("nodes", "skin_key"), ("correct", "-h")]
+)
+def test_what_reads_no_file_imports_nothing_heavy(arguments):
+    assert verb(*arguments) == set()
+
+
+def test_the_overview_imports_no_kernels():
+    code = RUN.format(heavy=("numba", "numpy"))
+    assert imported(code, "--help") == set()
+
+
+def test_a_script_that_imports_the_nodes_imports_nothing_heavy():
+    code = f"import sys, inkarnat.nodes\nprint('IMPORTED', *[name for name in {HEAVY!r} if name in sys.modules])"
+    assert imported(code) == set()
+
+
+def test_a_still_is_corrected_without_video_and_colour_science(tmp_path):
+    picture = np.full((90, 160, 3), 0.4, np.float32)
+    picture[20:70, 40:100] = (0.62, 0.46, 0.37)
+    still = tmp_path / "still.png"
+    write_picture(still, picture, bits=8)
+    found = verb("correct", str(still), "-o", str(tmp_path / "out.png"), "--add", "box:.30,.30,.55,.70")
+    assert "OpenImageIO" in found, "the file is read with it"
+    assert found <= {"OpenImageIO", "rich"}
+    assert (tmp_path / "out.png").exists()
+
+
+# --- compiling ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def asked_anew():
+    console.warn_if_cold.cache_clear()
+    yield
+    console.warn_if_cold.cache_clear()
+
+
+def test_an_empty_cache_is_told_once(tmp_path, monkeypatch, capsys, asked_anew):
+    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
+    console.warn_if_cold()
+    console.warn_if_cold()
+    said = capsys.readouterr().err
+    assert said.count("compiling for this machine") == 1
+    assert "inkarnat warm" in said
+
+
+def test_the_cache_of_this_very_run_counts_as_filled(capsys, asked_anew):
+    Cdl(slope=(1.1, 1, 1)).process(np.full((4, 4, 3), 0.5, np.float32))
+    if jit.CACHE_FOLDER is None:
+        pytest.skip("nothing is kept on disk here")
+    console.warn_if_cold()
+    assert capsys.readouterr().err == ""
+
+
+def test_a_filled_cache_is_not_told(tmp_path, monkeypatch, capsys, asked_anew):
+    kept = tmp_path / "kernels_1234" / "steer._turn_sheet-70.py311.nbi"
+    kept.parent.mkdir()
+    kept.touch()
+    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
+    console.warn_if_cold()
+    assert capsys.readouterr().err == ""
+
+
+# --- the measurement ------------------------------------------------------------------------------------------
+
+
+def test_a_process_that_fails_is_named(tmp_path):
+    with pytest.raises(start.StartError, match=r"`-c import no_such_module` ended with 1: .*no_such_module"):
+        start._seconds((sys.executable, "-c", "import no_such_module"), tmp_path)
+
+
+def test_starts_are_judged():
+    late, soon = start.Start("a", 2.0, 1.5), start.Start("b", 1.5, 1.5)
+    assert [s.as_dict()["verdict"] for s in (late, soon)] == ["not met", "met"]
+    assert json.loads(json.dumps(soon.as_dict()))["at_most"] == 1.5
+
+
+def test_the_overview_is_there_at_once():
+    """Twice the target of 0.3 s, and noise: the best of three."""
+    seconds = min(start._seconds((*start._PROGRAM, "--help"), jit.CACHE_FOLDER or "")[0] for _ in range(3))
+    assert seconds < 0.6
