@@ -17,7 +17,7 @@ import numpy as np
 from . import soften
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, ZERO, F, luma_px
-from .errors import ValueRangeError
+from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, range_row
 from .soften import (
@@ -107,7 +107,7 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
     if guide is None:
         return Source(_PLANE, _NO_PICTURE, matte, _NOTHING, _NOTHING, 1, _NO_RANGES)
     guide = as_picture(guide, "guide")
-    as_plane(matte, like=guide.shape[:2])
+    _same_size("guide", guide.shape[:2], matte.shape)
     return Source(_PLANE, guide, matte, _NOTHING, _NOTHING, 1, _NO_RANGES)
 
 
@@ -362,8 +362,7 @@ def turn_skin(
     _check(source, steps)
     image = as_picture(image)
     shape = image.shape[:2]
-    if _size(source) != shape:
-        as_plane(np.empty(_size(source), np.float32), like=shape)
+    _same_size("picture", shape, _size(source))
     out = output(out, image.shape, image, source.plane, source.image)
     if matte is not None:
         matte = output(matte, shape, image, source.plane, source.image, name="matte")
@@ -374,6 +373,14 @@ def turn_skin(
 def _size(source: Source) -> tuple[int, int]:
     rows, columns = (source.plane if source.kind == _PLANE else source.image).shape[:2]
     return rows, columns
+
+
+def _same_size(name: str, shape: tuple[int, ...], matte: tuple[int, ...]) -> None:
+    if shape != matte:
+        raise PictureError(
+            f"The {name} is {shape[1]}×{shape[0]} pixels but the matte is {matte[1]}×{matte[0]}: "
+            "give both the same size."
+        )
 
 
 def _check(source: Source, steps: Softening) -> None:

@@ -281,19 +281,24 @@ def _edge(matte: Floats, y: Floats, factor: int) -> Edge:
     return Edge(*soften.guided_coefficients(matte, y, radius, 4e-4), factor)
 
 
-def learned_key(
-    image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
-) -> Floats:
-    """Key a picture by what was learned: :func:`learned_edge`, with its parameters, drawn at full size.
+def draw_edge(image: Floats, edge: Edge, out: Floats | None = None) -> Floats:
+    """Draw the edge of a key at full size.
 
+    :param image: float32 (H, W, 3 or 4), the picture that was keyed. :param edge: what :func:`learned_edge` returned.
     :returns: matte, float32 (H, W), 0 to 1; exactly 0 for NaN and infinite pixels.
     :raises PictureError: wrong arrays.
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)
-    edge = learned_edge(image, centre, form, **options)
     over_rows(_edge_sheet, image.shape[0], image, *edge, out)
     return out
+
+
+def learned_key(
+    image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
+) -> Floats:
+    """Key a picture by what was learned: :func:`learned_edge`, with its parameters, drawn by :func:`draw_edge`."""
+    return draw_edge(image, learned_edge(image, centre, form, **options), out)
 
 
 def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
@@ -306,6 +311,7 @@ def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
 
 @inline
 def edge_row(row, slope, offset, out, n):
+    """A row of the matte from the enlarged coefficients and the picture's row of n components to a pixel."""
     for x in range(out.shape[0]):
         r = row[n * x]
         g = row[n * x + 1]
@@ -359,6 +365,7 @@ _TURN = F(1 / (2 * math.pi))
 
 @inline
 def range_row(row, out, n, p):
+    """A row of the matte from the picture's row of n components to a pixel."""
     for x in range(out.shape[0]):
         out[x] = range_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
 

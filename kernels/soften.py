@@ -51,6 +51,7 @@ def _as_factor(factor: int) -> int:
 
 @inline
 def copy_row(out, a):
+    """Copy a row."""
     for x in range(out.shape[0]):
         out[x] = a[x]
 
@@ -883,6 +884,7 @@ def median(plane: Floats, radius: int, out: Floats | None = None) -> Floats:
 
 @inline
 def levels_row(out, a, floor, span):
+    """Stretch a row so that floor becomes 0 and floor + span 1, limited to 0 … 1."""
     for x in range(out.shape[0]):
         out[x] = clamp((a[x] - floor) / span, ZERO, ONE)
 
@@ -917,12 +919,14 @@ _SPECK_SHARE, _PINHOLE_SHARE = math.sqrt(0.10), math.sqrt(1 - 0.82)
 
 @inline
 def specks_row(out, matte, share):
+    """Fade a row of the matte where its mean all round, the share, is small; the rows must differ."""
     for x in range(out.shape[0]):
         out[x] = clamp(matte[x], ZERO, ONE) * smoothstep((share[x] - _FADED) / _FADE)
 
 
 @inline
 def pinholes_row(out, matte, share):
+    """Fill a row of the matte where its mean all round, the share, is large; the rows must differ."""
     for x in range(out.shape[0]):
         out[x] = _end(clamp(matte[x], ZERO, ONE), smoothstep((share[x] - _OPEN) / _CLOSE), True)
 
@@ -1001,6 +1005,7 @@ def factor_for(radius: float) -> int:
 
 @inline
 def limit_row(out, a, low, high):
+    """Limit a row to low … high; NaN becomes low."""
     for x in range(out.shape[0]):
         out[x] = clamp(a[x], low, high)
 
@@ -1089,12 +1094,14 @@ def _guided_px(slope, offset, guide):
 
 @inline
 def guided_row(out, slope, offset, guide):
+    """A row of slope · guide + offset, limited to 0 … 1."""
     for x in range(out.shape[0]):
         out[x] = _guided_px(slope[x], offset[x], guide[x])
 
 
 @inline
 def partly_guided_row(out, slope, offset, guide, matte, amount):
+    """The same, mixed into a row of the matte by an amount."""
     for x in range(out.shape[0]):
         own = clamp(matte[x], ZERO, ONE)
         out[x] = own + amount * (_guided_px(slope[x], offset[x], guide[x]) - own)

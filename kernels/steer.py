@@ -93,6 +93,7 @@ _PULL = F(1 / math.radians(25))
 
 @inline
 def turn_row(row, matte, out, n, p):
+    """Turn a row of pixels of n components by their matte."""
     for x in range(matte.shape[0]):
         r, g, b = turn_px(row[n * x], row[n * x + 1], row[n * x + 2], matte[x], *p)
         out[n * x] = r
@@ -184,6 +185,7 @@ def turn(
 
 
 def rotation(angle: float, saturation: float) -> tuple[np.float32, np.float32]:
+    """Return the scaled cosine and sine that :func:`turn_px` takes; the angle in degrees."""
     a = math.radians(angle)
     return F(saturation * math.cos(a)), F(saturation * math.sin(a))
 

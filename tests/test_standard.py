@@ -211,7 +211,7 @@ def test_subtract_samples_reach_the_key():
 
 
 def test_subtracting_from_the_natural_range_is_refused_with_the_mend():
-    picture, scene = shot(cast=False)
+    picture, _scene = shot(cast=False)
     wall = (Sample.box(0.61, 0.06, 0.66, 0.15),)
     for frames in ([MarkedFrame(0, picture, (), wall)], [MarkedFrame(0, picture), MarkedFrame(2, picture, (), wall)]):
         with pytest.raises(SampleError, match=r"none of skin from which to subtract.*stroke on skin, or draw a region"):
