@@ -2,6 +2,8 @@
 
 ``inline`` marks scalar pixel functions and row loops: they are folded into their caller, so a literal
 channel stride given by the caller stays a literal and the loop becomes vector code.
+``part`` marks what a sheet calls once a row: compiled for itself, so that a large sheet is not compiled over and
+over.
 ``sheet`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
 without the interpreter lock, and kept on disk.
 
@@ -118,6 +120,12 @@ SHEETS: list[Any] = []
 def inline(function: Function) -> Function:
     """Compile a scalar pixel function or a row loop so that it is always folded into its caller."""
     compiled: Function = numba.njit(forceinline=True, **_OPTIONS)(function)
+    return compiled
+
+
+def part(function: Function) -> Function:
+    """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
+    compiled: Function = numba.njit(**_OPTIONS)(function)
     return compiled
 
 

@@ -9,6 +9,7 @@ chroma lives anyway, and its edge is drawn at full size by a guided filter on lu
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -221,7 +222,19 @@ def _bending(middle: float, shadow_reach: float, highlight_reach: float) -> tupl
     return F(middle), F(1 / shadow_reach), F(1 / highlight_reach)
 
 
-def learned_key(
+class Edge(NamedTuple):
+    """A key found at a reduced size, whose edge is still to be drawn on luma: matte = slope · luma + offset.
+
+    :ivar slope, offset: float32 (h, w), coefficients of the guided filter. :ivar factor: how many times coarser than
+        the picture their grid is.
+    """
+
+    slope: Floats
+    offset: Floats
+    factor: int
+
+
+def learned_edge(
     image: Floats,
     centre: tuple[float, float],
     form: np.ndarray,
@@ -232,21 +245,18 @@ def learned_key(
     shadow_reach: float = 1.0,
     highlight_reach: float = 1.0,
     finish: bool = True,
-    out: Floats | None = None,
-) -> Floats:
-    """Key a picture by what was learned.
+) -> Edge:
+    """Key a picture by what was learned, up to the drawing of the edge.
 
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A), not premultiplied.
     :param centre: Cb/Y′ and Cr/Y′ of the samples. :param form: the table, float32 of shape :data:`GRID` and read at
         8 bits, or the compact form, float64 (10,): mean, covariance, squared distance at one half.
     :param middle: luma of the sampled skin, about which ``shadow_reach`` and ``highlight_reach`` (1 = as learned)
         stretch the key. :param width: −0.5 to 0.5, added to the likelihood. :param softness: 1 as learned.
-    :param finish: drop specks, close pinholes and draw the edge by luma.
-    :returns: matte, float32 (H, W), 0 to 1; exactly 0 for NaN and infinite pixels.
+    :param finish: drop specks and close pinholes.
     :raises PictureError: wrong arrays.
     """
     image = as_picture(image)
-    out = output(out, image.shape[:2], image)
     y, cb, cr = work_planes(image)
     matte = np.empty_like(y)
     bending = _bending(middle, shadow_reach, highlight_reach)
@@ -259,7 +269,36 @@ def learned_key(
         lines = y.shape[0]
         matte = soften.remove_specks(matte, SPECKS * lines)
         matte = soften.close_pinholes(matte, PINHOLES * lines)
-    return draw_edge(matte, y, image, out)
+    return _edge(matte, y, work_factor(image.shape[0]))
+
+
+def _edge(matte: Floats, y: Floats, factor: int) -> Edge:
+    """Let the reduced matte follow the edges of the reduced luma (guided filter, He et al. 2013)."""
+    radius = max(2, round(4 * y.shape[0] / 480))
+    if radius >= 4:
+        matte, y = soften.decimate(matte, 2), soften.decimate(y, 2)
+        radius, factor = (radius + 1) // 2, factor * 2
+    return Edge(*soften.guided_coefficients(matte, y, radius, 4e-4), factor)
+
+
+def draw_edge(image: Floats, edge: Edge, out: Floats | None = None) -> Floats:
+    """Draw the edge of a key at full size.
+
+    :param image: float32 (H, W, 3 or 4), the picture that was keyed. :param edge: what :func:`learned_edge` returned.
+    :returns: matte, float32 (H, W), 0 to 1; exactly 0 for NaN and infinite pixels.
+    :raises PictureError: wrong arrays.
+    """
+    image = as_picture(image)
+    out = output(out, image.shape[:2], image)
+    over_rows(_edge_sheet, image.shape[0], image, *edge, out)
+    return out
+
+
+def learned_key(
+    image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
+) -> Floats:
+    """Key a picture by what was learned: :func:`learned_edge`, with its parameters, drawn by :func:`draw_edge`."""
+    return draw_edge(image, learned_edge(image, centre, form, **options), out)
 
 
 def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
@@ -271,7 +310,8 @@ def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
 
 
 @inline
-def _edge_row(row, slope, offset, out, n):
+def edge_row(row, slope, offset, out, n):
+    """A row of the matte from the enlarged coefficients and the picture's row of n components to a pixel."""
     for x in range(out.shape[0]):
         r = row[n * x]
         g = row[n * x + 1]
@@ -294,25 +334,9 @@ def _edge_sheet(image, slope, offset, factor, out, y0, y1):
         soften.enlarged_row(slope, slopes, cells, wide, factor, 0, y)
         soften.enlarged_row(offset, offsets, cells, wide, factor, 0, y)
         if image.shape[2] == 3:
-            _edge_row(image[y].reshape(-1), slopes, offsets, out[y], 3)
+            edge_row(image[y].reshape(-1), slopes, offsets, out[y], 3)
         else:
-            _edge_row(image[y].reshape(-1), slopes, offsets, out[y], 4)
-
-
-def draw_edge(matte: Floats, y: Floats, image: Floats, out: Floats) -> Floats:
-    """Bring a reduced matte to full size with its edge on the edges of luma (guided filter, He et al. 2013).
-
-    :param matte, y: float32 (h, w), the reduced matte and luma. :param image: float32 (H, W, 3 or 4); the matte is
-        exactly 0 where a component is not finite. :param out: receives the matte, float32 (H, W).
-    """
-    factor = work_factor(image.shape[0])
-    radius = max(2, round(4 * y.shape[0] / 480))
-    if radius >= 4:
-        matte, y = soften.decimate(matte, 2), soften.decimate(y, 2)
-        radius, factor = (radius + 1) // 2, factor * 2
-    slope, offset = soften.guided_coefficients(matte, y, radius, 4e-4)
-    over_rows(_edge_sheet, image.shape[0], image, slope, offset, factor, out)
-    return out
+            edge_row(image[y].reshape(-1), slopes, offsets, out[y], 4)
 
 
 # --- ranges -------------------------------------------------------------------------------------------------
@@ -340,7 +364,8 @@ _TURN = F(1 / (2 * math.pi))
 
 
 @inline
-def _range_row(row, out, n, p):
+def range_row(row, out, n, p):
+    """A row of the matte from the picture's row of n components to a pixel."""
     for x in range(out.shape[0]):
         out[x] = range_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
 
@@ -349,9 +374,9 @@ def _range_row(row, out, n, p):
 def _range_sheet(image, out, p, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            _range_row(image[y].reshape(-1), out[y], 3, p)
+            range_row(image[y].reshape(-1), out[y], 3, p)
         else:
-            _range_row(image[y].reshape(-1), out[y], 4, p)
+            range_row(image[y].reshape(-1), out[y], 4, p)
 
 
 def range_key(
@@ -374,14 +399,21 @@ def range_key(
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)
+    over_rows(_range_sheet, image.shape[0], image, out, range_constants(hue, chroma, luma, fade))
+    return out
+
+
+def range_constants(
+    hue: tuple[float, float], chroma: tuple[float, float], luma: tuple[float, float], fade: float
+) -> tuple[np.float32, ...]:
+    """Return the ranges of :func:`range_key` as the constants that :func:`range_px` takes."""
     fade = max(fade, 1e-4)
     full_circle = hue[1] - hue[0] >= 360
     span = 360.0 if full_circle else (hue[1] - hue[0]) % 360
     middle = ((hue[0] + span / 2 + 180) % 360 - 180) / 360
     half = 2.0 if full_circle else span / 720 + fade
     p = (middle, half, 1 / fade, *_edges(chroma, fade * 0.5), *_edges(luma, fade))
-    over_rows(_range_sheet, image.shape[0], image, out, tuple(F(v) for v in p))
-    return out
+    return tuple(F(v) for v in p)
 
 
 def _edges(span: tuple[float, float], fade: float) -> tuple[float, float, float]:

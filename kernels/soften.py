@@ -24,11 +24,14 @@ from .strips import STRIP, over_rows
 FACTORS = (1, 2, 4, 8)
 """The factors by which :func:`decimate` and :func:`enlarge` change the size."""
 
+LEAST_SIGMA = 0.01
+"""A Gaussian narrower than this many pixels changes nothing."""
+
 _FIR_BELOW, _QUARTER_FROM = 6.0, 12.0
 _REACH = 3.5
 _LARGEST = 4096.0
 _BLOCK = 512
-_GUIDE_HIGHEST = F(4)
+GUIDE_HIGHEST = F(4)
 
 
 def _within(name: str, value: float, low: float = 0.0, high: float = _LARGEST) -> float:
@@ -47,7 +50,8 @@ def _as_factor(factor: int) -> int:
 
 
 @inline
-def _copy_row(out, a):
+def copy_row(out, a):
+    """Copy a row."""
     for x in range(out.shape[0]):
         out[x] = a[x]
 
@@ -71,10 +75,10 @@ def _add_ends_row(out, a, b, weight):
 
 
 @inline
-def _pad_row(padded, row, margin):
+def pad_row(padded, row, margin):
     """Lay the row into the middle of a longer one and repeat its ends on both sides."""
     width = row.shape[0]
-    _copy_row(padded[margin : margin + width], row)
+    copy_row(padded[margin : margin + width], row)
     for x in range(margin):
         padded[x] = row[0]
         padded[margin + width + x] = row[width - 1]
@@ -122,22 +126,31 @@ def _taps4_row(out, left, right, k0, k1, k2, k3):
 
 
 @inline
-def _fir_down(plane, out, k, y):
-    """Weigh the rows round y into one row: four pairs of rows in each sweep, then two."""
+def _ring_row(ring, y, height):
+    """Row y of a plane of which a ring holds the last rows; beyond the frame, its nearest row."""
+    return ring[min(max(y, 0), height - 1) % ring.shape[0]]
+
+
+@inline
+def fir_down(ring, out, k, y, height):
+    """Weigh the rows round y into one row: four pairs of rows in each sweep, then two.
+
+    Row y of the plane, which is ``height`` rows high, lies in row y modulo the ring's own height.
+    """
     r = k.shape[0] - 1
-    _scale_row(out, plane[y], k[r])
+    _scale_row(out, _ring_row(ring, y, height), k[r])
     for i in range(0, r - 3, 4):
         a, b = y - r + i, y + r - i
         _pairs4_row(
             out,
-            _row_at(plane, a),
-            _row_at(plane, b),
-            _row_at(plane, a + 1),
-            _row_at(plane, b - 1),
-            _row_at(plane, a + 2),
-            _row_at(plane, b - 2),
-            _row_at(plane, a + 3),
-            _row_at(plane, b - 3),
+            _ring_row(ring, a, height),
+            _ring_row(ring, b, height),
+            _ring_row(ring, a + 1, height),
+            _ring_row(ring, b - 1, height),
+            _ring_row(ring, a + 2, height),
+            _ring_row(ring, b - 2, height),
+            _ring_row(ring, a + 3, height),
+            _ring_row(ring, b - 3, height),
             k[i],
             k[i + 1],
             k[i + 2],
@@ -146,12 +159,18 @@ def _fir_down(plane, out, k, y):
     if r % 4:
         a, b = y - 2, y + 2
         _pairs2_row(
-            out, _row_at(plane, a), _row_at(plane, b), _row_at(plane, a + 1), _row_at(plane, b - 1), k[r - 2], k[r - 1]
+            out,
+            _ring_row(ring, a, height),
+            _ring_row(ring, b, height),
+            _ring_row(ring, a + 1, height),
+            _ring_row(ring, b - 1, height),
+            k[r - 2],
+            k[r - 1],
         )
 
 
 @inline
-def _fir_across(padded, out, k):
+def fir_across(padded, out, k):
     """Weigh the pixels of a padded row: the same order of taps as downwards."""
     r = k.shape[0] - 1
     width = out.shape[0]
@@ -170,9 +189,9 @@ def _fir_sheet(plane, out, k, y0, y1):
     row = np.empty(width, np.float32)
     padded = np.empty(width + 2 * r, np.float32)
     for y in range(y0, y1):
-        _fir_down(plane, row, k, y)
-        _pad_row(padded, row, r)
-        _fir_across(padded, out[y], k)
+        fir_down(plane, row, k, y, plane.shape[0])
+        pad_row(padded, row, r)
+        fir_across(padded, out[y], k)
 
 
 def _sum_of_taps(taps: Floats) -> np.float32:
@@ -183,8 +202,18 @@ def _sum_of_taps(taps: Floats) -> np.float32:
     return total
 
 
+def blur_factor(sigma: float) -> int:
+    """Return the factor of the reduced grid on which a Gaussian is taken: 1 below σ 6, 2 below σ 12, then 4."""
+    return 1 if sigma < _FIR_BELOW else 2 if sigma < _QUARTER_FROM else 4
+
+
+def reduced_sigma(sigma: float, factor: int) -> float:
+    """Return σ on the reduced grid: the variance that averaging and interpolation spend is taken off."""
+    return math.sqrt(sigma * sigma - factor * factor / 4) / factor
+
+
 @lru_cache(maxsize=64)
-def _gaussian_taps(sigma: float) -> Floats:
+def gaussian_taps(sigma: float) -> Floats:
     """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
     radius = max(2, 2 * math.ceil(_REACH * sigma / 2))
     weights = np.exp(-0.5 * (np.arange(-radius, 1) / sigma) ** 2)
@@ -219,14 +248,13 @@ def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
     sigma = _within("sigma", sigma)
     plane = as_plane(plane, "plane")
     out = output(out, plane.shape, plane)
-    if sigma < 0.01:
+    factor = blur_factor(sigma)
+    if sigma < LEAST_SIGMA:
         np.copyto(out, plane)
-    elif sigma < _FIR_BELOW:
-        over_rows(_fir_sheet, plane.shape[0], plane, out, _gaussian_taps(sigma))
+    elif factor == 1:
+        over_rows(_fir_sheet, plane.shape[0], plane, out, gaussian_taps(sigma))
     else:
-        factor = 2 if sigma < _QUARTER_FROM else 4
-        low = _decimate(plane, factor, margin=1)
-        low = gaussian(low, math.sqrt(sigma * sigma - factor * factor / 4) / factor)
+        low = gaussian(_decimate(plane, factor, margin=1), reduced_sigma(sigma, factor))
         over_rows(_enlarge_sheet, plane.shape[0], low, out, factor, 1)
     return out
 
@@ -250,7 +278,7 @@ def _halve_row(out, row):
 def _sum_rows(plane, total, y, factor):
     """Add up the rows y to y + factor, in pairs so that equal rows add exactly."""
     if factor == 1:
-        _copy_row(total, _row_at(plane, y))
+        copy_row(total, _row_at(plane, y))
     elif factor == 2:
         _sum2_row(total, _row_at(plane, y), _row_at(plane, y + 1))
     else:
@@ -279,7 +307,7 @@ def _sum_cells(total, spare, factor):
 
 
 @inline
-def _cells_row(plane, out, total, spare, factor, margin, row):
+def cells_row(plane, out, total, spare, factor, margin, row):
     """Fill one row of the reduced plane: means over cells; with a margin, one repeated cell on both sides."""
     height, width = plane.shape
     cells = out.shape[0] - 2 * margin
@@ -287,7 +315,7 @@ def _cells_row(plane, out, total, spare, factor, margin, row):
     rows = factor
     if margin == 0 and y + factor > height:
         rows = height - y
-        _copy_row(total[:width], plane[y])
+        copy_row(total[:width], plane[y])
         for j in range(1, rows):
             _add_row(total[:width], plane[y + j])
     else:
@@ -311,7 +339,7 @@ def _decimate_sheet(plane, out, factor, margin, y0, y1):
     total = np.empty(cells * factor, np.float32)
     spare = np.empty(cells * factor, np.float32)
     for row in range(y0, y1):
-        _cells_row(plane, out[row], total, spare, factor, margin, row)
+        cells_row(plane, out[row], total, spare, factor, margin, row)
 
 
 def _decimate(plane: Floats, factor: int, margin: int = 0) -> Floats:
@@ -396,7 +424,7 @@ def enlarged_row(low, out, cells, wide, factor, margin, y):
     width = out.shape[0]
     target = out if width == count * factor else wide
     if factor == 1:
-        _copy_row(target, b)
+        copy_row(target, b)
     elif factor == 2:
         _spread2_row(target, a, b, c)
     elif factor == 4:
@@ -404,7 +432,7 @@ def enlarged_row(low, out, cells, wide, factor, margin, y):
     else:
         _spread8_row(target, a, b, c)
     if width != count * factor:
-        _copy_row(out, wide[:width])
+        copy_row(out, wide[:width])
 
 
 @sheet
@@ -447,7 +475,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
     top = y0 - whole
     taps = 2 * whole + 1
     for j in range(count):
-        _copy_row(out[y0 + j, x0:x1], _row_at(plane, top + j)[x0:x1])
+        copy_row(out[y0 + j, x0:x1], _row_at(plane, top + j)[x0:x1])
     done = 1
     step = 2
     length = count + taps
@@ -474,9 +502,9 @@ def _box_across(row, padded, sums, spare, whole, part, area):
     """Sums along one row in place, divided by the area of the window."""
     width = row.shape[0]
     margin = whole + 1
-    _pad_row(padded, row, margin)
+    pad_row(padded, row, margin)
     taps = 2 * whole + 1
-    _copy_row(row, padded[1 : 1 + width])
+    copy_row(row, padded[1 : 1 + width])
     done = 2
     step = 2
     length = width + 2 * margin
@@ -603,7 +631,7 @@ def _ends_down(plane, out, ends, radius, largest, x0, y0, y1):
 def _ends_across(row, ends, spare, radius, largest):
     """Extremes along one row in place, by the same windows."""
     width = row.shape[0]
-    _pad_row(ends, row, radius)
+    pad_row(ends, row, radius)
     taps = 2 * radius + 1
     if taps == 3:
         _end3_row(row, ends[:width], ends[1 : 1 + width], ends[2 : 2 + width], largest)
@@ -855,7 +883,8 @@ def median(plane: Floats, radius: int, out: Floats | None = None) -> Floats:
 
 
 @inline
-def _levels_row(out, a, floor, span):
+def levels_row(out, a, floor, span):
+    """Stretch a row so that floor becomes 0 and floor + span 1, limited to 0 … 1."""
     for x in range(out.shape[0]):
         out[x] = clamp((a[x] - floor) / span, ZERO, ONE)
 
@@ -863,7 +892,7 @@ def _levels_row(out, a, floor, span):
 @sheet
 def _levels_sheet(matte, out, floor, span, y0, y1):
     for y in range(y0, y1):
-        _levels_row(out[y], matte[y], floor, span)
+        levels_row(out[y], matte[y], floor, span)
 
 
 def levels(matte: Floats, floor: float = 0.0, ceiling: float = 1.0, out: Floats | None = None) -> Floats:
@@ -889,13 +918,15 @@ _SPECK_SHARE, _PINHOLE_SHARE = math.sqrt(0.10), math.sqrt(1 - 0.82)
 
 
 @inline
-def _specks_row(out, matte, share):
+def specks_row(out, matte, share):
+    """Fade a row of the matte where its mean all round, the share, is small; the rows must differ."""
     for x in range(out.shape[0]):
         out[x] = clamp(matte[x], ZERO, ONE) * smoothstep((share[x] - _FADED) / _FADE)
 
 
 @inline
-def _pinholes_row(out, matte, share):
+def pinholes_row(out, matte, share):
+    """Fill a row of the matte where its mean all round, the share, is large; the rows must differ."""
     for x in range(out.shape[0]):
         out[x] = _end(clamp(matte[x], ZERO, ONE), smoothstep((share[x] - _OPEN) / _CLOSE), True)
 
@@ -907,7 +938,7 @@ def _specks_sheet(matte, low, out, factor, y0, y1):
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
         enlarged_row(low, share, cells, wide, factor, 0, y)
-        _specks_row(out[y], matte[y], share)
+        specks_row(out[y], matte[y], share)
 
 
 @sheet
@@ -917,17 +948,25 @@ def _pinholes_sheet(matte, low, out, factor, y0, y1):
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
         enlarged_row(low, share, cells, wide, factor, 0, y)
-        _pinholes_row(out[y], matte[y], share)
+        pinholes_row(out[y], matte[y], share)
 
 
-def _clean(kernel, matte: Floats, size: float, share: float, out: Floats | None) -> Floats:
-    size = _within("size", size)
+def speck_radius(size: float) -> float:
+    """Return the radius of the mean by which specks of a size are told; 0 or less where there is nothing to do."""
+    return (_within("size", size) / _SPECK_SHARE - 1) / 2
+
+
+def pinhole_radius(size: float) -> float:
+    """Return the radius of the mean by which pinholes of a size are told; 0 or less where there is nothing to do."""
+    return (_within("size", size) / _PINHOLE_SHARE - 1) / 2
+
+
+def _clean(kernel, matte: Floats, radius: float, out: Floats | None) -> Floats:
     matte = as_plane(matte)
-    if size / share <= 1:
+    if radius <= 0:
         return levels(matte, out=out)
     out = output(out, matte.shape, matte)
-    radius = (size / share - 1) / 2
-    factor = _factor_for(radius)
+    factor = factor_for(radius)
     low = box_mean(_decimate_matte(matte, factor), radius / factor)
     over_rows(kernel, matte.shape[0], matte, low, out, factor)
     return out
@@ -944,7 +983,7 @@ def remove_specks(matte: Floats, size: float, out: Floats | None = None) -> Floa
 
     No published source; the two figures were found by trial on mattes of skin.
     """
-    return _clean(_specks_sheet, matte, size, _SPECK_SHARE, out)
+    return _clean(_specks_sheet, matte, speck_radius(size), out)
 
 
 def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Floats:
@@ -953,18 +992,20 @@ def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Flo
     The mean is taken over a square of side size / √0.18, so that a square hole with sides of ``size`` pixels
     closes entirely and one of 1.45 times that size stays open; a straight edge is left alone.
     """
-    return _clean(_pinholes_sheet, matte, size, _PINHOLE_SHARE, out)
+    return _clean(_pinholes_sheet, matte, pinhole_radius(size), out)
 
 
 # --- guided filter ------------------------------------------------------------------------------------------
 
 
-def _factor_for(radius: float) -> int:
+def factor_for(radius: float) -> int:
+    """Return the factor of the reduced grid on which a mean over this radius is taken: 1, 2, 4 or 8."""
     return 1 if radius < 4 else 2 if radius < 8 else 4 if radius < 96 else 8
 
 
 @inline
-def _limit_row(out, a, low, high):
+def limit_row(out, a, low, high):
+    """Limit a row to low … high; NaN becomes low."""
     for x in range(out.shape[0]):
         out[x] = clamp(a[x], low, high)
 
@@ -981,8 +1022,8 @@ def _decimate_limited_sheet(plane, out, factor, high, y0, y1):
         y = row * factor
         count = min(factor, height - y)
         for j in range(count):
-            _limit_row(rows[j], plane[y + j], ZERO, high)
-        _cells_row(rows[:count], out[row], total, spare, factor, 0, 0)
+            limit_row(rows[j], plane[y + j], ZERO, high)
+        cells_row(rows[:count], out[row], total, spare, factor, 0, 0)
 
 
 def _decimate_limited(plane: Floats, factor: int, high: np.float32) -> Floats:
@@ -1048,17 +1089,19 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
 
 @inline
 def _guided_px(slope, offset, guide):
-    return clamp(slope * clamp(guide, ZERO, _GUIDE_HIGHEST) + offset, ZERO, ONE)
+    return clamp(slope * clamp(guide, ZERO, GUIDE_HIGHEST) + offset, ZERO, ONE)
 
 
 @inline
-def _guided_row(out, slope, offset, guide):
+def guided_row(out, slope, offset, guide):
+    """A row of slope · guide + offset, limited to 0 … 1."""
     for x in range(out.shape[0]):
         out[x] = _guided_px(slope[x], offset[x], guide[x])
 
 
 @inline
-def _partly_guided_row(out, slope, offset, guide, matte, amount):
+def partly_guided_row(out, slope, offset, guide, matte, amount):
+    """The same, mixed into a row of the matte by an amount."""
     for x in range(out.shape[0]):
         own = clamp(matte[x], ZERO, ONE)
         out[x] = own + amount * (_guided_px(slope[x], offset[x], guide[x]) - own)
@@ -1075,9 +1118,9 @@ def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
         enlarged_row(slope, slopes, cells, wide, factor, 0, y)
         enlarged_row(offset, offsets, cells, wide, factor, 0, y)
         if amount == ONE:
-            _guided_row(out[y], slopes, offsets, guide[y])
+            guided_row(out[y], slopes, offsets, guide[y])
         else:
-            _partly_guided_row(out[y], slopes, offsets, guide[y], matte[y], amount)
+            partly_guided_row(out[y], slopes, offsets, guide[y], matte[y], amount)
 
 
 def guided_apply(slope: Floats, offset: Floats, guide: Floats, factor: int = 1, out: Floats | None = None) -> Floats:
@@ -1118,8 +1161,8 @@ def guided(
     amount = _within("amount", amount, 0.0, 1.0)
     matte = as_plane(matte)
     guide = as_plane(guide, "guide", matte.shape)
-    factor = _factor_for(radius)
-    low, low_guide = _decimate_matte(matte, factor), _decimate_limited(guide, factor, _GUIDE_HIGHEST)
+    factor = factor_for(radius)
+    low, low_guide = _decimate_matte(matte, factor), _decimate_limited(guide, factor, GUIDE_HIGHEST)
     slope, offset = guided_coefficients(low, low_guide, radius / factor, epsilon)
     out = output(out, matte.shape, matte, guide)
     over_rows(_guided_sheet, matte.shape[0], slope, offset, guide, out, factor, matte, F(amount))
@@ -1159,9 +1202,9 @@ def _split_sheet(image, luma, cb, cr, factor, y0, y1):
                 _split_row(image[y + j].reshape(-1), 3, rows[0, j], rows[1, j], rows[2, j])
             else:
                 _split_row(image[y + j].reshape(-1), 4, rows[0, j], rows[1, j], rows[2, j])
-        _cells_row(rows[0, :count], luma[row], total, spare, factor, 0, 0)
-        _cells_row(rows[1, :count], cb[row], total, spare, factor, 0, 0)
-        _cells_row(rows[2, :count], cr[row], total, spare, factor, 0, 0)
+        cells_row(rows[0, :count], luma[row], total, spare, factor, 0, 0)
+        cells_row(rows[1, :count], cb[row], total, spare, factor, 0, 0)
+        cells_row(rows[2, :count], cr[row], total, spare, factor, 0, 0)
 
 
 @inline

@@ -92,7 +92,8 @@ _PULL = F(1 / math.radians(25))
 
 
 @inline
-def _turn_row(row, matte, out, n, p):
+def turn_row(row, matte, out, n, p):
+    """Turn a row of pixels of n components by their matte."""
     for x in range(matte.shape[0]):
         r, g, b = turn_px(row[n * x], row[n * x + 1], row[n * x + 2], matte[x], *p)
         out[n * x] = r
@@ -106,9 +107,9 @@ def _turn_row(row, matte, out, n, p):
 def _turn_sheet(image, matte, out, p, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            _turn_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, p)
+            turn_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, p)
         else:
-            _turn_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, p)
+            turn_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, p)
 
 
 @inline
@@ -169,12 +170,12 @@ def turn(
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
-    lit = _rotation(angle, saturation)
+    lit = rotation(angle, saturation)
     plain = shadow_angle == 0 and shadow_saturation == 1 and even_redder == 0 and even_yellower == 0
     if plain:
         over_rows(_turn_sheet, image.shape[0], image, matte, out, lit)
         return out
-    dark = _rotation(angle + shadow_angle, saturation * shadow_saturation)
+    dark = rotation(angle + shadow_angle, saturation * shadow_saturation)
     width = max(shadow_softness, 1e-3)
     middle = math.radians(centre)
     split = (F(shadow_luma - width / 2), F(1 / width))
@@ -183,7 +184,8 @@ def turn(
     return out
 
 
-def _rotation(angle: float, saturation: float) -> tuple[np.float32, np.float32]:
+def rotation(angle: float, saturation: float) -> tuple[np.float32, np.float32]:
+    """Return the scaled cosine and sine that :func:`turn_px` takes; the angle in degrees."""
     a = math.radians(angle)
     return F(saturation * math.cos(a)), F(saturation * math.sin(a))
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ..kernels import fused
 from ..kernels.arrays import as_picture, as_plane
 from .balance import TRANSFERS, Balance, solve_balance
 from .declare import Action, Matte, Node, Param, Picture, Place, choice, degrees, number, text
@@ -103,17 +104,26 @@ class CorrectSkin(Node):
                 as_plane(limit, "limit", like=image.shape[:2])
             return image.copy()
         balanced = self.balanced(image)
-        matte = self.matte(balanced, limit)
         if self.view not in ("result", "luma", "split"):
-            return ShowMatte(view=self.view).process(balanced, matte)
-        steered = self._steer().process(balanced, matte)
-        graded = self._grade().process(self._tone().process(steered))
+            return ShowMatte(view=self.view).process(balanced, self.matte(balanced, limit))
+        graded = self._grade().process(self._tone().process(self._steered(balanced, limit)))
         if self.view == "luma":
-            return ShowMatte(view="luma").process(graded, matte)
+            return ShowMatte(view="luma").process(graded, np.zeros(graded.shape[:2], np.float32))
         if self.view == "split":
             left = image.shape[1] // 2
             graded[:, :left] = image[:, :left]
         return graded
+
+    def _steered(self, balanced: Picture, limit: Matte | None) -> Picture:
+        """Return the steered picture: in fused sweeps where no limit stands between matte and steering."""
+        steer = self._steer()
+        if limit is not None or steer.is_identity():
+            return steer.process(balanced, self.matte(balanced, limit))
+        balanced = as_picture(balanced)
+        source = fused.from_edge(balanced, self._key().edge(balanced))
+        steps = SoftenMatte(softness=self.softness).steps(balanced.shape[0], guided=True)
+        steered: Picture = fused.turn_skin(balanced, source, steps, *steer.applied())
+        return steered
 
     @classmethod
     def actions(cls) -> Mapping[str, Action]:

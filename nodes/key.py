@@ -68,10 +68,16 @@ class SkinKey(Node):
 
     def process(self, image: Picture) -> Matte:
         """Return the matte of skin."""
+        image = unpremultiply(image) if self.premultiplied else image
+        matte: Matte = qualify.draw_edge(image, self.edge(image))
+        return matte
+
+    def edge(self, image: Picture) -> qualify.Edge:
+        """Return the matte of a picture that is not premultiplied, its edge still to be drawn."""
         learned = self.learned
         table = learned.table if self.form == "table" else None
-        return qualify.learned_key(
-            unpremultiply(image) if self.premultiplied else image,
+        return qualify.learned_edge(
+            image,
             learned.centre,
             learned.compact if table is None else table,
             middle=learned.middle,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
-from ..kernels import region, soften
+from ..kernels import fused, region, soften
 from ..kernels.arrays import as_picture, as_plane
-from ..kernels.colour import luma
 from .declare import Matte, Node, ParamError, Picture, choice, degrees, number, point, toggle
 from .declare import points as corners
 
@@ -128,20 +128,26 @@ class SoftenMatte(Node):
     def process(self, matte: Matte, guide: Picture | None = None) -> Matte:
         """Return the softened matte; ``guide`` is the picture it was made from."""
         matte = as_plane(matte)
-        unit = matte.shape[0] / 1000
-        spare = None
-        soft = soften.remove_specks(matte, self.specks * unit)
-        if self.pinholes:
-            soft, spare = soften.close_pinholes(soft, self.pinholes * unit, out=spare), soft
+        steps = self.steps(matte.shape[0], guide is not None)
         if self.position:
+            cleaned = fused.soften_matte(fused.from_plane(matte), fused.Softening(steps.specks, steps.pinholes))
             move = soften.grow if self.position > 0 else soften.shrink
-            soft, spare = move(soft, abs(self.position) * unit, out=spare), soft
-        if self.follow and guide is not None:
-            grey, radius = luma(as_picture(guide, "guide")), _FOLLOW_RADIUS * matte.shape[0]
-            soft, spare = soften.guided(soft, grey, radius, _FOLLOW_EPSILON, self.follow, out=spare), soft
-        if self.softness:
-            soft, spare = soften.gaussian(soft, self.softness * unit, out=spare), soft
+            matte = move(cleaned, abs(self.position) * matte.shape[0] / 1000)
+            steps = dataclasses.replace(steps, specks=0.0, pinholes=0.0)
+        softened: Matte = fused.soften_matte(fused.from_plane(matte, guide), steps)
+        return softened
+
+    def steps(self, lines: int, guided: bool) -> fused.Softening:
+        """Return the steps but for the moving of the edge, for a matte so many lines high, with or without a guide."""
+        unit = lines / 1000
         floor, ceiling = (self.ceiling, self.floor) if self.invert else (self.floor, self.ceiling)
-        if (floor, ceiling) != (0, 1):
-            soft = soften.levels(soft, floor, ceiling, out=spare)
-        return soft
+        return fused.Softening(
+            specks=self.specks * unit,
+            pinholes=self.pinholes * unit,
+            follow=self.follow if guided else 0.0,
+            radius=_FOLLOW_RADIUS * lines,
+            epsilon=_FOLLOW_EPSILON,
+            sigma=self.softness * unit,
+            floor=floor,
+            ceiling=ceiling,
+        )

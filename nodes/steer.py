@@ -58,7 +58,7 @@ class SteerSkin(Node):
     def is_identity(self) -> bool:
         """Tell whether nothing is steered."""
         further = (self.even_out, self.shadow_angle, self.shadow_saturation) != (0.0, 0.0, 1.0)
-        return self.amount == 0 or (self._applied() == (0.0, 1.0) and not (further and self.method == "turn"))
+        return self.amount == 0 or (self.applied() == (0.0, 1.0) and not (further and self.method == "turn"))
 
     def process(self, image: Picture, matte: Matte) -> Picture:
         """Return the picture with the keyed skin steered."""
@@ -66,7 +66,7 @@ class SteerSkin(Node):
             image = as_picture(image)
             as_plane(matte, like=image.shape[:2])
             return image.copy()
-        angle, saturation = self._applied()
+        angle, saturation = self.applied()
         if self.method == "shift":
             du, dv = _step(self.centre_angle, self.centre_ratio, angle, saturation)
             return kernel.shift(image, matte, du, dv)
@@ -89,7 +89,8 @@ class SteerSkin(Node):
             premultiplied=self.premultiplied,
         )
 
-    def _applied(self) -> tuple[float, float]:
+    def applied(self) -> tuple[float, float]:
+        """Return the turn in degrees and the factor on saturation after ``amount``."""
         return self.angle * self.amount, 1 + (self.saturation - 1) * self.amount
 
 

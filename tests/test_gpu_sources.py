@@ -123,7 +123,7 @@ def test_the_kernel_of_the_measurement_gives_what_the_nodes_kernels_give(simulat
 
 def test_wrong_results_of_a_card_are_refused(simulated):
     matte, result = simulated["key_and_steer_matte"].copy(), simulated["key_and_steer_result"]
-    matte[5] += F(2 * card.LARGEST_DIFFERENCE)
+    matte[5] += F(2 * card.LARGEST_DIFFERENCES[0])
     with pytest.raises(card.CardError, match="its times would mean nothing"):
         card.differences_from_processor(skin_frame(27, 19), matte, result)
     matte[5] = np.nan

@@ -118,13 +118,14 @@ def test_memory_does_not_grow_from_frame_to_frame(graphs, frame, one_thread):
     tracemalloc.start()
     try:
         peaks = []
-        for number in range(2, 6):
+        for number in range(2, 7):
             tracemalloc.reset_peak()
             runner.run_frame(number, {"plate": frame})
             gc.collect()
             peaks.append(tracemalloc.get_traced_memory())
     finally:
         tracemalloc.stop()
+    peaks = peaks[1:]  # what the first counted frame lets go is lent from then on, and counted with the others
     assert max(peak for _, peak in peaks) <= min(peak for _, peak in peaks) * 1.05
     assert peaks[-1][0] - peaks[0][0] < 64 * 1024
 
