@@ -120,9 +120,8 @@ class CorrectSkin(Node):
         if limit is not None or steer.is_identity():
             return steer.process(balanced, self.matte(balanced, limit))
         balanced = as_picture(balanced)
-        source = fused.from_edge(balanced, self._key().edge(balanced))
         steps = SoftenMatte(softness=self.softness).steps(balanced.shape[0], guided=True)
-        steered: Picture = fused.turn_skin(balanced, source, steps, *steer.applied())
+        steered: Picture = fused.turn_skin(balanced, self._key().source(balanced), steps, *steer.applied())
         return steered
 
     @classmethod

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..kernels import qualify
+from ..kernels import fused, qualify
 from ..kernels.colour import unpremultiply
 from .declare import Matte, Node, ParamError, Picture, choice, degrees, number, text, toggle
 from .model import ModelError, SkinModel, read_model
@@ -69,11 +69,14 @@ class SkinKey(Node):
     def process(self, image: Picture) -> Matte:
         """Return the matte of skin."""
         image = unpremultiply(image) if self.premultiplied else image
-        matte: Matte = qualify.draw_edge(image, self.edge(image))
+        matte: Matte = qualify.draw_edge(image, self._edge(image))
         return matte
 
-    def edge(self, image: Picture) -> qualify.Edge:
-        """Return the matte of a picture that is not premultiplied, its edge still to be drawn."""
+    def source(self, image: Picture) -> fused.Source:
+        """Return the matte of a picture that is not premultiplied, row by row, for the fused sweeps."""
+        return fused.from_edge(image, self._edge(image))
+
+    def _edge(self, image: Picture) -> qualify.Edge:
         learned = self.learned
         table = learned.table if self.form == "table" else None
         return qualify.learned_edge(
@@ -111,10 +114,13 @@ class RangeKey(Node):
 
     def process(self, image: Picture) -> Matte:
         """Return the matte of the ranges."""
-        return qualify.range_key(
-            unpremultiply(image) if self.premultiplied else image,
-            (self.hue_from, self.hue_to),
-            (self.chroma_from, self.chroma_to),
-            (self.luma_from, self.luma_to),
-            self.fade,
-        )
+        matte: Matte = qualify.range_key(unpremultiply(image) if self.premultiplied else image, *self._ranges())
+        return matte
+
+    def source(self, image: Picture) -> fused.Source:
+        """Return the matte of a picture that is not premultiplied, row by row, for the fused sweeps."""
+        return fused.from_ranges(image, qualify.range_constants(*self._ranges()))
+
+    def _ranges(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], float]:
+        hue, chroma = (self.hue_from, self.hue_to), (self.chroma_from, self.chroma_to)
+        return hue, chroma, (self.luma_from, self.luma_to), self.fade

@@ -1,13 +1,14 @@
-"""The chains that are timed: the same few nodes one by one, as one graph, and in their best quality."""
+"""The chains that are timed: the same few nodes one by one, as a graph, in fused sweeps, and in their best quality."""
 
 from __future__ import annotations
 
 import functools
-import importlib.util
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ...kernels import measure
+import numpy as np
+
+from ...kernels import fused, measure
 from ...kernels.arrays import Floats
 from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
 from ..headless.graph import Graph, Step
@@ -33,7 +34,7 @@ class Chain:
         return self.steer.process(image, self.soften.process(self.key.process(image), image))
 
     def graph(self) -> Graph:
-        """Return the same as a graph, which the runner may work out in fewer sweeps."""
+        """Return the same as a graph."""
         return Graph.of(
             Step.of("key", self.key, image="plate"),
             Step.of("soften", self.soften, matte="key", guide="plate"),
@@ -46,6 +47,20 @@ class Chain:
         runner = Runner(self.graph())
         return lambda image: runner.run_frame(0, {"plate": image})["result"]
 
+    def as_fused(self) -> Callable[[Floats], Floats]:
+        """Return the chain in fused sweeps, which use the memory of one result again."""
+        results: dict[tuple[int, ...], Floats] = {}
+
+        def work(image: Floats) -> Floats:
+            out = results.setdefault(image.shape, np.empty(0, np.float32))
+            if not out.size:
+                out = results[image.shape] = np.empty(image.shape, np.float32)
+            steps = self.soften.steps(image.shape[0], guided=True)
+            picture: Floats = fused.turn_skin(image, self.key.source(image), steps, *self.steer.applied(), out=out)
+            return picture
+
+        return work
+
 
 KEY, SOFTEN, STEER = RangeKey(), SoftenMatte(), SteerSkin(angle=9.0, saturation=1.05)
 STANDARD = Chain(KEY, SOFTEN, STEER)
@@ -54,11 +69,6 @@ STANDARD = Chain(KEY, SOFTEN, STEER)
 
 PLAIN = Chain(KEY, SoftenMatte(specks=0, pinholes=0, follow=0, softness=5.56), STEER)
 """The same with a matte that is only blurred (σ 12 at 2160 lines) and levelled."""
-
-
-def is_fused() -> bool:
-    """Tell whether this version holds the kernel that works a chain out in a few sweeps."""
-    return importlib.util.find_spec("inkarnat.kernels.fused") is not None
 
 
 @functools.cache

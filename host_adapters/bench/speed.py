@@ -215,13 +215,17 @@ def _chains(given: NDArray[Any]) -> dict[str, Callable[[], Any]]:
         "chain + scopes": lambda: chains.scopes(standard.node_by_node(to_floats(given))),
         "full quality": lambda: best.node_by_node(to_floats(given)),
     }
-    kind = "fused" if chains.is_fused() else "run of the"
     run_plain, run_standard, run_best = plain.as_run(), standard.as_run(), best.as_run()
+    fused_plain, fused_standard, fused_best = plain.as_fused(), standard.as_fused(), best.as_fused()
     return work | {
-        f"{kind} plain chain": lambda: run_plain(to_floats(given)),
-        f"{kind} chain": lambda: run_standard(to_floats(given)),
-        f"{kind} chain + scopes": lambda: chains.scopes(run_standard(to_floats(given))),
-        f"{kind} full quality": lambda: run_best(to_floats(given)),
+        "run of the plain chain": lambda: run_plain(to_floats(given)),
+        "run of the chain": lambda: run_standard(to_floats(given)),
+        "run of the full quality": lambda: run_best(to_floats(given)),
+        "fused plain chain": lambda: fused_plain(to_floats(given)),
+        "fused plain chain + scopes": lambda: chains.scopes(fused_plain(to_floats(given))),
+        "fused chain": lambda: fused_standard(to_floats(given)),
+        "fused chain + scopes": lambda: chains.scopes(fused_standard(to_floats(given))),
+        "fused full quality": lambda: fused_best(to_floats(given)),
     }
 
 

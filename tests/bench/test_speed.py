@@ -53,6 +53,7 @@ def test_the_graph_gives_what_the_nodes_give():
     image = peers.Scene.of(320, 180).image
     for chain in (chains.STANDARD, chains.PLAIN, chains.full_quality()):
         np.testing.assert_array_equal(chain.as_run()(image), chain.node_by_node(image))
+        np.testing.assert_array_equal(chain.as_fused()(image), chain.node_by_node(image))
 
 
 # --- timing ---------------------------------------------------------------------------------------------------
@@ -129,16 +130,13 @@ def test_the_section_for_the_handbook_names_date_machine_and_command():
 
 
 def test_every_target_has_its_row(monkeypatch):
-    """A renamed row would leave a target unmeasured for ever; those of the fused chain wait for its kernel."""
+    """A renamed row would leave a target unmeasured for ever."""
     monkeypatch.setitem(speed.SIZES, "2160p", (320, 180))
     for size in ("1080p", "4320p"):
         monkeypatch.setitem(speed.SIZES, size, (160, 90))
     result = speed.measure_speed(speed.Setting(libraries=("OpenCV", "OpenCV, tuned", "NumPy/SciPy")))
     missing = [j.target.says for j in result.judged() if j.value is None]
-    assert [says for says in missing if "fused" not in says] == [
-        says for says in missing if any(name in says and PEERS[name].missing() for name in PEERS)
-    ]
-    assert chains.is_fused() == (not any("fused" in says for says in missing))
+    assert missing == [says for says in missing if any(name in says and PEERS[name].missing() for name in PEERS)]
 
 
 @pytest.mark.parametrize("arguments", [("--input", "uint8"), ("--input", "float16", "--channels", "RGBA")])
