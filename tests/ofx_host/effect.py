@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import rules
-from .host import EXISTS, OK, UNKNOWN, Host, HostStatus, PropertySet
+from .host import EXISTS, OK, UNKNOWN, Host, HostStatus, PropertySet, Texts
 from .images import HostImage
 
 Picture = NDArray
@@ -36,7 +36,7 @@ class Control:
         self.properties_handle = host.handle(self.properties)
         self.handle: int | None = None
         self.value: Any = None
-        self._text: Any = None
+        self._texts = Texts()
 
     def first(self, suffix: str, default: Any = None) -> Any:
         return self.properties.values.get(f"OfxParamProp{suffix}", (default,))[0]
@@ -61,8 +61,7 @@ class Control:
             raise HostStatus(UNKNOWN, f"{self.name} has no value to read")
         value = self.at(time)
         if self.type == "OfxParamTypeString":
-            self._text = ctypes.create_string_buffer(value.encode())
-            ctypes.c_void_p.from_address(targets[0]).value = ctypes.addressof(self._text)
+            ctypes.c_void_p.from_address(targets[0]).value = self._texts.address(value)
             return
         box = ctypes.c_int if self.type in _WHOLE else ctypes.c_double
         values = value if isinstance(value, tuple) else (value,)

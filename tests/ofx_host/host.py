@@ -43,18 +43,28 @@ class PluginRecord(Structure):
     )
 
 
+class Texts:
+    """Texts handed out by address. Each stays where it is, so that threads may read one at the same time."""
+
+    def __init__(self) -> None:
+        self._buffers: dict[str, Any] = {}
+
+    def address(self, text: str) -> int:
+        """Return the address of a text that ends with a zero byte."""
+        buffer = self._buffers.setdefault(text, ctypes.create_string_buffer(text.encode()))
+        return ctypes.addressof(buffer)
+
+
 class PropertySet:
     """Properties by name. ``rules`` are those that the plug-in may write; all others can only be read."""
 
     def __init__(self, kind: str, values: dict[str, tuple] | None = None, writable: dict | None = None) -> None:
         self.kind, self.values, self.writable = kind, dict(values or {}), dict(writable or {})
-        self._buffers: dict[tuple[str, int], Any] = {}
+        self._texts = Texts()
 
     def text_pointer(self, name: str, index: int) -> int:
-        """Return the address of a text that stays valid until the property is read again."""
-        buffer = ctypes.create_string_buffer(self.values[name][index].encode())
-        self._buffers[name, index] = buffer
-        return ctypes.addressof(buffer)
+        """Return the address of a text of a property."""
+        return self._texts.address(self.values[name][index])
 
 
 class Host:
