@@ -281,24 +281,18 @@ def _edge(matte: Floats, y: Floats, factor: int) -> Edge:
     return Edge(*soften.guided_coefficients(matte, y, radius, 4e-4), factor)
 
 
-def draw_edge(image: Floats, edge: Edge, out: Floats | None = None) -> Floats:
-    """Draw the edge of a key at full size.
+def learned_key(
+    image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
+) -> Floats:
+    """Key a picture by what was learned: :func:`learned_edge`, with its parameters, its edge drawn at full size.
 
-    :param image: float32 (H, W, 3 or 4), the picture that was keyed. :param edge: what :func:`learned_edge` returned.
     :returns: matte, float32 (H, W), 0 to 1; exactly 0 for NaN and infinite pixels.
     :raises PictureError: wrong arrays.
     """
     image = as_picture(image)
-    out = output(out, image.shape[:2], image)
-    over_rows(_edge_sheet, image.shape[0], image, *edge, out)
+    out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
+    over_rows(_edge_sheet, image.shape[0], image, *learned_edge(image, centre, form, **options), out)
     return out
-
-
-def learned_key(
-    image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
-) -> Floats:
-    """Key a picture by what was learned: :func:`learned_edge`, with its parameters, drawn by :func:`draw_edge`."""
-    return draw_edge(image, learned_edge(image, centre, form, **options), out)
 
 
 def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..kernels import fused, qualify
 from ..kernels.colour import unpremultiply
@@ -69,26 +71,26 @@ class SkinKey(Node):
     def process(self, image: Picture) -> Matte:
         """Return the matte of skin."""
         image = unpremultiply(image) if self.premultiplied else image
-        matte: Matte = qualify.draw_edge(image, self._edge(image))
+        matte: Matte = qualify.learned_key(image, *self._learned_form(), **self._options())
         return matte
 
     def source(self, image: Picture) -> fused.Source:
         """Return the matte of a picture that is not premultiplied, row by row, for the fused sweeps."""
-        return fused.from_edge(image, self._edge(image))
+        return fused.from_edge(image, qualify.learned_edge(image, *self._learned_form(), **self._options()))
 
-    def _edge(self, image: Picture) -> qualify.Edge:
+    def _learned_form(self) -> tuple[tuple[float, float], NDArray[np.floating]]:
         learned = self.learned
         table = learned.table if self.form == "table" else None
-        return qualify.learned_edge(
-            image,
-            learned.centre,
-            learned.compact if table is None else table,
-            middle=learned.middle,
-            width=self.width,
-            softness=self.softness,
-            shadow_reach=self.shadow_reach,
-            highlight_reach=self.highlight_reach,
-        )
+        return learned.centre, learned.compact if table is None else table
+
+    def _options(self) -> dict[str, Any]:
+        return {
+            "middle": self.learned.middle,
+            "width": self.width,
+            "softness": self.softness,
+            "shadow_reach": self.shadow_reach,
+            "highlight_reach": self.highlight_reach,
+        }
 
 
 @dataclass(frozen=True)

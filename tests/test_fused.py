@@ -51,8 +51,8 @@ def sources(image: np.ndarray):
     plane[::13, ::7] = np.nan
     yield plane, fused.from_plane(plane, image)
     yield qualify.range_key(image, *RANGES), fused.from_ranges(image, qualify.range_constants(*RANGES))
-    edge = qualify.learned_edge(image, NATURAL.centre, NATURAL.compact)
-    yield qualify.draw_edge(image, edge), fused.from_edge(image, edge)
+    form = NATURAL.centre, NATURAL.compact
+    yield qualify.learned_key(image, *form), fused.from_edge(image, qualify.learned_edge(image, *form))
 
 
 @pytest.mark.parametrize("steps", STEPS)
