@@ -49,12 +49,17 @@ def as_plane(plane: Any, name: str = "matte", like: tuple[int, int] | None = Non
     shape = np.shape(plane)
     if len(shape) != 2 or 0 in shape:
         raise PictureError(f"The {name} must have the shape (height, width) with at least one pixel, not {shape}.")
-    if like is not None and shape != tuple(like):
-        raise PictureError(
-            f"The {name} is {shape[1]}×{shape[0]} pixels but its picture is {like[1]}×{like[0]}: "
-            "give both the same size."
-        )
+    if like is not None:
+        check_size(name, shape, "its picture", tuple(like))
     return _floats(plane, name)
+
+
+def check_size(name: str, shape: tuple[int, ...], other: str, like: tuple[int, ...]) -> None:
+    """Raise PictureError where two things, one called ``other``, differ in rows or columns."""
+    if shape != like:
+        raise PictureError(
+            f"The {name} is {shape[1]}×{shape[0]} pixels but {other} is {like[1]}×{like[0]}: give both the same size."
+        )
 
 
 def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: str = "out") -> Floats:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .arrays import Floats, as_picture, output
-from .errors import ValueRangeError
+from .errors import PictureError, ValueRangeError
 from .jit import inline, sheet
 from .strips import over_rows
 
@@ -269,7 +269,8 @@ def _matrix_sheet(image, out, m, y0, y1):
 
 
 @inline
-def _luma_row(row, out, n):
+def luma_row(row, out, n):
+    """Luma of a row of pixels of n components."""
     for x in range(out.shape[0]):
         out[x] = luma_px(row[n * x], row[n * x + 1], row[n * x + 2])
 
@@ -278,9 +279,9 @@ def _luma_row(row, out, n):
 def _luma_sheet(image, out, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            _luma_row(image[y].reshape(-1), out[y], 3)
+            luma_row(image[y].reshape(-1), out[y], 3)
         else:
-            _luma_row(image[y].reshape(-1), out[y], 4)
+            luma_row(image[y].reshape(-1), out[y], 4)
 
 
 # --- whole pictures -----------------------------------------------------------------------------------------
@@ -411,18 +412,31 @@ def oklab_to_linear(image: Floats) -> Floats:
 # --- alpha --------------------------------------------------------------------------------------------------
 
 
+@inline
+def _alpha_row(row, to, divide):
+    """Multiply the colour of a row by its alpha or, with the literal ``divide``, divide it; alpha 0 counts as 1."""
+    for x in range(row.shape[0] // 4):
+        alpha = row[4 * x + 3]
+        factor = alpha if alpha > TINY else ONE
+        if divide:
+            factor = ONE / factor
+        to[4 * x] = row[4 * x] * factor
+        to[4 * x + 1] = row[4 * x + 1] * factor
+        to[4 * x + 2] = row[4 * x + 2] * factor
+        to[4 * x + 3] = alpha
+
+
 @sheet
 def _unpremultiply_sheet(image, out, y0, y1):
     for y in range(y0, y1):
+        _alpha_row(image[y].reshape(-1), out[y].reshape(-1), True)
+
+
+@sheet
+def _premultiply_sheet(image, y0, y1):
+    for y in range(y0, y1):
         row = image[y].reshape(-1)
-        to = out[y].reshape(-1)
-        for x in range(image.shape[1]):
-            alpha = row[4 * x + 3]
-            inverse = ONE / (alpha if alpha > TINY else ONE)
-            to[4 * x] = row[4 * x] * inverse
-            to[4 * x + 1] = row[4 * x + 1] * inverse
-            to[4 * x + 2] = row[4 * x + 2] * inverse
-            to[4 * x + 3] = alpha
+        _alpha_row(row, row, False)
 
 
 def unpremultiply(image: Floats, out: Floats | None = None) -> Floats:
@@ -436,3 +450,37 @@ def unpremultiply(image: Floats, out: Floats | None = None) -> Floats:
     out = output(out, image.shape, image)
     over_rows(_unpremultiply_sheet, image.shape[0], image, out)
     return out
+
+
+def premultiply(image: Floats) -> None:
+    """Multiply the colour of a picture by its alpha, in place; where alpha is 0 it stays.
+
+    :param image: float32 (H, W, 3 or 4), C-contiguous; three components stay as they are.
+    :raises PictureError: another array.
+
+    The way back from :func:`unpremultiply`.
+    """
+    if image.dtype != np.float32 or not image.flags.c_contiguous or image.ndim != 3:
+        raise PictureError(f"The picture must be C-contiguous float32, not {image.dtype} {image.shape}.")
+    if image.shape[2] == 4:
+        over_rows(_premultiply_sheet, image.shape[0], image)
+
+
+@sheet
+def _opaque_sheet(image, seen, y0, y1):
+    for y in range(y0, y1):
+        row = image[y].reshape(-1)
+        clear = 0
+        for x in range(image.shape[1]):
+            clear += row[4 * x + 3] != ONE
+        seen[y] = clear
+
+
+def is_opaque(image: Floats) -> bool:
+    """Tell whether the alpha of a picture is 1 everywhere, or not there at all. Raises PictureError: wrong array."""
+    image = as_picture(image)
+    if image.shape[2] == 3:
+        return True
+    clear = np.empty(image.shape[0], np.int64)
+    over_rows(_opaque_sheet, image.shape[0], image, clear)
+    return not clear.any()

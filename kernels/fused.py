@@ -15,9 +15,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from . import soften
-from .arrays import Floats, as_picture, as_plane, output
-from .colour import ONE, ZERO, F, luma_px
-from .errors import PictureError, ValueRangeError
+from .arrays import Floats, as_picture, as_plane, check_size, output
+from .colour import ONE, ZERO, F, luma_row
+from .errors import ValueRangeError
 from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, range_row
 from .soften import (
@@ -107,7 +107,7 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
     if guide is None:
         return Source(_PLANE, _NO_PICTURE, matte, _NOTHING, _NOTHING, 1, _NO_RANGES)
     guide = as_picture(guide, "guide")
-    _same_size("guide", guide.shape[:2], matte.shape)
+    check_size("guide", guide.shape[:2], "the matte", matte.shape)
     return Source(_PLANE, guide, matte, _NOTHING, _NOTHING, 1, _NO_RANGES)
 
 
@@ -130,13 +130,10 @@ def _enlarge(low, out, room, factor, margin, y):
 
 @part
 def _luma(image, out, y):
-    row = image[y].reshape(-1)
     if image.shape[2] == 3:
-        for x in range(out.shape[0]):
-            out[x] = luma_px(row[3 * x], row[3 * x + 1], row[3 * x + 2])
+        luma_row(image[y].reshape(-1), out, 3)
     else:
-        for x in range(out.shape[0]):
-            out[x] = luma_px(row[4 * x], row[4 * x + 1], row[4 * x + 2])
+        luma_row(image[y].reshape(-1), out, 4)
 
 
 @inline
@@ -221,18 +218,21 @@ def _gather(source: Source, shape: tuple[int, int], factor: int, margin: int = 0
     return low, guide
 
 
+def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Floats, int]:
+    """Return the mean of the matte all round on a reduced grid, and its factor; nothing and 0 without a radius."""
+    if radius <= 0:
+        return _NOTHING, 0
+    factor = soften.factor_for(radius)
+    low, _ = _gather(source, shape, factor)
+    return soften.box_mean(low, radius / factor), factor
+
+
 def _ready(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
     """Gather what the steps before the blur need, each from the steps before it."""
-    radius = soften.speck_radius(steps.specks)
-    if radius > 0:
-        factor = soften.factor_for(radius)
-        low, _ = _gather(source, shape, factor)
-        source = source._replace(specks=soften.box_mean(low, radius / factor), specks_factor=factor)
-    radius = soften.pinhole_radius(steps.pinholes)
-    if radius > 0:
-        factor = soften.factor_for(radius)
-        low, _ = _gather(source, shape, factor)
-        source = source._replace(pinholes=soften.box_mean(low, radius / factor), pinholes_factor=factor)
+    share, factor = _share(source, soften.speck_radius(steps.specks), shape)
+    source = source._replace(specks=share, specks_factor=factor)
+    share, factor = _share(source, soften.pinhole_radius(steps.pinholes), shape)
+    source = source._replace(pinholes=share, pinholes_factor=factor)
     if steps.follow > 0:
         factor = soften.factor_for(steps.radius)
         low, guide = _gather(source, shape, factor, guided=True)
@@ -316,9 +316,9 @@ def _finish(
     shape: tuple[int, int],
     turned: tuple[float, float] | None = None,
 ) -> None:
+    levels = (steps.levelled, F(steps.floor), soften.levels_span(steps.floor, steps.ceiling))
     source = _ready(source, steps, shape)
     taps, blurred, factor = _blur(source, steps, shape)
-    levels = (steps.levelled, F(steps.floor), F(steps.ceiling) - F(steps.floor))
     ending = _Ending(taps, blurred, factor, *levels, turned is not None, rotation(*(turned or (0.0, 1.0))))
     strip = _TALL if taps.shape[0] > 1 else STRIP
     keep = matte is not None
@@ -362,7 +362,7 @@ def turn_skin(
     _check(source, steps)
     image = as_picture(image)
     shape = image.shape[:2]
-    _same_size("picture", shape, _size(source))
+    check_size("picture", shape, "the matte", _size(source))
     out = output(out, image.shape, image, source.plane, source.image)
     if matte is not None:
         matte = output(matte, shape, image, source.plane, source.image, name="matte")
@@ -375,18 +375,8 @@ def _size(source: Source) -> tuple[int, int]:
     return rows, columns
 
 
-def _same_size(name: str, shape: tuple[int, ...], matte: tuple[int, ...]) -> None:
-    if shape != matte:
-        raise PictureError(
-            f"The {name} is {shape[1]}×{shape[0]} pixels but the matte is {matte[1]}×{matte[0]}: "
-            "give both the same size."
-        )
-
-
 def _check(source: Source, steps: Softening) -> None:
     if not 0 <= steps.follow <= 1:
         raise ValueRangeError(f"The share that follows must lie from 0 to 1, not {steps.follow:g}.")
     if steps.follow and source.image is _NO_PICTURE:
         raise ValueRangeError("A matte can only follow a picture: give a guide, or leave following at 0.")
-    if F(steps.floor) == F(steps.ceiling):
-        raise ValueRangeError(f"Floor and ceiling must be two different numbers, not both {steps.floor:g}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from . import planes
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import HALF, ONE, ZERO, F, luma_px
 from .errors import PictureError
@@ -159,31 +160,11 @@ def outline(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
     return out
 
 
-@inline
-def _grey_row(plane, out, n):
-    for x in range(plane.shape[0]):
-        v = plane[x]
-        out[n * x] = v
-        out[n * x + 1] = v
-        out[n * x + 2] = v
-        if n == 4:
-            out[n * x + 3] = ONE
-
-
-@sheet
-def _grey_sheet(plane, out, y0, y1):
-    for y in range(y0, y1):
-        if out.shape[2] == 3:
-            _grey_row(plane[y], out[y].reshape(-1), 3)
-        else:
-            _grey_row(plane[y], out[y].reshape(-1), 4)
-
-
 def grey_picture(plane: Floats, channels: int = 3, out: Floats | None = None) -> Floats:
     """Return a plane as a grey picture, float32 (H, W, channels); a fourth channel is opaque alpha."""
     if channels not in (3, 4):
         raise PictureError(f"A picture has 3 or 4 channels, not {channels}.")
     plane = as_plane(plane)
     out = output(out, (*plane.shape, channels), plane)
-    over_rows(_grey_sheet, plane.shape[0], plane, out)
+    planes.spread(plane, out, opaque=True)
     return out

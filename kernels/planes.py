@@ -1,4 +1,4 @@
-"""Planes: one component out of interleaved pixels and back into them, and alpha multiplied in.
+"""Planes: one component out of interleaved pixels and back into them.
 
 Pixels of a host may have gaps between their rows, and the rows may run either way. Their memory is taken here as one
 flat array, in which every row begins at a place of its own: a kernel then meets whole rows only, as everywhere else.
@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, output
-from .colour import ONE, TINY
+from .arrays import Floats, output
+from .colour import ONE
 from .errors import PictureError
 from .jit import inline, sheet
 from .strips import over_rows
@@ -87,37 +87,38 @@ def plane_of(pixels: Floats, out: Floats | None = None) -> Floats:
 
 
 @inline
-def _spread_row(plane, row, n):
+def _spread_row(plane, row, n, opaque):
     for x in range(plane.shape[0]):
         v = plane[x]
         row[n * x] = v
         row[n * x + 1] = v
         row[n * x + 2] = v
         if n == 4:
-            row[n * x + 3] = v
+            row[n * x + 3] = ONE if opaque else v
 
 
 @sheet
-def _spread_sheet(plane, plane_first, plane_step, flat, first, step, columns, n, y0, y1):
+def _spread_sheet(plane, plane_first, plane_step, flat, first, step, columns, n, opaque, y0, y1):
     for y in range(y0, y1):
         start = first + y * step
         at = plane_first + y * plane_step
-        if n == 4:
-            _spread_row(plane[at : at + columns], flat[start : start + 4 * columns], 4)
+        if n == 3:
+            _spread_row(plane[at : at + columns], flat[start : start + 3 * columns], 3, False)
+        elif opaque:
+            _spread_row(plane[at : at + columns], flat[start : start + 4 * columns], 4, True)
         else:
-            _spread_row(plane[at : at + columns], flat[start : start + 3 * columns], 3)
+            _spread_row(plane[at : at + columns], flat[start : start + 4 * columns], 4, False)
 
 
-def spread(plane: Floats, pixels: Floats) -> None:
-    """Write a plane into every component of pixels, alpha too.
+def spread(plane: Floats, pixels: Floats, opaque: bool = False) -> None:
+    """Write a plane into every component of pixels; into alpha too, unless that is to be opaque.
 
     :param plane: float32 (rows, columns). :param pixels: float32 (rows, columns, 3 or 4); is written. The rows of both
         lie in one piece each. :raises PictureError: other arrays.
     """
     _check_sizes(plane, pixels)
-    over_rows(
-        _spread_sheet, plane.shape[0], *_rows(plane, "plane"), *_rows(pixels, "pixels"), *map(int, pixels.shape[1:])
-    )
+    places = (*_rows(plane, "plane"), *_rows(pixels, "pixels"))
+    over_rows(_spread_sheet, plane.shape[0], *places, *map(int, pixels.shape[1:]), opaque)
 
 
 def _check_sizes(plane: Floats, pixels: Floats) -> None:
@@ -160,54 +161,3 @@ def put_beside(colour: Floats, plane: Floats, pixels: Floats) -> None:
     rows, columns = plane.shape
     places = (*_rows(colour, "colour"), *_rows(plane, "plane"), *_rows(pixels, "pixels"))
     over_rows(_beside_sheet, rows, *places, columns, colour.shape[2])
-
-
-# --- alpha --------------------------------------------------------------------------------------------------
-
-
-@sheet
-def _opaque_sheet(image, seen, y0, y1):
-    for y in range(y0, y1):
-        row = image[y].reshape(-1)
-        clear = 0
-        for x in range(image.shape[1]):
-            clear += row[4 * x + 3] != ONE
-        seen[y] = clear
-
-
-def is_opaque(image: Floats) -> bool:
-    """Tell whether the alpha of a picture is 1 everywhere, or not there at all. Raises PictureError: wrong array."""
-    image = as_picture(image)
-    if image.shape[2] == 3:
-        return True
-    clear = np.empty(image.shape[0], np.int64)
-    over_rows(_opaque_sheet, image.shape[0], image, clear)
-    return not clear.any()
-
-
-@sheet
-def _premultiply_sheet(image, out, y0, y1):
-    for y in range(y0, y1):
-        row = image[y].reshape(-1)
-        to = out[y].reshape(-1)
-        for x in range(image.shape[1]):
-            alpha = row[4 * x + 3]
-            factor = alpha if alpha > TINY else ONE
-            to[4 * x] = row[4 * x] * factor
-            to[4 * x + 1] = row[4 * x + 1] * factor
-            to[4 * x + 2] = row[4 * x + 2] * factor
-            to[4 * x + 3] = alpha
-
-
-def premultiply(image: Floats) -> None:
-    """Multiply the colour of a picture by its alpha, in place; where alpha is 0 it stays.
-
-    :param image: float32 (H, W, 3 or 4), C-contiguous; three components stay as they are.
-    :raises PictureError: another array.
-
-    The way back from :func:`.colour.unpremultiply`.
-    """
-    if image.dtype != np.float32 or not image.flags.c_contiguous or image.ndim != 3:
-        raise PictureError(f"The picture must be C-contiguous float32, not {image.dtype} {image.shape}.")
-    if image.shape[2] == 4:
-        over_rows(_premultiply_sheet, image.shape[0], image, image)

@@ -904,12 +904,18 @@ def levels(matte: Floats, floor: float = 0.0, ceiling: float = 1.0, out: Floats 
     :param matte: float32 (H, W); NaN becomes 0, turned over or not.
     :returns: float32 (H, W), 0 to 1. :raises ValueRangeError: equal or infinite levels. :raises PictureError.
     """
-    if not math.isfinite(floor) or not math.isfinite(ceiling) or F(floor) == F(ceiling):
-        raise ValueRangeError(f"Floor and ceiling must be two different numbers, not {floor:g} and {ceiling:g}.")
+    span = levels_span(floor, ceiling)
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
-    over_rows(_levels_sheet, matte.shape[0], matte, out, F(floor), F(ceiling) - F(floor))
+    over_rows(_levels_sheet, matte.shape[0], matte, out, F(floor), span)
     return out
+
+
+def levels_span(floor: float, ceiling: float) -> np.float32:
+    """Return ceiling − floor as :func:`levels_row` takes it. Raises ValueRangeError for equal or infinite levels."""
+    if not math.isfinite(floor) or not math.isfinite(ceiling) or F(floor) == F(ceiling):
+        raise ValueRangeError(f"Floor and ceiling must be two different numbers, not {floor:g} and {ceiling:g}.")
+    return F(F(ceiling) - F(floor))
 
 
 _FADED, _FADE = F(0.10), F(0.25)

@@ -98,10 +98,10 @@ class CorrectSkin(Node):
 
     def process(self, image: Picture, limit: Matte | None = None) -> Picture:
         """Return the corrected picture or the chosen view."""
+        image = as_picture(image)
+        if limit is not None:
+            limit = as_plane(limit, "limit", like=image.shape[:2])
         if self.is_identity():
-            image = as_picture(image)
-            if limit is not None:
-                as_plane(limit, "limit", like=image.shape[:2])
             return image.copy()
         balanced = self.balanced(image)
         if self.view not in ("result", "luma", "split"):
@@ -117,9 +117,10 @@ class CorrectSkin(Node):
     def _steered(self, balanced: Picture, limit: Matte | None) -> Picture:
         """Return the steered picture: in fused sweeps where no limit stands between matte and steering."""
         steer = self._steer()
-        if limit is not None or steer.is_identity():
+        if steer.is_identity():
+            return balanced
+        if limit is not None:
             return steer.process(balanced, self.matte(balanced, limit))
-        balanced = as_picture(balanced)
         steps = SoftenMatte(softness=self.softness).steps(balanced.shape[0], guided=True)
         steered: Picture = fused.turn_skin(balanced, self._key().source(balanced), steps, *steer.applied())
         return steered

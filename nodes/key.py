@@ -116,13 +116,14 @@ class RangeKey(Node):
 
     def process(self, image: Picture) -> Matte:
         """Return the matte of the ranges."""
-        matte: Matte = qualify.range_key(unpremultiply(image) if self.premultiplied else image, *self._ranges())
+        matte: Matte = qualify.range_key(unpremultiply(image) if self.premultiplied else image, *self.ranges())
         return matte
 
     def source(self, image: Picture) -> fused.Source:
         """Return the matte of a picture that is not premultiplied, row by row, for the fused sweeps."""
-        return fused.from_ranges(image, qualify.range_constants(*self._ranges()))
+        return fused.from_ranges(image, qualify.range_constants(*self.ranges()))
 
-    def _ranges(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], float]:
+    def ranges(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], float]:
+        """Return hue, chroma and luma, each from–to, and the fade, as :func:`.qualify.range_key` takes them."""
         hue, chroma = (self.hue_from, self.hue_to), (self.chroma_from, self.chroma_to)
         return hue, chroma, (self.luma_from, self.luma_to), self.fade

@@ -190,7 +190,7 @@ class Correction:
         """Return the chain in order; steps that would change nothing are left out."""
         chain: list[Link] = []
         balanced = source
-        if self.balance is not None and (self.balance.temperature or self.balance.tint):
+        if self.balance is not None and not self.balance.is_identity():
             balanced = "balance"
             chain.append(Link(balanced, self.balance, {"image": source}))
         mattes = {person.name: self._matte_links(chain, person, balanced) for person in self.people}
@@ -281,7 +281,7 @@ def _share_links(person: Corrected, matte: str, rivals: Sequence[str]) -> list[L
 
 def _last_steps(tone: ToneCurve, saturation: float) -> list[tuple[str, ToneCurve | Cdl]]:
     steps: list[tuple[str, ToneCurve | Cdl]] = []
-    if tone != ToneCurve():
+    if not tone.is_identity():
         steps.append(("tone", tone))
     if saturation != 1:
         steps.append(("saturation", Cdl(saturation=saturation, clamp=False)))

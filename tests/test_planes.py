@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from inkarnat.kernels import planes, strips
-from inkarnat.kernels.colour import unpremultiply
+from inkarnat.kernels import colour, planes, strips
 from inkarnat.kernels.errors import PictureError
 
 pytestmark = pytest.mark.slice
@@ -84,22 +83,22 @@ def test_rows_in_pieces_are_refused():
 def test_opaque_pictures():
     picture = noise(HEIGHT, WIDTH, 4)
     picture[..., 3] = 1
-    assert planes.is_opaque(picture)
-    assert planes.is_opaque(picture[..., :3])
+    assert colour.is_opaque(picture)
+    assert colour.is_opaque(picture[..., :3])
     for value in (0.0, 0.999, np.nan):
         picture[HEIGHT - 1, WIDTH - 1, 3] = value
-        assert not planes.is_opaque(picture)
+        assert not colour.is_opaque(picture)
 
 
 def test_multiplying_is_the_way_back_from_dividing():
     picture = np.random.default_rng(3).random((HEIGHT, WIDTH, 4), dtype=np.float32)
     picture[5, :9, 3] = 0
-    divided = unpremultiply(picture)
-    planes.premultiply(divided)
+    divided = colour.unpremultiply(picture)
+    colour.premultiply(divided)
     np.testing.assert_allclose(divided, picture, rtol=2e-7, atol=0)
     assert np.array_equal(divided[5, :9], picture[5, :9])
     plain = picture[..., :3].copy()
-    planes.premultiply(plain)
+    colour.premultiply(plain)
     assert np.array_equal(plain, picture[..., :3])
     with pytest.raises(PictureError, match="C-contiguous"):
-        planes.premultiply(picture[::-1])
+        colour.premultiply(picture[::-1])

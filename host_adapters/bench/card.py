@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import math
 import statistics
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -139,12 +138,8 @@ def run_kernel(image: Any, matte: Any, out: Any, numbers: Any) -> None:
 
 def kernel_numbers() -> Floats:
     """Return the kernel's parameters, float32 (11,): those of the range key and those of the turn."""
-    angle, middle = math.radians(_ANGLE), (_HUE[0] + _HUE[1]) / 720
-    hue = (middle, (_HUE[1] - _HUE[0]) / 720 + _FADE, 1 / _FADE)
-    chroma = (_CHROMA[0] - _FADE / 2, _CHROMA[1] + _FADE / 2, 2 / _FADE)
-    luma = (_LUMA[0] - _FADE, _LUMA[1] + _FADE, 1 / _FADE)
-    turn = (_SATURATION * math.cos(angle), _SATURATION * math.sin(angle))
-    return np.array([*hue, *chroma, *luma, *turn], np.float32)
+    ranges = qualify.range_constants(_HUE, _CHROMA, _LUMA, _FADE)
+    return np.array([*ranges, *steer.rotation(_ANGLE, _SATURATION)], np.float32)
 
 
 def differences_from_processor(picture: Floats, matte: Floats, result: Floats) -> tuple[float, float]:

@@ -52,11 +52,11 @@ class Chain:
         results: dict[tuple[int, ...], Floats] = {}
 
         def work(image: Floats) -> Floats:
-            out = results.setdefault(image.shape, np.empty(0, np.float32))
-            if not out.size:
-                out = results[image.shape] = np.empty(image.shape, np.float32)
+            if image.shape not in results:
+                results[image.shape] = np.empty(image.shape, np.float32)
             steps = self.soften.steps(image.shape[0], guided=True)
-            picture: Floats = fused.turn_skin(image, self.key.source(image), steps, *self.steer.applied(), out=out)
+            source, out = self.key.source(image), results[image.shape]
+            picture: Floats = fused.turn_skin(image, source, steps, *self.steer.applied(), out=out)
             return picture
 
         return work

@@ -34,10 +34,14 @@ class FootageRun:
     corrected: float
     ratio: float
 
+    @property
+    def verdict(self) -> str:
+        """Met, or not met."""
+        return "met" if self.ratio >= WANTED else "not met"
+
     def as_dict(self) -> dict[str, Any]:
         """Return the run as JSON data."""
-        verdict = "met" if self.ratio >= WANTED else "not met"
-        return {**asdict(self), "at_least": WANTED, "verdict": verdict}
+        return {**asdict(self), "at_least": WANTED, "verdict": self.verdict}
 
 
 def measure_footage(

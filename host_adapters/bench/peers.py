@@ -109,7 +109,7 @@ def our_rows(scene: Scene) -> Rows:
     image, matte = scene.image, scene.matte
     out, plane, everywhere = np.empty_like(image), np.empty_like(matte), np.ones_like(matte)
     own: Rows = {
-        "range key": lambda: _range_key(image, plane),
+        "range key": lambda: qualify.range_key(image, *chains.KEY.ranges(), out=plane),
         "soften": lambda: chains.SOFTEN.process(matte, image),
         "steer": lambda: steer.turn(image, matte, chains.STEER.angle, chains.STEER.saturation, out=out),
         EVERYWHERE: lambda: steer.turn(image, everywhere, chains.STEER.angle, chains.STEER.saturation, out=out),
@@ -122,12 +122,6 @@ def our_rows(scene: Scene) -> Rows:
     for radius in GROWS:
         own[f"grow r {radius}"] = lambda radius=radius: soften.grow(matte, radius, out=plane)  # type: ignore[misc]
     return own
-
-
-def _range_key(image: Floats, out: Floats) -> Floats:
-    key = chains.KEY
-    ranges = (key.hue_from, key.hue_to), (key.chroma_from, key.chroma_to), (key.luma_from, key.luma_to)
-    return qualify.range_key(image, *ranges, key.fade, out=out)
 
 
 @dataclass(frozen=True)

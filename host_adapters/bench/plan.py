@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ...kernels import soften
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from . import chains
 from .peers import Scene
 
 Doubles = NDArray[np.float64]
-
-_FOLLOW_RADIUS = 0.012
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +47,7 @@ class Plan:
     @classmethod
     def of(cls, scene: Scene) -> Plan:
         """Return the plan of the standard chain for a scene's size."""
-        key, soften, unit = chains.KEY, chains.SOFTEN, scene.unit
+        key, steps = chains.KEY, chains.SOFTEN.steps(scene.image.shape[0], guided=True)
         ycbcr, turn = ycbcr_matrix(), _turn(chains.STEER.angle, chains.STEER.saturation)
         fade = key.fade
         return cls(
@@ -61,14 +60,14 @@ class Plan:
             hue_slope=1 / (360 * fade),
             chroma=(key.chroma_from - fade / 2, key.chroma_to + fade / 2, 2 / fade),
             levels=(key.luma_from - fade, key.luma_to + fade, 1 / fade),
-            speck_radius=_radius(soften.specks * unit, 0.10),
-            pinhole_radius=_radius(soften.pinholes * unit, 0.18),
-            follow=soften.follow,
-            guide_radius=_FOLLOW_RADIUS * scene.image.shape[0],
-            epsilon=4e-4,
-            sigma=soften.softness * unit,
-            floor=soften.floor,
-            ceiling=soften.ceiling,
+            speck_radius=soften.speck_radius(steps.specks),
+            pinhole_radius=soften.pinhole_radius(steps.pinholes),
+            follow=steps.follow,
+            guide_radius=steps.radius,
+            epsilon=steps.epsilon,
+            sigma=steps.sigma,
+            floor=steps.floor,
+            ceiling=steps.ceiling,
         )
 
     @property
@@ -79,16 +78,7 @@ class Plan:
     @property
     def guide_factor(self) -> int:
         """By how much the guided filter's grid is reduced."""
-        return reduction(self.guide_radius)
-
-
-def _radius(size: float, share: float) -> float:
-    return (size / math.sqrt(share) - 1) / 2
-
-
-def reduction(radius: float) -> int:
-    """Return by how much a plane may be reduced before a mean over this radius: 1, 2 or 4."""
-    return 1 if radius < 4 else 2 if radius < 8 else 4
+        return soften.factor_for(self.guide_radius)
 
 
 def _turn(angle: float, saturation: float) -> Doubles:

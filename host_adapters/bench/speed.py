@@ -74,8 +74,7 @@ class Speed:
         """Return the median of a row; with a size, of the rows that are timed at several, in nanoseconds a pixel."""
         for timed in self.per_pixel.get(size, ()) if size else self.timed:
             if timed.row.key == (row, library, threads):
-                scale = 1e9 / (SIZES[size][0] * SIZES[size][1]) if size else 1e3
-                return timed.median * scale
+                return self._per_pixel(size, timed) if size else timed.median * 1e3
         return None
 
     def judged(self) -> list[Judged]:

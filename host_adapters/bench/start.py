@@ -34,14 +34,13 @@ class Start:
     said: str = ""
 
     @property
-    def met(self) -> bool:
-        """Whether it was soon enough."""
-        return self.seconds <= self.wanted
+    def verdict(self) -> str:
+        """Met, or not met."""
+        return "met" if self.seconds <= self.wanted else "not met"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the start as JSON data."""
-        verdict = "met" if self.met else "not met"
-        return {"start": self.name, "seconds": self.seconds, "at_most": self.wanted, "verdict": verdict}
+        return {"start": self.name, "seconds": self.seconds, "at_most": self.wanted, "verdict": self.verdict}
 
 
 def measure_start(rounds: int = 3, tell: Callable[[str], None] = lambda line: None) -> list[Start]:

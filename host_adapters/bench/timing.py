@@ -6,7 +6,7 @@ import os
 import platform
 import statistics
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -115,8 +115,3 @@ def _processor() -> str:
         return platform.processor() or "unknown"
     names = (line.partition(":")[2].strip() for line in lines if line.startswith("model name"))
     return next(names, platform.processor() or "unknown")
-
-
-def median_ratio(times: Iterable[float], floor: float) -> float:
-    """Return the median of the times as a multiple of the floor."""
-    return statistics.median(times) / floor

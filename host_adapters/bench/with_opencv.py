@@ -8,9 +8,10 @@ import cv2 as opencv
 import numpy as np
 
 from ...kernels.arrays import Floats
+from ...kernels.soften import factor_for
 from . import chains
 from .peers import BLURS, EVERYWHERE, GROWS, Rows, Scene
-from .plan import Plan, reduction
+from .plan import Plan
 
 cv2: Any = opencv
 """The module without its stubs, which know no numbers beside pictures."""
@@ -64,7 +65,7 @@ def key(plan: Plan, image: Floats) -> Any:
 
 def _share(matte: Any, radius: float, like: Any) -> Any:
     """Mean all round, on a grid reduced as far as the radius allows."""
-    factor = reduction(radius)
+    factor = factor_for(radius)
     low = cv2.resize(matte, _reduced(matte, factor), interpolation=cv2.INTER_AREA) if factor > 1 else matte
     low = _mean(low, radius / factor)
     return cv2.resize(low, like.shape[1::-1], interpolation=cv2.INTER_LINEAR) if factor > 1 else low
@@ -214,7 +215,7 @@ class _Tuned:
         return cv2.blur(plane, (size, size), dst=self.buffers(name, plane.shape), borderType=_EDGE)
 
     def _share(self, matte: Any, radius: float) -> Any:
-        factor = reduction(radius)
+        factor = factor_for(radius)
         if factor == 1:
             return self._mean(matte, radius, "share")
         low = self._resized(matte, _reduced(matte, factor), cv2.INTER_AREA, "low")

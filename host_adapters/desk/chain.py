@@ -55,17 +55,6 @@ def _fresh_steps(suffixes: Sequence[str]) -> Iterator[Step]:
     yield Step.of("saturation", Cdl(clamp=False), image="tone")
 
 
-@functools.lru_cache(maxsize=1)
-def _resting() -> frozenset[Node]:
-    """The nodes of a fresh chain that give the picture they read."""
-    return frozenset(step.node for step in _fresh_steps([FIRST]) if step.node.output().kind == "picture")
-
-
-def passes_on(node: Node) -> bool:
-    """Tell whether a node gives the picture at its port ``image`` bit for bit, as those of a fresh chain do."""
-    return node in _resting()
-
-
 def next_suffix(taken: Sequence[str]) -> str:
     """Return the suffix of one more person."""
     return next(f"_{number}" for number in itertools.count(2) if f"_{number}" not in taken)

@@ -21,7 +21,7 @@ from ...nodes.declare import Node
 from ..headless.clips import Clip
 from ..headless.errors import NodeError
 from ..headless.graph import Graph, Step
-from .chain import passes_on
+from ..headless.runner import likely_shape
 from .memory import Memory
 
 PROXY = (1920, 1080)
@@ -113,9 +113,9 @@ class Workbench:
         """
         while (step := graph.by_id.get(origin)) is not None:
             node = step.node_at(frame)
-            if not passes_on(node):
+            if not node.is_identity():
                 return step, node
-            origin = dict(step.inputs)["image"]
+            origin = dict(step.inputs)[next(iter(node.inputs()))]
         return None
 
     def _plate_key(self, frame: int, size: Size) -> Hashable:
@@ -134,12 +134,8 @@ class Workbench:
         for port, read in step.inputs:
             pictures = tuple(self.value(graph, read, at, size) for at in self._frames(node, frame))
             arguments[port] = pictures if node.frames_needed() != (0, 0) else pictures[0]
-        shapes = [
-            pictures[-1].shape if isinstance(pictures, tuple) else pictures.shape for pictures in arguments.values()
-        ]
-        shape = max(shapes, key=len, default=(1, 1))
         try:
-            with lend(self.memory.lent(shape if node.output().kind == "picture" else shape[:2])):
+            with lend(self.memory.lent(likely_shape(node, arguments))):
                 result: Floats = node.process(**arguments)
         except InkarnatError as error:
             raise NodeError(f"{step} failed at frame {frame}: {error}") from error

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from ..headless import runner
-from ..headless.clips import Clip, SequencePattern, open_clip, open_writer
+from ..headless.clips import Clip, SequencePattern, open_clip
 from ..headless.files import InputError
 from ..headless.graph import Graph, Pairs
 from ..headless.outputs import JOIN, Output
@@ -232,7 +232,7 @@ def _writer(job: Job, name: str, chunk: Chunk, clips: Mapping[str, Clip]) -> Any
     main = next(iter(clips.values()))
     if name not in job.videos:
         inputs = [file for clip in clips.values() for file in clip.paths()]
-        return open_writer(path, main, None, shown.kind, inputs=inputs, alpha=shown.matte is not None)
+        return shown.open(path, main, None, inputs)
     place = segment_folder(path) / f"{chunk.frames[0]:08d}-{chunk.frames[-1]:08d}{path.suffix}"
     return SegmentWriter(place, main, job.codec, shown, job.identity)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.arrays import Floats
-from ..headless.clips import Clip, ClipWriter, VideoClip, open_writer
+from ..headless.clips import Clip, ClipWriter, VideoClip
 from ..headless.files import OutputError, atomic, output_error
 from ..headless.outputs import Output
 from ..headless.video import Original, VideoWriter
@@ -112,9 +112,7 @@ class SegmentWriter(ClipWriter):
             path.parent.mkdir(exist_ok=True)
         except OSError as error:
             raise output_error(path.parent, error) from error
-        self._writer = open_writer(
-            path, _silent(like), shown.codec(codec), shown.kind, tags=shown.tags, alpha=shown.matte is not None
-        )
+        self._writer = shown.open(path, _silent(like), codec)
 
     def write(self, frame: int, picture: Floats, original: Any = None) -> None:
         """Write the next frame. Raises OutputError."""

@@ -464,6 +464,13 @@ class _VideoWriter(ClipWriter):
             self._writer.abort()
 
 
+def check_suffix(path: Path | str) -> None:
+    """Raise OutputError for a name that ends in no suffix that can be written."""
+    known, suffix = [*FORMATS, *SUFFIXES], Path(path).suffix
+    if suffix.lower() not in known:
+        raise OutputError(f"{path} ends in {suffix or 'no suffix'!r}: an output needs one of {', '.join(known)}.")
+
+
 def open_writer(
     path: Path | str,
     like: Clip | None = None,
@@ -494,9 +501,7 @@ def open_writer(
     kept = [Path(given) for given in inputs] + (like.paths() if like is not None else [])
     if path.suffix.lower() in SUFFIXES:
         return _VideoWriter(path, like, kept, codec, matte=kind == "matte", rate=rate, tags=tags, alpha=alpha)
-    if path.suffix.lower() not in FORMATS:
-        known = ", ".join([*FORMATS, *SUFFIXES])
-        raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: an output needs one of {known}.")
+    check_suffix(path)
     if alpha and FORMATS[path.suffix.lower()] in ("jpeg", "dpx"):
         raise OutputError(f"{path} holds no alpha for the matte: write .exr, .tif or .png, or the matte by itself.")
     return _PictureWriter(path, like, kept, bits)

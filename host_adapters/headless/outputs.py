@@ -11,14 +11,12 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from . import console
-from .clips import Clip, ClipWriter, SequencePattern, open_writer
+from .clips import Clip, ClipWriter, SequencePattern, check_suffix, open_writer
 from .colour_spaces import output_tags
 from .errors import GraphError
-from .files import OutputError, check_output
+from .files import check_output
 from .graph import Graph
-from .pictures import FORMATS
 from .runner import Writer
-from .video import SUFFIXES
 
 JOIN = "+"
 """Between the names of a picture and of the matte that goes into its alpha, as in ``result+matte``."""
@@ -60,6 +58,11 @@ class Output:
         """Return the codec that is asked for; mattes take what suits their suffix."""
         return asked if self.kind == "picture" else None
 
+    def open(self, path: Path | str, like: Clip, codec: str | None, inputs: Iterable[Path | str] = ()) -> ClipWriter:
+        """Open the file. Raises OutputError, as :func:`~.clips.open_writer`."""
+        alpha = self.matte is not None
+        return open_writer(path, like, self.codec(codec), self.kind, inputs=inputs, tags=self.tags, alpha=alpha)
+
     def parts(self, writer: ClipWriter) -> dict[str, Writer]:
         """Return where each single output of the graph is written, given the writer of the file."""
         if self.matte is None:
@@ -72,12 +75,8 @@ def check_outputs(outputs: Iterable[str], like: Clip) -> None:
     for path in outputs:
         pattern = SequencePattern.parse(Path(path))
         file = Path(path) if pattern is None else pattern.path(like.frames[0])
-        if file.suffix.lower() not in {**FORMATS, **SUFFIXES}:
-            raise OutputError(f"{path} ends in {file.suffix or 'no suffix'!r}: an output needs one of {_KNOWN}.")
+        check_suffix(path)
         check_output(file, like.paths())
-
-
-_KNOWN = ", ".join([*FORMATS, *SUFFIXES])
 
 
 def open_outputs(
@@ -102,9 +101,7 @@ def open_outputs(
     writers: dict[str, Writer] = {}
     for joined, path in outputs.items():
         shown = Output.of(graph, joined)
-        writer = open_writer(
-            path, like, shown.codec(codec), shown.kind, inputs=inputs, tags=shown.tags, alpha=shown.matte is not None
-        )
+        writer = shown.open(path, like, codec, inputs)
         stack.enter_context(writer)
         _tell(joined, path, writer)
         writers |= shown.parts(writer)

@@ -169,7 +169,7 @@ def _work(job: _Job, values: _Values, spares: Spares) -> Floats:
         pictures = tuple(values.take(key) for key in keys)
         arguments[port] = pictures if job.span != (0, 0) else pictures[0]
     try:
-        with _lent(spares.take(_likely_shape(job, arguments))):
+        with _lent(spares.take(likely_shape(job.node, arguments))):
             result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
     except Exception as error:
         raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
@@ -177,13 +177,16 @@ def _work(job: _Job, values: _Values, spares: Spares) -> Floats:
     return result
 
 
-def _likely_shape(job: _Job, arguments: Mapping[str, Any]) -> tuple[int, ...]:
-    """Return the shape of the node's first picture, or for a node that makes a matte that of a matte."""
-    ports = job.node.inputs()
+def likely_shape(node: Node, arguments: Mapping[str, Any]) -> tuple[int, ...]:
+    """Return the shape of a picture that the node reads, or for a node that makes a matte that of a matte.
+
+    :param arguments: by port, a picture or matte, or a tuple of them for a node over several frames.
+    """
+    ports = node.inputs()
     given = {ports[port].kind: value[0] if isinstance(value, tuple) else value for port, value in arguments.items()}
     first = given.get("picture", given.get("matte"))
     shape: tuple[int, ...] = () if first is None else first.shape
-    return shape[:2] if job.node.output().kind == "matte" else shape
+    return shape[:2] if node.output().kind == "matte" else shape
 
 
 def _lent(spare: Floats | None) -> AbstractContextManager[None]:

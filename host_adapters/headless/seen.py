@@ -6,7 +6,18 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 
 from ...kernels.arrays import Floats
-from ...nodes import Corrected, Correction, SkinTarget, SteerSkin, Subject, Warned, Wishes, measure_skin, solve_steer
+from ...nodes import (
+    Corrected,
+    Correction,
+    MarkedFrame,
+    SkinTarget,
+    SteerSkin,
+    Subject,
+    Warned,
+    Wishes,
+    measure_skin,
+    solve_steer,
+)
 from .graph import STANDARD_SOURCE, Graph
 from .runner import Runner
 from .standard import Keyed, chain_graph
@@ -39,12 +50,7 @@ def solve_seen(
         for (person, subject), miss in zip(_pairs(correction, subjects), misses, strict=True):
             aims[person.name] = aim = _moved(aims[person.name], miss)
             frame = subject.frames[0]
-            image, matte = (
-                _made(
-                    _graph(correction, keyed, inside=person.id("steer"), port=port), frame.frame, frame.picture, "peek"
-                )
-                for port in ("image", "matte")
-            )
+            image, matte = _made(_graph(correction, keyed, inside=person.id("steer")), frame, "image", "matte")
             steered = dataclasses.replace(person, steer=wishes.steer(image, matte, aim))
             people = tuple(steered if p.name == person.name else p for p in correction.people)
             correction = dataclasses.replace(correction, people=people)
@@ -56,24 +62,22 @@ def _pairs(correction: Correction, subjects: Sequence[Subject]) -> list[tuple[Co
     return list(zip(correction.people, subjects, strict=True))
 
 
-def _graph(correction: Correction, keyed: Mapping[str, Keyed], inside: str = "", port: str = "") -> Graph:
-    """Return the graph of a correction; with ``inside``, giving as "peek" what that node reads at a port."""
+def _graph(correction: Correction, keyed: Mapping[str, Keyed], inside: str = "") -> Graph:
+    """Return the graph of a correction; with ``inside``, giving what that node reads, by port."""
     graph = chain_graph(correction.links(), correction.outputs(), keyed)
-    if not inside:
-        return graph
-    return dataclasses.replace(graph, outputs=(("peek", dict(graph.by_id[inside].inputs)[port]),))
+    return dataclasses.replace(graph, outputs=graph.by_id[inside].inputs) if inside else graph
 
 
-def _made(graph: Graph, frame: int, picture: Floats, output: str) -> Floats:
-    return Runner(graph).run_frame(frame, {STANDARD_SOURCE: picture}, [output])[output]
+def _made(graph: Graph, frame: MarkedFrame, *outputs: str) -> tuple[Floats, ...]:
+    made = Runner(graph).run_frame(frame.frame, {STANDARD_SOURCE: frame.picture}, outputs)
+    return tuple(made[name] for name in outputs)
 
 
 def _shown(
     correction: Correction, person: Corrected, subject: Subject, keyed: Mapping[str, Keyed], view: View
 ) -> tuple[Floats, Floats]:
     """Return the result of a person's reference frame as it is seen, and their matte."""
-    frame, graph = subject.frames[0], _graph(correction, keyed)
-    result, matte = (_made(graph, frame.frame, frame.picture, name) for name in ("result", person.id("matte")))
+    result, matte = _made(_graph(correction, keyed), subject.frames[0], "result", person.id("matte"))
     return view(result), matte
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from ...kernels import planes, strips
 from ...kernels.arrays import Floats, lend
-from ...kernels.colour import unpremultiply
+from ...kernels.colour import is_opaque, premultiply, unpremultiply
 from ...nodes.declare import Node
 from . import api
 from .controls import MATTE_IN_ALPHA, MATTE_OUTPUT, Clip, Frame, words
@@ -171,20 +171,24 @@ class _Job:
         Pixels stand for themselves, so the rows may run either way, if only they do so in all pictures.
         """
         for order in (1, -1):
-            pixels = self.target.pixels(part)[::order]
             if not work.lies_plain(inputs, part, order):
                 continue
             with SCRATCH.borrowing() as borrow:
                 fed = [work.fed(inputs, part, order, borrow)]
-                is_direct = self._takes_results(pixels, part, fed)
-                if not is_direct and self._components():
+                if self._components() and not self._takes_results(self.target.pixels(part)[::order], part, fed):
                     continue
-                with lend(pixels if is_direct else borrow((part.height, part.width))):
-                    result = work.process(fed, 0, borrow)
-                if result is not pixels:
-                    self._store(part, result, order)
+                self._make(work, fed, part, order, borrow)
             return True
         return False
+
+    def _make(self, work: Work, fed: list[dict[str, Floats]], box: Box, order: int, borrow: Borrow) -> None:
+        """Let the node make a box of the output, in the host's memory at once where that can be."""
+        pixels = self.target.pixels(box)[::order]
+        is_direct = self._takes_results(pixels, box, fed)
+        with lend(pixels if is_direct else borrow((box.height, box.width, *self._components()))):
+            result = work.process(fed, 0, borrow)
+        if result is not pixels:
+            self._store(box, result, order)
 
     def _in_bands(self, work: Work, inputs: Inputs, part: Box) -> None:
         """Share bands of rows out among the threads: what has to be moved or converted stays near the processor."""
@@ -194,14 +198,8 @@ class _Job:
             if threading.get_ident() == caller:
                 self._check_abort()
             box = Box(part.x1, part.y1 + y0, part.x2, part.y1 + y1)
-            pixels = self.target.pixels(box)
             with SCRATCH.borrowing() as borrow:
-                fed = [work.fed(inputs, box, 1, borrow)]
-                is_direct = self._takes_results(pixels, box, fed)
-                with lend(pixels if is_direct else borrow((box.height, box.width, *self._components()))):
-                    result = work.process(fed, 0, borrow)
-                if result is not pixels:
-                    self._store(box, result, 1)
+                self._make(work, [work.fed(inputs, box, 1, borrow)], box, 1, borrow)
 
         rows = -(-part.height // (2 * strips.thread_count()))
         strips.over_rows(band, part.height, strip=min(max(rows, strips.STRIP), _LARGEST_BAND))
@@ -327,7 +325,7 @@ class Work:
         if ready[current][port] is not frames[current][port] and result.ndim == 3:
             if any(np.may_share_memory(result, array) for array in ready[current].values()):
                 result = result.copy()
-            planes.premultiply(result)
+            premultiply(result)
         return result
 
     def divided(self, arrays: dict[str, Floats], borrow: Borrow, leave: str | None = None) -> dict[str, Floats]:
@@ -336,7 +334,7 @@ class Work:
             return arrays
         return {
             port: array
-            if port == leave or array.ndim == 2 or planes.is_opaque(array)
+            if port == leave or array.ndim == 2 or is_opaque(array)
             else unpremultiply(array, out=borrow(array.shape))
             for port, array in arrays.items()
         }

@@ -163,7 +163,7 @@ def start(rounds: int, as_json: bool) -> None:
     if as_json:
         console.print_json([start.as_dict() for start in starts])
         return
-    rows = [(s.name, f"{s.seconds:.2f} s", f"≤ {s.wanted:g} s", "met" if s.met else "not met") for s in starts]
+    rows = [(s.name, f"{s.seconds:.2f} s", f"≤ {s.wanted:g} s", s.verdict) for s in starts]
     console.print_table(("start", "takes", "wanted", "verdict"), rows)
 
 
@@ -183,5 +183,4 @@ def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
         return
     console.say(f"{run.frames} frames of {run.size[0]}×{run.size[1]}, H.264 to {run.codec}")
     console.say(f"without a graph {run.plain:.1f} frames/s, with it {run.corrected:.1f}")
-    verdict = "met" if run.ratio >= WANTED else "not met"
-    console.say(f"ratio {run.ratio:.2f}, wanted {WANTED:g} at least: {verdict}")
+    console.say(f"ratio {run.ratio:.2f}, wanted {WANTED:g} at least: {run.verdict}")
