@@ -5,38 +5,42 @@ picture goes through all the steps while it is warm. Only what a step must know 
 first, on a reduced grid and in a sweep of its own: the means by which specks and pinholes are told, the coefficients
 of the guided filter, a wide blur. Rows are worked by the functions of :mod:`.qualify`, :mod:`.soften` and
 :mod:`.steer`, in their order: the bits are those of the single steps.
+
+Every sweep also notes the :mod:`.tiles` in which the matte is 0 or 1 all over; the next ones pass them over, and the
+picture is only copied where nothing is keyed.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
-from . import soften
+from . import soften, tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
 from .colour import ONE, ZERO, F, luma_row
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
-from .qualify import Edge, edge_row, range_row
+from .qualify import Edge, edge_row, edge_tiles, range_row
 from .soften import (
     GUIDE_HIGHEST,
     cells_row,
     copy_row,
     enlarged_row,
+    fill_row,
     fir_across,
     fir_down,
     guided_row,
     levels_row,
     limit_row,
-    pad_row,
     partly_guided_row,
     pinholes_row,
     specks_row,
 )
 from .steer import rotation, turn_row
 from .strips import STRIP, over_rows
+from .tiles import COLUMNS, EMPTY, FULL, MIXED, ROWS, Tiles, run_end
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,7 @@ class Softening:
 _PLANE, _EDGE, _RANGES = 0, 1, 2
 _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
+_NO_TILES = np.zeros((1, 1), np.uint8)
 _NO_TAPS = np.ones(1, np.float32)
 _NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
 _NO_RANGES = (ZERO,) * 9
@@ -78,7 +83,8 @@ _ROOM = 7
 class Source(NamedTuple):
     """Where rows of a matte come from; made by :func:`from_plane`, :func:`from_edge` and :func:`from_ranges`.
 
-    From ``specks`` on it holds what the steps that are ready need; a factor of 0 leaves a step out.
+    ``states`` are the tiles of the matte as far as they are known. From ``specks`` on it holds what the steps that
+    are ready need; a factor of 0 leaves a step out.
     """
 
     kind: int
@@ -88,6 +94,7 @@ class Source(NamedTuple):
     key_offset: Floats
     key_factor: int
     ranges: tuple[np.float32, ...]
+    states: Tiles
     specks: Floats = _NOTHING
     specks_factor: int = 0
     pinholes: Floats = _NOTHING
@@ -104,173 +111,330 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
     :raises PictureError: wrong arrays.
     """
     matte = as_plane(matte)
-    if guide is None:
-        return Source(_PLANE, _NO_PICTURE, matte, _NOTHING, _NOTHING, 1, _NO_RANGES)
-    guide = as_picture(guide, "guide")
-    check_size("guide", guide.shape[:2], "the matte", matte.shape)
-    return Source(_PLANE, guide, matte, _NOTHING, _NOTHING, 1, _NO_RANGES)
+    if guide is not None:
+        guide = as_picture(guide, "guide")
+        check_size("guide", guide.shape[:2], "the matte", matte.shape)
+    image = _NO_PICTURE if guide is None else guide
+    return Source(_PLANE, image, matte, _NOTHING, _NOTHING, 1, _NO_RANGES, tiles.unknown(matte.shape))
 
 
 def from_edge(image: Floats, edge: Edge) -> Source:
     """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`."""
-    return Source(_EDGE, as_picture(image), _NOTHING, edge.slope, edge.offset, edge.factor, _NO_RANGES)
+    image = as_picture(image)
+    return Source(_EDGE, image, _NOTHING, *edge, _NO_RANGES, edge_tiles(edge, image.shape[:2]))
 
 
 def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
     """Take the matte from ranges of the picture's colour, see :func:`.qualify.range_constants`."""
-    return Source(_RANGES, as_picture(image), _NOTHING, _NOTHING, _NOTHING, 1, constants)
+    image = as_picture(image)
+    return Source(_RANGES, image, _NOTHING, _NOTHING, _NOTHING, 1, constants, tiles.unknown(image.shape[:2]))
 
 
 @part
-def _enlarge(low, out, room, factor, margin, y):
-    """Fill row y of the full grid from a reduced plane; ``room`` (2, …) holds a reduced and an enlarged row."""
-    count = low.shape[1] - 2 * margin
-    enlarged_row(low, out, room[0][: count + 2], room[1][: count * factor], factor, margin, y)
+def _enlarge(low, out, room, factor, margin, y, x0):
+    """Fill columns from x0 on of row y of the full grid from a reduced plane; ``room`` (2, …) is scratch."""
+    enlarged_row(low, out, room[0], room[1], factor, margin, y, x0)
 
 
 @part
-def _luma(image, out, y):
+def _luma(image, out, y, x0):
+    row, x1 = image[y].reshape(-1), x0 + out.shape[0]
     if image.shape[2] == 3:
-        luma_row(image[y].reshape(-1), out, 3)
+        luma_row(row[3 * x0 : 3 * x1], out, 3)
     else:
-        luma_row(image[y].reshape(-1), out, 4)
+        luma_row(row[4 * x0 : 4 * x1], out, 4)
 
 
 @inline
-def _key(source, y, out, room):
-    """Row y as the key or the given plane has it, 0 to 1."""
+def _key(source, y, x0, out, room):
+    """Row y from column x0 on as the key or the given plane has it, 0 to 1."""
+    x1 = x0 + out.shape[0]
     if source.kind == _PLANE:
-        limit_row(out, source.plane[y], ZERO, ONE)
+        limit_row(out, source.plane[y, x0:x1], ZERO, ONE)
         return
     row = source.image[y].reshape(-1)
     if source.kind == _EDGE:
         slope, offset = room[2][: out.shape[0]], room[3][: out.shape[0]]
-        _enlarge(source.key_slope, slope, room, source.key_factor, 0, y)
-        _enlarge(source.key_offset, offset, room, source.key_factor, 0, y)
+        _enlarge(source.key_slope, slope, room, source.key_factor, 0, y, x0)
+        _enlarge(source.key_offset, offset, room, source.key_factor, 0, y, x0)
         if source.image.shape[2] == 3:
-            edge_row(row, slope, offset, out, 3)
+            edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
         else:
-            edge_row(row, slope, offset, out, 4)
+            edge_row(row[4 * x0 : 4 * x1], slope, offset, out, 4)
     elif source.image.shape[2] == 3:
-        range_row(row, out, 3, source.ranges)
+        range_row(row[3 * x0 : 3 * x1], out, 3, source.ranges)
     else:
-        range_row(row, out, 4, source.ranges)
+        range_row(row[4 * x0 : 4 * x1], out, 4, source.ranges)
 
 
-@part
-def _matte_row(source, y, out, room):
-    """Row y after every step that is ready; ``room`` (7, …) is scratch. No step writes the row that it reads."""
+@inline
+def _run(source, y, x0, out, room):
+    """Row y from column x0 on after every step that is ready. No step writes the row that it reads."""
     width = out.shape[0]
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
     now, then = room[5][:width], room[6][:width]
-    _key(source, y, now, room)
+    _key(source, y, x0, now, room)
     if source.specks_factor:
-        _enlarge(source.specks, first, room, source.specks_factor, 0, y)
+        _enlarge(source.specks, first, room, source.specks_factor, 0, y, x0)
         specks_row(then, now, first)
         now, then = then, now
     if source.pinholes_factor:
-        _enlarge(source.pinholes, first, room, source.pinholes_factor, 0, y)
+        _enlarge(source.pinholes, first, room, source.pinholes_factor, 0, y, x0)
         pinholes_row(then, now, first)
         now, then = then, now
     if not source.follow_factor:
         copy_row(out, now)
         return
-    _enlarge(source.slope, first, room, source.follow_factor, 0, y)
-    _enlarge(source.offset, second, room, source.follow_factor, 0, y)
-    _luma(source.image, grey, y)
+    _enlarge(source.slope, first, room, source.follow_factor, 0, y, x0)
+    _enlarge(source.offset, second, room, source.follow_factor, 0, y, x0)
+    _luma(source.image, grey, y, x0)
     if source.follow == ONE:
         guided_row(out, first, second, grey)
     else:
         partly_guided_row(out, first, second, grey, now, source.follow)
 
 
+@part
+def _matte_row(source, y, out, room):
+    """Row y after every step that is ready; ``room`` (7, …) is scratch."""
+    states = source.states[y // ROWS]
+    tile = 0
+    while tile < states.shape[0]:
+        end = run_end(states, tile)
+        x0, x1 = tile * COLUMNS, min(end * COLUMNS, out.shape[0])
+        if states[tile] == MIXED:
+            _run(source, y, x0, out[x0:x1], room)
+        else:
+            fill_row(out[x0:x1], ONE if states[tile] == FULL else ZERO)
+        tile = end
+
+
 # --- gathering ----------------------------------------------------------------------------------------------
 
 
+@inline
+def _note(states, found, rows, first):
+    """Note of each mixed tile what some rows of the matte make of it; ``first`` tells that they are its first."""
+    width = rows.shape[1]
+    for tile in range(states.shape[0]):
+        if states[tile] != MIXED:
+            found[tile] = states[tile]
+            continue
+        x0, x1 = tile * COLUMNS, min(tile * COLUMNS + COLUMNS, width)
+        some, missing = np.int32(0), np.int32(0)
+        for j in range(rows.shape[0]):
+            values = rows[j, x0:x1]
+            for x in range(values.shape[0]):
+                some += np.int32(values[x] != ZERO)
+                missing += np.int32(values[x] != ONE)
+        state = EMPTY if some == 0 else FULL if missing == 0 else MIXED
+        found[tile] = state if first or state == found[tile] else MIXED
+
+
+@inline
+def _gather_guide(image, states, low, y, rows, room, total, spare, factor):
+    """A row of means of the picture's luma, where tiles are mixed; elsewhere 0, for nothing depends on it there."""
+    grey, tile = room[4], 0
+    while tile < states.shape[0]:
+        end = run_end(states, tile)
+        x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
+        c0, c1 = x0 // factor, (x1 + factor - 1) // factor
+        if states[tile] == MIXED:
+            for j in range(rows.shape[0]):
+                _luma(image, grey[: x1 - x0], y + j, x0)
+                limit_row(rows[j, x0:x1], grey[: x1 - x0], ZERO, GUIDE_HIGHEST)
+            size = (c1 - c0) * factor
+            cells_row(rows[:, x0:x1], low[c0:c1], total[:size], spare[:size], factor, 0, 0)
+        else:
+            fill_row(low[c0:c1], ZERO)
+        tile = end
+
+
+@inline
+def _gather_row(states, low, rows, total, spare, factor):
+    """A row of means of the matte, without a margin."""
+    tile = 0
+    while tile < states.shape[0]:
+        end = run_end(states, tile)
+        x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
+        c0, c1 = x0 // factor, (x1 + factor - 1) // factor
+        if states[tile] == EMPTY:
+            fill_row(low[c0:c1], ZERO)
+        else:
+            size = (c1 - c0) * factor
+            cells_row(rows[:, x0:x1], low[c0:c1], total[:size], spare[:size], factor, 0, 0)
+        tile = end
+
+
 @sheet
-def _gather_sheet(source, height, width, low, low_guide, factor, margin, guided, y0, y1):
+def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, margin, y0, y1):
     """Means of the matte over cells of the reduced grid and, where wanted, of the picture's luma."""
     room = np.empty((_ROOM, width + 16), np.float32)
-    rows, greys = np.empty((factor, width), np.float32), np.empty((factor, width), np.float32)
+    rows = np.empty((factor, width), np.float32)
     total, spare = np.empty(width + 16, np.float32), np.empty(width + 16, np.float32)
-    cells = low.shape[1] - 2 * margin
-    total, spare = total[: cells * factor], spare[: cells * factor]
+    size = (low.shape[1] - 2 * margin) * factor
     for cell in range(y0, y1):
         y = (cell - margin) * factor
         count = factor if margin else min(factor, height - y)
         for j in range(count):
             _matte_row(source, min(max(y + j, 0), height - 1), rows[j], room)
-        cells_row(rows[:count], low[cell], total, spare, factor, margin, margin)
-        if guided:
-            grey = room[4][:width]
-            for j in range(count):
-                _luma(source.image, grey, y + j)
-                limit_row(greys[j], grey, ZERO, GUIDE_HIGHEST)
-            cells_row(greys[:count], low_guide[cell], total, spare, factor, 0, 0)
+        if margin:
+            cells_row(rows, low[cell], total[:size], spare[:size], factor, margin, margin)
+            continue
+        states = source.states[y // ROWS]
+        _gather_row(states, low[cell], rows[:count], total, spare, factor)
+        _note(states, found[y // ROWS], rows[:count], y % ROWS == 0)
+        if guided.shape[0] > 1:
+            _gather_guide(source.image, guided[y // ROWS], low_guide[cell], y, rows[:count], room, total, spare, factor)
 
 
-def _gather(source: Source, shape: tuple[int, int], factor: int, margin: int = 0, guided: bool = False) -> Any:
+def _gather(
+    source: Source, shape: tuple[int, int], factor: int, margin: int = 0, guided: Tiles = _NO_TILES
+) -> tuple[Source, Floats, Floats]:
+    """Return the source with its tiles as they were found, the reduced matte, and the reduced luma where wanted."""
     height, width = (-(-size // factor) + 2 * margin for size in shape)
     low = np.empty((height, width), np.float32)
-    guide = np.empty((height, width), np.float32) if guided else _NOTHING
+    guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
+    found = _NO_TILES if margin else np.empty_like(source.states)
     strip = max(8, STRIP // factor)
-    over_rows(_gather_sheet, height, source, *shape, low, guide, factor, margin, guided, strip=strip)
-    return low, guide
-
-
-def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Floats, int]:
-    """Return the mean of the matte all round on a reduced grid, and its factor; nothing and 0 without a radius."""
-    if radius <= 0:
-        return _NOTHING, 0
-    factor = soften.factor_for(radius)
-    low, _ = _gather(source, shape, factor)
-    return soften.box_mean(low, radius / factor), factor
+    over_rows(_gather_sheet, height, source, found, *shape, low, guide, guided, factor, margin, strip=strip)
+    return source if margin else source._replace(states=found), low, guide
 
 
 def _ready(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
     """Gather what the steps before the blur need, each from the steps before it."""
-    share, factor = _share(source, soften.speck_radius(steps.specks), shape)
-    source = source._replace(specks=share, specks_factor=factor)
-    share, factor = _share(source, soften.pinhole_radius(steps.pinholes), shape)
-    source = source._replace(pinholes=share, pinholes_factor=factor)
-    if steps.follow > 0:
-        factor = soften.factor_for(steps.radius)
-        low, guide = _gather(source, shape, factor, guided=True)
-        slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
-        source = source._replace(slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow))
-    return source
+    radius = soften.speck_radius(steps.specks)
+    if radius > 0:
+        source, share, factor = _share(source, radius, shape)
+        states = soften.tiles_after_specks(source.states, *tiles.ends(share, factor, source.states))
+        source = source._replace(specks=share, specks_factor=factor, states=states)
+    radius = soften.pinhole_radius(steps.pinholes)
+    if radius > 0:
+        source, share, factor = _share(source, radius, shape)
+        states = soften.tiles_after_pinholes(source.states, *tiles.ends(share, factor, source.states))
+        source = source._replace(pinholes=share, pinholes_factor=factor, states=states)
+    return _following(source, steps, shape) if steps.follow > 0 else source
+
+
+def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Source, Floats, int]:
+    """Return the source, and the mean of its matte all round on a reduced grid with that grid's factor."""
+    factor = soften.factor_for(radius)
+    source, low, _ = _gather(source, shape, factor)
+    return source, soften.box_mean(low, radius / factor), factor
+
+
+def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
+    """Let the matte follow the picture. Where it is 0 or 1 as far as the filter reaches, no luma is needed."""
+    factor = soften.factor_for(steps.radius)
+    needed = tiles.all_round(source.states, 2 * (steps.radius + 2 * factor))
+    source, low, guide = _gather(source, shape, factor, guided=needed)
+    slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
+    states = _tiles_after_following(source.states, slope, offset, factor)
+    return source._replace(slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow), states=states)
+
+
+def _tiles_after_following(states: Tiles, slope: Floats, offset: Floats, factor: int) -> Tiles:
+    flat = tiles.hold(slope, 0, factor, states)
+    lowest, highest = tiles.ends(offset, factor, states)
+    level = np.where(states == FULL, ONE, ZERO)
+    stays: Tiles = np.where(flat & (lowest == level) & (highest == level), states, MIXED)
+    return stays
 
 
 # --- finishing ----------------------------------------------------------------------------------------------
 
 
 class _Ending(NamedTuple):
-    """What follows the steps of a source: the blur (taps of a direct one, or a reduced plane), levels, a turn."""
+    """What follows the steps of a source: the blur (taps of a direct one, or a reduced plane), levels, a turn.
+
+    ``states`` are the tiles after the blur; ``level_of_empty`` and ``level_of_full`` what the levels make of 0 and 1.
+    """
 
     taps: Floats
     blurred: Floats
     blur_factor: int
+    states: Tiles
     levelled: bool
     floor: np.float32
     span: np.float32
+    level_of_empty: np.float32
+    level_of_full: np.float32
     turns: bool
     rotation: tuple[np.float32, np.float32]
 
 
 @inline
-def _blurred(source, ending, y, first, height, out, ring, row, padded, room):
-    """Row y after the blur; ``first`` tells that the ring holds no row yet."""
-    reach = ending.taps.shape[0] - 1
+def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
+    """Row y from column x0 on after the blur, where there is one; the ring holds the rows in its reach."""
+    width, reach = ring.shape[1], ending.taps.shape[0] - 1
     if ending.blur_factor:
-        _enlarge(ending.blurred, out, room, ending.blur_factor, 1, y)
-    elif reach:
-        for at in range(max(y - reach, 0) if first else y + reach, min(y + reach, height - 1) + 1):
-            _matte_row(source, at, ring[at % ring.shape[0]], room)
-        fir_down(ring, row, ending.taps, y, height)
-        pad_row(padded, row, reach)
-        fir_across(padded, out, ending.taps)
+        _enlarge(ending.blurred, out, room, ending.blur_factor, 1, y, x0)
+        return
+    if not reach:
+        copy_row(out, ring[0, x0 : x0 + out.shape[0]])
+        return
+    left, right = max(x0 - reach, 0), min(x0 + out.shape[0] + reach, width)
+    fir_down(ring, row[left:right], ending.taps, y, height, left, right)
+    before, covered = left - (x0 - reach), out.shape[0] + 2 * reach
+    copy_row(padded[before : before + right - left], row[left:right])
+    for x in range(before):
+        padded[x] = row[left]
+    for x in range(before + right - left, covered):
+        padded[x] = row[right - 1]
+    fir_across(padded[:covered], out, ending.taps)
+
+
+@inline
+def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
+    """Row y from column x0 on after blur and levels."""
+    soft = room[6][: out.shape[0]]
+    state = ending.states[y // ROWS, x0 // COLUMNS]
+    if state == EMPTY:
+        fill_row(out, ending.level_of_empty)
+    elif state == FULL:
+        fill_row(out, ending.level_of_full)
     else:
-        _matte_row(source, y, out, room)
+        _blur_run(ending, y, x0, height, soft, ring, row, padded, room)
+        if ending.levelled:
+            levels_row(out, soft, ending.floor, ending.span)
+        else:
+            copy_row(out, soft)
+
+
+@inline
+def _turn_run(image, matte, out, n, x0, untouched, p):
+    x1 = x0 + matte.shape[0]
+    if untouched:
+        copy_row(out[n * x0 : n * x1], image[n * x0 : n * x1])
+    else:
+        turn_row(image[n * x0 : n * x1], matte, out[n * x0 : n * x1], n, p)
+
+
+@part
+def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
+    """Row y of the matte and of the picture, run by run."""
+    states = ending.states[y // ROWS]
+    tile = 0
+    while tile < states.shape[0]:
+        end = run_end(states, tile)
+        x0, x1 = tile * COLUMNS, min(end * COLUMNS, matte.shape[0])
+        _finish_run(ending, y, x0, height, matte[x0:x1], ring, row, padded, room)
+        untouched = states[tile] == EMPTY and ending.level_of_empty == ZERO
+        if not ending.turns:
+            pass
+        elif image.shape[2] == 3:
+            _turn_run(image[y].reshape(-1), matte[x0:x1], out[y].reshape(-1), 3, x0, untouched, ending.rotation)
+        else:
+            _turn_run(image[y].reshape(-1), matte[x0:x1], out[y].reshape(-1), 4, x0, untouched, ending.rotation)
+        tile = end
+
+
+@inline
+def _all_settled(states):
+    mixed = 0
+    for tile in range(states.shape[0]):
+        mixed += states[tile] == MIXED
+    return mixed == 0
 
 
 @sheet
@@ -278,33 +442,31 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
     reach = ending.taps.shape[0] - 1
     room = np.empty((_ROOM, width + 16), np.float32)
     ring = np.empty((2 * reach + 1, width), np.float32)
-    row, padded = np.empty(width, np.float32), np.empty(width + 2 * reach, np.float32)
-    soft, own = np.empty(width, np.float32), np.empty(width, np.float32)
+    row, padded, own = np.empty(width, np.float32), np.empty(width + 2 * reach, np.float32), np.empty(width, np.float32)
+    ready = 0
     for y in range(y0, y1):
-        _blurred(source, ending, y, y == y0, height, soft, ring, row, padded, room)
-        done = matte[y] if keep else own
-        if ending.levelled:
-            levels_row(done, soft, ending.floor, ending.span)
-        else:
-            copy_row(done, soft)
-        if ending.turns:
-            if image.shape[2] == 3:
-                turn_row(image[y].reshape(-1), done, out[y].reshape(-1), 3, ending.rotation)
-            else:
-                turn_row(image[y].reshape(-1), done, out[y].reshape(-1), 4, ending.rotation)
+        if not (ending.blur_factor or _all_settled(ending.states[y // ROWS])):
+            for at in range(max(y - reach, ready), min(y + reach, height - 1) + 1):
+                _matte_row(source, at, ring[at % ring.shape[0]], room)
+            ready = min(y + reach, height - 1) + 1
+        _finish_row(ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, room)
 
 
 _TALL = 4 * STRIP
 """Rows of a strip with a direct blur: each strip works the rows in reach of its ends once more."""
 
 
-def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int]:
-    """Return the taps of a direct blur, or the blurred matte on a reduced grid and its factor."""
+def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int, Tiles]:
+    """Return the taps of a direct blur or the blurred matte on a reduced grid with its factor, and the tiles after."""
     factor = soften.blur_factor(steps.sigma)
     if factor > 1:
-        low, _ = _gather(source, shape, factor, margin=1)
-        return _NO_TAPS, soften.gaussian(low, soften.reduced_sigma(steps.sigma, factor)), factor
-    return soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else _NO_TAPS, _NOTHING, 0
+        _, low, _ = _gather(source, shape, factor, margin=1)
+        blurred = soften.gaussian(low, soften.reduced_sigma(steps.sigma, factor))
+        lowest, highest = tiles.ends(blurred, factor, source.states, margin=1)
+        settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
+        return _NO_TAPS, blurred, factor, np.where(lowest == highest, settled, MIXED)
+    taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else _NO_TAPS
+    return taps, _NOTHING, 0, tiles.all_round(source.states, len(taps) - 1)
 
 
 def _finish(
@@ -318,9 +480,10 @@ def _finish(
 ) -> None:
     levels = (steps.levelled, F(steps.floor), soften.levels_span(steps.floor, steps.ceiling))
     source = _ready(source, steps, shape)
-    taps, blurred, factor = _blur(source, steps, shape)
-    ending = _Ending(taps, blurred, factor, *levels, turned is not None, rotation(*(turned or (0.0, 1.0))))
-    strip = _TALL if taps.shape[0] > 1 else STRIP
+    blur = _blur(source, steps, shape)
+    ends = [soften.level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE)]
+    ending = _Ending(*blur, *levels, *ends, turned is not None, rotation(*(turned or (0.0, 1.0))))
+    strip = _TALL if ending.taps.shape[0] > 1 else STRIP
     keep = matte is not None
     arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
     over_rows(_finish_sheet, shape[0], *arguments, strip=strip)

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from . import soften
+from . import soften, tiles
 from .arrays import Floats, as_picture, output
 from .colour import (
     HALF,
@@ -291,8 +291,17 @@ def learned_key(
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
-    over_rows(_edge_sheet, image.shape[0], image, *learned_edge(image, centre, form, **options), out)
+    edge = learned_edge(image, centre, form, **options)
+    over_rows(_edge_sheet, image.shape[0], image, *edge, edge_tiles(edge, out.shape), out)
     return out
+
+
+def edge_tiles(edge: Edge, shape: tuple[int, ...]) -> tiles.Tiles:
+    """Return the tiles of the matte of a key: empty where slope and offset are 0 as far as they reach."""
+    states = tiles.unknown(shape)
+    empty = tiles.hold(edge.slope, 0, edge.factor, states) & tiles.hold(edge.offset, 0, edge.factor, states)
+    states[empty] = tiles.EMPTY
+    return states
 
 
 def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
@@ -318,19 +327,25 @@ _BRIGHTEST_GUIDE = F(4)
 
 
 @sheet
-def _edge_sheet(image, slope, offset, factor, out, y0, y1):
-    width = out.shape[1]
-    cells = np.empty(slope.shape[1] + 2, np.float32)
-    wide = np.empty(slope.shape[1] * factor, np.float32)
-    slopes = np.empty(width, np.float32)
-    offsets = np.empty(width, np.float32)
+def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
+    width, n = out.shape[1], image.shape[2]
+    room = np.empty((4, width + 16), np.float32)
     for y in range(y0, y1):
-        soften.enlarged_row(slope, slopes, cells, wide, factor, 0, y)
-        soften.enlarged_row(offset, offsets, cells, wide, factor, 0, y)
-        if image.shape[2] == 3:
-            edge_row(image[y].reshape(-1), slopes, offsets, out[y], 3)
-        else:
-            edge_row(image[y].reshape(-1), slopes, offsets, out[y], 4)
+        row, tile = image[y].reshape(-1), 0
+        while tile < states.shape[1]:
+            end = tiles.run_end(states[y // tiles.ROWS], tile)
+            x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
+            if states[y // tiles.ROWS, tile] == tiles.EMPTY:
+                soften.fill_row(out[y, x0:x1], ZERO)
+            else:
+                slopes, offsets = room[2][: x1 - x0], room[3][: x1 - x0]
+                soften.enlarged_row(slope, slopes, room[0], room[1], factor, 0, y, x0)
+                soften.enlarged_row(offset, offsets, room[0], room[1], factor, 0, y, x0)
+                if n == 3:
+                    edge_row(row[3 * x0 : 3 * x1], slopes, offsets, out[y, x0:x1], 3)
+                else:
+                    edge_row(row[4 * x0 : 4 * x1], slopes, offsets, out[y, x0:x1], 4)
+            tile = end
 
 
 # --- ranges -------------------------------------------------------------------------------------------------

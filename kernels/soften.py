@@ -20,6 +20,7 @@ from .colour import ONE, ZERO, F, clamp, is_finite3, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
 from .jit import inline, sheet
 from .strips import STRIP, over_rows
+from .tiles import EMPTY, FULL, MIXED, Tiles
 
 FACTORS = (1, 2, 4, 8)
 """The factors by which :func:`decimate` and :func:`enlarge` change the size."""
@@ -54,6 +55,13 @@ def copy_row(out, a):
     """Copy a row."""
     for x in range(out.shape[0]):
         out[x] = a[x]
+
+
+@inline
+def fill_row(out, value):
+    """Fill a row with one value."""
+    for x in range(out.shape[0]):
+        out[x] = value
 
 
 @inline
@@ -126,31 +134,31 @@ def _taps4_row(out, left, right, k0, k1, k2, k3):
 
 
 @inline
-def _ring_row(ring, y, height):
-    """Row y of a plane of which a ring holds the last rows; beyond the frame, its nearest row."""
-    return ring[min(max(y, 0), height - 1) % ring.shape[0]]
+def _ring_row(ring, y, height, x0, x1):
+    """Columns of row y of a plane of which a ring holds the last rows; beyond the frame, its nearest row."""
+    return ring[min(max(y, 0), height - 1) % ring.shape[0]][x0:x1]
 
 
 @inline
-def fir_down(ring, out, k, y, height):
-    """Weigh the rows round y into one row: four pairs of rows in each sweep, then two.
+def fir_down(ring, out, k, y, height, x0, x1):
+    """Weigh the rows round y into one row, columns x0 to x1 of it: four pairs of rows in each sweep, then two.
 
     Row y of the plane, which is ``height`` rows high, lies in row y modulo the ring's own height.
     """
     r = k.shape[0] - 1
-    _scale_row(out, _ring_row(ring, y, height), k[r])
+    _scale_row(out, _ring_row(ring, y, height, x0, x1), k[r])
     for i in range(0, r - 3, 4):
         a, b = y - r + i, y + r - i
         _pairs4_row(
             out,
-            _ring_row(ring, a, height),
-            _ring_row(ring, b, height),
-            _ring_row(ring, a + 1, height),
-            _ring_row(ring, b - 1, height),
-            _ring_row(ring, a + 2, height),
-            _ring_row(ring, b - 2, height),
-            _ring_row(ring, a + 3, height),
-            _ring_row(ring, b - 3, height),
+            _ring_row(ring, a, height, x0, x1),
+            _ring_row(ring, b, height, x0, x1),
+            _ring_row(ring, a + 1, height, x0, x1),
+            _ring_row(ring, b - 1, height, x0, x1),
+            _ring_row(ring, a + 2, height, x0, x1),
+            _ring_row(ring, b - 2, height, x0, x1),
+            _ring_row(ring, a + 3, height, x0, x1),
+            _ring_row(ring, b - 3, height, x0, x1),
             k[i],
             k[i + 1],
             k[i + 2],
@@ -160,10 +168,10 @@ def fir_down(ring, out, k, y, height):
         a, b = y - 2, y + 2
         _pairs2_row(
             out,
-            _ring_row(ring, a, height),
-            _ring_row(ring, b, height),
-            _ring_row(ring, a + 1, height),
-            _ring_row(ring, b - 1, height),
+            _ring_row(ring, a, height, x0, x1),
+            _ring_row(ring, b, height, x0, x1),
+            _ring_row(ring, a + 1, height, x0, x1),
+            _ring_row(ring, b - 1, height, x0, x1),
             k[r - 2],
             k[r - 1],
         )
@@ -189,7 +197,7 @@ def _fir_sheet(plane, out, k, y0, y1):
     row = np.empty(width, np.float32)
     padded = np.empty(width + 2 * r, np.float32)
     for y in range(y0, y1):
-        fir_down(plane, row, k, y, plane.shape[0])
+        fir_down(plane, row, k, y, plane.shape[0], 0, width)
         pad_row(padded, row, r)
         fir_across(padded, out[y], k)
 
@@ -408,21 +416,26 @@ def _lerp_row(out, a, b, t):
 
 
 @inline
-def enlarged_row(low, out, cells, wide, factor, margin, y):
-    """Fill row y of the full grid; ``cells`` and ``wide`` are room for a reduced and an enlarged row."""
-    count = cells.shape[0] - 2
+def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
+    """Fill row y of the full grid from column x0 on, a multiple of ``factor``.
+
+    ``cells`` and ``wide`` are room for a reduced and an enlarged row: two cells more than are covered, and whole cells.
+    """
+    width = out.shape[0]
+    count = (width + factor - 1) // factor
     place = (F(y) + F(0.5)) / F(factor) - F(0.5)
     above = math.floor(place)
     t = place - F(above)
-    first = 1 - margin
-    within = cells[first : first + low.shape[1]]
-    _lerp_row(within, _row_at(low, above + margin), _row_at(low, above + margin + 1), t)
-    if not margin:
+    start = x0 // factor - 1 + margin
+    first, last = max(start, 0), min(start + count + 2, low.shape[1])
+    upper, lower = _row_at(low, above + margin)[first:last], _row_at(low, above + margin + 1)[first:last]
+    _lerp_row(cells[first - start : last - start], upper, lower, t)
+    if start < 0:
         cells[0] = cells[1]
+    if last < start + count + 2:
         cells[count + 1] = cells[count]
-    a, b, c = cells[:count], cells[1 : count + 1], cells[2:]
-    width = out.shape[0]
-    target = out if width == count * factor else wide
+    a, b, c = cells[:count], cells[1 : count + 1], cells[2 : count + 2]
+    target = out if width == count * factor else wide[: count * factor]
     if factor == 1:
         copy_row(target, b)
     elif factor == 2:
@@ -441,7 +454,7 @@ def _enlarge_sheet(low, out, factor, margin, y0, y1):
     cells = np.empty(count + 2, np.float32)
     wide = np.empty(count * factor, np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, out[y], cells, wide, factor, margin, y)
+        enlarged_row(low, out[y], cells, wide, factor, margin, y, 0)
 
 
 def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | None = None) -> Floats:
@@ -918,6 +931,12 @@ def levels_span(floor: float, ceiling: float) -> np.float32:
     return F(F(ceiling) - F(floor))
 
 
+def level_of(value: float, floor: float, ceiling: float) -> np.float32:
+    """Return what :func:`levels_row` makes of one value that is not NaN."""
+    level = (F(value) - F(floor)) / levels_span(floor, ceiling)
+    return F(min(level, ONE)) if level > ZERO else ZERO
+
+
 _FADED, _FADE = F(0.10), F(0.25)
 _OPEN, _CLOSE = F(0.62), F(0.20)
 _SPECK_SHARE, _PINHOLE_SHARE = math.sqrt(0.10), math.sqrt(1 - 0.82)
@@ -937,13 +956,27 @@ def pinholes_row(out, matte, share):
         out[x] = _end(clamp(matte[x], ZERO, ONE), smoothstep((share[x] - _OPEN) / _CLOSE), True)
 
 
+def tiles_after_specks(states: Tiles, lowest: Floats, highest: Floats) -> Tiles:
+    """Return the tiles after the specks went, from the ends of the share in each: well below the fade nothing stays."""
+    stays = lowest > 1.01 * (_FADED + _FADE)
+    unsure: Tiles = np.where((states == FULL) & ~stays, MIXED, states)
+    return np.where(highest < 0.99 * _FADED, EMPTY, unsure)
+
+
+def tiles_after_pinholes(states: Tiles, lowest: Floats, highest: Floats) -> Tiles:
+    """Return the tiles after the pinholes closed, from the ends of the share in each."""
+    stays = highest < 0.99 * _OPEN
+    unsure: Tiles = np.where((states == EMPTY) & ~stays, MIXED, states)
+    return np.where(lowest > 1.01 * (_OPEN + _CLOSE), FULL, unsure)
+
+
 @sheet
 def _specks_sheet(matte, low, out, factor, y0, y1):
     cells = np.empty(low.shape[1] + 2, np.float32)
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, 0, y)
+        enlarged_row(low, share, cells, wide, factor, 0, y, 0)
         specks_row(out[y], matte[y], share)
 
 
@@ -953,7 +986,7 @@ def _pinholes_sheet(matte, low, out, factor, y0, y1):
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, 0, y)
+        enlarged_row(low, share, cells, wide, factor, 0, y, 0)
         pinholes_row(out[y], matte[y], share)
 
 
@@ -1121,8 +1154,8 @@ def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
     slopes = np.empty(width, np.float32)
     offsets = np.empty(width, np.float32)
     for y in range(y0, y1):
-        enlarged_row(slope, slopes, cells, wide, factor, 0, y)
-        enlarged_row(offset, offsets, cells, wide, factor, 0, y)
+        enlarged_row(slope, slopes, cells, wide, factor, 0, y, 0)
+        enlarged_row(offset, offsets, cells, wide, factor, 0, y, 0)
         if amount == ONE:
             guided_row(out[y], slopes, offsets, guide[y])
         else:

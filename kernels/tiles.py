@@ -1,0 +1,108 @@
+"""Tiles of a matte: where it is 0 all over or 1 all over, so that its rows need not be worked out there.
+
+A tile is :data:`ROWS` by :data:`COLUMNS` pixels of the matte's grid, whole cells of every reduced grid. What is known
+of tiles never changes a bit: where a tile is called empty or full, the steps would give exactly 0 or 1.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .arrays import Floats
+from .jit import inline, sheet
+from .strips import over_rows
+
+ROWS, COLUMNS = 8, 64
+EMPTY, FULL, MIXED = np.uint8(0), np.uint8(1), np.uint8(2)
+"""What a tile holds: 0 all over, 1 all over, or anything."""
+
+LONGEST = 16
+"""Tiles that are worked as one run at most, so that its rows stay in the nearest cache."""
+
+_INFINITE = np.float32(np.inf)
+
+Tiles = NDArray[np.uint8]
+"""uint8 (⌈H / 8⌉, ⌈W / 64⌉): :data:`EMPTY`, :data:`FULL` or :data:`MIXED`."""
+
+
+def unknown(shape: tuple[int, ...]) -> Tiles:
+    """Return the tiles of a plane (H, W) of which nothing is known."""
+    return np.full((-(-shape[0] // ROWS), -(-shape[1] // COLUMNS)), MIXED)
+
+
+@inline
+def run_end(states, start):
+    """Return where the run of equal tiles ends that begins at ``start``, in one row of tiles."""
+    end = start + 1
+    while end < states.shape[0] and end < start + LONGEST and states[end] == states[start]:
+        end += 1
+    return end
+
+
+@sheet
+def _ends_sheet(low, factor, margin, lowest, highest, y0, y1):
+    cells, across = ROWS // factor, COLUMNS // factor
+    width = low.shape[1]
+    least, most = np.empty(width, np.float32), np.empty(width, np.float32)
+    for y in range(y0, y1):
+        for x in range(width):
+            least[x] = _INFINITE
+            most[x] = -_INFINITE
+        top = y * cells - 1 + margin
+        for row in range(max(top, 0), min(top + cells + 2, low.shape[0])):
+            values = low[row]
+            for x in range(width):
+                value = values[x]
+                under = value if value == value else -_INFINITE
+                over = value if value == value else _INFINITE
+                least[x] = under if under < least[x] else least[x]
+                most[x] = over if over > most[x] else most[x]
+        for tile in range(lowest.shape[1]):
+            left = tile * across - 1 + margin
+            under, over = _INFINITE, -_INFINITE
+            for x in range(max(left, 0), min(left + across + 2, width)):
+                under = least[x] if least[x] < under else under
+                over = most[x] if most[x] > over else over
+            lowest[y, tile] = under
+            highest[y, tile] = over
+
+
+def ends(low: Floats, factor: int, tiles: Tiles, margin: int = 0) -> tuple[Floats, Floats]:
+    """Return the lowest and the highest value of a reduced plane that reach into each tile when it is enlarged.
+
+    :param low: float32, on a grid ``factor`` (1, 2, 4 or 8) times coarser, with ``margin`` repeated cells all round.
+    :returns: two float32 of the tiles' shape; NaN counts as −∞ and as ∞.
+    """
+    lowest, highest = np.empty(tiles.shape, np.float32), np.empty(tiles.shape, np.float32)
+    over_rows(_ends_sheet, tiles.shape[0], low, factor, margin, lowest, highest, strip=16)
+    return lowest, highest
+
+
+def hold(low: Floats, value: float, factor: int, tiles: Tiles) -> NDArray[np.bool_]:
+    """Tell of each tile whether a reduced plane has this one value wherever it reaches in when it is enlarged."""
+    lowest, highest = ends(low, factor, tiles)
+    alike: NDArray[np.bool_] = (lowest == value) & (highest == value)
+    return alike
+
+
+def all_round(tiles: Tiles, reach: float) -> Tiles:
+    """Return what each tile is together with everything within ``reach`` pixels of it; MIXED where that differs."""
+    least, most = tiles, tiles
+    for axis, size in enumerate((ROWS, COLUMNS)):
+        steps = min(-int(-reach // size), tiles.shape[axis] - 1)
+        least, most = (
+            _over_neighbours(end, plane, axis, steps) for end, plane in ((np.minimum, least), (np.maximum, most))
+        )
+    joined: Tiles = np.where(least == most, least, MIXED)
+    return joined
+
+
+def _over_neighbours(end: np.ufunc, plane: Tiles, axis: int, steps: int) -> Tiles:
+    result = plane.copy()
+    for step in range(1, steps + 1):
+        ahead, behind = [slice(None)] * 2, [slice(None)] * 2
+        ahead[axis], behind[axis] = slice(step, None), slice(None, -step)
+        for to, origin in ((tuple(ahead), tuple(behind)), (tuple(behind), tuple(ahead))):
+            end(result[to], plane[origin], out=result[to])
+    return result
