@@ -237,9 +237,9 @@ def _pad_row(row, left, width):
 
 
 @inline
-def _row_at(plane, y):
-    """The row y of a plane, the first or last one beyond its ends."""
-    return plane[min(max(y, 0), plane.shape[0] - 1)]
+def _near(plane, y):
+    """y, or the first or last row of a plane beyond its ends."""
+    return min(max(y, 0), plane.shape[0] - 1)
 
 
 @inline
@@ -249,10 +249,10 @@ def _chroma_row(plane, y, down, starts, weights, out):
     first = y // down + starts[phase]
     width = plane.shape[1]
     _blend_rows(
-        _row_at(plane, first),
-        _row_at(plane, first + 1),
-        _row_at(plane, first + 2),
-        _row_at(plane, first + 3),
+        plane[_near(plane, first)],
+        plane[_near(plane, first + 1)],
+        plane[_near(plane, first + 2)],
+        plane[_near(plane, first + 3)],
         weights[phase],
         out[_PAD : _PAD + width],
     )
@@ -281,7 +281,8 @@ def _spread_any(row, starts, w, out):
 def _spread_row(row, starts, weights, out):
     """Bring a padded row of chroma to luma width."""
     if starts.shape[0] == 1:
-        out[:] = row[_PAD : _PAD + out.shape[0]]
+        for x in range(out.shape[0]):
+            out[x] = row[_PAD + x]
     elif starts.shape[0] == 2:
         _spread_pair(row[_PAD + starts[0] :], row[_PAD + starts[1] :], weights, out)
     else:

@@ -7,6 +7,9 @@ over.
 ``sheet`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
 without the interpreter lock, and kept on disk.
 
+Only sheets make arrays. What they call works on slices of those and returns none, so that nobody need count who
+refers to them: threads that count at one place wait for each other.
+
 numba's own cache looks at the time stamp of one file only and would return stale code when a callee in
 another file changes. The cache folder here is therefore named after a hash of every kernel source, the
 numba and Python versions and the processor: new sources, new folder.
@@ -30,6 +33,7 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 numba_config: Any = numba.config
 _OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
+_UNCOUNTED: dict[str, Any] = {**_OPTIONS, "_nrt": False}
 
 
 def source_digest() -> str:
@@ -119,13 +123,13 @@ SHEETS: list[Any] = []
 
 def inline(function: Function) -> Function:
     """Compile a scalar pixel function or a row loop so that it is always folded into its caller."""
-    compiled: Function = numba.njit(forceinline=True, **_OPTIONS)(function)
+    compiled: Function = numba.njit(forceinline=True, **_UNCOUNTED)(function)
     return compiled
 
 
 def part(function: Function) -> Function:
     """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
-    compiled: Function = numba.njit(**_OPTIONS)(function)
+    compiled: Function = numba.njit(**_UNCOUNTED)(function)
     return compiled
 
 

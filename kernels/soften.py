@@ -18,7 +18,7 @@ import numpy as np
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, ZERO, F, clamp, is_finite3, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, part, sheet
 from .strips import STRIP, over_rows
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
@@ -93,9 +93,9 @@ def pad_row(padded, row, margin):
 
 
 @inline
-def _row_at(plane, y):
-    """Row y of the plane; beyond the frame, its nearest row."""
-    return plane[min(max(y, 0), plane.shape[0] - 1)]
+def _near(plane, y):
+    """y, or beyond the frame the row of the plane that lies nearest."""
+    return min(max(y, 0), plane.shape[0] - 1)
 
 
 # --- Gaussian -----------------------------------------------------------------------------------------------
@@ -134,9 +134,9 @@ def _taps4_row(out, left, right, k0, k1, k2, k3):
 
 
 @inline
-def _ring_row(ring, y, height, x0, x1):
-    """Columns of row y of a plane of which a ring holds the last rows; beyond the frame, its nearest row."""
-    return ring[min(max(y, 0), height - 1) % ring.shape[0]][x0:x1]
+def _ring_at(ring, y, height):
+    """Where row y of a plane lies of which a ring holds the last rows; beyond the frame, its nearest row."""
+    return min(max(y, 0), height - 1) % ring.shape[0]
 
 
 @inline
@@ -146,19 +146,19 @@ def fir_down(ring, out, k, y, height, x0, x1):
     Row y of the plane, which is ``height`` rows high, lies in row y modulo the ring's own height.
     """
     r = k.shape[0] - 1
-    _scale_row(out, _ring_row(ring, y, height, x0, x1), k[r])
+    _scale_row(out, ring[_ring_at(ring, y, height)][x0:x1], k[r])
     for i in range(0, r - 3, 4):
         a, b = y - r + i, y + r - i
         _pairs4_row(
             out,
-            _ring_row(ring, a, height, x0, x1),
-            _ring_row(ring, b, height, x0, x1),
-            _ring_row(ring, a + 1, height, x0, x1),
-            _ring_row(ring, b - 1, height, x0, x1),
-            _ring_row(ring, a + 2, height, x0, x1),
-            _ring_row(ring, b - 2, height, x0, x1),
-            _ring_row(ring, a + 3, height, x0, x1),
-            _ring_row(ring, b - 3, height, x0, x1),
+            ring[_ring_at(ring, a, height)][x0:x1],
+            ring[_ring_at(ring, b, height)][x0:x1],
+            ring[_ring_at(ring, a + 1, height)][x0:x1],
+            ring[_ring_at(ring, b - 1, height)][x0:x1],
+            ring[_ring_at(ring, a + 2, height)][x0:x1],
+            ring[_ring_at(ring, b - 2, height)][x0:x1],
+            ring[_ring_at(ring, a + 3, height)][x0:x1],
+            ring[_ring_at(ring, b - 3, height)][x0:x1],
             k[i],
             k[i + 1],
             k[i + 2],
@@ -168,10 +168,10 @@ def fir_down(ring, out, k, y, height, x0, x1):
         a, b = y - 2, y + 2
         _pairs2_row(
             out,
-            _ring_row(ring, a, height, x0, x1),
-            _ring_row(ring, b, height, x0, x1),
-            _ring_row(ring, a + 1, height, x0, x1),
-            _ring_row(ring, b - 1, height, x0, x1),
+            ring[_ring_at(ring, a, height)][x0:x1],
+            ring[_ring_at(ring, b, height)][x0:x1],
+            ring[_ring_at(ring, a + 1, height)][x0:x1],
+            ring[_ring_at(ring, b - 1, height)][x0:x1],
             k[r - 2],
             k[r - 1],
         )
@@ -286,14 +286,20 @@ def _halve_row(out, row):
 def _sum_rows(plane, total, y, factor):
     """Add up the rows y to y + factor, in pairs so that equal rows add exactly."""
     if factor == 1:
-        copy_row(total, _row_at(plane, y))
+        copy_row(total, plane[_near(plane, y)])
     elif factor == 2:
-        _sum2_row(total, _row_at(plane, y), _row_at(plane, y + 1))
+        _sum2_row(total, plane[_near(plane, y)], plane[_near(plane, y + 1)])
     else:
-        _sum4_row(total, _row_at(plane, y), _row_at(plane, y + 1), _row_at(plane, y + 2), _row_at(plane, y + 3))
+        _sum4_row(
+            total,
+            plane[_near(plane, y)],
+            plane[_near(plane, y + 1)],
+            plane[_near(plane, y + 2)],
+            plane[_near(plane, y + 3)],
+        )
     if factor == 8:
-        _sum2_row_into(total, _row_at(plane, y + 4), _row_at(plane, y + 5))
-        _sum2_row_into(total, _row_at(plane, y + 6), _row_at(plane, y + 7))
+        _sum2_row_into(total, plane[_near(plane, y + 4)], plane[_near(plane, y + 5)])
+        _sum2_row_into(total, plane[_near(plane, y + 6)], plane[_near(plane, y + 7)])
 
 
 @inline
@@ -304,14 +310,15 @@ def _sum2_row_into(out, a, b):
 
 @inline
 def _sum_cells(total, spare, factor):
-    """Add up each run of ``factor`` neighbours in a row by repeated halving; the sums end where is returned."""
-    count = total.shape[0]
-    for step in (2, 4, 8):
-        if factor >= step:
-            count = count // 2
-            _halve_row(spare[:count], total[: 2 * count])
-            total, spare = spare, total
-    return total[:count]
+    """Add up each run of ``factor`` neighbours in a row by repeated halving; for factors 2 and 8 into the spare row."""
+    count = total.shape[0] // factor
+    if factor == 2:
+        _halve_row(spare[:count], total)
+    elif factor > 2:
+        _halve_row(spare[: total.shape[0] // 2], total)
+        _halve_row(total[: total.shape[0] // 4], spare[: total.shape[0] // 2])
+        if factor == 8:
+            _halve_row(spare[:count], total[: total.shape[0] // 4])
 
 
 @inline
@@ -332,7 +339,8 @@ def cells_row(plane, out, total, spare, factor, margin, row):
     missing = cells * factor - width
     for x in range(width, cells * factor):
         total[x] = last if margin else ZERO
-    sums = _sum_cells(total, spare, factor)
+    _sum_cells(total, spare, factor)
+    sums = spare[:cells] if factor == 2 or factor == 8 else total[:cells]
     _scale_row(out[margin : margin + cells], sums, ONE / F(rows * factor))
     if margin:
         out[0] = first / F(factor)
@@ -428,7 +436,7 @@ def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
     t = place - F(above)
     start = x0 // factor - 1 + margin
     first, last = max(start, 0), min(start + count + 2, low.shape[1])
-    upper, lower = _row_at(low, above + margin)[first:last], _row_at(low, above + margin + 1)[first:last]
+    upper, lower = low[_near(low, above + margin)][first:last], low[_near(low, above + margin + 1)][first:last]
     _lerp_row(cells[first - start : last - start], upper, lower, t)
     if start < 0:
         cells[0] = cells[1]
@@ -488,7 +496,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
     top = y0 - whole
     taps = 2 * whole + 1
     for j in range(count):
-        copy_row(out[y0 + j, x0:x1], _row_at(plane, top + j)[x0:x1])
+        copy_row(out[y0 + j, x0:x1], plane[_near(plane, top + j)][x0:x1])
     done = 1
     step = 2
     length = count + taps
@@ -496,7 +504,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
         length -= step // 2
         for j in range(length):
             if step == 2:
-                _sum2_row(sums[j], _row_at(plane, top + j)[x0:x1], _row_at(plane, top + j + 1)[x0:x1])
+                _sum2_row(sums[j], plane[_near(plane, top + j)][x0:x1], plane[_near(plane, top + j + 1)][x0:x1])
             else:
                 _add_row(sums[j], sums[j + step // 2])
         if taps & step:
@@ -506,7 +514,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
         step *= 2
     if part > ZERO:
         for j in range(count):
-            above, below = _row_at(plane, top + j - 1), _row_at(plane, top + j + taps)
+            above, below = plane[_near(plane, top + j - 1)], plane[_near(plane, top + j + taps)]
             _add_ends_row(out[y0 + j, x0:x1], above[x0:x1], below[x0:x1], part)
 
 
@@ -617,13 +625,13 @@ def _ends_down(plane, out, ends, radius, largest, x0, y0, y1):
     taps = 2 * radius + 1
     if taps == 3:
         for y in range(y0, y1):
-            above, below = _row_at(plane, y - 1), _row_at(plane, y + 1)
+            above, below = plane[_near(plane, y - 1)], plane[_near(plane, y + 1)]
             _end3_row(out[y, x0:x1], above[x0:x1], plane[y, x0:x1], below[x0:x1], largest)
         return
     length = count + taps - 4
     for j in range(length):
-        a, b = _row_at(plane, top + j), _row_at(plane, top + j + 1)
-        c, d = _row_at(plane, top + j + 2), _row_at(plane, top + j + 3)
+        a, b = plane[_near(plane, top + j)], plane[_near(plane, top + j + 1)]
+        c, d = plane[_near(plane, top + j + 2)], plane[_near(plane, top + j + 3)]
         _end4_row(ends[j], a[x0:x1], b[x0:x1], c[x0:x1], d[x0:x1], largest)
     step = 4
     while 4 * step <= taps:
@@ -667,25 +675,27 @@ def _ends_across(row, ends, spare, radius, largest):
 
 
 @inline
-def _ends_strip(plane, out, radius, largest, y0, y1):
+def _ends_strip(plane, out, down, across, radius, largest, y0, y1):
+    """Extremes of a strip, in blocks of columns; the last block goes back as far as it must to be whole."""
     width = plane.shape[1]
     for x0 in range(0, width, _BLOCK):
-        ends_down = np.empty((y1 - y0 + 2 * radius, min(_BLOCK, width - x0)), np.float32)
-        _ends_down(plane, out, ends_down, radius, largest, x0, y0, y1)
-    ends = np.empty(width + 2 * radius, np.float32)
-    spare = np.empty(width + 2 * radius, np.float32)
+        _ends_down(plane, out, down, radius, largest, min(x0, width - down.shape[1]), y0, y1)
     for y in range(y0, y1):
-        _ends_across(out[y], ends, spare, radius, largest)
+        _ends_across(out[y], across[0], across[1], radius, largest)
 
 
 @sheet
 def _grow_sheet(plane, out, radius, y0, y1):
-    _ends_strip(plane, out, radius, True, y0, y1)
+    down = np.empty((y1 - y0 + 2 * radius, min(_BLOCK, plane.shape[1])), np.float32)
+    across = np.empty((2, plane.shape[1] + 2 * radius), np.float32)
+    _ends_strip(plane, out, down, across, radius, True, y0, y1)
 
 
 @sheet
 def _shrink_sheet(plane, out, radius, y0, y1):
-    _ends_strip(plane, out, radius, False, y0, y1)
+    down = np.empty((y1 - y0 + 2 * radius, min(_BLOCK, plane.shape[1])), np.float32)
+    across = np.empty((2, plane.shape[1] + 2 * radius), np.float32)
+    _ends_strip(plane, out, down, across, radius, False, y0, y1)
 
 
 @inline
@@ -857,7 +867,7 @@ def _median3_sheet(plane, out, y0, y1):
     ranks = np.empty((3, width + 2), np.float32)
     low, middle, high = ranks[0][1 : 1 + width], ranks[1][1 : 1 + width], ranks[2][1 : 1 + width]
     for y in range(y0, y1):
-        _sorted3_rows(low, middle, high, _row_at(plane, y - 1), plane[y], _row_at(plane, y + 1))
+        _sorted3_rows(low, middle, high, plane[_near(plane, y - 1)], plane[y], plane[_near(plane, y + 1)])
         _repeat_ends(ranks, 1)
         _median3_row(out[y], ranks[0], ranks[1], ranks[2])
 
@@ -869,8 +879,8 @@ def _median5_sheet(plane, out, y0, y1):
     r0, r1, r2 = ranks[0][2 : 2 + width], ranks[1][2 : 2 + width], ranks[2][2 : 2 + width]
     r3, r4 = ranks[3][2 : 2 + width], ranks[4][2 : 2 + width]
     for y in range(y0, y1):
-        above, further_above = _row_at(plane, y - 1), _row_at(plane, y - 2)
-        below, further_below = _row_at(plane, y + 1), _row_at(plane, y + 2)
+        above, further_above = plane[_near(plane, y - 1)], plane[_near(plane, y - 2)]
+        below, further_below = plane[_near(plane, y + 1)], plane[_near(plane, y + 2)]
         _sorted5_rows(r0, r1, r2, r3, r4, further_above, above, plane[y], below, further_below)
         _repeat_ends(ranks, 2)
         _median5_row(out[y], ranks[0], ranks[1], ranks[2], ranks[3], ranks[4])
@@ -1216,34 +1226,87 @@ _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
 
 
 @inline
-def _split_row(row, n, luma, cb, cr):
-    """Y′CbCr of a row of pixels; one that is not finite counts as black."""
-    for x in range(luma.shape[0]):
+def _clean_row(out, row, n):
+    """The colour of a row of pixels of n components; one that is not finite counts as black."""
+    for x in range(out.shape[0] // 3):
         r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
         good = is_finite3(r, g, b)
-        y, u, v = ycbcr_px(r, g, b)
-        luma[x] = y if good else ZERO
-        cb[x] = u if good else ZERO
-        cr[x] = v if good else ZERO
+        out[3 * x] = r if good else ZERO
+        out[3 * x + 1] = g if good else ZERO
+        out[3 * x + 2] = b if good else ZERO
+
+
+@inline
+def _add_pixels(total, image, y, count):
+    """Add up some rows of pixels, in pairs where they are four."""
+    if count == 4:
+        first, second = image[y].reshape(-1), image[y + 1].reshape(-1)
+        _sum4_row(total, first, second, image[y + 2].reshape(-1), image[y + 3].reshape(-1))
+        return
+    copy_row(total, image[y].reshape(-1))
+    for j in range(1, count):
+        _add_row(total, image[y + j].reshape(-1))
+
+
+@inline
+def _all_finite(row):
+    bad = np.int32(0)
+    for x in range(row.shape[0]):
+        bad += np.int32(row[x] - row[x] != ZERO)
+    return bad == 0
+
+
+@inline
+def _part_row(row, n, planes):
+    red, green, blue = planes[0], planes[1], planes[2]
+    for x in range(row.shape[0] // n):
+        red[x] = row[n * x]
+        green[x] = row[n * x + 1]
+        blue[x] = row[n * x + 2]
+
+
+@inline
+def _ycbcr_row(means, share, luma, cb, cr):
+    red, green, blue = means[0], means[1], means[2]
+    for x in range(luma.shape[0]):
+        luma[x], cb[x], cr[x] = ycbcr_px(share * red[x], share * green[x], share * blue[x])
+
+
+@part
+def _colours_row(image, y, count, sums, clean, planes):
+    """Add up some rows of pixels and part the sums into three rows; a pixel that is not finite counts as black."""
+    width, n = image.shape[1], image.shape[2]
+    total = sums[: n * width]
+    _add_pixels(total, image, y, count)
+    if not _all_finite(total):
+        for j in range(count):
+            if n == 3:
+                _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 3)
+            else:
+                _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
+        total = sums[: 3 * width]
+        _add_pixels(total, clean, 0, count)
+        _part_row(total, 3, planes)
+    elif n == 3:
+        _part_row(total, 3, planes)
+    else:
+        _part_row(total, 4, planes)
 
 
 @sheet
 def _split_sheet(image, luma, cb, cr, factor, y0, y1):
     height, width = image.shape[0], image.shape[1]
-    rows = np.empty((3, factor, width), np.float32)
-    total = np.empty(luma.shape[1] * factor, np.float32)
-    spare = np.empty(luma.shape[1] * factor, np.float32)
+    sums = np.empty(image.shape[2] * width, np.float32)
+    clean = np.empty((factor, width, 3), np.float32)
+    planes = np.empty((3, width), np.float32)
+    total, spare = np.empty(luma.shape[1] * factor, np.float32), np.empty(luma.shape[1] * factor, np.float32)
+    means = np.empty((3, luma.shape[1]), np.float32)
     for row in range(y0, y1):
-        y = row * factor
-        count = min(factor, height - y)
-        for j in range(count):
-            if image.shape[2] == 3:
-                _split_row(image[y + j].reshape(-1), 3, rows[0, j], rows[1, j], rows[2, j])
-            else:
-                _split_row(image[y + j].reshape(-1), 4, rows[0, j], rows[1, j], rows[2, j])
-        cells_row(rows[0, :count], luma[row], total, spare, factor, 0, 0)
-        cells_row(rows[1, :count], cb[row], total, spare, factor, 0, 0)
-        cells_row(rows[2, :count], cr[row], total, spare, factor, 0, 0)
+        count = min(factor, height - row * factor)
+        _colours_row(image, row * factor, count, sums, clean, planes)
+        for k in range(3):
+            cells_row(planes[k : k + 1], means[k], total, spare, factor, 0, 0)
+        _ycbcr_row(means, ONE / F(count), luma[row], cb[row], cr[row])
 
 
 @inline

@@ -17,9 +17,6 @@ ROWS, COLUMNS = 8, 64
 EMPTY, FULL, MIXED = np.uint8(0), np.uint8(1), np.uint8(2)
 """What a tile holds: 0 all over, 1 all over, or anything."""
 
-LONGEST = 16
-"""Tiles that are worked as one run at most, so that its rows stay in the nearest cache."""
-
 _INFINITE = np.float32(np.inf)
 
 Tiles = NDArray[np.uint8]
@@ -35,7 +32,7 @@ def unknown(shape: tuple[int, ...]) -> Tiles:
 def run_end(states, start):
     """Return where the run of equal tiles ends that begins at ``start``, in one row of tiles."""
     end = start + 1
-    while end < states.shape[0] and end < start + LONGEST and states[end] == states[start]:
+    while end < states.shape[0] and states[end] == states[start]:
         end += 1
     return end
 
