@@ -19,7 +19,7 @@ from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, ZERO, F, clamp, is_finite3, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
-from .strips import STRIP, over_rows
+from .strips import STRIP, over_rows, strip_rows
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
 FACTORS = (1, 2, 4, 8)
@@ -260,7 +260,8 @@ def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
     if sigma < LEAST_SIGMA:
         np.copyto(out, plane)
     elif factor == 1:
-        over_rows(_fir_sheet, plane.shape[0], plane, out, gaussian_taps(sigma))
+        taps = gaussian_taps(sigma)
+        over_rows(_fir_sheet, plane.shape[0], plane, out, taps, strip=strip_rows(plane.shape[1]))
     else:
         low = gaussian(_decimate(plane, factor, margin=1), reduced_sigma(sigma, factor))
         over_rows(_enlarge_sheet, plane.shape[0], low, out, factor, 1)
@@ -361,7 +362,8 @@ def _decimate_sheet(plane, out, factor, margin, y0, y1):
 def _decimate(plane: Floats, factor: int, margin: int = 0) -> Floats:
     height, width = (-(-size // factor) + 2 * margin for size in plane.shape)
     low = np.empty((height, width), np.float32)
-    over_rows(_decimate_sheet, height, plane, low, factor, margin, strip=max(8, STRIP // factor))
+    strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
+    over_rows(_decimate_sheet, height, plane, low, factor, margin, strip=strip)
     return low
 
 
@@ -579,7 +581,16 @@ def box_mean(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
         return out
     whole, part = sixteenths // 16, F(sixteenths % 16 / 16)
     area = F((1 + sixteenths / 8) ** 2)
-    over_rows(_box_sheet, plane.shape[0], plane, out, whole, part, area, strip=max(STRIP, 4 * whole))
+    over_rows(
+        _box_sheet,
+        plane.shape[0],
+        plane,
+        out,
+        whole,
+        part,
+        area,
+        strip=strip_rows(plane.shape[1], max(STRIP, 4 * whole)),
+    )
     return out
 
 
@@ -1017,7 +1028,7 @@ def _clean(kernel, matte: Floats, radius: float, out: Floats | None) -> Floats:
     out = output(out, matte.shape, matte)
     factor = factor_for(radius)
     low = box_mean(_decimate_matte(matte, factor), radius / factor)
-    over_rows(kernel, matte.shape[0], matte, low, out, factor)
+    over_rows(kernel, matte.shape[0], matte, low, out, factor, strip=strip_rows(matte.shape[1]))
     return out
 
 
@@ -1078,7 +1089,8 @@ def _decimate_limited_sheet(plane, out, factor, high, y0, y1):
 def _decimate_limited(plane: Floats, factor: int, high: np.float32) -> Floats:
     height, width = (-(-size // factor) for size in plane.shape)
     low = np.empty((height, width), np.float32)
-    over_rows(_decimate_limited_sheet, height, plane, low, factor, high, strip=max(8, STRIP // factor))
+    strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
+    over_rows(_decimate_limited_sheet, height, plane, low, factor, high, strip=strip)
     return low
 
 
@@ -1129,10 +1141,11 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
     guide = as_plane(guide, "guide", plane.shape)
     rows = plane.shape[0]
     square, product = np.empty_like(plane), np.empty_like(plane)
-    over_rows(_products_sheet, rows, guide, plane, square, product)
+    strip = strip_rows(plane.shape[1])
+    over_rows(_products_sheet, rows, guide, plane, square, product, strip=strip)
     mean_square, mean_product = box_mean(square, radius), box_mean(product, radius)
     mean_guide, mean_plane = box_mean(guide, radius, out=square), box_mean(plane, radius, out=product)
-    over_rows(_fit_sheet, rows, mean_guide, mean_plane, mean_square, mean_product, F(epsilon))
+    over_rows(_fit_sheet, rows, mean_guide, mean_plane, mean_square, mean_product, F(epsilon), strip=strip)
     return box_mean(mean_square, radius, out=square), box_mean(mean_product, radius, out=product)
 
 
@@ -1377,12 +1390,12 @@ def ratio_prefilter(
     y, cb, cr = ycbcr_planes(image, factor)
     scale = np.shape(image)[0] / _LINES / factor
     u, v = np.empty_like(y), np.empty_like(y)
-    over_rows(_ratio_sheet, y.shape[0], y, cb, cr, u, v)
+    over_rows(_ratio_sheet, y.shape[0], y, cb, cr, u, v, strip=strip_rows(y.shape[1]))
     ratio_u = gaussian(u, shadow * scale)
     ratio_v = gaussian(v, shadow * scale, out=u)
     smooth_cb = gaussian(cb, light * scale, out=v)
     smooth_cr = gaussian(cr, light * scale, out=cb)
     smooth_y = gaussian(y, luma * scale, out=cr)
-    over_rows(_shadow_sheet, y.shape[0], smooth_y, smooth_cb, ratio_u)
-    over_rows(_shadow_sheet, y.shape[0], smooth_y, smooth_cr, ratio_v)
+    over_rows(_shadow_sheet, y.shape[0], smooth_y, smooth_cb, ratio_u, strip=strip_rows(y.shape[1]))
+    over_rows(_shadow_sheet, y.shape[0], smooth_y, smooth_cr, ratio_v, strip=strip_rows(y.shape[1]))
     return smooth_y, smooth_cb, smooth_cr

@@ -16,6 +16,7 @@ from typing import Any
 from .errors import ValueRangeError
 
 STRIP = 64
+_WORTH_A_THREAD = 1 << 17
 
 
 def _initial_threads() -> int:
@@ -91,6 +92,11 @@ def threads(count: int) -> Iterator[None]:
         yield
     finally:
         set_thread_count(before)
+
+
+def strip_rows(width: int, least: int = STRIP) -> int:
+    """Return how many rows of a plane make a strip: less than 131072 values are sooner done than a thread is woken."""
+    return max(least, -(-_WORTH_A_THREAD // width))
 
 
 def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int = STRIP) -> None:

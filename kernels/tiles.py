@@ -72,7 +72,7 @@ def ends(low: Floats, factor: int, tiles: Tiles, margin: int = 0) -> tuple[Float
     :returns: two float32 of the tiles' shape; NaN counts as −∞ and as ∞.
     """
     lowest, highest = np.empty(tiles.shape, np.float32), np.empty(tiles.shape, np.float32)
-    over_rows(_ends_sheet, tiles.shape[0], low, factor, margin, lowest, highest, strip=16)
+    over_rows(_ends_sheet, tiles.shape[0], low, factor, margin, lowest, highest)
     return lowest, highest
 
 

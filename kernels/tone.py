@@ -199,6 +199,41 @@ def _free_cdl_sheet(image, out, p, y0, y1):
             _free_cdl_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
 
 
+@inline
+def _linear_cdl_row(row, out, n, clamped, slope, offset, saturation):
+    """The same where every power is 1, with a literal that tells whether to clamp."""
+    for x in range(out.shape[0] // n):
+        r = row[n * x] * slope[0] + offset[0]
+        g = row[n * x + 1] * slope[1] + offset[1]
+        b = row[n * x + 2] * slope[2] + offset[2]
+        if clamped:
+            r, g, b = clamp(r, ZERO, ONE), clamp(g, ZERO, ONE), clamp(b, ZERO, ONE)
+        y = luma_px(r, g, b)
+        r, g, b = y + saturation * (r - y), y + saturation * (g - y), y + saturation * (b - y)
+        if clamped:
+            r, g, b = clamp(r, ZERO, ONE), clamp(g, ZERO, ONE), clamp(b, ZERO, ONE)
+        out[n * x] = r
+        out[n * x + 1] = g
+        out[n * x + 2] = b
+        if n == 4:
+            out[n * x + 3] = row[n * x + 3]
+
+
+@sheet
+def _linear_cdl_sheet(image, out, clamped, p, y0, y1):
+    slope, offset, _, saturation = p
+    for y in range(y0, y1):
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
+        if image.shape[2] == 3 and clamped:
+            _linear_cdl_row(row, to, 3, True, slope, offset, saturation)
+        elif image.shape[2] == 3:
+            _linear_cdl_row(row, to, 3, False, slope, offset, saturation)
+        elif clamped:
+            _linear_cdl_row(row, to, 4, True, slope, offset, saturation)
+        else:
+            _linear_cdl_row(row, to, 4, False, slope, offset, saturation)
+
+
 def _triple(values: Sequence[float], name: str, low: float, above: bool = False) -> tuple[np.float32, ...]:
     given = tuple(float(v) for v in values)
     rule = f"above {low:g}" if above else f"{low:g} or more"
@@ -233,5 +268,9 @@ def cdl(
         raise ValueRangeError(f"CDL saturation must be 0 or more, not {saturation}.")
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_cdl_sheet if clamp else _free_cdl_sheet, image.shape[0], image, out, (*p, F(saturation)))
+    numbers = (*p, F(saturation))
+    if p[2] == (1, 1, 1):
+        over_rows(_linear_cdl_sheet, image.shape[0], image, out, bool(clamp), numbers)
+    else:
+        over_rows(_cdl_sheet if clamp else _free_cdl_sheet, image.shape[0], image, out, numbers)
     return out
