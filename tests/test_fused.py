@@ -6,7 +6,8 @@ import dataclasses
 
 import numpy as np
 import pytest
-from inkarnat.kernels import colour, fused, qualify, soften, steer, strips
+from inkarnat.host_adapters.bench.frames import skin_frame
+from inkarnat.kernels import colour, fused, qualify, soften, steer, strips, tiles
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from inkarnat.nodes import CorrectSkin, SkinKey, SoftenMatte, SteerSkin
 
@@ -62,6 +63,37 @@ def test_sweeps_give_the_bits_of_the_single_steps(shape, steps, same_bits):
         turned = fused.turn_skin(image, source, steps, 7, 1.2, matte=seen)
         same_bits(turned, steer.turn(image, matte, 7, 1.2))
         same_bits(seen, matte)
+
+
+def frame_with_bad_pixels() -> np.ndarray:
+    """The benchmarks' frame, with a hole of NaN in its wall and one in its skin, and values beyond white."""
+    image = skin_frame(641, 363)
+    image[20:40, 10:90], image[150:153, 260:270, 1], image[300:310, 100:300] = np.nan, np.inf, 7
+    return image
+
+
+@pytest.mark.parametrize("steps", STEPS)
+def test_tiles_that_are_passed_over_keep_their_bits(steps, same_bits):
+    image = frame_with_bad_pixels()
+    for plane, source in sources(image):
+        before = source.states.copy()
+        matte = one_by_one(plane, image, steps)
+        seen = np.empty_like(matte)
+        same_bits(fused.turn_skin(image, source, steps, 7, 1.2, matte=seen), steer.turn(image, matte, 7, 1.2))
+        same_bits(seen, matte)
+        np.testing.assert_array_equal(source.states, before)
+
+
+def test_every_kind_of_tile_is_found_and_is_what_it_is_called():
+    image = frame_with_bad_pixels()
+    plane = qualify.range_key(image, *RANGES)
+    steps = dataclasses.replace(STEPS[1], specks=4)
+    ready = fused._ready(fused.from_ranges(image, qualify.range_constants(*RANGES)), steps, plane.shape)
+    matte = one_by_one(plane, image, dataclasses.replace(steps, sigma=0, floor=0, ceiling=1))
+    assert set(np.unique(ready.states)) == {tiles.EMPTY, tiles.FULL, tiles.MIXED}
+    for value, state in ((0, tiles.EMPTY), (1, tiles.FULL)):
+        known = np.kron(ready.states == state, np.ones((tiles.ROWS, tiles.COLUMNS), bool))[:363, :641]
+        assert (matte[known] == value).all()
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3])

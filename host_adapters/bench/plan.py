@@ -1,4 +1,4 @@
-"""The standard chain in numbers, as every other library needs them."""
+"""The chains in numbers, as every other library needs them."""
 
 from __future__ import annotations
 
@@ -45,9 +45,9 @@ class Plan:
     ceiling: float
 
     @classmethod
-    def of(cls, scene: Scene) -> Plan:
-        """Return the plan of the standard chain for a scene's size."""
-        key, steps = chains.KEY, chains.SOFTEN.steps(scene.image.shape[0], guided=True)
+    def of(cls, scene: Scene, chain: chains.Chain = chains.STANDARD) -> Plan:
+        """Return the plan of a chain for a scene's size."""
+        key, steps = chains.KEY, chain.soften.steps(scene.image.shape[0], guided=True)
         ycbcr, turn = ycbcr_matrix(), _turn(chains.STEER.angle, chains.STEER.saturation)
         fade = key.fade
         return cls(

@@ -86,7 +86,7 @@ class Speed:
         if timed.row.library == OURS:
             return None
         name = timed.row.name
-        names = (f"fused {name}", f"run of the {name}") if name.startswith("chain") else (name,)
+        names = (f"fused {name}", f"run of the {name}", name)
         own = next((own for name in names if (own := self.milliseconds(name, timed.row.threads))), None)
         return None if own is None else timed.median * 1e3 / own
 
@@ -236,14 +236,15 @@ def _peer_rows(peers: Sequence[Peer], width: int, height: int, threads: Sequence
         for count in threads if peer.threaded else (1,):
             scene = Scene.of(width, height, count)
             rows = peer.rows(scene)
-            if "chain" in rows:
-                rows["chain + scopes"] = _with_scopes(rows)
+            for chain in ("plain chain", "chain"):
+                if chain in rows:
+                    rows[f"{chain} + scopes"] = _with_scopes(chain, rows)
             for name, work in rows.items():
                 yield Row(name, peer.name, count, work, peer.prepare(count))
 
 
-def _with_scopes(rows: dict[str, Callable[[], Any]]) -> Callable[[], Any]:
-    chain, vectorscope, waveform = rows["chain"], rows["vectorscope"], rows["waveform"]
+def _with_scopes(name: str, rows: dict[str, Callable[[], Any]]) -> Callable[[], Any]:
+    chain, vectorscope, waveform = rows[name], rows["vectorscope"], rows["waveform"]
     return lambda: (chain(), vectorscope(), waveform())
 
 

@@ -18,12 +18,13 @@ F = np.float32
 
 def rows(scene: Scene) -> Rows:
     """Return the rows. Every expression keeps to float32; temporaries are as NumPy makes them."""
-    plan, image, matte = Plan.of(scene), scene.image, scene.matte
+    plan, plain, image, matte = Plan.of(scene), Plan.of(scene, chains.PLAIN), scene.image, scene.matte
     made: Rows = {
         "range key": lambda: key(plan, image),
         "soften": lambda: soften(plan, matte, image),
         "steer": lambda: steer(plan, image, matte),
         EVERYWHERE: lambda: image @ plan.turn.T,
+        "plain chain": lambda: steer(plain, image, blur(plain, key(plain, image))),
         "chain": lambda: steer(plan, image, soften(plan, key(plan, image), image)),
         "vectorscope": lambda: vectorscope(plan, image),
         "waveform": lambda: waveform(plan, image),
@@ -66,6 +67,11 @@ def soften(plan: Plan, matte: Floats, image: Floats) -> Floats:
     matte = matte * _smooth((_share(matte, plan.speck_radius) - F(0.10)) * F(1 / 0.25))
     matte = np.maximum(matte, _smooth((_share(matte, plan.pinhole_radius) - F(0.62)) * F(1 / 0.20)))
     matte += F(plan.follow) * (_guided(plan, matte, image @ plan.luma) - matte)
+    return blur(plan, matte)
+
+
+def blur(plan: Plan, matte: Floats) -> Floats:
+    """Return the matte blurred and levelled."""
     matte = ndimage.gaussian_filter(matte, plan.sigma, mode="nearest")
     levelled: Floats = np.clip((matte - F(plan.floor)) * F(1 / (plan.ceiling - plan.floor)), F(0), F(1))
     return levelled

@@ -22,13 +22,14 @@ _EDGE = cv2.BORDER_REPLICATE
 def rows(scene: Scene) -> Rows:
     """Return the rows, each result allocated by OpenCV."""
     cv2.setNumThreads(scene.threads)
-    plan, image, matte = Plan.of(scene), scene.image, scene.matte
+    plan, plain, image, matte = Plan.of(scene), Plan.of(scene, chains.PLAIN), scene.image, scene.matte
     across = _columns(image)
     made: Rows = {
         "range key": lambda: key(plan, image),
         "soften": lambda: soften(plan, matte, image),
         "steer": lambda: steer(plan, image, matte),
         EVERYWHERE: lambda: cv2.transform(image, plan.turn),
+        "plain chain": lambda: steer(plain, image, blur(plain, key(plain, image))),
         "chain": lambda: steer(plan, image, soften(plan, key(plan, image), image)),
         "vectorscope": lambda: vectorscope(plan, image),
         "waveform": lambda: waveform(plan, image, across),
@@ -85,7 +86,11 @@ def soften(plan: Plan, matte: Any, image: Floats) -> Any:
     matte = cv2.multiply(matte, _smooth(_line(_share(matte, plan.speck_radius, matte), 4, -0.4)))
     matte = cv2.max(matte, _smooth(_line(_share(matte, plan.pinhole_radius, matte), 5, -3.1)))
     guided = _guided(plan, matte, cv2.transform(image, plan.luma[None]))
-    matte = cv2.addWeighted(guided, plan.follow, matte, 1 - plan.follow, 0)
+    return blur(plan, cv2.addWeighted(guided, plan.follow, matte, 1 - plan.follow, 0))
+
+
+def blur(plan: Plan, matte: Any) -> Any:
+    """Return the matte blurred and levelled."""
     matte = cv2.GaussianBlur(matte, (0, 0), plan.sigma, borderType=_EDGE)
     scale = 1 / (plan.ceiling - plan.floor)
     return cv2.min(cv2.max(_line(matte, scale, -plan.floor * scale), 0), 1)
@@ -151,13 +156,14 @@ class _Buffers:
 def tuned_rows(scene: Scene) -> Rows:
     """Return the rows with ``dst=`` everywhere: after the first run nothing is allocated."""
     cv2.setNumThreads(scene.threads)
-    tuned = _Tuned(Plan.of(scene), scene.image)
+    tuned, plain = _Tuned(Plan.of(scene), scene.image), _Tuned(Plan.of(scene, chains.PLAIN), scene.image)
     image, matte = scene.image, scene.matte
     made: Rows = {
         "range key": lambda: tuned.key(image),
         "soften": lambda: tuned.soften(matte, image),
         "steer": lambda: tuned.steer(image, matte),
         EVERYWHERE: lambda: cv2.transform(image, tuned.plan.turn, tuned.buffers("turned", image.shape)),
+        "plain chain": lambda: plain.steer(image, plain.blur(plain.key(image))),
         "chain": lambda: tuned.steer(image, tuned.soften(tuned.key(image), image)),
         "vectorscope": lambda: tuned.vectorscope(image),
         "waveform": lambda: tuned.waveform(image),
@@ -229,8 +235,11 @@ class _Tuned:
         share = self._share(soft, plan.pinhole_radius)
         cv2.max(soft, self._smooth(self._line(share, 5, -3.1, ramp)), soft)
         guide = cv2.transform(image, plan.luma[None], self._plane("guide"))
-        cv2.addWeighted(self._guided(soft, guide), plan.follow, soft, 1 - plan.follow, 0, soft)
-        cv2.GaussianBlur(soft, (0, 0), plan.sigma, dst=ramp, borderType=_EDGE)
+        return self.blur(cv2.addWeighted(self._guided(soft, guide), plan.follow, soft, 1 - plan.follow, 0, soft))
+
+    def blur(self, matte: Any) -> Any:
+        plan, ramp, soft = self.plan, self._plane("ramp"), self._plane("soft")
+        cv2.GaussianBlur(matte, (0, 0), plan.sigma, dst=ramp, borderType=_EDGE)
         scale = 1 / (plan.ceiling - plan.floor)
         self._line(ramp, scale, -plan.floor * scale, soft)
         return cv2.min(cv2.max(soft, 0, soft), 1, soft)
