@@ -492,13 +492,13 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
 
 @inline
 def _box_down(plane, out, sums, whole, part, x0, y0, y1):
-    """Sums over 2·whole + 1 rows (and ``part`` of one more at each end) for one block of columns."""
+    """Sums over 2·whole + 1 rows (and ``part`` of one more at each end) for a block of columns; out[0] is row y0."""
     x1 = x0 + sums.shape[1]
     count = y1 - y0
     top = y0 - whole
     taps = 2 * whole + 1
     for j in range(count):
-        copy_row(out[y0 + j, x0:x1], plane[_near(plane, top + j)][x0:x1])
+        copy_row(out[j, x0:x1], plane[_near(plane, top + j)][x0:x1])
     done = 1
     step = 2
     length = count + taps
@@ -511,13 +511,13 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
                 _add_row(sums[j], sums[j + step // 2])
         if taps & step:
             for j in range(count):
-                _add_row(out[y0 + j, x0:x1], sums[done + j])
+                _add_row(out[j, x0:x1], sums[done + j])
             done += step
         step *= 2
     if part > ZERO:
         for j in range(count):
             above, below = plane[_near(plane, top + j - 1)], plane[_near(plane, top + j + taps)]
-            _add_ends_row(out[y0 + j, x0:x1], above[x0:x1], below[x0:x1], part)
+            _add_ends_row(out[j, x0:x1], above[x0:x1], below[x0:x1], part)
 
 
 @inline
@@ -549,18 +549,27 @@ def _box_across(row, padded, sums, spare, whole, part, area):
         row[x] = row[x] / area
 
 
-@sheet
-def _box_sheet(plane, out, whole, part, area, y0, y1):
+@inline
+def _box_strip(plane, out, down, across, whole, part, area, y0, y1):
+    """Means of a strip into ``out``, in blocks of columns; the last block goes back as far as it must to be whole."""
     width = plane.shape[1]
     for x0 in range(0, width, _BLOCK):
-        sums_down = np.empty((y1 - y0 + 2 * whole, min(_BLOCK, width - x0)), np.float32)
-        _box_down(plane, out, sums_down, whole, part, x0, y0, y1)
-    length = width + 2 * whole + 2
-    padded = np.empty(length, np.float32)
-    sums = np.empty(length, np.float32)
-    spare = np.empty(length, np.float32)
-    for y in range(y0, y1):
-        _box_across(out[y], padded, sums, spare, whole, part, area)
+        _box_down(plane, out, down, whole, part, min(x0, width - down.shape[1]), y0, y1)
+    for j in range(y1 - y0):
+        _box_across(out[j], across[0], across[1], across[2], whole, part, area)
+
+
+@sheet
+def _box_sheet(plane, out, whole, part, area, y0, y1):
+    down = np.empty((y1 - y0 + 2 * whole, min(_BLOCK, plane.shape[1])), np.float32)
+    across = np.empty((3, plane.shape[1] + 2 * whole + 2), np.float32)
+    _box_strip(plane, out[y0:y1], down, across, whole, part, area, y0, y1)
+
+
+def _box_numbers(radius: float) -> tuple[int, np.float32, np.float32]:
+    """Return how many whole pixels a window reaches, how much of the next one counts, and the window's area."""
+    sixteenths = round(_within("radius", radius) * 16)
+    return sixteenths // 16, F(sixteenths % 16 / 16), F((1 + sixteenths / 8) ** 2)
 
 
 def box_mean(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
@@ -573,14 +582,12 @@ def box_mean(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     A whole radius equals ``scipy.ndimage.uniform_filter(size=2 * radius + 1, mode="nearest")`` within 1e-6 of
     the largest value.
     """
-    sixteenths = round(_within("radius", radius) * 16)
+    whole, part, area = _box_numbers(radius)
     plane = as_plane(plane, "plane")
     out = output(out, plane.shape, plane)
-    if sixteenths == 0:
+    if area == ONE:
         np.copyto(out, plane)
         return out
-    whole, part = sixteenths // 16, F(sixteenths % 16 / 16)
-    area = F((1 + sixteenths / 8) ** 2)
     over_rows(
         _box_sheet,
         plane.shape[0],
@@ -1099,31 +1106,39 @@ def _decimate_matte(matte: Floats, factor: int) -> Floats:
 
 
 @inline
-def _products_row(guide, plane, square, product):
-    for x in range(guide.shape[0]):
-        square[x] = guide[x] * guide[x]
-        product[x] = guide[x] * plane[x]
-
-
-@sheet
-def _products_sheet(guide, plane, square, product, y0, y1):
-    for y in range(y0, y1):
-        _products_row(guide[y], plane[y], square[y], product[y])
+def _product_row(out, a, b):
+    for x in range(out.shape[0]):
+        out[x] = a[x] * b[x]
 
 
 @inline
-def _fit_row(guide, plane, square, product, epsilon):
-    for x in range(guide.shape[0]):
+def _fit_row(slope, offset, guide, plane, square, product, epsilon):
+    for x in range(slope.shape[0]):
         variance = _end(square[x] - guide[x] * guide[x], ZERO, True)
-        slope = (product[x] - guide[x] * plane[x]) / (variance + epsilon)
-        square[x] = slope
-        product[x] = plane[x] - slope * guide[x]
+        slope[x] = (product[x] - guide[x] * plane[x]) / (variance + epsilon)
+        offset[x] = plane[x] - slope[x] * guide[x]
 
 
 @sheet
-def _fit_sheet(guide, plane, square, product, epsilon, y0, y1):
-    for y in range(y0, y1):
-        _fit_row(guide[y], plane[y], square[y], product[y], epsilon)
+def _fit_sheet(guide, plane, slope, offset, window, epsilon, y0, y1):
+    """Slope and offset that fit the plane to the guide round every pixel, from the means of four planes."""
+    whole, part, area = window
+    width, count, halo = guide.shape[1], y1 - y0, whole + 1
+    down = np.empty((count + 2 * whole, min(_BLOCK, width)), np.float32)
+    across = np.empty((3, width + 2 * whole + 2), np.float32)
+    products, means = np.empty((count + 2 * halo, width), np.float32), np.empty((4, count, width), np.float32)
+    _box_strip(guide, means[0], down, across, whole, part, area, y0, y1)
+    _box_strip(plane, means[1], down, across, whole, part, area, y0, y1)
+    for j in range(count + 2 * halo):
+        y = _near(guide, y0 - halo + j)
+        _product_row(products[j], guide[y], guide[y])
+    _box_strip(products, means[2], down, across, whole, part, area, halo, halo + count)
+    for j in range(count + 2 * halo):
+        y = _near(guide, y0 - halo + j)
+        _product_row(products[j], guide[y], plane[y])
+    _box_strip(products, means[3], down, across, whole, part, area, halo, halo + count)
+    for j in range(count):
+        _fit_row(slope[y0 + j], offset[y0 + j], means[0, j], means[1, j], means[2, j], means[3, j], epsilon)
 
 
 def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: float) -> tuple[Floats, Floats]:
@@ -1139,14 +1154,11 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
     epsilon = _within("epsilon", epsilon, 1e-6, 1.0)
     plane = as_plane(plane, "plane")
     guide = as_plane(guide, "guide", plane.shape)
-    rows = plane.shape[0]
-    square, product = np.empty_like(plane), np.empty_like(plane)
-    strip = strip_rows(plane.shape[1])
-    over_rows(_products_sheet, rows, guide, plane, square, product, strip=strip)
-    mean_square, mean_product = box_mean(square, radius), box_mean(product, radius)
-    mean_guide, mean_plane = box_mean(guide, radius, out=square), box_mean(plane, radius, out=product)
-    over_rows(_fit_sheet, rows, mean_guide, mean_plane, mean_square, mean_product, F(epsilon), strip=strip)
-    return box_mean(mean_square, radius, out=square), box_mean(mean_product, radius, out=product)
+    slope, offset = np.empty_like(plane), np.empty_like(plane)
+    window = _box_numbers(radius)
+    strip = strip_rows(plane.shape[1], max(STRIP, 4 * window[0]))
+    over_rows(_fit_sheet, plane.shape[0], guide, plane, slope, offset, window, F(epsilon), strip=strip)
+    return box_mean(slope, radius), box_mean(offset, radius)
 
 
 @inline
