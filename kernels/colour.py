@@ -57,6 +57,12 @@ def is_finite3(r, g, b):
 
 
 @inline
+def is_finite(luma):
+    """Tell whether a pixel is finite from its luma, whose weights are all above 0: what is not finite goes into it."""
+    return luma - luma == ZERO
+
+
+@inline
 def clean_px(r, g, b):
     """The pixel and 1, or black and 0 where a component is not finite or absurdly large."""
     good = abs(r) + abs(g) + abs(b) < HUGE
@@ -81,6 +87,9 @@ _AT0, _AT1, _AT2, _AT3 = F(0.999999328), F(-0.333263745), F(0.198798722), F(-0.1
 _AT4, _AT5, _AT6 = F(0.0837415565), F(-0.0368986292), F(0.00782548295)
 
 
+# Polynomials are added up in pairs and fours: hardly more steps than one after the other, and most at the same time.
+
+
 @inline
 def atan2_px(y, x):
     """Angle of (x, y) in radians, −π … π; Chebyshev polynomial, largest error 8e-7."""
@@ -90,7 +99,9 @@ def atan2_px(y, x):
     shorter = ay if ax > ay else ax
     q = shorter / (longer if longer > TINY else TINY)
     s = q * q
-    a = q * (_AT0 + s * (_AT1 + s * (_AT2 + s * (_AT3 + s * (_AT4 + s * (_AT5 + s * _AT6))))))
+    square = s * s
+    high = (_AT4 + s * _AT5) + square * _AT6
+    a = q * (((_AT0 + s * _AT1) + square * (_AT2 + s * _AT3)) + (square * square) * high)
     a = _HALF_PI - a if ay > ax else a
     a = _PI - a if x < ZERO else a
     return -a if y < ZERO else a
@@ -99,7 +110,6 @@ def atan2_px(y, x):
 _SQRT_HALF_BITS, _MANTISSA_BITS, _BIAS = np.int32(0x3F3504F3), np.int32(23), np.int32(127)
 _LG0, _LG1, _LG2, _LG3, _LG4 = F(1.44269490), F(-0.721347153), F(0.480922431), F(-0.360721141), F(0.287658721)
 _LG5, _LG6, _LG7, _LG8 = F(-0.238521248), F(0.217366084), F(-0.210289478), F(0.125426590)
-# Both polynomials are added up in pairs and fours: as many steps as one after the other, but most at the same time.
 
 
 @inline

@@ -25,6 +25,8 @@ from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, edge_tiles, range_row
 from .soften import (
     GUIDE_HIGHEST,
+    MARGIN,
+    NOUGHT,
     cells_row,
     copy_row,
     enlarged_row,
@@ -145,7 +147,7 @@ def _luma(image, out, y, x0):
         luma_row(row[4 * x0 : 4 * x1], out, 4)
 
 
-@inline
+@part
 def _key(source, y, x0, out, room):
     """Row y from column x0 on as the key or the given plane has it, 0 to 1."""
     x1 = x0 + out.shape[0]
@@ -155,8 +157,8 @@ def _key(source, y, x0, out, room):
     row = source.image[y].reshape(-1)
     if source.kind == _EDGE:
         slope, offset = room[2][: out.shape[0]], room[3][: out.shape[0]]
-        _enlarge(source.key_slope, slope, room, source.key_factor, 0, y, x0)
-        _enlarge(source.key_offset, offset, room, source.key_factor, 0, y, x0)
+        _enlarge(source.key_slope, slope, room, source.key_factor, NOUGHT, y, x0)
+        _enlarge(source.key_offset, offset, room, source.key_factor, NOUGHT, y, x0)
         if source.image.shape[2] == 3:
             edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
         else:
@@ -167,7 +169,7 @@ def _key(source, y, x0, out, room):
         range_row(row[4 * x0 : 4 * x1], out, 4, source.ranges)
 
 
-@inline
+@part
 def _run(source, y, x0, out, room):
     """Row y from column x0 on after every step that is ready. No step writes the row that it reads."""
     width = out.shape[0]
@@ -175,18 +177,18 @@ def _run(source, y, x0, out, room):
     now, then = room[5][:width], room[6][:width]
     _key(source, y, x0, now, room)
     if source.specks_factor:
-        _enlarge(source.specks, first, room, source.specks_factor, 0, y, x0)
+        _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
         specks_row(then, now, first)
         now, then = then, now
     if source.pinholes_factor:
-        _enlarge(source.pinholes, first, room, source.pinholes_factor, 0, y, x0)
+        _enlarge(source.pinholes, first, room, source.pinholes_factor, NOUGHT, y, x0)
         pinholes_row(then, now, first)
         now, then = then, now
     if not source.follow_factor:
         copy_row(out, now)
         return
-    _enlarge(source.slope, first, room, source.follow_factor, 0, y, x0)
-    _enlarge(source.offset, second, room, source.follow_factor, 0, y, x0)
+    _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
+    _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
     _luma(source.image, grey, y, x0)
     if source.follow == ONE:
         guided_row(out, first, second, grey)
@@ -212,8 +214,8 @@ def _matte_row(source, y, out, room):
 # --- gathering ----------------------------------------------------------------------------------------------
 
 
-@inline
-def _note(states, found, rows, first):
+@part
+def _note(states, found, rows, count, first):
     """Note of each mixed tile what some rows of the matte make of it; ``first`` tells that they are its first."""
     width = rows.shape[1]
     for tile in range(states.shape[0]):
@@ -222,7 +224,7 @@ def _note(states, found, rows, first):
             continue
         x0, x1 = tile * COLUMNS, min(tile * COLUMNS + COLUMNS, width)
         some, missing = np.int32(0), np.int32(0)
-        for j in range(rows.shape[0]):
+        for j in range(count):
             values = rows[j, x0:x1]
             for x in range(values.shape[0]):
                 some += np.int32(values[x] != ZERO)
@@ -231,8 +233,8 @@ def _note(states, found, rows, first):
         found[tile] = state if first or state == found[tile] else MIXED
 
 
-@inline
-def _gather_guide(image, states, low, y, rows, room, total, spare, factor):
+@part
+def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor):
     """A row of means of the picture's luma, where tiles are mixed; elsewhere 0, for nothing depends on it there."""
     grey, tile = room[4], 0
     while tile < states.shape[0]:
@@ -240,18 +242,17 @@ def _gather_guide(image, states, low, y, rows, room, total, spare, factor):
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
         c0, c1 = x0 // factor, (x1 + factor - 1) // factor
         if states[tile] == MIXED:
-            for j in range(rows.shape[0]):
+            for j in range(count):
                 _luma(image, grey[: x1 - x0], y + j, x0)
                 limit_row(rows[j, x0:x1], grey[: x1 - x0], ZERO, GUIDE_HIGHEST)
-            size = (c1 - c0) * factor
-            cells_row(rows[:, x0:x1], low[c0:c1], total[:size], spare[:size], factor, 0, 0)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
         else:
             fill_row(low[c0:c1], ZERO)
         tile = end
 
 
-@inline
-def _gather_row(states, low, rows, total, spare, factor):
+@part
+def _gather_row(states, low, rows, count, total, spare, factor):
     """A row of means of the matte, without a margin."""
     tile = 0
     while tile < states.shape[0]:
@@ -261,8 +262,7 @@ def _gather_row(states, low, rows, total, spare, factor):
         if states[tile] == EMPTY:
             fill_row(low[c0:c1], ZERO)
         else:
-            size = (c1 - c0) * factor
-            cells_row(rows[:, x0:x1], low[c0:c1], total[:size], spare[:size], factor, 0, 0)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
         tile = end
 
 
@@ -272,20 +272,19 @@ def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, 
     room = np.empty((_ROOM, width + 16), np.float32)
     rows = np.empty((factor, width), np.float32)
     total, spare = np.empty(width + 16, np.float32), np.empty(width + 16, np.float32)
-    size = (low.shape[1] - 2 * margin) * factor
     for cell in range(y0, y1):
         y = (cell - margin) * factor
         count = factor if margin else min(factor, height - y)
         for j in range(count):
             _matte_row(source, min(max(y + j, 0), height - 1), rows[j], room)
         if margin:
-            cells_row(rows, low[cell], total[:size], spare[:size], factor, margin, margin)
+            cells_row(rows, factor, low[cell], total, spare, factor, margin, margin, NOUGHT, width)
             continue
         states = source.states[y // ROWS]
-        _gather_row(states, low[cell], rows[:count], total, spare, factor)
-        _note(states, found[y // ROWS], rows[:count], y % ROWS == 0)
+        _gather_row(states, low[cell], rows, count, total, spare, factor)
+        _note(states, found[y // ROWS], rows, count, y % ROWS == 0)
         if guided.shape[0] > 1:
-            _gather_guide(source.image, guided[y // ROWS], low_guide[cell], y, rows[:count], room, total, spare, factor)
+            _gather_guide(source.image, guided[y // ROWS], low_guide[cell], y, rows, count, room, total, spare, factor)
 
 
 def _gather(
@@ -363,12 +362,12 @@ class _Ending(NamedTuple):
     rotation: tuple[np.float32, np.float32]
 
 
-@inline
+@part
 def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
     """Row y from column x0 on after the blur, where there is one; the ring holds the rows in its reach."""
     width, reach = ring.shape[1], ending.taps.shape[0] - 1
     if ending.blur_factor:
-        _enlarge(ending.blurred, out, room, ending.blur_factor, 1, y, x0)
+        _enlarge(ending.blurred, out, room, ending.blur_factor, MARGIN, y, x0)
         return
     if not reach:
         copy_row(out, ring[0, x0 : x0 + out.shape[0]])
@@ -384,7 +383,7 @@ def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
     fir_across(padded[:covered], out, ending.taps)
 
 
-@inline
+@part
 def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     """Row y from column x0 on after blur and levels."""
     soft = room[6][: out.shape[0]]

@@ -24,7 +24,7 @@ from .colour import (
     F,
     atan2_px,
     clamp,
-    is_finite3,
+    is_finite,
     luma_px,
     smoothstep,
     ycbcr_px,
@@ -319,8 +319,9 @@ def edge_row(row, slope, offset, out, n):
         r = row[n * x]
         g = row[n * x + 1]
         b = row[n * x + 2]
-        m = clamp(slope[x] * clamp(luma_px(r, g, b), ZERO, _BRIGHTEST_GUIDE) + offset[x], ZERO, ONE)
-        out[x] = m if is_finite3(r, g, b) else ZERO
+        luma = luma_px(r, g, b)
+        m = clamp(slope[x] * clamp(luma, ZERO, _BRIGHTEST_GUIDE) + offset[x], ZERO, ONE)
+        out[x] = m if is_finite(luma) else ZERO
 
 
 _BRIGHTEST_GUIDE = F(4)
@@ -339,8 +340,8 @@ def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
                 soften.fill_row(out[y, x0:x1], ZERO)
             else:
                 slopes, offsets = room[2][: x1 - x0], room[3][: x1 - x0]
-                soften.enlarged_row(slope, slopes, room[0], room[1], factor, 0, y, x0)
-                soften.enlarged_row(offset, offsets, room[0], room[1], factor, 0, y, x0)
+                soften.enlarged_row(slope, slopes, room[0], room[1], factor, soften.NOUGHT, y, x0)
+                soften.enlarged_row(offset, offsets, room[0], room[1], factor, soften.NOUGHT, y, x0)
                 if n == 3:
                     edge_row(row[3 * x0 : 3 * x1], slopes, offsets, out[y, x0:x1], 3)
                 else:
@@ -366,7 +367,7 @@ def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y
     m = m * smoothstep((chroma - c_low) * c_slope) * smoothstep((c_high - chroma) * c_slope)
     m = m * smoothstep((y - y_low) * y_slope) * smoothstep((y_high - y) * y_slope)
     coloured = chroma > TINY or hue_half >= TWO
-    return m if is_finite3(r, g, b) and coloured else ZERO
+    return m if is_finite(y) and coloured else ZERO
 
 
 _TURN = F(1 / (2 * math.pi))

@@ -33,6 +33,8 @@ _REACH = 3.5
 _LARGEST = 4096.0
 _BLOCK = 512
 GUIDE_HIGHEST = F(4)
+NOUGHT, MARGIN = np.int64(0), np.int64(1)
+"""Numbers of one type: a literal would have what is called with it compiled for that number alone."""
 
 
 def _within(name: str, value: float, low: float = 0.0, high: float = _LARGEST) -> float:
@@ -139,7 +141,7 @@ def _ring_at(ring, y, height):
     return min(max(y, 0), height - 1) % ring.shape[0]
 
 
-@inline
+@part
 def fir_down(ring, out, k, y, height, x0, x1):
     """Weigh the rows round y into one row, columns x0 to x1 of it: four pairs of rows in each sweep, then two.
 
@@ -177,7 +179,7 @@ def fir_down(ring, out, k, y, height, x0, x1):
         )
 
 
-@inline
+@part
 def fir_across(padded, out, k):
     """Weigh the pixels of a padded row: the same order of taps as downwards."""
     r = k.shape[0] - 1
@@ -197,7 +199,7 @@ def _fir_sheet(plane, out, k, y0, y1):
     row = np.empty(width, np.float32)
     padded = np.empty(width + 2 * r, np.float32)
     for y in range(y0, y1):
-        fir_down(plane, row, k, y, plane.shape[0], 0, width)
+        fir_down(plane, row, k, y, plane.shape[0], NOUGHT, width)
         pad_row(padded, row, r)
         fir_across(padded, out[y], k)
 
@@ -284,23 +286,18 @@ def _halve_row(out, row):
 
 
 @inline
-def _sum_rows(plane, total, y, factor):
-    """Add up the rows y to y + factor, in pairs so that equal rows add exactly."""
+def _sum_rows(plane, total, y, factor, x0, x1):
+    """Add up the rows y to y + factor between two columns, in pairs so that equal rows add exactly."""
     if factor == 1:
-        copy_row(total, plane[_near(plane, y)])
+        copy_row(total, plane[_near(plane, y)][x0:x1])
     elif factor == 2:
-        _sum2_row(total, plane[_near(plane, y)], plane[_near(plane, y + 1)])
+        _sum2_row(total, plane[_near(plane, y)][x0:x1], plane[_near(plane, y + 1)][x0:x1])
     else:
-        _sum4_row(
-            total,
-            plane[_near(plane, y)],
-            plane[_near(plane, y + 1)],
-            plane[_near(plane, y + 2)],
-            plane[_near(plane, y + 3)],
-        )
+        first, second = plane[_near(plane, y)][x0:x1], plane[_near(plane, y + 1)][x0:x1]
+        _sum4_row(total, first, second, plane[_near(plane, y + 2)][x0:x1], plane[_near(plane, y + 3)][x0:x1])
     if factor == 8:
-        _sum2_row_into(total, plane[_near(plane, y + 4)], plane[_near(plane, y + 5)])
-        _sum2_row_into(total, plane[_near(plane, y + 6)], plane[_near(plane, y + 7)])
+        _sum2_row_into(total, plane[_near(plane, y + 4)][x0:x1], plane[_near(plane, y + 5)][x0:x1])
+        _sum2_row_into(total, plane[_near(plane, y + 6)][x0:x1], plane[_near(plane, y + 7)][x0:x1])
 
 
 @inline
@@ -310,38 +307,49 @@ def _sum2_row_into(out, a, b):
 
 
 @inline
-def _sum_cells(total, spare, factor):
-    """Add up each run of ``factor`` neighbours in a row by repeated halving; for factors 2 and 8 into the spare row."""
-    count = total.shape[0] // factor
-    if factor == 2:
-        _halve_row(spare[:count], total)
-    elif factor > 2:
-        _halve_row(spare[: total.shape[0] // 2], total)
-        _halve_row(total[: total.shape[0] // 4], spare[: total.shape[0] // 2])
-        if factor == 8:
-            _halve_row(spare[:count], total[: total.shape[0] // 4])
+def _quarter_row(out, row):
+    for x in range(out.shape[0]):
+        out[x] = (row[4 * x] + row[4 * x + 1]) + (row[4 * x + 2] + row[4 * x + 3])
 
 
 @inline
-def cells_row(plane, out, total, spare, factor, margin, row):
-    """Fill one row of the reduced plane: means over cells; with a margin, one repeated cell on both sides."""
-    height, width = plane.shape
+def _sum_cells(total, spare, factor):
+    """Add up each run of ``factor`` neighbours in a row, in pairs; but for factor 1, into the spare row."""
+    count = total.shape[0] // factor
+    if factor == 2:
+        _halve_row(spare[:count], total)
+    elif factor == 4:
+        _quarter_row(spare[:count], total)
+    elif factor == 8:
+        _quarter_row(total[: 2 * count], total)
+        _halve_row(spare[:count], total[: 2 * count])
+
+
+@part
+def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
+    """Fill a row of the reduced plane between two columns of the full one: means over cells.
+
+    ``height`` rows of the plane count. With a margin, for which the columns must be all, there is one repeated cell on
+    both sides. ``total`` and ``spare`` are room for a row of whole cells.
+    """
+    width = x1 - x0
     cells = out.shape[0] - 2 * margin
+    total, spare = total[: cells * factor], spare[: cells * factor]
     y = (row - margin) * factor
     rows = factor
     if margin == 0 and y + factor > height:
         rows = height - y
-        copy_row(total[:width], plane[y])
+        copy_row(total[:width], plane[y][x0:x1])
         for j in range(1, rows):
-            _add_row(total[:width], plane[y + j])
+            _add_row(total[:width], plane[y + j][x0:x1])
     else:
-        _sum_rows(plane, total[:width], y, factor)
+        _sum_rows(plane, total[:width], y, factor, x0, x1)
     first, last = total[0], total[width - 1]
     missing = cells * factor - width
     for x in range(width, cells * factor):
         total[x] = last if margin else ZERO
     _sum_cells(total, spare, factor)
-    sums = spare[:cells] if factor == 2 or factor == 8 else total[:cells]
+    sums = total[:cells] if factor == 1 else spare[:cells]
     _scale_row(out[margin : margin + cells], sums, ONE / F(rows * factor))
     if margin:
         out[0] = first / F(factor)
@@ -356,7 +364,7 @@ def _decimate_sheet(plane, out, factor, margin, y0, y1):
     total = np.empty(cells * factor, np.float32)
     spare = np.empty(cells * factor, np.float32)
     for row in range(y0, y1):
-        cells_row(plane, out[row], total, spare, factor, margin, row)
+        cells_row(plane, plane.shape[0], out[row], total, spare, factor, margin, row, NOUGHT, plane.shape[1])
 
 
 def _decimate(plane: Floats, factor: int, margin: int = 0) -> Floats:
@@ -464,7 +472,7 @@ def _enlarge_sheet(low, out, factor, margin, y0, y1):
     cells = np.empty(count + 2, np.float32)
     wide = np.empty(count * factor, np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, out[y], cells, wide, factor, margin, y, 0)
+        enlarged_row(low, out[y], cells, wide, factor, margin, y, NOUGHT)
 
 
 def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | None = None) -> Floats:
@@ -549,7 +557,7 @@ def _box_across(row, padded, sums, spare, whole, part, area):
         row[x] = row[x] / area
 
 
-@inline
+@part
 def _box_strip(plane, out, down, across, whole, part, area, y0, y1):
     """Means of a strip into ``out``, in blocks of columns; the last block goes back as far as it must to be whole."""
     width = plane.shape[1]
@@ -1004,7 +1012,7 @@ def _specks_sheet(matte, low, out, factor, y0, y1):
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, 0, y, 0)
+        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
         specks_row(out[y], matte[y], share)
 
 
@@ -1014,7 +1022,7 @@ def _pinholes_sheet(matte, low, out, factor, y0, y1):
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, 0, y, 0)
+        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
         pinholes_row(out[y], matte[y], share)
 
 
@@ -1090,7 +1098,7 @@ def _decimate_limited_sheet(plane, out, factor, high, y0, y1):
         count = min(factor, height - y)
         for j in range(count):
             limit_row(rows[j], plane[y + j], ZERO, high)
-        cells_row(rows[:count], out[row], total, spare, factor, 0, 0)
+        cells_row(rows, count, out[row], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
 
 
 def _decimate_limited(plane: Floats, factor: int, high: np.float32) -> Floats:
@@ -1189,8 +1197,8 @@ def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
     slopes = np.empty(width, np.float32)
     offsets = np.empty(width, np.float32)
     for y in range(y0, y1):
-        enlarged_row(slope, slopes, cells, wide, factor, 0, y, 0)
-        enlarged_row(offset, offsets, cells, wide, factor, 0, y, 0)
+        enlarged_row(slope, slopes, cells, wide, factor, NOUGHT, y, NOUGHT)
+        enlarged_row(offset, offsets, cells, wide, factor, NOUGHT, y, NOUGHT)
         if amount == ONE:
             guided_row(out[y], slopes, offsets, guide[y])
         else:
@@ -1310,7 +1318,7 @@ def _colours_row(image, y, count, sums, clean, planes):
             else:
                 _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
         total = sums[: 3 * width]
-        _add_pixels(total, clean, 0, count)
+        _add_pixels(total, clean, NOUGHT, count)
         _part_row(total, 3, planes)
     elif n == 3:
         _part_row(total, 3, planes)
@@ -1330,7 +1338,7 @@ def _split_sheet(image, luma, cb, cr, factor, y0, y1):
         count = min(factor, height - row * factor)
         _colours_row(image, row * factor, count, sums, clean, planes)
         for k in range(3):
-            cells_row(planes[k : k + 1], means[k], total, spare, factor, 0, 0)
+            cells_row(planes[k : k + 1], MARGIN, means[k], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
         _ycbcr_row(means, ONE / F(count), luma[row], cb[row], cr[row])
 
 
