@@ -480,8 +480,8 @@ def _finish(
     levels = (steps.levelled, F(steps.floor), soften.levels_span(steps.floor, steps.ceiling))
     source = _ready(source, steps, shape)
     blur = _blur(source, steps, shape)
-    ends = [soften.level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE)]
-    ending = _Ending(*blur, *levels, *ends, turned is not None, rotation(*(turned or (0.0, 1.0))))
+    empty, full = (soften.level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE))
+    ending = _Ending(*blur, *levels, empty, full, turned is not None, rotation(*(turned or (0.0, 1.0))))
     strip = _TALL if ending.taps.shape[0] > 1 else STRIP
     keep = matte is not None
     arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)

@@ -967,9 +967,9 @@ def levels_span(floor: float, ceiling: float) -> np.float32:
     return F(F(ceiling) - F(floor))
 
 
-def level_of(value: float, floor: float, ceiling: float) -> np.float32:
+def level_of(value: np.float32, floor: float, ceiling: float) -> np.float32:
     """Return what :func:`levels_row` makes of one value that is not NaN."""
-    level = (F(value) - F(floor)) / levels_span(floor, ceiling)
+    level = (value - F(floor)) / levels_span(floor, ceiling)
     return F(min(level, ONE)) if level > ZERO else ZERO
 
 

@@ -269,7 +269,7 @@ def cdl(
     image = as_picture(image)
     out = output(out, image.shape, image)
     numbers = (*p, F(saturation))
-    if p[2] == (1, 1, 1):
+    if all(power == ONE for power in p[2]):
         over_rows(_linear_cdl_sheet, image.shape[0], image, out, bool(clamp), numbers)
     else:
         over_rows(_cdl_sheet if clamp else _free_cdl_sheet, image.shape[0], image, out, numbers)
