@@ -37,32 +37,49 @@ def run_end(states, start):
     return end
 
 
+@inline
+def _gather_ends(row, least, most):
+    """Lower the least and raise the most of every column to a row; NaN counts as −∞ and as ∞."""
+    for x in range(row.shape[0]):
+        value = row[x]
+        under = value if value == value else -_INFINITE
+        over = value if value == value else _INFINITE
+        least[x] = under if under < least[x] else least[x]
+        most[x] = over if over > most[x] else most[x]
+
+
+@inline
+def _join_ends(to, ends, step):
+    """The least and the most of every column and the one ``step`` further."""
+    least, most, to_least, to_most = ends[0], ends[1], to[0], to[1]
+    further_least, further_most = least[step:], most[step:]
+    for x in range(least.shape[0] - step):
+        to_least[x] = least[x] if least[x] < further_least[x] else further_least[x]
+        to_most[x] = most[x] if most[x] > further_most[x] else further_most[x]
+
+
 @sheet
 def _ends_sheet(low, factor, margin, lowest, highest, y0, y1):
     cells, across = ROWS // factor, COLUMNS // factor
     width = low.shape[1]
-    least, most = np.empty(width, np.float32), np.empty(width, np.float32)
+    room = np.empty((2, 2, width + 2 * across + 4), np.float32)
     for y in range(y0, y1):
-        for x in range(width):
-            least[x] = _INFINITE
-            most[x] = -_INFINITE
+        ends, joined = room[0], room[1]
+        for x in range(ends.shape[1]):
+            ends[0, x] = joined[0, x] = _INFINITE
+            ends[1, x] = joined[1, x] = -_INFINITE
         top = y * cells - 1 + margin
         for row in range(max(top, 0), min(top + cells + 2, low.shape[0])):
-            values = low[row]
-            for x in range(width):
-                value = values[x]
-                under = value if value == value else -_INFINITE
-                over = value if value == value else _INFINITE
-                least[x] = under if under < least[x] else least[x]
-                most[x] = over if over > most[x] else most[x]
-        for tile in range(lowest.shape[1]):
-            left = tile * across - 1 + margin
-            under, over = _INFINITE, -_INFINITE
-            for x in range(max(left, 0), min(left + across + 2, width)):
-                under = least[x] if least[x] < under else under
-                over = most[x] if most[x] > over else over
-            lowest[y, tile] = under
-            highest[y, tile] = over
+            _gather_ends(low[row], ends[0, 1 : width + 1], ends[1, 1 : width + 1])
+        step = 1
+        while step < across:
+            _join_ends(joined, ends, step)
+            ends, joined = joined, ends
+            step *= 2
+        for tile in range(lowest.shape[1]):  # its own cells and one on each side: two windows of as many as it has
+            left = tile * across + margin
+            lowest[y, tile] = min(ends[0, left], ends[0, left + 2])
+            highest[y, tile] = max(ends[1, left], ends[1, left + 2])
 
 
 def ends(low: Floats, factor: int, tiles: Tiles, margin: int = 0) -> tuple[Floats, Floats]:
