@@ -55,7 +55,7 @@ class Chain:
             if image.shape not in results:
                 results[image.shape] = np.empty(image.shape, np.float32)
             steps = self.soften.steps(image.shape[0], guided=True)
-            source, out = self.key.source(image), results[image.shape]
+            source, out = self.key.rows(image).source, results[image.shape]
             picture: Floats = fused.turn_skin(image, source, steps, *self.steer.applied(), out=out)
             return picture
 
