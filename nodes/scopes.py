@@ -186,7 +186,7 @@ def _centre(image: Picture, matte: Matte | None) -> tuple[float, float] | None:
             return None
         return reading.angle, reading.ratio * max(reading.luma[1] - reading.black, 0.0)
     tally = measure.tally(image)
-    (u, v), (luma,) = tally.ratio_median(), tally.luma_percentiles([50])
+    (u, v), (luma,) = tally.ratio_median(), measure.levels(image).percentiles([50])
     chroma = math.hypot(u, v) * max(luma, 0.0)
     return (math.degrees(math.atan2(v, u)) % 360, chroma) if math.isfinite(chroma) else None
 

@@ -228,9 +228,9 @@ def everything(image, matte):
     return [
         tally.u,
         tally.v,
-        tally.luma,
         tally.hue,
-        np.array([*tally.vector, tally.hued]),
+        np.array([*tally.vector, tally.hued, tally.weight]),
+        measure.levels(image, matte).keyed,
         measure.vectorscope(image, matte),
         measure.waveform(image, 100, 64, "g", matte),
         np.array([*tally.circular_mean(), *tally.ratio_median(), tally.hue_spread(), measure.black_level(image)]),
