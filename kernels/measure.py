@@ -19,12 +19,15 @@ from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
-from .strips import over_rows, thread_count
+from .strips import STRIP, over_rows, thread_count
 
 Counts = NDArray[np.uint64]
 
 WEIGHT = 4096
 """What one pixel with a matte of 1 counts in every histogram."""
+
+CHUNK = 256
+"""Pixels of a row that are worked on at once, or passed over where none of them is keyed."""
 
 BINS = 65536
 """Bins of every distribution in a :class:`Tally`."""
@@ -38,17 +41,30 @@ _UNIT = F(1 << 20)
 _LAST = F(BINS - 1)
 _RATIO_BINS, _LUMA_BINS, _HUE_BINS = F(BINS / 2), F(BINS / 2), F(BINS / (2 * math.pi))
 _RATIO_SHIFT, _LUMA_SHIFT, _PI = F(1), F(0.5), F(math.pi)
+SPARE = np.int32(8)
+"""Counters between two lines of a vectorscope, the first of them for what does not count: lines a power of two apart
+get in each other's way in the processor's cache."""
 _DEGREES, _TURN, _HALF_TURN, _DEGREE_WEIGHT = F(180 / math.pi), F(360), F(180), F(1 << 24)
 _SHARE, _HALF_SHUT, _HALF_OPEN = F(1 << 20), F(0.15), F(0.85)
-_CHUNK = 256
 
 
 # --- rows and chunks ------------------------------------------------------------------------------------------
 
 
 def counters(rows: int, *shape: int) -> Counts:
-    """Return counters at 0 for as many threads as are worth it; the rows are dealt out to them in turn."""
-    return np.zeros((min(thread_count(), -(-rows // 64)), *shape), np.uint64)
+    """Return counters at 0, a set for each thread that is worth it: strips of rows are dealt out to them in turn."""
+    return np.zeros((min(thread_count(), -(-rows // STRIP)), *shape), np.uint64)
+
+
+@inline
+def is_dealt(y, band, counts):
+    """Whether row y is counted by this set of counters. Rows one by one would be read from memory in jumps."""
+    return y // STRIP % counts.shape[0] == band
+
+
+def column_starts(width: int, columns: int, rows: int) -> NDArray[np.int32]:
+    """Return for every pixel across where its column's counters begin: those of a column lie side by side."""
+    return (np.arange(width) * columns // width * rows).astype(np.int32)
 
 
 @inline
@@ -90,23 +106,26 @@ def _scatter(bins, weights, counts):
 @inline
 def _vectorscope_row(row, bins, n, size, last):
     for x in range(bins.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        _, _, _, good = clean_px(r, g, b)
         _, cb, cr = ycbcr_px(r, g, b)
         down = np.int32(clamp((cr + HALF) * size, ZERO, last))
         across = np.int32(clamp((cb + HALF) * size, ZERO, last))
         side = np.int32(size)
-        bins[x] = down * side + across if good > ZERO else side * side
+        bins[x] = down * (side + SPARE) + across if good > ZERO else side
 
 
 @sheet
 def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(_CHUNK, np.int32), np.empty(_CHUNK, np.int32)
+    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
     for band in range(y0, y1):
-        for y in range(band, height, counts.shape[0]):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, _CHUNK):
-                x1 = min(x0 + _CHUNK, width)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
                 if n == 3:
@@ -134,9 +153,9 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     _check_bins(size, "size")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    counts = counters(image.shape[0], size * size + 1)  # the last is for what does not count
+    counts = counters(image.shape[0], size * (size + int(SPARE)))
     over_rows(_vectorscope_sheet, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
-    return counts.sum(axis=0)[:-1].reshape(size, size)
+    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, -1)[:, :size])
 
 
 COMPONENTS = ("luma", "r", "g", "b")
@@ -144,33 +163,37 @@ COMPONENTS = ("luma", "r", "g", "b")
 
 
 @inline
-def _waveform_row(row, column, bins, n, component, p):
-    columns, scale, shift, last, nowhere = p
+def _waveform_row(row, start, bins, n, component, p):
+    scale, shift, last, nowhere = p
     wanted_r, wanted_g, wanted_b = component == 1, component == 2, component == 3
     for x in range(bins.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        _, _, _, good = clean_px(r, g, b)
         value = luma_px(r, g, b)
         value = r if wanted_r else value
         value = g if wanted_g else value
         value = b if wanted_b else value
-        bins[x] = np.int32(clamp(value * scale + shift, ZERO, last)) * columns + column[x] if good > ZERO else nowhere
+        bins[x] = start[x] + np.int32(clamp(value * scale + shift, ZERO, last)) if good > ZERO else nowhere
 
 
 @sheet
-def _waveform_sheet(image, matte, use_matte, column, counts, component, p, y0, y1):
+def _waveform_sheet(image, matte, use_matte, start, counts, component, p, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(_CHUNK, np.int32), np.empty(_CHUNK, np.int32)
+    step = CHUNK if use_matte else width  # neighbours share a counter: read at once what was just written, bins stall
+    bins, weights = np.empty(step, np.int32), np.empty(step, np.int32)
     for band in range(y0, y1):
-        for y in range(band, height, counts.shape[0]):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, _CHUNK):
-                x1 = min(x0 + _CHUNK, width)
+            for x0 in range(0, width, step):
+                x1 = min(x0 + step, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
                 if n == 3:
-                    _waveform_row(row[3 * x0 : 3 * x1], column[x0:x1], bins[: x1 - x0], 3, component, p)
+                    _waveform_row(row[3 * x0 : 3 * x1], start[x0:x1], bins[: x1 - x0], 3, component, p)
                 else:
-                    _waveform_row(row[4 * x0 : 4 * x1], column[x0:x1], bins[: x1 - x0], 4, component, p)
+                    _waveform_row(row[4 * x0 : 4 * x1], start[x0:x1], bins[: x1 - x0], 4, component, p)
                 if use_matte:
                     _weights_row(matte_row[x0:x1], weights)
                     _scatter(bins[: x1 - x0], weights, counts[band])
@@ -206,13 +229,13 @@ def waveform(
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     width = image.shape[1]
-    column = (np.arange(width) * columns // width).astype(np.int32)
+    start = column_starts(width, columns, levels)
     scale = levels / (high - low)
-    p = (np.int32(columns), F(scale), F(-low * scale), F(levels - 1), np.int32(levels * columns))
+    p = (F(scale), F(-low * scale), F(levels - 1), np.int32(levels * columns))
     counts = counters(image.shape[0], levels * columns + 1)  # the last is for what does not count
     wanted = np.int32(COMPONENTS.index(component))
-    over_rows(_waveform_sheet, len(counts), image, matte, use_matte, column, counts, wanted, p, strip=1)
-    return counts.sum(axis=0)[:-1].reshape(levels, columns)
+    over_rows(_waveform_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
+    return np.ascontiguousarray(counts.sum(axis=0)[:-1].reshape(columns, levels).T)
 
 
 def _check_bins(count: int, name: str) -> None:
@@ -321,13 +344,15 @@ def _degree_row(row, matte, bins, weights, n, pale):
 @sheet
 def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
     height, width, n = image.shape
-    kept = np.empty(_CHUNK, np.float32)
-    bins, weights = np.empty(_CHUNK, np.int32), np.empty(_CHUNK, np.int32)
+    kept = np.empty(CHUNK, np.float32)
+    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
     for band in range(y0, y1):
-        for y in range(band, height, counts.shape[0]):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
             row = image[y].reshape(-1)
-            for x0 in range(0, width, _CHUNK):
-                x1 = min(x0 + _CHUNK, width)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
                 if is_clear(matte[y, x0:x1]):
                     continue
                 if n == 3:
@@ -368,12 +393,14 @@ def _luma_row(row, bins, n):
 @sheet
 def _levels_sheet(image, matte, use_matte, counts, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(_CHUNK, np.int32), np.empty(_CHUNK, np.int32)
+    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
     for band in range(y0, y1):
-        for y in range(band, height, counts.shape[0]):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, _CHUNK):
-                x1 = min(x0 + _CHUNK, width)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
                 if n == 3:
                     _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3)
                 else:
@@ -438,8 +465,8 @@ def _share_row(matte):
 @sheet
 def _share_sheet(matte, sums, y0, y1):
     for y in range(y0, y1):
-        for x0 in range(0, matte.shape[1], _CHUNK):
-            total, half_open = _share_row(matte[y, x0 : min(x0 + _CHUNK, matte.shape[1])])
+        for x0 in range(0, matte.shape[1], CHUNK):
+            total, half_open = _share_row(matte[y, x0 : min(x0 + CHUNK, matte.shape[1])])
             sums[y, 0] += total
             sums[y, 1] += half_open
 
@@ -508,14 +535,16 @@ def _tally_row(row, matte, scratch, sums, n, black):
 @sheet
 def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
-    scratch, kept = np.empty((5, _CHUNK), np.int32), np.empty(_CHUNK, np.float32)
+    scratch, kept = np.empty((5, CHUNK), np.int32), np.empty(CHUNK, np.float32)
     every = np.ones(width, np.float32)
     for band in range(y0, y1):
         own = counts[band]
-        for y in range(band, height, counts.shape[0]):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
             row, matte_row = image[y].reshape(-1), matte[y] if use_matte else every
-            for x0 in range(0, width, _CHUNK):
-                x1 = min(x0 + _CHUNK, width)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
                 counted = kept[: x1 - x0]
                 if is_clear(matte_row[x0:x1]):
                     continue
