@@ -161,7 +161,7 @@ class _ChromaPlane:
         return math.hypot(cb, cr) * self.scale < self.rim - 1
 
 
-def _trace(counts: plot.Counts, total: int, blur: float, brightness: float) -> Floats:
+def _trace(counts: measure.Counts, total: int, blur: float, brightness: float) -> Floats:
     """Turn counts into brightness: parts per million in a cell of a 512-cell plot, on a logarithmic scale."""
     rows, columns = counts.shape
     to_share = 1e6 / total * (rows * columns / 512**2)

@@ -6,7 +6,6 @@ import itertools
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -15,8 +14,8 @@ from ...kernels.errors import InkarnatError
 from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
+from .memory import Memory
 from .pipeline import ReadAhead, Result, WriteBehind
-from .spares import Spares
 
 Key = tuple[str, int]
 """A source or node id, and a frame."""
@@ -102,7 +101,7 @@ class Runner:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
-        self.spares = Spares()
+        self.memory = Memory()
 
     def run_frame(
         self,
@@ -130,8 +129,7 @@ class Runner:
         values = _Values(uses, lasting, fetch, held)
         joined = _joined(jobs, uses)
         for job in jobs:
-            values.put(job.key, _work(job, values, self.spares, job.key in joined))
-        self.spares.end_frame()
+            values.put(job.key, _work(job, values, self.memory, job.key in joined))
         return {name: values.take((origin, frame)) for name, origin in shown.items()}
 
     def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
@@ -178,7 +176,7 @@ def _unbound(source: str) -> GraphError:
     return GraphError(f"The graph reads the source {source!r}, and no picture is given for it.")
 
 
-def _work(job: _Job, values: _Values, spares: Spares, joined: bool) -> Value:
+def _work(job: _Job, values: _Values, memory: Memory, joined: bool) -> Value:
     """Work a node out; one that is joined to its reader gives its matte in the making."""
     arguments: dict[str, Any] = {}
     for port, keys in job.reads():
@@ -188,11 +186,10 @@ def _work(job: _Job, values: _Values, spares: Spares, joined: bool) -> Value:
         if joined:
             rows: Rows = job.node.rows(**arguments)  # type: ignore[attr-defined]
             return rows
-        with _lent(spares.take(likely_shape(job.node, arguments))):
+        with lend(memory.lent(likely_shape(job.node, arguments))):
             result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
     except Exception as error:
         raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
-    spares.keep(result)
     return result
 
 
@@ -206,10 +203,6 @@ def likely_shape(node: Node, arguments: Mapping[str, Any]) -> tuple[int, ...]:
     first = given.get("picture", given.get("matte"))
     shape: tuple[int, ...] = () if first is None else first.shape
     return shape[:2] if node.output().kind == "matte" else shape
-
-
-def _lent(spare: Floats | None) -> AbstractContextManager[None]:
-    return nullcontext() if spare is None else lend(spare)
 
 
 def _reason(error: Exception) -> str:
