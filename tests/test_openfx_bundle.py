@@ -153,12 +153,13 @@ def test_the_compiler_of_the_extra_builds_a_bundle_that_works(probe, tmp_path, m
         ("x86_64-windows-gnu", b"\x64\x86", 0, 0x64),
     ],
 )
-def test_the_launcher_compiles_for_other_machines(tmp_path, target, magic, place, machine):
+@pytest.mark.parametrize("source", ["launcher.c", "probe.c"])
+def test_launcher_and_probe_compile_for_other_machines(tmp_path, source, target, magic, place, machine):
     """To an object file; on machines other than Linux-x86-64 it has not been run."""
     pytest.importorskip("ziglang")
-    made = tmp_path / "launcher.o"
+    made = tmp_path / "made.o"
     command = [sys.executable, "-m", "ziglang", "cc", "-target", target, "-std=c11", "-Wall", "-Wextra", "-Werror"]
-    subprocess.run([*command, "-fPIC", "-c", "-o", made, bundle.SOURCES / "launcher.c"], check=True)
+    subprocess.run([*command, "-fPIC", "-c", "-o", made, bundle.SOURCES / source], check=True)
     assert made.read_bytes().startswith(magic)
     assert made.read_bytes()[place] == machine
 

@@ -261,7 +261,7 @@ def try_out(bundles: list[Path], *arguments: str, timeout: float = 300) -> list[
     :param arguments: of probe.c. Raises BundleError where an effect cannot be loaded and described, or the host dies.
     """
     with tempfile.TemporaryDirectory() as work:
-        probe = Path(work, "probe")
+        probe = Path(work, "probe.exe" if sys.platform == "win32" else "probe")
         compile_c(SOURCES / "probe.c", probe, shared=False)
         command = [str(probe), *arguments, *(str(binary_of(bundle)) for bundle in bundles)]
         try:

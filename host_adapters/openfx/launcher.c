@@ -193,14 +193,17 @@ static struct {
 
 /* A data pointer may not be cast to a function pointer in C; POSIX promises that they are alike. */
 static void look_up(void *target, const char *name) {
-    void *found = find_symbol(python.library, name);
+    void *found = symbol_of_any(name);
+    if (!found && python.library)
+        found = symbol_of(python.library, name);
     memcpy(target, &found, sizeof found);
 }
 
 static int find_python(void) {
     look_up(&python.get_version, "Py_GetVersion");
     if (!python.get_version) {
-        python.library = load_library(launch.library);
+        /* For all, although hosts open plug-ins locally: extension modules look for Python's symbols there. */
+        python.library = load_for_all(launch.library);
         if (!python.library) {
             fail("Python's library cannot be loaded (%s): build the bundle again with `inkarnat openfx`.", why_not_loaded());
             return 0;
