@@ -45,14 +45,14 @@ class Built:
 # --- the machine --------------------------------------------------------------------------------------------
 
 _MACHINES = {"amd64": "x86-64", "x86_64": "x86-64", "arm64": "aarch64"}
-TESTED = ("Linux-x86-64",)
-"""The architectures on which the launcher has been tried."""
+TESTED = ("Linux-x86-64", "Linux-aarch64")
+"""The architectures on which the launcher has been tried; the second under user-mode emulation only."""
 
 
 def architecture(system: str = sys.platform, machine: str = platform.machine()) -> str:
     """Return the standard's name of the folder for this machine's binary.
 
-    Linux-aarch64, MacOS and Win64 are prepared, but untested. Raises BundleError for machines that the standard does
+    MacOS and Win64 are prepared, but untested. Raises BundleError for machines that the standard does
     not name.
 
     Source: OpenFX 1.5, "Packaging OFX plug-ins".
