@@ -155,7 +155,7 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], size * (size + int(SPARE)))
     over_rows(_vectorscope_sheet, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, -1)[:, :size])
+    return _square(counts, size)
 
 
 COMPONENTS = ("luma", "r", "g", "b")
@@ -235,7 +235,66 @@ def waveform(
     counts = counters(image.shape[0], levels * columns + 1)  # the last is for what does not count
     wanted = np.int32(COMPONENTS.index(component))
     over_rows(_waveform_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0)[:-1].reshape(columns, levels).T)
+    return _upright(counts, columns, levels)
+
+
+@inline
+def _scopes_row(row, start, cells, bins, n, size, p):
+    scale, shift, top, nowhere = p
+    last, side = size - ONE, np.int32(size)
+    for x in range(cells.shape[0]):
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        _, _, _, good = clean_px(r, g, b)
+        y, cb, cr = ycbcr_px(r, g, b)
+        down = np.int32(clamp((cr + HALF) * size, ZERO, last))
+        across = np.int32(clamp((cb + HALF) * size, ZERO, last))
+        cells[x] = down * (side + SPARE) + across if good > ZERO else side
+        bins[x] = start[x] + np.int32(clamp(y * scale + shift, ZERO, top)) if good > ZERO else nowhere
+
+
+@sheet
+def _scopes_sheet(image, plane, size, lines, start, p, y0, y1):
+    height, width, n = image.shape
+    cells, bins = np.empty(CHUNK, np.int32), np.empty(width, np.int32)
+    for band in range(y0, y1):
+        own, own_lines = plane[band], lines[band]
+        for y in range(height):
+            if not is_dealt(y, band, plane):
+                continue
+            row = image[y].reshape(-1)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                if n == 3:
+                    _scopes_row(row[3 * x0 : 3 * x1], start[x0:x1], cells[: x1 - x0], bins[x0:x1], 3, size, p)
+                else:
+                    _scopes_row(row[4 * x0 : 4 * x1], start[x0:x1], cells[: x1 - x0], bins[x0:x1], 4, size, p)
+                _count(cells[: x1 - x0], own, _FULL)
+            _count(bins, own_lines, _FULL)
+
+
+def scopes(image: Floats, size: int = 256, columns: int = 512, levels: int = 256) -> tuple[Counts, Counts]:
+    """Return the vectorscope and the waveform of luma of the whole picture, which is read once for both.
+
+    :param image, size, columns, levels: as in :func:`vectorscope` and :func:`waveform`, whose counts these are.
+    :raises ValueRangeError, PictureError: as they do.
+    """
+    for count, name in ((size, "size"), (columns, "columns"), (levels, "levels")):
+        _check_bins(count, name)
+    image = as_picture(image)
+    height, width = image.shape[:2]
+    plane, lines = counters(height, size * (size + int(SPARE))), counters(height, levels * columns + 1)
+    start = column_starts(width, columns, levels)
+    p = (F(levels), ZERO, F(levels - 1), np.int32(levels * columns))
+    over_rows(_scopes_sheet, len(plane), image, plane, F(size), lines, start, p, strip=1)
+    return _square(plane, size), _upright(lines, columns, levels)
+
+
+def _square(plane: Counts, size: int) -> Counts:
+    return np.ascontiguousarray(plane.sum(axis=0).reshape(size, -1)[:, :size])
+
+
+def _upright(lines: Counts, columns: int, levels: int) -> Counts:
+    return np.ascontiguousarray(lines.sum(axis=0)[:-1].reshape(columns, levels).T)
 
 
 def _check_bins(count: int, name: str) -> None:

@@ -147,14 +147,15 @@ def _share_in_two(start, down, weights, counts):
 @sheet
 def _level_sheet(image, matte, use_matte, start, counts, signal, p, y0, y1):
     height, width, n = image.shape
-    room = np.empty((2, CHUNK), np.int32)
+    step = CHUNK if use_matte else width  # neighbours share a counter: read right after it was written, a place stalls
+    room = np.empty((2, step), np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, step):
+                x1 = min(x0 + step, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
                 down, weights = room[0][: x1 - x0], room[1][: x1 - x0]

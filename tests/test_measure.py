@@ -110,6 +110,17 @@ def test_without_a_matte_every_pixel_counts_whole(picture, picture_rgba):
     assert measure.tally(picture).area == picture.shape[0] * picture.shape[1]
 
 
+@pytest.mark.parametrize("channels", [3, 4])
+@pytest.mark.parametrize("shape", [(1, 1), (150, 701), (64, 256)])
+def test_both_scopes_at_once_are_those_of_two_readings(make_picture, shape, channels):
+    image = make_picture(*shape, channels)
+    image[shape[0] // 2, shape[1] // 2] = np.nan
+    plane, lines = measure.scopes(image, 48, 31, 100)
+    assert np.array_equal(plane, measure.vectorscope(image, None, 48))
+    assert np.array_equal(lines, measure.waveform(image, 31, 100))
+    assert plane.sum() == lines.sum() == (shape[0] * shape[1] - 1) * measure.WEIGHT
+
+
 # --- statistics ---------------------------------------------------------------------------------------------
 
 
@@ -347,6 +358,7 @@ def test_a_bad_pixel_counts_nothing(picture, matte, bad):
     [
         (lambda image: measure.vectorscope(image, size=8), ValueRangeError, "size"),
         (lambda image: measure.waveform(image, columns=5000), ValueRangeError, "columns"),
+        (lambda image: measure.scopes(image, levels=8), ValueRangeError, "levels"),
         (lambda image: measure.waveform(image, component="y"), ValueRangeError, "component 'y'"),
         (lambda image: measure.waveform(image, low=1.0, high=0.0), ValueRangeError, "low below high"),
         (lambda image: measure.luma_percentiles(image, None, [101]), ValueRangeError, "percentage"),

@@ -79,6 +79,6 @@ def full_quality() -> Chain:
     return Chain(learned_key(), SOFTEN, STEER)
 
 
-def scopes(image: Floats, matte: Floats | None = None) -> tuple[measure.Counts, measure.Counts]:
+def scopes(image: Floats) -> tuple[measure.Counts, measure.Counts]:
     """Return the counts of vectorscope and waveform."""
-    return measure.vectorscope(image, matte, SCOPE), measure.waveform(image, COLUMNS, LEVELS)
+    return measure.scopes(image, SCOPE, COLUMNS, LEVELS)
