@@ -498,7 +498,7 @@ def soften_matte(source: Source, steps: Softening, out: Floats | None = None) ->
     :raises PictureError: wrong arrays.
     """
     _check(source, steps)
-    shape = _size(source)
+    shape = size_of(source)
     out = output(out, shape, source.plane, source.image)
     _finish(source, steps, _NO_PICTURE, _NO_PICTURE, out, shape)
     return out
@@ -524,7 +524,7 @@ def turn_skin(
     _check(source, steps)
     image = as_picture(image)
     shape = image.shape[:2]
-    check_size("picture", shape, "the matte", _size(source))
+    check_size("picture", shape, "the matte", size_of(source))
     out = output(out, image.shape, image, source.plane, source.image)
     if matte is not None:
         matte = output(matte, shape, image, source.plane, source.image, name="matte")
@@ -532,7 +532,8 @@ def turn_skin(
     return out
 
 
-def _size(source: Source) -> tuple[int, int]:
+def size_of(source: Source) -> tuple[int, int]:
+    """Return height and width of a source's matte."""
     rows, columns = (source.plane if source.kind == _PLANE else source.image).shape[:2]
     return rows, columns
 

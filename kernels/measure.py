@@ -1,8 +1,8 @@
 """Measurement: scopes, hue and level statistics in whole numbers, so that every run gives the same bits.
 
-Weights are fixed-point (a matte of 1 counts :data:`WEIGHT`), values fall into bins of a fixed grid, and bands of
-rows fill their own counters that are added at the end: sums of whole numbers do not depend on their order.
-A pixel with a component that is not finite counts nothing.
+Weights are fixed-point (a matte of 1 counts :data:`WEIGHT`), values fall into bins of a fixed grid, and every thread
+fills its own counters, which are added at the end: sums of whole numbers do not depend on their order. What the matte
+leaves out is passed over. A pixel with a component that is not finite counts nothing.
 """
 
 from __future__ import annotations
@@ -10,21 +10,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, matte_or_all
+from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
-from .strips import over_rows, thread_count
+from .strips import STRIP, over_rows, thread_count
 
 Counts = NDArray[np.uint64]
 
 WEIGHT = 4096
 """What one pixel with a matte of 1 counts in every histogram."""
+
+CHUNK = 256
+"""Pixels of a row that are worked on at once, or passed over where none of them is keyed."""
 
 BINS = 65536
 """Bins of every distribution in a :class:`Tally`."""
@@ -32,36 +35,62 @@ BINS = 65536
 RATIO_SPAN, LUMA_SPAN, HUE_SPAN = (-1.0, 1.0), (-0.5, 1.5), (-180.0, 180.0)
 """From–to of the distributions of Cb/Y′ and Cr/Y′, of luma and of the hue angle; beyond it values count at the end."""
 
-_WEIGHT = F(WEIGHT)
+_WEIGHT, _PIXEL, _FULL = F(WEIGHT), np.uint64(1), np.uint64(WEIGHT)
 _LEVEL_WEIGHT, _BRIGHTEST = F(1024), F(4)
 _UNIT = F(1 << 20)
 _LAST = F(BINS - 1)
 _RATIO_BINS, _LUMA_BINS, _HUE_BINS = F(BINS / 2), F(BINS / 2), F(BINS / (2 * math.pi))
 _RATIO_SHIFT, _LUMA_SHIFT, _PI = F(1), F(0.5), F(math.pi)
+SPARE = np.int32(8)
+"""Counters between two lines of a vectorscope, the first of them for what does not count: lines a power of two apart
+get in each other's way in the processor's cache."""
+_DEGREES, _TURN, _HALF_TURN, _DEGREE_WEIGHT = F(180 / math.pi), F(360), F(180), F(1 << 24)
+_SHARE, _HALF_SHUT, _HALF_OPEN = F(1 << 20), F(0.15), F(0.85)
 
 
-# --- bands of rows ------------------------------------------------------------------------------------------
+# --- rows and chunks ------------------------------------------------------------------------------------------
 
 
-def _bands(rows: int) -> tuple[int, int]:
-    """Return the height of a band and the number of bands: a few for each thread, each with its own counters."""
-    height = max(64, -(-rows // (2 * thread_count())))
-    return height, -(-rows // height)
+def counters(rows: int, *shape: int) -> Counts:
+    """Return counters at 0, a set for each thread that is worth it: strips of rows are dealt out to them in turn."""
+    return np.zeros((min(thread_count(), -(-rows // STRIP)), *shape), np.uint64)
 
 
 @inline
-def _weight_px(matte, good):
-    return np.int32(clamp(matte, ZERO, ONE) * good * _WEIGHT + HALF)
+def is_dealt(y, band, counts):
+    """Whether row y is counted by this set of counters. Rows one by one would be read from memory in jumps."""
+    return y // STRIP % counts.shape[0] == band
+
+
+def column_starts(width: int, columns: int, rows: int) -> NDArray[np.int32]:
+    """Return for every pixel across where its column's counters begin: those of a column lie side by side."""
+    return (np.arange(width) * columns // width * rows).astype(np.int32)
 
 
 @inline
-def _weights_row(row, matte, use_matte, weights, n):
-    for x in range(weights.shape[0]):
-        _, _, _, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        weights[x] = _weight_px(good, good)
-    if use_matte:
-        for x in range(weights.shape[0]):
-            weights[x] = _weight_px(matte[x], F(weights[x] > 0))
+def is_clear(matte):
+    """Whether nothing is keyed."""
+    keyed = np.int32(0)
+    for x in range(matte.shape[0]):
+        keyed = np.int32(keyed | np.int32(matte[x] > ZERO))
+    return keyed == 0
+
+
+@inline
+def _weight_px(matte):
+    return np.int32(clamp(matte, ZERO, ONE) * _WEIGHT + HALF)
+
+
+@inline
+def _weights_row(matte, weights):
+    for x in range(matte.shape[0]):
+        weights[x] = _weight_px(matte[x])
+
+
+@inline
+def _count(bins, counts, step):
+    for x in range(bins.shape[0]):
+        counts[np.uint32(bins[x])] += step
 
 
 @inline
@@ -77,28 +106,37 @@ def _scatter(bins, weights, counts):
 @inline
 def _vectorscope_row(row, bins, n, size, last):
     for x in range(bins.shape[0]):
-        r, g, b, _ = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        _, _, _, good = clean_px(r, g, b)
         _, cb, cr = ycbcr_px(r, g, b)
         down = np.int32(clamp((cr + HALF) * size, ZERO, last))
         across = np.int32(clamp((cb + HALF) * size, ZERO, last))
-        bins[x] = down * np.int32(size) + across
+        side = np.int32(size)
+        bins[x] = down * (side + SPARE) + across if good > ZERO else side
 
 
 @sheet
-def _vectorscope_sheet(image, matte, use_matte, counts, band, size, last, y0, y1):
-    width = image.shape[1]
-    bins, weights = np.empty(width, np.int32), np.empty(width, np.int32)
-    own = counts[y0 // band]
-    for y in range(y0, y1):
-        row = image[y].reshape(-1)
-        matte_row = matte[y if use_matte else 0]
-        if image.shape[2] == 3:
-            _vectorscope_row(row, bins, 3, size, last)
-            _weights_row(row, matte_row, use_matte, weights, 3)
-        else:
-            _vectorscope_row(row, bins, 4, size, last)
-            _weights_row(row, matte_row, use_matte, weights, 4)
-        _scatter(bins, weights, own)
+def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
+    height, width, n = image.shape
+    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    for band in range(y0, y1):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                if use_matte and is_clear(matte_row[x0:x1]):
+                    continue
+                if n == 3:
+                    _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3, size, last)
+                else:
+                    _vectorscope_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4, size, last)
+                if use_matte:
+                    _weights_row(matte_row[x0:x1], weights)
+                    _scatter(bins[: x1 - x0], weights, counts[band])
+                else:
+                    _count(bins[: x1 - x0], counts[band], _FULL)
 
 
 def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> Counts:
@@ -115,12 +153,9 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     _check_bins(size, "size")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    band, bands = _bands(image.shape[0])
-    counts = np.zeros((bands, size * size), np.uint64)
-    over_rows(
-        _vectorscope_sheet, image.shape[0], image, matte, use_matte, counts, band, F(size), F(size - 1), strip=band
-    )
-    return counts.sum(axis=0).reshape(size, size)
+    counts = counters(image.shape[0], size * (size + int(SPARE)))
+    over_rows(_vectorscope_sheet, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
+    return _square(counts, size)
 
 
 COMPONENTS = ("luma", "r", "g", "b")
@@ -128,33 +163,42 @@ COMPONENTS = ("luma", "r", "g", "b")
 
 
 @inline
-def _waveform_row(row, column, bins, n, component, p):
-    columns, scale, shift, last = p
+def _waveform_row(row, start, bins, n, component, p):
+    scale, shift, last, nowhere = p
     wanted_r, wanted_g, wanted_b = component == 1, component == 2, component == 3
     for x in range(bins.shape[0]):
-        r, g, b, _ = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        _, _, _, good = clean_px(r, g, b)
         value = luma_px(r, g, b)
         value = r if wanted_r else value
         value = g if wanted_g else value
         value = b if wanted_b else value
-        bins[x] = np.int32(clamp(value * scale + shift, ZERO, last)) * columns + column[x]
+        bins[x] = start[x] + np.int32(clamp(value * scale + shift, ZERO, last)) if good > ZERO else nowhere
 
 
 @sheet
-def _waveform_sheet(image, matte, use_matte, column, counts, band, component, p, y0, y1):
-    width = image.shape[1]
-    bins, weights = np.empty(width, np.int32), np.empty(width, np.int32)
-    own = counts[y0 // band]
-    for y in range(y0, y1):
-        row = image[y].reshape(-1)
-        matte_row = matte[y if use_matte else 0]
-        if image.shape[2] == 3:
-            _waveform_row(row, column, bins, 3, component, p)
-            _weights_row(row, matte_row, use_matte, weights, 3)
-        else:
-            _waveform_row(row, column, bins, 4, component, p)
-            _weights_row(row, matte_row, use_matte, weights, 4)
-        _scatter(bins, weights, own)
+def _waveform_sheet(image, matte, use_matte, start, counts, component, p, y0, y1):
+    height, width, n = image.shape
+    step = CHUNK if use_matte else width  # neighbours share a counter: read at once what was just written, bins stall
+    bins, weights = np.empty(step, np.int32), np.empty(step, np.int32)
+    for band in range(y0, y1):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+            for x0 in range(0, width, step):
+                x1 = min(x0 + step, width)
+                if use_matte and is_clear(matte_row[x0:x1]):
+                    continue
+                if n == 3:
+                    _waveform_row(row[3 * x0 : 3 * x1], start[x0:x1], bins[: x1 - x0], 3, component, p)
+                else:
+                    _waveform_row(row[4 * x0 : 4 * x1], start[x0:x1], bins[: x1 - x0], 4, component, p)
+                if use_matte:
+                    _weights_row(matte_row[x0:x1], weights)
+                    _scatter(bins[: x1 - x0], weights, counts[band])
+                else:
+                    _count(bins[: x1 - x0], counts[band], _FULL)
 
 
 def waveform(
@@ -185,14 +229,72 @@ def waveform(
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     width = image.shape[1]
-    column = (np.arange(width) * columns // width).astype(np.int32)
+    start = column_starts(width, columns, levels)
     scale = levels / (high - low)
-    p = (np.int32(columns), F(scale), F(-low * scale), F(levels - 1))
-    band, bands = _bands(image.shape[0])
-    counts = np.zeros((bands, levels * columns), np.uint64)
+    p = (F(scale), F(-low * scale), F(levels - 1), np.int32(levels * columns))
+    counts = counters(image.shape[0], levels * columns + 1)  # the last is for what does not count
     wanted = np.int32(COMPONENTS.index(component))
-    over_rows(_waveform_sheet, image.shape[0], image, matte, use_matte, column, counts, band, wanted, p, strip=band)
-    return counts.sum(axis=0).reshape(levels, columns)
+    over_rows(_waveform_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
+    return _upright(counts, columns, levels)
+
+
+@inline
+def _scopes_row(row, start, cells, bins, n, size, p):
+    scale, shift, top, nowhere = p
+    last, side = size - ONE, np.int32(size)
+    for x in range(cells.shape[0]):
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        _, _, _, good = clean_px(r, g, b)
+        y, cb, cr = ycbcr_px(r, g, b)
+        down = np.int32(clamp((cr + HALF) * size, ZERO, last))
+        across = np.int32(clamp((cb + HALF) * size, ZERO, last))
+        cells[x] = down * (side + SPARE) + across if good > ZERO else side
+        bins[x] = start[x] + np.int32(clamp(y * scale + shift, ZERO, top)) if good > ZERO else nowhere
+
+
+@sheet
+def _scopes_sheet(image, plane, size, lines, start, p, y0, y1):
+    height, width, n = image.shape
+    cells, bins = np.empty(CHUNK, np.int32), np.empty(width, np.int32)
+    for band in range(y0, y1):
+        own, own_lines = plane[band], lines[band]
+        for y in range(height):
+            if not is_dealt(y, band, plane):
+                continue
+            row = image[y].reshape(-1)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                if n == 3:
+                    _scopes_row(row[3 * x0 : 3 * x1], start[x0:x1], cells[: x1 - x0], bins[x0:x1], 3, size, p)
+                else:
+                    _scopes_row(row[4 * x0 : 4 * x1], start[x0:x1], cells[: x1 - x0], bins[x0:x1], 4, size, p)
+                _count(cells[: x1 - x0], own, _FULL)
+            _count(bins, own_lines, _FULL)
+
+
+def scopes(image: Floats, size: int = 256, columns: int = 512, levels: int = 256) -> tuple[Counts, Counts]:
+    """Return the vectorscope and the waveform of luma of the whole picture, which is read once for both.
+
+    :param image, size, columns, levels: as in :func:`vectorscope` and :func:`waveform`, whose counts these are.
+    :raises ValueRangeError, PictureError: as they do.
+    """
+    for count, name in ((size, "size"), (columns, "columns"), (levels, "levels")):
+        _check_bins(count, name)
+    image = as_picture(image)
+    height, width = image.shape[:2]
+    plane, lines = counters(height, size * (size + int(SPARE))), counters(height, levels * columns + 1)
+    start = column_starts(width, columns, levels)
+    p = (F(levels), ZERO, F(levels - 1), np.int32(levels * columns))
+    over_rows(_scopes_sheet, len(plane), image, plane, F(size), lines, start, p, strip=1)
+    return _square(plane, size), _upright(lines, columns, levels)
+
+
+def _square(plane: Counts, size: int) -> Counts:
+    return np.ascontiguousarray(plane.sum(axis=0).reshape(size, -1)[:, :size])
+
+
+def _upright(lines: Counts, columns: int, levels: int) -> Counts:
+    return np.ascontiguousarray(lines.sum(axis=0)[:-1].reshape(columns, levels).T)
 
 
 def _check_bins(count: int, name: str) -> None:
@@ -200,12 +302,249 @@ def _check_bins(count: int, name: str) -> None:
         raise ValueRangeError(f"Scope {name} must be a whole number from 16 to 4096, not {count}.")
 
 
+# --- what counts ------------------------------------------------------------------------------------------------
+
+
+class Core(NamedTuple):
+    """Which keyed pixels count at all: those that are safely of one thing, neither black nor burnt out.
+
+    :ivar least: of the matte, 0 to 1. :ivar darkest, brightest: luma between which a pixel must lie.
+    :ivar peak: what every component must lie below. :ivar hue: degrees, or None for any.
+    :ivar reach: degrees to either side of the hue.
+    """
+
+    least: float = 0.5
+    darkest: float = -math.inf
+    brightest: float = math.inf
+    peak: float = math.inf
+    hue: float | None = None
+    reach: float = 20.0
+
+
+def _limits(core: Core | None) -> tuple[int, tuple[np.float32, ...]]:
+    """Return how many of the two tests there are, and what they take."""
+    least, darkest, brightest, peak, hue, reach = core or Core()
+    stages = 0 if core is None else 1 if hue is None else 2
+    return stages, (F(least), F(darkest), F(brightest), F(peak), F(((hue or 0.0) + 180) % 360 - 180), F(reach))
+
+
+@inline
+def _hue_px(cb, cr):
+    """Degrees, −180 to 180."""
+    return atan2_px(cr, cb) * _DEGREES
+
+
+@inline
+def _core_row(row, matte, n, p):
+    least, darkest, brightest, peak, _, _ = p
+    for x in range(matte.shape[0]):
+        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
+        y = luma_px(r, g, b)
+        inside = (matte[x] > least) & (y > darkest) & (y < brightest) & (r < peak) & (g < peak) & (b < peak)
+        matte[x] = matte[x] if inside else ZERO
+
+
+@inline
+def _near_row(row, matte, n, p):
+    _, _, _, _, hue, reach = p
+    for x in range(matte.shape[0]):
+        r, g, b, _ = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        _, cb, cr = ycbcr_px(r, g, b)
+        off = abs(_hue_px(cb, cr) - hue)
+        off = _TURN - off if off > _HALF_TURN else off
+        matte[x] = matte[x] if off <= reach else ZERO
+
+
+@inline
+def _counted_row(row, matte, out, n, stages, p):
+    """Fill ``out`` with the matte where it counts, 0 elsewhere."""
+    for x in range(matte.shape[0]):
+        out[x] = matte[x]
+    if stages > 0:
+        _core_row(row, out, n, p)
+    if stages > 1:
+        _near_row(row, out, n, p)
+
+
+@sheet
+def _core_sheet(image, matte, out, stages, p, y0, y1):
+    for y in range(y0, y1):
+        if image.shape[2] == 3:
+            _counted_row(image[y].reshape(-1), matte[y], out[y], 3, stages, p)
+        else:
+            _counted_row(image[y].reshape(-1), matte[y], out[y], 4, stages, p)
+
+
+def core_matte(image: Floats, matte: Floats, core: Core, out: Floats | None = None) -> Floats:
+    """Return the matte where a pixel counts, 0 elsewhere.
+
+    :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W). :param out: receives the result.
+    :raises PictureError: wrong arrays.
+    """
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    out = output(out, matte.shape, image, matte)
+    over_rows(_core_sheet, image.shape[0], image, matte, out, *_limits(core))
+    return out
+
+
+@inline
+def _degree_row(row, matte, bins, weights, n, pale):
+    for x in range(matte.shape[0]):
+        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        y, cb, cr = ycbcr_px(r, g, b)
+        degrees = _hue_px(cb, cr)
+        degrees = degrees + _TURN if degrees < ZERO else degrees
+        coloured = F(math.sqrt(cb * cb + cr * cr)) > pale * y
+        bins[x] = np.int32(degrees) if degrees < _TURN else np.int32(0)
+        weights[x] = np.int32(clamp(matte[x], ZERO, ONE) * (good if coloured else ZERO) * _DEGREE_WEIGHT + HALF)
+
+
+@sheet
+def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
+    height, width, n = image.shape
+    kept = np.empty(CHUNK, np.float32)
+    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    for band in range(y0, y1):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row = image[y].reshape(-1)
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                if is_clear(matte[y, x0:x1]):
+                    continue
+                if n == 3:
+                    pixels = row[3 * x0 : 3 * x1]
+                    _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 3, stages, p)
+                    _degree_row(pixels, kept[: x1 - x0], bins, weights, 3, pale)
+                else:
+                    pixels = row[4 * x0 : 4 * x1]
+                    _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 4, stages, p)
+                    _degree_row(pixels, kept[: x1 - x0], bins, weights, 4, pale)
+                _scatter(bins[: x1 - x0], weights, counts[band])
+
+
+def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Counts:
+    """Count the pixels of each whole degree of hue, weighted by the matte alone: every pixel counts alike.
+
+    :param palest: chroma in parts of luma above which a pixel has a hue.
+    :returns: uint64 (360,); a matte of 1 counts 2²⁴. :raises PictureError: wrong arrays.
+    """
+    image = as_picture(image)
+    matte = as_plane(matte, like=image.shape[:2])
+    counts = counters(image.shape[0], 360)
+    over_rows(_degree_sheet, len(counts), image, matte, counts, *_limits(core), F(palest), strip=1)
+    return counts.sum(axis=0)
+
+
+# --- levels -----------------------------------------------------------------------------------------------------
+
+
+@inline
+def _luma_row(row, bins, n):
+    for x in range(bins.shape[0]):
+        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        level = np.int32(clamp((luma_px(r, g, b) + _LUMA_SHIFT) * _LUMA_BINS, ZERO, _LAST))
+        bins[x] = level if good > ZERO else np.int32(BINS)
+
+
+@sheet
+def _levels_sheet(image, matte, use_matte, counts, y0, y1):
+    height, width, n = image.shape
+    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    for band in range(y0, y1):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                if n == 3:
+                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3)
+                else:
+                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4)
+                _count(bins[: x1 - x0], counts[band, 0], _PIXEL)
+                if use_matte and not is_clear(matte_row[x0:x1]):
+                    _weights_row(matte_row[x0:x1], weights)
+                    _scatter(bins[: x1 - x0], weights, counts[band, 1])
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """The distributions of luma over :data:`LUMA_SPAN`; made by :func:`levels`.
+
+    :ivar everywhere: uint64 (:data:`BINS`,), the number of pixels. :ivar keyed: the same weighted by the matte.
+    """
+
+    everywhere: Counts
+    keyed: Counts
+
+    @property
+    def area(self) -> float:
+        """The matte's area in pixels (sum of the matte over finite pixels, to 1/4096 for each)."""
+        return int(self.keyed.sum()) / WEIGHT
+
+    def percentiles(self, percents: Sequence[float]) -> tuple[float, ...]:
+        """Return the levels below which these percentages of the matte lie: see :func:`luma_percentiles`."""
+        return _quantiles(self.keyed, LUMA_SPAN, percents)
+
+    def black(self, percent: float = 0.2) -> float:
+        """Return the level that the picture's darkest parts rest on: see :func:`black_level`."""
+        level = _quantiles(self.everywhere, LUMA_SPAN, [percent])[0]
+        return max(level, 0.0) if math.isfinite(level) else 0.0
+
+
+def levels(image: Floats, matte: Floats | None = None) -> Levels:
+    """Collect the luma of the picture and of its keyed pixels.
+
+    :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W), or None for the whole picture.
+    :raises PictureError: wrong array.
+    """
+    image = as_picture(image)
+    matte, use_matte = matte_or_all(image, matte)
+    counts = counters(image.shape[0], 2, BINS + 1)
+    over_rows(_levels_sheet, len(counts), image, matte, use_matte, counts, strip=1)
+    everywhere, keyed = counts.sum(axis=0)[:, :-1]
+    return Levels(everywhere, keyed if use_matte else everywhere * _FULL)
+
+
+@inline
+def _share_row(matte):
+    """Sums of the matte, and of what of it is half open, over a chunk."""
+    total, half_open = np.int32(0), np.int32(0)
+    for x in range(matte.shape[0]):
+        m = matte[x]
+        share = np.int32(clamp(m, ZERO, ONE) * _SHARE + HALF)
+        total = np.int32(total + share)
+        half_open = np.int32(half_open + (share if (m > _HALF_SHUT) & (m < _HALF_OPEN) else np.int32(0)))
+    return total, half_open
+
+
+@sheet
+def _share_sheet(matte, sums, y0, y1):
+    for y in range(y0, y1):
+        for x0 in range(0, matte.shape[1], CHUNK):
+            total, half_open = _share_row(matte[y, x0 : min(x0 + CHUNK, matte.shape[1])])
+            sums[y, 0] += total
+            sums[y, 1] += half_open
+
+
+def soft_share(matte: Floats) -> float:
+    """Return which share of a matte is half open (0.15 to 0.85), 0 to 1; 0 for an empty one. To 1e-6."""
+    matte = as_plane(matte)
+    sums = np.zeros((matte.shape[0], 2), np.int64)
+    over_rows(_share_sheet, matte.shape[0], matte, sums)
+    total, half_open = (int(each) for each in sums.sum(axis=0))
+    return half_open / total if total else 0.0
+
+
 # --- distributions ------------------------------------------------------------------------------------------
 
 
 @inline
 def _tally_px(r, g, b, matte, black):
-    """Bins of Cb/Y′, Cr/Y′, luma and hue; weights by matte, matte × luma and matte × chroma; unit vector × 2²⁰."""
+    """Bins of Cb/Y′, Cr/Y′ and hue; weights by matte, matte × luma and matte × chroma; unit vector × 2²⁰."""
     r, g, b, good = clean_px(r, g, b)
     y, cb, cr = ycbcr_px(r, g, b)
     level = y - black
@@ -213,13 +552,12 @@ def _tally_px(r, g, b, matte, black):
     divisor = ONE / (level if level > TINY else ONE)
     chroma = F(math.sqrt(cb * cb + cr * cr))
     to_unit = _UNIT / chroma if chroma > TINY else ZERO
-    weight = _weight_px(matte, good)
+    weight = _weight_px(clamp(matte, ZERO, ONE) * good)
     level_weight = weight * np.int32(clamp(level, ZERO, _BRIGHTEST) * _LEVEL_WEIGHT + HALF)
     chroma_weight = weight * np.int32(clamp(chroma, ZERO, ONE) * _LEVEL_WEIGHT + HALF)
     return (
         np.int32(clamp((cb * divisor + _RATIO_SHIFT) * _RATIO_BINS, ZERO, _LAST)),
         np.int32(clamp((cr * divisor + _RATIO_SHIFT) * _RATIO_BINS, ZERO, _LAST)),
-        np.int32(clamp((y + _LUMA_SHIFT) * _LUMA_BINS, ZERO, _LAST)),
         np.int32(clamp((atan2_px(cr, cb) + _PI) * _HUE_BINS, ZERO, _LAST)),
         weight,
         level_weight,
@@ -231,50 +569,54 @@ def _tally_px(r, g, b, matte, black):
 
 
 @inline
-def _tally_row(row, matte, scratch, n, black):
-    bu, bv, bl, bh = scratch[0], scratch[1], scratch[2], scratch[3]
-    w, wl, wc = scratch[4], scratch[5], scratch[6]
-    across, up, hued = np.int64(0), np.int64(0), np.int64(0)
+def _tally_row(row, matte, scratch, sums, n, black):
+    bu, bv, bh, wl, wc = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
+    across, up, hued, area = np.int64(0), np.int64(0), np.int64(0), np.int64(0)
     for x in range(matte.shape[0]):
-        u, v, l, h, weight, level_weight, chroma_weight, ux, uy, hue_weight = _tally_px(
+        u, v, h, weight, level_weight, chroma_weight, ux, uy, hue_weight = _tally_px(
             row[n * x], row[n * x + 1], row[n * x + 2], matte[x], black
         )
         bu[x] = u
         bv[x] = v
-        bl[x] = l
         bh[x] = h
-        w[x] = weight
         wl[x] = level_weight
         wc[x] = chroma_weight
         across += np.int64(ux) * np.int64(weight)
         up += np.int64(uy) * np.int64(weight)
         hued += np.int64(hue_weight)
-    return across, up, hued
+        area += np.int64(weight)
+    sums[0] += across
+    sums[1] += up
+    sums[2] += hued
+    sums[3] += area
 
 
 @sheet
-def _tally_sheet(image, matte, use_matte, counts, sums, band, black, y0, y1):
-    width = image.shape[1]
-    scratch = np.empty((7, width), np.int32)
+def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
+    height, width, n = image.shape
+    scratch, kept = np.empty((5, CHUNK), np.int32), np.empty(CHUNK, np.float32)
     every = np.ones(width, np.float32)
-    own = counts[y0 // band]
-    across, up, hued = np.int64(0), np.int64(0), np.int64(0)
-    for y in range(y0, y1):
-        matte_row = matte[y] if use_matte else every
-        if image.shape[2] == 3:
-            a, b, c = _tally_row(image[y].reshape(-1), matte_row, scratch, 3, black)
-        else:
-            a, b, c = _tally_row(image[y].reshape(-1), matte_row, scratch, 4, black)
-        across += a
-        up += b
-        hued += c
-        _scatter(scratch[0], scratch[5], own[0])
-        _scatter(scratch[1], scratch[5], own[1])
-        _scatter(scratch[2], scratch[4], own[2])
-        _scatter(scratch[3], scratch[6], own[3])
-    sums[y0 // band, 0] = across
-    sums[y0 // band, 1] = up
-    sums[y0 // band, 2] = hued
+    for band in range(y0, y1):
+        own = counts[band]
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row, matte_row = image[y].reshape(-1), matte[y] if use_matte else every
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                counted = kept[: x1 - x0]
+                if is_clear(matte_row[x0:x1]):
+                    continue
+                if n == 3:
+                    pixels = row[3 * x0 : 3 * x1]
+                    _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)
+                    _tally_row(pixels, counted, scratch, sums[band], 3, black)
+                else:
+                    pixels = row[4 * x0 : 4 * x1]
+                    _counted_row(pixels, matte_row[x0:x1], counted, 4, stages, p)
+                    _tally_row(pixels, counted, scratch, sums[band], 4, black)
+                for i in range(3):
+                    _scatter(scratch[i, : x1 - x0], scratch[3 if i < 2 else 4], own[i])
 
 
 @dataclass(frozen=True, eq=False)
@@ -282,24 +624,23 @@ class Tally:
     """The distributions of one matte's pixels, as whole numbers; made by :func:`tally`.
 
     :ivar u, v: uint64 (:data:`BINS`,) of Cb/Y′ and Cr/Y′ over :data:`RATIO_SPAN`, weighted by matte × luma.
-    :ivar luma: uint64 (:data:`BINS`,) of Y′ over :data:`LUMA_SPAN`, weighted by the matte.
     :ivar hue: uint64 (:data:`BINS`,) of the hue angle over :data:`HUE_SPAN`, weighted by matte × chroma: a
         neutral pixel has no hue.
     :ivar vector: the sum of the unit vectors along (Cb, Cr), times 2²⁰ and the matte's weight.
-    :ivar hued: the summed weight of the pixels that have a hue.
+    :ivar hued: the summed weight of the pixels that have a hue. :ivar weight: that of all.
     """
 
     u: Counts
     v: Counts
-    luma: Counts
     hue: Counts
     vector: tuple[int, int]
     hued: int
+    weight: int
 
     @property
     def area(self) -> float:
-        """The matte's area in pixels (sum of the matte over finite pixels, to 1/4096 for each)."""
-        return int(self.luma.sum()) / WEIGHT
+        """The area in pixels: the sum of the matte over the finite pixels that count, to 1/4096 for each."""
+        return self.weight / WEIGHT
 
     def circular_mean(self) -> tuple[float, float]:
         """Return the mean hue angle (degrees, 0 to 360) and the resultant length: see :func:`circular_mean`."""
@@ -311,10 +652,6 @@ class Tally:
     def ratio_median(self) -> tuple[float, float]:
         """Return the luma-weighted medians of Cb/Y′ and Cr/Y′: see :func:`ratio_median`."""
         return _quantiles(self.u, RATIO_SPAN, [50])[0], _quantiles(self.v, RATIO_SPAN, [50])[0]
-
-    def luma_percentiles(self, percents: Sequence[float]) -> tuple[float, ...]:
-        """Return the levels below which these percentages of the matte lie: see :func:`luma_percentiles`."""
-        return _quantiles(self.luma, LUMA_SPAN, percents)
 
     def hue_percentiles(self, percents: Sequence[float]) -> tuple[float, ...]:
         """Return hue angles (degrees, 0 to 360) by percentage: see :func:`hue_percentiles`."""
@@ -333,24 +670,25 @@ class Tally:
         return _quantiles(np.roll(self.hue, -seam), (start, start + 360), percents)
 
 
-def tally(image: Floats, matte: Floats | None = None, black: float = 0.0) -> Tally:
-    """Collect in one pass everything that the statistics below need.
+def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: Core | None = None) -> Tally:
+    """Collect in one pass everything that the statistics of colour below need.
 
     :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W), or None for the whole picture.
     :param black: the picture's black level, subtracted from the luma by which Cb and Cr are divided.
+    :param core: which of the keyed pixels count; all where None.
     :raises ValueRangeError: a black level that is not finite. :raises PictureError: wrong array.
     """
     if not math.isfinite(black):
         raise ValueRangeError(f"The black level must be a finite number, not {black}.")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    band, bands = _bands(image.shape[0])
-    counts = np.zeros((bands, 4, BINS), np.uint64)
-    sums = np.zeros((bands, 3), np.int64)
-    over_rows(_tally_sheet, image.shape[0], image, matte, use_matte, counts, sums, band, F(black), strip=band)
-    u, v, luma, hue = counts.sum(axis=0)
-    across, up, hued = (int(total) for total in sums.sum(axis=0))
-    return Tally(u, v, luma, hue, (across, up), hued)
+    counts = counters(image.shape[0], 3, BINS)
+    sums = np.zeros((len(counts), 4), np.int64)
+    stages, limits = _limits(core)
+    over_rows(_tally_sheet, len(counts), image, matte, use_matte, counts, sums, stages, limits, F(black), strip=1)
+    u, v, hue = counts.sum(axis=0)
+    across, up, hued, weight = (int(total) for total in sums.sum(axis=0))
+    return Tally(u, v, hue, (across, up), hued, weight)
 
 
 def _quantiles(counts: Counts, span: tuple[float, float], percents: Sequence[float]) -> tuple[float, ...]:
@@ -401,7 +739,7 @@ def luma_percentiles(image: Floats, matte: Floats | None, percents: Sequence[flo
 
     Error: at most one bin, 3.1e-5; luma beyond −0.5 … 1.5 counts at the ends.
     """
-    return tally(image, matte).luma_percentiles(percents)
+    return levels(image, matte).percentiles(percents)
 
 
 def hue_percentiles(image: Floats, matte: Floats | None, percents: Sequence[float]) -> tuple[float, ...]:
@@ -446,26 +784,6 @@ def _median(values: NDArray[np.float64], weights: NDArray[np.int64]) -> float:
     return float(values[order][np.searchsorted(2 * running, running[-1])])
 
 
-@inline
-def _levels_row(row, bins, weights, n):
-    for x in range(bins.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        bins[x] = np.int32(clamp((luma_px(r, g, b) + _LUMA_SHIFT) * _LUMA_BINS, ZERO, _LAST))
-        weights[x] = np.int32(good)
-
-
-@sheet
-def _levels_sheet(image, counts, band, y0, y1):
-    bins, weights = np.empty(image.shape[1], np.int32), np.empty(image.shape[1], np.int32)
-    own = counts[y0 // band]
-    for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _levels_row(image[y].reshape(-1), bins, weights, 3)
-        else:
-            _levels_row(image[y].reshape(-1), bins, weights, 4)
-        _scatter(bins, weights, own)
-
-
 def black_level(image: Floats, percent: float = 0.2) -> float:
     """Return the level that the picture's darkest parts rest on: a low percentile of its luma, never below 0.
 
@@ -474,9 +792,4 @@ def black_level(image: Floats, percent: float = 0.2) -> float:
     :returns: luma, 0 or more; 0 for a picture without a finite pixel. A picture without anything dark in it gives
         its darkest tone: the caller judges whether that can be black.
     """
-    image = as_picture(image)
-    band, bands = _bands(image.shape[0])
-    counts = np.zeros((bands, BINS), np.uint64)
-    over_rows(_levels_sheet, image.shape[0], image, counts, band, strip=band)
-    level = _quantiles(counts.sum(axis=0), LUMA_SPAN, [percent])[0]
-    return max(level, 0.0) if math.isfinite(level) else 0.0
+    return levels(image).black(percent)

@@ -2,6 +2,7 @@
 
 A pixel is shared among the four cells (or, along one axis, the two cells) nearest to it, in fixed point, so that
 codes and cells do not beat against one another; sums of whole numbers do not depend on the order of the rows.
+What the matte leaves out is passed over.
 """
 
 from __future__ import annotations
@@ -9,15 +10,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
-from .strips import over_rows, thread_count
-
-Counts = NDArray[np.uint64]
+from .measure import CHUNK, SPARE, Counts, column_starts, counters, is_clear, is_dealt
+from .strips import over_rows
 
 PIXEL = 65536
 """What one pixel with a matte of 1 adds to a plot, over all the cells that share it."""
@@ -27,12 +26,6 @@ SIGNALS = ("luma", "r", "g", "b")
 
 _MATTE_STEPS, _LEVEL_STEPS = F(256), F(4096)
 _FINE, _SHIFT, _PART = np.int32(16), np.int32(4), np.int32(15)
-
-
-def _bands(rows: int) -> tuple[int, int]:
-    """Return the height of a band and the number of bands: one for each thread, each with its own counters."""
-    height = max(64, -(-rows // thread_count()))
-    return height, -(-rows // height)
 
 
 @inline
@@ -64,31 +57,39 @@ def _chroma_row(row, across, down, weights, n, p):
 
 
 @inline
-def _share_in_four(across, down, weights, counts, size):
+def _share_in_four(across, down, weights, counts, line):
     for x in range(weights.shape[0]):
         if weights[x] != 0:
             i, j, weight = across[x], down[x], weights[x]
             right, lower = i & _PART, j & _PART
             left, upper = _FINE - right, _FINE - lower
-            cell = np.int64(j >> _SHIFT) * size + np.int64(i >> _SHIFT)
+            cell = np.int64(j >> _SHIFT) * line + np.int64(i >> _SHIFT)
             counts[cell] += np.uint64(weight * left * upper)
             counts[cell + 1] += np.uint64(weight * right * upper)
-            counts[cell + size] += np.uint64(weight * left * lower)
-            counts[cell + size + 1] += np.uint64(weight * right * lower)
+            counts[cell + line] += np.uint64(weight * left * lower)
+            counts[cell + line + 1] += np.uint64(weight * right * lower)
 
 
 @sheet
-def _chroma_sheet(image, matte, use_matte, counts, band, size, p, y0, y1):
-    width = image.shape[1]
-    across, down, weights = np.empty(width, np.int32), np.empty(width, np.int32), np.empty(width, np.int32)
-    own = counts[y0 // band]
-    for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _chroma_row(image[y].reshape(-1), across, down, weights, 3, p)
-        else:
-            _chroma_row(image[y].reshape(-1), across, down, weights, 4, p)
-        _matte_row(matte[y if use_matte else 0], use_matte, weights, _MATTE_STEPS)
-        _share_in_four(across, down, weights, own, size)
+def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
+    height, width, n = image.shape
+    room = np.empty((3, CHUNK), np.int32)
+    for band in range(y0, y1):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+            for x0 in range(0, width, CHUNK):
+                x1 = min(x0 + CHUNK, width)
+                if use_matte and is_clear(matte_row[x0:x1]):
+                    continue
+                across, down, weights = room[0][: x1 - x0], room[1][: x1 - x0], room[2][: x1 - x0]
+                if n == 3:
+                    _chroma_row(row[3 * x0 : 3 * x1], across, down, weights, 3, p)
+                else:
+                    _chroma_row(row[4 * x0 : 4 * x1], across, down, weights, 4, p)
+                _matte_row(matte_row[x0:x1], use_matte, weights, _MATTE_STEPS)
+                _share_in_four(across, down, weights, counts[band], line)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -108,11 +109,11 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
         raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    band, bands = _bands(image.shape[0])
-    counts = np.zeros((bands, size * size), np.uint64)
+    line = size + int(SPARE)
+    counts = counters(image.shape[0], size * line)
     p = (F(scale * 16), F((size - 1) * 8 + 0.5), F((size - 1) * 16))
-    over_rows(_chroma_sheet, image.shape[0], image, matte, use_matte, counts, band, size, p, strip=band)
-    return _summed(counts).reshape(size, size)
+    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, line, p, strip=1)
+    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, line)[:, :size])
 
 
 # --- levels across the picture ------------------------------------------------------------------------------
@@ -133,28 +134,37 @@ def _level_row(row, down, weights, n, signal, p):
 
 
 @inline
-def _share_in_two(column, down, weights, counts, columns):
+def _share_in_two(start, down, weights, counts):
     for x in range(weights.shape[0]):
         if weights[x] != 0:
             j, weight = down[x], weights[x]
             lower = j & _PART
-            cell = np.int64(j >> _SHIFT) * columns + np.int64(column[x])
+            cell = np.int64(start[x]) + np.int64(j >> _SHIFT)
             counts[cell] += np.uint64(weight * (_FINE - lower))
-            counts[cell + columns] += np.uint64(weight * lower)
+            counts[cell + 1] += np.uint64(weight * lower)
 
 
 @sheet
-def _level_sheet(image, matte, use_matte, column, counts, band, columns, signal, p, y0, y1):
-    width = image.shape[1]
-    down, weights = np.empty(width, np.int32), np.empty(width, np.int32)
-    own = counts[y0 // band]
-    for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _level_row(image[y].reshape(-1), down, weights, 3, signal, p)
-        else:
-            _level_row(image[y].reshape(-1), down, weights, 4, signal, p)
-        _matte_row(matte[y if use_matte else 0], use_matte, weights, _LEVEL_STEPS)
-        _share_in_two(column, down, weights, own, columns)
+def _level_sheet(image, matte, use_matte, start, counts, signal, p, y0, y1):
+    height, width, n = image.shape
+    step = CHUNK if use_matte else width  # neighbours share a counter: read right after it was written, a place stalls
+    room = np.empty((2, step), np.int32)
+    for band in range(y0, y1):
+        for y in range(height):
+            if not is_dealt(y, band, counts):
+                continue
+            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+            for x0 in range(0, width, step):
+                x1 = min(x0 + step, width)
+                if use_matte and is_clear(matte_row[x0:x1]):
+                    continue
+                down, weights = room[0][: x1 - x0], room[1][: x1 - x0]
+                if n == 3:
+                    _level_row(row[3 * x0 : 3 * x1], down, weights, 3, signal, p)
+                else:
+                    _level_row(row[4 * x0 : 4 * x1], down, weights, 4, signal, p)
+                _matte_row(matte_row[x0:x1], use_matte, weights, _LEVEL_STEPS)
+                _share_in_two(start[x0:x1], down, weights, counts[band])
 
 
 def level_counts(
@@ -184,23 +194,13 @@ def level_counts(
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise ValueRangeError(f"A level plot needs finite levels with low below high, not {low} to {high}.")
     matte, use_matte = matte_or_all(image, matte)
-    column = (np.arange(width) * columns // width).astype(np.int32)
+    start = column_starts(width, columns, rows)
     scale = rows / (high - low)
     p = (F(scale * 16), F((high * scale - 0.5) * 16 + 0.5), F((rows - 1) * 16 - 1))
-    band, bands = _bands(image.shape[0])
-    counts = np.zeros((bands, rows * columns), np.uint64)
+    counts = counters(image.shape[0], rows * columns)
     wanted = np.int32(SIGNALS.index(signal))
-    over_rows(
-        _level_sheet, image.shape[0], image, matte, use_matte, column, counts, band, columns, wanted, p, strip=band
-    )
-    return _summed(counts).reshape(rows, columns)
-
-
-def _summed(counts: Counts) -> Counts:
-    total: Counts = counts[0]
-    for other in counts[1:]:
-        total += other
-    return total
+    over_rows(_level_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
+    return np.ascontiguousarray(counts.sum(axis=0).reshape(columns, rows).T)
 
 
 def _check(count: int, name: str) -> None:

@@ -10,10 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels import fused
 from ..kernels.arrays import as_picture, as_plane
 from .balance import TRANSFERS, Balance, solve_balance
-from .declare import Action, Matte, Node, Param, Picture, Place, choice, degrees, number, text
+from .declare import Action, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
 from .key import SkinKey
 from .matte import SoftenMatte
 from .sample import Sample
@@ -88,7 +87,7 @@ class CorrectSkin(Node):
 
     def matte(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the softened matte of the skin in a balanced picture."""
-        matte = SoftenMatte(softness=self.softness).process(self._key().process(balanced), balanced)
+        matte = self._softened(balanced).whole()
         return matte if limit is None else matte * np.clip(as_plane(limit, "limit", like=matte.shape), 0, 1)
 
     def is_identity(self) -> bool:
@@ -115,15 +114,15 @@ class CorrectSkin(Node):
         return graded
 
     def _steered(self, balanced: Picture, limit: Matte | None) -> Picture:
-        """Return the steered picture: in fused sweeps where no limit stands between matte and steering."""
+        """Return the steered picture: along with the matte where no limit stands between the two."""
         steer = self._steer()
         if steer.is_identity():
             return balanced
-        if limit is not None:
-            return steer.process(balanced, self.matte(balanced, limit))
-        steps = SoftenMatte(softness=self.softness).steps(balanced.shape[0], guided=True)
-        steered: Picture = fused.turn_skin(balanced, self._key().source(balanced), steps, *steer.applied())
-        return steered
+        return steer.process(balanced, self._softened(balanced) if limit is None else self.matte(balanced, limit))
+
+    def _softened(self, balanced: Picture) -> Rows:
+        key, soften = self._key(), SoftenMatte(softness=self.softness)
+        return soften.rows(key.rows(balanced) if soften.takes_rows() else key.process(balanced), balanced)
 
     @classmethod
     def actions(cls) -> Mapping[str, Action]:

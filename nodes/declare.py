@@ -19,6 +19,7 @@ from typing import Annotated, Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from ..kernels import fused
 from ..kernels.errors import InkarnatError
 
 Value = bool | int | float | str | tuple[Any, ...]
@@ -40,6 +41,39 @@ Picture = Annotated[NDArray[np.float32], Port("picture")]
 """float32 (H, W, 3 or 4), R′G′B′(A)."""
 Matte = Annotated[NDArray[np.float32], Port("matte")]
 """float32 (H, W), 0 to 1."""
+
+
+_AS_KEYED = fused.Softening()
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """A matte in the making: who reads it works it out row by row, along with its own work. Same bits as the whole.
+
+    :ivar source: where the rows come from. :ivar steps: how they are softened.
+    """
+
+    source: fused.Source
+    steps: fused.Softening = _AS_KEYED
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width of the matte."""
+        return fused.size_of(self.source)
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the picture and the plane that are held for it."""
+        return self.source.image.nbytes + self.source.plane.nbytes
+
+    def is_key_of(self, picture: Picture | None) -> bool:
+        """Tell whether the rows are as a key made them, and from this picture where one is given."""
+        return self.steps == _AS_KEYED and (picture is None or picture is self.source.image)
+
+    def whole(self) -> Matte:
+        """Return the finished matte."""
+        matte: Matte = fused.soften_matte(self.source, self.steps)
+        return matte
 
 
 @dataclass(frozen=True)
@@ -358,6 +392,17 @@ class Node:
         """
         return False
 
+    def gives_rows(self) -> bool:
+        """Tell whether the node has ``rows(**inputs)``, which returns as :class:`Rows` the matte of ``process``."""
+        return False
+
+    def takes_rows(self) -> tuple[str, ...]:
+        """Return the ports on which ``process`` takes :class:`Rows` too, and is faster so than with the whole matte.
+
+        What nobody else reads is best handed over like this. A node over several frames takes none.
+        """
+        return ()
+
     @classmethod
     def actions(cls) -> Mapping[str, Action]:
         """Return what the node can be asked to do on a frame, by name; hosts with controls offer each as a button."""
@@ -413,6 +458,7 @@ def _ports(cls: type[Node]) -> dict[str, Port]:
 
 def _port(hint: Any) -> Port:
     if typing.get_origin(hint) in (typing.Union, types.UnionType):
-        inner = next(arg for arg in typing.get_args(hint) if arg is not type(None))
-        return Port(_port(inner).kind, optional=True)
+        either = typing.get_args(hint)
+        inner = next(arg for arg in either if hasattr(arg, "__metadata__"))
+        return Port(_port(inner).kind, optional=type(None) in either)
     return next(item for item in hint.__metadata__ if isinstance(item, Port))

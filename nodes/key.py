@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..kernels import fused, qualify
 from ..kernels.colour import unpremultiply
-from .declare import Matte, Node, ParamError, Picture, choice, degrees, number, text, toggle
+from .declare import Matte, Node, ParamError, Picture, Rows, choice, degrees, number, text, toggle
 from .model import ModelError, SkinModel, read_model
 
 _PREMULTIPLIED = "The colour of the picture is multiplied by its alpha; it is divided by it before the key reads it."
@@ -74,9 +74,14 @@ class SkinKey(Node):
         matte: Matte = qualify.learned_key(image, *self._learned_form(), **self._options())
         return matte
 
-    def source(self, image: Picture) -> fused.Source:
-        """Return the matte of a picture that is not premultiplied, row by row, for the fused sweeps."""
-        return fused.from_edge(image, qualify.learned_edge(image, *self._learned_form(), **self._options()))
+    def gives_rows(self) -> bool:
+        """Tell whether the picture is keyed as it is."""
+        return not self.premultiplied
+
+    def rows(self, image: Picture) -> Rows:
+        """Return the matte of a picture that is not premultiplied, in the making."""
+        edge = qualify.learned_edge(image, *self._learned_form(), **self._options())
+        return Rows(fused.from_edge(image, edge))
 
     def _learned_form(self) -> tuple[tuple[float, float], NDArray[np.floating]]:
         learned = self.learned
@@ -119,9 +124,13 @@ class RangeKey(Node):
         matte: Matte = qualify.range_key(unpremultiply(image) if self.premultiplied else image, *self.ranges())
         return matte
 
-    def source(self, image: Picture) -> fused.Source:
-        """Return the matte of a picture that is not premultiplied, row by row, for the fused sweeps."""
-        return fused.from_ranges(image, qualify.range_constants(*self.ranges()))
+    def gives_rows(self) -> bool:
+        """Tell whether the picture is keyed as it is."""
+        return not self.premultiplied
+
+    def rows(self, image: Picture) -> Rows:
+        """Return the matte of a picture that is not premultiplied, in the making."""
+        return Rows(fused.from_ranges(image, qualify.range_constants(*self.ranges())))
 
     def ranges(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], float]:
         """Return hue, chroma and luma, each from–to, and the fade, as :func:`.qualify.range_key` takes them."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ..kernels import fused, region, soften
 from ..kernels.arrays import as_picture, as_plane
-from .declare import Matte, Node, ParamError, Picture, choice, degrees, number, point, toggle
+from .declare import Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
 from .declare import points as corners
 
 _SHAPES = {
@@ -92,6 +92,8 @@ _FOLLOW_RADIUS = 0.012
 """Radius of the guided filter in frame heights."""
 _FOLLOW_EPSILON = 4e-4
 """Squared luma contrast below which the guide counts as flat."""
+_MOST_SWEEPS = 2
+"""Up to which a matte in the making is faster than a whole one: every sweep over the matte keys the picture anew."""
 
 
 @dataclass(frozen=True)
@@ -125,17 +127,33 @@ class SoftenMatte(Node):
                 f"soften_matte.ceiling must lie above soften_matte.floor ({self.floor:g}), not at {self.ceiling:g}."
             )
 
-    def process(self, matte: Matte, guide: Picture | None = None) -> Matte:
+    def process(self, matte: Matte | Rows, guide: Picture | None = None) -> Matte:
         """Return the softened matte; ``guide`` is the picture it was made from."""
-        matte = as_plane(matte)
+        return self.rows(matte, guide).whole()
+
+    def gives_rows(self) -> bool:
+        """Tell that it does: whatever reads the matte can do the last steps."""
+        return True
+
+    def takes_rows(self) -> tuple[str, ...]:
+        """Return the port of the matte where the steps take few sweeps over it."""
+        gathered = sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
+        return ("matte",) if not self.position and gathered < _MOST_SWEEPS else ()
+
+    def rows(self, matte: Matte | Rows, guide: Picture | None = None) -> Rows:
+        """Return the softened matte in the making."""
         steps = self.steps(matte.shape[0], guide is not None)
+        if isinstance(matte, Rows):
+            if not self.position and matte.is_key_of(guide):
+                return Rows(matte.source, steps)
+            matte = matte.whole()
+        matte = as_plane(matte)
         if self.position:
             cleaned = fused.soften_matte(fused.from_plane(matte), fused.Softening(steps.specks, steps.pinholes))
             move = soften.grow if self.position > 0 else soften.shrink
             matte = move(cleaned, abs(self.position) * matte.shape[0] / 1000)
             steps = dataclasses.replace(steps, specks=0.0, pinholes=0.0)
-        softened: Matte = fused.soften_matte(fused.from_plane(matte, guide), steps)
-        return softened
+        return Rows(fused.from_plane(matte, guide), steps)
 
     def steps(self, lines: int, guided: bool) -> fused.Softening:
         """Return the steps but for the moving of the edge, for a matte so many lines high, with or without a guide."""

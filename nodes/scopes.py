@@ -161,7 +161,7 @@ class _ChromaPlane:
         return math.hypot(cb, cr) * self.scale < self.rim - 1
 
 
-def _trace(counts: plot.Counts, total: int, blur: float, brightness: float) -> Floats:
+def _trace(counts: measure.Counts, total: int, blur: float, brightness: float) -> Floats:
     """Turn counts into brightness: parts per million in a cell of a 512-cell plot, on a logarithmic scale."""
     rows, columns = counts.shape
     to_share = 1e6 / total * (rows * columns / 512**2)
@@ -186,7 +186,7 @@ def _centre(image: Picture, matte: Matte | None) -> tuple[float, float] | None:
             return None
         return reading.angle, reading.ratio * max(reading.luma[1] - reading.black, 0.0)
     tally = measure.tally(image)
-    (u, v), (luma,) = tally.ratio_median(), tally.luma_percentiles([50])
+    (u, v), (luma,) = tally.ratio_median(), measure.levels(image).percentiles([50])
     chroma = math.hypot(u, v) * max(luma, 0.0)
     return (math.degrees(math.atan2(v, u)) % 360, chroma) if math.isfinite(chroma) else None
 

@@ -166,9 +166,9 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
-    core = _core(image, matte)
-    black = _lifted_black(image)
-    tally = measure.tally(image, core, black)
+    levels = measure.levels(image, matte)
+    black = _lift(levels.black())
+    tally = measure.tally(image, matte, black, _CORE)
     if tally.area < max(12.0, 2e-5 * matte.size):
         raise ReadingError(
             f"Too little skin is keyed to be measured ({tally.area:.0f} pixels between black and burnt out): "
@@ -177,43 +177,37 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     u, v = tally.ratio_median()
     stray = _stray(tally, _angle(u, v))
     if stray > _MOST_STRAY:
-        tally = measure.tally(image, _without_strays(image, core), black)
+        tally = measure.tally(image, matte, black, _without_strays(image, matte))
         u, v = tally.ratio_median()
     low, high = tally.hue_percentiles([10, 90])
     spread = tally.hue_spread()
     if not math.isfinite(spread):  # grey has no hue, so no spread of hues either
         low = high = _angle(u, v)
         spread = 0.0
-    whole = measure.tally(image, matte)
-    dark, middle, light = whole.luma_percentiles([5, 50, 95])
+    dark, middle, light = levels.percentiles([5, 50, 95])
     return SkinReading(
         angle=_angle(u, v),
         ratio=math.hypot(u, v),
         spread=spread,
         luma=(dark, middle, light),
-        area=whole.area / matte.size,
+        area=levels.area / matte.size,
         hue_range=(low, high),
-        soft=_soft_share(matte),
+        soft=measure.soft_share(matte),
         stray=stray,
         black=black,
     )
 
 
-def _core(image: Picture, matte: Matte) -> Matte:
-    """Keep of the matte what is safely skin: more than half keyed, neither black nor burnt out."""
-    luma = luma_plane(image)
-    # Channel by channel: a maximum along the last axis takes ten times as long.
-    brightest = np.maximum(np.maximum(image[..., 0], image[..., 1]), image[..., 2])
-    usable = (matte > 0.5) & (luma > _DARKEST) & (luma < _BRIGHTEST) & (brightest < 0.995)
-    return np.where(usable, matte, np.float32(0))
+_CORE = measure.Core(least=0.5, darkest=_DARKEST, brightest=_BRIGHTEST, peak=0.995, reach=_STRAY_ANGLE)
+"""What of a matte is safely skin: more than half keyed, neither black nor burnt out."""
 
 
-def _lifted_black(image: Picture) -> float:
+def _lift(black: float) -> float:
     """Return by how much the picture's black is lifted: what is above a usual shadow, up to a tenth.
 
     Where the darkest tone is lighter still, the picture more and more likely just holds no black: a close-up, a patch.
     """
-    lifted = measure.black_level(image) - 0.02
+    lifted = black - 0.02
     return max(min(lifted, 2 * _MOST_LIFTED - lifted), 0.0)
 
 
@@ -224,30 +218,17 @@ def _stray(tally: measure.Tally, angle: float) -> float:
     return int(tally.hue[far].sum()) / total if total else 1.0
 
 
-def _without_strays(image: Picture, core: Matte) -> Matte:
-    """Keep of the core what lies within 20° of its commonest hue among those that skin can have.
+def _without_strays(image: Picture, matte: Matte) -> measure.Core:
+    """Return the core within 20° of its commonest hue among those that skin can have.
 
     Every pixel counts alike: counted by chroma or luma, a small patch of strong colour would outvote the skin.
     """
-    keyed = core > 0
-    y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0].T
-    off = (np.degrees(np.arctan2(cr, cb)) - SKIN_LINE + 180) % 360 - 180
-    weight = core[keyed].astype(np.float64) * (np.hypot(cb, cr) > _PALE * y)
-    counts = np.bincount(np.floor(off + 180).astype(np.int64) % 360, weight, 360)
+    counts = np.roll(measure.degree_counts(image, matte, _CORE, _PALE), 180 - int(SKIN_LINE)).astype(np.float64)
     near = np.convolve(np.concatenate([counts[-10:], counts, counts[:10]]), np.ones(21), "valid")
     near[np.abs(np.arange(360) + 0.5 - 180) > _FARTHEST_SKIN] = 0
     if near.max() <= 0:
-        return core
-    commonest = float(np.argmax(near)) + 0.5 - 180
-    kept = core.copy()
-    kept[keyed] *= np.abs((off - commonest + 180) % 360 - 180) <= _STRAY_ANGLE
-    return kept
-
-
-def _soft_share(matte: Matte) -> float:
-    total = float(matte.sum(dtype=np.float64))
-    half_open = matte[(matte > 0.15) & (matte < 0.85)]
-    return float(half_open.sum(dtype=np.float64)) / total if total > 0 else 0.0
+        return _CORE
+    return _CORE._replace(hue=float(np.argmax(near)) + 0.5 - 180 + SKIN_LINE)
 
 
 def _angle(u: float, v: float) -> float:
@@ -341,7 +322,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
     """Return the signs that a matte of skin wants a look: it finds almost nothing, leaks, or is half open."""
     matte = as_plane(matte)
     area = float(matte.sum(dtype=np.float64)) / matte.size
-    soft = _soft_share(matte)
+    soft = measure.soft_share(matte)
     found = []
     if area < 0.004:
         found.append(
@@ -598,7 +579,7 @@ def _meeting_luma(image: Picture, matte: Matte, reading: SkinReading) -> float:
     Source: N. Otsu, "A threshold selection method from gray-level histograms", IEEE Trans. Syst. Man Cybern. 9, 1979,
     with the hue as what is judged and the luma as what is cut.
     """
-    core = _core(image, matte)
+    core = measure.core_matte(image, matte, _CORE)
     keyed = core > 0
     y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0].astype(np.float64).T
     hue = (np.degrees(np.arctan2(cr, cb)) - reading.angle + 180) % 360 - 180

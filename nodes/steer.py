@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..kernels import mix
+from ..kernels import fused, mix
 from ..kernels import steer as kernel
 from ..kernels.arrays import as_picture, as_plane
-from .declare import Matte, Node, Picture, choice, degrees, number, toggle
+from .declare import Matte, Node, Picture, Rows, choice, degrees, number, toggle
 
 
 @dataclass(frozen=True)
@@ -57,11 +57,24 @@ class SteerSkin(Node):
 
     def is_identity(self) -> bool:
         """Tell whether nothing is steered."""
-        further = (self.even_out, self.shadow_angle, self.shadow_saturation) != (0.0, 0.0, 1.0)
-        return self.amount == 0 or (self.applied() == (0.0, 1.0) and not (further and self.method == "turn"))
+        return self.amount == 0 or (self.applied() == (0.0, 1.0) and not self._turns_apart())
 
-    def process(self, image: Picture, matte: Matte) -> Picture:
+    def _turns_apart(self) -> bool:
+        """Tell whether hues are evened out or the shadow side is turned further: only the turn does that."""
+        further = (self.even_out, self.shadow_angle, self.shadow_saturation) != (0.0, 0.0, 1.0)
+        return further and self.method == "turn"
+
+    def takes_rows(self) -> tuple[str, ...]:
+        """Return the port of the matte where the skin is only turned."""
+        return ("matte",) if self.method == "turn" and not self._turns_apart() and not self.is_identity() else ()
+
+    def process(self, image: Picture, matte: Matte | Rows) -> Picture:
         """Return the picture with the keyed skin steered."""
+        if isinstance(matte, Rows):
+            if self.takes_rows():
+                turned: Picture = fused.turn_skin(image, matte.source, matte.steps, *self.applied())
+                return turned
+            matte = matte.whole()
         if self.is_identity():
             image = as_picture(image)
             as_plane(matte, like=image.shape[:2])

@@ -337,6 +337,15 @@ def test_processing_accepts_any_strides(kind, channels, same_bits):
 
 
 @every_node
+def test_a_matte_in_the_making_is_the_matte(kind, same_bits):
+    node, arrays = kind(), inputs_for(kind)
+    assert node.gives_rows() == hasattr(kind, "rows")
+    if node.gives_rows():
+        assert kind.output().kind == "matte"
+        same_bits(node.rows(**arrays).whole(), node.process(**arrays))
+
+
+@every_node
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
 def test_a_bad_pixel_does_not_raise_or_flood(kind, bad):
     arrays = inputs_for(kind)

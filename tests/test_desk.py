@@ -244,28 +244,6 @@ def test_the_workbench_forgets_what_was_used_longest_ago(footage):
         assert bench.plate(1) is first
 
 
-def test_a_value_that_nobody_holds_makes_room_for_the_next(footage):
-    memory = work.Memory()
-    memory.take((180, 320, 3), 1)
-    assert memory.idle() == 180 * 320 * 12
-    lent = memory.lent((180, 320, 3))
-    place, view = lent.ctypes.data, lent[10:, ::2, 1]
-    del lent
-    assert memory.idle() == 0
-    view = view[3:]
-    assert memory.lent((180, 320, 3)).ctypes.data != place
-    del view
-    assert memory.idle() == 2 * 180 * 320 * 12
-
-
-def test_memory_of_other_sizes_is_given_back_where_it_lies_idle(monkeypatch):
-    monkeypatch.setattr("inkarnat.host_adapters.desk.memory._MOST_IDLE", 3 * 4000)
-    memory = work.Memory()
-    memory.take((10, 100), 5)
-    memory.lent((20, 100))
-    assert memory.idle() == 3 * 4000 + 8000
-
-
 def test_changes_take_no_fresh_memory(open_session):
     open_session.prepare()
     before = open_session.bench.memory.idle()

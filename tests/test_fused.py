@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+import inspect
 
 import numpy as np
 import pytest
 from inkarnat.host_adapters.bench.frames import skin_frame
+from inkarnat.host_adapters.headless.errors import NodeError
+from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.kernels import colour, fused, qualify, soften, steer, strips, tiles
 from inkarnat.kernels.errors import PictureError, ValueRangeError
-from inkarnat.nodes import CorrectSkin, SkinKey, SoftenMatte, SteerSkin
+from inkarnat.nodes import CorrectSkin, RangeKey, SkinKey, SoftenMatte, SteerSkin
+from inkarnat.nodes.declare import Rows
 
 RANGES = ((80, 160), (0.05, 0.3), (0.1, 0.9), 0.1)
 NATURAL = SkinKey().learned
@@ -142,3 +148,153 @@ def test_what_cannot_be_softened_is_named():
         fused.turn_skin(image, fused.from_plane(plane[:-1]), fused.Softening(), 5)
     with pytest.raises(PictureError, match="share memory"):
         fused.turn_skin(image, fused.from_plane(plane, image), fused.Softening(), 5, out=image)
+
+
+# --- joined by the runner -------------------------------------------------------------------------------------
+
+BARE = SoftenMatte(specks=0, pinholes=0, follow=0, softness=0)
+KEYS = {"range": RangeKey(), "skin": SkinKey(width=0.1), "premultiplied": RangeKey(premultiplied=True)}
+SOFTENS = {
+    "default": SoftenMatte(),
+    "blurred": dataclasses.replace(BARE, softness=6),
+    "softly blurred": dataclasses.replace(BARE, softness=2, invert=True),
+    "following": dataclasses.replace(BARE, follow=1),
+    "cleaned": dataclasses.replace(BARE, specks=9),
+    "moved": dataclasses.replace(BARE, position=4, softness=3),
+    "bare": dataclasses.replace(BARE, floor=0, ceiling=1),
+}
+STEERS = {
+    "turn": SteerSkin(angle=7, saturation=1.2, amount=0.9),
+    "split": SteerSkin(angle=7, shadow_angle=3),
+    "shift": SteerSkin(angle=7, method="shift"),
+    "nothing": SteerSkin(),
+}
+
+
+@pytest.fixture
+def handed(monkeypatch):
+    """Note, for each node that softens or steers, whether it was handed rows in the making or a whole matte."""
+    noted = []
+
+    def note(kind, method):
+        own = getattr(kind, method)
+        signature = inspect.signature(own)
+
+        @functools.wraps(own)
+        def noting(self, *arguments, **named):
+            matte = signature.bind(self, *arguments, **named).arguments["matte"]
+            noted.append((kind, "rows" if isinstance(matte, Rows) else "whole"))
+            return own(self, *arguments, **named)
+
+        monkeypatch.setattr(kind, method, noting)
+
+    note(SteerSkin, "process")
+    note(SoftenMatte, "rows")
+    return noted
+
+
+def chain(key, softening, steering, guide="plate", **outputs):
+    wires = {"matte": "key"} | ({"guide": guide} if guide else {})
+    return Graph.of(
+        Step.of("key", key, image="plate"),
+        Step.of("soften", softening, **wires),
+        Step.of("steer", steering, image="plate", matte="soften"),
+        sources=["plate", "other"],
+        **({"result": "steer"} | outputs),
+    )
+
+
+def by_hand(image, key, softening, steering, guide=None):
+    matte = softening.process(key.process(image), guide)
+    return steering.process(image, matte), matte
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+@pytest.mark.parametrize("softening", SOFTENS.values(), ids=SOFTENS)
+@pytest.mark.parametrize("key", KEYS.values(), ids=KEYS)
+def test_joined_nodes_give_the_bits_of_the_single_ones(key, softening, channels, same_bits):
+    image = picture(270, 481, channels)
+    for guide in ("plate", "other", None):
+        read = {"plate": image, "other": image[::-1].copy(), None: None}
+        expected, _ = by_hand(image, key, softening, STEERS["turn"], read[guide])
+        for count in (1, 2):
+            with strips.threads(count):
+                made = Runner(chain(key, softening, STEERS["turn"], guide)).run_frame(1, read)["result"]
+            same_bits(made, expected)
+
+
+@pytest.mark.parametrize("steering", STEERS.values(), ids=STEERS)
+def test_every_way_of_steering_takes_what_the_runner_hands_it(steering, same_bits):
+    image = picture(131, 77, 3)
+    expected, matte = by_hand(image, KEYS["range"], SOFTENS["blurred"], steering, image)
+    run = Runner(chain(KEYS["range"], SOFTENS["blurred"], steering)).run_frame(1, {"plate": image})
+    same_bits(run["result"], expected)
+    rows = SOFTENS["blurred"].rows(KEYS["range"].rows(image), image)
+    same_bits(steering.process(image, rows), expected)
+    same_bits(rows.whole(), matte)
+
+
+@pytest.mark.parametrize(
+    ("softening", "steering", "expected"),
+    [
+        ("blurred", "turn", ["rows", "rows"]),
+        ("following", "turn", ["rows", "rows"]),
+        ("default", "turn", ["whole", "rows"]),
+        ("moved", "turn", ["whole", "rows"]),
+        ("blurred", "split", ["rows", "whole"]),
+        ("blurred", "nothing", ["rows", "whole"]),
+    ],
+)
+def test_a_matte_is_left_in_the_making_where_that_is_faster(softening, steering, expected, handed):
+    graph = chain(KEYS["range"], SOFTENS[softening], STEERS[steering])
+    Runner(graph).run_frame(1, {"plate": picture(131, 77, 3)})
+    assert handed == list(zip((SoftenMatte, SteerSkin), expected, strict=True))
+
+
+def test_a_premultiplied_picture_is_keyed_whole(handed):
+    Runner(chain(KEYS["premultiplied"], SOFTENS["blurred"], STEERS["turn"])).run_frame(
+        1, {"plate": picture(131, 77, 4)}
+    )
+    assert handed == [(SoftenMatte, "whole"), (SteerSkin, "rows")]
+
+
+def test_a_matte_that_is_an_output_is_made_once_and_whole(handed, same_bits):
+    image = picture(131, 77, 3)
+    made = Runner(chain(KEYS["range"], SOFTENS["blurred"], STEERS["turn"], matte="soften", keyed="key")).run_frame(
+        1, {"plate": image}
+    )
+    assert [how for _, how in handed] == ["whole", "whole"]
+    expected, matte = by_hand(image, KEYS["range"], SOFTENS["blurred"], STEERS["turn"], image)
+    same_bits(made["result"], expected)
+    same_bits(made["matte"], matte)
+    same_bits(made["keyed"], KEYS["range"].process(image))
+
+
+def test_a_matte_with_two_readers_is_made_once_and_whole(handed, same_bits):
+    image = picture(131, 77, 3)
+    one = chain(KEYS["range"], SOFTENS["blurred"], STEERS["turn"])
+    again = Step.of("again", SteerSkin(angle=-4), image="steer", matte="soften")
+    made = Runner(Graph.of(*one.steps, again, result="again")).run_frame(1, {"plate": image})["result"]
+    assert [how for _, how in handed] == ["rows", "whole", "whole"]
+    steered, matte = by_hand(image, KEYS["range"], SOFTENS["blurred"], STEERS["turn"], image)
+    same_bits(made, SteerSkin(angle=-4).process(steered, matte))
+
+
+def test_a_matte_that_is_softened_twice_keeps_its_bits(same_bits):
+    image = picture(131, 77, 3)
+    first, second = SOFTENS["blurred"], SOFTENS["softly blurred"]
+    graph = Graph.of(
+        Step.of("key", KEYS["range"], image="plate"),
+        Step.of("first", first, matte="key"),
+        Step.of("second", second, matte="first", guide="plate"),
+        result="second",
+    )
+    made = Runner(graph).run_frame(1, {"plate": image})["result"]
+    same_bits(made, second.process(first.process(KEYS["range"].process(image)), image))
+
+
+def test_what_fails_in_joined_nodes_is_named():
+    image = picture(131, 77, 3)
+    graph = chain(KEYS["range"], SOFTENS["following"], STEERS["turn"], guide="other")
+    with pytest.raises(NodeError, match=r"Node 'soften' .soften_matte. failed at frame 1: The guide is 77×130 pixels"):
+        Runner(graph).run_frame(1, {"plate": image, "other": image[1:]})

@@ -9,7 +9,7 @@ import pytest
 import references
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.kernels import measure, strips
+from inkarnat.kernels import measure, plot, strips
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from scipy import stats
 
@@ -108,6 +108,17 @@ def test_without_a_matte_every_pixel_counts_whole(picture, picture_rgba):
     assert np.array_equal(measure.waveform(picture), measure.waveform(picture, matte=ones))
     assert np.array_equal(measure.vectorscope(picture_rgba), measure.vectorscope(picture_rgba[..., :3]))
     assert measure.tally(picture).area == picture.shape[0] * picture.shape[1]
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+@pytest.mark.parametrize("shape", [(1, 1), (150, 701), (64, 256)])
+def test_both_scopes_at_once_are_those_of_two_readings(make_picture, shape, channels):
+    image = make_picture(*shape, channels)
+    image[shape[0] // 2, shape[1] // 2] = np.nan
+    plane, lines = measure.scopes(image, 48, 31, 100)
+    assert np.array_equal(plane, measure.vectorscope(image, None, 48))
+    assert np.array_equal(lines, measure.waveform(image, 31, 100))
+    assert plane.sum() == lines.sum() == (shape[0] * shape[1] - 1) * measure.WEIGHT
 
 
 # --- statistics ---------------------------------------------------------------------------------------------
@@ -209,6 +220,73 @@ def test_black_level_is_what_the_darkest_parts_rest_on():
     assert measure.black_level(np.full((2, 2, 3), np.nan, np.float32)) == 0
 
 
+CORE = measure.Core(0.4, 0.1, 0.7, 0.9)
+
+
+def hue_of(image):
+    """Degrees 0 to 360 and chroma, float64: BT.709-6 item 3.3."""
+    _, cb, cr = np.moveaxis(references.ycbcr(image[..., :3]), -1, 0)
+    return np.degrees(np.arctan2(cr, cb)) % 360, np.hypot(cb, cr)
+
+
+@pytest.mark.parametrize("channels", [3, 4])
+@pytest.mark.parametrize("hue", [None, 110.0, -5.0, 475.0])
+def test_the_core_is_what_a_plain_comparison_finds(make_picture, channels, hue):
+    """The limits compared in float64; a pixel within 1e-4 of one may fall on either side."""
+    image = make_picture(70, 530, channels)
+    image[3, 4:9], image[60, 500, 1] = np.nan, np.inf
+    matte = np.random.default_rng(3).random(image.shape[:2], dtype=np.float32)
+    core = CORE._replace(hue=hue, reach=30.0)
+    y, peak = references.luma(image[..., :3]), image[..., :3].max(axis=-1)
+    off = np.abs((hue_of(image)[0] - (hue or 0) + 180) % 360 - 180)
+    margins = [matte - 0.4, y - 0.1, 0.7 - y, 0.9 - peak] + ([30 - off] if hue is not None else [])
+    least = np.minimum.reduce(margins)
+    kept = measure.core_matte(image, matte, core)
+    clear = np.abs(least) > 1e-4
+    expected = np.where(least > 0, matte, 0)
+    assert (expected > 0).sum() > 500
+    np.testing.assert_array_equal(kept[clear], expected[clear])
+
+
+@pytest.mark.parametrize("hue", [None, 110.0])
+def test_a_tally_of_the_core_is_that_of_its_matte(make_picture, hue):
+    image = make_picture(130, 300)
+    matte = np.random.default_rng(3).random(image.shape[:2], dtype=np.float32)
+    matte[:, 20:290] *= np.random.default_rng(4).random((130, 1), dtype=np.float32) > 0.5
+    core = CORE._replace(hue=hue)
+    first, second = (
+        measure.tally(image, matte, 0.02, core),
+        measure.tally(image, measure.core_matte(image, matte, core), 0.02),
+    )
+    assert first.area == second.area > 100
+    assert (first.vector, first.hued) == (second.vector, second.hued)
+    for name in ("u", "v", "hue"):
+        np.testing.assert_array_equal(getattr(first, name), getattr(second, name))
+
+
+def test_degrees_are_counted_by_the_matte_alone():
+    """numpy.bincount of the core's hue, float64; a pixel on a degree's edge may fall on either side."""
+    image, matte = skin_like(150, 400, spread=50)
+    hue, chroma = hue_of(image)
+    y, kept = references.luma(image), measure.core_matte(image, matte, CORE)
+    weights = np.where(chroma > 0.2 * y, kept, 0)
+    expected = np.bincount(np.floor(hue).astype(int).ravel() % 360, weights.ravel(), 360)
+    counts = measure.degree_counts(image, matte, CORE, 0.2) / 2**24
+    assert counts.sum() == pytest.approx(expected.sum(), rel=1e-6)
+    assert np.abs(counts - expected).sum() < 1e-3 * expected.sum()
+
+
+def test_the_half_open_share_of_a_matte():
+    matte = np.random.default_rng(3).random((130, 700), dtype=np.float32) ** 3
+    half = matte[(matte > 0.15) & (matte < 0.85)].sum(dtype=np.float64)
+    assert measure.soft_share(matte) == pytest.approx(half / matte.sum(dtype=np.float64), abs=1e-6)
+    matte[:, 300:] = 0
+    matte[5, 5] = np.nan
+    assert measure.soft_share(matte) == pytest.approx(measure.soft_share(np.nan_to_num(matte)), abs=0)
+    assert measure.soft_share(0 * matte[6:]) == 0
+    assert measure.soft_share(np.ones((3, 3), np.float32)) == 0
+
+
 def test_an_empty_matte_and_a_grey_picture_have_no_hue():
     image, matte = skin_like(20, 20)
     angle, length = measure.circular_mean(image, 0 * matte)
@@ -228,9 +306,9 @@ def everything(image, matte):
     return [
         tally.u,
         tally.v,
-        tally.luma,
         tally.hue,
-        np.array([*tally.vector, tally.hued]),
+        np.array([*tally.vector, tally.hued, tally.weight]),
+        measure.levels(image, matte).keyed,
         measure.vectorscope(image, matte),
         measure.waveform(image, 100, 64, "g", matte),
         np.array([*tally.circular_mean(), *tally.ratio_median(), tally.hue_spread(), measure.black_level(image)]),
@@ -250,6 +328,20 @@ def test_threads_and_the_order_of_rows_do_not_change_a_bit(make_picture):
         assert np.array_equal(first, second)
 
 
+@pytest.mark.parametrize("place", [slice(0, 90), slice(256, 512), slice(300, 701), slice(700, 701)])
+def test_what_is_passed_over_would_have_counted_nothing(make_picture, place):
+    """A wide picture keyed in one place counts as what lies there alone does."""
+    image, matte = make_picture(150, 701), np.zeros((150, 701), np.float32)
+    matte[80:, place] = np.random.default_rng(2).random(matte[80:, place].shape, dtype=np.float32)
+    cut, keyed = np.ascontiguousarray(image[80:, place]), np.ascontiguousarray(matte[80:, place])
+    for first, second in zip(everything(image, matte)[:5], everything(cut, keyed)[:5], strict=True):
+        assert np.array_equal(first, second)
+    for signal in plot.SIGNALS:
+        first, second = (plot.level_counts(i, m, (40, 1), signal, 0, 1) for i, m in ((image, matte), (cut, keyed)))
+        assert np.array_equal(first, second)
+    assert np.array_equal(plot.chroma_counts(image, matte, 64, 50), plot.chroma_counts(cut, keyed, 64, 50))
+
+
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 3e38])
 def test_a_bad_pixel_counts_nothing(picture, matte, bad):
     spoiled, without = picture.copy(), matte.copy()
@@ -266,6 +358,7 @@ def test_a_bad_pixel_counts_nothing(picture, matte, bad):
     [
         (lambda image: measure.vectorscope(image, size=8), ValueRangeError, "size"),
         (lambda image: measure.waveform(image, columns=5000), ValueRangeError, "columns"),
+        (lambda image: measure.scopes(image, levels=8), ValueRangeError, "levels"),
         (lambda image: measure.waveform(image, component="y"), ValueRangeError, "component 'y'"),
         (lambda image: measure.waveform(image, low=1.0, high=0.0), ValueRangeError, "low below high"),
         (lambda image: measure.luma_percentiles(image, None, [101]), ValueRangeError, "percentage"),

@@ -11,8 +11,8 @@ import pytest
 from inkarnat.host_adapters.bench import chains
 from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
 from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.headless.memory import Memory
 from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.spares import Spares
 from inkarnat.host_adapters.headless.standard import chain_graph
 from inkarnat.kernels.strips import threads
 from inkarnat.nodes import Cdl, CorrectSkin, MarkedFrame, Sample, ToneCurve, Wishes, solve_correction
@@ -173,29 +173,23 @@ def test_a_picture_that_somebody_holds_is_left_alone(frame):
     np.testing.assert_array_equal(view, before_view)
 
 
-def test_spares_are_let_go_where_a_frame_has_no_use_for_them():
-    spares = Spares()
-    spares.keep(np.zeros((600, 800), np.float32))
-    spares.end_frame()
-    taken = spares.take((600, 800))
-    assert taken is not None
-    assert spares.take((600, 800)) is None, "what is taken is nobody else's"
-    del taken
-    spares.end_frame()
-    spares.end_frame()
-    assert spares.take((600, 800)) is None
+def test_a_value_that_nobody_holds_makes_room_for_the_next():
+    memory = Memory()
+    memory.take((180, 320, 3), 1)
+    assert memory.idle() == 180 * 320 * 12
+    lent = memory.lent((180, 320, 3))
+    place, view = lent.ctypes.data, lent[10:, ::2, 1]
+    del lent
+    assert memory.idle() == 0
+    view = view[3:]
+    assert memory.lent((180, 320, 3)).ctypes.data != place
+    del view
+    assert memory.idle() == 2 * 180 * 320 * 12
 
 
-@pytest.mark.parametrize(
-    "array",
-    [
-        np.zeros((600, 800), np.float64),
-        np.zeros((600, 1600), np.float32)[:, ::2],
-        np.zeros((4, 4), np.float32),
-        np.broadcast_to(np.float32(0), (600, 800)),
-    ],
-)
-def test_only_memory_of_its_own_that_may_be_written_is_kept(array):
-    spares = Spares()
-    spares.keep(array)
-    assert spares._kept == []
+def test_memory_of_other_sizes_is_given_back_where_it_lies_idle(monkeypatch):
+    monkeypatch.setattr("inkarnat.host_adapters.headless.memory._MOST_IDLE", 3 * 4000)
+    memory = Memory()
+    memory.take((10, 100), 5)
+    memory.lent((20, 100))
+    assert memory.idle() == 3 * 4000 + 8000

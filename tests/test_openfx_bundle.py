@@ -62,6 +62,7 @@ def test_the_folders_that_the_standard_asks_for(tmp_path):
         ("linux", "aarch64", "Linux-aarch64"),
         ("darwin", "arm64", "MacOS"),
         ("darwin", "x86_64", "MacOS"),
+        ("win32", "AMD64", "Win64"),
     ],
 )
 def test_architectures(system, machine, folder):
@@ -70,8 +71,8 @@ def test_architectures(system, machine, folder):
 
 
 def test_an_architecture_that_is_not_supported():
-    with pytest.raises(BundleError, match="can be built on Linux and macOS, not on win32"):
-        bundle.architecture("win32", "AMD64")
+    with pytest.raises(BundleError, match=r"can be built on Linux, macOS and Windows .*, not on sunos5"):
+        bundle.architecture("sunos5", "sparc")
 
 
 def test_nothing_is_written_where_nothing_has_changed(tmp_path):
@@ -140,29 +141,38 @@ def test_the_compiler_of_the_extra_builds_a_bundle_that_works(probe, tmp_path, m
     assert done.stdout.count("status=0") == 2 * len(TWO)
 
 
+# The first bytes of an object file, and the place and the number of its machine: System V ABI (e_machine 62 and 183),
+# Mach-O (CPU types 7 and 12), PE (machine 0x8664).
 @pytest.mark.parametrize(
-    ("target", "magic"),
+    ("target", "magic", "place", "machine"),
     [
-        ("x86_64-linux-gnu", b"\x7fELF\x02\x01\x01"),
-        ("aarch64-linux-gnu", b"\x7fELF\x02\x01\x01"),
-        ("aarch64-macos", b"\xcf\xfa\xed\xfe"),
-        ("x86_64-macos", b"\xcf\xfa\xed\xfe"),
+        ("x86_64-linux-gnu", b"\x7fELF\x02\x01\x01", 18, 62),
+        ("aarch64-linux-gnu", b"\x7fELF\x02\x01\x01", 18, 183),
+        ("x86_64-macos", b"\xcf\xfa\xed\xfe", 4, 7),
+        ("aarch64-macos", b"\xcf\xfa\xed\xfe", 4, 12),
+        ("x86_64-windows-gnu", b"\x64\x86", 0, 0x64),
     ],
 )
-def test_the_launcher_compiles_for_other_machines(tmp_path, target, magic):
-    """To an object file; on machines other than Linux-x86-64 it has not been run."""
+@pytest.mark.parametrize("source", ["launcher.c", "probe.c"])
+def test_launcher_and_probe_compile_for_other_machines(tmp_path, source, target, magic, place, machine):
+    """To an object file; for macOS and Windows it has not been run."""
     pytest.importorskip("ziglang")
-    made = tmp_path / "launcher.o"
+    made = tmp_path / "made.o"
     command = [sys.executable, "-m", "ziglang", "cc", "-target", target, "-std=c11", "-Wall", "-Wextra", "-Werror"]
-    subprocess.run([*command, "-fPIC", "-c", "-o", made, bundle.SOURCES / "launcher.c"], check=True)
+    subprocess.run([*command, "-fPIC", "-c", "-o", made, bundle.SOURCES / source], check=True)
     assert made.read_bytes().startswith(magic)
-    machine = made.read_bytes()[18] if "linux" in target else made.read_bytes()[4]
-    assert (
-        machine
-        == {"x86_64-linux": 62, "aarch64-linux": 183, "x86_64-macos": 7, "aarch64-macos": 12}[
-            "-".join(target.split("-")[:2])
-        ]
-    )
+    assert made.read_bytes()[place] == machine
+
+
+def test_the_launcher_links_for_windows_and_shows_what_a_host_calls(tmp_path):
+    """OpenFX 1.5: a host looks up OfxGetNumberOfPlugins and OfxGetPlugin in the binary, and OfxSetHost where it is."""
+    pytest.importorskip("ziglang")
+    made = tmp_path / "Inkarnat.ofx"
+    command = [sys.executable, "-m", "ziglang", "cc", "-target", "x86_64-windows-gnu", "-std=c11", "-O2", "-s"]
+    subprocess.run([*command, "-shared", "-o", made, bundle.SOURCES / "launcher.c"], check=True)
+    binary = made.read_bytes()
+    assert binary.startswith(b"MZ")
+    assert all(name in binary for name in (b"\0OfxGetNumberOfPlugins\0", b"\0OfxGetPlugin\0", b"\0OfxSetHost\0"))
 
 
 def test_a_compiler_that_fails_is_quoted(tmp_path):

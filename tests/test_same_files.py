@@ -36,13 +36,18 @@ def take(tmp_path_factory):
     return folder
 
 
-def rendered(take, out, name, outputs, *more):
-    out.mkdir()
-    words = ["render", str(take / "g.json"), "--in", f"plate={take / 'take.mov'}", *more]
+def run(take, out, verb, outputs, *more):
+    words = [verb, str(take / "g.json"), "--in", f"plate={take / 'take.mov'}", *more]
     for output, file in outputs.items():
         words += ["--out", f"{output}={out / file}"]
     result = CliRunner().invoke(cli, words)
-    assert result.exit_code == 0, (name, result.output)
+    assert result.exit_code == 0, (words, result.output)
+    return result.stdout
+
+
+def rendered(take, out, outputs, *more):
+    out.mkdir()
+    run(take, out, "render", outputs, *more)
     return {path.name: path.read_bytes() for path in sorted(out.iterdir()) if not path.name.startswith(".")}
 
 
@@ -59,10 +64,32 @@ def rendered(take, out, name, outputs, *more):
     ids=["alpha", "alpha in Matroska", "alpha in pictures", "tags", "tags of another space", "assumed matrix"],
 )
 def test_two_processes_write_the_files_of_one(take, tmp_path, outputs, more):
-    one = rendered(take, tmp_path / "one", "one", outputs, *more)
-    two = rendered(take, tmp_path / "two", "two", outputs, *more, "--jobs", "2")
+    one = rendered(take, tmp_path / "one", outputs, *more)
+    two = rendered(take, tmp_path / "two", outputs, *more, "--jobs", "2")
     assert one.keys() - {"journal"} <= two.keys()
     assert all(two[name] == content for name, content in one.items())
+
+
+SPACES = ("--input-space", "hlg", "--output-space", "p3_d65", "--matrix", "601", "--range", "full")
+
+
+def test_parts_that_are_read_as_they_are_told_join_to_the_file_of_one(take, tmp_path):
+    outputs = {"result": "skin.mov"}
+    one = rendered(take, tmp_path / "one", outputs, *SPACES)
+    (tmp_path / "farm").mkdir()
+    for part in ("14-26", "1-13"):
+        run(take, tmp_path / "farm", "farm", outputs, *SPACES, "--part", part)
+    run(take, tmp_path / "farm", "farm", outputs, *SPACES, "--join")
+    assert (tmp_path / "farm" / "skin.mov").read_bytes() == one["skin.mov"]
+
+
+def test_a_job_hands_on_how_the_footage_is_read(take, tmp_path):
+    words = (*SPACES, "--siting", "left", "--fields", "whole")
+    template = run(take, tmp_path, "job", {"result": "skin.mov"}, *words)
+    tasks = [line.strip().removeprefix("- ").strip('"') for line in template.splitlines()]
+    for name, value in zip(words[::2], words[1::2], strict=True):
+        places = [at for at, word in enumerate(tasks) if word == name]
+        assert [tasks[at + 1] for at in places] == [value, value], "in the step that renders and in the one that joins"
 
 
 def test_what_is_assumed_is_part_of_the_run_s_identity(take):

@@ -6,12 +6,11 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
-from ...kernels import fused, measure
-from ...kernels.arrays import Floats
+from ...kernels import measure
+from ...kernels.arrays import Floats, lend
 from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
 from ..headless.graph import Graph, Step
+from ..headless.memory import Memory
 from ..headless.runner import Runner
 from .frames import SKIN_BOX, skin_frame
 
@@ -48,16 +47,14 @@ class Chain:
         return lambda image: runner.run_frame(0, {"plate": image})["result"]
 
     def as_fused(self) -> Callable[[Floats], Floats]:
-        """Return the chain in fused sweeps, which use the memory of one result again."""
-        results: dict[tuple[int, ...], Floats] = {}
+        """Return the chain in fused sweeps, joined as a run joins it, in memory that is used again."""
+        memory = Memory()
 
         def work(image: Floats) -> Floats:
-            if image.shape not in results:
-                results[image.shape] = np.empty(image.shape, np.float32)
-            steps = self.soften.steps(image.shape[0], guided=True)
-            source, out = self.key.source(image), results[image.shape]
-            picture: Floats = fused.turn_skin(image, source, steps, *self.steer.applied(), out=out)
-            return picture
+            with lend(memory.lent(image.shape[:2])):
+                key = self.key.rows(image) if self.soften.takes_rows() else self.key.process(image)
+            with lend(memory.lent(image.shape)):
+                return self.steer.process(image, self.soften.rows(key, image))
 
         return work
 
@@ -82,6 +79,6 @@ def full_quality() -> Chain:
     return Chain(learned_key(), SOFTEN, STEER)
 
 
-def scopes(image: Floats, matte: Floats | None = None) -> tuple[measure.Counts, measure.Counts]:
+def scopes(image: Floats) -> tuple[measure.Counts, measure.Counts]:
     """Return the counts of vectorscope and waveform."""
-    return measure.vectorscope(image, matte, SCOPE), measure.waveform(image, COLUMNS, LEVELS)
+    return measure.scopes(image, SCOPE, COLUMNS, LEVELS)

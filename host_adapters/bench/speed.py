@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ...kernels import balance, codes, measure, qualify, soften, tone
 from ...kernels.arrays import Floats, as_picture
+from ...nodes import measure_skin
 from . import chains
 from .frames import skin_frame
 from .peers import BLURS, EVERYWHERE, GROWS, WIDE_BLURS, Peer, Scene, check_peer, our_rows, present
@@ -196,6 +197,7 @@ def _kernels(image: Floats) -> dict[str, Callable[[], Any]]:
         "tone curve": lambda: tone.curve(image, curve, out=picture),
         "cdl": lambda: tone.cdl(image, (1.05, 1, 0.95), (0, 0.01, 0), (1.1, 1, 0.9), 1.1, out=picture),
         "measure": lambda: measure.tally(image, matte),
+        "measure skin": lambda: measure_skin(image, matte),
         "vectorscope": lambda: measure.vectorscope(image, None, chains.SCOPE),
         "waveform": lambda: measure.waveform(image, chains.COLUMNS, chains.LEVELS),
     }

@@ -22,13 +22,13 @@ from starlette.routing import Route
 
 from ...kernels.errors import InkarnatError
 from ..headless.clips import open_clip
+from ..headless.memory import Memory
 from ..headless.video import CODECS
 from .carrying import status_on
 from .controls import declarations
 from .errors import DeskError, ExistsError
 from .folder import Folder
 from .guard import Application, Guard
-from .memory import Memory
 from .rendering import Order, Render
 from .session import VIEWS, Session
 from .work import PROXY, fitted, screen_pixels

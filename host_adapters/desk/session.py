@@ -16,12 +16,12 @@ from ...nodes import Compare, ShowMatte, Vectorscope, Waveform
 from ...nodes.declare import nearest
 from ..headless.clips import Clip, open_clip
 from ..headless.graph import Graph
+from ..headless.memory import Memory
 from ..headless.pictures import write_picture
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
 from .folder import Folder
-from .memory import Memory
 from .notes import Keeper, read_notes, write_notes
 from .solving import Solver, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, History, Mark, Person, State, as_sample, resting

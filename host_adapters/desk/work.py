@@ -21,8 +21,8 @@ from ...nodes.declare import Node
 from ..headless.clips import Clip
 from ..headless.errors import NodeError
 from ..headless.graph import Graph, Step
+from ..headless.memory import Memory
 from ..headless.runner import likely_shape
-from .memory import Memory
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""

@@ -66,6 +66,7 @@ def job_template(
     name: str = "",
     chunk: int | None = None,
     timeout: int = 3600,
+    words: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return the template of a job, format 2023-09: a step of one task for each chunk, and a step that joins video.
 
@@ -74,6 +75,7 @@ def job_template(
 
     :param folder: where the template will lie; paths below it become defaults, as seen from there.
     :param chunk: frames in a task; left out, what suits the job. :param timeout: seconds that a task may take.
+    :param words: what else the command line says, of how the footage is read.
     :raises TemplateError: more tasks than a template may have.
     """
     size = chunk or max(chunk_size(len(frames), job.size), -(-len(frames) // MOST_TASKS))
@@ -89,7 +91,7 @@ def job_template(
         *(parameter for item in files for parameter in item.parameters()),
         {"name": "Program", "type": "STRING", "description": "How a worker calls Inkarnat", "default": "inkarnat"},
     ]
-    common = ["farm", "{{Param.Graph}}", *_arguments(files)]
+    common = ["farm", "{{Param.Graph}}", *_arguments(files), *words]
     if job.codec:
         parameters.append({"name": "Codec", "type": "STRING", "default": job.codec})
         common += ["--codec", "{{Param.Codec}}"]

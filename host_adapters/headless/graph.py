@@ -385,7 +385,8 @@ def _node_class(where: str, entry: Mapping[str, Any], nodes: NodeTable) -> type[
     kind = nodes[name]
     version = entry.get("version")
     if type(version) is not int or version != kind.version:
-        raise GraphError(f'{where}: "version" must be {kind.version} for {name}, not {shown(version)}.')
+        said = "is missing" if version is None else f"is {shown(version)}"
+        raise GraphError(f'{where}: "version" {said}; for {name} it must be {kind.version}.')
     return kind
 
 

@@ -6,23 +6,24 @@ import itertools
 import time
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats, lend
 from ...kernels.errors import InkarnatError
-from ...nodes.declare import Node
+from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
+from .memory import Memory
 from .pipeline import ReadAhead, Result, WriteBehind
-from .spares import Spares
 
 Key = tuple[str, int]
 """A source or node id, and a frame."""
 Fetch = Callable[[str, int], Floats]
 """Returns the picture of a source at a frame."""
-Held = dict[Key, Floats]
+Value = Floats | Rows
+"""What a node gives: a picture, a matte, or a matte in the making for the one node that reads it."""
+Held = dict[Key, Value]
 """Values that a node over several frames will read again at the next frame."""
 
 
@@ -41,6 +42,11 @@ class _Job:
     frame: int
     span: tuple[int, int]
 
+    @property
+    def key(self) -> Key:
+        """The value it gives."""
+        return self.step.id, self.frame
+
     def reads(self) -> list[tuple[str, tuple[Key, ...]]]:
         """Return, for each connected port, the values it reads in order of frames."""
         before, after = self.span
@@ -57,14 +63,14 @@ class _Values:
         self.size = sum(value.nbytes for value in self.values.values())
         self.largest = max((value.nbytes for value in self.values.values()), default=0)
 
-    def put(self, key: Key, value: Floats) -> None:
+    def put(self, key: Key, value: Value) -> None:
         self.values[key] = value
         self.size += value.nbytes
         self._check_size()
         if self.held is not None and key in self.lasting:
             self.held[key] = value
 
-    def take(self, key: Key) -> Floats:
+    def take(self, key: Key) -> Any:
         if key not in self.values:
             picture = self.fetch(*key)
             self.largest = max(self.largest, picture.nbytes)
@@ -95,7 +101,7 @@ class Runner:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
-        self.spares = Spares()
+        self.memory = Memory()
 
     def run_frame(
         self,
@@ -121,9 +127,9 @@ class Runner:
             for key in [key for key in held if key not in uses]:
                 del held[key]
         values = _Values(uses, lasting, fetch, held)
+        joined = _joined(jobs, uses)
         for job in jobs:
-            values.put((job.step.id, job.frame), _work(job, values, self.spares))
-        self.spares.end_frame()
+            values.put(job.key, _work(job, values, self.memory, job.key in joined))
         return {name: values.take((origin, frame)) for name, origin in shown.items()}
 
     def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
@@ -150,6 +156,13 @@ class Runner:
         return jobs[::-1], uses, lasting
 
 
+def _joined(jobs: Iterable[_Job], uses: Counter[Key]) -> set[Key]:
+    """Return the mattes that need not be whole: one node alone reads them, and takes them in the making."""
+    given = {job.key for job in jobs if job.node.gives_rows()}
+    taken = {keys[0] for job in jobs for port, keys in job.reads() if port in job.node.takes_rows()}
+    return {key for key in given & taken if uses[key] == 1}
+
+
 def _still(pictures: Mapping[str, Floats]) -> Fetch:
     def fetch(source: str, frame: int) -> Floats:
         if source not in pictures:
@@ -163,17 +176,20 @@ def _unbound(source: str) -> GraphError:
     return GraphError(f"The graph reads the source {source!r}, and no picture is given for it.")
 
 
-def _work(job: _Job, values: _Values, spares: Spares) -> Floats:
+def _work(job: _Job, values: _Values, memory: Memory, joined: bool) -> Value:
+    """Work a node out; one that is joined to its reader gives its matte in the making."""
     arguments: dict[str, Any] = {}
     for port, keys in job.reads():
         pictures = tuple(values.take(key) for key in keys)
         arguments[port] = pictures if job.span != (0, 0) else pictures[0]
     try:
-        with _lent(spares.take(likely_shape(job.node, arguments))):
+        if joined:
+            rows: Rows = job.node.rows(**arguments)  # type: ignore[attr-defined]
+            return rows
+        with lend(memory.lent(likely_shape(job.node, arguments))):
             result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
     except Exception as error:
         raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
-    spares.keep(result)
     return result
 
 
@@ -187,10 +203,6 @@ def likely_shape(node: Node, arguments: Mapping[str, Any]) -> tuple[int, ...]:
     first = given.get("picture", given.get("matte"))
     shape: tuple[int, ...] = () if first is None else first.shape
     return shape[:2] if node.output().kind == "matte" else shape
-
-
-def _lent(spare: Floats | None) -> AbstractContextManager[None]:
-    return nullcontext() if spare is None else lend(spare)
 
 
 def _reason(error: Exception) -> str:

@@ -45,15 +45,15 @@ class Built:
 # --- the machine --------------------------------------------------------------------------------------------
 
 _MACHINES = {"amd64": "x86-64", "x86_64": "x86-64", "arm64": "aarch64"}
-TESTED = ("Linux-x86-64",)
-"""The architectures on which the launcher has been tried."""
+TESTED = ("Linux-x86-64", "Linux-aarch64")
+"""The architectures on which the launcher has been tried; the second under user-mode emulation only."""
 
 
 def architecture(system: str = sys.platform, machine: str = platform.machine()) -> str:
     """Return the standard's name of the folder for this machine's binary.
 
-    Linux-aarch64 and MacOS are prepared, but untested. Raises BundleError for Windows, whose loader the launcher does
-    not speak, and for systems that the standard does not name.
+    MacOS and Win64 are prepared, but untested. Raises BundleError for machines that the standard does
+    not name.
 
     Source: OpenFX 1.5, "Packaging OFX plug-ins".
     """
@@ -62,11 +62,18 @@ def architecture(system: str = sys.platform, machine: str = platform.machine()) 
         return f"Linux-{machine}"
     if system == "darwin":
         return "MacOS"
-    raise BundleError(f"OpenFX bundles can be built on Linux and macOS, not on {system}: Win64 is not supported yet.")
+    if system == "win32" and machine == "x86-64":
+        return "Win64"
+    raise BundleError(
+        f"OpenFX bundles can be built on Linux, macOS and Windows (64 bits), not on {system} ({machine}): the standard "
+        "names no folder for it."
+    )
 
 
 def find_library() -> Path:
     """Return the shared library of this Python. Raises BundleError where it was built without one."""
+    if sys.platform == "win32":
+        return Path(sys.base_prefix, f"python{sys.version_info[0]}{sys.version_info[1]}.dll")
     known = sysconfig.get_config_vars()
     folders = [known.get("LIBDIR"), Path(sys.base_prefix, "lib"), known.get("LIBPL")]
     names = [known.get("INSTSONAME"), known.get("LDLIBRARY")]
@@ -103,9 +110,11 @@ def compile_c(source: Path, target: Path, *, shared: bool) -> None:
     if shared and sys.platform == "darwin":
         form = "-dynamiclib" if "ziglang" in compiler else "-bundle"  # ziglang cannot link the latter
         command += [form, "-undefined", "dynamic_lookup", "-fvisibility=hidden"]
+    elif shared and sys.platform == "win32":
+        command += ["-shared"]
     elif shared:
         command += ["-shared", "-fPIC", "-fvisibility=hidden", "-Wl,-z,nodelete"]
-    if sys.platform != "darwin":
+    if sys.platform.startswith("linux"):
         command += ["-ldl", "-lpthread", "-lm"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
@@ -207,7 +216,7 @@ def build(
     resources = bundle / "Contents" / "Resources"
     before = _text_of(resources / "launch.cfg")
     plugins = _plugin_lines(nodes, configuration_lines(before).get("plugin", []))
-    launcher = (SOURCES / "launcher.c").read_bytes()
+    launcher = b"".join((SOURCES / name).read_bytes() for name in ("launcher.c", "system.h"))
     text = _configuration(resources, module, plugins) + f"launcher={hashlib.sha256(launcher).hexdigest()[:12]}\n"
     effects = {fields[0]: f"{fields[1]}.{fields[2]}" for fields in (line.split() for line in plugins)}
     if binary_of(bundle).is_file() and before == text:
@@ -252,7 +261,7 @@ def try_out(bundles: list[Path], *arguments: str, timeout: float = 300) -> list[
     :param arguments: of probe.c. Raises BundleError where an effect cannot be loaded and described, or the host dies.
     """
     with tempfile.TemporaryDirectory() as work:
-        probe = Path(work, "probe")
+        probe = Path(work, "probe.exe" if sys.platform == "win32" else "probe")
         compile_c(SOURCES / "probe.c", probe, shared=False)
         command = [str(probe), *arguments, *(str(binary_of(bundle)) for bundle in bundles)]
         try:

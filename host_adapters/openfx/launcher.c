@@ -7,20 +7,11 @@
  * cc -shared -fPIC -O2 -std=c11 -fvisibility=hidden -Wl,-z,nodelete -o NAME.ofx launcher.c -ldl -lpthread
  */
 #define _GNU_SOURCE
-#include <dlfcn.h>
-#include <limits.h>
-#include <pthread.h>
-#include <signal.h>
 #include <stdarg.h>
 #include <stdatomic.h>
 #include <stdint.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <unistd.h>
-#include <wchar.h>
 
-#define EXPORT __attribute__((visibility("default")))
+#include "system.h"
 
 /* --- what the launcher touches of the standard --------------------------------------------------------------- */
 
@@ -66,9 +57,9 @@ static Host *hosts[MOST_PLUGINS];
 static int plugin_count;
 
 static struct {
-    char program[PATH_MAX], library[PATH_MAX], standard_library[PATH_MAX];
-    char version[16], module[LONGEST_NAME], resources[PATH_MAX];
-    char paths[4][PATH_MAX];
+    char program[LONGEST_PATH], library[LONGEST_PATH], standard_library[LONGEST_PATH];
+    char version[16], module[LONGEST_NAME], resources[LONGEST_PATH];
+    char paths[4][LONGEST_PATH];
     int path_count;
 } launch;
 
@@ -107,12 +98,12 @@ static void copy(char *target, size_t size, const char *text) {
 
 /* Relative paths start at Resources: a bundle that lies inside the Python environment can be moved with it. */
 static void copy_path(char *target, const char *text) {
-    char full[2 * PATH_MAX];
-    if (text[0] == '/')
+    char full[2 * LONGEST_PATH];
+    if (is_absolute(text))
         snprintf(full, sizeof full, "%s", text);
     else
         snprintf(full, sizeof full, "%s/%s", launch.resources, text);
-    copy(target, PATH_MAX, full);
+    copy(target, LONGEST_PATH, full);
 }
 
 static void add_plugin(const char *text) {
@@ -143,31 +134,30 @@ static void read_line(const char *key, const char *text) {
 
 /* The binary is NAME.ofx.bundle/Contents/ARCHITECTURE/NAME.ofx; Resources lies beside the architecture. */
 static int find_resources(void) {
-    Dl_info self;
-    char place[PATH_MAX];
-    if (!dladdr((void *)find_resources, &self) || !realpath(self.dli_fname, place)) {
+    char place[LONGEST_PATH];
+    if (!own_place(place, sizeof place)) {
         fail("The bundle cannot find its own place.");
         return 0;
     }
-    for (int level = 0; level < 2; level++) {
-        char *slash = strrchr(place, '/');
-        if (slash)
-            *slash = 0;
-    }
-    if (strlen(place) + sizeof "/Resources/launch.cfg" > PATH_MAX) {
+    for (size_t end = strlen(place), level = 0; end > 0 && level < 2; end--)
+        if (is_separator(place[end - 1])) {
+            place[end - 1] = 0;
+            level++;
+        }
+    if (strlen(place) + sizeof "/Resources/launch.cfg" > LONGEST_PATH) {
         fail("The path of the bundle is too long: %.200s", place);
         return 0;
     }
-    snprintf(launch.resources, sizeof launch.resources, "%.*s/Resources", PATH_MAX - 16, place);
+    snprintf(launch.resources, sizeof launch.resources, "%.*s/Resources", LONGEST_PATH - 16, place);
     return 1;
 }
 
 static void read_configuration(void) {
-    char file_name[PATH_MAX + 16], line[PATH_MAX + 64];
+    char file_name[LONGEST_PATH + 16], line[LONGEST_PATH + 64];
     if (!find_resources())
         return;
     snprintf(file_name, sizeof file_name, "%s/launch.cfg", launch.resources);
-    FILE *file = fopen(file_name, "r");
+    FILE *file = open_text(file_name);
     if (!file) {
         fail("%s cannot be read: build the bundle again with `inkarnat openfx`.", file_name);
         return;
@@ -181,7 +171,7 @@ static void read_configuration(void) {
         read_line(line, equals + 1);
     }
     fclose(file);
-    const char *program = getenv("INKARNAT_PYTHON"); /* for an environment that has moved */
+    const char *program = setting("INKARNAT_PYTHON"); /* for an environment that has moved */
     if (program && *program)
         copy(launch.program, sizeof launch.program, program);
 }
@@ -203,19 +193,19 @@ static struct {
 
 /* A data pointer may not be cast to a function pointer in C; POSIX promises that they are alike. */
 static void look_up(void *target, const char *name) {
-    void *found = dlsym(RTLD_DEFAULT, name);
+    void *found = symbol_of_any(name);
     if (!found && python.library)
-        found = dlsym(python.library, name);
+        found = symbol_of(python.library, name);
     memcpy(target, &found, sizeof found);
 }
 
 static int find_python(void) {
     look_up(&python.get_version, "Py_GetVersion");
     if (!python.get_version) {
-        /* Global, although hosts open plug-ins locally: extension modules look for Python's symbols there. */
-        python.library = dlopen(launch.library, RTLD_NOW | RTLD_GLOBAL | RTLD_NODELETE);
+        /* For all, although hosts open plug-ins locally: extension modules look for Python's symbols there. */
+        python.library = load_for_all(launch.library);
         if (!python.library) {
-            fail("Python's library cannot be loaded (%s): build the bundle again with `inkarnat openfx`.", dlerror());
+            fail("Python's library cannot be loaded (%s): build the bundle again with `inkarnat openfx`.", why_not_loaded());
             return 0;
         }
         look_up(&python.get_version, "Py_GetVersion");
@@ -250,9 +240,9 @@ static int is_the_right_version(void) {
 
 /* Python ends the process where it does not find its own files: look first. */
 static int is_installed(void) {
-    char codecs[2 * PATH_MAX];
+    char codecs[2 * LONGEST_PATH];
     snprintf(codecs, sizeof codecs, "%s/encodings/__init__.py", launch.standard_library);
-    const char *missing = access(launch.program, X_OK) ? launch.program : access(codecs, R_OK) ? codecs : NULL;
+    const char *missing = !can_run(launch.program) ? launch.program : !can_read(codecs) ? codecs : NULL;
     if (!missing)
         return 1;
     fail("Python is no longer where the bundle was built for: %.500s is missing. Build the bundle again with "
@@ -262,10 +252,10 @@ static int is_installed(void) {
 }
 
 static int start_interpreter(void) {
-    static wchar_t program[PATH_MAX]; /* Python keeps the pointer */
+    static wchar_t program[LONGEST_PATH]; /* Python keeps the pointer */
     if (!is_installed())
         return 0;
-    if (mbstowcs(program, launch.program, PATH_MAX - 1) == (size_t)-1) {
+    if (!to_wide(program, LONGEST_PATH, launch.program)) {
         fail("The path of Python holds characters that the locale does not know: %.500s", launch.program);
         return 0;
     }
@@ -286,7 +276,7 @@ static size_t add_hex(char *target, size_t used, size_t size, const char *text) 
 }
 
 static int run_start_code(void) {
-    static char paths[2 * 4 * PATH_MAX], resources[2 * PATH_MAX], code[sizeof paths + sizeof resources + 4096];
+    static char paths[2 * 4 * LONGEST_PATH], resources[2 * LONGEST_PATH], code[sizeof paths + sizeof resources + 4096];
     size_t used = 0;
     for (int i = 0; i < launch.path_count; i++) {
         if (i)
@@ -328,30 +318,30 @@ static int start_python(void) {
         python.release(state);
         return started;
     }
-    struct sigaction interrupt;
-    sigaction(SIGINT, NULL, &interrupt);
+    Interrupt interrupt;
+    keep_interrupt(&interrupt);
     if (!start_interpreter())
         return 0;
     int started = run_start_code();
-    sigaction(SIGINT, &interrupt, NULL); /* importing Python's signal module takes it over, whoever asks for that */
-    python.save_thread();                /* lets go of the interpreter lock, so that any thread of the host may enter */
+    restore_interrupt(&interrupt); /* importing Python's signal module takes it over, whoever asks for that */
+    python.save_thread();          /* lets go of the interpreter lock, so that any thread of the host may enter */
     return started;
 }
 
 static int ensure_python(void) {
     enum { UNTRIED, READY, BROKEN };
     static atomic_int state = UNTRIED;
-    static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
+    static Lock lock = UNTAKEN;
     /* No lock once it is decided: a caller may hold the interpreter lock. */
     int now = atomic_load(&state);
     if (now == UNTRIED) {
-        pthread_mutex_lock(&lock);
+        take(&lock);
         now = atomic_load(&state);
         if (now == UNTRIED) {
             now = start_python() ? READY : BROKEN;
             atomic_store(&state, now);
         }
-        pthread_mutex_unlock(&lock);
+        give(&lock);
     }
     return now == READY;
 }
@@ -382,10 +372,14 @@ static int enter(int slot, const char *action, const void *handle, void *in, voi
     return status;
 }
 
-static pthread_once_t read_once = PTHREAD_ONCE_INIT;
-
 EXPORT int OfxGetNumberOfPlugins(void) {
-    pthread_once(&read_once, read_configuration);
+    static Lock lock = UNTAKEN;
+    static int is_read;
+    take(&lock);
+    if (!is_read)
+        read_configuration();
+    is_read = 1;
+    give(&lock);
     return plugin_count;
 }
 

@@ -7,32 +7,11 @@
  * no questions; the host in tests/ofx_host is the strict one.
  */
 #define _GNU_SOURCE
-#include <dlfcn.h>
 #include <stdarg.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <time.h>
-#include <unistd.h>
+
+#include "system.h"
 
 enum { OK = 0, FAILED = 1, UNKNOWN = 3, BAD_HANDLE = 9, BAD_INDEX = 10, REPLY_DEFAULT = 14 };
-
-static double seconds(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return now.tv_sec + 1e-9 * now.tv_nsec;
-}
-
-static long resident_kilobytes(void) {
-    long total = 0, resident = 0;
-    FILE *file = fopen("/proc/self/statm", "r");
-    if (file) {
-        if (fscanf(file, "%ld %ld", &total, &resident) != 2)
-            resident = 0;
-        fclose(file);
-    }
-    return resident * (sysconf(_SC_PAGESIZE) / 1024);
-}
 
 /* --- property sets ---------------------------------------------------------------------------------------------- */
 
@@ -527,24 +506,24 @@ static int use(Plugin *plugin, int renders) {
 }
 
 static int load_bundle(const char *path, const char *wanted, int renders, int close_after) {
-    void *library = dlopen(path, RTLD_NOW | RTLD_LOCAL);
+    void *library = load_library(path);
     if (!library) {
-        fprintf(stderr, "%s\n", dlerror());
+        fprintf(stderr, "%s: %s\n", path, why_not_loaded());
         return 0;
     }
     int (*count_plugins)(void);
     Plugin *(*get_plugin)(int);
-    *(void **)&count_plugins = dlsym(library, "OfxGetNumberOfPlugins");
-    *(void **)&get_plugin = dlsym(library, "OfxGetPlugin");
+    *(void **)&count_plugins = symbol_of(library, "OfxGetNumberOfPlugins");
+    *(void **)&get_plugin = symbol_of(library, "OfxGetPlugin");
     int count = count_plugins ? count_plugins() : 0, good = count > 0;
-    printf("bundle %s plugins=%d python_visible=%d\n", path, count, dlsym(RTLD_DEFAULT, "OfxGetPlugin") != NULL);
+    printf("bundle %s plugins=%d python_visible=%d\n", path, count, symbol_of_any("OfxGetPlugin") != NULL);
     for (int i = 0; i < count; i++) {
         Plugin *plugin = get_plugin(i);
         if (!wanted || !strcmp(plugin->identifier, wanted))
             good &= use(plugin, renders);
     }
     if (close_after)
-        dlclose(library);
+        unload(library);
     fflush(stdout);
     return good;
 }

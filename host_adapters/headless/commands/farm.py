@@ -8,9 +8,10 @@ from typing import Any
 import click
 
 from .. import console
-from ..clips import open_clip, parse_frames
+from ..clips import parse_frames
 from ..errors import GraphError
 from ..graph import Graph
+from .footage import Footage, footage_options, output_options
 from .options import named_files
 from .render import check_names, check_range, render_job, tell, tell_failure
 
@@ -19,6 +20,8 @@ from .render import check_names, check_range, render_job, tell, tell_failure
 @click.argument("graph", metavar="GRAPH", type=click.Path())
 @click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
 @click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
+@footage_options
+@output_options
 @click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
 @click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler, tcp://host:8786 (a cluster on this machine).")
@@ -45,13 +48,14 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     """
     if options["part"] and options["join"]:
         raise GraphError("--part and --join are two steps: give one of them.")
-    loaded = Graph.load(graph)
+    footage = Footage.of(options)
+    loaded = footage.around(Graph.load(graph))
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
     check_names(loaded, files, paths)
     from ...farm.chunks import Job
 
     with ExitStack() as stack:
-        clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
+        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         job = Job.of(loaded, clips, paths, options["codec"])
         frames = parse_frames(options["frames"]) if options["frames"] else None
         if options["part"]:

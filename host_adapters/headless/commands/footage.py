@@ -85,6 +85,18 @@ class Footage:
         }
         return cls(assumed, options.pop("input_space"), options.pop("output_space", None))
 
+    def words(self) -> list[str]:
+        """Return it as the command line takes it."""
+        given = {
+            "--matrix": self.assumed["standard"],
+            "--range": {None: None, True: "studio", False: "full"}[self.assumed["studio"]],
+            "--siting": self.assumed["siting"],
+            "--fields": "whole" if self.assumed["interlaced"] else None,
+            "--input-space": self.input_space,
+            "--output-space": self.output_space,
+        }
+        return [word for name, value in given.items() if value is not None for word in (name, value)]
+
     def open(self, path: str) -> Clip:
         """Open a clip and say what had to be assumed of it. Raises InputError."""
         from ..colour_spaces import space_notes

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 import click
 
 from .. import console
-from ..clips import open_clip, parse_frames
+from ..clips import parse_frames
 from ..files import atomic
 from ..graph import Graph
+from .footage import Footage, footage_options, output_options
 from .options import named_files
 from .render import check_names, check_range
 
@@ -19,6 +21,8 @@ from .render import check_names, check_range
 @click.argument("graph", metavar="GRAPH", type=click.Path())
 @click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
 @click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
+@footage_options
+@output_options
 @click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
 @click.option("--chunk", type=click.IntRange(1), metavar="FRAMES", help="Frames in a task (what suits the job).")
@@ -37,6 +41,7 @@ def command(
     timeout: int,
     name: str,
     output: Path | None,
+    **options: Any,
 ) -> None:
     """Describe a job for the queue of a render farm.
 
@@ -48,19 +53,27 @@ def command(
     \b
       inkarnat job workshop.json --in plate=take3.mov --out result=skin.mov > job.yaml
     """
-    loaded = Graph.load(graph)
+    footage = Footage.of(options)
+    loaded = footage.around(Graph.load(graph))
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
     check_names(loaded, files, paths)
     from ...farm.chunks import Job
     from ...farm.job_template import as_yaml, job_template, left_open
 
     with ExitStack() as stack:
-        clips = {name: stack.enter_context(open_clip(path)) for name, path in files.items()}
+        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         numbers = check_range(parse_frames(frames) if frames else None, next(iter(clips.values())))
         job = Job.of(loaded, clips, paths, codec)
         folder = (output.parent if output is not None else Path()).absolute()
         template = job_template(
-            job, Path(graph).absolute(), numbers, folder=folder, name=name, chunk=chunk, timeout=timeout
+            job,
+            Path(graph).absolute(),
+            numbers,
+            folder=folder,
+            name=name,
+            chunk=chunk,
+            timeout=timeout,
+            words=footage.words(),
         )
     for parameter, path in left_open(template, job, Path(graph)).items():
         console.warn(f"give this when the job is submitted: {parameter}={path}")

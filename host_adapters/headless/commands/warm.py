@@ -73,6 +73,8 @@ def _run(node: Node, inputs: dict[str, Floats]) -> None:
 
 def warm_solvers() -> None:
     """Run what learns, measures and solves on a tiny picture of a skin tone beside a grey card."""
+    from ....kernels import measure
+
     for channels in (3, 4):
         picture = np.full((*_SIZE, channels), 0.5, np.float32)
         picture[:, : _SIZE[1] // 2, :3] = 0.72, 0.52, 0.43
@@ -81,6 +83,7 @@ def warm_solvers() -> None:
         with contextlib.suppress(InkarnatError):
             matte = learn_skin_key(picture, [skin], [grey]).process(picture)
             measure_skin(picture, matte)
+            measure.degree_counts(picture, measure.core_matte(picture, matte, measure.Core()), measure.Core(), 0.0)
             solve_steer(picture, matte)
         with contextlib.suppress(InkarnatError):
             solve_balance(picture, grey)
@@ -100,6 +103,7 @@ def warm_files_and_scopes() -> None:
                 codes.change_to_planes(codes.planes_to_picture(planes, coding), picture, planes, coding)
         for bits in (8, 16):
             codes.dequantise(codes.quantise(picture, bits), bits)
+        measure.scopes(picture)
         for matte in (None, _tiny("matte", channels)):
             measure.vectorscope(picture, matte)
             measure.waveform(picture, matte=matte)

@@ -1,7 +1,8 @@
 """Memory that is used again: fresh memory costs more than the work on it, up to 2 ms a megabyte in a virtual machine.
 
 The system hands a page of memory over when it is first written, and clears it then. A picture of 1920×1080 has 25 MB,
-and a drag of a slider makes thirty of them a second. What nobody holds any longer is therefore kept and lent anew.
+and a run of frames or a drag of a slider makes thirty of them a second. What nobody holds any longer is therefore kept
+and lent anew.
 """
 
 from __future__ import annotations
