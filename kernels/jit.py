@@ -127,6 +127,12 @@ def inline(function: Function) -> Function:
     return compiled
 
 
+def fold(function: Function) -> Function:
+    """Write a piece of a sheet or of a part into its only caller before anything is compiled: it never is by itself."""
+    compiled: Function = numba.njit(inline="always", **_UNCOUNTED)(function)
+    return compiled
+
+
 def part(function: Function) -> Function:
     """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
     compiled: Function = numba.njit(**_UNCOUNTED)(function)
