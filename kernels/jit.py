@@ -128,7 +128,7 @@ def inline(function: Function) -> Function:
 
 
 def fold(function: Function) -> Function:
-    """Write a piece of a sheet or of a part into its only caller before anything is compiled: it never is by itself."""
+    """Write a piece of a sheet or of a part into its few callers before anything is compiled: it never is by itself."""
     compiled: Function = numba.njit(inline="always", **_UNCOUNTED)(function)
     return compiled
 

@@ -100,6 +100,16 @@ def _scatter(bins, weights, counts):
             counts[np.uint32(bins[x])] += np.uint64(weights[x])
 
 
+@inline
+def _count_keyed(bins, matte, use_matte, weights, counts):
+    """Count pixels by their matte, or each whole; ``weights`` is scratch."""
+    if use_matte:
+        _weights_row(matte, weights)
+        _scatter(bins, weights, counts)
+    else:
+        _count(bins, counts, _FULL)
+
+
 # --- scopes -------------------------------------------------------------------------------------------------
 
 
@@ -132,11 +142,7 @@ def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
                     _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3, size, last)
                 else:
                     _vectorscope_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4, size, last)
-                if use_matte:
-                    _weights_row(matte_row[x0:x1], weights)
-                    _scatter(bins[: x1 - x0], weights, counts[band])
-                else:
-                    _count(bins[: x1 - x0], counts[band], _FULL)
+                _count_keyed(bins[: x1 - x0], matte_row[x0:x1], use_matte, weights, counts[band])
 
 
 def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> Counts:
@@ -163,16 +169,21 @@ COMPONENTS = ("luma", "r", "g", "b")
 
 
 @inline
+def component_px(r, g, b, component):
+    """The component of that place in :data:`COMPONENTS`."""
+    value = luma_px(r, g, b)
+    value = r if component == 1 else value
+    value = g if component == 2 else value
+    return b if component == 3 else value
+
+
+@inline
 def _waveform_row(row, start, bins, n, component, p):
     scale, shift, last, nowhere = p
-    wanted_r, wanted_g, wanted_b = component == 1, component == 2, component == 3
     for x in range(bins.shape[0]):
         r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
         _, _, _, good = clean_px(r, g, b)
-        value = luma_px(r, g, b)
-        value = r if wanted_r else value
-        value = g if wanted_g else value
-        value = b if wanted_b else value
+        value = component_px(r, g, b, component)
         bins[x] = start[x] + np.int32(clamp(value * scale + shift, ZERO, last)) if good > ZERO else nowhere
 
 
@@ -194,11 +205,7 @@ def _waveform_sheet(image, matte, use_matte, start, counts, component, p, y0, y1
                     _waveform_row(row[3 * x0 : 3 * x1], start[x0:x1], bins[: x1 - x0], 3, component, p)
                 else:
                     _waveform_row(row[4 * x0 : 4 * x1], start[x0:x1], bins[: x1 - x0], 4, component, p)
-                if use_matte:
-                    _weights_row(matte_row[x0:x1], weights)
-                    _scatter(bins[: x1 - x0], weights, counts[band])
-                else:
-                    _count(bins[: x1 - x0], counts[band], _FULL)
+                _count_keyed(bins[: x1 - x0], matte_row[x0:x1], use_matte, weights, counts[band])
 
 
 def waveform(

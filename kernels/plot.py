@@ -12,17 +12,14 @@ import math
 import numpy as np
 
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
-from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, luma_px, ycbcr_px
+from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
-from .measure import CHUNK, SPARE, Counts, column_starts, counters, is_clear, is_dealt
+from .measure import CHUNK, COMPONENTS, SPARE, Counts, column_starts, component_px, counters, is_clear, is_dealt
 from .strips import over_rows
 
 PIXEL = 65536
 """What one pixel with a matte of 1 adds to a plot, over all the cells that share it."""
-
-SIGNALS = ("luma", "r", "g", "b")
-"""What :func:`level_counts` can plot."""
 
 _MATTE_STEPS, _LEVEL_STEPS = F(256), F(4096)
 _FINE, _SHIFT, _PART = np.int32(16), np.int32(4), np.int32(15)
@@ -122,13 +119,9 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 @inline
 def _level_row(row, down, weights, n, signal, p):
     scale, top, end = p
-    wanted_r, wanted_g, wanted_b = signal == 1, signal == 2, signal == 3
     for x in range(weights.shape[0]):
         r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        value = luma_px(r, g, b)
-        value = r if wanted_r else value
-        value = g if wanted_g else value
-        value = b if wanted_b else value
+        value = component_px(r, g, b, signal)
         down[x] = np.int32(clamp(top - value * scale, ZERO, end))
         weights[x] = np.int32(good)
 
@@ -189,8 +182,8 @@ def level_counts(
         raise ValueRangeError(
             f"A level plot of a picture {width} pixels wide must have 1 to {most} columns, not {columns}."
         )
-    if signal not in SIGNALS:
-        raise ValueRangeError(f"Signal {signal!r} is unknown: use one of {', '.join(SIGNALS)}.")
+    if signal not in COMPONENTS:
+        raise ValueRangeError(f"Signal {signal!r} is unknown: use one of {', '.join(COMPONENTS)}.")
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise ValueRangeError(f"A level plot needs finite levels with low below high, not {low} to {high}.")
     matte, use_matte = matte_or_all(image, matte)
@@ -198,7 +191,7 @@ def level_counts(
     scale = rows / (high - low)
     p = (F(scale * 16), F((high * scale - 0.5) * 16 + 0.5), F((rows - 1) * 16 - 1))
     counts = counters(image.shape[0], rows * columns)
-    wanted = np.int32(SIGNALS.index(signal))
+    wanted = np.int32(COMPONENTS.index(signal))
     over_rows(_level_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
     return np.ascontiguousarray(counts.sum(axis=0).reshape(columns, rows).T)
 

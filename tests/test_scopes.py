@@ -90,7 +90,7 @@ def test_the_matte_weighs_every_pixel(make_picture):
 
 
 @pytest.mark.slice
-@pytest.mark.parametrize("signal", plot.SIGNALS)
+@pytest.mark.parametrize("signal", measure.COMPONENTS)
 def test_levels_against_a_slow_count(signal, picture, matte):
     """An obvious loop in float64: each pixel shared between the two rows around its level, to 1/16 of a row."""
     counts = plot.level_counts(picture, matte, (40, 17), signal, -0.2, 1.3)

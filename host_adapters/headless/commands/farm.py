@@ -11,19 +11,13 @@ from .. import console
 from ..clips import parse_frames
 from ..errors import GraphError
 from ..graph import Graph
-from .footage import Footage, footage_options, output_options
+from .footage import Footage
 from .options import named_files
-from .render import check_names, check_range, render_job, tell, tell_failure
+from .render import check_names, check_range, render_job, run_options, tell, tell_failure
 
 
 @click.command()
-@click.argument("graph", metavar="GRAPH", type=click.Path())
-@click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
-@click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
-@footage_options
-@output_options
-@click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
-@click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
+@run_options
 @click.option("--scheduler", metavar="ADDRESS", help="A Dask scheduler, tcp://host:8786 (a cluster on this machine).")
 @click.option("--workers", type=click.IntRange(1, 512), help="Processes of the cluster on this machine (one a core).")
 @click.option("--retries", type=click.IntRange(0, 20), default=2, show_default=True, help="Tries after the first.")

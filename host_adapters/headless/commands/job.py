@@ -12,19 +12,13 @@ from .. import console
 from ..clips import parse_frames
 from ..files import atomic
 from ..graph import Graph
-from .footage import Footage, footage_options, output_options
+from .footage import Footage
 from .options import named_files
-from .render import check_names, check_range
+from .render import check_names, check_range, run_options
 
 
 @click.command()
-@click.argument("graph", metavar="GRAPH", type=click.Path())
-@click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
-@click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
-@footage_options
-@output_options
-@click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
-@click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
+@run_options
 @click.option("--chunk", type=click.IntRange(1), metavar="FRAMES", help="Frames in a task (what suits the job).")
 @click.option(
     "--timeout", type=click.IntRange(1), default=3600, show_default=True, metavar="SECONDS", help="Time for a task."

@@ -16,21 +16,36 @@ from ..errors import SOME_FRAMES_FAILED, FramesError, GraphError
 from ..graph import Graph
 from ..locks import locked
 from ..outputs import open_outputs, output_names
-from .footage import Footage, footage_options, output_options
+from .footage import Command, Footage, footage_options, output_options
 from .options import named_files
 
 if TYPE_CHECKING:
     from ...farm.chunks import Engine, Job
 
 
+def run_options(command: Command) -> Command:
+    """Add GRAPH, --in, --out, how the footage is read, --frames and --codec to a verb that runs a graph."""
+    for option in reversed(
+        (
+            click.argument("graph", metavar="GRAPH", type=click.Path()),
+            click.option(
+                "--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads."
+            ),
+            click.option(
+                "--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes."
+            ),
+            footage_options,
+            output_options,
+            click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all)."),
+            click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix)."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
 @click.command()
-@click.argument("graph", metavar="GRAPH", type=click.Path())
-@click.option("--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads.")
-@click.option("--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes.")
-@footage_options
-@output_options
-@click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all).")
-@click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix).")
+@run_options
 @click.option("--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes to work in.")
 @click.option("--resume", is_flag=True, help="Skip what an earlier run of the same job completed.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
