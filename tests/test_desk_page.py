@@ -21,6 +21,7 @@ from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.desk.server import Desk, Served
 from inkarnat.host_adapters.headless.clips import open_clip, open_writer
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -90,6 +91,19 @@ def resize(browser, width, height):
 
 def until(browser, ready):
     return WebDriverWait(browser, PATIENCE, 0.05).until(lambda _: ready())
+
+
+def press(browser, css):
+    """Click on what the page may be drawing anew just now."""
+
+    def pressed():
+        try:
+            element(browser, css).click()
+        except StaleElementReferenceException:
+            return False
+        return True
+
+    until(browser, pressed)
 
 
 def painted(browser):
@@ -244,7 +258,8 @@ def test_stroke_point_and_alt_for_what_stays_out(desk, browser, footage):
     ActionChains(browser).key_up(Keys.ALT).perform()
     until(browser, lambda: len(session.state.marks) == 2)
     assert (session.state.marks[1].purpose, session.state.marks[1].sample.kind) == ("keep out", "point")
-    element(browser, "#marks li:last-child button:last-child").click()
+    until(browser, lambda: len(browser.find_elements(By.CSS_SELECTOR, "#marks li")) == 2)
+    press(browser, "#marks li:last-child button:last-child")
     until(browser, lambda: len(session.state.marks) == 1)
 
 
