@@ -131,6 +131,7 @@ def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int
         work()
     finally:
         errors = [future.exception() for future in futures if not future.cancel()]
+        arguments = ()  # what a busy helper never came to waits in its queue, and would hold the arrays until then
     for error in errors:
         if error is not None:
             raise error

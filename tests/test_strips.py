@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+import weakref
 
 import numpy as np
 import pytest
@@ -218,6 +219,24 @@ def test_threads_are_restored_after_an_error():
         strips.over_rows(fail, 1)
     assert inside == [before + 2]
     assert strips.thread_count() == before
+
+
+def test_a_busy_helper_does_not_hold_the_arrays_of_a_call_that_has_ended():
+    """What it never came to waits in its queue; memory of a frame would wait with it."""
+    called, go_on = threading.Event(), threading.Event()
+    array = np.zeros((128, 4))
+    gone = weakref.ref(array)
+    with strips.threads(2):
+        (busy,) = strips._pool.submit(lambda: (called.set(), go_on.wait(20)), 1)
+        try:
+            assert called.wait(20)
+            strips.over_rows(count_rows, 128, array)
+            assert (array == 1).all()
+            del array
+            assert gone() is None
+        finally:
+            go_on.set()
+            busy.result(20)
 
 
 def ask_thread_count(given: str | None) -> subprocess.CompletedProcess[str]:
