@@ -177,7 +177,7 @@ def test_a_render_costs_a_fifth_of_a_millisecond_beyond_its_pixels(probe, effect
 # --- against the node itself --------------------------------------------------------------------------------
 
 HD = (1080, 1920)
-ROUNDS = 9
+ROUNDS = 25
 NOISE = 0.1
 """What processor times of one test run may differ by, beside each other, without a reason."""
 
