@@ -518,7 +518,10 @@ else:
 """
 
 
-@pytest.mark.parametrize(("suffix", "short"), [("mov", 20_000), ("mov", 10), ("mp4", 10), ("mkv", 20_000), ("mkv", 10)])
+# H.264 comes out some hundred bytes longer or shorter from run to run, the other codecs do not.
+@pytest.mark.parametrize(
+    ("suffix", "short"), [("mov", 20_000), ("mov", 10), ("mp4", 1_000), ("mkv", 20_000), ("mkv", 10)]
+)
 def test_a_full_disk_is_noticed_and_the_earlier_clip_survives(tmp_path, suffix, short):
     footage.make(tmp_path / "a.mkv", "ffv1", "yuv422p", frames=30)
     copy(tmp_path / "a.mkv", tmp_path / f"b.{suffix}")
