@@ -2,9 +2,9 @@
 
 The colour axes are those of :mod:`.qualify`: chroma along and across the sample's hue in the luma-normalised
 Cb/Cr plane, and luma. Positives spread from the samples only where the picture leads on without a step in
-colour or light, so a wall of like colour stays out; everything unlike the samples is negative; what looks like
-skin but is not connected is neither, unless there is far more of it than of connected skin: that is a wall. All sums
-run in a fixed order, in float64.
+colour or light, so a wall of like colour stays out: what a smaller step parts from the wall than from the samples
+belongs to the wall. Everything unlike the samples is negative; what looks like skin but is not connected is neither,
+unless there is far more of it than of connected skin: that is a wall too. All sums run in a fixed order, in float64.
 """
 
 from __future__ import annotations
@@ -156,10 +156,12 @@ def _blur_last(table, kernel, out):
 
 
 @sheet
-def _geodesic(start, likeness, log_luma, step, resist, light, distance):
-    """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus light · |Δ|.
+def _geodesic(start, likeness, log_luma, along, across, step, resist, light, colour, free, distance):
+    """Distance from the start pixels: length · (step + resist · (1 − likeness)) / height, and what edges cost.
 
-    Two rounds of a forward and a backward sweep over eight neighbours (Borgefors 1986).
+    An edge costs ``light`` for each stop and ``colour`` for each spread of skin by which two neighbours differ, less
+    what is ``free`` a pixel: shading and grain. Two rounds of a forward and a backward sweep over eight neighbours
+    (Borgefors 1986).
     """
     h, w = likeness.shape
     for i in range(h):
@@ -179,8 +181,10 @@ def _geodesic(start, likeness, log_luma, step, resist, light, distance):
                         continue
                     length = 1.41421356 if k == 0 or k == 2 else 1.0
                     between = 1 - 0.5 * (likeness[i, j] + likeness[y, x])
-                    cost = length * (step + resist * between) / h + light * abs(log_luma[i, j] - log_luma[y, x])
-                    best = min(best, distance[y, x] + cost)
+                    brighter = abs(log_luma[i, j] - log_luma[y, x])
+                    other = math.sqrt((along[i, j] - along[y, x]) ** 2 + (across[i, j] - across[y, x]) ** 2)
+                    edge = light * max(brighter - free * length, 0.0) + colour * max(other - free * length, 0.0)
+                    best = min(best, distance[y, x] + length * (step + resist * between) / h + edge)
                 distance[i, j] = best
 
 
@@ -253,7 +257,16 @@ def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
 
 # Spread of one person's skin round a sample, in parts of chroma, degrees and luma.
 CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
-ROUNDS = 4
+
+# Every round reaches farther, in frame heights, and trusts what it found by so much: skin weighs half as much as
+# everything else while it grows, lest a wall that it touches grow with it.
+REACHES = (0.065, 0.0845, 0.104, 0.13)
+TRUSTS = (0.5, 0.5, 0.5, 0.9)
+
+LIGHT_EDGE, COLOUR_EDGE, SHADING = 0.3, 0.1, 0.1
+"""What a stop and a spread of skin cost on the way from the samples, and how much of either is free a pixel."""
+
+SUBTRACT_REACH = 0.065
 
 DARKEST = 0.03
 """Luma below which a sample counts as black: the key finds nothing there, and its hue is noise."""
@@ -261,13 +274,15 @@ DARKEST = 0.03
 
 @dataclass(frozen=True)
 class _Points:
-    """A reduced frame in table coordinates, flat, with its likeness and geodesic inputs."""
+    """A reduced frame in table coordinates, flat, and the planes that show its edges: stops, spreads of skin."""
 
     frame: Frame
     a: Doubles
     t: Doubles
     y: Doubles
     log_luma: Floats
+    along: Doubles
+    across: Doubles
     seeds: Flags
 
     @property
@@ -286,9 +301,25 @@ class _Points:
         return out.reshape(self.frame.luma.shape).astype(np.float32)
 
     def distance(self, start: Flags, likeness: Floats) -> Doubles:
+        """Return how far every pixel lies from the start, through what looks like skin and over its edges."""
+        return self._geodesic(start, likeness, 0.2, 1.749, SHADING)
+
+    def edges(self, start: Flags) -> Doubles:
+        """Return what the edges between every pixel and the start cost, however far it is."""
+        return self._geodesic(start, np.ones_like(self.log_luma), 0.0, 0.0, SHADING / 2)
+
+    def _geodesic(self, start: Flags, likeness: Floats, step: float, resist: float, free: float) -> Doubles:
         out = np.empty(likeness.shape, np.float64)
-        _geodesic(start, likeness, self.log_luma, 0.2, 1.749, 0.17, out)
+        planes = self.log_luma, self.along, self.across
+        _geodesic(start, likeness, *planes, step, resist, LIGHT_EDGE, COLOUR_EDGE, free, out)
         return out
+
+    def nearby(self) -> Floats:
+        """Return 1 at the samples, falling with the plain distance from them."""
+        out = np.empty(self.log_luma.shape, np.float64)
+        planes = self.log_luma, self.along, self.across
+        _geodesic(self.seeds, np.zeros_like(self.log_luma), *planes, 1.0, 0.0, 0.0, 0.0, 0.0, out)
+        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32)
 
 
 def _usable(frame: Frame) -> tuple[Flags, Flags]:
@@ -334,7 +365,7 @@ def _main_colour(frame: Frame, mask: Flags) -> Flags:
     return kept if kept.any() else mask
 
 
-def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float]) -> _Points:
+def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float], spread: Doubles) -> _Points:
     a, t = axes(frame.u.astype(np.float64), frame.v.astype(np.float64), centre)
     spans = (ALONG, ACROSS, LUMA)
     values = (a, t, frame.luma.astype(np.float64))
@@ -343,7 +374,7 @@ def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float]) -> _Point
         for x, (low, high), n in zip(values, spans, GRID, strict=True)
     ]
     log_luma = np.log2(frame.luma + np.float32(0.05)).astype(np.float32)
-    return _Points(frame, cells[0], cells[1], cells[2], log_luma, seeds)
+    return _Points(frame, cells[0], cells[1], cells[2], log_luma, a / spread[0], t / spread[1], seeds)
 
 
 def _per_cell() -> Doubles:
@@ -374,8 +405,8 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
             f"The sample has no colour (luma is {luma:.3f}, chroma {chroma:.3f} of that): it is grey, black, clipped "
             "or not a number. Put the sample on skin that is neither burnt out nor black."
         )
-    points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
     spread, narrow = _prior_spread(frames, seeds, centre, chroma)
+    points = [_in_table(frame, s, centre, spread) for frame, s in zip(frames, seeds, strict=True)]
     boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
     grower = _Grower(points, spread, narrow, reach * (1 - 0.5 * boxed))
     table = grower.run()
@@ -417,7 +448,7 @@ class _Grower:
         self.spread = spread
         self.frames = sum(p.frame.weight for p in points)
         self.pixels = sum(p.frame.weight * p.a.size for p in points)
-        self.gate_width = 0.10 * reach
+        self.reach = reach
         cells = spread * _per_cell()
         sampled = _total(p.splat(p.a, p.seeds) for p in points)
         sampled = sampled / max(float(sampled.sum()), 1e-9)
@@ -429,6 +460,7 @@ class _Grower:
         broad = _blur(sampled, _triple(cells * (0.8, 0.7, 1.5)))
         self.broad = np.sqrt(broad / broad.max())
         self.alike = [p.look(self.broad) for p in points]
+        self.edges = [p.edges(p.seeds) for p in points]
         self.subtracted = self._grow_subtracted(cells)
         self.positive: list[Floats] = []
         self.negative: list[Floats] = []
@@ -455,7 +487,7 @@ class _Grower:
             weight = np.zeros_like(likeness)
             if p.frame.subtract.any():
                 away = p.distance(p.frame.subtract, likeness)
-                weight = likeness * np.exp(-0.5 * (away / (self.gate_width * 0.5)) ** 2)
+                weight = likeness * np.exp(-0.5 * (away / (SUBTRACT_REACH * self.reach)) ** 2)
                 weight = np.maximum(weight, p.frame.subtract).astype(np.float32)
                 weight[p.seeds] = 0
             weights.append(weight)
@@ -467,43 +499,54 @@ class _Grower:
 
     def run(self) -> Doubles:
         table = _smoothstep((self.affinity - 0.35) / 0.5)
-        for turn in range(ROUNDS):
-            self._spread(table, first=turn == 0)
-            table = self._weigh(settled=turn >= 2)
+        for turn, (reach, trust) in enumerate(zip(REACHES, TRUSTS, strict=True)):
+            self._spread(table, reach * self.reach, first=turn == 0)
+            table = self._weigh(trust, settled=turn >= 2)
         self.likeness = [p.look(table) for p in self.points]
         return table
 
-    def _spread(self, table: Doubles, first: bool) -> None:
+    def _spread(self, table: Doubles, reach: float, first: bool) -> None:
         """Find this round's positives and negatives in every frame."""
         self.positive, self.negative, self.apart = [], [], []
         for i, p in enumerate(self.points):
             likeness = soften.guided(p.look(table), p.frame.luma, 2, 1e-3)
             if self.subtracted is not None:
                 likeness = likeness * (1 - self.subtracted[1][i])
+            alike = np.maximum(likeness, self.alike[i])
             positive = np.zeros_like(likeness)
             nearby = np.zeros_like(likeness)
             reached = np.zeros_like(likeness)
             if p.seeds.any():
                 away = p.distance(p.seeds, likeness)
-                reached = np.exp(-0.5 * (away / self.gate_width) ** 2).astype(np.float32)
+                reached = np.exp(-0.5 * (away / reach) ** 2).astype(np.float32)
+                if first:
+                    nearby = p.nearby()
+                else:
+                    reached *= self._own(i, reached, alike)
                 reached[p.seeds] = 1
                 positive = likeness * reached
                 positive[p.seeds] = 1
-                if first:
-                    nearby = self._nearby(p)
             self.positive.append(positive)
-            alike = np.maximum(likeness, self.alike[i])
             self.negative.append((1 - alike) * (1 - 0.7 * nearby))
             self.apart.append(alike * (1 - reached))
 
-    def _nearby(self, p: _Points) -> Floats:
-        out = np.empty(p.frame.luma.shape, np.float64)
-        _geodesic(p.seeds, np.zeros_like(p.frame.luma), p.log_luma, 1.0, 0.0, 0.0, out)
-        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32)
+    def _own(self, i: int, reached: Floats, alike: Floats) -> Floats:
+        """Return how far what is reached in a frame is the samples', and not of the look-alike that is not reached.
 
-    def _weigh(self, settled: bool) -> Doubles:
+        Either has its claim where the least edge parts it from the pixel: the competition of geodesic distances by
+        X. Bai & G. Sapiro, "Geodesic matting", Int. J. Computer Vision 82, 2009, over edges alone. Even where both are
+        as near, it is the samples': the far side of a face is not reached either.
+        """
+        far = _inner((reached < 0.1) & (alike > 0.5))
+        if not far.any():
+            return np.ones_like(reached)
+        theirs, ours = self.points[i].edges(far) + 0.005, self.edges[i] + 0.005
+        return (np.minimum(1, 2 * theirs / (theirs + ours)) ** 2).astype(np.float32)
+
+    def _weigh(self, trust: float, settled: bool) -> Doubles:
         """Turn positives and negatives into the likelihood of skin in every cell of the table.
 
+        :param trust: the weight of skin beside that of everything else.
         :param settled: the positives have spread far enough to tell a wall by its amount.
         """
         skin = _blur(self._histogram(self.positive), (1.1, 1.0704, 1.4716))
@@ -516,7 +559,7 @@ class _Grower:
         if settled:
             other = other + self._wall(skin)
         ratio = self._ratio(other, skin)
-        skin = skin * self.envelope * ratio
+        skin = skin * self.envelope * ratio * trust
         other = other + 0.005 * self.pixels / 1e4 * (ratio / unlike)  # what no pixel shows stays as unlikely
         if self.subtracted is not None:
             other = other + self._subtracted_share(skin / (skin + other)) * float(skin.sum())
@@ -606,6 +649,13 @@ class _Grower:
         seeds = sum(int(p.seeds.sum()) for p in self.points)
         known = sum(int((q[p.seeds] > 0.5).sum()) for p, q in zip(self.points, self.likeness, strict=True))
         return known / max(seeds, 1)
+
+
+def _inner(flags: Flags) -> Flags:
+    """Return the flagged pixels whose eight neighbours are flagged too: no specks, no lines."""
+    wide = np.pad(flags, 1, constant_values=True)
+    rows = wide[:-2] & wide[1:-1] & wide[2:]
+    return rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
 
 
 def _triple(values: Doubles) -> tuple[float, float, float]:
