@@ -156,12 +156,30 @@ def _blur_last(table, kernel, out):
 
 
 @sheet
-def _geodesic(start, likeness, log_luma, along, across, step, resist, light, colour, free, distance):
-    """Distance from the start pixels: length · (step + resist · (1 − likeness)) / height, and what edges cost.
+def _edges(log_luma, along, across, shading, grain, light, colour, edges):
+    """Cost of the edge to the four neighbours above and to the left, in the order of :func:`_geodesic`.
 
-    An edge costs ``light`` for each stop and ``colour`` for each spread of skin by which two neighbours differ, less
-    what is ``free`` a pixel: shading and grain. Two rounds of a forward and a backward sweep over eight neighbours
-    (Borgefors 1986).
+    ``light`` for each stop beyond the shading and ``colour`` for each spread of skin beyond the grain.
+    """
+    h, w = log_luma.shape
+    for i in range(h):
+        for j in range(w):
+            for k in range(4):
+                y = i if k == 3 else i - 1
+                x = j - 1 if k == 3 else j - 1 + k
+                if y < 0 or x < 0 or x >= w:
+                    continue
+                length = 1.41421356 if k == 0 or k == 2 else 1.0
+                brighter = abs(log_luma[i, j] - log_luma[y, x]) - shading * length
+                other = math.sqrt((along[i, j] - along[y, x]) ** 2 + (across[i, j] - across[y, x]) ** 2)
+                edges[k, i, j] = light * max(brighter, 0.0) + colour * max(other - grain * length, 0.0)
+
+
+@sheet
+def _geodesic(start, likeness, edges, step, resist, distance):
+    """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus its edge.
+
+    Two rounds of a forward and a backward sweep over eight neighbours (Borgefors 1986).
     """
     h, w = likeness.shape
     for i in range(h):
@@ -176,14 +194,12 @@ def _geodesic(start, likeness, log_luma, along, across, step, resist, light, col
                 best = distance[i, j]
                 for k in range(4):
                     y = i if k == 3 else i - way
-                    x = j - way if k == 3 else j - 1 + k
+                    x = j - way if k == 3 else j - way + way * k
                     if y < 0 or y >= h or x < 0 or x >= w:
                         continue
                     length = 1.41421356 if k == 0 or k == 2 else 1.0
                     between = 1 - 0.5 * (likeness[i, j] + likeness[y, x])
-                    brighter = abs(log_luma[i, j] - log_luma[y, x])
-                    other = math.sqrt((along[i, j] - along[y, x]) ** 2 + (across[i, j] - across[y, x]) ** 2)
-                    edge = light * max(brighter - free * length, 0.0) + colour * max(other - free * length, 0.0)
+                    edge = edges[k, i, j] if way == 1 else edges[k, y, x]
                     best = min(best, distance[y, x] + length * (step + resist * between) / h + edge)
                 distance[i, j] = best
 
@@ -263,10 +279,21 @@ CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 REACHES = (0.065, 0.0845, 0.104, 0.13)
 TRUSTS = (0.5, 0.5, 0.5, 0.9)
 
-LIGHT_EDGE, COLOUR_EDGE, SHADING = 0.3, 0.1, 0.1
-"""What a stop and a spread of skin cost on the way from the samples, and how much of either is free a pixel."""
+STEP, RESIST = 0.2, 1.749
+"""What the way of a frame height costs through skin, and how much more through what does not look like it."""
+
+LIGHT_EDGE, COLOUR_EDGE = 0.3, 0.1
+"""What a stop and a spread of skin cost on the way from the samples."""
+
+CLOSED = 0.3
+"""The likelihood of skin at which a key is closed on a subtract sample."""
+
+SHADING, GRAIN = 0.1, (0.1, 0.15)
+"""What is no edge yet: so many stops a pixel, and what the picture's grain is in spreads of skin, within limits."""
 
 SUBTRACT_REACH = 0.065
+BOXED = 0.4
+"""How far subtract samples spread, in frame heights, and how far boxes and faces do beside points and strokes."""
 
 DARKEST = 0.03
 """Luma below which a sample counts as black: the key finds nothing there, and its hue is noise."""
@@ -295,31 +322,31 @@ class _Points:
         _splat(self.a, self.t, self.y, np.ascontiguousarray(w, np.float64), table)
         return table
 
-    def look(self, table: Doubles) -> Floats:
-        out = np.empty(self.a.size, np.float64)
-        _look(table, self.a, self.t, self.y, out)
-        return out.reshape(self.frame.luma.shape).astype(np.float32)
+    def look(self, table: Doubles, select: Flags | None = None) -> Floats:
+        """Return what a table says of every pixel, float32 (h, w), or of those selected, (n,)."""
+        chosen = slice(None) if select is None else select.ravel()
+        places = self.a[chosen], self.t[chosen], self.y[chosen]
+        out = np.empty(places[0].size, np.float64)
+        _look(table, *places, out)
+        return out.reshape(self.frame.luma.shape if select is None else -1).astype(np.float32)
 
-    def distance(self, start: Flags, likeness: Floats) -> Doubles:
-        """Return how far every pixel lies from the start, through what looks like skin and over its edges."""
-        return self._geodesic(start, likeness, 0.2, 1.749, SHADING)
+    def grain(self, alike: Floats) -> float:
+        """Return by how much neighbours of like colour usually differ in colour, as far as that can be grain."""
+        pairs = (alike[:, 1:] > 0.5) & (alike[:, :-1] > 0.5)
+        steps = np.hypot(np.diff(self.along, axis=1)[pairs], np.diff(self.across, axis=1)[pairs])
+        return float(np.clip(np.median(steps), *GRAIN)) if steps.size else GRAIN[0]
 
-    def edges(self, start: Flags) -> Doubles:
-        """Return what the edges between every pixel and the start cost, however far it is."""
-        return self._geodesic(start, np.ones_like(self.log_luma), 0.0, 0.0, SHADING / 2)
-
-    def _geodesic(self, start: Flags, likeness: Floats, step: float, resist: float, free: float) -> Doubles:
-        out = np.empty(likeness.shape, np.float64)
-        planes = self.log_luma, self.along, self.across
-        _geodesic(start, likeness, *planes, step, resist, LIGHT_EDGE, COLOUR_EDGE, free, out)
+    def edges(self, shading: float, grain: float) -> Doubles:
+        """Return what every edge costs that is more than shading and grain, float64 (4, h, w)."""
+        out = np.zeros((4, *self.log_luma.shape))
+        _edges(self.log_luma, self.along, self.across, shading, grain, LIGHT_EDGE, COLOUR_EDGE, out)
         return out
 
-    def nearby(self) -> Floats:
-        """Return 1 at the samples, falling with the plain distance from them."""
-        out = np.empty(self.log_luma.shape, np.float64)
-        planes = self.log_luma, self.along, self.across
-        _geodesic(self.seeds, np.zeros_like(self.log_luma), *planes, 1.0, 0.0, 0.0, 0.0, 0.0, out)
-        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32)
+
+def _distance(start: Flags, likeness: Floats, edges: Doubles, step: float, resist: float) -> Doubles:
+    out = np.empty(likeness.shape, np.float64)
+    _geodesic(start, likeness, edges, step, resist, out)
+    return out
 
 
 def _usable(frame: Frame) -> tuple[Flags, Flags]:
@@ -386,7 +413,7 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
 
     :param frames: at least one with samples to add.
     :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
-        already cover most of the skin, they spread half as far.
+        already cover most of the skin, they spread less far.
     :raises LearnError: no sampled pixel carries colour to learn from.
     """
     usable = [_usable(frame) for frame in frames]
@@ -408,7 +435,7 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
     spread, narrow = _prior_spread(frames, seeds, centre, chroma)
     points = [_in_table(frame, s, centre, spread) for frame, s in zip(frames, seeds, strict=True)]
     boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
-    grower = _Grower(points, spread, narrow, reach * (1 - 0.5 * boxed))
+    grower = _Grower(points, spread, narrow, reach * (1 - (1 - BOXED) * boxed))
     table = grower.run()
     return Learned(
         centre=centre,
@@ -460,7 +487,10 @@ class _Grower:
         broad = _blur(sampled, _triple(cells * (0.8, 0.7, 1.5)))
         self.broad = np.sqrt(broad / broad.max())
         self.alike = [p.look(self.broad) for p in points]
-        self.edges = [p.edges(p.seeds) for p in points]
+        grain = [p.grain(alike) for p, alike in zip(points, self.alike, strict=True)]
+        self.edges = [p.edges(SHADING, g) for p, g in zip(points, grain, strict=True)]
+        self.faint = [p.edges(SHADING / 2, g / 2) for p, g in zip(points, grain, strict=True)]
+        self.ours = [self._parting(i, p.seeds) for i, p in enumerate(points)]
         self.subtracted = self._grow_subtracted(cells)
         self.positive: list[Floats] = []
         self.negative: list[Floats] = []
@@ -482,11 +512,11 @@ class _Grower:
         near = np.sqrt(near / near.max())
         table = _cells()
         weights = []
-        for p in self.points:
+        for p, edges in zip(self.points, self.edges, strict=True):
             likeness = p.look(near)
             weight = np.zeros_like(likeness)
             if p.frame.subtract.any():
-                away = p.distance(p.frame.subtract, likeness)
+                away = _distance(p.frame.subtract, likeness, edges, STEP, RESIST)
                 weight = likeness * np.exp(-0.5 * (away / (SUBTRACT_REACH * self.reach)) ** 2)
                 weight = np.maximum(weight, p.frame.subtract).astype(np.float32)
                 weight[p.seeds] = 0
@@ -517,10 +547,10 @@ class _Grower:
             nearby = np.zeros_like(likeness)
             reached = np.zeros_like(likeness)
             if p.seeds.any():
-                away = p.distance(p.seeds, likeness)
+                away = _distance(p.seeds, likeness, self.edges[i], STEP, RESIST)
                 reached = np.exp(-0.5 * (away / reach) ** 2).astype(np.float32)
                 if first:
-                    nearby = p.nearby()
+                    nearby = _nearby(p.seeds)
                 else:
                     reached *= self._own(i, reached, alike)
                 reached[p.seeds] = 1
@@ -529,6 +559,10 @@ class _Grower:
             self.positive.append(positive)
             self.negative.append((1 - alike) * (1 - 0.7 * nearby))
             self.apart.append(alike * (1 - reached))
+
+    def _parting(self, i: int, start: Flags) -> Doubles:
+        """Return what the edges between every pixel of a frame and the start cost, however far it is."""
+        return _distance(start, np.zeros(start.shape, np.float32), self.faint[i], 0.0, 0.0)
 
     def _own(self, i: int, reached: Floats, alike: Floats) -> Floats:
         """Return how far what is reached in a frame is the samples', and not of the look-alike that is not reached.
@@ -540,7 +574,7 @@ class _Grower:
         far = _inner((reached < 0.1) & (alike > 0.5))
         if not far.any():
             return np.ones_like(reached)
-        theirs, ours = self.points[i].edges(far) + 0.005, self.edges[i] + 0.005
+        theirs, ours = self._parting(i, far) + 0.005, self.ours[i] + 0.005
         return (np.minimum(1, 2 * theirs / (theirs + ours)) ** 2).astype(np.float32)
 
     def _weigh(self, trust: float, settled: bool) -> Doubles:
@@ -562,7 +596,7 @@ class _Grower:
         skin = skin * self.envelope * ratio * trust
         other = other + 0.005 * self.pixels / 1e4 * (ratio / unlike)  # what no pixel shows stays as unlikely
         if self.subtracted is not None:
-            other = other + self._subtracted_share(skin / (skin + other)) * float(skin.sum())
+            other = other + self._subtracted_share(skin, other)
         return skin / (skin + other)
 
     def _ratio(self, other: Doubles, skin: Doubles) -> float:
@@ -587,13 +621,28 @@ class _Grower:
         amount = excess.sum() / max(float(skin.sum()), 1e-9)
         return excess * _smoothstep(np.asarray((amount - 1.5) / 3))
 
-    def _subtracted_share(self, table: Doubles) -> Doubles:
-        """Return the subtracted colours as a share of one, weighed by how far the key would still open on them."""
+    def _subtracted_share(self, skin: Doubles, other: Doubles) -> Doubles:
+        """Return the subtracted colours, weighed just so that the key closes on them: what skin they share stays in.
+
+        They weigh at most three tenths of all skin.
+        """
         assert self.subtracted is not None
-        marked = [p.look(table)[p.frame.subtract] for p in self.points]
-        need = np.concatenate(marked).mean(dtype=np.float64)
-        colours = self.subtracted[0]
-        return colours * (0.3 * float(_smoothstep(np.asarray((need - 0.1) / 0.4))) / max(float(colours.sum()), 1e-9))
+        colours = self.subtracted[0] * (float(skin.sum()) / max(float(self.subtracted[0].sum()), 1e-9))
+        least, most = 0.0, 0.3
+        if self._marked(skin / (skin + other)) <= CLOSED:
+            return _cells()
+        for _ in range(6):
+            share = 0.5 * (least + most)
+            if self._marked(skin / (skin + other + share * colours)) > CLOSED:
+                least = share
+            else:
+                most = share
+        return most * colours
+
+    def _marked(self, table: Doubles) -> float:
+        """Return the mean likelihood of skin on the subtract samples."""
+        marked = [p.look(table, p.frame.subtract) for p in self.points]
+        return float(np.concatenate(marked).mean(dtype=np.float64))
 
     def _histogram(self, weights: list[Floats]) -> Doubles:
         return _total(p.frame.weight * p.splat(w) for p, w in zip(self.points, weights, strict=True))
@@ -649,6 +698,12 @@ class _Grower:
         seeds = sum(int(p.seeds.sum()) for p in self.points)
         known = sum(int((q[p.seeds] > 0.5).sum()) for p, q in zip(self.points, self.likeness, strict=True))
         return known / max(seeds, 1)
+
+
+def _nearby(seeds: Flags) -> Floats:
+    """Return 1 at the samples, falling with the plain distance from them."""
+    away = _distance(seeds, np.zeros(seeds.shape, np.float32), np.zeros((4, *seeds.shape)), 1.0, 0.0)
+    return np.exp(-0.5 * (away / 0.165) ** 2).astype(np.float32)
 
 
 def _inner(flags: Flags) -> Flags:
