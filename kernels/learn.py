@@ -277,13 +277,16 @@ CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 # Every round reaches farther, in frame heights, and trusts what it found by so much: skin weighs half as much as
 # everything else while it grows, lest a wall that it touches grow with it.
 REACHES = (0.065, 0.0845, 0.104, 0.13)
-TRUSTS = (0.5, 0.5, 0.5, 0.9)
+TRUSTS = (0.5, 0.5, 0.5, 0.8)
 
 STEP, RESIST = 0.2, 1.749
 """What the way of a frame height costs through skin, and how much more through what does not look like it."""
 
 LIGHT_EDGE, COLOUR_EDGE = 0.3, 0.1
 """What a stop and a spread of skin cost on the way from the samples."""
+
+NO_EDGE = 0.005
+"""Cost of edges up to which a pixel counts as parted by none."""
 
 CLOSED = 0.3
 """The likelihood of skin at which a key is closed on a subtract sample."""
@@ -574,7 +577,7 @@ class _Grower:
         far = _inner((reached < 0.1) & (alike > 0.5))
         if not far.any():
             return np.ones_like(reached)
-        theirs, ours = self._parting(i, far) + 0.005, self.ours[i] + 0.005
+        theirs, ours = self._parting(i, far) + NO_EDGE, self.ours[i] + NO_EDGE
         return (np.minimum(1, 2 * theirs / (theirs + ours)) ** 2).astype(np.float32)
 
     def _weigh(self, trust: float, settled: bool) -> Doubles:
