@@ -275,28 +275,35 @@ def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
 CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 
 # Every round reaches farther, in frame heights, and trusts what it found by so much: skin weighs half as much as
-# everything else while it grows, lest a wall that it touches grow with it.
+# everything else while it begins to grow, lest a wall that it touches grow with it.
 REACHES = (0.065, 0.0845, 0.104, 0.13)
-TRUSTS = (0.5, 0.5, 0.5, 0.8)
+TRUSTS = (0.5, 0.5, 0.8, 0.8)
 
 STEP, RESIST = 0.2, 1.749
 """What the way of a frame height costs through skin, and how much more through what does not look like it."""
 
-LIGHT_EDGE, COLOUR_EDGE = 0.3, 0.1
+# From points and strokes · from boxes and faces, which show the skin's colours already: they spread less far, are
+# trusted fully, and follow the slightest shading.
+LIGHT_EDGE, COLOUR_EDGE = (0.3, 0.17), (0.07, 0.0)
 """What a stop and a spread of skin cost on the way from the samples."""
+
+SHADING, GRAIN = (0.1, 0.0), (0.1, 0.15)
+"""What is no edge yet: so many stops a pixel, and what the picture's grain is in spreads of skin, within limits."""
+
+BOXED = 0.4
+"""How far boxes and faces spread beside points and strokes."""
 
 NO_EDGE = 0.005
 """Cost of edges up to which a pixel counts as parted by none."""
 
+SUBTRACT_REACH = 0.065
+"""How far subtract samples spread, in frame heights."""
+
 CLOSED = 0.3
 """The likelihood of skin at which a key is closed on a subtract sample."""
 
-SHADING, GRAIN = 0.1, (0.1, 0.15)
-"""What is no edge yet: so many stops a pixel, and what the picture's grain is in spreads of skin, within limits."""
-
-SUBTRACT_REACH = 0.065
-BOXED = 0.4
-"""How far subtract samples spread, in frame heights, and how far boxes and faces do beside points and strokes."""
+HEAVIEST, LOSS = 0.3, 0.03
+"""What subtract samples weigh at most, in parts of all skin, and what of the skin's likelihood they may cost."""
 
 DARKEST = 0.03
 """Luma below which a sample counts as black: the key finds nothing there, and its hue is noise."""
@@ -339,10 +346,14 @@ class _Points:
         steps = np.hypot(np.diff(self.along, axis=1)[pairs], np.diff(self.across, axis=1)[pairs])
         return float(np.clip(np.median(steps), *GRAIN)) if steps.size else GRAIN[0]
 
-    def edges(self, shading: float, grain: float) -> Doubles:
-        """Return what every edge costs that is more than shading and grain, float64 (4, h, w)."""
+    def edges(self, free: float, grain: float, boxed: float) -> Doubles:
+        """Return what every edge costs that is more than shading and grain, float64 (4, h, w).
+
+        :param free: how much of the shading and of the grain is no edge. :param boxed: share of boxes and faces.
+        """
+        shading, light, colour = (_between(pair, boxed) for pair in (SHADING, LIGHT_EDGE, COLOUR_EDGE))
         out = np.zeros((4, *self.log_luma.shape))
-        _edges(self.log_luma, self.along, self.across, shading, grain, LIGHT_EDGE, COLOUR_EDGE, out)
+        _edges(self.log_luma, self.along, self.across, free * shading, free * grain, light, colour, out)
         return out
 
 
@@ -438,7 +449,7 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
     spread, narrow = _prior_spread(frames, seeds, centre, chroma)
     points = [_in_table(frame, s, centre, spread) for frame, s in zip(frames, seeds, strict=True)]
     boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
-    grower = _Grower(points, spread, narrow, reach * (1 - (1 - BOXED) * boxed))
+    grower = _Grower(points, spread, narrow, reach, boxed)
     table = grower.run()
     return Learned(
         centre=centre,
@@ -473,12 +484,13 @@ def _prior_spread(
 class _Grower:
     """The state of the growing: what each round reads and replaces."""
 
-    def __init__(self, points: list[_Points], spread: Doubles, narrow: float, reach: float) -> None:
+    def __init__(self, points: list[_Points], spread: Doubles, narrow: float, reach: float, boxed: float) -> None:
         self.points = points
         self.spread = spread
         self.frames = sum(p.frame.weight for p in points)
         self.pixels = sum(p.frame.weight * p.a.size for p in points)
-        self.reach = reach
+        self.reach = reach * _between((1, BOXED), boxed)
+        self.boxed = boxed
         cells = spread * _per_cell()
         sampled = _total(p.splat(p.a, p.seeds) for p in points)
         sampled = sampled / max(float(sampled.sum()), 1e-9)
@@ -491,8 +503,8 @@ class _Grower:
         self.broad = np.sqrt(broad / broad.max())
         self.alike = [p.look(self.broad) for p in points]
         grain = [p.grain(alike) for p, alike in zip(points, self.alike, strict=True)]
-        self.edges = [p.edges(SHADING, g) for p, g in zip(points, grain, strict=True)]
-        self.faint = [p.edges(SHADING / 2, g / 2) for p, g in zip(points, grain, strict=True)]
+        self.edges = [p.edges(1.0, g, boxed) for p, g in zip(points, grain, strict=True)]
+        self.faint = [p.edges(0.5, g, boxed) for p, g in zip(points, grain, strict=True)]
         self.ours = [self._parting(i, p.seeds) for i, p in enumerate(points)]
         self.subtracted = self._grow_subtracted(cells)
         self.positive: list[Floats] = []
@@ -534,7 +546,7 @@ class _Grower:
         table = _smoothstep((self.affinity - 0.35) / 0.5)
         for turn, (reach, trust) in enumerate(zip(REACHES, TRUSTS, strict=True)):
             self._spread(table, reach * self.reach, first=turn == 0)
-            table = self._weigh(trust, settled=turn >= 2)
+            table = self._weigh(_between((trust, 1), self.boxed), settled=turn >= 2)
         self.likeness = [p.look(table) for p in self.points]
         return table
 
@@ -627,20 +639,25 @@ class _Grower:
     def _subtracted_share(self, skin: Doubles, other: Doubles) -> Doubles:
         """Return the subtracted colours, weighed just so that the key closes on them: what skin they share stays in.
 
-        They weigh at most three tenths of all skin.
+        Where the key is closed to a colour anyway they weigh as much as they may, so that it stays closed in other
+        light; where it is open, no more than closes it, and never so much that the positives lose more of their
+        likelihood than :data:`LOSS`.
         """
         assert self.subtracted is not None
         colours = self.subtracted[0] * (float(skin.sum()) / max(float(self.subtracted[0].sum()), 1e-9))
-        least, most = 0.0, 0.3
-        if self._marked(skin / (skin + other)) <= CLOSED:
-            return _cells()
+        likelihood = skin / (skin + other)
+        positive = self._histogram(self.positive)
+        kept = (1 - LOSS) * float((positive * likelihood).sum())
+        apart = HEAVIEST * colours * (1 - likelihood)
+        least, most = 0.0, HEAVIEST
         for _ in range(6):
             share = 0.5 * (least + most)
-            if self._marked(skin / (skin + other + share * colours)) > CLOSED:
+            likelihood = skin / (skin + other + apart + share * colours)
+            if self._marked(likelihood) > CLOSED and float((positive * likelihood).sum()) >= kept:
                 least = share
             else:
                 most = share
-        return most * colours
+        return apart + least * colours
 
     def _marked(self, table: Doubles) -> float:
         """Return the mean likelihood of skin on the subtract samples."""
@@ -714,6 +731,11 @@ def _inner(flags: Flags) -> Flags:
     wide = np.pad(flags, 1, constant_values=True)
     rows = wide[:-2] & wide[1:-1] & wide[2:]
     return rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
+
+
+def _between(pair: tuple[float, float], part: float) -> float:
+    """Return what lies so far from the first to the second."""
+    return pair[0] + (pair[1] - pair[0]) * part
 
 
 def _triple(values: Doubles) -> tuple[float, float, float]:
