@@ -277,7 +277,7 @@ CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 # Every round reaches farther, in frame heights, and trusts what it found by so much: skin weighs half as much as
 # everything else while it begins to grow, lest a wall that it touches grow with it.
 REACHES = (0.065, 0.0845, 0.104, 0.13)
-TRUSTS = (0.5, 0.5, 0.8, 0.8)
+TRUSTS = (0.5, 0.5, 0.75, 0.75)
 
 STEP, RESIST = 0.2, 1.749
 """What the way of a frame height costs through skin, and how much more through what does not look like it."""
@@ -287,7 +287,7 @@ STEP, RESIST = 0.2, 1.749
 LIGHT_EDGE, COLOUR_EDGE = (0.3, 0.17), (0.07, 0.0)
 """What a stop and a spread of skin cost on the way from the samples."""
 
-SHADING, GRAIN = (0.1, 0.0), (0.1, 0.15)
+SHADING, GRAIN = (0.08, 0.0), (0.1, 0.15)
 """What is no edge yet: so many stops a pixel, and what the picture's grain is in spreads of skin, within limits."""
 
 BOXED = 0.4

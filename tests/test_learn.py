@@ -103,10 +103,11 @@ def test_a_subtract_sample_closes_the_key_where_it_was_open():
     assert after[10:50, 10:50].mean() > 0.98
 
 
-def test_a_subtract_sample_takes_no_more_than_little_of_the_skin():
-    """A sample that shares the skin's own colour closes the key in part: skin that was sampled is worth more."""
+def test_a_subtract_sample_that_shares_the_skins_colour_costs_little_skin():
+    """Nearer to the skin it closes the key in part only. Measured: .99 of the skin stays; with no bound .96."""
     picture = patches()
-    skin, same = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
-    before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), same))
-    assert before[:, 10:50].mean() > 0.95
-    assert after[10:50, 10:50].mean() > 0.9
+    picture[60:, :60, 1] += np.float32(0.02)
+    skin, other = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
+    before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), other))
+    assert after[70:110, 10:50].mean() < before[70:110, 10:50].mean() - 0.1
+    assert after[10:50, 10:50].mean() > 0.98
