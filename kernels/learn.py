@@ -277,7 +277,7 @@ CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 # Every round reaches farther, in frame heights, and trusts what it found by so much: skin weighs half as much as
 # everything else while it begins to grow, lest a wall that it touches grow with it.
 REACHES = (0.065, 0.0845, 0.104, 0.13)
-TRUSTS = (0.5, 0.5, 0.75, 0.75)
+TRUSTS = (0.5, 0.5, 0.6, 0.8)
 
 STEP, RESIST = 0.2, 1.749
 """What the way of a frame height costs through skin, and how much more through what does not look like it."""
@@ -299,11 +299,8 @@ NO_EDGE = 0.005
 SUBTRACT_REACH = 0.065
 """How far subtract samples spread, in frame heights."""
 
-CLOSED = 0.3
-"""The likelihood of skin at which a key is closed on a subtract sample."""
-
-HEAVIEST, LOSS = 0.3, 0.03
-"""What subtract samples weigh at most, in parts of all skin, and what of the skin's likelihood they may cost."""
+CLOSED, HEAVIEST = 0.25, 0.3
+"""The likelihood of skin at which a key is closed on a subtract sample, and what it weighs at most in parts of skin."""
 
 DARKEST = 0.03
 """Luma below which a sample counts as black: the key finds nothing there, and its hue is noise."""
@@ -640,24 +637,21 @@ class _Grower:
         """Return the subtracted colours, weighed just so that the key closes on them: what skin they share stays in.
 
         Where the key is closed to a colour anyway they weigh as much as they may, so that it stays closed in other
-        light; where it is open, no more than closes it, and never so much that the positives lose more of their
-        likelihood than :data:`LOSS`.
+        light; where it is open, no more than closes it.
         """
         assert self.subtracted is not None
         colours = self.subtracted[0] * (float(skin.sum()) / max(float(self.subtracted[0].sum()), 1e-9))
-        likelihood = skin / (skin + other)
-        positive = self._histogram(self.positive)
-        kept = (1 - LOSS) * float((positive * likelihood).sum())
-        apart = HEAVIEST * colours * (1 - likelihood)
+        apart = HEAVIEST * colours * other / (skin + other)
         least, most = 0.0, HEAVIEST
+        if self._marked(skin / (skin + other + apart)) <= CLOSED:
+            return apart
         for _ in range(6):
             share = 0.5 * (least + most)
-            likelihood = skin / (skin + other + apart + share * colours)
-            if self._marked(likelihood) > CLOSED and float((positive * likelihood).sum()) >= kept:
+            if self._marked(skin / (skin + other + apart + share * colours)) > CLOSED:
                 least = share
             else:
                 most = share
-        return apart + least * colours
+        return apart + most * colours
 
     def _marked(self, table: Doubles) -> float:
         """Return the mean likelihood of skin on the subtract samples."""

@@ -95,19 +95,9 @@ def test_subtracting_what_the_key_leaves_out_anyway_changes_nothing():
 def test_a_subtract_sample_closes_the_key_where_it_was_open():
     """Half of the skin's patch is turned a little toward yellow: keyed before, left out after; the rest stays."""
     picture = patches()
-    picture[60:, :60, 1] += np.float32(0.025)
-    skin, other = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
-    before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), other))
-    assert before[70:110, 10:50].mean() > 0.5
-    assert after[70:110, 10:50].mean() < 0.4
-    assert after[10:50, 10:50].mean() > 0.98
-
-
-def test_a_subtract_sample_that_shares_the_skins_colour_costs_little_skin():
-    """Nearer to the skin it closes the key in part only. Measured: .99 of the skin stays; with no bound .96."""
-    picture = patches()
     picture[60:, :60, 1] += np.float32(0.02)
     skin, other = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
     before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), other))
-    assert after[70:110, 10:50].mean() < before[70:110, 10:50].mean() - 0.1
-    assert after[10:50, 10:50].mean() > 0.98
+    assert before[70:110, 10:50].mean() > 0.5
+    assert after[70:110, 10:50].mean() < 0.35
+    assert after[10:50, 10:50].mean() > 0.95
