@@ -107,7 +107,7 @@ def atan2_px(y, x):
     return -a if y < ZERO else a
 
 
-_SQRT_HALF_BITS, _MANTISSA_BITS = np.int32(0x3F3504F3), np.int32(23)
+_SQRT_HALF_BITS, _MANTISSA_BITS, _SIGN = np.int32(0x3F3504F3), np.int32(23), np.int32(-(2**31))
 _LG0, _LG1, _LG2, _LG3 = F(2.88539007), F(0.961800759), F(0.576584542), F(0.434255933)
 
 
@@ -168,7 +168,7 @@ def decoded_px(v, curve, cut, slope):
     """Join the two pieces of decode_px."""
     magnitude = abs(v)
     result = curve if magnitude > cut else magnitude * slope
-    return -result if v < ZERO else result
+    return np.int32(F(result).view(np.int32) | np.int32(F(v).view(np.int32) & _SIGN)).view(np.float32)
 
 
 @inline
@@ -238,7 +238,7 @@ def transfer(name: str) -> Transfer:
 # --- row loops and sheets -----------------------------------------------------------------------------------
 
 
-RUN = 240
+RUN = 128
 """Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
 
 _INFINITE = F(math.inf)
