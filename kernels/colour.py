@@ -113,7 +113,7 @@ _LG0, _LG1, _LG2, _LG3 = F(2.88539007), F(0.961800759), F(0.576584542), F(0.4342
 
 @inline
 def log2_px(x):
-    """Base-2 logarithm of a positive float32 (√½ … √2 by its area tangent, error 1e-7 there); of others, no infinity."""
+    """Base-2 logarithm of a positive float32 (√½ … √2 by its area tangent, error 1e-7); of others, something finite."""
     bits = F(x).view(np.int32)
     exponent = np.int32(bits - _SQRT_HALF_BITS) >> _MANTISSA_BITS
     m = np.int32(bits - np.int32(exponent << _MANTISSA_BITS)).view(np.float32)

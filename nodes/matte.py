@@ -92,7 +92,7 @@ _FOLLOW_RADIUS = 0.012
 """Radius of the guided filter in frame heights."""
 _FOLLOW_EPSILON = 4e-4
 """Squared luma contrast below which the guide counts as flat."""
-_MOST_SWEEPS = 2
+_MOST_SWEEPS = 3
 """Up to which a matte in the making is faster than a whole one: every sweep over the matte keys the picture anew."""
 
 
