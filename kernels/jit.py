@@ -18,22 +18,25 @@ numba and Python versions and the processor: new sources, new folder.
 from __future__ import annotations
 
 import contextlib
+import gc
 import hashlib
 import os
 import platform
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+from numba.core.codegen import JITCodeLibrary
+from numba.core.compiler import Compiler
+from numba.core.registry import CPUDispatcher
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 numba_config: Any = numba.config
-_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
-_UNCOUNTED: dict[str, Any] = {**_OPTIONS, "_nrt": False}
+_OPTIONS: dict[str, Any] = {"nopython": True, "nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 
 
 def source_digest() -> str:
@@ -121,33 +124,95 @@ SHEETS: list[Any] = []
 """Every compiled entry point, in the order of definition."""
 
 
+class _PieceLibrary(JITCodeLibrary):
+    """The code of a piece as it was written: it is made fast, and machine code, in the sheets into which it is linked."""
+
+    def _optimize_final_module(self) -> None:
+        pass
+
+    def _finalize_final_module(self) -> None:
+        self._finalized = True
+
+
+class _PieceCompiler(Compiler):
+    """Compiles what only compiled code calls."""
+
+    def compile_extra(self, function: Function) -> Any:
+        self.state.flags.no_compile = True
+        self.state.library = _PieceLibrary(self.state.targetctx.codegen(), function.__qualname__)
+        return super().compile_extra(function)
+
+
+class _Piece(CPUDispatcher):
+    """A function that only compiled code calls. Python could call it through a wrapper, which takes long to compile."""
+
+    def __init__(self, function: Function, targetoptions: dict[str, Any]) -> None:
+        super().__init__(function, targetoptions=targetoptions, pipeline_class=_PieceCompiler)
+
+    def add_overload(self, result: Any) -> None:
+        result = result._replace(entry_point=object())  # only tells the overloads apart
+        self.targetctx.insert_user_function(result.entry_point, result.fndesc, [result.library])
+        self.overloads[tuple(result.signature.args)] = result
+
+    def _compile_for_args(self, *arguments: Any, **named: Any) -> Any:
+        raise TypeError(f"Only sheets call {self.__name__}(): call its `py_func`, or one of the sheets.")
+
+
+def _dispatcher(kind: type[CPUDispatcher], function: Any, **options: Any) -> Any:
+    """What stands for a function: it compiles it on its first use for arguments of some types."""
+    if numba_config.DISABLE_JIT:
+        return function
+    return kind(function, targetoptions=_OPTIONS | options)
+
+
+def _piece(function: Function, **options: Any) -> Function:
+    compiled: Function = _dispatcher(_Piece, function, _nrt=False, no_cpython_wrapper=True, **options)
+    return compiled
+
+
 def inline(function: Function) -> Function:
     """Compile a scalar pixel function or a row loop so that it is always folded into its caller."""
-    compiled: Function = numba.njit(forceinline=True, **_UNCOUNTED)(function)
-    return compiled
+    return _piece(function, forceinline=True)
 
 
 def fold(function: Function) -> Function:
     """Write a piece of a sheet or of a part into its few callers before anything is compiled: it never is by itself."""
-    compiled: Function = numba.njit(inline="always", **_UNCOUNTED)(function)
-    return compiled
+    return _piece(function, inline="always")
 
 
 def part(function: Function) -> Function:
     """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
-    compiled: Function = numba.njit(**_UNCOUNTED)(function)
-    return compiled
+    return _piece(function)
+
+
+@contextlib.contextmanager
+def _without_collection() -> Iterator[None]:
+    """Put off the search for circular garbage: half-compiled code is all circles, and searching takes a tenth longer."""
+    searched = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if searched:
+            gc.enable()
+
+
+class _Sheet(CPUDispatcher):
+    """A function that Python calls."""
+
+    def compile(self, signature: Any) -> Any:
+        with _without_collection():
+            return super().compile(signature)
 
 
 def sheet(function: Function) -> Function:
     """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk."""
-    if CACHE_FOLDER is None:
-        compiled = numba.njit(**_OPTIONS)(function)
-    else:
+    compiled = _dispatcher(_Sheet, function)
+    if isinstance(compiled, _Sheet) and CACHE_FOLDER is not None:
         before = numba_config.CACHE_DIR
         numba_config.CACHE_DIR = str(CACHE_FOLDER)
         try:
-            compiled = numba.njit(cache=True, **_OPTIONS)(function)
+            compiled.enable_caching()
         finally:
             numba_config.CACHE_DIR = before
         _save_alone(compiled._cache, CACHE_FOLDER)
