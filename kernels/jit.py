@@ -125,21 +125,27 @@ SHEETS: list[Any] = []
 
 
 class _PieceLibrary(JITCodeLibrary):
-    """The code of a piece as it was written: it is made fast, and machine code, in the sheets into which it is linked."""
-
-    def _optimize_final_module(self) -> None:
-        pass
+    """The code of a piece, which becomes machine code only in the sheets into which it is linked."""
 
     def _finalize_final_module(self) -> None:
         self._finalized = True
+
+
+class _PartLibrary(_PieceLibrary):
+    """The code of a part as it was written: rows by then are vector code, and the rest is made fast in the sheets."""
+
+    def _optimize_final_module(self) -> None:
+        pass
 
 
 class _PieceCompiler(Compiler):
     """Compiles what only compiled code calls."""
 
     def compile_extra(self, function: Function) -> Any:
-        self.state.flags.no_compile = True
-        self.state.library = _PieceLibrary(self.state.targetctx.codegen(), function.__qualname__)
+        flags = self.state.flags
+        flags.no_compile = True
+        kind = _PieceLibrary if flags.forceinline else _PartLibrary
+        self.state.library = kind(self.state.targetctx.codegen(), function.__qualname__)
         return super().compile_extra(function)
 
 
