@@ -181,11 +181,6 @@ def inline(function: Function) -> Function:
     return _piece(function, forceinline=True)
 
 
-def fold(function: Function) -> Function:
-    """Write a piece of a sheet or of a part into its few callers before anything is compiled: it never is by itself."""
-    return _piece(function, inline="always")
-
-
 def part(function: Function) -> Function:
     """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
     return _piece(function)

@@ -18,7 +18,7 @@ import numpy as np
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, ZERO, F, clamp, is_finite3, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
-from .jit import fold, inline, part, sheet
+from .jit import inline, part, sheet
 from .strips import STRIP, over_rows, strip_rows
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
@@ -109,26 +109,26 @@ def _scale_row(out, a, k):
         out[x] = k * a[x]
 
 
-@fold
+@part
 def _pairs2_row(out, a0, b0, a1, b1, k0, k1):
     for x in range(out.shape[0]):
         out[x] = (out[x] + k0 * (a0[x] + b0[x])) + k1 * (a1[x] + b1[x])
 
 
-@fold
+@part
 def _pairs4_row(out, a0, b0, a1, b1, a2, b2, a3, b3, k0, k1, k2, k3):
     for x in range(out.shape[0]):
         first = (out[x] + k0 * (a0[x] + b0[x])) + k1 * (a1[x] + b1[x])
         out[x] = (first + k2 * (a2[x] + b2[x])) + k3 * (a3[x] + b3[x])
 
 
-@fold
+@part
 def _taps2_row(out, left, right, k0, k1):
     for x in range(out.shape[0]):
         out[x] = (out[x] + k0 * (left[x] + right[x + 1])) + k1 * (left[x + 1] + right[x])
 
 
-@fold
+@part
 def _taps4_row(out, left, right, k0, k1, k2, k3):
     for x in range(out.shape[0]):
         first = (out[x] + k0 * (left[x] + right[x + 3])) + k1 * (left[x + 1] + right[x + 2])
@@ -279,13 +279,13 @@ def _sum4_row(out, a, b, c, d):
         out[x] = (a[x] + b[x]) + (c[x] + d[x])
 
 
-@fold
+@part
 def _halve_row(out, row):
     for x in range(out.shape[0]):
         out[x] = row[2 * x] + row[2 * x + 1]
 
 
-@fold
+@part
 def _sum_rows(plane, total, y, factor, x0, x1):
     """Add up the rows y to y + factor between two columns, in pairs so that equal rows add exactly."""
     if factor == 1:
@@ -306,13 +306,13 @@ def _sum2_row_into(out, a, b):
         out[x] = out[x] + (a[x] + b[x])
 
 
-@fold
+@part
 def _quarter_row(out, row):
     for x in range(out.shape[0]):
         out[x] = (row[4 * x] + row[4 * x + 1]) + (row[4 * x + 2] + row[4 * x + 3])
 
 
-@fold
+@part
 def _sum_cells(total, spare, factor):
     """Add up each run of ``factor`` neighbours in a row, in pairs; but for factor 1, into the spare row."""
     count = total.shape[0] // factor
@@ -392,7 +392,7 @@ _S9, _S11, _S13, _S15 = F(9 / 16), F(11 / 16), F(13 / 16), F(15 / 16)
 _Q1, _Q3 = F(0.25), F(0.75)
 
 
-@fold
+@part
 def _spread2_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -401,7 +401,7 @@ def _spread2_row(out, a, b, c):
         out[2 * x + 1] = b[x] + _Q1 * right
 
 
-@fold
+@part
 def _spread4_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -412,7 +412,7 @@ def _spread4_row(out, a, b, c):
         out[4 * x + 3] = b[x] + _E3 * right
 
 
-@fold
+@part
 def _spread8_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -427,7 +427,7 @@ def _spread8_row(out, a, b, c):
         out[8 * x + 7] = b[x] + _S7 * right
 
 
-@fold
+@part
 def _lerp_row(out, a, b, t):
     for x in range(out.shape[0]):
         out[x] = a[x] + t * (b[x] - a[x])
@@ -498,7 +498,7 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
 # --- box mean -----------------------------------------------------------------------------------------------
 
 
-@fold
+@part
 def _box_down(plane, out, sums, whole, part, x0, y0, y1):
     """Sums over 2·whole + 1 rows (and ``part`` of one more at each end) for a block of columns; out[0] is row y0."""
     x1 = x0 + sums.shape[1]
@@ -528,7 +528,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
             _add_ends_row(out[j, x0:x1], above[x0:x1], below[x0:x1], part)
 
 
-@fold
+@part
 def _box_across(row, padded, sums, spare, whole, part, area):
     """Sums along one row in place, divided by the area of the window."""
     width = row.shape[0]
@@ -636,7 +636,7 @@ def _end4_row(out, a, b, c, d, largest):
         out[x] = _end(_end(a[x], b[x], largest), _end(c[x], d[x], largest), largest)
 
 
-@fold
+@part
 def _end4_row_into(out, b, c, d, largest):
     for x in range(out.shape[0]):
         out[x] = _end(_end(out[x], b[x], largest), _end(c[x], d[x], largest), largest)
@@ -814,7 +814,7 @@ def _median3(a, b, c):
     return _sort3(a, b, c)[1]
 
 
-@fold
+@part
 def _median3_row(out, low, middle, high):
     """Of columns already sorted: the largest low, the median middle and the smallest high, and their median."""
     for x in range(out.shape[0]):
@@ -850,7 +850,7 @@ def _median13(before, diagonal, after):
     return _sort5(low1, low2, d2, high1, high2)[2]
 
 
-@fold
+@part
 def _median5_row(out, r0, r1, r2, r3, r4):
     """Of columns already sorted: sort each rank across the columns; then the median is one of 13 entries.
 
@@ -866,13 +866,13 @@ def _median5_row(out, r0, r1, r2, r3, r4):
         out[x] = _median13((a3, b2, c1, d0), (a4, b3, c2, d1, e0), (b4, c3, d2, e1))
 
 
-@fold
+@part
 def _sorted3_rows(low, middle, high, a, b, c):
     for x in range(low.shape[0]):
         low[x], middle[x], high[x] = _sort3(a[x], b[x], c[x])
 
 
-@fold
+@part
 def _sorted5_rows(r0, r1, r2, r3, r4, a, b, c, d, e):
     for x in range(r0.shape[0]):
         r0[x], r1[x], r2[x], r3[x], r4[x] = _sort5(a[x], b[x], c[x], d[x], e[x])
@@ -1119,7 +1119,7 @@ def _product_row(out, a, b):
         out[x] = a[x] * b[x]
 
 
-@fold
+@part
 def _fit_row(slope, offset, guide, plane, square, product, epsilon):
     for x in range(slope.shape[0]):
         variance = _end(square[x] - guide[x] * guide[x], ZERO, True)
@@ -1258,7 +1258,7 @@ _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
 
 
-@fold
+@part
 def _clean_row(out, row, n):
     """The colour of a row of pixels of n components; one that is not finite counts as black."""
     for x in range(out.shape[0] // 3):
@@ -1269,7 +1269,7 @@ def _clean_row(out, row, n):
         out[3 * x + 2] = b if good else ZERO
 
 
-@fold
+@part
 def _add_pixels(total, image, y, count):
     """Add up some rows of pixels, in pairs where they are four."""
     if count == 4:
@@ -1281,7 +1281,7 @@ def _add_pixels(total, image, y, count):
         _add_row(total, image[y + j].reshape(-1))
 
 
-@fold
+@part
 def _all_finite(row):
     bad = np.int32(0)
     for x in range(row.shape[0]):
@@ -1289,7 +1289,7 @@ def _all_finite(row):
     return bad == 0
 
 
-@fold
+@part
 def _part_row(row, n, planes):
     red, green, blue = planes[0], planes[1], planes[2]
     for x in range(row.shape[0] // n):
@@ -1298,14 +1298,14 @@ def _part_row(row, n, planes):
         blue[x] = row[n * x + 2]
 
 
-@fold
+@part
 def _ycbcr_row(means, share, luma, cb, cr):
     red, green, blue = means[0], means[1], means[2]
     for x in range(luma.shape[0]):
         luma[x], cb[x], cr[x] = ycbcr_px(share * red[x], share * green[x], share * blue[x])
 
 
-@fold
+@part
 def _colours_row(image, y, count, sums, clean, planes):
     """Add up some rows of pixels and part the sums into three rows; a pixel that is not finite counts as black."""
     width, n = image.shape[1], image.shape[2]
@@ -1342,7 +1342,7 @@ def _split_sheet(image, luma, cb, cr, factor, y0, y1):
         _ycbcr_row(means, ONE / F(count), luma[row], cb[row], cr[row])
 
 
-@fold
+@part
 def _ratio_row(luma, cb, cr, u, v):
     for x in range(luma.shape[0]):
         inverse = ONE / (_end(luma[x], ZERO, True) + _RATIO_BIAS)
@@ -1356,7 +1356,7 @@ def _ratio_sheet(luma, cb, cr, u, v, y0, y1):
         _ratio_row(luma[y], cb[y], cr[y], u[y], v[y])
 
 
-@fold
+@part
 def _shadow_row(luma, chroma, ratio):
     """In place: the chroma where it is light, the smoother ratio times luma where it is dark."""
     for x in range(luma.shape[0]):
