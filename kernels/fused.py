@@ -393,11 +393,10 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     elif state == FULL:
         fill_row(out, ending.level_of_full)
     else:
-        _blur_run(ending, y, x0, height, soft, ring, row, padded, room)
+        blurred = soft if ending.levelled else out
+        _blur_run(ending, y, x0, height, blurred, ring, row, padded, room)
         if ending.levelled:
             levels_row(out, soft, ending.floor, ending.span)
-        else:
-            copy_row(out, soft)
 
 
 @part

@@ -358,20 +358,37 @@ def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
         out[cells - 1] = sums[cells - 1] / F(rows * (factor - missing))
 
 
+@inline
+def limit_row(out, a, low, high):
+    """Limit a row to low … high; NaN becomes low."""
+    for x in range(out.shape[0]):
+        out[x] = clamp(a[x], low, high)
+
+
 @sheet
-def _decimate_sheet(plane, out, factor, margin, y0, y1):
+def _decimate_sheet(plane, out, factor, margin, high, y0, y1):
+    """Means over cells; with a ``high`` above 0, of values limited to 0 … high first, so that NaN counts as 0."""
+    height, width = plane.shape
     cells = out.shape[1] - 2 * margin
     total = np.empty(cells * factor, np.float32)
     spare = np.empty(cells * factor, np.float32)
+    rows = np.empty((factor, width), np.float32)
     for row in range(y0, y1):
-        cells_row(plane, plane.shape[0], out[row], total, spare, factor, margin, row, NOUGHT, plane.shape[1])
+        if high > ZERO:
+            count = min(factor, height - row * factor)
+            for j in range(count):
+                limit_row(rows[j], plane[row * factor + j], ZERO, high)
+            cells_row(rows, count, out[row], total, spare, factor, margin, NOUGHT, NOUGHT, width)
+        else:
+            cells_row(plane, height, out[row], total, spare, factor, margin, row, NOUGHT, width)
 
 
-def _decimate(plane: Floats, factor: int, margin: int = 0) -> Floats:
+def _decimate(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZERO) -> Floats:
+    """Return the means over cells, of values limited to 0 … high where that is above 0; then without a margin."""
     height, width = (-(-size // factor) + 2 * margin for size in plane.shape)
     low = np.empty((height, width), np.float32)
     strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(_decimate_sheet, height, plane, low, factor, margin, strip=strip)
+    over_rows(_decimate_sheet, height, plane, low, factor, margin, high, strip=strip)
     return low
 
 
@@ -1007,23 +1024,17 @@ def tiles_after_pinholes(states: Tiles, lowest: Floats, highest: Floats) -> Tile
 
 
 @sheet
-def _specks_sheet(matte, low, out, factor, y0, y1):
+def _clean_sheet(matte, low, out, factor, specks, y0, y1):
+    """Remove specks or else close pinholes, told by the mean all round on a reduced grid."""
     cells = np.empty(low.shape[1] + 2, np.float32)
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
         enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
-        specks_row(out[y], matte[y], share)
-
-
-@sheet
-def _pinholes_sheet(matte, low, out, factor, y0, y1):
-    cells = np.empty(low.shape[1] + 2, np.float32)
-    wide = np.empty(low.shape[1] * factor, np.float32)
-    share = np.empty(matte.shape[1], np.float32)
-    for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
-        pinholes_row(out[y], matte[y], share)
+        if specks:
+            specks_row(out[y], matte[y], share)
+        else:
+            pinholes_row(out[y], matte[y], share)
 
 
 def speck_radius(size: float) -> float:
@@ -1036,14 +1047,14 @@ def pinhole_radius(size: float) -> float:
     return (_within("size", size) / _PINHOLE_SHARE - 1) / 2
 
 
-def _clean(kernel, matte: Floats, radius: float, out: Floats | None) -> Floats:
+def _clean(specks: bool, matte: Floats, radius: float, out: Floats | None) -> Floats:
     matte = as_plane(matte)
     if radius <= 0:
         return levels(matte, out=out)
     out = output(out, matte.shape, matte)
     factor = factor_for(radius)
-    low = box_mean(_decimate_matte(matte, factor), radius / factor)
-    over_rows(kernel, matte.shape[0], matte, low, out, factor, strip=strip_rows(matte.shape[1]))
+    low = box_mean(_decimate(matte, factor, high=ONE), radius / factor)
+    over_rows(_clean_sheet, matte.shape[0], matte, low, out, factor, specks, strip=strip_rows(matte.shape[1]))
     return out
 
 
@@ -1058,7 +1069,7 @@ def remove_specks(matte: Floats, size: float, out: Floats | None = None) -> Floa
 
     No published source; the two figures were found by trial on mattes of skin.
     """
-    return _clean(_specks_sheet, matte, speck_radius(size), out)
+    return _clean(True, matte, speck_radius(size), out)
 
 
 def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Floats:
@@ -1067,7 +1078,7 @@ def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Flo
     The mean is taken over a square of side size / √0.18, so that a square hole with sides of ``size`` pixels
     closes entirely and one of 1.45 times that size stays open; a straight edge is left alone.
     """
-    return _clean(_pinholes_sheet, matte, pinhole_radius(size), out)
+    return _clean(False, matte, pinhole_radius(size), out)
 
 
 # --- guided filter ------------------------------------------------------------------------------------------
@@ -1076,41 +1087,6 @@ def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Flo
 def factor_for(radius: float) -> int:
     """Return the factor of the reduced grid on which a mean over this radius is taken: 1, 2, 4 or 8."""
     return 1 if radius < 4 else 2 if radius < 8 else 4 if radius < 96 else 8
-
-
-@inline
-def limit_row(out, a, low, high):
-    """Limit a row to low … high; NaN becomes low."""
-    for x in range(out.shape[0]):
-        out[x] = clamp(a[x], low, high)
-
-
-@sheet
-def _decimate_limited_sheet(plane, out, factor, high, y0, y1):
-    """As _decimate_sheet without a margin, from values limited to 0 … high first, so that NaN counts as 0."""
-    height, width = plane.shape
-    cells = out.shape[1]
-    rows = np.empty((factor, width), np.float32)
-    total = np.empty(cells * factor, np.float32)
-    spare = np.empty(cells * factor, np.float32)
-    for row in range(y0, y1):
-        y = row * factor
-        count = min(factor, height - y)
-        for j in range(count):
-            limit_row(rows[j], plane[y + j], ZERO, high)
-        cells_row(rows, count, out[row], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
-
-
-def _decimate_limited(plane: Floats, factor: int, high: np.float32) -> Floats:
-    height, width = (-(-size // factor) for size in plane.shape)
-    low = np.empty((height, width), np.float32)
-    strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(_decimate_limited_sheet, height, plane, low, factor, high, strip=strip)
-    return low
-
-
-def _decimate_matte(matte: Floats, factor: int) -> Floats:
-    return _decimate_limited(matte, factor, ONE)
 
 
 @inline
@@ -1244,7 +1220,7 @@ def guided(
     matte = as_plane(matte)
     guide = as_plane(guide, "guide", matte.shape)
     factor = factor_for(radius)
-    low, low_guide = _decimate_matte(matte, factor), _decimate_limited(guide, factor, GUIDE_HIGHEST)
+    low, low_guide = _decimate(matte, factor, high=ONE), _decimate(guide, factor, high=GUIDE_HIGHEST)
     slope, offset = guided_coefficients(low, low_guide, radius / factor, epsilon)
     out = output(out, matte.shape, matte, guide)
     over_rows(_guided_sheet, matte.shape[0], slope, offset, guide, out, factor, matte, F(amount))
