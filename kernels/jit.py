@@ -97,6 +97,12 @@ CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else _find_cache_fo
 """Where compiled kernels are kept, or None where nothing is writable (they are then compiled anew)."""
 
 
+def is_cold() -> bool:
+    """Tell whether kernels have yet to be compiled: nothing moves for some seconds where none are kept on disk."""
+    kept = CACHE_FOLDER is not None and next(CACHE_FOLDER.rglob("*.nbi"), None) is not None
+    return not (kept or numba_config.DISABLE_JIT)
+
+
 def _save_alone(cache: Any, folder: Path) -> None:
     """Let one process at a time add to the cache.
 
@@ -188,7 +194,7 @@ def part(function: Function) -> Function:
 
 @contextlib.contextmanager
 def _without_collection() -> Iterator[None]:
-    """Put off the search for circular garbage: half-compiled code is all circles, and searching takes a tenth longer."""
+    """Put off the search for circular garbage: half-compiled code is all circles, and that takes a tenth longer."""
     searched = gc.isenabled()
     gc.disable()
     try:
