@@ -23,11 +23,11 @@ from ..nodes import NODES, solve_steer
 from ..nodes.declare import Node, ParamError
 
 LATER: Mapping[str, tuple[str, ...]] = {
-    "correct": ("solve_steer", "soften_matte"),
-    "correct_skin": ("cdl", "tone_curve", "soften_matte"),
+    "correct": ("soften_matte", "solve_steer"),
+    "correct_skin": ("soften_matte", "tone_curve", "cdl"),
     "warm": tuple(reversed(NODES)),
 }
-"""What is left to the helper, by verb or effect: nodes, and what solves, from the end of the work."""
+"""What is left to the helper, by verb or effect: nodes, and what solves; first what takes longest."""
 
 
 @contextlib.contextmanager
