@@ -156,7 +156,7 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
 
     Source: BT.709-6 items 3.2 and 3.3.
     """
-    _check_bins(size, "size")
+    check_count(size, "size")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], size * (size + int(SPARE)))
@@ -227,8 +227,8 @@ def waveform(
         adds its matte, in units of 1/:data:`WEIGHT`, rounded.
     :raises ValueRangeError: a number out of range or another component. :raises PictureError: wrong array.
     """
-    _check_bins(columns, "columns")
-    _check_bins(levels, "levels")
+    check_count(columns, "columns")
+    check_count(levels, "levels")
     if component not in COMPONENTS:
         raise ValueRangeError(f"Waveform component {component!r} is unknown: use one of {', '.join(COMPONENTS)}.")
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
@@ -286,7 +286,7 @@ def scopes(image: Floats, size: int = 256, columns: int = 512, levels: int = 256
     :raises ValueRangeError, PictureError: as they do.
     """
     for count, name in ((size, "size"), (columns, "columns"), (levels, "levels")):
-        _check_bins(count, name)
+        check_count(count, name)
     image = as_picture(image)
     height, width = image.shape[:2]
     plane, lines = counters(height, size * (size + int(SPARE))), counters(height, levels * columns + 1)
@@ -304,9 +304,10 @@ def _upright(lines: Counts, columns: int, levels: int) -> Counts:
     return np.ascontiguousarray(lines.sum(axis=0)[:-1].reshape(columns, levels).T)
 
 
-def _check_bins(count: int, name: str) -> None:
+def check_count(count: int, name: str) -> None:
+    """Raise ValueRangeError for a size of a scope, of that name, that is not a whole number from 16 to 4096."""
     if not 16 <= count <= 4096:
-        raise ValueRangeError(f"Scope {name} must be a whole number from 16 to 4096, not {count}.")
+        raise ValueRangeError(f"The {name} of a scope must be a whole number from 16 to 4096, not {count}.")
 
 
 # --- what counts ------------------------------------------------------------------------------------------------
