@@ -43,9 +43,9 @@ def helped(work: str) -> Iterator[None]:
 
 
 def _can_help() -> bool:
-    """Tell whether there is a place to leave code, a second core, and a Python that is not the host's own program."""
-    shared = jit.CACHE_FOLDER is not None and strips.thread_count() > 1
-    return shared and Path(sys.executable or "").name.startswith("python")
+    """Tell whether there is a place that two may write to, a second core, and a Python that is no host program."""
+    shared = jit.CACHE_FOLDER is not None and sys.platform != "win32"
+    return shared and strips.thread_count() > 1 and Path(sys.executable or "").name.startswith("python")
 
 
 def _started(names: Sequence[str]) -> subprocess.Popen[bytes] | None:

@@ -7,6 +7,9 @@ over.
 ``sheet`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
 without the interpreter lock, and kept on disk.
 
+Inlines and parts are pieces: only compiled code calls them. numba would give each a wrapper for Python and machine code
+of its own, and both are a good part of what a first frame waits for; here they only become code in their sheets.
+
 Only sheets make arrays. What they call works on slices of those and returns none, so that nobody need count who
 refers to them: threads that count at one place wait for each other.
 
@@ -167,7 +170,7 @@ class _Piece(CPUDispatcher):
         self.overloads[tuple(result.signature.args)] = result
 
     def _compile_for_args(self, *arguments: Any, **named: Any) -> Any:
-        raise TypeError(f"Only sheets call {self.__name__}(): call its `py_func`, or one of the sheets.")
+        raise TypeError(f"Only sheets call {self.py_func.__name__}(): call its `py_func`, or one of the sheets.")
 
 
 def _dispatcher(kind: type[CPUDispatcher], function: Any, **options: Any) -> Any:
@@ -215,7 +218,7 @@ class _Sheet(CPUDispatcher):
 def sheet(function: Function) -> Function:
     """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk."""
     compiled = _dispatcher(_Sheet, function)
-    if isinstance(compiled, _Sheet) and CACHE_FOLDER is not None:
+    if CACHE_FOLDER is not None:
         before = numba_config.CACHE_DIR
         numba_config.CACHE_DIR = str(CACHE_FOLDER)
         try:
