@@ -21,7 +21,7 @@ from . import soften, tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
 from .colour import ONE, ZERO, F, luma_row
 from .errors import ValueRangeError
-from .jit import fold, part, sheet
+from .jit import part, sheet
 from .qualify import Edge, edge_row, edge_tiles, range_row
 from .soften import (
     GUIDE_HIGHEST,
@@ -147,7 +147,7 @@ def _luma(image, out, y, x0):
         luma_row(row[4 * x0 : 4 * x1], out, 4)
 
 
-@fold
+@part
 def _key(source, y, x0, out, room):
     """Row y from column x0 on as the key or the given plane has it, 0 to 1."""
     x1 = x0 + out.shape[0]
@@ -168,7 +168,7 @@ def _key(source, y, x0, out, room):
         range_row(row[n * x0 : n * x1], out, n, source.ranges, room[2:5])
 
 
-@fold
+@part
 def _run(source, y, x0, out, room):
     """Row y from column x0 on after every step that is ready. No step writes the row that it reads."""
     width = out.shape[0]
@@ -218,7 +218,7 @@ def _matte_row(source, y, out, room):
 # --- gathering ----------------------------------------------------------------------------------------------
 
 
-@fold
+@part
 def _note(states, found, rows, count, first):
     """Note of each mixed tile what some rows of the matte make of it; ``first`` tells that they are its first."""
     width = rows.shape[1]
@@ -237,7 +237,7 @@ def _note(states, found, rows, count, first):
         found[tile] = state if first or state == found[tile] else MIXED
 
 
-@fold
+@part
 def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor):
     """A row of means of the picture's luma, where tiles are mixed; elsewhere 0, for nothing depends on it there."""
     grey, tile = room[4], 0
@@ -255,7 +255,7 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
         tile = end
 
 
-@fold
+@part
 def _gather_row(states, low, rows, count, total, spare, factor):
     """A row of means of the matte, without a margin."""
     tile = 0
@@ -366,7 +366,7 @@ class _Ending(NamedTuple):
     rotation: tuple[np.float32, np.float32]
 
 
-@fold
+@part
 def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
     """Row y from column x0 on after the blur, where there is one; the ring holds the rows in its reach."""
     width, reach = ring.shape[1], ending.taps.shape[0] - 1
@@ -387,7 +387,7 @@ def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
     fir_across(padded[:covered], out, ending.taps)
 
 
-@fold
+@part
 def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     """Row y from column x0 on after blur and levels."""
     soft = room[6][: out.shape[0]]
@@ -397,14 +397,13 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     elif state == FULL:
         fill_row(out, ending.level_of_full)
     else:
-        _blur_run(ending, y, x0, height, soft, ring, row, padded, room)
+        blurred = soft if ending.levelled else out
+        _blur_run(ending, y, x0, height, blurred, ring, row, padded, room)
         if ending.levelled:
             levels_row(out, soft, ending.floor, ending.span)
-        else:
-            copy_row(out, soft)
 
 
-@fold
+@part
 def _turn_run(image, matte, out, n, x0, untouched, p):
     x1 = x0 + matte.shape[0]
     if untouched:
@@ -413,7 +412,7 @@ def _turn_run(image, matte, out, n, x0, untouched, p):
         turn_row(image[n * x0 : n * x1], matte, out[n * x0 : n * x1], n, p)
 
 
-@fold
+@part
 def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
     """Row y of the matte and of the picture, run by run."""
     states = ending.states[y // ROWS]
@@ -432,7 +431,7 @@ def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
         tile = end
 
 
-@fold
+@part
 def _all_settled(states):
     mixed = 0
     for tile in range(states.shape[0]):

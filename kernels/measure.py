@@ -156,7 +156,7 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
 
     Source: BT.709-6 items 3.2 and 3.3.
     """
-    _check_bins(size, "size")
+    check_count(size, "size")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], size * (size + int(SPARE)))
@@ -177,9 +177,10 @@ def component_px(r, g, b, component):
     return b if component == 3 else value
 
 
-def _check_bins(count: int, name: str) -> None:
+def check_count(count: int, name: str) -> None:
+    """Raise ValueRangeError for a size of a scope, of that name, that is not a whole number from 16 to 4096."""
     if not 16 <= count <= 4096:
-        raise ValueRangeError(f"Scope {name} must be a whole number from 16 to 4096, not {count}.")
+        raise ValueRangeError(f"The {name} of a scope must be a whole number from 16 to 4096, not {count}.")
 
 
 # --- what counts ------------------------------------------------------------------------------------------------

@@ -15,7 +15,18 @@ from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
-from .measure import CHUNK, COMPONENTS, SPARE, Counts, column_starts, component_px, counters, is_clear, is_dealt
+from .measure import (
+    CHUNK,
+    COMPONENTS,
+    SPARE,
+    Counts,
+    check_count,
+    column_starts,
+    component_px,
+    counters,
+    is_clear,
+    is_dealt,
+)
 from .strips import over_rows
 
 PIXEL = 65536
@@ -110,7 +121,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
     Source: BT.709-6 items 3.2 and 3.3.
     """
-    _check(size, "size")
+    check_count(size, "size")
     if not 0 < scale <= 1e5:
         raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
     image = as_picture(image)
@@ -185,7 +196,7 @@ def level_counts(
     :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
     """
     rows, columns = shape
-    _check(rows, "height")
+    check_count(rows, "height")
     image = as_picture(image)
     width = image.shape[1]
     most = min(4096, width)
@@ -205,11 +216,6 @@ def level_counts(
     wanted = np.int32(COMPONENTS.index(signal))
     over_rows(_level_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
     return np.ascontiguousarray(counts.sum(axis=0).reshape(columns, rows).T)
-
-
-def _check(count: int, name: str) -> None:
-    if not 16 <= count <= 4096:
-        raise ValueRangeError(f"The {name} of a plot must be a whole number from 16 to 4096, not {count}.")
 
 
 # --- brightness ---------------------------------------------------------------------------------------------

@@ -30,7 +30,7 @@ from .colour import (
     smoothstep,
     ycbcr_px,
 )
-from .jit import fold, inline, part, sheet
+from .jit import inline, part, sheet
 from .strips import over_rows
 
 GRID = (48, 48, 24)
@@ -117,7 +117,7 @@ def _between(corners, ft, fy):
     return c0 + ft * (c1 - c0)
 
 
-@fold
+@part
 def _place_row(y_row, cb_row, cr_row, placing, cells, part_a, part_t, lit):
     """Find the cell of every pixel in the two colour axes, its fractions there, and 0 for what is black or outside."""
     cosine, sine, inverse_scale, offset = placing
@@ -313,7 +313,7 @@ def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
     return (*(F(v) for v in compact[:3]), *(F(v) for v in i), F(cut))
 
 
-@fold
+@part
 def edge_row(row, slope, offset, out, n):
     """A row of the matte from the enlarged coefficients and the picture's row of n components to a pixel."""
     for x in range(out.shape[0]):
