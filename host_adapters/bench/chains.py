@@ -7,11 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ...kernels import plot
-from ...kernels.arrays import Floats, lend
+from ...kernels.arrays import Floats
 from ...kernels.measure import Counts
 from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
 from ..headless.graph import Graph, Step
-from ..headless.memory import Memory
 from ..headless.runner import Runner
 from .frames import SKIN_BOX, skin_frame
 
@@ -47,19 +46,16 @@ class Chain:
         )
 
     def as_run(self) -> Callable[[Floats], Floats]:
-        """Return the chain as a run of frames works it out: by one runner, which uses its memory again."""
+        """Return the chain as a run of frames works it out: by one runner."""
         runner = Runner(self.graph())
         return lambda image: runner.run_frame(0, {"plate": image})["result"]
 
     def as_fused(self) -> Callable[[Floats], Floats]:
-        """Return the chain in fused sweeps, joined as a run joins it, in memory that is used again."""
-        memory = Memory()
+        """Return the chain in fused sweeps, joined as a run joins it."""
 
         def work(image: Floats) -> Floats:
-            with lend(memory.lent(image.shape[:2])):
-                key = self.key.rows(image) if self.soften.takes_rows() else self.key.process(image)
-            with lend(memory.lent(image.shape)):
-                return self.steer.process(image, self.soften.rows(key, image))
+            key = self.key.rows(image) if self.soften.takes_rows() else self.key.process(image)
+            return self.steer.process(image, self.soften.rows(key, image))
 
         return work
 
