@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
+import weakref
+from collections import defaultdict, deque
 from collections.abc import Iterator
 from typing import Any
 
@@ -96,10 +99,42 @@ def lend(array: Floats) -> Iterator[None]:
         _lent.array = None
 
 
+_LARGE, _MOST_IDLE = 1 << 24, 1 << 28
+"""Bytes from which the system maps fresh pages for every array, and bytes that may lie idle for the next ones."""
+
+_idle: defaultdict[int, deque[NDArray[np.uint8]]] = defaultdict(deque)
+
+
+def _large(shape: tuple[int, ...]) -> Floats:
+    """Return memory that a result of this size lay in before, if there is any: fresh pages cost more than a copy."""
+    size = math.prod(shape) * 4
+    try:
+        block = _idle[size].pop()
+    except IndexError:
+        block = np.empty(size, np.uint8)
+    # Every view holds the array on the buffer, so it goes when the last of them has gone.
+    owner = np.frombuffer(block.data, np.float32)
+    weakref.finalize(owner, _keep, block).atexit = False
+    return owner.reshape(shape)
+
+
+def _keep(block: NDArray[np.uint8]) -> None:
+    """Keep a block for the next result of its size; blocks of other sizes make room for it."""
+    room = _MOST_IDLE - block.nbytes
+    others = [blocks for size, blocks in list(_idle.items()) if size != block.nbytes]
+    while sum(size * len(blocks) for size, blocks in list(_idle.items())) > room:
+        crowd = next((blocks for blocks in others if blocks), None)
+        if crowd is None:
+            return
+        with contextlib.suppress(IndexError):  # another thread may have taken it
+            crowd.popleft()
+    _idle[block.nbytes].append(block)
+
+
 def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
     array: Floats | None = getattr(_lent, "array", None)
     if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
-        return np.empty(shape, np.float32)
+        return _large(shape) if math.prod(shape) * 4 >= _LARGE else np.empty(shape, np.float32)
     _lent.array = None
     return array
 

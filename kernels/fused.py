@@ -163,10 +163,9 @@ def _key(source, y, x0, out, room):
             edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
         else:
             edge_row(row[4 * x0 : 4 * x1], slope, offset, out, 4)
-    elif source.image.shape[2] == 3:
-        range_row(row[3 * x0 : 3 * x1], out, 3, source.ranges)
     else:
-        range_row(row[4 * x0 : 4 * x1], out, 4, source.ranges)
+        n = source.image.shape[2]
+        range_row(row[n * x0 : n * x1], out, n, source.ranges, room[2:5])
 
 
 @part
@@ -175,7 +174,12 @@ def _run(source, y, x0, out, room):
     width = out.shape[0]
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
     now, then = room[5][:width], room[6][:width]
+    as_keyed = not (source.specks_factor or source.pinholes_factor or source.follow_factor)
+    if as_keyed:
+        now = out
     _key(source, y, x0, now, room)
+    if as_keyed:
+        return
     if source.specks_factor:
         _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
         specks_row(then, now, first)

@@ -653,12 +653,6 @@ def _end4_row(out, a, b, c, d, largest):
         out[x] = _end(_end(a[x], b[x], largest), _end(c[x], d[x], largest), largest)
 
 
-@part
-def _end4_row_into(out, b, c, d, largest):
-    for x in range(out.shape[0]):
-        out[x] = _end(_end(out[x], b[x], largest), _end(c[x], d[x], largest), largest)
-
-
 @inline
 def _ends_down(plane, out, ends, radius, largest, x0, y0, y1):
     """Extremes over 2·radius + 1 rows for one block of columns: windows of 4, 16, 64 … rows, then four of those."""
@@ -677,10 +671,12 @@ def _ends_down(plane, out, ends, radius, largest, x0, y0, y1):
         c, d = plane[_near(plane, top + j + 2)], plane[_near(plane, top + j + 3)]
         _end4_row(ends[j], a[x0:x1], b[x0:x1], c[x0:x1], d[x0:x1], largest)
     step = 4
+    spare = ends[count + taps - 2]  # found in place, the extremes would not become vector code
     while 4 * step <= taps:
         length -= 3 * step
         for j in range(length):
-            _end4_row_into(ends[j], ends[j + step], ends[j + 2 * step], ends[j + 3 * step], largest)
+            _end4_row(spare, ends[j], ends[j + step], ends[j + 2 * step], ends[j + 3 * step], largest)
+            copy_row(ends[j], spare)
         step *= 4
     last = taps - step
     for j in range(count):

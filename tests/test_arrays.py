@@ -48,3 +48,48 @@ def test_a_node_makes_its_result_in_lent_memory(make_picture):
     with arrays.lend(place):
         assert Cdl(saturation=0.5).process(picture) is place
     assert np.array_equal(place, Cdl(saturation=0.5).process(picture))
+
+
+# --- large results ------------------------------------------------------------------------------------------------
+
+LARGE = (2048, 2048)
+"""Of 16 MiB: the least that is kept for another result."""
+
+
+def place_of(array):
+    return array.__array_interface__["data"][0]
+
+
+def idle_bytes():
+    return sum(size * len(blocks) for size, blocks in arrays._idle.items())
+
+
+@pytest.fixture
+def nothing_idle(monkeypatch):
+    monkeypatch.setattr(arrays, "_idle", type(arrays._idle)(arrays._idle.default_factory))
+
+
+def test_a_large_result_lies_where_one_lay_that_nobody_holds(nothing_idle):
+    first = arrays.output(None, LARGE)
+    assert (first.shape, first.dtype, first.flags.c_contiguous, first.flags.writeable) == (LARGE, "float32", True, True)
+    place, view = place_of(first), first[5:, 7:]
+    del first
+    assert place_of(arrays.output(None, LARGE)) != place, "a view holds it"
+    del view
+    assert place in [place_of(arrays.output(None, LARGE)), place_of(arrays.output(None, LARGE))]
+
+
+def test_small_results_are_not_kept(nothing_idle):
+    arrays.output(None, (2048, 2047))
+    assert idle_bytes() == 0
+
+
+def test_what_lies_idle_is_limited_and_gives_way_to_another_size(nothing_idle, monkeypatch):
+    monkeypatch.setattr(arrays, "_MOST_IDLE", 50 << 20)
+    held = [arrays.output(None, LARGE) for _ in range(5)]
+    held.clear()
+    assert idle_bytes() == 48 << 20
+    arrays.output(None, (3, *LARGE))
+    assert {size for size, blocks in arrays._idle.items() if blocks} == {48 << 20}
+    arrays.output(None, (4, *LARGE))
+    assert idle_bytes() <= 50 << 20

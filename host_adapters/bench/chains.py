@@ -6,8 +6,9 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ...kernels import measure
+from ...kernels import plot
 from ...kernels.arrays import Floats, lend
+from ...kernels.measure import Counts
 from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
 from ..headless.graph import Graph, Step
 from ..headless.memory import Memory
@@ -16,8 +17,12 @@ from .frames import SKIN_BOX, skin_frame
 
 Work = Callable[[], Floats]
 
-SCOPE, COLUMNS, LEVELS = 256, 512, 256
-"""Bins of the vectorscope's sides, and of the waveform across and along the level."""
+BINS = 256
+"""Cells along the sides of the Cb/Cr plane in which pixels are counted."""
+
+_VECTORSCOPE, _SCALE, _LINES, _COLUMNS = 512, 350.4, 432, 768
+"""Cells of the scopes as their nodes draw them at first: the vectorscope's side and those for a Cb or Cr of 1, and
+lines and columns of the waveform."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,16 @@ def full_quality() -> Chain:
     return Chain(learned_key(), SOFTEN, STEER)
 
 
-def scopes(image: Floats) -> tuple[measure.Counts, measure.Counts]:
-    """Return the counts of vectorscope and waveform."""
-    return measure.scopes(image, SCOPE, COLUMNS, LEVELS)
+def vectorscope(image: Floats) -> Counts:
+    """Return what the vectorscope draws: every pixel is shared among four cells."""
+    return plot.chroma_counts(image, None, _VECTORSCOPE, _SCALE)
+
+
+def waveform(image: Floats) -> Counts:
+    """Return what the waveform of luma draws: every pixel is shared between two cells."""
+    return plot.level_counts(image, None, (_LINES, min(_COLUMNS, image.shape[1])), "luma", 0.0, 1.0)
+
+
+def scopes(image: Floats) -> tuple[Counts, Counts]:
+    """Return what both scopes draw."""
+    return vectorscope(image), waveform(image)

@@ -105,10 +105,7 @@ def warm_files_and_scopes() -> None:
                 codes.change_to_planes(codes.planes_to_picture(planes, coding), picture, planes, coding)
         for bits in (8, 16):
             codes.dequantise(codes.quantise(picture, bits), bits)
-        measure.scopes(picture)
-        for matte in (None, _tiny("matte", channels)):
-            measure.vectorscope(picture, matte)
-            measure.waveform(picture, matte=matte)
+        measure.vectorscope(picture)
 
 
 def settings(rest: Node) -> Iterator[Node]:
