@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
 from collections.abc import Iterator
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from . import memory
 from .errors import PictureError
 
 Floats = NDArray[np.float32]
@@ -99,7 +101,7 @@ def lend(array: Floats) -> Iterator[None]:
 def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
     array: Floats | None = getattr(_lent, "array", None)
     if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
-        return np.empty(shape, np.float32)
+        return memory.RESULTS.lent(shape) if math.prod(shape) * 4 >= memory.LEAST else np.empty(shape, np.float32)
     _lent.array = None
     return array
 

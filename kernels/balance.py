@@ -2,44 +2,61 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from .arrays import Floats, as_picture, output
-from .colour import apply_matrix, decode_px, encode_px, flat_matrix
+from .colour import (
+    RUN,
+    apply_matrix,
+    decode_px,
+    decode_run,
+    encode_px,
+    encode_run,
+    flat_matrix,
+    join_run,
+    part_run,
+    planes_of,
+)
 from .colour import transfer as find_transfer
 from .jit import inline, sheet
 from .strips import over_rows
 
 
 @inline
-def adapt_px(r, g, b, decoding, m, encoding):
-    """Decode one pixel, multiply it by the matrix m (nine numbers in row order) and encode it."""
-    r = decode_px(r, *decoding)
-    g = decode_px(g, *decoding)
-    b = decode_px(b, *decoding)
-    return (
-        encode_px(m[0] * r + m[1] * g + m[2] * b, *encoding),
-        encode_px(m[3] * r + m[4] * g + m[5] * b, *encoding),
-        encode_px(m[6] * r + m[7] * g + m[8] * b, *encoding),
-    )
+def mixed_px(r, g, b, m):
+    """Multiply one pixel, as a column, by the matrix m (nine numbers in row order)."""
+    return m[0] * r + m[1] * g + m[2] * b, m[3] * r + m[4] * g + m[5] * b, m[6] * r + m[7] * g + m[8] * b
 
 
 @inline
-def _adapt_row(row, out, n, decoding, m, encoding):
-    for x in range(out.shape[0] // n):
-        r, g, b = adapt_px(row[n * x], row[n * x + 1], row[n * x + 2], decoding, m, encoding)
-        out[n * x] = r
-        out[n * x + 1] = g
-        out[n * x + 2] = b
-        if n == 4:
-            out[n * x + 3] = row[n * x + 3]
+def adapt_px(r, g, b, decoding, m, encoding):
+    """Decode one pixel, multiply it by the matrix m and encode it."""
+    r, g, b = mixed_px(decode_px(r, *decoding), decode_px(g, *decoding), decode_px(b, *decoding), m)
+    return encode_px(r, *encoding), encode_px(g, *encoding), encode_px(b, *encoding)
+
+
+@inline
+def _mix_run(values, m):
+    """Multiply a run of pixels, laid down by component, by a matrix in place."""
+    red, green, blue, _ = planes_of(values)
+    for x in range(red.shape[0]):
+        red[x], green[x], blue[x] = mixed_px(red[x], green[x], blue[x], m)
 
 
 @sheet
 def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
+    width, n = image.shape[1], image.shape[2]
+    room = np.empty((2, 4 * RUN), np.float32)
     for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _adapt_row(image[y].reshape(-1), out[y].reshape(-1), 3, decoding, m, encoding)
-        else:
-            _adapt_row(image[y].reshape(-1), out[y].reshape(-1), 4, decoding, m, encoding)
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
+        for x0 in range(0, width, RUN):
+            x1 = min(x0 + RUN, width)
+            values, colour = room[0][: 4 * (x1 - x0)], room[0][: 3 * (x1 - x0)]
+            part_run(row[n * x0 : n * x1], values, n)
+            decode_run(colour, room[1], decoding)
+            _mix_run(values, m)
+            encode_run(colour, room[1], encoding)
+            join_run(values, to[n * x0 : n * x1], n)
 
 
 def adapt(

@@ -21,7 +21,7 @@ from . import soften, tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
 from .colour import ONE, ZERO, F, luma_row
 from .errors import ValueRangeError
-from .jit import fold, part, sheet
+from .jit import part, sheet
 from .qualify import Edge, edge_row, edge_tiles, range_row
 from .soften import (
     GUIDE_HIGHEST,
@@ -147,7 +147,7 @@ def _luma(image, out, y, x0):
         luma_row(row[4 * x0 : 4 * x1], out, 4)
 
 
-@fold
+@part
 def _key(source, y, x0, out, room):
     """Row y from column x0 on as the key or the given plane has it, 0 to 1."""
     x1 = x0 + out.shape[0]
@@ -163,19 +163,23 @@ def _key(source, y, x0, out, room):
             edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
         else:
             edge_row(row[4 * x0 : 4 * x1], slope, offset, out, 4)
-    elif source.image.shape[2] == 3:
-        range_row(row[3 * x0 : 3 * x1], out, 3, source.ranges)
     else:
-        range_row(row[4 * x0 : 4 * x1], out, 4, source.ranges)
+        n = source.image.shape[2]
+        range_row(row[n * x0 : n * x1], out, n, source.ranges, room[2:5])
 
 
-@fold
+@part
 def _run(source, y, x0, out, room):
     """Row y from column x0 on after every step that is ready. No step writes the row that it reads."""
     width = out.shape[0]
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
     now, then = room[5][:width], room[6][:width]
+    as_keyed = not (source.specks_factor or source.pinholes_factor or source.follow_factor)
+    if as_keyed:
+        now = out
     _key(source, y, x0, now, room)
+    if as_keyed:
+        return
     if source.specks_factor:
         _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
         specks_row(then, now, first)
@@ -214,7 +218,7 @@ def _matte_row(source, y, out, room):
 # --- gathering ----------------------------------------------------------------------------------------------
 
 
-@fold
+@part
 def _note(states, found, rows, count, first):
     """Note of each mixed tile what some rows of the matte make of it; ``first`` tells that they are its first."""
     width = rows.shape[1]
@@ -233,7 +237,7 @@ def _note(states, found, rows, count, first):
         found[tile] = state if first or state == found[tile] else MIXED
 
 
-@fold
+@part
 def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor):
     """A row of means of the picture's luma, where tiles are mixed; elsewhere 0, for nothing depends on it there."""
     grey, tile = room[4], 0
@@ -251,7 +255,7 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
         tile = end
 
 
-@fold
+@part
 def _gather_row(states, low, rows, count, total, spare, factor):
     """A row of means of the matte, without a margin."""
     tile = 0
@@ -362,7 +366,7 @@ class _Ending(NamedTuple):
     rotation: tuple[np.float32, np.float32]
 
 
-@fold
+@part
 def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
     """Row y from column x0 on after the blur, where there is one; the ring holds the rows in its reach."""
     width, reach = ring.shape[1], ending.taps.shape[0] - 1
@@ -383,7 +387,7 @@ def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
     fir_across(padded[:covered], out, ending.taps)
 
 
-@fold
+@part
 def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     """Row y from column x0 on after blur and levels."""
     soft = room[6][: out.shape[0]]
@@ -393,14 +397,13 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     elif state == FULL:
         fill_row(out, ending.level_of_full)
     else:
-        _blur_run(ending, y, x0, height, soft, ring, row, padded, room)
+        blurred = soft if ending.levelled else out
+        _blur_run(ending, y, x0, height, blurred, ring, row, padded, room)
         if ending.levelled:
             levels_row(out, soft, ending.floor, ending.span)
-        else:
-            copy_row(out, soft)
 
 
-@fold
+@part
 def _turn_run(image, matte, out, n, x0, untouched, p):
     x1 = x0 + matte.shape[0]
     if untouched:
@@ -409,7 +412,7 @@ def _turn_run(image, matte, out, n, x0, untouched, p):
         turn_row(image[n * x0 : n * x1], matte, out[n * x0 : n * x1], n, p)
 
 
-@fold
+@part
 def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
     """Row y of the matte and of the picture, run by run."""
     states = ending.states[y // ROWS]
@@ -428,7 +431,7 @@ def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
         tile = end
 
 
-@fold
+@part
 def _all_settled(states):
     mixed = 0
     for tile in range(states.shape[0]):

@@ -7,6 +7,9 @@ over.
 ``sheet`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
 without the interpreter lock, and kept on disk.
 
+Inlines and parts are pieces: only compiled code calls them. numba would give each a wrapper for Python and machine code
+of its own, and both are a good part of what a first frame waits for; here they only become code in their sheets.
+
 Only sheets make arrays. What they call works on slices of those and returns none, so that nobody need count who
 refers to them: threads that count at one place wait for each other.
 
@@ -18,22 +21,25 @@ numba and Python versions and the processor: new sources, new folder.
 from __future__ import annotations
 
 import contextlib
+import gc
 import hashlib
 import os
 import platform
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+from numba.core.codegen import JITCodeLibrary
+from numba.core.compiler import Compiler
+from numba.core.registry import CPUDispatcher
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 numba_config: Any = numba.config
-_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
-_UNCOUNTED: dict[str, Any] = {**_OPTIONS, "_nrt": False}
+_OPTIONS: dict[str, Any] = {"nopython": True, "nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 
 
 def source_digest() -> str:
@@ -94,6 +100,12 @@ CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else _find_cache_fo
 """Where compiled kernels are kept, or None where nothing is writable (they are then compiled anew)."""
 
 
+def is_cold() -> bool:
+    """Tell whether kernels have yet to be compiled: nothing moves for some seconds where none are kept on disk."""
+    kept = CACHE_FOLDER is not None and next(CACHE_FOLDER.rglob("*.nbi"), None) is not None
+    return not (kept or numba_config.DISABLE_JIT)
+
+
 def _save_alone(cache: Any, folder: Path) -> None:
     """Let one process at a time add to the cache.
 
@@ -121,33 +133,96 @@ SHEETS: list[Any] = []
 """Every compiled entry point, in the order of definition."""
 
 
+class _PieceLibrary(JITCodeLibrary):
+    """The code of a piece, which becomes machine code only in the sheets into which it is linked."""
+
+    def _finalize_final_module(self) -> None:
+        self._finalized = True
+
+
+class _PartLibrary(_PieceLibrary):
+    """The code of a part as it was written: rows by then are vector code, and the rest is made fast in the sheets."""
+
+    def _optimize_final_module(self) -> None:
+        pass
+
+
+class _PieceCompiler(Compiler):
+    """Compiles what only compiled code calls."""
+
+    def compile_extra(self, function: Function) -> Any:
+        flags = self.state.flags
+        flags.no_compile = True
+        kind = _PieceLibrary if flags.forceinline else _PartLibrary
+        self.state.library = kind(self.state.targetctx.codegen(), function.__qualname__)
+        return super().compile_extra(function)
+
+
+class _Piece(CPUDispatcher):
+    """A function that only compiled code calls. Python could call it through a wrapper, which takes long to compile."""
+
+    def __init__(self, function: Function, targetoptions: dict[str, Any]) -> None:
+        super().__init__(function, targetoptions=targetoptions, pipeline_class=_PieceCompiler)
+
+    def add_overload(self, result: Any) -> None:
+        result = result._replace(entry_point=object())  # only tells the overloads apart
+        self.targetctx.insert_user_function(result.entry_point, result.fndesc, [result.library])
+        self.overloads[tuple(result.signature.args)] = result
+
+    def _compile_for_args(self, *arguments: Any, **named: Any) -> Any:
+        raise TypeError(f"Only sheets call {self.py_func.__name__}(): call its `py_func`, or one of the sheets.")
+
+
+def _dispatcher(kind: type[CPUDispatcher], function: Any, **options: Any) -> Any:
+    """What stands for a function: it compiles it on its first use for arguments of some types."""
+    if numba_config.DISABLE_JIT:
+        return function
+    return kind(function, targetoptions=_OPTIONS | options)
+
+
+def _piece(function: Function, **options: Any) -> Function:
+    compiled: Function = _dispatcher(_Piece, function, _nrt=False, no_cpython_wrapper=True, **options)
+    return compiled
+
+
 def inline(function: Function) -> Function:
     """Compile a scalar pixel function or a row loop so that it is always folded into its caller."""
-    compiled: Function = numba.njit(forceinline=True, **_UNCOUNTED)(function)
-    return compiled
-
-
-def fold(function: Function) -> Function:
-    """Write a piece of a sheet or of a part into its few callers before anything is compiled: it never is by itself."""
-    compiled: Function = numba.njit(inline="always", **_UNCOUNTED)(function)
-    return compiled
+    return _piece(function, forceinline=True)
 
 
 def part(function: Function) -> Function:
     """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
-    compiled: Function = numba.njit(**_UNCOUNTED)(function)
-    return compiled
+    return _piece(function)
+
+
+@contextlib.contextmanager
+def _without_collection() -> Iterator[None]:
+    """Put off the search for circular garbage: half-compiled code is all circles, and that takes a tenth longer."""
+    searched = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if searched:
+            gc.enable()
+
+
+class _Sheet(CPUDispatcher):
+    """A function that Python calls."""
+
+    def compile(self, signature: Any) -> Any:
+        with _without_collection():
+            return super().compile(signature)
 
 
 def sheet(function: Function) -> Function:
     """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk."""
-    if CACHE_FOLDER is None:
-        compiled = numba.njit(**_OPTIONS)(function)
-    else:
+    compiled = _dispatcher(_Sheet, function)
+    if CACHE_FOLDER is not None:
         before = numba_config.CACHE_DIR
         numba_config.CACHE_DIR = str(CACHE_FOLDER)
         try:
-            compiled = numba.njit(cache=True, **_OPTIONS)(function)
+            compiled.enable_caching()
         finally:
             numba_config.CACHE_DIR = before
         _save_alone(compiled._cache, CACHE_FOLDER)

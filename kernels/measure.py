@@ -156,12 +156,12 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
 
     Source: BT.709-6 items 3.2 and 3.3.
     """
-    _check_bins(size, "size")
+    check_count(size, "size")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], size * (size + int(SPARE)))
     over_rows(_vectorscope_sheet, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
-    return _square(counts, size)
+    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, -1)[:, :size])
 
 
 COMPONENTS = ("luma", "r", "g", "b")
@@ -177,136 +177,10 @@ def component_px(r, g, b, component):
     return b if component == 3 else value
 
 
-@inline
-def _waveform_row(row, start, bins, n, component, p):
-    scale, shift, last, nowhere = p
-    for x in range(bins.shape[0]):
-        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
-        _, _, _, good = clean_px(r, g, b)
-        value = component_px(r, g, b, component)
-        bins[x] = start[x] + np.int32(clamp(value * scale + shift, ZERO, last)) if good > ZERO else nowhere
-
-
-@sheet
-def _waveform_sheet(image, matte, use_matte, start, counts, component, p, y0, y1):
-    height, width, n = image.shape
-    step = CHUNK if use_matte else width  # neighbours share a counter: read at once what was just written, bins stall
-    bins, weights = np.empty(step, np.int32), np.empty(step, np.int32)
-    for band in range(y0, y1):
-        for y in range(height):
-            if not is_dealt(y, band, counts):
-                continue
-            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, step):
-                x1 = min(x0 + step, width)
-                if use_matte and is_clear(matte_row[x0:x1]):
-                    continue
-                if n == 3:
-                    _waveform_row(row[3 * x0 : 3 * x1], start[x0:x1], bins[: x1 - x0], 3, component, p)
-                else:
-                    _waveform_row(row[4 * x0 : 4 * x1], start[x0:x1], bins[: x1 - x0], 4, component, p)
-                _count_keyed(bins[: x1 - x0], matte_row[x0:x1], use_matte, weights, counts[band])
-
-
-def waveform(
-    image: Floats,
-    columns: int = 512,
-    levels: int = 256,
-    component: str = "luma",
-    matte: Floats | None = None,
-    low: float = 0.0,
-    high: float = 1.0,
-) -> Counts:
-    """Count the levels of one component in every column of the picture.
-
-    :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W), or None for the whole picture.
-    :param columns, levels: bins across the picture and along the level, 16 to 4096.
-    :param component: "luma" (BT.709 Y′), "r", "g" or "b".
-    :param low, high: the signal levels at the start of the first and the end of the last bin.
-    :returns: uint64 (levels, columns), the lowest level first; values beyond count in the outermost bins. A pixel
-        adds its matte, in units of 1/:data:`WEIGHT`, rounded.
-    :raises ValueRangeError: a number out of range or another component. :raises PictureError: wrong array.
-    """
-    _check_bins(columns, "columns")
-    _check_bins(levels, "levels")
-    if component not in COMPONENTS:
-        raise ValueRangeError(f"Waveform component {component!r} is unknown: use one of {', '.join(COMPONENTS)}.")
-    if not (math.isfinite(low) and math.isfinite(high) and low < high):
-        raise ValueRangeError(f"A waveform needs finite levels with low below high, not {low} to {high}.")
-    image = as_picture(image)
-    matte, use_matte = matte_or_all(image, matte)
-    width = image.shape[1]
-    start = column_starts(width, columns, levels)
-    scale = levels / (high - low)
-    p = (F(scale), F(-low * scale), F(levels - 1), np.int32(levels * columns))
-    counts = counters(image.shape[0], levels * columns + 1)  # the last is for what does not count
-    wanted = np.int32(COMPONENTS.index(component))
-    over_rows(_waveform_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
-    return _upright(counts, columns, levels)
-
-
-@inline
-def _scopes_row(row, start, cells, bins, n, size, p):
-    scale, shift, top, nowhere = p
-    last, side = size - ONE, np.int32(size)
-    for x in range(cells.shape[0]):
-        r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
-        _, _, _, good = clean_px(r, g, b)
-        y, cb, cr = ycbcr_px(r, g, b)
-        down = np.int32(clamp((cr + HALF) * size, ZERO, last))
-        across = np.int32(clamp((cb + HALF) * size, ZERO, last))
-        cells[x] = down * (side + SPARE) + across if good > ZERO else side
-        bins[x] = start[x] + np.int32(clamp(y * scale + shift, ZERO, top)) if good > ZERO else nowhere
-
-
-@sheet
-def _scopes_sheet(image, plane, size, lines, start, p, y0, y1):
-    height, width, n = image.shape
-    cells, bins = np.empty(CHUNK, np.int32), np.empty(width, np.int32)
-    for band in range(y0, y1):
-        own, own_lines = plane[band], lines[band]
-        for y in range(height):
-            if not is_dealt(y, band, plane):
-                continue
-            row = image[y].reshape(-1)
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
-                if n == 3:
-                    _scopes_row(row[3 * x0 : 3 * x1], start[x0:x1], cells[: x1 - x0], bins[x0:x1], 3, size, p)
-                else:
-                    _scopes_row(row[4 * x0 : 4 * x1], start[x0:x1], cells[: x1 - x0], bins[x0:x1], 4, size, p)
-                _count(cells[: x1 - x0], own, _FULL)
-            _count(bins, own_lines, _FULL)
-
-
-def scopes(image: Floats, size: int = 256, columns: int = 512, levels: int = 256) -> tuple[Counts, Counts]:
-    """Return the vectorscope and the waveform of luma of the whole picture, which is read once for both.
-
-    :param image, size, columns, levels: as in :func:`vectorscope` and :func:`waveform`, whose counts these are.
-    :raises ValueRangeError, PictureError: as they do.
-    """
-    for count, name in ((size, "size"), (columns, "columns"), (levels, "levels")):
-        _check_bins(count, name)
-    image = as_picture(image)
-    height, width = image.shape[:2]
-    plane, lines = counters(height, size * (size + int(SPARE))), counters(height, levels * columns + 1)
-    start = column_starts(width, columns, levels)
-    p = (F(levels), ZERO, F(levels - 1), np.int32(levels * columns))
-    over_rows(_scopes_sheet, len(plane), image, plane, F(size), lines, start, p, strip=1)
-    return _square(plane, size), _upright(lines, columns, levels)
-
-
-def _square(plane: Counts, size: int) -> Counts:
-    return np.ascontiguousarray(plane.sum(axis=0).reshape(size, -1)[:, :size])
-
-
-def _upright(lines: Counts, columns: int, levels: int) -> Counts:
-    return np.ascontiguousarray(lines.sum(axis=0)[:-1].reshape(columns, levels).T)
-
-
-def _check_bins(count: int, name: str) -> None:
+def check_count(count: int, name: str) -> None:
+    """Raise ValueRangeError for a size of a scope, of that name, that is not a whole number from 16 to 4096."""
     if not 16 <= count <= 4096:
-        raise ValueRangeError(f"Scope {name} must be a whole number from 16 to 4096, not {count}.")
+        raise ValueRangeError(f"The {name} of a scope must be a whole number from 16 to 4096, not {count}.")
 
 
 # --- what counts ------------------------------------------------------------------------------------------------

@@ -15,7 +15,18 @@ from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
-from .measure import CHUNK, COMPONENTS, SPARE, Counts, column_starts, component_px, counters, is_clear, is_dealt
+from .measure import (
+    CHUNK,
+    COMPONENTS,
+    SPARE,
+    Counts,
+    check_count,
+    column_starts,
+    component_px,
+    counters,
+    is_clear,
+    is_dealt,
+)
 from .strips import over_rows
 
 PIXEL = 65536
@@ -54,23 +65,32 @@ def _chroma_row(row, across, down, weights, n, p):
 
 
 @inline
-def _share_in_four(across, down, weights, counts, line):
+def _share_in_four(across, down, weights, counts, line, shares):
+    """Add every pixel to its four cells; ``shares`` (4, …) is scratch. What each gets is found first: vector code."""
+    first, second, third, fourth = shares[0], shares[1], shares[2], shares[3]
     for x in range(weights.shape[0]):
-        if weights[x] != 0:
-            i, j, weight = across[x], down[x], weights[x]
-            right, lower = i & _PART, j & _PART
-            left, upper = _FINE - right, _FINE - lower
-            cell = np.int64(j >> _SHIFT) * line + np.int64(i >> _SHIFT)
-            counts[cell] += np.uint64(weight * left * upper)
-            counts[cell + 1] += np.uint64(weight * right * upper)
-            counts[cell + line] += np.uint64(weight * left * lower)
-            counts[cell + line + 1] += np.uint64(weight * right * lower)
+        i, j, weight = across[x], down[x], weights[x]
+        lower = np.int32(j & _PART)
+        upper = np.int32(_FINE - lower)
+        right = np.int32(weight * np.int32(i & _PART))
+        left = np.int32(np.int32(weight * _FINE) - right)
+        first[x] = np.int32(left * upper)
+        second[x] = np.int32(right * upper)
+        third[x] = np.int32(left * lower)
+        fourth[x] = np.int32(right * lower)
+        across[x] = np.int32(np.int32(np.int32(j >> _SHIFT) * line) + np.int32(i >> _SHIFT))
+    for x in range(weights.shape[0]):
+        cell = np.int64(across[x])
+        counts[np.uint64(cell)] += np.uint64(first[x])
+        counts[np.uint64(cell + 1)] += np.uint64(second[x])
+        counts[np.uint64(cell + line)] += np.uint64(third[x])
+        counts[np.uint64(cell + line + 1)] += np.uint64(fourth[x])
 
 
 @sheet
 def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
     height, width, n = image.shape
-    room = np.empty((3, CHUNK), np.int32)
+    room, shares = np.empty((3, CHUNK), np.int32), np.empty((4, CHUNK), np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
@@ -86,7 +106,7 @@ def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
                 else:
                     _chroma_row(row[4 * x0 : 4 * x1], across, down, weights, 4, p)
                 _matte_row(matte_row[x0:x1], use_matte, weights, _MATTE_STEPS)
-                _share_in_four(across, down, weights, counts[band], line)
+                _share_in_four(across, down, weights, counts[band], line, shares)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -101,7 +121,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
     Source: BT.709-6 items 3.2 and 3.3.
     """
-    _check(size, "size")
+    check_count(size, "size")
     if not 0 < scale <= 1e5:
         raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
     image = as_picture(image)
@@ -109,7 +129,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     line = size + int(SPARE)
     counts = counters(image.shape[0], size * line)
     p = (F(scale * 16), F((size - 1) * 8 + 0.5), F((size - 1) * 16))
-    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, line, p, strip=1)
+    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, np.int32(line), p, strip=1)
     return np.ascontiguousarray(counts.sum(axis=0).reshape(size, line)[:, :size])
 
 
@@ -127,21 +147,23 @@ def _level_row(row, down, weights, n, signal, p):
 
 
 @inline
-def _share_in_two(start, down, weights, counts):
+def _share_in_two(start, down, weights, counts, lower):
+    """Add every pixel to its two cells; ``lower`` is scratch. What each gets is found first: vector code."""
     for x in range(weights.shape[0]):
-        if weights[x] != 0:
-            j, weight = down[x], weights[x]
-            lower = j & _PART
-            cell = np.int64(start[x]) + np.int64(j >> _SHIFT)
-            counts[cell] += np.uint64(weight * (_FINE - lower))
-            counts[cell + 1] += np.uint64(weight * lower)
+        lower[x] = np.int32(weights[x] * np.int32(down[x] & _PART))
+        weights[x] = np.int32(np.int32(weights[x] * _FINE) - lower[x])
+        down[x] = np.int32(start[x] + np.int32(down[x] >> _SHIFT))
+    for x in range(weights.shape[0]):
+        cell = np.int64(down[x])
+        counts[np.uint64(cell)] += np.uint64(weights[x])
+        counts[np.uint64(cell + 1)] += np.uint64(lower[x])
 
 
 @sheet
 def _level_sheet(image, matte, use_matte, start, counts, signal, p, y0, y1):
     height, width, n = image.shape
     step = CHUNK if use_matte else width  # neighbours share a counter: read right after it was written, a place stalls
-    room = np.empty((2, step), np.int32)
+    room = np.empty((3, step), np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
@@ -151,13 +173,13 @@ def _level_sheet(image, matte, use_matte, start, counts, signal, p, y0, y1):
                 x1 = min(x0 + step, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
-                down, weights = room[0][: x1 - x0], room[1][: x1 - x0]
+                down, weights, lower = room[0][: x1 - x0], room[1][: x1 - x0], room[2][: x1 - x0]
                 if n == 3:
                     _level_row(row[3 * x0 : 3 * x1], down, weights, 3, signal, p)
                 else:
                     _level_row(row[4 * x0 : 4 * x1], down, weights, 4, signal, p)
                 _matte_row(matte_row[x0:x1], use_matte, weights, _LEVEL_STEPS)
-                _share_in_two(start[x0:x1], down, weights, counts[band])
+                _share_in_two(start[x0:x1], down, weights, counts[band], lower)
 
 
 def level_counts(
@@ -174,7 +196,7 @@ def level_counts(
     :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
     """
     rows, columns = shape
-    _check(rows, "height")
+    check_count(rows, "height")
     image = as_picture(image)
     width = image.shape[1]
     most = min(4096, width)
@@ -194,11 +216,6 @@ def level_counts(
     wanted = np.int32(COMPONENTS.index(signal))
     over_rows(_level_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
     return np.ascontiguousarray(counts.sum(axis=0).reshape(columns, rows).T)
-
-
-def _check(count: int, name: str) -> None:
-    if not 16 <= count <= 4096:
-        raise ValueRangeError(f"The {name} of a plot must be a whole number from 16 to 4096, not {count}.")
 
 
 # --- brightness ---------------------------------------------------------------------------------------------

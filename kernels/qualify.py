@@ -18,6 +18,7 @@ from .arrays import Floats, as_picture, output
 from .colour import (
     HALF,
     ONE,
+    RUN,
     TINY,
     TWO,
     ZERO,
@@ -29,7 +30,7 @@ from .colour import (
     smoothstep,
     ycbcr_px,
 )
-from .jit import fold, inline, sheet
+from .jit import inline, part, sheet
 from .strips import over_rows
 
 GRID = (48, 48, 24)
@@ -116,7 +117,7 @@ def _between(corners, ft, fy):
     return c0 + ft * (c1 - c0)
 
 
-@fold
+@part
 def _place_row(y_row, cb_row, cr_row, placing, cells, part_a, part_t, lit):
     """Find the cell of every pixel in the two colour axes, its fractions there, and 0 for what is black or outside."""
     cosine, sine, inverse_scale, offset = placing
@@ -312,7 +313,7 @@ def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
     return (*(F(v) for v in compact[:3]), *(F(v) for v in i), F(cut))
 
 
-@fold
+@part
 def edge_row(row, slope, offset, out, n):
     """A row of the matte from the enlarged coefficients and the picture's row of n components to a pixel."""
     for x in range(out.shape[0]):
@@ -353,14 +354,15 @@ def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
 
 
 @inline
-def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope):
-    """Matte of one pixel: the product of three soft ranges. Hue counts in turns and wraps.
+def _hue_px(cb, cr):
+    """Hue in turns, −½ to ½."""
+    return atan2_px(cr, cb) * _TURN
 
-    NaN and Inf give 0, and so does grey unless the hue range is the full circle.
-    """
-    y, cb, cr = ycbcr_px(r, g, b)
+
+@inline
+def _within_px(turns, y, cb, cr, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope):
     chroma = math.sqrt(cb * cb + cr * cr)
-    d = atan2_px(cr, cb) * _TURN - hue
+    d = turns - hue
     d = d + ONE if d < -HALF else d
     d = d - ONE if d > HALF else d
     m = smoothstep((hue_half - abs(d)) * hue_slope)
@@ -370,23 +372,50 @@ def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y
     return m if is_finite(y) and coloured else ZERO
 
 
+@inline
+def range_px(r, g, b, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope):
+    """Matte of one pixel: the product of three soft ranges. Hue counts in turns and wraps.
+
+    NaN and Inf give 0, and so does grey unless the hue range is the full circle.
+    """
+    y, cb, cr = ycbcr_px(r, g, b)
+    ranges = (hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope)
+    return _within_px(_hue_px(cb, cr), y, cb, cr, *ranges)
+
+
 _TURN = F(1 / (2 * math.pi))
 
 
-@fold
-def range_row(row, out, n, p):
-    """A row of the matte from the picture's row of n components to a pixel."""
-    for x in range(out.shape[0]):
-        out[x] = range_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
+@inline
+def _ycbcr_row(row, y, cb, cr, n):
+    for x in range(y.shape[0]):
+        y[x], cb[x], cr[x] = ycbcr_px(row[n * x], row[n * x + 1], row[n * x + 2])
+
+
+@part
+def range_row(row, out, n, p, room):
+    """A row of the matte from the picture's row of n components to a pixel; ``room`` (3, …) is scratch.
+
+    In runs of several loops, for the reason that powers are: see :mod:`.colour`.
+    """
+    for x0 in range(0, out.shape[0], RUN):
+        matte = out[x0 : x0 + RUN]
+        y, cb, cr = room[0][: matte.shape[0]], room[1][: matte.shape[0]], room[2][: matte.shape[0]]
+        if n == 3:
+            _ycbcr_row(row[3 * x0 :], y, cb, cr, 3)
+        else:
+            _ycbcr_row(row[4 * x0 :], y, cb, cr, 4)
+        for x in range(matte.shape[0]):
+            matte[x] = _hue_px(cb[x], cr[x])
+        for x in range(matte.shape[0]):
+            matte[x] = _within_px(matte[x], y[x], cb[x], cr[x], *p)
 
 
 @sheet
 def _range_sheet(image, out, p, y0, y1):
+    room = np.empty((3, RUN), np.float32)
     for y in range(y0, y1):
-        if image.shape[2] == 3:
-            range_row(image[y].reshape(-1), out[y], 3, p)
-        else:
-            range_row(image[y].reshape(-1), out[y], 4, p)
+        range_row(image[y].reshape(-1), out[y], image.shape[2], p, room)
 
 
 def range_key(

@@ -18,7 +18,7 @@ import numpy as np
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, ZERO, F, clamp, is_finite3, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
-from .jit import fold, inline, part, sheet
+from .jit import inline, part, sheet
 from .strips import STRIP, over_rows, strip_rows
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
@@ -109,26 +109,26 @@ def _scale_row(out, a, k):
         out[x] = k * a[x]
 
 
-@fold
+@part
 def _pairs2_row(out, a0, b0, a1, b1, k0, k1):
     for x in range(out.shape[0]):
         out[x] = (out[x] + k0 * (a0[x] + b0[x])) + k1 * (a1[x] + b1[x])
 
 
-@fold
+@part
 def _pairs4_row(out, a0, b0, a1, b1, a2, b2, a3, b3, k0, k1, k2, k3):
     for x in range(out.shape[0]):
         first = (out[x] + k0 * (a0[x] + b0[x])) + k1 * (a1[x] + b1[x])
         out[x] = (first + k2 * (a2[x] + b2[x])) + k3 * (a3[x] + b3[x])
 
 
-@fold
+@part
 def _taps2_row(out, left, right, k0, k1):
     for x in range(out.shape[0]):
         out[x] = (out[x] + k0 * (left[x] + right[x + 1])) + k1 * (left[x + 1] + right[x])
 
 
-@fold
+@part
 def _taps4_row(out, left, right, k0, k1, k2, k3):
     for x in range(out.shape[0]):
         first = (out[x] + k0 * (left[x] + right[x + 3])) + k1 * (left[x + 1] + right[x + 2])
@@ -279,13 +279,13 @@ def _sum4_row(out, a, b, c, d):
         out[x] = (a[x] + b[x]) + (c[x] + d[x])
 
 
-@fold
+@part
 def _halve_row(out, row):
     for x in range(out.shape[0]):
         out[x] = row[2 * x] + row[2 * x + 1]
 
 
-@fold
+@part
 def _sum_rows(plane, total, y, factor, x0, x1):
     """Add up the rows y to y + factor between two columns, in pairs so that equal rows add exactly."""
     if factor == 1:
@@ -306,13 +306,13 @@ def _sum2_row_into(out, a, b):
         out[x] = out[x] + (a[x] + b[x])
 
 
-@fold
+@part
 def _quarter_row(out, row):
     for x in range(out.shape[0]):
         out[x] = (row[4 * x] + row[4 * x + 1]) + (row[4 * x + 2] + row[4 * x + 3])
 
 
-@fold
+@part
 def _sum_cells(total, spare, factor):
     """Add up each run of ``factor`` neighbours in a row, in pairs; but for factor 1, into the spare row."""
     count = total.shape[0] // factor
@@ -358,20 +358,37 @@ def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
         out[cells - 1] = sums[cells - 1] / F(rows * (factor - missing))
 
 
+@inline
+def limit_row(out, a, low, high):
+    """Limit a row to low … high; NaN becomes low."""
+    for x in range(out.shape[0]):
+        out[x] = clamp(a[x], low, high)
+
+
 @sheet
-def _decimate_sheet(plane, out, factor, margin, y0, y1):
+def _decimate_sheet(plane, out, factor, margin, high, y0, y1):
+    """Means over cells; with a ``high`` above 0, of values limited to 0 … high first, so that NaN counts as 0."""
+    height, width = plane.shape
     cells = out.shape[1] - 2 * margin
     total = np.empty(cells * factor, np.float32)
     spare = np.empty(cells * factor, np.float32)
+    rows = np.empty((factor, width), np.float32)
     for row in range(y0, y1):
-        cells_row(plane, plane.shape[0], out[row], total, spare, factor, margin, row, NOUGHT, plane.shape[1])
+        if high > ZERO:
+            count = min(factor, height - row * factor)
+            for j in range(count):
+                limit_row(rows[j], plane[row * factor + j], ZERO, high)
+            cells_row(rows, count, out[row], total, spare, factor, margin, NOUGHT, NOUGHT, width)
+        else:
+            cells_row(plane, height, out[row], total, spare, factor, margin, row, NOUGHT, width)
 
 
-def _decimate(plane: Floats, factor: int, margin: int = 0) -> Floats:
+def _decimate(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZERO) -> Floats:
+    """Return the means over cells, of values limited to 0 … high where that is above 0; then without a margin."""
     height, width = (-(-size // factor) + 2 * margin for size in plane.shape)
     low = np.empty((height, width), np.float32)
     strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(_decimate_sheet, height, plane, low, factor, margin, strip=strip)
+    over_rows(_decimate_sheet, height, plane, low, factor, margin, high, strip=strip)
     return low
 
 
@@ -392,7 +409,7 @@ _S9, _S11, _S13, _S15 = F(9 / 16), F(11 / 16), F(13 / 16), F(15 / 16)
 _Q1, _Q3 = F(0.25), F(0.75)
 
 
-@fold
+@part
 def _spread2_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -401,7 +418,7 @@ def _spread2_row(out, a, b, c):
         out[2 * x + 1] = b[x] + _Q1 * right
 
 
-@fold
+@part
 def _spread4_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -412,7 +429,7 @@ def _spread4_row(out, a, b, c):
         out[4 * x + 3] = b[x] + _E3 * right
 
 
-@fold
+@part
 def _spread8_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -427,7 +444,7 @@ def _spread8_row(out, a, b, c):
         out[8 * x + 7] = b[x] + _S7 * right
 
 
-@fold
+@part
 def _lerp_row(out, a, b, t):
     for x in range(out.shape[0]):
         out[x] = a[x] + t * (b[x] - a[x])
@@ -498,7 +515,7 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
 # --- box mean -----------------------------------------------------------------------------------------------
 
 
-@fold
+@part
 def _box_down(plane, out, sums, whole, part, x0, y0, y1):
     """Sums over 2·whole + 1 rows (and ``part`` of one more at each end) for a block of columns; out[0] is row y0."""
     x1 = x0 + sums.shape[1]
@@ -528,7 +545,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
             _add_ends_row(out[j, x0:x1], above[x0:x1], below[x0:x1], part)
 
 
-@fold
+@part
 def _box_across(row, padded, sums, spare, whole, part, area):
     """Sums along one row in place, divided by the area of the window."""
     width = row.shape[0]
@@ -636,12 +653,6 @@ def _end4_row(out, a, b, c, d, largest):
         out[x] = _end(_end(a[x], b[x], largest), _end(c[x], d[x], largest), largest)
 
 
-@fold
-def _end4_row_into(out, b, c, d, largest):
-    for x in range(out.shape[0]):
-        out[x] = _end(_end(out[x], b[x], largest), _end(c[x], d[x], largest), largest)
-
-
 @inline
 def _ends_down(plane, out, ends, radius, largest, x0, y0, y1):
     """Extremes over 2·radius + 1 rows for one block of columns: windows of 4, 16, 64 … rows, then four of those."""
@@ -660,10 +671,12 @@ def _ends_down(plane, out, ends, radius, largest, x0, y0, y1):
         c, d = plane[_near(plane, top + j + 2)], plane[_near(plane, top + j + 3)]
         _end4_row(ends[j], a[x0:x1], b[x0:x1], c[x0:x1], d[x0:x1], largest)
     step = 4
+    spare = ends[count + taps - 2]  # found in place, the extremes would not become vector code
     while 4 * step <= taps:
         length -= 3 * step
         for j in range(length):
-            _end4_row_into(ends[j], ends[j + step], ends[j + 2 * step], ends[j + 3 * step], largest)
+            _end4_row(spare, ends[j], ends[j + step], ends[j + 2 * step], ends[j + 3 * step], largest)
+            copy_row(ends[j], spare)
         step *= 4
     last = taps - step
     for j in range(count):
@@ -814,7 +827,7 @@ def _median3(a, b, c):
     return _sort3(a, b, c)[1]
 
 
-@fold
+@part
 def _median3_row(out, low, middle, high):
     """Of columns already sorted: the largest low, the median middle and the smallest high, and their median."""
     for x in range(out.shape[0]):
@@ -850,7 +863,7 @@ def _median13(before, diagonal, after):
     return _sort5(low1, low2, d2, high1, high2)[2]
 
 
-@fold
+@part
 def _median5_row(out, r0, r1, r2, r3, r4):
     """Of columns already sorted: sort each rank across the columns; then the median is one of 13 entries.
 
@@ -866,13 +879,13 @@ def _median5_row(out, r0, r1, r2, r3, r4):
         out[x] = _median13((a3, b2, c1, d0), (a4, b3, c2, d1, e0), (b4, c3, d2, e1))
 
 
-@fold
+@part
 def _sorted3_rows(low, middle, high, a, b, c):
     for x in range(low.shape[0]):
         low[x], middle[x], high[x] = _sort3(a[x], b[x], c[x])
 
 
-@fold
+@part
 def _sorted5_rows(r0, r1, r2, r3, r4, a, b, c, d, e):
     for x in range(r0.shape[0]):
         r0[x], r1[x], r2[x], r3[x], r4[x] = _sort5(a[x], b[x], c[x], d[x], e[x])
@@ -1007,23 +1020,17 @@ def tiles_after_pinholes(states: Tiles, lowest: Floats, highest: Floats) -> Tile
 
 
 @sheet
-def _specks_sheet(matte, low, out, factor, y0, y1):
+def _clean_sheet(matte, low, out, factor, specks, y0, y1):
+    """Remove specks or else close pinholes, told by the mean all round on a reduced grid."""
     cells = np.empty(low.shape[1] + 2, np.float32)
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
         enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
-        specks_row(out[y], matte[y], share)
-
-
-@sheet
-def _pinholes_sheet(matte, low, out, factor, y0, y1):
-    cells = np.empty(low.shape[1] + 2, np.float32)
-    wide = np.empty(low.shape[1] * factor, np.float32)
-    share = np.empty(matte.shape[1], np.float32)
-    for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
-        pinholes_row(out[y], matte[y], share)
+        if specks:
+            specks_row(out[y], matte[y], share)
+        else:
+            pinholes_row(out[y], matte[y], share)
 
 
 def speck_radius(size: float) -> float:
@@ -1036,14 +1043,14 @@ def pinhole_radius(size: float) -> float:
     return (_within("size", size) / _PINHOLE_SHARE - 1) / 2
 
 
-def _clean(kernel, matte: Floats, radius: float, out: Floats | None) -> Floats:
+def _clean(specks: bool, matte: Floats, radius: float, out: Floats | None) -> Floats:
     matte = as_plane(matte)
     if radius <= 0:
         return levels(matte, out=out)
     out = output(out, matte.shape, matte)
     factor = factor_for(radius)
-    low = box_mean(_decimate_matte(matte, factor), radius / factor)
-    over_rows(kernel, matte.shape[0], matte, low, out, factor, strip=strip_rows(matte.shape[1]))
+    low = box_mean(_decimate(matte, factor, high=ONE), radius / factor)
+    over_rows(_clean_sheet, matte.shape[0], matte, low, out, factor, specks, strip=strip_rows(matte.shape[1]))
     return out
 
 
@@ -1058,7 +1065,7 @@ def remove_specks(matte: Floats, size: float, out: Floats | None = None) -> Floa
 
     No published source; the two figures were found by trial on mattes of skin.
     """
-    return _clean(_specks_sheet, matte, speck_radius(size), out)
+    return _clean(True, matte, speck_radius(size), out)
 
 
 def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Floats:
@@ -1067,7 +1074,7 @@ def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Flo
     The mean is taken over a square of side size / √0.18, so that a square hole with sides of ``size`` pixels
     closes entirely and one of 1.45 times that size stays open; a straight edge is left alone.
     """
-    return _clean(_pinholes_sheet, matte, pinhole_radius(size), out)
+    return _clean(False, matte, pinhole_radius(size), out)
 
 
 # --- guided filter ------------------------------------------------------------------------------------------
@@ -1079,47 +1086,12 @@ def factor_for(radius: float) -> int:
 
 
 @inline
-def limit_row(out, a, low, high):
-    """Limit a row to low … high; NaN becomes low."""
-    for x in range(out.shape[0]):
-        out[x] = clamp(a[x], low, high)
-
-
-@sheet
-def _decimate_limited_sheet(plane, out, factor, high, y0, y1):
-    """As _decimate_sheet without a margin, from values limited to 0 … high first, so that NaN counts as 0."""
-    height, width = plane.shape
-    cells = out.shape[1]
-    rows = np.empty((factor, width), np.float32)
-    total = np.empty(cells * factor, np.float32)
-    spare = np.empty(cells * factor, np.float32)
-    for row in range(y0, y1):
-        y = row * factor
-        count = min(factor, height - y)
-        for j in range(count):
-            limit_row(rows[j], plane[y + j], ZERO, high)
-        cells_row(rows, count, out[row], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
-
-
-def _decimate_limited(plane: Floats, factor: int, high: np.float32) -> Floats:
-    height, width = (-(-size // factor) for size in plane.shape)
-    low = np.empty((height, width), np.float32)
-    strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(_decimate_limited_sheet, height, plane, low, factor, high, strip=strip)
-    return low
-
-
-def _decimate_matte(matte: Floats, factor: int) -> Floats:
-    return _decimate_limited(matte, factor, ONE)
-
-
-@inline
 def _product_row(out, a, b):
     for x in range(out.shape[0]):
         out[x] = a[x] * b[x]
 
 
-@fold
+@part
 def _fit_row(slope, offset, guide, plane, square, product, epsilon):
     for x in range(slope.shape[0]):
         variance = _end(square[x] - guide[x] * guide[x], ZERO, True)
@@ -1244,7 +1216,7 @@ def guided(
     matte = as_plane(matte)
     guide = as_plane(guide, "guide", matte.shape)
     factor = factor_for(radius)
-    low, low_guide = _decimate_matte(matte, factor), _decimate_limited(guide, factor, GUIDE_HIGHEST)
+    low, low_guide = _decimate(matte, factor, high=ONE), _decimate(guide, factor, high=GUIDE_HIGHEST)
     slope, offset = guided_coefficients(low, low_guide, radius / factor, epsilon)
     out = output(out, matte.shape, matte, guide)
     over_rows(_guided_sheet, matte.shape[0], slope, offset, guide, out, factor, matte, F(amount))
@@ -1258,7 +1230,7 @@ _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
 
 
-@fold
+@part
 def _clean_row(out, row, n):
     """The colour of a row of pixels of n components; one that is not finite counts as black."""
     for x in range(out.shape[0] // 3):
@@ -1269,7 +1241,7 @@ def _clean_row(out, row, n):
         out[3 * x + 2] = b if good else ZERO
 
 
-@fold
+@part
 def _add_pixels(total, image, y, count):
     """Add up some rows of pixels, in pairs where they are four."""
     if count == 4:
@@ -1281,7 +1253,7 @@ def _add_pixels(total, image, y, count):
         _add_row(total, image[y + j].reshape(-1))
 
 
-@fold
+@part
 def _all_finite(row):
     bad = np.int32(0)
     for x in range(row.shape[0]):
@@ -1289,7 +1261,7 @@ def _all_finite(row):
     return bad == 0
 
 
-@fold
+@part
 def _part_row(row, n, planes):
     red, green, blue = planes[0], planes[1], planes[2]
     for x in range(row.shape[0] // n):
@@ -1298,14 +1270,14 @@ def _part_row(row, n, planes):
         blue[x] = row[n * x + 2]
 
 
-@fold
+@part
 def _ycbcr_row(means, share, luma, cb, cr):
     red, green, blue = means[0], means[1], means[2]
     for x in range(luma.shape[0]):
         luma[x], cb[x], cr[x] = ycbcr_px(share * red[x], share * green[x], share * blue[x])
 
 
-@fold
+@part
 def _colours_row(image, y, count, sums, clean, planes):
     """Add up some rows of pixels and part the sums into three rows; a pixel that is not finite counts as black."""
     width, n = image.shape[1], image.shape[2]
@@ -1342,7 +1314,7 @@ def _split_sheet(image, luma, cb, cr, factor, y0, y1):
         _ycbcr_row(means, ONE / F(count), luma[row], cb[row], cr[row])
 
 
-@fold
+@part
 def _ratio_row(luma, cb, cr, u, v):
     for x in range(luma.shape[0]):
         inverse = ONE / (_end(luma[x], ZERO, True) + _RATIO_BIAS)
@@ -1356,7 +1328,7 @@ def _ratio_sheet(luma, cb, cr, u, v, y0, y1):
         _ratio_row(luma[y], cb[y], cr[y], u[y], v[y])
 
 
-@fold
+@part
 def _shadow_row(luma, chroma, ratio):
     """In place: the chroma where it is light, the smoother ratio times luma where it is dark."""
     for x in range(luma.shape[0]):

@@ -40,7 +40,7 @@ from .colour import (
     ycbcr_px,
 )
 from .errors import ValueRangeError
-from .jit import fold, inline, sheet
+from .jit import inline, part, sheet
 from .strips import over_rows
 
 _SIXTH, _24TH, _120TH = F(1 / 6), F(1 / 24), F(1 / 120)
@@ -91,7 +91,7 @@ def turn_split_px(r, g, b, m, inverse_alpha, lit_c, lit_s, dark_c, dark_s, low, 
 _PULL = F(1 / math.radians(25))
 
 
-@fold
+@part
 def turn_row(row, matte, out, n, p):
     """Turn a row of pixels of n components by their matte."""
     for x in range(matte.shape[0]):

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats
-from .jit import fold, inline, sheet
+from .jit import inline, part, sheet
 from .strips import over_rows
 
 ROWS, COLUMNS = 8, 64
@@ -48,7 +48,7 @@ def _gather_ends(row, least, most):
         most[x] = over if over > most[x] else most[x]
 
 
-@fold
+@part
 def _join_ends(to, ends, step):
     """The least and the most of every column and the one ``step`` further."""
     least, most, to_least, to_most = ends[0], ends[1], to[0], to[1]

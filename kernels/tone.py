@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
-from .colour import ONE, ZERO, F, clamp, luma_px, power_px
+from .colour import ONE, RUN, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
 from .jit import inline, sheet
 from .strips import over_rows
@@ -125,113 +125,81 @@ def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None =
 
 
 @inline
-def _sop_px(v, slope, offset, power):
-    return power_px(clamp(v * slope + offset, ZERO, ONE), power)
-
-
-@inline
-def _free_sop_px(v, slope, offset, power):
+def _sloped_px(v, slope, offset, clamped):
     v = v * slope + offset
-    raised = power_px(v, power)
-    return raised if v > ZERO else v
+    return clamp(v, ZERO, ONE) if clamped else v
 
 
 @inline
-def cdl_px(r, g, b, slope, offset, power, saturation):
-    """ASC CDL v1.2 of one pixel, clamped to 0 … 1 after slope and offset and after the saturation."""
-    r = _sop_px(r, slope[0], offset[0], power[0])
-    g = _sop_px(g, slope[1], offset[1], power[1])
-    b = _sop_px(b, slope[2], offset[2], power[2])
+def _saturated_px(r, g, b, saturation, clamped):
     y = luma_px(r, g, b)
-    r = clamp(y + saturation * (r - y), ZERO, ONE)
-    g = clamp(y + saturation * (g - y), ZERO, ONE)
-    b = clamp(y + saturation * (b - y), ZERO, ONE)
-    return r, g, b
+    r, g, b = y + saturation * (r - y), y + saturation * (g - y), y + saturation * (b - y)
+    return (clamp(r, ZERO, ONE), clamp(g, ZERO, ONE), clamp(b, ZERO, ONE)) if clamped else (r, g, b)
 
 
 @inline
-def free_cdl_px(r, g, b, slope, offset, power, saturation):
-    """The same without clamping: values above 1 are raised to the power too, values below 0 stay as they are."""
-    r = _free_sop_px(r, slope[0], offset[0], power[0])
-    g = _free_sop_px(g, slope[1], offset[1], power[1])
-    b = _free_sop_px(b, slope[2], offset[2], power[2])
-    y = luma_px(r, g, b)
-    return y + saturation * (r - y), y + saturation * (g - y), y + saturation * (b - y)
+def cdl_px(r, g, b, slope, offset, power, saturation, clamped):
+    """ASC CDL v1.2 of one pixel: clamped to 0 … 1 after slope and offset and after the saturation, or not at all.
+
+    Without clamping, values above 1 are raised to the power too, and values below 0 stay as they are. A power of 1
+    changes nothing.
+    """
+    r, g, b = (
+        _sloped_px(r, slope[0], offset[0], clamped),
+        _sloped_px(g, slope[1], offset[1], clamped),
+        _sloped_px(b, slope[2], offset[2], clamped),
+    )
+    r = r if power[0] == ONE else power_px(r, power[0])
+    g = g if power[1] == ONE else power_px(g, power[1])
+    b = b if power[2] == ONE else power_px(b, power[2])
+    return _saturated_px(r, g, b, saturation, clamped)
 
 
 @inline
-def _cdl_row(row, out, n, p):
-    for x in range(out.shape[0] // n):
-        r, g, b = cdl_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
+def _slope_row(row, values, n, slope, offset, clamped):
+    """Lay a run of pixels down by component, after slope and offset."""
+    red, green, blue, alpha = planes_of(values)
+    for x in range(red.shape[0]):
+        red[x] = _sloped_px(row[n * x], slope[0], offset[0], clamped)
+        green[x] = _sloped_px(row[n * x + 1], slope[1], offset[1], clamped)
+        blue[x] = _sloped_px(row[n * x + 2], slope[2], offset[2], clamped)
+        if n == 4:
+            alpha[x] = row[n * x + 3]
+
+
+@inline
+def _saturate_row(values, out, n, saturation, clamped):
+    """Put a run together again, with its saturation."""
+    red, green, blue, alpha = planes_of(values)
+    for x in range(red.shape[0]):
+        r, g, b = _saturated_px(red[x], green[x], blue[x], saturation, clamped)
         out[n * x] = r
         out[n * x + 1] = g
         out[n * x + 2] = b
         if n == 4:
-            out[n * x + 3] = row[n * x + 3]
+            out[n * x + 3] = alpha[x]
 
 
 @sheet
-def _cdl_sheet(image, out, p, y0, y1):
-    for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _cdl_row(image[y].reshape(-1), out[y].reshape(-1), 3, p)
-        else:
-            _cdl_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
-
-
-@inline
-def _free_cdl_row(row, out, n, p):
-    for x in range(out.shape[0] // n):
-        r, g, b = free_cdl_px(row[n * x], row[n * x + 1], row[n * x + 2], *p)
-        out[n * x] = r
-        out[n * x + 1] = g
-        out[n * x + 2] = b
-        if n == 4:
-            out[n * x + 3] = row[n * x + 3]
-
-
-@sheet
-def _free_cdl_sheet(image, out, p, y0, y1):
-    for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _free_cdl_row(image[y].reshape(-1), out[y].reshape(-1), 3, p)
-        else:
-            _free_cdl_row(image[y].reshape(-1), out[y].reshape(-1), 4, p)
-
-
-@inline
-def _linear_cdl_row(row, out, n, clamped, slope, offset, saturation):
-    """The same where every power is 1, with a literal that tells whether to clamp."""
-    for x in range(out.shape[0] // n):
-        r = row[n * x] * slope[0] + offset[0]
-        g = row[n * x + 1] * slope[1] + offset[1]
-        b = row[n * x + 2] * slope[2] + offset[2]
-        if clamped:
-            r, g, b = clamp(r, ZERO, ONE), clamp(g, ZERO, ONE), clamp(b, ZERO, ONE)
-        y = luma_px(r, g, b)
-        r, g, b = y + saturation * (r - y), y + saturation * (g - y), y + saturation * (b - y)
-        if clamped:
-            r, g, b = clamp(r, ZERO, ONE), clamp(g, ZERO, ONE), clamp(b, ZERO, ONE)
-        out[n * x] = r
-        out[n * x + 1] = g
-        out[n * x + 2] = b
-        if n == 4:
-            out[n * x + 3] = row[n * x + 3]
-
-
-@sheet
-def _linear_cdl_sheet(image, out, clamped, p, y0, y1):
-    slope, offset, _, saturation = p
+def _cdl_sheet(image, out, slope, offset, power, saturation, clamped, y0, y1):
+    width, n = image.shape[1], image.shape[2]
+    room = np.empty((2, 4 * RUN), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        if image.shape[2] == 3 and clamped:
-            _linear_cdl_row(row, to, 3, True, slope, offset, saturation)
-        elif image.shape[2] == 3:
-            _linear_cdl_row(row, to, 3, False, slope, offset, saturation)
-        elif clamped:
-            _linear_cdl_row(row, to, 4, True, slope, offset, saturation)
-        else:
-            _linear_cdl_row(row, to, 4, False, slope, offset, saturation)
+        for x0 in range(0, width, RUN):
+            x1 = min(x0 + RUN, width)
+            count, values = x1 - x0, room[0][: 4 * (x1 - x0)]
+            if n == 3:
+                _slope_row(row[3 * x0 : 3 * x1], values, 3, slope, offset, clamped)
+            else:
+                _slope_row(row[4 * x0 : 4 * x1], values, 4, slope, offset, clamped)
+            for k in range(3):
+                if power[k] != ONE:
+                    raise_run(values[k * count : (k + 1) * count], room[1], power[k])
+            if n == 3:
+                _saturate_row(values, to[3 * x0 : 3 * x1], 3, saturation, clamped)
+            else:
+                _saturate_row(values, to[4 * x0 : 4 * x1], 4, saturation, clamped)
 
 
 def _triple(values: Sequence[float], name: str, low: float, above: bool = False) -> tuple[np.float32, ...]:
@@ -268,9 +236,5 @@ def cdl(
         raise ValueRangeError(f"CDL saturation must be 0 or more, not {saturation}.")
     image = as_picture(image)
     out = output(out, image.shape, image)
-    numbers = (*p, F(saturation))
-    if all(power == ONE for power in p[2]):
-        over_rows(_linear_cdl_sheet, image.shape[0], image, out, bool(clamp), numbers)
-    else:
-        over_rows(_cdl_sheet if clamp else _free_cdl_sheet, image.shape[0], image, out, numbers)
+    over_rows(_cdl_sheet, image.shape[0], image, out, *p, F(saturation), bool(clamp))
     return out

@@ -92,8 +92,8 @@ _FOLLOW_RADIUS = 0.012
 """Radius of the guided filter in frame heights."""
 _FOLLOW_EPSILON = 4e-4
 """Squared luma contrast below which the guide counts as flat."""
-_MOST_SWEEPS = 2
-"""Up to which a matte in the making is faster than a whole one: every sweep over the matte keys the picture anew."""
+_MOST_STEPS = 2
+"""Up to which a matte in the making is faster than a whole one from any key: each step keys the picture anew."""
 
 
 @dataclass(frozen=True)
@@ -136,9 +136,9 @@ class SoftenMatte(Node):
         return True
 
     def takes_rows(self) -> tuple[str, ...]:
-        """Return the port of the matte where the steps take few sweeps over it."""
-        gathered = sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
-        return ("matte",) if not self.position and gathered < _MOST_SWEEPS else ()
+        """Return the port of the matte where few steps read it."""
+        steps = sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
+        return ("matte",) if not self.position and steps <= _MOST_STEPS else ()
 
     def rows(self, matte: Matte | Rows, guide: Picture | None = None) -> Rows:
         """Return the softened matte in the making."""

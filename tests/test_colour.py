@@ -162,16 +162,10 @@ def test_power_error(exponent):
 
 
 @pytest.mark.slice
-def test_power_of_nothing_is_nothing():
+def test_what_is_not_above_nothing_is_not_raised():
     x = np.array([0, -0.0, -1, np.nan, -np.inf], np.float32)
     exponents = np.full_like(x, 0.45)
-    assert np.array_equal(over_values(kernel.power_px, x, exponents), np.zeros(5, np.float32))
-
-
-@pytest.mark.slice
-def test_odd_power_keeps_the_sign():
-    x = np.array([-8, 8, 0], np.float32)
-    np.testing.assert_allclose(over_values(kernel.odd_power_px, x, np.full_like(x, 1 / 3)), [-2, 2, 0], rtol=1e-6)
+    assert over_values(kernel.power_px, x, exponents).tobytes() == x.tobytes()
 
 
 @pytest.mark.parametrize("magnitude", [1e-5, 1e-3, 0.5, 40.0])
@@ -308,7 +302,7 @@ def test_any_strip_size_gives_the_same_bits(channels, make_picture, same_bits):
     expected = kernel.decode(image, "bt709")
     for strip in (1, 7, 64, 1000):
         out = np.empty_like(image)
-        strips.over_rows(kernel._decode_sheet, 70, image, out, constants, strip=strip)
+        strips.over_rows(kernel._transfer_sheet, 70, image, out, True, constants, strip=strip)
         same_bits(out, expected)
 
 

@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -30,6 +31,7 @@ def numbers(*values: float) -> tuple[np.float32, ...]:
 CURVE = colour.TRANSFERS["bt709"]
 MATRIX = numbers(1.02, -0.01, 0.0, 0.03, 0.95, 0.02, -0.02, 0.01, 1.1)
 RANGE = numbers(0.34, 0.11, 16.7, -0.01, 0.38, 33.3, 0.02, 1.06, 16.7)
+CDL = (numbers(1.1, 1, 0.9), numbers(0.01, 0, -0.02), numbers(1.2, 1, 0.8), F(1.1))
 SPLIT = numbers(1.25, 1.03, 0.16, 0.9, -0.2, 0.15, 5.0, -0.54, 0.84, 0.4, 0.2)
 
 SOURCES = {
@@ -40,8 +42,8 @@ SOURCES = {
     "mix_px": (steer.mix_px, 4, (MATRIX, CURVE.decode, CURVE.encode)),
     "keep_px": (steer.keep_px, 7, numbers(0.6, 0.9)),
     "adapt_px": (balance.adapt_px, 3, (CURVE.decode, MATRIX, CURVE.encode)),
-    "cdl_px": (tone.cdl_px, 3, (numbers(1.1, 1, 0.9), numbers(0.01, 0, -0.02), numbers(1.2, 1, 0.8), F(1.1))),
-    "free_cdl_px": (tone.free_cdl_px, 3, (numbers(1.1, 1, 0.9), numbers(0.01, 0, -0.02), numbers(1.2, 1, 0.8), F(1.1))),
+    "cdl_px": (tone.cdl_px, 3, (*CDL, True)),
+    "cdl_px, not clamped": (tone.cdl_px, 3, (*CDL, False)),
 }
 """Name → pixel function, how many values of the pixels it takes (the last of four is a matte), and its parameters."""
 
@@ -109,7 +111,12 @@ def simulated(tmp_path_factory):
 @pytest.mark.parametrize("name", SOURCES)
 def test_the_simulator_gives_what_the_processor_gives(simulated, name):
     source, count, parameters = SOURCES[name]
-    expected = np.array([source(*values, *parameters) for values in pixels(count)], np.float32)
+
+    @numba.njit(error_model="numpy")
+    def compiled(*given):  # Python itself calls no piece
+        return source(*given)
+
+    expected = np.array([compiled(*values, *parameters) for values in pixels(count)], np.float32)
     assert np.ptp(expected) > 0.1, "the values must tell right from wrong"
     np.testing.assert_allclose(simulated[name], expected, rtol=TOLERANCE, atol=TOLERANCE)
 
@@ -155,6 +162,8 @@ def compile_for_a_card(function, signature, monkeypatch, **options) -> str:
 def type_of(value):
     from numba import types
 
+    if isinstance(value, bool):
+        return types.boolean
     return types.UniTuple(types.float32, len(value)) if isinstance(value, tuple) else types.float32
 
 

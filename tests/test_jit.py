@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import subprocess
@@ -162,3 +163,43 @@ def test_the_slice_passes_without_compilation():
     )
     assert result.returncode == 0, result.stdout[-4000:] + result.stderr[-2000:]
     assert " passed" in result.stdout
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_python_is_told_not_to_call_a_piece():
+    @jit.inline
+    def third_px(x):
+        return x / 3
+
+    with pytest.raises(TypeError, match=r"third_px.*py_func"):
+        third_px(1.0)
+    assert third_px.py_func(3.0) == 1.0
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+@pytest.mark.parametrize("searching", [True, False])
+def test_compiling_leaves_the_search_for_garbage_as_it_was(searching):
+    @jit.inline
+    def half_px(x):
+        return x / 2
+
+    seen = []
+
+    @jit.part
+    def part(x):
+        return half_px(x)
+
+    def whole(x):
+        return part(x)
+
+    sheet = jit._dispatcher(jit._Sheet, whole)
+    compile_ = sheet._compiler.compile
+    sheet._compiler.compile = lambda *given: seen.append(gc.isenabled()) or compile_(*given)
+    before = gc.isenabled()
+    (gc.enable if searching else gc.disable)()
+    try:
+        assert sheet(3.0) == 1.5
+        assert gc.isenabled() == searching
+    finally:
+        (gc.enable if before else gc.disable)()
+    assert seen == [False]

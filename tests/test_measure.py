@@ -84,41 +84,11 @@ def test_vectorscope_puts_the_bars_at_their_published_angles():
         assert np.degrees(np.arctan2(centre[1], centre[0])) % 360 == pytest.approx(angle, abs=0.2)
 
 
-@pytest.mark.parametrize("component", measure.COMPONENTS)
-def test_waveform_agrees_with_a_plain_histogram(picture, matte, component):
-    """numpy.histogram2d of the level and the column."""
-    values = (
-        references.luma(picture) if component == "luma" else picture[..., "rgb".index(component)].astype(np.float64)
-    )
-    columns = np.broadcast_to(np.arange(53) * 20 // 53, values.shape)
-    edges = [np.linspace(-0.1, 1.1, 33), np.arange(21)]
-    expected, _, _ = np.histogram2d(
-        np.clip(values, -0.1, 1.1 - 1e-9).ravel(), columns.ravel(), edges, weights=weights_of(matte).ravel()
-    )
-    result = measure.waveform(picture, 20, 32, component, matte, -0.1, 1.1)
-    assert result.shape == (32, 20)
-    assert int(result.sum()) == weights_of(matte).sum()
-    moved = np.abs(result.astype(np.int64) - expected.astype(np.int64)).sum() / 2
-    assert moved <= 2 * measure.WEIGHT
-
-
 def test_without_a_matte_every_pixel_counts_whole(picture, picture_rgba):
     ones = np.ones(picture.shape[:2], np.float32)
     assert np.array_equal(measure.vectorscope(picture), measure.vectorscope(picture, ones))
-    assert np.array_equal(measure.waveform(picture), measure.waveform(picture, matte=ones))
     assert np.array_equal(measure.vectorscope(picture_rgba), measure.vectorscope(picture_rgba[..., :3]))
     assert measure.tally(picture).area == picture.shape[0] * picture.shape[1]
-
-
-@pytest.mark.parametrize("channels", [3, 4])
-@pytest.mark.parametrize("shape", [(1, 1), (150, 701), (64, 256)])
-def test_both_scopes_at_once_are_those_of_two_readings(make_picture, shape, channels):
-    image = make_picture(*shape, channels)
-    image[shape[0] // 2, shape[1] // 2] = np.nan
-    plane, lines = measure.scopes(image, 48, 31, 100)
-    assert np.array_equal(plane, measure.vectorscope(image, None, 48))
-    assert np.array_equal(lines, measure.waveform(image, 31, 100))
-    assert plane.sum() == lines.sum() == (shape[0] * shape[1] - 1) * measure.WEIGHT
 
 
 # --- statistics ---------------------------------------------------------------------------------------------
@@ -310,7 +280,6 @@ def everything(image, matte):
         np.array([*tally.vector, tally.hued, tally.weight]),
         measure.levels(image, matte).keyed,
         measure.vectorscope(image, matte),
-        measure.waveform(image, 100, 64, "g", matte),
         np.array([*tally.circular_mean(), *tally.ratio_median(), tally.hue_spread(), measure.black_level(image)]),
     ]
 
@@ -357,10 +326,6 @@ def test_a_bad_pixel_counts_nothing(picture, matte, bad):
     ("call", "error", "words"),
     [
         (lambda image: measure.vectorscope(image, size=8), ValueRangeError, "size"),
-        (lambda image: measure.waveform(image, columns=5000), ValueRangeError, "columns"),
-        (lambda image: measure.scopes(image, levels=8), ValueRangeError, "levels"),
-        (lambda image: measure.waveform(image, component="y"), ValueRangeError, "component 'y'"),
-        (lambda image: measure.waveform(image, low=1.0, high=0.0), ValueRangeError, "low below high"),
         (lambda image: measure.luma_percentiles(image, None, [101]), ValueRangeError, "percentage"),
         (lambda image: measure.tally(image, black=math.nan), ValueRangeError, "black level"),
         (lambda image: measure.tally(image, np.ones((3, 3), np.float32)), PictureError, "same size"),

@@ -11,15 +11,27 @@ import pytest
 from inkarnat.host_adapters.bench import chains
 from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
 from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.memory import Memory
 from inkarnat.host_adapters.headless.runner import Runner
 from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.kernels import arrays, memory
+from inkarnat.kernels.memory import Memory
 from inkarnat.kernels.strips import threads
 from inkarnat.nodes import Cdl, CorrectSkin, MarkedFrame, Sample, ToneCurve, Wishes, solve_correction
 
 WIDTH, HEIGHT = 1280, 720
 MOST = 6
 """Frames of float32 RGB that a run may hold at once, the source among them."""
+
+
+@pytest.fixture(autouse=True)
+def forget_idle(monkeypatch):
+    """Let no memory lie idle: of earlier work it would be taken without being counted."""
+
+    def forget():
+        monkeypatch.setattr(memory, "RESULTS", Memory())
+
+    forget()
+    return forget
 
 
 @pytest.fixture(scope="module")
@@ -55,9 +67,9 @@ def test_all_graphs_are_named(graphs):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_frame_needs_six_frames_of_memory_at_most(graphs, frame, name):
-    runner = Runner(graphs[name])
-    runner.run_frame(1, {"plate": frame})
+def test_a_frame_needs_six_frames_of_memory_at_most(graphs, frame, name, forget_idle):
+    Runner(graphs[name]).run_frame(1, {"plate": frame})
+    forget_idle()
     gc.collect()
     tracemalloc.start()
     try:
@@ -174,22 +186,52 @@ def test_a_picture_that_somebody_holds_is_left_alone(frame):
 
 
 def test_a_value_that_nobody_holds_makes_room_for_the_next():
-    memory = Memory()
-    memory.take((180, 320, 3), 1)
-    assert memory.idle() == 180 * 320 * 12
-    lent = memory.lent((180, 320, 3))
-    place, view = lent.ctypes.data, lent[10:, ::2, 1]
+    memory.RESULTS.reserve({(1080, 1920, 3): 1})
+    assert memory.RESULTS.idle() == 1080 * 1920 * 12
+    lent = arrays.output(None, (1080, 1920, 3))
+    assert (lent.shape, lent.dtype, lent.flags.c_contiguous, lent.flags.writeable) == (
+        (1080, 1920, 3),
+        "f4",
+        True,
+        True,
+    )
+    where, view = place(lent), lent[10:, ::2, 1]
     del lent
-    assert memory.idle() == 0
+    assert memory.RESULTS.idle() == 0
     view = view[3:]
-    assert memory.lent((180, 320, 3)).ctypes.data != place
+    assert place(arrays.output(None, (1080, 1920, 3))) != where, "a view holds it"
     del view
-    assert memory.idle() == 2 * 180 * 320 * 12
+    assert memory.RESULTS.idle() == 2 * 1080 * 1920 * 12
+    assert place(arrays.output(None, (1080, 1920, 3))) == where
 
 
-def test_memory_of_other_sizes_is_given_back_where_it_lies_idle(monkeypatch):
-    monkeypatch.setattr("inkarnat.host_adapters.headless.memory._MOST_IDLE", 3 * 4000)
-    memory = Memory()
-    memory.take((10, 100), 5)
-    memory.lent((20, 100))
-    assert memory.idle() == 3 * 4000 + 8000
+def test_small_results_are_not_kept():
+    arrays.output(None, (512, 511))
+    assert memory.RESULTS.idle() == 0
+    arrays.output(None, (512, 512))
+    assert memory.RESULTS.idle() == 1 << 20
+
+
+def test_what_lies_idle_is_limited_and_gives_way_to_another_size(monkeypatch):
+    monkeypatch.setattr(memory, "_MOST_IDLE", 5 * 4000)
+    blocks = Memory()
+    held = [blocks.lent((10, 100)) for _ in range(7)]
+    held.clear()
+    assert blocks.idle() == 5 * 4000
+    blocks.lent((30, 100))
+    assert blocks.idle() == 2 * 4000 + 12000
+    held = [blocks.lent((60, 100)) for _ in range(6)]
+    held.clear()
+    assert blocks.idle() == 4 * 24000, "four of one size, however large: a frame's own steps"
+
+
+def test_what_is_reserved_may_lie_idle(monkeypatch):
+    monkeypatch.setattr(memory, "_MOST_IDLE", 5 * 4000)
+    blocks = Memory()
+    blocks.lent((50, 100))
+    blocks.reserve({(10, 100): 6, (5, 100): 3})
+    assert blocks.idle() == 6 * 4000 + 3 * 2000
+    held = [blocks.lent((10, 100)) for _ in range(6)]
+    held.clear()
+    blocks.reserve({(10, 100): 6, (5, 100): 3})
+    assert blocks.idle() == 6 * 4000 + 3 * 2000

@@ -6,18 +6,22 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ...kernels import measure
-from ...kernels.arrays import Floats, lend
+from ...kernels import plot
+from ...kernels.arrays import Floats
+from ...kernels.measure import Counts
 from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
 from ..headless.graph import Graph, Step
-from ..headless.memory import Memory
 from ..headless.runner import Runner
 from .frames import SKIN_BOX, skin_frame
 
 Work = Callable[[], Floats]
 
-SCOPE, COLUMNS, LEVELS = 256, 512, 256
-"""Bins of the vectorscope's sides, and of the waveform across and along the level."""
+BINS = 256
+"""Cells along the sides of the Cb/Cr plane in which pixels are counted."""
+
+_VECTORSCOPE, _SCALE, _LINES, _COLUMNS = 512, 350.4, 432, 768
+"""Cells of the scopes as their nodes draw them at first: the vectorscope's side and those for a Cb or Cr of 1, and
+lines and columns of the waveform."""
 
 
 @dataclass(frozen=True)
@@ -42,19 +46,16 @@ class Chain:
         )
 
     def as_run(self) -> Callable[[Floats], Floats]:
-        """Return the chain as a run of frames works it out: by one runner, which uses its memory again."""
+        """Return the chain as a run of frames works it out: by one runner."""
         runner = Runner(self.graph())
         return lambda image: runner.run_frame(0, {"plate": image})["result"]
 
     def as_fused(self) -> Callable[[Floats], Floats]:
-        """Return the chain in fused sweeps, joined as a run joins it, in memory that is used again."""
-        memory = Memory()
+        """Return the chain in fused sweeps, joined as a run joins it."""
 
         def work(image: Floats) -> Floats:
-            with lend(memory.lent(image.shape[:2])):
-                key = self.key.rows(image) if self.soften.takes_rows() else self.key.process(image)
-            with lend(memory.lent(image.shape)):
-                return self.steer.process(image, self.soften.rows(key, image))
+            key = self.key.rows(image) if self.soften.takes_rows() else self.key.process(image)
+            return self.steer.process(image, self.soften.rows(key, image))
 
         return work
 
@@ -79,6 +80,16 @@ def full_quality() -> Chain:
     return Chain(learned_key(), SOFTEN, STEER)
 
 
-def scopes(image: Floats) -> tuple[measure.Counts, measure.Counts]:
-    """Return the counts of vectorscope and waveform."""
-    return measure.scopes(image, SCOPE, COLUMNS, LEVELS)
+def vectorscope(image: Floats) -> Counts:
+    """Return what the vectorscope draws: every pixel is shared among four cells."""
+    return plot.chroma_counts(image, None, _VECTORSCOPE, _SCALE)
+
+
+def waveform(image: Floats) -> Counts:
+    """Return what the waveform of luma draws: every pixel is shared between two cells."""
+    return plot.level_counts(image, None, (_LINES, min(_COLUMNS, image.shape[1])), "luma", 0.0, 1.0)
+
+
+def scopes(image: Floats) -> tuple[Counts, Counts]:
+    """Return what both scopes draw."""
+    return vectorscope(image), waveform(image)

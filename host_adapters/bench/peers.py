@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import qualify, soften, steer
+from ...kernels import measure, qualify, soften, steer
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from . import chains
@@ -50,7 +50,7 @@ class Scene:
 
 
 Rows = dict[str, Callable[[], Array]]
-"""Name → work that returns its result; a waveform and a vectorscope count whole pixels."""
+"""Name → work that returns its result; the count of chroma counts whole pixels."""
 
 
 @dataclass(frozen=True)
@@ -115,8 +115,7 @@ def our_rows(scene: Scene) -> Rows:
         EVERYWHERE: lambda: steer.turn(image, everywhere, chains.STEER.angle, chains.STEER.saturation, out=out),
         "plain chain": lambda: chains.PLAIN.node_by_node(image),
         "chain": lambda: chains.STANDARD.node_by_node(image),
-        "vectorscope": lambda: chains.scopes(image)[0] / np.uint64(4096),
-        "waveform": lambda: chains.scopes(image)[1] / np.uint64(4096),
+        "count of chroma": lambda: measure.vectorscope(image, None, chains.BINS) / np.uint64(measure.WEIGHT),
     }
     for sigma in (*BLURS, *WIDE_BLURS):
         own[f"blur σ {sigma:g}"] = lambda sigma=sigma: soften.gaussian(matte, sigma, out=plane)  # type: ignore[misc]
@@ -143,8 +142,7 @@ TOLERANCES = {
     EVERYWHERE: PICTURES,
     "plain chain": PICTURES,
     "chain": PICTURES,
-    "vectorscope": COUNTS,
-    "waveform": COUNTS,
+    "count of chroma": COUNTS,
     **{f"blur σ {sigma:g}": MATTES for sigma in BLURS},
     **{f"grow r {radius}": EXACT for radius in GROWS},
 }

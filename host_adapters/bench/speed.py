@@ -198,8 +198,9 @@ def _kernels(image: Floats) -> dict[str, Callable[[], Any]]:
         "cdl": lambda: tone.cdl(image, (1.05, 1, 0.95), (0, 0.01, 0), (1.1, 1, 0.9), 1.1, out=picture),
         "measure": lambda: measure.tally(image, matte),
         "measure skin": lambda: measure_skin(image, matte),
-        "vectorscope": lambda: measure.vectorscope(image, None, chains.SCOPE),
-        "waveform": lambda: measure.waveform(image, chains.COLUMNS, chains.LEVELS),
+        "count of chroma": own["count of chroma"],
+        "vectorscope": lambda: chains.vectorscope(image),
+        "waveform": lambda: chains.waveform(image),
     }
 
 
@@ -238,16 +239,8 @@ def _peer_rows(peers: Sequence[Peer], width: int, height: int, threads: Sequence
         for count in threads if peer.threaded else (1,):
             scene = Scene.of(width, height, count)
             rows = peer.rows(scene)
-            for chain in ("plain chain", "chain"):
-                if chain in rows:
-                    rows[f"{chain} + scopes"] = _with_scopes(chain, rows)
             for name, work in rows.items():
                 yield Row(name, peer.name, count, work, peer.prepare(count))
-
-
-def _with_scopes(name: str, rows: dict[str, Callable[[], Any]]) -> Callable[[], Any]:
-    chain, vectorscope, waveform = rows[name], rows["vectorscope"], rows["waveform"]
-    return lambda: (chain(), vectorscope(), waveform())
 
 
 # --- sizes ----------------------------------------------------------------------------------------------------

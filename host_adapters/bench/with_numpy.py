@@ -26,8 +26,7 @@ def rows(scene: Scene) -> Rows:
         EVERYWHERE: lambda: image @ plan.turn.T,
         "plain chain": lambda: steer(plain, image, blur(plain, key(plain, image))),
         "chain": lambda: steer(plan, image, soften(plan, key(plan, image), image)),
-        "vectorscope": lambda: vectorscope(plan, image),
-        "waveform": lambda: waveform(plan, image),
+        "count of chroma": lambda: count_of_chroma(plan, image),
     }
     for sigma in BLURS:
         made[f"blur σ {sigma:g}"] = lambda sigma=sigma: ndimage.gaussian_filter(matte, sigma, mode="nearest")  # type: ignore[misc]
@@ -117,17 +116,9 @@ def steer(plan: Plan, image: Floats, matte: Floats) -> Floats:
     return steered
 
 
-def vectorscope(plan: Plan, image: Floats) -> Any:
-    """Return the counts of the vectorscope."""
-    size = chains.SCOPE
+def count_of_chroma(plan: Plan, image: Floats) -> Any:
+    """Return the pixels in every cell of the Cb/Cr plane."""
+    size = chains.BINS
     chroma = image @ plan.chroma_rows.T
     bins = np.clip((chroma + F(0.5)) * F(size), 0, size - 1).astype(np.int32)
     return np.bincount((bins[..., 1] * size + bins[..., 0]).ravel(), minlength=size * size).reshape(size, size)
-
-
-def waveform(plan: Plan, image: Floats) -> Any:
-    """Return the counts of the luma waveform."""
-    columns, levels, width = chains.COLUMNS, chains.LEVELS, image.shape[1]
-    column = (np.arange(width) * columns // width).astype(np.int32)
-    level = np.clip((image @ plan.luma) * F(levels), 0, levels - 1).astype(np.int32)
-    return np.bincount((level * columns + column).ravel(), minlength=levels * columns).reshape(levels, columns)

@@ -23,7 +23,6 @@ def rows(scene: Scene) -> Rows:
     """Return the rows, each result allocated by OpenCV."""
     cv2.setNumThreads(scene.threads)
     plan, plain, image, matte = Plan.of(scene), Plan.of(scene, chains.PLAIN), scene.image, scene.matte
-    across = _columns(image)
     made: Rows = {
         "range key": lambda: key(plan, image),
         "soften": lambda: soften(plan, matte, image),
@@ -31,8 +30,7 @@ def rows(scene: Scene) -> Rows:
         EVERYWHERE: lambda: cv2.transform(image, plan.turn),
         "plain chain": lambda: steer(plain, image, blur(plain, key(plain, image))),
         "chain": lambda: steer(plan, image, soften(plan, key(plan, image), image)),
-        "vectorscope": lambda: vectorscope(plan, image),
-        "waveform": lambda: waveform(plan, image, across),
+        "count of chroma": lambda: count_of_chroma(plan, image),
     }
     for sigma in BLURS:
         made[f"blur σ {sigma:g}"] = lambda sigma=sigma: cv2.GaussianBlur(matte, (0, 0), sigma, borderType=_EDGE)  # type: ignore[misc]
@@ -117,24 +115,11 @@ def steer(plan: Plan, image: Floats, matte: Any) -> Any:
     return cv2.blendLinear(cv2.transform(image, plan.turn), image, matte, cv2.subtract(1.0, matte))
 
 
-def vectorscope(plan: Plan, image: Floats) -> Any:
-    """Return the counts of the vectorscope."""
-    size = chains.SCOPE
+def count_of_chroma(plan: Plan, image: Floats) -> Any:
+    """Return the pixels in every cell of the Cb/Cr plane."""
+    size = chains.BINS
     chroma = cv2.transform(image, plan.chroma_rows)
     return cv2.calcHist([chroma], [1, 0], None, [size, size], [-0.5, 0.5, -0.5, 0.5])
-
-
-def waveform(plan: Plan, image: Floats, across: Floats) -> Any:
-    """Return the counts of the luma waveform; ``across`` holds every pixel's column."""
-    luma = cv2.min(cv2.max(cv2.transform(image, plan.luma[None]), 0), 0.99999)
-    columns, levels = chains.COLUMNS, chains.LEVELS
-    return cv2.calcHist([luma, across], [0, 1], None, [levels, columns], [0, 1, 0, columns])
-
-
-def _columns(image: Floats) -> Floats:
-    height, width = image.shape[:2]
-    column = (np.arange(width) * chains.COLUMNS // width).astype(np.float32) + np.float32(0.5)
-    return np.ascontiguousarray(np.broadcast_to(column, (height, width)))
 
 
 # --- with buffers that are kept --------------------------------------------------------------------------------
@@ -165,8 +150,7 @@ def tuned_rows(scene: Scene) -> Rows:
         EVERYWHERE: lambda: cv2.transform(image, tuned.plan.turn, tuned.buffers("turned", image.shape)),
         "plain chain": lambda: plain.steer(image, plain.blur(plain.key(image))),
         "chain": lambda: tuned.steer(image, tuned.soften(tuned.key(image), image)),
-        "vectorscope": lambda: tuned.vectorscope(image),
-        "waveform": lambda: tuned.waveform(image),
+        "count of chroma": lambda: tuned.count_of_chroma(image),
     }
     plane = tuned.buffers("plane", matte.shape)
     for sigma in BLURS:
@@ -184,7 +168,6 @@ class _Tuned:
 
     def __init__(self, plan: Plan, image: Floats) -> None:
         self.plan, self.buffers, self.shape = plan, _Buffers(), image.shape[:2]
-        self.across = _columns(image)
 
     def _plane(self, name: str) -> Any:
         return self.buffers(name, self.shape)
@@ -269,13 +252,7 @@ class _Tuned:
         rest = cv2.subtract(1.0, matte, self._plane("rest"))
         return cv2.blendLinear(turned, image, matte, rest, self.buffers("result", image.shape))
 
-    def vectorscope(self, image: Floats) -> Any:
+    def count_of_chroma(self, image: Floats) -> Any:
         chroma = cv2.transform(image, self.plan.chroma_rows, self.buffers("chroma pair", (*self.shape, 2)))
-        size = chains.SCOPE
+        size = chains.BINS
         return cv2.calcHist([chroma], [1, 0], None, [size, size], [-0.5, 0.5, -0.5, 0.5])
-
-    def waveform(self, image: Floats) -> Any:
-        luma = cv2.transform(image, self.plan.luma[None], self._plane("luma"))
-        cv2.min(cv2.max(luma, 0, luma), 0.99999, luma)
-        columns, levels = chains.COLUMNS, chains.LEVELS
-        return cv2.calcHist([luma, self.across], [0, 1], None, [levels, columns], [0, 1, 0, columns])

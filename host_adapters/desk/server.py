@@ -22,7 +22,6 @@ from starlette.routing import Route
 
 from ...kernels.errors import InkarnatError
 from ..headless.clips import open_clip
-from ..headless.memory import Memory
 from ..headless.video import CODECS
 from .carrying import status_on
 from .controls import declarations
@@ -51,8 +50,7 @@ class Desk:
 
     def __init__(self, folder: Folder, name: str | None = None) -> None:
         self.folder = folder
-        self.memory = Memory()
-        self.session = Session(folder, name or folder.clip_names()[0], self.memory)
+        self.session = Session(folder, name or folder.clip_names()[0])
         self.shown = threading.Event()
         self.render: Render | None = None
         self.statuses: dict[str, dict[str, Any]] = {}
@@ -85,7 +83,7 @@ class Desk:
     def open(self, name: str) -> None:
         """Open another clip; the one that was open is kept as it is."""
         with self._lock:
-            fresh = Session(self.folder, name, self.memory)
+            fresh = Session(self.folder, name)
             old, self.session = self.session, fresh
             old.close()
 

@@ -16,7 +16,6 @@ from ...nodes import Compare, ShowMatte, Vectorscope, Waveform
 from ...nodes.declare import nearest
 from ..headless.clips import Clip, open_clip
 from ..headless.graph import Graph
-from ..headless.memory import Memory
 from ..headless.pictures import write_picture
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, person_values, plain, step_values, target_params, view_values
@@ -47,10 +46,10 @@ VIEWS: dict[str, str] = {
 class Session:
     """The work on one clip."""
 
-    def __init__(self, folder: Folder, name: str, memory: Memory | None = None) -> None:
+    def __init__(self, folder: Folder, name: str) -> None:
         self.folder, self.name = folder, name
         self.clip: Clip = open_clip(folder.clip_path(name))
-        self.bench = Workbench(self.clip, memory=memory)
+        self.bench = Workbench(self.clip)
         self.notices: list[str] = list(self.clip.notes)
         self.graph_name = folder.graph_name(name)
         self.saved: Graph | None = None
@@ -133,7 +132,7 @@ class Session:
                 raise DeskError("This graph keys nothing, so there is no matte to show.")
             return ShowMatte(view=view).process(result, matte)
 
-        return bench.made((node, frame, *keys), draw, result)
+        return bench.made((node, frame, *keys), draw)
 
     def _matte(self, suffix: str, frame: int, size: Size) -> tuple[Floats | None, Any]:
         origin = matte_origin(self.state, suffix)

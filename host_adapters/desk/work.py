@@ -14,15 +14,14 @@ from typing import Any, TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels.arrays import Floats, lend
+from ...kernels.arrays import Floats
 from ...kernels.codes import quantise
 from ...kernels.errors import InkarnatError
+from ...kernels.memory import RESULTS
 from ...nodes.declare import Node
 from ..headless.clips import Clip
 from ..headless.errors import NodeError
 from ..headless.graph import Graph, Step
-from ..headless.memory import Memory
-from ..headless.runner import likely_shape
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
@@ -42,11 +41,10 @@ class Workbench:
     """Values of one clip, by frame and settings; safe to use from several threads.
 
     :param most_bytes: of pictures that are remembered; of pictures at full size, twice as much.
-    :param memory: where the pictures lie, so that those of one clip make room for those of the next.
     """
 
-    def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES, memory: Memory | None = None) -> None:
-        self.clip, self.most_bytes, self.memory = clip, most_bytes, memory or Memory()
+    def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES) -> None:
+        self.clip, self.most_bytes = clip, most_bytes
         self._values: OrderedDict[Hashable, Floats] = OrderedDict()
         self._findings: OrderedDict[Hashable, Any] = OrderedDict()
         self._bytes = 0
@@ -55,8 +53,7 @@ class Workbench:
     def prepare(self, frame: int) -> None:
         """Take the memory for looking at this clip, so that the first changes are as quick as all others."""
         shape = self.plate(frame).shape
-        self.memory.take(shape, _PICTURES)
-        self.memory.take(shape[:2], _MATTES)
+        RESULTS.reserve({shape: _PICTURES, shape[:2]: _MATTES})
 
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
         """Return the picture of the clip, to be looked at only. Raises InputError."""
@@ -76,14 +73,9 @@ class Workbench:
             self.key(graph, origin, frame, size), lambda: self._worked(graph, step, node, frame, size), size
         )
 
-    def made(self, key: Hashable, make: Callable[[], Floats], like: Floats) -> Floats:
-        """Return a further value, usually shaped ``like`` another one, that follows from ``key`` alone."""
-
-        def made() -> Floats:
-            with lend(self.memory.lent(like.shape)):
-                return make()
-
-        return self._kept(key, made, PROXY)
+    def made(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
+        """Return a further value of about the proxy's size that follows from ``key`` alone."""
+        return self._kept(key, make, PROXY)
 
     def known(self, key: Hashable, find: Callable[[], Known]) -> Known:
         """Return a finding, such as a reading, that follows from ``key`` alone, found once."""
@@ -129,14 +121,13 @@ class Workbench:
         return [min(max(at, first), last) for at in range(frame - before, frame + after + 1)]
 
     def _worked(self, graph: Graph, step: Step, node: Any, frame: int, size: Size) -> Floats:
-        """Work a step out, its result in memory that was used before."""
+        """Work a step out."""
         arguments: dict[str, Any] = {}
         for port, read in step.inputs:
             pictures = tuple(self.value(graph, read, at, size) for at in self._frames(node, frame))
             arguments[port] = pictures if node.frames_needed() != (0, 0) else pictures[0]
         try:
-            with lend(self.memory.lent(likely_shape(node, arguments))):
-                result: Floats = node.process(**arguments)
+            result: Floats = node.process(**arguments)
         except InkarnatError as error:
             raise NodeError(f"{step} failed at frame {frame}: {error}") from error
         return result

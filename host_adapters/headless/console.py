@@ -33,8 +33,7 @@ def warn_if_cold() -> None:
     """Say, once, that kernels will be compiled first: nothing moves for some seconds where none are kept on disk."""
     from ...kernels import jit
 
-    folder = jit.CACHE_FOLDER
-    if not jit.numba_config.DISABLE_JIT and (folder is None or next(folder.rglob("*.nbi"), None) is None):
+    if jit.is_cold():
         warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
 
 

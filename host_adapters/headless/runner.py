@@ -9,12 +9,11 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from ...kernels.arrays import Floats, lend
+from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
-from .memory import Memory
 from .pipeline import ReadAhead, Result, WriteBehind
 
 Key = tuple[str, int]
@@ -101,7 +100,6 @@ class Runner:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
-        self.memory = Memory()
 
     def run_frame(
         self,
@@ -129,7 +127,7 @@ class Runner:
         values = _Values(uses, lasting, fetch, held)
         joined = _joined(jobs, uses)
         for job in jobs:
-            values.put(job.key, _work(job, values, self.memory, job.key in joined))
+            values.put(job.key, _work(job, values, job.key in joined))
         return {name: values.take((origin, frame)) for name, origin in shown.items()}
 
     def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
@@ -176,7 +174,7 @@ def _unbound(source: str) -> GraphError:
     return GraphError(f"The graph reads the source {source!r}, and no picture is given for it.")
 
 
-def _work(job: _Job, values: _Values, memory: Memory, joined: bool) -> Value:
+def _work(job: _Job, values: _Values, joined: bool) -> Value:
     """Work a node out; one that is joined to its reader gives its matte in the making."""
     arguments: dict[str, Any] = {}
     for port, keys in job.reads():
@@ -186,23 +184,10 @@ def _work(job: _Job, values: _Values, memory: Memory, joined: bool) -> Value:
         if joined:
             rows: Rows = job.node.rows(**arguments)  # type: ignore[attr-defined]
             return rows
-        with lend(memory.lent(likely_shape(job.node, arguments))):
-            result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
+        result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
     except Exception as error:
         raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
     return result
-
-
-def likely_shape(node: Node, arguments: Mapping[str, Any]) -> tuple[int, ...]:
-    """Return the shape of a picture that the node reads, or for a node that makes a matte that of a matte.
-
-    :param arguments: by port, a picture or matte, or a tuple of them for a node over several frames.
-    """
-    ports = node.inputs()
-    given = {ports[port].kind: value[0] if isinstance(value, tuple) else value for port, value in arguments.items()}
-    first = given.get("picture", given.get("matte"))
-    shape: tuple[int, ...] = () if first is None else first.shape
-    return shape[:2] if node.output().kind == "matte" else shape
 
 
 def _reason(error: Exception) -> str:

@@ -208,8 +208,6 @@ def build(
     :param nodes: the effects. :param module: what the launcher imports; it has ``attach``.
     :raises BundleError: no compiler, no shared Python library, too many nodes, or the folder cannot be written.
     """
-    if nodes is None:
-        from ...nodes import NODES as nodes
     if len(nodes) > 64:
         raise BundleError(f"A bundle holds at most 64 effects, not {len(nodes)}: raise MOST_PLUGINS in launcher.c.")
     bundle = folder.absolute() / f"{name}.ofx.bundle"

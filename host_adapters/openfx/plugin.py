@@ -18,6 +18,7 @@ from ...kernels import jit, planes
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node, ParamError
+from ..helper import first_use, helped
 from . import api
 from .controls import (
     MATTE_IN_ALPHA,
@@ -283,9 +284,9 @@ def prepare(instance: Instance) -> None:
         return
     _prepared.add(instance.kind.name)
     words = f"Preparing {instance.kind.label} for its first use on this computer"
-    with instance.progress(words), contextlib.suppress(Exception):  # what is wrong will show, and be told, at work
-        arrays = _narrow_inputs(instance.kind)
-        result = _changed(instance.kind).process(**arrays)  # type: ignore[attr-defined]
+    # What is wrong will show, and be told, at work.
+    with instance.progress(words), contextlib.suppress(Exception), helped(instance.kind.name):
+        result = first_use(instance.kind)
         if result.ndim == 2:
             planes.spread(result, np.empty((*result.shape, 4), np.float32))
         if any(clip.kind == "matte" for clip in instance.clips):
@@ -294,28 +295,6 @@ def prepare(instance: Instance) -> None:
 
 
 _prepared: set[str] = set()
-_TALL = 1080
-"""Rows of the frame to prepare with: what is compiled depends on the height, what it costs on the width."""
-
-
-def _narrow_inputs(kind: type[Node]) -> dict[str, Any]:
-    frames = sum(kind().frames_needed()) + 1
-    ramp = np.linspace(0, 1, _TALL * 64 * 4, dtype=np.float32).reshape(_TALL, 64, 4)
-    arrays = {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in kind.inputs().items()}
-    return arrays if frames == 1 else {name: (array,) * frames for name, array in arrays.items()}
-
-
-def _changed(kind: type[Node]) -> Node:
-    """Return the node with its numbers moved a little: a neutral one has nothing to do, and so nothing to compile."""
-    values: dict[str, Any] = {}
-    for name, param in kind.params().items():
-        low, high = param.shown or (param.low, param.high)
-        if param.kind in ("number", "angle") and isinstance(param.default, float):
-            values[name] = 0.95 * param.default + 0.05 * (high if param.default < high else low)
-    try:
-        return kind(**values)
-    except ParamError:
-        return kind()
 
 
 # --- from C and back ----------------------------------------------------------------------------------------

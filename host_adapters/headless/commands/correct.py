@@ -10,7 +10,9 @@ from typing import Any
 
 import click
 
+from ....kernels import jit
 from ....nodes import Corrected, Correction, SkinReading, SkinTarget, ToneCurve, Wishes, solve_subjects
+from ...helper import helped
 from .. import console
 from ..clips import Clip, Frames, parse_frames
 from ..drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
@@ -104,6 +106,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     """
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
+    if jit.is_cold():
+        click.get_current_context().with_resource(helped("correct"))
     view = open_view(options["view"])
     footage = Footage.of(options)
     clip = footage.open(input)

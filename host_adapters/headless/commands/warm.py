@@ -18,6 +18,7 @@ from ....kernels.arrays import Floats
 from ....kernels.errors import InkarnatError
 from ....nodes import NODES, Sample, learn_skin_key, measure_skin, solve_balance, solve_steer
 from ....nodes.declare import Node, Param
+from ...helper import helped
 from .. import console
 
 _SIZE = (216, 384)
@@ -31,10 +32,11 @@ def command(as_json: bool) -> None:
     Done once after an installation or an update; what is compiled is kept on disk for all later runs.
     """
     began = time.perf_counter()
-    for node in NODES.values():
-        warm_node(node())
-    warm_solvers()
-    warm_files_and_scopes()
+    with helped("warm"):
+        for node in NODES.values():
+            warm_node(node())
+        warm_solvers()
+        warm_files_and_scopes()
     answer = {
         "nodes": len(NODES),
         "kernels": len(jit.SHEETS),
@@ -103,10 +105,7 @@ def warm_files_and_scopes() -> None:
                 codes.change_to_planes(codes.planes_to_picture(planes, coding), picture, planes, coding)
         for bits in (8, 16):
             codes.dequantise(codes.quantise(picture, bits), bits)
-        measure.scopes(picture)
-        for matte in (None, _tiny("matte", channels)):
-            measure.vectorscope(picture, matte)
-            measure.waveform(picture, matte=matte)
+        measure.vectorscope(picture)
 
 
 def settings(rest: Node) -> Iterator[Node]:

@@ -1,0 +1,73 @@
+"""Memory that is used again: fresh memory costs more than the work on it, up to 2 ms a megabyte in a virtual machine.
+
+The system hands a page of memory over when it is first written, and clears it then. A picture of 1920×1080 has 25 MB,
+and a run of frames or a drag of a slider makes thirty of them a second. What nobody holds any longer is therefore kept
+and lent anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import weakref
+from collections import defaultdict, deque
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+LEAST = 1 << 20
+"""Bytes of a result from which it lies in such memory; smaller ones cost nothing fresh."""
+
+_MOST_IDLE, _FEW = 1 << 28, 4
+"""Bytes that may lie idle where nobody reserves more, and blocks of one size that may, however large they are."""
+
+
+class Memory:
+    """Blocks of memory by size: lent as arrays, and free again when the last view of such an array has gone.
+
+    Takes no lock: what a block is given back by may run in any thread, in the midst of anything.
+    """
+
+    def __init__(self) -> None:
+        self._most_idle = _MOST_IDLE
+        self._free: defaultdict[int, deque[NDArray[np.uint8]]] = defaultdict(deque)
+
+    def lent(self, shape: Sequence[int]) -> NDArray[np.float32]:
+        """Return a float32 array of this shape with whatever values, in memory that was used before if there is any."""
+        size = math.prod(shape) * 4
+        try:
+            block = self._free[size].pop()
+        except IndexError:
+            block = np.empty(size, np.uint8)
+        # Every view holds the array on the buffer, so it goes when the last of them has gone.
+        owner: NDArray[Any] = np.frombuffer(block.data, np.float32)
+        weakref.finalize(owner, self._give_back, block).atexit = False
+        return owner.reshape(tuple(shape))
+
+    def reserve(self, counts: Mapping[Sequence[int], int]) -> None:
+        """Have so many blocks lie idle for arrays of these shapes, each page of them touched once."""
+        sizes = {math.prod(shape) * 4: count for shape, count in counts.items()}
+        self._most_idle = max(_MOST_IDLE, sum(size * count for size, count in sizes.items()))
+        for size, count in sizes.items():
+            for _ in range(count - len(self._free[size])):
+                self._give_back(np.full(size, 0, np.uint8))
+
+    def idle(self) -> int:
+        """Return the bytes that nobody holds."""
+        return sum(size * len(blocks) for size, blocks in list(self._free.items()))
+
+    def _give_back(self, block: NDArray[np.uint8]) -> None:
+        """Keep a block for the next array of its size; idle blocks of other sizes make room for it."""
+        size = block.nbytes
+        for other, blocks in list(self._free.items()):
+            while other != size and blocks and self.idle() + size > self._most_idle:
+                with contextlib.suppress(IndexError):  # another thread took the last one
+                    blocks.popleft()
+        if len(self._free[size]) < _FEW or self.idle() + size <= self._most_idle:
+            self._free[size].append(block)
+
+
+RESULTS = Memory()
+"""Where the results of kernels lie, but for small ones."""
