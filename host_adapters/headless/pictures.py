@@ -300,6 +300,10 @@ def _is_kept(key: str, same_format: bool) -> bool:
     return same_format or key in _GENERAL or key.startswith("Exif:")
 
 
+_PNG_LEVEL = 4
+"""In little more than half the time of the usual 6 at 8 bits, for files larger by 1 % (grain) to 8 % (none)."""
+
+
 def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureInfo | None) -> Any:
     import OpenImageIO as oiio
 
@@ -315,6 +319,8 @@ def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureI
         spec.attribute("oiio:BitsPerSample", bits)
     if channels == 4 and not _is_premultiplied(like) and name in ("png", "tiff"):
         spec.attribute("oiio:UnassociatedAlpha", 1)
+    if name == "png":
+        spec.attribute("png:compressionLevel", _PNG_LEVEL)
     spec.attribute("Orientation", 1)
     return spec
 
