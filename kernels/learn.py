@@ -2,9 +2,9 @@
 
 The colour axes are those of :mod:`.qualify`: chroma along and across the sample's hue in the luma-normalised
 Cb/Cr plane, and luma. Positives spread from the samples only where the picture leads on without a step in
-colour or light, so a wall of like colour stays out; everything unlike the samples is negative; what looks like
-skin but is not connected is neither, unless there is far more of it than of connected skin: that is a wall. All sums
-run in a fixed order, in float64.
+colour or light, so a wall of like colour stays out: what a smaller step parts from the wall than from the samples
+belongs to the wall. Everything unlike the samples is negative; what looks like skin but is not connected is neither,
+unless there is far more of it than of connected skin: that is a wall too. All sums run in a fixed order, in float64.
 """
 
 from __future__ import annotations
@@ -156,8 +156,28 @@ def _blur_last(table, kernel, out):
 
 
 @sheet
-def _geodesic(start, likeness, log_luma, step, resist, light, distance):
-    """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus light · |Δ|.
+def _edges(log_luma, along, across, shading, grain, light, colour, edges):
+    """Cost of the edge to the four neighbours above and to the left, in the order of :func:`_geodesic`.
+
+    ``light`` for each stop beyond the shading and ``colour`` for each spread of skin beyond the grain.
+    """
+    h, w = log_luma.shape
+    for i in range(h):
+        for j in range(w):
+            for k in range(4):
+                y = i if k == 3 else i - 1
+                x = j - 1 if k == 3 else j - 1 + k
+                if y < 0 or x < 0 or x >= w:
+                    continue
+                length = 1.41421356 if k == 0 or k == 2 else 1.0
+                brighter = abs(log_luma[i, j] - log_luma[y, x]) - shading * length
+                other = math.sqrt((along[i, j] - along[y, x]) ** 2 + (across[i, j] - across[y, x]) ** 2)
+                edges[k, i, j] = light * max(brighter, 0.0) + colour * max(other - grain * length, 0.0)
+
+
+@sheet
+def _geodesic(start, likeness, edges, step, resist, distance):
+    """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus its edge.
 
     Two rounds of a forward and a backward sweep over eight neighbours (Borgefors 1986).
     """
@@ -174,13 +194,13 @@ def _geodesic(start, likeness, log_luma, step, resist, light, distance):
                 best = distance[i, j]
                 for k in range(4):
                     y = i if k == 3 else i - way
-                    x = j - way if k == 3 else j - 1 + k
+                    x = j - way if k == 3 else j - way + way * k
                     if y < 0 or y >= h or x < 0 or x >= w:
                         continue
                     length = 1.41421356 if k == 0 or k == 2 else 1.0
                     between = 1 - 0.5 * (likeness[i, j] + likeness[y, x])
-                    cost = length * (step + resist * between) / h + light * abs(log_luma[i, j] - log_luma[y, x])
-                    best = min(best, distance[y, x] + cost)
+                    edge = edges[k, i, j] if way == 1 else edges[k, y, x]
+                    best = min(best, distance[y, x] + length * (step + resist * between) / h + edge)
                 distance[i, j] = best
 
 
@@ -253,7 +273,34 @@ def _reduce_mask(mask: Flags, shape: tuple[int, int]) -> Flags:
 
 # Spread of one person's skin round a sample, in parts of chroma, degrees and luma.
 CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
-ROUNDS = 4
+
+# Every round reaches farther, in frame heights, and trusts what it found by so much: skin weighs half as much as
+# everything else while it begins to grow, lest a wall that it touches grow with it.
+REACHES = (0.065, 0.0845, 0.104, 0.13)
+TRUSTS = (0.5, 0.5, 0.6, 0.8)
+
+STEP, RESIST = 0.2, 1.749
+"""What the way of a frame height costs through skin, and how much more through what does not look like it."""
+
+# From points and strokes · from boxes and faces, which show the skin's colours already: they spread less far, are
+# trusted fully, and follow the slightest shading.
+LIGHT_EDGE, COLOUR_EDGE = (0.3, 0.17), (0.07, 0.0)
+"""What a stop and a spread of skin cost on the way from the samples."""
+
+SHADING, GRAIN = (0.08, 0.0), (0.1, 0.15)
+"""What is no edge yet: so many stops a pixel, and what the picture's grain is in spreads of skin, within limits."""
+
+BOXED = 0.4
+"""How far boxes and faces spread beside points and strokes."""
+
+NO_EDGE = 0.005
+"""Cost of edges up to which a pixel counts as parted by none."""
+
+SUBTRACT_REACH = 0.065
+"""How far subtract samples spread, in frame heights."""
+
+CLOSED, HEAVIEST = 0.25, 0.3
+"""The likelihood of skin at which a key is closed on a subtract sample, and what it weighs at most in parts of skin."""
 
 DARKEST = 0.03
 """Luma below which a sample counts as black: the key finds nothing there, and its hue is noise."""
@@ -261,13 +308,15 @@ DARKEST = 0.03
 
 @dataclass(frozen=True)
 class _Points:
-    """A reduced frame in table coordinates, flat, with its likeness and geodesic inputs."""
+    """A reduced frame in table coordinates, flat, and the planes that show its edges: stops, spreads of skin."""
 
     frame: Frame
     a: Doubles
     t: Doubles
     y: Doubles
     log_luma: Floats
+    along: Doubles
+    across: Doubles
     seeds: Flags
 
     @property
@@ -280,15 +329,35 @@ class _Points:
         _splat(self.a, self.t, self.y, np.ascontiguousarray(w, np.float64), table)
         return table
 
-    def look(self, table: Doubles) -> Floats:
-        out = np.empty(self.a.size, np.float64)
-        _look(table, self.a, self.t, self.y, out)
-        return out.reshape(self.frame.luma.shape).astype(np.float32)
+    def look(self, table: Doubles, select: Flags | None = None) -> Floats:
+        """Return what a table says of every pixel, float32 (h, w), or of those selected, (n,)."""
+        chosen = slice(None) if select is None else select.ravel()
+        places = self.a[chosen], self.t[chosen], self.y[chosen]
+        out = np.empty(places[0].size, np.float64)
+        _look(table, *places, out)
+        return out.reshape(self.frame.luma.shape if select is None else -1).astype(np.float32)
 
-    def distance(self, start: Flags, likeness: Floats) -> Doubles:
-        out = np.empty(likeness.shape, np.float64)
-        _geodesic(start, likeness, self.log_luma, 0.2, 1.749, 0.17, out)
+    def grain(self, alike: Floats) -> float:
+        """Return by how much neighbours of like colour usually differ in colour, as far as that can be grain."""
+        pairs = (alike[:, 1:] > 0.5) & (alike[:, :-1] > 0.5)
+        steps = np.hypot(np.diff(self.along, axis=1)[pairs], np.diff(self.across, axis=1)[pairs])
+        return float(np.clip(np.median(steps), *GRAIN)) if steps.size else GRAIN[0]
+
+    def edges(self, free: float, grain: float, boxed: float) -> Doubles:
+        """Return what every edge costs that is more than shading and grain, float64 (4, h, w).
+
+        :param free: how much of the shading and of the grain is no edge. :param boxed: share of boxes and faces.
+        """
+        shading, light, colour = (_between(pair, boxed) for pair in (SHADING, LIGHT_EDGE, COLOUR_EDGE))
+        out = np.zeros((4, *self.log_luma.shape))
+        _edges(self.log_luma, self.along, self.across, free * shading, free * grain, light, colour, out)
         return out
+
+
+def _distance(start: Flags, likeness: Floats, edges: Doubles, step: float, resist: float) -> Doubles:
+    out = np.empty(likeness.shape, np.float64)
+    _geodesic(start, likeness, edges, step, resist, out)
+    return out
 
 
 def _usable(frame: Frame) -> tuple[Flags, Flags]:
@@ -334,7 +403,7 @@ def _main_colour(frame: Frame, mask: Flags) -> Flags:
     return kept if kept.any() else mask
 
 
-def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float]) -> _Points:
+def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float], spread: Doubles) -> _Points:
     a, t = axes(frame.u.astype(np.float64), frame.v.astype(np.float64), centre)
     spans = (ALONG, ACROSS, LUMA)
     values = (a, t, frame.luma.astype(np.float64))
@@ -343,7 +412,7 @@ def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float]) -> _Point
         for x, (low, high), n in zip(values, spans, GRID, strict=True)
     ]
     log_luma = np.log2(frame.luma + np.float32(0.05)).astype(np.float32)
-    return _Points(frame, cells[0], cells[1], cells[2], log_luma, seeds)
+    return _Points(frame, cells[0], cells[1], cells[2], log_luma, a / spread[0], t / spread[1], seeds)
 
 
 def _per_cell() -> Doubles:
@@ -355,7 +424,7 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
 
     :param frames: at least one with samples to add.
     :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
-        already cover most of the skin, they spread half as far.
+        already cover most of the skin, they spread less far.
     :raises LearnError: no sampled pixel carries colour to learn from.
     """
     usable = [_usable(frame) for frame in frames]
@@ -374,10 +443,10 @@ def learn(frames: list[Frame], reach: float = 1.0) -> Learned:
             f"The sample has no colour (luma is {luma:.3f}, chroma {chroma:.3f} of that): it is grey, black, clipped "
             "or not a number. Put the sample on skin that is neither burnt out nor black."
         )
-    points = [_in_table(frame, s, centre) for frame, s in zip(frames, seeds, strict=True)]
     spread, narrow = _prior_spread(frames, seeds, centre, chroma)
+    points = [_in_table(frame, s, centre, spread) for frame, s in zip(frames, seeds, strict=True)]
     boxed = sum(int(part.sum()) for _, part in usable) / sum(int(found.sum()) for found in seeds)
-    grower = _Grower(points, spread, narrow, reach * (1 - 0.5 * boxed))
+    grower = _Grower(points, spread, narrow, reach, boxed)
     table = grower.run()
     return Learned(
         centre=centre,
@@ -412,12 +481,13 @@ def _prior_spread(
 class _Grower:
     """The state of the growing: what each round reads and replaces."""
 
-    def __init__(self, points: list[_Points], spread: Doubles, narrow: float, reach: float) -> None:
+    def __init__(self, points: list[_Points], spread: Doubles, narrow: float, reach: float, boxed: float) -> None:
         self.points = points
         self.spread = spread
         self.frames = sum(p.frame.weight for p in points)
         self.pixels = sum(p.frame.weight * p.a.size for p in points)
-        self.gate_width = 0.10 * reach
+        self.reach = reach * _between((1, BOXED), boxed)
+        self.boxed = boxed
         cells = spread * _per_cell()
         sampled = _total(p.splat(p.a, p.seeds) for p in points)
         sampled = sampled / max(float(sampled.sum()), 1e-9)
@@ -429,6 +499,10 @@ class _Grower:
         broad = _blur(sampled, _triple(cells * (0.8, 0.7, 1.5)))
         self.broad = np.sqrt(broad / broad.max())
         self.alike = [p.look(self.broad) for p in points]
+        grain = [p.grain(alike) for p, alike in zip(points, self.alike, strict=True)]
+        self.edges = [p.edges(1.0, g, boxed) for p, g in zip(points, grain, strict=True)]
+        self.faint = [p.edges(0.5, g, boxed) for p, g in zip(points, grain, strict=True)]
+        self.ours = [self._parting(i, p.seeds) for i, p in enumerate(points)]
         self.subtracted = self._grow_subtracted(cells)
         self.positive: list[Floats] = []
         self.negative: list[Floats] = []
@@ -450,12 +524,12 @@ class _Grower:
         near = np.sqrt(near / near.max())
         table = _cells()
         weights = []
-        for p in self.points:
+        for p, edges in zip(self.points, self.edges, strict=True):
             likeness = p.look(near)
             weight = np.zeros_like(likeness)
             if p.frame.subtract.any():
-                away = p.distance(p.frame.subtract, likeness)
-                weight = likeness * np.exp(-0.5 * (away / (self.gate_width * 0.5)) ** 2)
+                away = _distance(p.frame.subtract, likeness, edges, STEP, RESIST)
+                weight = likeness * np.exp(-0.5 * (away / (SUBTRACT_REACH * self.reach)) ** 2)
                 weight = np.maximum(weight, p.frame.subtract).astype(np.float32)
                 weight[p.seeds] = 0
             weights.append(weight)
@@ -467,43 +541,58 @@ class _Grower:
 
     def run(self) -> Doubles:
         table = _smoothstep((self.affinity - 0.35) / 0.5)
-        for turn in range(ROUNDS):
-            self._spread(table, first=turn == 0)
-            table = self._weigh(settled=turn >= 2)
+        for turn, (reach, trust) in enumerate(zip(REACHES, TRUSTS, strict=True)):
+            self._spread(table, reach * self.reach, first=turn == 0)
+            table = self._weigh(_between((trust, 1), self.boxed), settled=turn >= 2)
         self.likeness = [p.look(table) for p in self.points]
         return table
 
-    def _spread(self, table: Doubles, first: bool) -> None:
+    def _spread(self, table: Doubles, reach: float, first: bool) -> None:
         """Find this round's positives and negatives in every frame."""
         self.positive, self.negative, self.apart = [], [], []
         for i, p in enumerate(self.points):
             likeness = soften.guided(p.look(table), p.frame.luma, 2, 1e-3)
             if self.subtracted is not None:
                 likeness = likeness * (1 - self.subtracted[1][i])
+            alike = np.maximum(likeness, self.alike[i])
             positive = np.zeros_like(likeness)
             nearby = np.zeros_like(likeness)
             reached = np.zeros_like(likeness)
             if p.seeds.any():
-                away = p.distance(p.seeds, likeness)
-                reached = np.exp(-0.5 * (away / self.gate_width) ** 2).astype(np.float32)
+                away = _distance(p.seeds, likeness, self.edges[i], STEP, RESIST)
+                reached = np.exp(-0.5 * (away / reach) ** 2).astype(np.float32)
+                if first:
+                    nearby = _nearby(p.seeds)
+                else:
+                    reached *= self._own(i, reached, alike)
                 reached[p.seeds] = 1
                 positive = likeness * reached
                 positive[p.seeds] = 1
-                if first:
-                    nearby = self._nearby(p)
             self.positive.append(positive)
-            alike = np.maximum(likeness, self.alike[i])
             self.negative.append((1 - alike) * (1 - 0.7 * nearby))
             self.apart.append(alike * (1 - reached))
 
-    def _nearby(self, p: _Points) -> Floats:
-        out = np.empty(p.frame.luma.shape, np.float64)
-        _geodesic(p.seeds, np.zeros_like(p.frame.luma), p.log_luma, 1.0, 0.0, 0.0, out)
-        return np.exp(-0.5 * (out / 0.165) ** 2).astype(np.float32)
+    def _parting(self, i: int, start: Flags) -> Doubles:
+        """Return what the edges between every pixel of a frame and the start cost, however far it is."""
+        return _distance(start, np.zeros(start.shape, np.float32), self.faint[i], 0.0, 0.0)
 
-    def _weigh(self, settled: bool) -> Doubles:
+    def _own(self, i: int, reached: Floats, alike: Floats) -> Floats:
+        """Return how far what is reached in a frame is the samples', and not of the look-alike that is not reached.
+
+        Either has its claim where the least edge parts it from the pixel: the competition of geodesic distances by
+        X. Bai & G. Sapiro, "Geodesic matting", Int. J. Computer Vision 82, 2009, over edges alone. Even where both are
+        as near, it is the samples': the far side of a face is not reached either.
+        """
+        far = _inner((reached < 0.1) & (alike > 0.5))
+        if not far.any():
+            return np.ones_like(reached)
+        theirs, ours = self._parting(i, far) + NO_EDGE, self.ours[i] + NO_EDGE
+        return (np.minimum(1, 2 * theirs / (theirs + ours)) ** 2).astype(np.float32)
+
+    def _weigh(self, trust: float, settled: bool) -> Doubles:
         """Turn positives and negatives into the likelihood of skin in every cell of the table.
 
+        :param trust: the weight of skin beside that of everything else.
         :param settled: the positives have spread far enough to tell a wall by its amount.
         """
         skin = _blur(self._histogram(self.positive), (1.1, 1.0704, 1.4716))
@@ -516,10 +605,10 @@ class _Grower:
         if settled:
             other = other + self._wall(skin)
         ratio = self._ratio(other, skin)
-        skin = skin * self.envelope * ratio
+        skin = skin * self.envelope * ratio * trust
         other = other + 0.005 * self.pixels / 1e4 * (ratio / unlike)  # what no pixel shows stays as unlikely
         if self.subtracted is not None:
-            other = other + self._subtracted_share(skin / (skin + other)) * float(skin.sum())
+            other = other + self._subtracted_share(skin, other)
         return skin / (skin + other)
 
     def _ratio(self, other: Doubles, skin: Doubles) -> float:
@@ -544,13 +633,30 @@ class _Grower:
         amount = excess.sum() / max(float(skin.sum()), 1e-9)
         return excess * _smoothstep(np.asarray((amount - 1.5) / 3))
 
-    def _subtracted_share(self, table: Doubles) -> Doubles:
-        """Return the subtracted colours as a share of one, weighed by how far the key would still open on them."""
+    def _subtracted_share(self, skin: Doubles, other: Doubles) -> Doubles:
+        """Return the subtracted colours, weighed just so that the key closes on them: what skin they share stays in.
+
+        Where the key is closed to a colour anyway they weigh as much as they may, so that it stays closed in other
+        light; where it is open, no more than closes it.
+        """
         assert self.subtracted is not None
-        marked = [p.look(table)[p.frame.subtract] for p in self.points]
-        need = np.concatenate(marked).mean(dtype=np.float64)
-        colours = self.subtracted[0]
-        return colours * (0.3 * float(_smoothstep(np.asarray((need - 0.1) / 0.4))) / max(float(colours.sum()), 1e-9))
+        colours = self.subtracted[0] * (float(skin.sum()) / max(float(self.subtracted[0].sum()), 1e-9))
+        apart = HEAVIEST * colours * other / (skin + other)
+        least, most = 0.0, HEAVIEST
+        if self._marked(skin / (skin + other + apart)) <= CLOSED:
+            return apart
+        for _ in range(6):
+            share = 0.5 * (least + most)
+            if self._marked(skin / (skin + other + apart + share * colours)) > CLOSED:
+                least = share
+            else:
+                most = share
+        return apart + most * colours
+
+    def _marked(self, table: Doubles) -> float:
+        """Return the mean likelihood of skin on the subtract samples."""
+        marked = [p.look(table, p.frame.subtract) for p in self.points]
+        return float(np.concatenate(marked).mean(dtype=np.float64))
 
     def _histogram(self, weights: list[Floats]) -> Doubles:
         return _total(p.frame.weight * p.splat(w) for p, w in zip(self.points, weights, strict=True))
@@ -606,6 +712,24 @@ class _Grower:
         seeds = sum(int(p.seeds.sum()) for p in self.points)
         known = sum(int((q[p.seeds] > 0.5).sum()) for p, q in zip(self.points, self.likeness, strict=True))
         return known / max(seeds, 1)
+
+
+def _nearby(seeds: Flags) -> Floats:
+    """Return 1 at the samples, falling with the plain distance from them."""
+    away = _distance(seeds, np.zeros(seeds.shape, np.float32), np.zeros((4, *seeds.shape)), 1.0, 0.0)
+    return np.exp(-0.5 * (away / 0.165) ** 2).astype(np.float32)
+
+
+def _inner(flags: Flags) -> Flags:
+    """Return the flagged pixels whose eight neighbours are flagged too: no specks, no lines."""
+    wide = np.pad(flags, 1, constant_values=True)
+    rows = wide[:-2] & wide[1:-1] & wide[2:]
+    return rows[:, :-2] & rows[:, 1:-1] & rows[:, 2:]
+
+
+def _between(pair: tuple[float, float], part: float) -> float:
+    """Return what lies so far from the first to the second."""
+    return pair[0] + (pair[1] - pair[0]) * part
 
 
 def _triple(values: Doubles) -> tuple[float, float, float]:

@@ -94,10 +94,10 @@ def real_results():
     return accuracy.run_accuracy(list(shots.real_shots(MASKS)), INPUTS)
 
 
-FLOORS = {"1 point": 0.78, "3 points": 0.84, "box": 0.90, "stroke": 0.88, "stroke + four fixes": 0.88}
-"""Mean F1 that was measured on these small pictures, less 0.03."""
+FLOORS = {"1 point": 0.86, "3 points": 0.87, "box": 0.90, "stroke": 0.88, "stroke + four fixes": 0.88}
+"""Mean F1 that was measured on these small pictures, less at most 0.035."""
 
-REAL_FLOORS = {"1 point": 0.82, "3 points": 0.83, "box": 0.86, "stroke": 0.83, "stroke + four fixes": 0.88}
+REAL_FLOORS = {"1 point": 0.86, "3 points": 0.85, "box": 0.865, "stroke": 0.855, "stroke + four fixes": 0.92}
 """Mean F1 that was measured on the real picture and its variants, less 0.03."""
 
 
@@ -217,8 +217,8 @@ def turning(depth, seed):
 def test_a_face_that_turns_into_shadow_is_keyed_at_least_as_well_with_a_second_frame(seed):
     """A stroke on one frame against one on each; the mean over both frames and the six depths.
 
-    Measured on the seeds 731 to 734: +.013 in F1. Single people lose up to .05 where their hair in the light has the
-    colour of their skin in shadow: subtracting the hair mends that.
+    Measured in F1: +.014 and +.001, over the seeds 731 to 735 0 on the mean (733 loses .012). Single people lose up to
+    .04 where their hair in the light has the colour of their skin in shadow: subtracting the hair mends that.
     """
     gains = []
     for depth in shots.SKIN_DEPTHS:
@@ -233,7 +233,7 @@ def test_a_face_that_turns_into_shadow_is_keyed_at_least_as_well_with_a_second_f
         assert min(together) > 0.8
         gains.append(np.mean(together) - np.mean(alone))
     assert np.mean(gains) >= 0
-    assert min(gains) > -0.03
+    assert min(gains) > -0.02
 
 
 def test_a_frame_given_twice_teaches_what_it_teaches_once():
