@@ -66,7 +66,8 @@ class Learned:
     :ivar centre: (Cb/Y′, Cr/Y′) of the samples. :ivar table: float32, shape :data:`.qualify.GRID`, 0 to 1, the
         likelihood of skin. :ivar compact: float64 (10,): mean (3), covariance (6: aa, at, ay, tt, ty, yy) and
         the squared distance at which the compact form is one half.
-    :ivar unconnected: share of the skin-like area that the samples do not reach, in the frame that they reach best.
+    :ivar unconnected: share of the skin-like area that the samples do not reach, in the frame that they reach best;
+        what they reach in part counts in part.
     :ivar recall: share of the sampled pixels that the table recognises.
     """
 
@@ -702,9 +703,9 @@ class _Grower:
         """
         shares = []
         for p, q, w in zip(self.points, self.likeness, self.positive, strict=True):
-            alike = q > 0.5
-            if p.seeds.any() and alike.any():
-                shares.append(1 - float((alike & (w > 0.05)).sum()) / float(alike.sum()))
+            reached = w[q > 0.5]
+            if p.seeds.any() and reached.size:
+                shares.append(1 - float(reached.mean(dtype=np.float64)))
         return min(shares, default=1.0)
 
     def recall(self, table: Doubles) -> float:

@@ -457,9 +457,9 @@ def test_a_matte_along_the_top_and_the_sides_has_leaked_and_one_cut_at_the_botto
 def test_a_lesson_warns_of_look_alikes_and_missed_samples():
     fine = a_matte(0.2)
     assert Lesson(SkinKey(), 0.6, 0.9).warnings(fine) == ()
-    assert signs(Lesson(SkinKey(), 0.7, 0.9).warnings(fine)) == ["look-alike"]
+    assert signs(Lesson(SkinKey(), 0.72, 0.9).warnings(fine)) == ["look-alike"]
     assert signs(Lesson(SkinKey(), 0.5, 0.7).warnings(fine)) == ["missed"]
-    assert signs(Lesson(SkinKey(), 0.7, 0.7).warnings(a_matte(0))) == ["too little", "look-alike", "missed"]
+    assert signs(Lesson(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "look-alike", "missed"]
 
 
 def test_a_wall_of_skin_colour_is_warned_of_and_a_usual_one_is_not():
