@@ -206,6 +206,11 @@ def test_a_broken_driver_is_named(monkeypatch):
         card.find_card()
 
 
+def test_a_card_that_nothing_can_be_compiled_for_is_said_so():
+    with pytest.raises(card.CardError, match=r"compile for the card: module 'numpy' .* pip install"):
+        card.compile_first(lambda: getattr(np, "no_such_thing"))  # noqa: B009
+
+
 def test_a_run_is_told_as_a_table_and_as_json(monkeypatch):
     run = card.CardRun("Some Card", "numba 0", (64, 32), 2, 0.02, 1e9, 0.03, 9e8, 0.9, 0.05, 1e-7, 2e-7)
     monkeypatch.setattr(card, "measure_card", lambda frames: run)

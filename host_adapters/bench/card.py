@@ -78,7 +78,7 @@ def measure_card(width: int = 3840, height: int = 2160, frames: int = 8, rounds:
     def launch(count: int) -> None:
         run_kernel(source[: 3 * count], mattes[:count], target[: 3 * count], numbers)
 
-    launch(pixels * frames)
+    compile_first(lambda: launch(pixels * frames))
     last = pixels * (frames - 1)
     differences = differences_from_processor(picture, mattes[last:].copy_to_host(), target[3 * last :].copy_to_host())
     copy = _milliseconds(cuda, lambda: target.copy_to_device(source), rounds) / frames
@@ -113,6 +113,14 @@ def find_card() -> tuple[Any, str]:
     if name is None:
         raise CardError(f"There is no graphics card that numba can use. {HOW_TO_INSTALL}")
     return cuda, name.decode() if isinstance(name, bytes) else str(name)
+
+
+def compile_first(launch: Callable[[], None]) -> None:
+    """Launch for the first time. Raises CardError where numba cannot compile for the card."""
+    try:
+        launch()
+    except Exception as error:  # the compiler's errors have no common base either
+        raise CardError(f"numba cannot compile for the card: {_first_line(error)}. {HOW_TO_INSTALL}") from error
 
 
 def _first_line(error: Exception) -> str:
