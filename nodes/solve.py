@@ -302,11 +302,11 @@ def _two_lights(hue: float, chroma: float) -> float:
     return math.hypot(hue / 5, math.log2(chroma) / 0.5)
 
 
-_MOST_UNCONNECTED, _LONGEST_RIM = 0.705, 0.3
+_MOST_UNCONNECTED, _LONGEST_RIM, _LONGEST_EDGE = 0.705, 0.3, 16
 """From which a matte is doubted. Chosen on generated portraits keyed from good samples (seeds 100 to 106 and 3000) and
 from wrong ones (763, 764, 775 and 776): points on hair, on the edge of a face and on the wall, boxes far too wide, a
 cast, walls like skin. Wrong and good ones on the seeds 777 and 778: all of 98 bad mattes warned of, 12 % of 127 good
-ones, all of 67 half as large again as the skin; good ones on 7000, 8000 and 9000: 1 % of 891 good mattes, 25 of 29 half
+ones, all of 67 half as large again as the skin; good ones on 7000, 8000 and 9000: 1 % of 891 good mattes, 27 of 29 half
 as large again."""
 
 
@@ -320,8 +320,15 @@ def _rim(matte: Matte) -> float:
     return along / math.sqrt(max(int(keyed.sum()), 1))
 
 
+def _edge(matte: Matte) -> float:
+    """Return how long the edge of the keyed area is, in parts of the side of a square as large; any size of frame."""
+    keyed = matte > 0.5
+    steps = int((keyed[:, 1:] != keyed[:, :-1]).sum()) + int((keyed[1:] != keyed[:-1]).sum())
+    return steps / math.sqrt(max(int(keyed.sum()), 1))
+
+
 def judge_matte(matte: Matte) -> tuple[Warned, ...]:
-    """Return the signs that a matte of skin wants a look: it finds almost nothing, leaks, or is half open."""
+    """Return the signs that a matte of skin wants a look: it finds almost nothing, leaks, is ragged or half open."""
     matte = as_plane(matte)
     area = float(matte.sum(dtype=np.float64)) / matte.size
     soft = measure.soft_share(matte)
@@ -351,6 +358,16 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 f"The key runs along the frame's top and sides for {rim:.1f} times the side of a square of its area "
                 f"(at most {_LONGEST_RIM:g} is usual): it has leaked, unless the frame cuts the face. Subtract the "
                 "surroundings, or sample skin alone.",
+            )
+        )
+    if area >= 0.004 and (edge := _edge(matte)) > _LONGEST_EDGE:
+        found.append(
+            Warned(
+                "ragged",
+                edge,
+                f"The key's edge is {edge:.0f} times as long as the side of a square of its area (at most "
+                f"{_LONGEST_EDGE} is usual): it takes specks of the surroundings along, unless there are many people. "
+                "Subtract the surroundings, or narrow the key.",
             )
         )
     if area >= 0.004 and soft > 0.4:

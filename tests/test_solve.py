@@ -447,6 +447,18 @@ def test_a_matte_is_judged_by_its_area_and_its_softness(matte, expected):
         assert any(mend in warning.message for mend in ("sample", "Narrow", "narrow", "widen"))
 
 
+@pytest.mark.parametrize("times", [1, 4])
+def test_a_matte_in_specks_is_ragged_at_any_size(times):
+    """A square of side n has an edge of 4 n: 16 of them, 16 n for an area of 4 n squared; 25 are beyond it."""
+    square = np.zeros((12, 12), np.float32)
+    square[3:9, 3:9] = 1
+    square = square.repeat(times, axis=0).repeat(times, axis=1)
+    assert judge_matte(np.tile(square, (4, 4))) == ()
+    (warning,) = judge_matte(np.tile(square, (5, 5)))
+    assert (warning.sign, warning.figure) == ("ragged", 20.0)
+    assert "20 times" in warning.message
+
+
 def test_a_matte_along_the_top_and_the_sides_has_leaked_and_one_cut_at_the_bottom_has_not():
     for rows, columns, expected in ((slice(0, 20), slice(None), ["leak"]), (slice(30, 50), slice(30, 70), [])):
         matte = np.zeros((50, 100), np.float32)
@@ -463,7 +475,7 @@ def test_a_lesson_warns_of_look_alikes_and_missed_samples():
 
 
 def test_a_wall_of_skin_colour_is_warned_of_and_a_usual_one_is_not():
-    for similar, expected in ((0.0, set()), (0.8, {"leak"})):
+    for similar, expected in ((0.0, set()), (0.8, {"leak", "ragged"})):
         picture, _, stroke = shot("light", similar)
         lesson = study_skin(picture, stroke)
         assert {*signs(lesson.warnings(lesson.key.process(picture)))} - {"look-alike"} == expected

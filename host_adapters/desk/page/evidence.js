@@ -18,6 +18,7 @@ const MENDS = {
   "too little": ["Add lit skin", ["stroke", "skin"]],
   "half open": ["Add skin", ["stroke", "skin"]],
   leak: ["Keep something out", ["box", "keep out"]],
+  ragged: ["Keep something out", ["box", "keep out"]],
   "look-alike": ["Keep something out", ["box", "keep out"]],
   missed: ["Mark skin anew", ["box", "skin"]],
   "no reading": ["Mark skin", ["box", "skin"]],
