@@ -305,7 +305,7 @@ def _two_lights(hue: float, chroma: float) -> float:
 _MOST_UNCONNECTED, _LONGEST_RIM, _LONGEST_EDGE = 0.705, 0.3, 16
 """From which a matte is doubted. Chosen on generated portraits keyed from good samples (seeds 100 to 106 and 3000) and
 from wrong ones (763, 764, 775 and 776): points on hair, on the edge of a face and on the wall, boxes far too wide, a
-cast, walls like skin. Wrong and good ones on the seeds 777 and 778: all of 98 bad mattes warned of, 12 % of 127 good
+cast, walls like skin. Wrong and good ones on the seeds 777 and 778: all of 98 bad mattes warned of, 13 % of 127 good
 ones, all of 67 half as large again as the skin; good ones on 7000, 8000 and 9000: 1 % of 891 good mattes, 27 of 29 half
 as large again."""
 
