@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from .arrays import Floats, as_picture, as_plane, output
-from .colour import ONE, ZERO, F, clamp, is_finite3, smoothstep, ycbcr_px
+from .colour import ONE, ZERO, F, clamp, is_finite3, part_run, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
 from .strips import STRIP, over_rows, strip_rows
@@ -1262,15 +1262,6 @@ def _all_finite(row):
 
 
 @part
-def _part_row(row, n, planes):
-    red, green, blue = planes[0], planes[1], planes[2]
-    for x in range(row.shape[0] // n):
-        red[x] = row[n * x]
-        green[x] = row[n * x + 1]
-        blue[x] = row[n * x + 2]
-
-
-@part
 def _ycbcr_row(means, share, luma, cb, cr):
     red, green, blue = means[0], means[1], means[2]
     for x in range(luma.shape[0]):
@@ -1279,7 +1270,7 @@ def _ycbcr_row(means, share, luma, cb, cr):
 
 @part
 def _colours_row(image, y, count, sums, clean, planes):
-    """Add up some rows of pixels and part the sums into three rows; a pixel that is not finite counts as black."""
+    """Add up some rows of pixels and part the sums by component; a pixel that is not finite counts as black."""
     width, n = image.shape[1], image.shape[2]
     total = sums[: n * width]
     _add_pixels(total, image, y, count)
@@ -1289,13 +1280,10 @@ def _colours_row(image, y, count, sums, clean, planes):
                 _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 3)
             else:
                 _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
+        n = 3
         total = sums[: 3 * width]
         _add_pixels(total, clean, NOUGHT, count)
-        _part_row(total, 3, planes)
-    elif n == 3:
-        _part_row(total, 3, planes)
-    else:
-        _part_row(total, 4, planes)
+    part_run(total, planes.reshape(-1), n)
 
 
 @sheet
@@ -1303,7 +1291,7 @@ def _split_sheet(image, luma, cb, cr, factor, y0, y1):
     height, width = image.shape[0], image.shape[1]
     sums = np.empty(image.shape[2] * width, np.float32)
     clean = np.empty((factor, width, 3), np.float32)
-    planes = np.empty((3, width), np.float32)
+    planes = np.empty((4, width), np.float32)
     total, spare = np.empty(luma.shape[1] * factor, np.float32), np.empty(luma.shape[1] * factor, np.float32)
     means = np.empty((3, luma.shape[1]), np.float32)
     for row in range(y0, y1):
