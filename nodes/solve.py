@@ -310,21 +310,14 @@ ones, all of 67 half as large again as the skin; good ones on 7000, 8000 and 900
 as large again."""
 
 
-def _rim(matte: Matte) -> float:
-    """Return how much of the frame's top and sides is keyed, in parts of the side of a square of the keyed area.
-
-    Skin leaves the frame at the bottom as a rule, surroundings at any side.
-    """
-    keyed = matte > 0.5
-    along = int(keyed[0].sum()) + int(keyed[1:, 0].sum()) + int(keyed[1:, -1].sum())
-    return along / math.sqrt(max(int(keyed.sum()), 1))
+def _rim(keyed: NDArray[np.bool_]) -> int:
+    """Return how many pixels of the frame's top and sides are keyed: skin leaves it at the bottom as a rule."""
+    return int(keyed[0].sum()) + int(keyed[1:, 0].sum()) + int(keyed[1:, -1].sum())
 
 
-def _edge(matte: Matte) -> float:
-    """Return how long the edge of the keyed area is, in parts of the side of a square as large; any size of frame."""
-    keyed = matte > 0.5
-    steps = int((keyed[:, 1:] != keyed[:, :-1]).sum()) + int((keyed[1:] != keyed[:-1]).sum())
-    return steps / math.sqrt(max(int(keyed.sum()), 1))
+def _edge(keyed: NDArray[np.bool_]) -> int:
+    """Return how many pairs of neighbours the edge of the keyed area parts."""
+    return int((keyed[:, 1:] != keyed[:, :-1]).sum()) + int((keyed[1:] != keyed[:-1]).sum())
 
 
 def judge_matte(matte: Matte) -> tuple[Warned, ...]:
@@ -332,6 +325,8 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
     matte = as_plane(matte)
     area = float(matte.sum(dtype=np.float64)) / matte.size
     soft = measure.soft_share(matte)
+    keyed = matte > 0.5
+    side = math.sqrt(max(int(keyed.sum()), 1))  # of a square as large: against it lengths mean the same at any size
     found = []
     if area < 0.004:
         found.append(
@@ -350,7 +345,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 "subtract the surroundings.",
             )
         )
-    elif (rim := _rim(matte)) > _LONGEST_RIM:
+    elif (rim := _rim(keyed) / side) > _LONGEST_RIM:
         found.append(
             Warned(
                 "leak",
@@ -360,7 +355,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 "surroundings, or sample skin alone.",
             )
         )
-    if area >= 0.004 and (edge := _edge(matte)) > _LONGEST_EDGE:
+    if area >= 0.004 and (edge := _edge(keyed) / side) > _LONGEST_EDGE:
         found.append(
             Warned(
                 "ragged",
