@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from ..kernels import jit, strips
+from ..kernels.arrays import Floats
 from ..nodes import NODES, solve_steer
 from ..nodes.declare import Node, ParamError
 
@@ -71,11 +72,16 @@ _TALL = 1080
 
 def first_use(kind: type[Node]) -> Any:
     """Run a node as a host's first render would, on a narrow frame, and return the result."""
-    frames = sum(kind().frames_needed()) + 1
     ramp = np.linspace(0, 1, _TALL * 64 * 4, dtype=np.float32).reshape(_TALL, 64, 4)
-    arrays = {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in kind.inputs().items()}
-    inputs: dict[str, Any] = arrays if frames == 1 else {name: (array,) * frames for name, array in arrays.items()}
-    return _changed(kind).process(**inputs)  # type: ignore[attr-defined]
+    ports = kind.inputs().items()
+    return run(_changed(kind), {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in ports})
+
+
+def run(node: Node, arrays: Mapping[str, Floats]) -> Any:
+    """Run a node on the same pictures and mattes at every frame that it needs, and return the result."""
+    frames = sum(node.frames_needed()) + 1
+    inputs: dict[str, Any] = {name: array if frames == 1 else (array,) * frames for name, array in arrays.items()}
+    return node.process(**inputs)  # type: ignore[attr-defined]
 
 
 def _changed(kind: type[Node]) -> Node:

@@ -18,7 +18,7 @@ from ....kernels.arrays import Floats
 from ....kernels.errors import InkarnatError
 from ....nodes import NODES, Sample, learn_skin_key, measure_skin, solve_balance, solve_steer
 from ....nodes.declare import Node, Param
-from ...helper import helped
+from ...helper import helped, run
 from .. import console
 
 _SIZE = (216, 384)
@@ -61,16 +61,8 @@ def warm_node(rest: Node, most: int | None = None) -> None:
     for node in itertools.islice(settings(rest), most):
         for channels in (3, 4):
             for connected in (list(ports), needed):
-                _run(node, {name: _tiny(ports[name].kind, channels) for name in connected})
-
-
-def _run(node: Node, inputs: dict[str, Floats]) -> None:
-    before, after = node.frames_needed()
-    frames: dict[str, Any] = {name: (array,) * (before + 1 + after) for name, array in inputs.items()}
-    try:
-        node.process(**(frames if before or after else inputs))  # type: ignore[attr-defined]
-    except InkarnatError:
-        return  # a setting that this picture does not allow compiles nothing
+                with contextlib.suppress(InkarnatError):  # a setting that this picture does not allow compiles nothing
+                    run(node, {name: _tiny(ports[name].kind, channels) for name in connected})
 
 
 def warm_solvers() -> None:
