@@ -151,3 +151,16 @@ def test_a_correction_is_helped_where_nothing_is_compiled_yet(started, monkeypat
     CliRunner().invoke(correct.command, [str(tmp_path / "none.png"), "-o", str(tmp_path / "out.png")])
     assert len(started) == cold
     assert all(child.returncode is not None for child in started)
+
+
+@pytest.mark.parametrize("arguments", [[], ["--json"]])
+def test_a_helped_correction_says_first_that_it_compiles(started, monkeypatch, tmp_path, arguments):
+    from click.testing import CliRunner
+    from inkarnat.host_adapters.headless import console
+
+    told = []
+    monkeypatch.setattr(jit, "is_cold", lambda: True)
+    monkeypatch.setattr(console, "warn_if_cold", lambda: told.append(len(started)))
+    CliRunner().invoke(correct.command, [str(tmp_path / "none.png"), "-o", str(tmp_path / "out.png"), *arguments])
+    assert told == ([] if arguments else [0])
+    assert len(started) == 1

@@ -106,6 +106,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     """
     if output is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
+    if not as_json:
+        console.warn_if_cold()  # asked before the helper leaves its first kernel
     if jit.is_cold():
         click.get_current_context().with_resource(helped("correct"))
     view = open_view(options["view"])
@@ -120,8 +122,6 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     cast = Cast.read(working, options, people, follow)
     if options["track"] and not cast.regions:
         raise GraphError("--track follows a region: give --region as well.")
-    if not as_json:
-        console.warn_if_cold()
     correction = cast.warned(solve_subjects(cast.subjects, wishes))
     aims = {person.name: person.target for person in correction.people}
     if options["view"]:
