@@ -101,9 +101,14 @@ def lend(array: Floats) -> Iterator[None]:
 def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
     array: Floats | None = getattr(_lent, "array", None)
     if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
-        return memory.RESULTS.lent(shape) if math.prod(shape) * 4 >= memory.LEAST else np.empty(shape, np.float32)
+        return room(shape)
     _lent.array = None
     return array
+
+
+def room(shape: tuple[int, ...]) -> Floats:
+    """Return a float32 array of this shape for what is passed on between steps: whatever values, used again later."""
+    return memory.RESULTS.lent(shape) if math.prod(shape) * 4 >= memory.LEAST else np.empty(shape, np.float32)
 
 
 def matte_or_all(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:

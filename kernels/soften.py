@@ -14,8 +14,9 @@ import math
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, as_plane, output
+from .arrays import Floats, as_picture, as_plane, output, room
 from .colour import ONE, ZERO, F, clamp, is_finite3, part_run, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
@@ -451,6 +452,24 @@ def _lerp_row(out, a, b, t):
 
 
 @inline
+def _spread_row(out, cells, wide, factor):
+    """Interpolate a row across, from its cells and one more at each end; ``wide`` is room for whole cells."""
+    width, count = out.shape[0], cells.shape[0] - 2
+    a, b, c = cells[:count], cells[1 : count + 1], cells[2:]
+    target = out if width == count * factor else wide[: count * factor]
+    if factor == 1:
+        copy_row(target, b)
+    elif factor == 2:
+        _spread2_row(target, a, b, c)
+    elif factor == 4:
+        _spread4_row(target, a, b, c)
+    else:
+        _spread8_row(target, a, b, c)
+    if width != count * factor:
+        copy_row(out, wide[:width])
+
+
+@inline
 def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
     """Fill row y of the full grid from column x0 on, a multiple of ``factor``.
 
@@ -469,18 +488,7 @@ def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
         cells[0] = cells[1]
     if last < start + count + 2:
         cells[count + 1] = cells[count]
-    a, b, c = cells[:count], cells[1 : count + 1], cells[2 : count + 2]
-    target = out if width == count * factor else wide[: count * factor]
-    if factor == 1:
-        copy_row(target, b)
-    elif factor == 2:
-        _spread2_row(target, a, b, c)
-    elif factor == 4:
-        _spread4_row(target, a, b, c)
-    else:
-        _spread8_row(target, a, b, c)
-    if width != count * factor:
-        copy_row(out, wide[:width])
+    _spread_row(out, cells[: count + 2], wide, factor)
 
 
 @sheet
@@ -1228,6 +1236,7 @@ def guided(
 _LINES = 360
 _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
+_HALF_FROM = 3.0
 
 
 @part
@@ -1269,25 +1278,19 @@ def _ycbcr_row(means, share, luma, cb, cr):
 
 
 @part
-def _colours_row(image, y, count, sums, clean, planes):
-    """Add up some rows of pixels and part the sums by component; a pixel that is not finite counts as black."""
+def _means_row(image, y, count, sums, planes, total, spare, factor, means):
+    """Means of red, green and blue over cells of some rows of a picture, but for the division by their count."""
     width, n = image.shape[1], image.shape[2]
-    total = sums[: n * width]
-    _add_pixels(total, image, y, count)
-    if not _all_finite(total):
-        for j in range(count):
-            if n == 3:
-                _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 3)
-            else:
-                _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
-        n = 3
-        total = sums[: 3 * width]
-        _add_pixels(total, clean, NOUGHT, count)
-    part_run(total, planes.reshape(-1), n)
+    sums = sums[: n * width]
+    _add_pixels(sums, image, y, count)
+    part_run(sums, planes.reshape(-1), n)
+    for k in range(3):
+        cells_row(planes[k : k + 1], MARGIN, means[k], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
 
 
 @sheet
-def _split_sheet(image, luma, cb, cr, factor, y0, y1):
+def _split_sheet(image, luma, cb, cr, sound, factor, y0, y1):
+    """Y′, Cb and Cr of cells, and of each of their rows whether it is sound: a pixel that is not finite is black."""
     height, width = image.shape[0], image.shape[1]
     sums = np.empty(image.shape[2] * width, np.float32)
     clean = np.empty((factor, width, 3), np.float32)
@@ -1295,10 +1298,17 @@ def _split_sheet(image, luma, cb, cr, factor, y0, y1):
     total, spare = np.empty(luma.shape[1] * factor, np.float32), np.empty(luma.shape[1] * factor, np.float32)
     means = np.empty((3, luma.shape[1]), np.float32)
     for row in range(y0, y1):
-        count = min(factor, height - row * factor)
-        _colours_row(image, row * factor, count, sums, clean, planes)
-        for k in range(3):
-            cells_row(planes[k : k + 1], MARGIN, means[k], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
+        y = row * factor
+        count = min(factor, height - y)
+        _means_row(image, y, count, sums, planes, total, spare, factor, means)
+        sound[row] = _all_finite(means.reshape(-1))
+        if not sound[row]:
+            for j in range(count):
+                if image.shape[2] == 3:
+                    _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 3)
+                else:
+                    _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
+            _means_row(clean, NOUGHT, count, sums, planes, total, spare, factor, means)
         _ycbcr_row(means, ONE / F(count), luma[row], cb[row], cr[row])
 
 
@@ -1311,24 +1321,58 @@ def _ratio_row(luma, cb, cr, u, v):
 
 
 @sheet
-def _ratio_sheet(luma, cb, cr, u, v, y0, y1):
-    for y in range(y0, y1):
-        _ratio_row(luma[y], cb[y], cr[y], u[y], v[y])
+def _ratio_sheet(luma, cb, cr, low_u, low_v, factor, y0, y1):
+    """Means of the ratio chroma / luma over cells, with a margin of one repeated cell."""
+    width = luma.shape[1]
+    u, v = np.empty((factor, width), np.float32), np.empty((factor, width), np.float32)
+    total, spare = np.empty(width + factor, np.float32), np.empty(width + factor, np.float32)
+    for cell in range(y0, y1):
+        for j in range(factor):
+            y = _near(luma, (cell - 1) * factor + j)
+            _ratio_row(luma[y], cb[y], cr[y], u[j], v[j])
+        cells_row(u, factor, low_u[cell], total, spare, factor, MARGIN, MARGIN, NOUGHT, width)
+        cells_row(v, factor, low_v[cell], total, spare, factor, MARGIN, MARGIN, NOUGHT, width)
 
 
 @part
-def _shadow_row(luma, chroma, ratio):
+def _shadow_row(luma, cb, cr, u, v):
     """In place: the chroma where it is light, the smoother ratio times luma where it is dark."""
     for x in range(luma.shape[0]):
         light = smoothstep((luma[x] - _SHADOW) / _SHADOW_FADE)
-        dark = ratio[x] * (_end(luma[x], ZERO, True) + _RATIO_BIAS)
-        chroma[x] = dark + light * (chroma[x] - dark)
+        base = _end(luma[x], ZERO, True) + _RATIO_BIAS
+        dark_cb, dark_cr = u[x] * base, v[x] * base
+        cb[x] = dark_cb + light * (cb[x] - dark_cb)
+        cr[x] = dark_cr + light * (cr[x] - dark_cr)
+
+
+@part
+def _fir_row(plane, out, k, y, row, padded):
+    width, r = plane.shape[1], k.shape[0] - 1
+    fir_down(plane, row[:width], k, y, plane.shape[0], NOUGHT, width)
+    pad_row(padded[: width + 2 * r], row[:width], r)
+    fir_across(padded[: width + 2 * r], out, k)
 
 
 @sheet
-def _shadow_sheet(luma, chroma, ratio, y0, y1):
+def _shadow_sheet(luma, cb, cr, low_u, low_v, factor, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
+    """Blur luma, chroma and the reduced ratios; the ratio takes over in shadow. ``out`` receives the three planes."""
+    width, cells = luma.shape[1], low_u.shape[1]
+    row = np.empty(max(width, cells), np.float32)
+    padded = np.empty(row.shape[0] + 2 * (len(taps_luma) + len(taps_chroma) + len(taps_ratio)), np.float32)
+    room = np.empty((4, width + 2 * factor), np.float32)
+    u, v = room[2][:width], room[3][:width]
+    first, last = y0 // factor, (y1 - 1) // factor + 2
+    ratios = np.empty((2, last + 1 - first, cells), np.float32)
+    for cell in range(first, last + 1):
+        _fir_row(low_u, ratios[0, cell - first], taps_ratio, cell, row, padded)
+        _fir_row(low_v, ratios[1, cell - first], taps_ratio, cell, row, padded)
     for y in range(y0, y1):
-        _shadow_row(luma[y], chroma[y], ratio[y])
+        _fir_row(luma, out[0, y], taps_luma, y, row, padded)
+        _fir_row(cb, out[1, y], taps_chroma, y, row, padded)
+        _fir_row(cr, out[2, y], taps_chroma, y, row, padded)
+        enlarged_row(ratios[0], u, room[0], room[1], factor, MARGIN, y - first * factor, NOUGHT)
+        enlarged_row(ratios[1], v, room[0], room[1], factor, MARGIN, y - first * factor, NOUGHT)
+        _shadow_row(out[0, y], out[1, y], out[2, y], u, v)
 
 
 def ycbcr_planes(image: Floats, factor: int = 1) -> tuple[Floats, Floats, Floats]:
@@ -1340,16 +1384,44 @@ def ycbcr_planes(image: Floats, factor: int = 1) -> tuple[Floats, Floats, Floats
 
     Source: BT.709-6, items 3.2 and 3.3.
     """
-    factor = _as_factor(factor)
-    image = as_picture(image)
+    planes, _ = _split(as_picture(image), _as_factor(factor))
+    return planes[0], planes[1], planes[2]
+
+
+def _split(image: Floats, factor: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return Y′, Cb and Cr of cells as one array, and of each row of cells whether its pixels are all finite."""
     shape = (-(-image.shape[0] // factor), -(-image.shape[1] // factor))
-    luma, cb, cr = (np.empty(shape, np.float32) for _ in range(3))
-    over_rows(_split_sheet, shape[0], image, luma, cb, cr, factor, strip=max(8, STRIP // factor))
-    return luma, cb, cr
+    planes, sound = room((3, *shape)), np.empty(shape[0], np.bool_)
+    over_rows(_split_sheet, shape[0], image, *planes, sound, factor, strip=max(8, STRIP // factor))
+    return planes, sound
+
+
+_NO_TAPS = np.ones(1, np.float32)
+_NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
+
+
+def _direct(planes: Floats, sigma: float) -> tuple[Floats, Floats]:
+    """Return the planes and the taps of a direct blur; where that would take too many, blurred planes and none."""
+    if sigma >= LEAST_SIGMA and blur_factor(sigma) == 1:
+        return planes, gaussian_taps(sigma)
+    return np.stack([gaussian(plane, sigma) for plane in planes]), _NO_TAPS
+
+
+def _low_ratio(planes: Floats, sigma: float) -> tuple[Floats, int, float]:
+    """Return both ratios on a grid with a margin of one cell, by how much that is coarser, and what σ is left there."""
+    factor = max(2, blur_factor(sigma)) if sigma >= _HALF_FROM else 1
+    low = np.empty((2, *(-(-size // factor) + 2 for size in planes.shape[1:])), np.float32)
+    over_rows(_ratio_sheet, low.shape[1], *planes, *low, factor, strip=strip_rows(planes.shape[2] * factor, 8))
+    return low, factor, sigma if factor == 1 else reduced_sigma(sigma, factor)
 
 
 def ratio_prefilter(
-    image: Floats, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7
+    image: Floats,
+    factor: int = 1,
+    light: float = 1.2,
+    shadow: float = 3.5,
+    luma: float = 0.7,
+    sound: NDArray[np.bool_] | None = None,
 ) -> tuple[Floats, Floats, Floats]:
     """Return Y′, Cb and Cr smoothed for a key: the darker, the more of the RATIO chroma / luma is smoothed.
 
@@ -1360,22 +1432,25 @@ def ratio_prefilter(
     :param image: float32 (H, W, 3 or 4), R′G′B′; a pixel that is not finite counts as black.
     :param factor: 1, 2, 4 or 8: how much coarser the planes are than the picture.
     :param light, shadow, luma: σ in pixels of a picture 360 lines high (0 to 40); scaled to this picture's height,
-        so that proxies and full size agree.
+        so that proxies and full size agree. :param sound: bool (⌈H / factor⌉), receives of each row of cells whether
+        all its pixels are finite.
     :returns: three float32 (⌈H / factor⌉, ⌈W / factor⌉). :raises ValueRangeError: factor or σ. :raises PictureError.
 
     No published source; the figures were found by trial on mattes of skin.
     """
     for name, sigma in (("light", light), ("shadow", shadow), ("luma", luma)):
         _within(f"σ of `{name}`", sigma, 0.0, 40.0)
-    y, cb, cr = ycbcr_planes(image, factor)
-    scale = np.shape(image)[0] / _LINES / factor
-    u, v = np.empty_like(y), np.empty_like(y)
-    over_rows(_ratio_sheet, y.shape[0], y, cb, cr, u, v, strip=strip_rows(y.shape[1]))
-    ratio_u = gaussian(u, shadow * scale)
-    ratio_v = gaussian(v, shadow * scale, out=u)
-    smooth_cb = gaussian(cb, light * scale, out=v)
-    smooth_cr = gaussian(cr, light * scale, out=cb)
-    smooth_y = gaussian(y, luma * scale, out=cr)
-    over_rows(_shadow_sheet, y.shape[0], smooth_y, smooth_cb, ratio_u, strip=strip_rows(y.shape[1]))
-    over_rows(_shadow_sheet, y.shape[0], smooth_y, smooth_cr, ratio_v, strip=strip_rows(y.shape[1]))
-    return smooth_y, smooth_cb, smooth_cr
+    image = as_picture(image)
+    planes, finite = _split(image, _as_factor(factor))
+    if sound is not None:
+        sound[:] = finite
+    scale = image.shape[0] / _LINES / factor
+    low, low_factor, low_sigma = _low_ratio(planes, shadow * scale)
+    ratios, ratio_taps = _direct(low, low_sigma)
+    grey, luma_taps = _direct(planes[:1], luma * scale)
+    chroma, chroma_taps = _direct(planes[1:], light * scale)
+    out = room(planes.shape)
+    taps = (luma_taps, chroma_taps, ratio_taps)
+    strip = strip_rows(3 * planes.shape[2], 32)
+    over_rows(_shadow_sheet, out.shape[1], *grey, *chroma, *ratios, low_factor, *taps, out, strip=strip)
+    return out[0], out[1], out[2]
