@@ -19,10 +19,10 @@ import numpy as np
 
 from . import soften, tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
-from .colour import ONE, ZERO, F, luma_row
+from .colour import ONE, ZERO, F, luma_run
 from .errors import ValueRangeError
 from .jit import part, sheet
-from .qualify import Edge, edge_row, edge_tiles, range_row
+from .qualify import Edge, edge_row, range_row
 from .soften import (
     GUIDE_HIGHEST,
     MARGIN,
@@ -123,7 +123,7 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
 def from_edge(image: Floats, edge: Edge) -> Source:
     """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`."""
     image = as_picture(image)
-    return Source(_EDGE, image, _NOTHING, *edge, _NO_RANGES, edge_tiles(edge, image.shape[:2]))
+    return Source(_EDGE, image, _NOTHING, edge.slope, edge.offset, edge.factor, _NO_RANGES, edge.states)
 
 
 def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
@@ -139,33 +139,17 @@ def _enlarge(low, out, room, factor, margin, y, x0):
 
 
 @part
-def _luma(image, out, y, x0):
-    row, x1 = image[y].reshape(-1), x0 + out.shape[0]
-    if image.shape[2] == 3:
-        luma_row(row[3 * x0 : 3 * x1], out, 3)
-    else:
-        luma_row(row[4 * x0 : 4 * x1], out, 4)
-
-
-@part
 def _key(source, y, x0, out, room):
     """Row y from column x0 on as the key or the given plane has it, 0 to 1."""
     x1 = x0 + out.shape[0]
     if source.kind == _PLANE:
         limit_row(out, source.plane[y, x0:x1], ZERO, ONE)
         return
-    row = source.image[y].reshape(-1)
     if source.kind == _EDGE:
-        slope, offset = room[2][: out.shape[0]], room[3][: out.shape[0]]
-        _enlarge(source.key_slope, slope, room, source.key_factor, NOUGHT, y, x0)
-        _enlarge(source.key_offset, offset, room, source.key_factor, NOUGHT, y, x0)
-        if source.image.shape[2] == 3:
-            edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
-        else:
-            edge_row(row[4 * x0 : 4 * x1], slope, offset, out, 4)
+        edge_row(source.image, source.key_slope, source.key_offset, source.key_factor, y, x0, out)
     else:
         n = source.image.shape[2]
-        range_row(row[n * x0 : n * x1], out, n, source.ranges, room[2:5])
+        range_row(source.image[y].reshape(-1)[n * x0 : n * x1], out, n, source.ranges, room[2:5])
 
 
 @part
@@ -193,7 +177,7 @@ def _run(source, y, x0, out, room):
         return
     _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
     _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
-    _luma(source.image, grey, y, x0)
+    luma_run(source.image, grey, y, x0)
     if source.follow == ONE:
         guided_row(out, first, second, grey)
     else:
@@ -247,7 +231,7 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
         c0, c1 = x0 // factor, (x1 + factor - 1) // factor
         if states[tile] == MIXED:
             for j in range(count):
-                _luma(image, grey[: x1 - x0], y + j, x0)
+                luma_run(image, grey[: x1 - x0], y + j, x0)
                 limit_row(rows[j, x0:x1], grey[: x1 - x0], ZERO, GUIDE_HIGHEST)
             cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
         else:

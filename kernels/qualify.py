@@ -12,9 +12,10 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import soften, tiles
-from .arrays import Floats, as_picture, output
+from .arrays import Floats, as_picture, output, room
 from .colour import (
     HALF,
     ONE,
@@ -26,7 +27,7 @@ from .colour import (
     atan2_px,
     clamp,
     is_finite,
-    luma_px,
+    luma_run,
     smoothstep,
     ycbcr_px,
 )
@@ -226,13 +227,15 @@ def _bending(middle: float, shadow_reach: float, highlight_reach: float) -> tupl
 class Edge(NamedTuple):
     """A key found at a reduced size, whose edge is still to be drawn on luma: matte = slope · luma + offset.
 
-    :ivar slope, offset: float32 (h, w), coefficients of the guided filter. :ivar factor: how many times coarser than
-        the picture their grid is.
+    :ivar slope, offset: float32 (h, W), coefficients of the guided filter, as wide as the picture.
+    :ivar factor: how many times as many rows the picture has. :ivar states: the tiles of the matte: empty where slope
+        and offset are 0 as far as they reach, full where they are 0 and 1 and all pixels are finite.
     """
 
     slope: Floats
     offset: Floats
     factor: int
+    states: tiles.Tiles
 
 
 def learned_edge(
@@ -258,8 +261,10 @@ def learned_edge(
     :raises PictureError: wrong arrays.
     """
     image = as_picture(image)
-    y, cb, cr = work_planes(image)
-    matte = np.empty_like(y)
+    factor = work_factor(image.shape[0])
+    sound = np.empty(-(-image.shape[0] // factor), np.bool_)
+    y, cb, cr = soften.ratio_prefilter(image, factor, sound=sound)
+    matte = room(y.shape)
     bending = _bending(middle, shadow_reach, highlight_reach)
     shape = (_placing(centre), bending, _ramp(width, softness))
     if form.ndim == 3:
@@ -270,16 +275,33 @@ def learned_edge(
         lines = y.shape[0]
         matte = soften.remove_specks(matte, SPECKS * lines)
         matte = soften.close_pinholes(matte, PINHOLES * lines)
-    return _edge(matte, y, work_factor(image.shape[0]))
+    return _edge(matte, y, factor, image.shape[:2], sound)
 
 
-def _edge(matte: Floats, y: Floats, factor: int) -> Edge:
+def _edge(matte: Floats, y: Floats, factor: int, shape: tuple[int, ...], sound: NDArray[np.bool_]) -> Edge:
     """Let the reduced matte follow the edges of the reduced luma (guided filter, He et al. 2013)."""
+    sound = np.repeat(sound, factor)[: shape[0]]
     radius = max(2, round(4 * y.shape[0] / 480))
     if radius >= 4:
         matte, y = soften.decimate(matte, 2), soften.decimate(y, 2)
         radius, factor = (radius + 1) // 2, factor * 2
-    return Edge(*soften.guided_coefficients(matte, y, radius, 4e-4), factor)
+    slope, offset = soften.guided_coefficients(matte, y, radius, 4e-4)
+    states = _edge_tiles(slope, offset, factor, shape, sound)
+    wide = (soften.enlarge_across(plane, factor, shape[1]) for plane in (slope, offset))
+    return Edge(*wide, factor, states)
+
+
+def _edge_tiles(
+    slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...], sound: NDArray[np.bool_]
+) -> tiles.Tiles:
+    """Return the tiles of the matte of a key; ``sound`` tells of the picture's rows whether their pixels are finite."""
+    states = tiles.unknown(shape)
+    flat = tiles.hold(slope, 0, factor, states)
+    lowest, highest = tiles.ends(offset, factor, states)
+    all_sound = np.logical_and.reduceat(sound, np.arange(0, shape[0], tiles.ROWS))
+    states[flat & (lowest == 0) & (highest == 0)] = tiles.EMPTY
+    states[flat & (lowest == 1) & (highest == 1) & all_sound[:, None]] = tiles.FULL
+    return states
 
 
 def learned_key(
@@ -293,16 +315,8 @@ def learned_key(
     image = as_picture(image)
     out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
     edge = learned_edge(image, centre, form, **options)
-    over_rows(_edge_sheet, image.shape[0], image, *edge, edge_tiles(edge, out.shape), out)
+    over_rows(_edge_sheet, image.shape[0], image, *edge, out)
     return out
-
-
-def edge_tiles(edge: Edge, shape: tuple[int, ...]) -> tiles.Tiles:
-    """Return the tiles of the matte of a key: empty where slope and offset are 0 as far as they reach."""
-    states = tiles.unknown(shape)
-    empty = tiles.hold(edge.slope, 0, edge.factor, states) & tiles.hold(edge.offset, 0, edge.factor, states)
-    states[empty] = tiles.EMPTY
-    return states
 
 
 def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
@@ -313,40 +327,41 @@ def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
     return (*(F(v) for v in compact[:3]), *(F(v) for v in i), F(cut))
 
 
-@part
-def edge_row(row, slope, offset, out, n):
-    """A row of the matte from the enlarged coefficients and the picture's row of n components to a pixel."""
+_BRIGHTEST_GUIDE = F(4)
+
+
+@inline
+def _led_row(out, slope, slope_below, offset, offset_below, t):
+    """In place: from luma to the matte."""
     for x in range(out.shape[0]):
-        r = row[n * x]
-        g = row[n * x + 1]
-        b = row[n * x + 2]
-        luma = luma_px(r, g, b)
-        m = clamp(slope[x] * clamp(luma, ZERO, _BRIGHTEST_GUIDE) + offset[x], ZERO, ONE)
+        luma = out[x]
+        a = slope[x] + t * (slope_below[x] - slope[x])
+        b = offset[x] + t * (offset_below[x] - offset[x])
+        m = clamp(a * clamp(luma, ZERO, _BRIGHTEST_GUIDE) + b, ZERO, ONE)
         out[x] = m if is_finite(luma) else ZERO
 
 
-_BRIGHTEST_GUIDE = F(4)
+@part
+def edge_row(image, slope, offset, factor, y, x0, out):
+    """Row y of the matte from column x0 on, from an :class:`Edge`. Luma first: both loops together take far longer."""
+    x1 = x0 + out.shape[0]
+    luma_run(image, out, y, x0)
+    above, below, t = soften.rows_round(slope, factor, y)
+    _led_row(out, slope[above, x0:x1], slope[below, x0:x1], offset[above, x0:x1], offset[below, x0:x1], t)
 
 
 @sheet
 def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
-    width, n = out.shape[1], image.shape[2]
-    room = np.empty((4, width + 16), np.float32)
+    width = out.shape[1]
     for y in range(y0, y1):
-        row, tile = image[y].reshape(-1), 0
-        while tile < states.shape[1]:
-            end = tiles.run_end(states[y // tiles.ROWS], tile)
+        row, tile = states[y // tiles.ROWS], 0
+        while tile < row.shape[0]:
+            end = tiles.run_end(row, tile)
             x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
-            if states[y // tiles.ROWS, tile] == tiles.EMPTY:
-                soften.fill_row(out[y, x0:x1], ZERO)
+            if row[tile] == tiles.MIXED:
+                edge_row(image, slope, offset, factor, y, x0, out[y, x0:x1])
             else:
-                slopes, offsets = room[2][: x1 - x0], room[3][: x1 - x0]
-                soften.enlarged_row(slope, slopes, room[0], room[1], factor, soften.NOUGHT, y, x0)
-                soften.enlarged_row(offset, offsets, room[0], room[1], factor, soften.NOUGHT, y, x0)
-                if n == 3:
-                    edge_row(row[3 * x0 : 3 * x1], slopes, offsets, out[y, x0:x1], 3)
-                else:
-                    edge_row(row[4 * x0 : 4 * x1], slopes, offsets, out[y, x0:x1], 4)
+                soften.fill_row(out[y, x0:x1], ONE if row[tile] == tiles.FULL else ZERO)
             tile = end
 
 

@@ -520,6 +520,36 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
     return out
 
 
+@sheet
+def _enlarge_across_sheet(low, out, factor, y0, y1):
+    count = low.shape[1]
+    cells, wide = np.empty(count + 2, np.float32), np.empty(count * factor, np.float32)
+    for y in range(y0, y1):
+        pad_row(cells, low[y], MARGIN)
+        _spread_row(out[y], cells, wide, factor)
+
+
+def enlarge_across(plane: Floats, factor: int, width: int) -> Floats:
+    """Interpolate the rows of a decimated plane and leave their count as it is; :func:`rows_round` tells the rest.
+
+    :param plane: float32 (h, ⌈W / factor⌉). :param factor: 1, 2, 4 or 8. :param width: W.
+    :returns: float32 (h, W).
+    """
+    if factor == 1:
+        return plane
+    out = room((plane.shape[0], width))
+    over_rows(_enlarge_across_sheet, plane.shape[0], plane, out, factor, strip=strip_rows(width, 8))
+    return out
+
+
+@inline
+def rows_round(low, factor, y):
+    """Return the rows of a reduced plane above and below row y of the full grid, and how near that is to the second."""
+    place = (F(y) + F(0.5)) / F(factor) - F(0.5)
+    above = math.floor(place)
+    return _near(low, above), _near(low, above + 1), place - F(above)
+
+
 # --- box mean -----------------------------------------------------------------------------------------------
 
 
