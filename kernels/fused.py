@@ -21,19 +21,20 @@ from . import soften, tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
 from .colour import ONE, ZERO, F, luma_run
 from .errors import ValueRangeError
-from .jit import part, sheet
+from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, range_row
 from .soften import (
     GUIDE_HIGHEST,
-    MARGIN,
     NOUGHT,
     cells_row,
     copy_row,
+    doubled_row,
     enlarged_row,
     fill_row,
     fir_across,
     fir_down,
     guided_row,
+    halved_row,
     levels_row,
     limit_row,
     partly_guided_row,
@@ -133,9 +134,9 @@ def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
 
 
 @part
-def _enlarge(low, out, room, factor, margin, y, x0):
+def _enlarge(low, out, room, factor, y, x0):
     """Fill columns from x0 on of row y of the full grid from a reduced plane; ``room`` (2, …) is scratch."""
-    enlarged_row(low, out, room[0], room[1], factor, margin, y, x0)
+    enlarged_row(low, out, room[0], room[1], factor, y, x0)
 
 
 @part
@@ -165,18 +166,18 @@ def _run(source, y, x0, out, room):
     if as_keyed:
         return
     if source.specks_factor:
-        _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
+        _enlarge(source.specks, first, room, source.specks_factor, y, x0)
         specks_row(then, now, first)
         now, then = then, now
     if source.pinholes_factor:
-        _enlarge(source.pinholes, first, room, source.pinholes_factor, NOUGHT, y, x0)
+        _enlarge(source.pinholes, first, room, source.pinholes_factor, y, x0)
         pinholes_row(then, now, first)
         now, then = then, now
     if not source.follow_factor:
         copy_row(out, now)
         return
-    _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
-    _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
+    _enlarge(source.slope, first, room, source.follow_factor, y, x0)
+    _enlarge(source.offset, second, room, source.follow_factor, y, x0)
     luma_run(source.image, grey, y, x0)
     if source.follow == ONE:
         guided_row(out, first, second, grey)
@@ -202,23 +203,32 @@ def _matte_row(source, y, out, room):
 # --- gathering ----------------------------------------------------------------------------------------------
 
 
+@inline
+def _ends4_row(least, most, a, b, c, d):
+    for x in range(least.shape[0]):
+        low, high = (a[x] if a[x] < b[x] else b[x]), (a[x] if a[x] > b[x] else b[x])
+        further_low, further_high = (c[x] if c[x] < d[x] else d[x]), (c[x] if c[x] > d[x] else d[x])
+        least[x] = low if low < further_low else further_low
+        most[x] = high if high > further_high else further_high
+
+
 @part
-def _note(states, found, rows, count, first):
-    """Note of each mixed tile what some rows of the matte make of it; ``first`` tells that they are its first."""
-    width = rows.shape[1]
-    for tile in range(states.shape[0]):
-        if states[tile] != MIXED:
-            found[tile] = states[tile]
-            continue
-        x0, x1 = tile * COLUMNS, min(tile * COLUMNS + COLUMNS, width)
-        some, missing = np.int32(0), np.int32(0)
-        for j in range(count):
-            values = rows[j, x0:x1]
-            for x in range(values.shape[0]):
-                some += np.int32(values[x] != ZERO)
-                missing += np.int32(values[x] != ONE)
-        state = EMPTY if some == 0 else FULL if missing == 0 else MIXED
-        found[tile] = state if first or state == found[tile] else MIXED
+def _note(found, rows, count, first, tile, end, room):
+    """Note of some tiles what some rows of the matte make of them; ``first`` tells that they are their first."""
+    x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
+    least, most = room[0][: x1 - x0], room[1][: x1 - x0]
+    for j in range(0, count, 4):
+        a, b = rows[j, x0:x1], rows[min(j + 1, count - 1), x0:x1]
+        _ends4_row(least, most, a, b, rows[min(j + 2, count - 1), x0:x1], rows[min(j + 3, count - 1), x0:x1])
+        for at in range(tile, end):
+            left, right = at * COLUMNS - x0, min(at * COLUMNS - x0 + COLUMNS, x1 - x0)
+            some, missing = np.int32(0), np.int32(0)
+            lowest, highest = least[left:right], most[left:right]
+            for x in range(lowest.shape[0]):
+                some += np.int32(highest[x] != ZERO)
+                missing += np.int32(lowest[x] != ONE)
+            state = EMPTY if some == 0 else FULL if missing == 0 else MIXED
+            found[at] = state if (first and j == 0) or state == found[at] else MIXED
 
 
 @part
@@ -233,59 +243,78 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
             for j in range(count):
                 luma_run(image, grey[: x1 - x0], y + j, x0)
                 limit_row(rows[j, x0:x1], grey[: x1 - x0], ZERO, GUIDE_HIGHEST)
-            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, x0, x1)
         else:
             fill_row(low[c0:c1], ZERO)
         tile = end
 
 
 @part
-def _gather_row(states, low, rows, count, total, spare, factor):
-    """A row of means of the matte, without a margin."""
-    tile = 0
+def _gather_row(source, found, low, y, rows, count, room, total, spare, factor):
+    """A row of means of the matte and what it makes of the tiles; only mixed ones are worked out."""
+    states, tile = source.states[y // ROWS], 0
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
         c0, c1 = x0 // factor, (x1 + factor - 1) // factor
-        if states[tile] == EMPTY:
-            fill_row(low[c0:c1], ZERO)
+        if states[tile] == MIXED:
+            for j in range(count):
+                _run(source, y + j, x0, rows[j, x0:x1], room)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, x0, x1)
+            _note(found, rows, count, y % ROWS == 0, tile, end, room)
         else:
-            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
+            fill_row(low[c0:c1], ONE if states[tile] == FULL else ZERO)
+            for at in range(tile, end):
+                found[at] = states[tile]
         tile = end
 
 
+@part
+def _gather_halved(source, low, cell, worked, height, rows, room, total):
+    """A row of the halved matte, from rows of which those below ``worked`` lie in the ring of four."""
+    bottom = 2 * cell
+    for y in range(worked, bottom + 1):
+        _matte_row(source, min(max(y, 0), height - 1), rows[y & 3], room)
+    above, first, second = rows[(bottom - 3) & 3], rows[(bottom - 2) & 3], rows[(bottom - 1) & 3]
+    halved_row(above, first, second, rows[bottom & 3], low[cell], total)
+
+
 @sheet
-def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, margin, y0, y1):
-    """Means of the matte over cells of the reduced grid and, where wanted, of the picture's luma."""
+def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, halves, y0, y1):
+    """The halved matte, or means of it over cells of the reduced grid and, where wanted, of the picture's luma."""
     room = np.empty((_ROOM, width + 16), np.float32)
-    rows = np.empty((factor, width), np.float32)
+    rows = np.empty((4 if halves else factor, width), np.float32)
     total, spare = np.empty(width + 16, np.float32), np.empty(width + 16, np.float32)
     for cell in range(y0, y1):
-        y = (cell - margin) * factor
-        count = factor if margin else min(factor, height - y)
-        for j in range(count):
-            _matte_row(source, min(max(y + j, 0), height - 1), rows[j], room)
-        if margin:
-            cells_row(rows, factor, low[cell], total, spare, factor, margin, margin, NOUGHT, width)
+        if halves:
+            _gather_halved(source, low, cell, 2 * cell - (3 if cell == y0 else 1), height, rows, room, total)
             continue
-        states = source.states[y // ROWS]
-        _gather_row(states, low[cell], rows, count, total, spare, factor)
-        _note(states, found[y // ROWS], rows, count, y % ROWS == 0)
+        y = cell * factor
+        count = min(factor, height - y)
+        _gather_row(source, found[y // ROWS], low[cell], y, rows, count, room, total, spare, factor)
         if guided.shape[0] > 1:
             _gather_guide(source.image, guided[y // ROWS], low_guide[cell], y, rows, count, room, total, spare, factor)
 
 
 def _gather(
-    source: Source, shape: tuple[int, int], factor: int, margin: int = 0, guided: Tiles = _NO_TILES
+    source: Source, shape: tuple[int, int], factor: int, guided: Tiles = _NO_TILES
 ) -> tuple[Source, Floats, Floats]:
     """Return the source with its tiles as they were found, the reduced matte, and the reduced luma where wanted."""
-    height, width = (-(-size // factor) + 2 * margin for size in shape)
+    height, width = (-(-size // factor) for size in shape)
     low = np.empty((height, width), np.float32)
     guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
-    found = _NO_TILES if margin else np.empty_like(source.states)
+    found = np.empty_like(source.states)
     strip = max(8, STRIP // factor)
-    over_rows(_gather_sheet, height, source, found, *shape, low, guide, guided, factor, margin, strip=strip)
-    return source if margin else source._replace(states=found), low, guide
+    over_rows(_gather_sheet, height, source, found, *shape, low, guide, guided, factor, False, strip=strip)
+    return source._replace(states=found), low, guide
+
+
+def _halve(source: Source, shape: tuple[int, int]) -> Floats:
+    """Return the halved matte, as :func:`.soften.gaussian` takes it."""
+    low = np.empty(soften.halved_shape(shape), np.float32)
+    nothing = (_NO_TILES, *shape, low, _NOTHING, _NO_TILES)
+    over_rows(_gather_sheet, low.shape[0], source, *nothing, 2, True, strip=_TALL // 2)
+    return low
 
 
 def _ready(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
@@ -314,7 +343,7 @@ def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Sour
     """Let the matte follow the picture. Where it is 0 or 1 as far as the filter reaches, no luma is needed."""
     factor = soften.factor_for(steps.radius)
     needed = tiles.all_round(source.states, 2 * (steps.radius + 2 * factor))
-    source, low, guide = _gather(source, shape, factor, guided=needed)
+    source, low, guide = _gather(source, shape, factor, needed)
     slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
     states = _tiles_after_following(source.states, slope, offset, factor)
     return source._replace(slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow), states=states)
@@ -332,14 +361,15 @@ def _tiles_after_following(states: Tiles, slope: Floats, offset: Floats, factor:
 
 
 class _Ending(NamedTuple):
-    """What follows the steps of a source: the blur (taps of a direct one, or a reduced plane), levels, a turn.
+    """What follows the steps of a source: a blur, levels, a turn.
 
-    ``states`` are the tiles after the blur; ``level_of_empty`` and ``level_of_full`` what the levels make of 0 and 1.
+    ``taps`` are those of a direct blur, or of one of the plane ``low``, the ``halved`` matte. ``states`` are the tiles
+    after the blur; ``level_of_empty`` and ``level_of_full`` what the levels make of 0 and 1.
     """
 
     taps: Floats
-    blurred: Floats
-    blur_factor: int
+    low: Floats
+    halved: bool
     states: Tiles
     levelled: bool
     floor: np.float32
@@ -351,24 +381,36 @@ class _Ending(NamedTuple):
 
 
 @part
-def _blur_run(ending, y, x0, height, out, ring, row, padded, room):
-    """Row y from column x0 on after the blur, where there is one; the ring holds the rows in its reach."""
-    width, reach = ring.shape[1], ending.taps.shape[0] - 1
-    if ending.blur_factor:
-        _enlarge(ending.blurred, out, room, ending.blur_factor, MARGIN, y, x0)
-        return
+def _fir_run(ring, taps, y, x0, height, out, row, padded):
+    """Row y of a plane ``height`` rows high from column x0 on after a direct blur; the ring holds the rows in reach."""
+    width, reach = ring.shape[1], taps.shape[0] - 1
     if not reach:
-        copy_row(out, ring[0, x0 : x0 + out.shape[0]])
+        copy_row(out, ring[y % ring.shape[0], x0 : x0 + out.shape[0]])
         return
     left, right = max(x0 - reach, 0), min(x0 + out.shape[0] + reach, width)
-    fir_down(ring, row[left:right], ending.taps, y, height, left, right)
+    fir_down(ring, row[left:right], taps, y, height, left, right)
     before, covered = left - (x0 - reach), out.shape[0] + 2 * reach
     copy_row(padded[before : before + right - left], row[left:right])
     for x in range(before):
         padded[x] = row[left]
     for x in range(before + right - left, covered):
         padded[x] = row[right - 1]
-    fir_across(padded[:covered], out, ending.taps)
+    fir_across(padded[:covered], out, taps)
+
+
+@part
+def _blur_cells(ending, y, soft, row, padded):
+    """Blur the rows of the halved plane that reach into a row of tiles, the one of row y, where they are mixed."""
+    states, low = ending.states[y // ROWS], ending.low
+    tile = 0
+    while tile < states.shape[0]:
+        end = run_end(states, tile)
+        if states[tile] == MIXED:
+            first, last = tile * COLUMNS // 2, min(end * COLUMNS // 2 + 2, low.shape[1])
+            for j in range(soft.shape[0]):
+                cell = min(y // ROWS * (ROWS // 2) + j, low.shape[0] - 1)
+                _fir_run(low, ending.taps, cell, first, low.shape[0], soft[j, first:last], row, padded)
+        tile = end
 
 
 @part
@@ -378,13 +420,17 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
     state = ending.states[y // ROWS, x0 // COLUMNS]
     if state == EMPTY:
         fill_row(out, ending.level_of_empty)
-    elif state == FULL:
+        return
+    if state == FULL:
         fill_row(out, ending.level_of_full)
+        return
+    blurred = soft if ending.levelled else out
+    if ending.halved:
+        doubled_row(ring, y % ROWS // 2 + 1, blurred, room[0], room[1], y, x0)
     else:
-        blurred = soft if ending.levelled else out
-        _blur_run(ending, y, x0, height, blurred, ring, row, padded, room)
-        if ending.levelled:
-            levels_row(out, soft, ending.floor, ending.span)
+        _fir_run(ring, ending.taps, y, x0, height, blurred, row, padded)
+    if ending.levelled:
+        levels_row(out, soft, ending.floor, ending.span)
 
 
 @part
@@ -425,13 +471,18 @@ def _all_settled(states):
 
 @sheet
 def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1):
+    """The last steps of some rows. The ring holds rows of the matte, or the blurred cells that reach into its tiles."""
     reach = ending.taps.shape[0] - 1
     room = np.empty((_ROOM, width + 16), np.float32)
-    ring = np.empty((2 * reach + 1, width), np.float32)
-    row, padded, own = np.empty(width, np.float32), np.empty(width + 2 * reach, np.float32), np.empty(width, np.float32)
+    ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.halved else (2 * reach + 1, width), np.float32)
+    row, padded = np.empty(ring.shape[1], np.float32), np.empty(ring.shape[1] + 2 * reach, np.float32)
+    own = np.empty(width, np.float32)
     ready = 0
     for y in range(y0, y1):
-        if not (ending.blur_factor or _all_settled(ending.states[y // ROWS])):
+        if ending.halved:
+            if y == y0 or y % ROWS == 0:
+                _blur_cells(ending, y, ring, row, padded)
+        elif not _all_settled(ending.states[y // ROWS]):
             for at in range(max(y - reach, ready), min(y + reach, height - 1) + 1):
                 _matte_row(source, at, ring[at % ring.shape[0]], room)
             ready = min(y + reach, height - 1) + 1
@@ -442,17 +493,19 @@ _TALL = 4 * STRIP
 """Rows of a strip with a direct blur: each strip works the rows in reach of its ends once more."""
 
 
-def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int, Tiles]:
-    """Return the taps of a direct blur or the blurred matte on a reduced grid with its factor, and the tiles after."""
-    factor = soften.blur_factor(steps.sigma)
-    if factor > 1:
-        _, low, _ = _gather(source, shape, factor, margin=1)
-        blurred = soften.gaussian(low, soften.reduced_sigma(steps.sigma, factor))
-        lowest, highest = tiles.ends(blurred, factor, source.states, margin=1)
-        settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
-        return _NO_TAPS, blurred, factor, np.where(lowest == highest, settled, MIXED)
-    taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else _NO_TAPS
-    return taps, _NOTHING, 0, tiles.all_round(source.states, len(taps) - 1)
+def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, bool, Tiles]:
+    """Return the taps of a direct blur, the halved matte, whether that is what they blur, and the tiles after."""
+    if soften.is_direct(steps.sigma):
+        taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else _NO_TAPS
+        return taps, _NOTHING, False, tiles.all_round(source.states, len(taps) - 1)
+    low, sigma = _halve(source, shape), soften.halved_sigma(steps.sigma)
+    if soften.is_direct(sigma):
+        taps = soften.gaussian_taps(sigma)
+        return taps, low, True, tiles.all_round(source.states, 2 * len(taps) + 2)
+    blurred = soften.gaussian(low, sigma)
+    lowest, highest = tiles.ends(blurred, 2, source.states, margin=1)
+    settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
+    return _NO_TAPS, blurred, True, np.where(lowest == highest, settled, MIXED)
 
 
 def _finish(
@@ -469,7 +522,7 @@ def _finish(
     blur = _blur(source, steps, shape)
     empty, full = (soften.level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE))
     ending = _Ending(*blur, *levels, empty, full, turned is not None, rotation(*(turned or (0.0, 1.0))))
-    strip = _TALL if ending.taps.shape[0] > 1 else STRIP
+    strip = _TALL if ending.taps.shape[0] > 1 and not ending.halved else STRIP
     keep = matte is not None
     arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
     over_rows(_finish_sheet, shape[0], *arguments, strip=strip)

@@ -29,12 +29,12 @@ FACTORS = (1, 2, 4, 8)
 LEAST_SIGMA = 0.01
 """A Gaussian narrower than this many pixels changes nothing."""
 
-_FIR_BELOW, _QUARTER_FROM = 6.0, 12.0
+_DIRECT_BELOW = 2.5
 _REACH = 3.5
 _LARGEST = 4096.0
 _BLOCK = 512
 GUIDE_HIGHEST = F(4)
-NOUGHT, MARGIN = np.int64(0), np.int64(1)
+NOUGHT, SINGLE = np.int64(0), np.int64(1)
 """Numbers of one type: a literal would have what is called with it compiled for that number alone."""
 
 
@@ -213,14 +213,14 @@ def _sum_of_taps(taps: Floats) -> np.float32:
     return total
 
 
-def blur_factor(sigma: float) -> int:
-    """Return the factor of the reduced grid on which a Gaussian is taken: 1 below σ 6, 2 below σ 12, then 4."""
-    return 1 if sigma < _FIR_BELOW else 2 if sigma < _QUARTER_FROM else 4
+def is_direct(sigma: float) -> bool:
+    """Tell whether a Gaussian is taken at full size; from σ 2.5 on it is taken of the halved plane."""
+    return sigma < _DIRECT_BELOW
 
 
-def reduced_sigma(sigma: float, factor: int) -> float:
-    """Return σ on the reduced grid: the variance that averaging and interpolation spend is taken off."""
-    return math.sqrt(sigma * sigma - factor * factor / 4) / factor
+def halved_sigma(sigma: float) -> float:
+    """Return σ on the halved grid: the variances that halving (3/4) and doubling (5/4) spend are taken off."""
+    return math.sqrt(sigma * sigma - 2) / 2
 
 
 @lru_cache(maxsize=64)
@@ -243,32 +243,126 @@ def gaussian_taps(sigma: float) -> Floats:
 
 
 def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
-    """Blur with a Gaussian of standard deviation ``sigma`` pixels; the cost hardly grows beyond σ 12.
+    """Blur with a Gaussian of standard deviation ``sigma`` pixels; the cost hardly grows with it.
 
-    Below σ 6 a direct filter cut at 3.5 σ. From there the plane is averaged over cells of 2×2 pixels, from σ 12 of
-    4×4 (again and again for a very large σ), blurred there and interpolated; the variance that averaging and
-    interpolation spend, factor² / 4 together, is taken off first. A constant 0 or 1 stays exactly that.
+    Below σ 2.5 a direct filter cut at 3.5 σ. From there the plane is halved by weights 1, 3, 3, 1 both ways, blurred
+    (and halved again for a larger σ) and doubled by weights 1, 5, 10, 10, 5, 1; the variance that both spend, 2, is
+    taken off first. A constant 0 or 1 stays exactly that.
 
-    :param plane: float32 (H, W), any values. NaN stays within 3.5 σ + 2 pixels below σ 6, within 6 σ + 8 above.
+    :param plane: float32 (H, W), any values. NaN stays within 3.5 σ + 2 pixels below σ 2.5, within 6 σ + 8 above.
     :param sigma: pixels, 0 to 4096; 0 copies.
     :returns: float32 (H, W). :raises ValueRangeError: sigma. :raises PictureError: wrong array.
 
     Largest difference from ``scipy.ndimage.gaussian_filter(mode="nearest", truncate=6)``, edges of the frame
-    included: below σ 6 0.0006; above, 0.005 on mattes (hard or soft edges) and 0.015 on black-and-white noise.
+    included: below σ 2.5 0.0006; above, 0.003 on mattes (hard or soft edges) and 0.005 on black-and-white noise.
     """
     sigma = _within("sigma", sigma)
     plane = as_plane(plane, "plane")
     out = output(out, plane.shape, plane)
-    factor = blur_factor(sigma)
     if sigma < LEAST_SIGMA:
         np.copyto(out, plane)
-    elif factor == 1:
+    elif is_direct(sigma):
         taps = gaussian_taps(sigma)
         over_rows(_fir_sheet, plane.shape[0], plane, out, taps, strip=strip_rows(plane.shape[1]))
     else:
-        low = gaussian(_decimate(plane, factor, margin=1), reduced_sigma(sigma, factor))
-        over_rows(_enlarge_sheet, plane.shape[0], low, out, factor, 1)
+        low = gaussian(_halve(plane), halved_sigma(sigma))
+        over_rows(_double_sheet, plane.shape[0], low, out, strip=strip_rows(plane.shape[1]))
     return out
+
+
+# --- half the size, for a Gaussian --------------------------------------------------------------------------
+
+_FAR, _BESIDE, _MIDDLE = F(1 / 16), F(5 / 16), F(10 / 16)
+
+
+@inline
+def _weigh4_row(out, a, b, c, d):
+    for x in range(out.shape[0]):
+        out[x] = (a[x] + d[x]) + F(3) * (b[x] + c[x])
+
+
+@inline
+def _weigh_pairs_row(out, first, second):
+    """Of each pair of neighbours and the pair that begins two further; ``second`` begins there."""
+    for x in range(out.shape[0]):
+        ends, middle = first[2 * x] + second[2 * x + 1], first[2 * x + 1] + second[2 * x]
+        out[x] = (ends + F(3) * middle) * F(1 / 64)
+
+
+@part
+def halved_row(above, first, second, below, out, padded):
+    """Fill a row of the halved plane: weights 1, 3, 3, 1 down four rows and across; one repeated cell on both sides.
+
+    ``padded`` is room for twice the cells and two more.
+    """
+    width, count = above.shape[0], out.shape[0]
+    _weigh4_row(padded[3 : 3 + width], above, first, second, below)
+    for x in range(3):
+        padded[x] = padded[3]
+    for x in range(3 + width, 2 * count + 2):
+        padded[x] = padded[2 + width]
+    _weigh_pairs_row(out, padded[: 2 * count], padded[2 : 2 * count + 2])
+
+
+@sheet
+def _halve_sheet(plane, low, y0, y1):
+    padded = np.empty(2 * low.shape[1] + 2, np.float32)
+    for row in range(y0, y1):
+        y = 2 * row - 2
+        above, first = plane[_near(plane, y - 1)], plane[_near(plane, y)]
+        halved_row(above, first, plane[_near(plane, y + 1)], plane[_near(plane, y + 2)], low[row], padded)
+
+
+def halved_shape(shape: tuple[int, ...]) -> tuple[int, int]:
+    """Return the shape of a halved plane: cells of 2×2 pixels and one repeated cell all round."""
+    return -(-shape[0] // 2) + 2, -(-shape[1] // 2) + 2
+
+
+def _halve(plane: Floats) -> Floats:
+    low = np.empty(halved_shape(plane.shape), np.float32)
+    over_rows(_halve_sheet, low.shape[0], plane, low, strip=strip_rows(plane.shape[1], STRIP // 2))
+    return low
+
+
+@inline
+def _weigh3_row(out, beside, middle, far):
+    for x in range(out.shape[0]):
+        out[x] = _MIDDLE * middle[x] + (_BESIDE * beside[x] + _FAR * far[x])
+
+
+@inline
+def _weigh_both_row(out, left, middle, right):
+    for x in range(left.shape[0]):
+        centre = _MIDDLE * middle[x]
+        out[2 * x] = centre + (_BESIDE * left[x] + _FAR * right[x])
+        out[2 * x + 1] = centre + (_BESIDE * right[x] + _FAR * left[x])
+
+
+@part
+def doubled_row(low, row, out, cells, wide, y, x0):
+    """Fill row y of the full grid from column x0 on, which is even, from row ``row`` of a halved plane and those beside.
+
+    Weights 5, 10, 1 and 1, 10, 5 both ways: those of a binomial of order 5, parted. ``cells`` and ``wide`` are room for
+    the cells that are covered and two more, and for whole cells.
+    """
+    width = out.shape[0]
+    count = (width + 1) // 2
+    first, last = x0 // 2, x0 // 2 + count + 2
+    near, far = low[row - 1, first:last], low[row + 1, first:last]
+    if y % 2:
+        near, far = far, near
+    _weigh3_row(cells[: count + 2], near, low[row, first:last], far)
+    target = wide[: 2 * count] if width % 2 else out
+    _weigh_both_row(target, cells[:count], cells[1 : count + 1], cells[2 : count + 2])
+    if width % 2:
+        copy_row(out, wide[:width])
+
+
+@sheet
+def _double_sheet(low, out, y0, y1):
+    cells, wide = np.empty(low.shape[1], np.float32), np.empty(2 * low.shape[1], np.float32)
+    for y in range(y0, y1):
+        doubled_row(low, y // 2 + 1, out[y], cells, wide, y, NOUGHT)
 
 
 # --- reduced grid -------------------------------------------------------------------------------------------
@@ -290,15 +384,14 @@ def _halve_row(out, row):
 def _sum_rows(plane, total, y, factor, x0, x1):
     """Add up the rows y to y + factor between two columns, in pairs so that equal rows add exactly."""
     if factor == 1:
-        copy_row(total, plane[_near(plane, y)][x0:x1])
+        copy_row(total, plane[y, x0:x1])
     elif factor == 2:
-        _sum2_row(total, plane[_near(plane, y)][x0:x1], plane[_near(plane, y + 1)][x0:x1])
+        _sum2_row(total, plane[y, x0:x1], plane[y + 1, x0:x1])
     else:
-        first, second = plane[_near(plane, y)][x0:x1], plane[_near(plane, y + 1)][x0:x1]
-        _sum4_row(total, first, second, plane[_near(plane, y + 2)][x0:x1], plane[_near(plane, y + 3)][x0:x1])
+        _sum4_row(total, plane[y, x0:x1], plane[y + 1, x0:x1], plane[y + 2, x0:x1], plane[y + 3, x0:x1])
     if factor == 8:
-        _sum2_row_into(total, plane[_near(plane, y + 4)][x0:x1], plane[_near(plane, y + 5)][x0:x1])
-        _sum2_row_into(total, plane[_near(plane, y + 6)][x0:x1], plane[_near(plane, y + 7)][x0:x1])
+        _sum2_row_into(total, plane[y + 4, x0:x1], plane[y + 5, x0:x1])
+        _sum2_row_into(total, plane[y + 6, x0:x1], plane[y + 7, x0:x1])
 
 
 @inline
@@ -327,35 +420,28 @@ def _sum_cells(total, spare, factor):
 
 
 @part
-def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
+def cells_row(plane, height, out, total, spare, factor, row, x0, x1):
     """Fill a row of the reduced plane between two columns of the full one: means over cells.
 
-    ``height`` rows of the plane count. With a margin, for which the columns must be all, there is one repeated cell on
-    both sides. ``total`` and ``spare`` are room for a row of whole cells.
+    ``height`` rows of the plane count. ``total`` and ``spare`` are room for a row of whole cells.
     """
-    width = x1 - x0
-    cells = out.shape[0] - 2 * margin
+    width, cells = x1 - x0, out.shape[0]
     total, spare = total[: cells * factor], spare[: cells * factor]
-    y = (row - margin) * factor
-    rows = factor
-    if margin == 0 and y + factor > height:
-        rows = height - y
-        copy_row(total[:width], plane[y][x0:x1])
+    y = row * factor
+    rows = min(factor, height - y)
+    if rows < factor:
+        copy_row(total[:width], plane[y, x0:x1])
         for j in range(1, rows):
-            _add_row(total[:width], plane[y + j][x0:x1])
+            _add_row(total[:width], plane[y + j, x0:x1])
     else:
         _sum_rows(plane, total[:width], y, factor, x0, x1)
-    first, last = total[0], total[width - 1]
     missing = cells * factor - width
     for x in range(width, cells * factor):
-        total[x] = last if margin else ZERO
+        total[x] = ZERO
     _sum_cells(total, spare, factor)
     sums = total[:cells] if factor == 1 else spare[:cells]
-    _scale_row(out[margin : margin + cells], sums, ONE / F(rows * factor))
-    if margin:
-        out[0] = first / F(factor)
-        out[cells + 1] = last / F(factor)
-    elif missing:
+    _scale_row(out, sums, ONE / F(rows * factor))
+    if missing:
         out[cells - 1] = sums[cells - 1] / F(rows * (factor - missing))
 
 
@@ -367,29 +453,27 @@ def limit_row(out, a, low, high):
 
 
 @sheet
-def _decimate_sheet(plane, out, factor, margin, high, y0, y1):
+def _decimate_sheet(plane, out, factor, high, y0, y1):
     """Means over cells; with a ``high`` above 0, of values limited to 0 … high first, so that NaN counts as 0."""
     height, width = plane.shape
-    cells = out.shape[1] - 2 * margin
-    total = np.empty(cells * factor, np.float32)
-    spare = np.empty(cells * factor, np.float32)
+    total, spare = np.empty(out.shape[1] * factor, np.float32), np.empty(out.shape[1] * factor, np.float32)
     rows = np.empty((factor, width), np.float32)
     for row in range(y0, y1):
         if high > ZERO:
             count = min(factor, height - row * factor)
             for j in range(count):
                 limit_row(rows[j], plane[row * factor + j], ZERO, high)
-            cells_row(rows, count, out[row], total, spare, factor, margin, NOUGHT, NOUGHT, width)
+            cells_row(rows, count, out[row], total, spare, factor, NOUGHT, NOUGHT, width)
         else:
-            cells_row(plane, height, out[row], total, spare, factor, margin, row, NOUGHT, width)
+            cells_row(plane, height, out[row], total, spare, factor, row, NOUGHT, width)
 
 
-def _decimate(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZERO) -> Floats:
-    """Return the means over cells, of values limited to 0 … high where that is above 0; then without a margin."""
-    height, width = (-(-size // factor) + 2 * margin for size in plane.shape)
+def _decimate(plane: Floats, factor: int, high: np.float32 = ZERO) -> Floats:
+    """Return the means over cells, of values limited to 0 … high where that is above 0."""
+    height, width = (-(-size // factor) for size in plane.shape)
     low = np.empty((height, width), np.float32)
     strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(_decimate_sheet, height, plane, low, factor, margin, high, strip=strip)
+    over_rows(_decimate_sheet, height, plane, low, factor, high, strip=strip)
     return low
 
 
@@ -470,7 +554,7 @@ def _spread_row(out, cells, wide, factor):
 
 
 @inline
-def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
+def enlarged_row(low, out, cells, wide, factor, y, x0):
     """Fill row y of the full grid from column x0 on, a multiple of ``factor``.
 
     ``cells`` and ``wide`` are room for a reduced and an enlarged row: two cells more than are covered, and whole cells.
@@ -480,9 +564,9 @@ def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
     place = (F(y) + F(0.5)) / F(factor) - F(0.5)
     above = math.floor(place)
     t = place - F(above)
-    start = x0 // factor - 1 + margin
+    start = x0 // factor - 1
     first, last = max(start, 0), min(start + count + 2, low.shape[1])
-    upper, lower = low[_near(low, above + margin)][first:last], low[_near(low, above + margin + 1)][first:last]
+    upper, lower = low[_near(low, above)][first:last], low[_near(low, above + 1)][first:last]
     _lerp_row(cells[first - start : last - start], upper, lower, t)
     if start < 0:
         cells[0] = cells[1]
@@ -492,12 +576,10 @@ def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
 
 
 @sheet
-def _enlarge_sheet(low, out, factor, margin, y0, y1):
-    count = low.shape[1] - 2 * margin
-    cells = np.empty(count + 2, np.float32)
-    wide = np.empty(count * factor, np.float32)
+def _enlarge_sheet(low, out, factor, y0, y1):
+    cells, wide = np.empty(low.shape[1] + 2, np.float32), np.empty(low.shape[1] * factor, np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, out[y], cells, wide, factor, margin, y, NOUGHT)
+        enlarged_row(low, out[y], cells, wide, factor, y, NOUGHT)
 
 
 def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | None = None) -> Floats:
@@ -516,7 +598,7 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
             f"not {plane.shape[1]}×{plane.shape[0]}."
         )
     out = output(out, tuple(shape), plane)
-    over_rows(_enlarge_sheet, shape[0], plane, out, factor, 0)
+    over_rows(_enlarge_sheet, shape[0], plane, out, factor)
     return out
 
 
@@ -525,7 +607,7 @@ def _enlarge_across_sheet(low, out, factor, y0, y1):
     count = low.shape[1]
     cells, wide = np.empty(count + 2, np.float32), np.empty(count * factor, np.float32)
     for y in range(y0, y1):
-        pad_row(cells, low[y], MARGIN)
+        pad_row(cells, low[y], SINGLE)
         _spread_row(out[y], cells, wide, factor)
 
 
@@ -1064,7 +1146,7 @@ def _clean_sheet(matte, low, out, factor, specks, y0, y1):
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
+        enlarged_row(low, share, cells, wide, factor, y, NOUGHT)
         if specks:
             specks_row(out[y], matte[y], share)
         else:
@@ -1207,8 +1289,8 @@ def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
     slopes = np.empty(width, np.float32)
     offsets = np.empty(width, np.float32)
     for y in range(y0, y1):
-        enlarged_row(slope, slopes, cells, wide, factor, NOUGHT, y, NOUGHT)
-        enlarged_row(offset, offsets, cells, wide, factor, NOUGHT, y, NOUGHT)
+        enlarged_row(slope, slopes, cells, wide, factor, y, NOUGHT)
+        enlarged_row(offset, offsets, cells, wide, factor, y, NOUGHT)
         if amount == ONE:
             guided_row(out[y], slopes, offsets, guide[y])
         else:
@@ -1266,7 +1348,7 @@ def guided(
 _LINES = 360
 _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
-_HALF_FROM = 3.0
+_TAPS_BELOW = 6.0
 
 
 @part
@@ -1315,7 +1397,7 @@ def _means_row(image, y, count, sums, planes, total, spare, factor, means):
     _add_pixels(sums, image, y, count)
     part_run(sums, planes.reshape(-1), n)
     for k in range(3):
-        cells_row(planes[k : k + 1], MARGIN, means[k], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
+        cells_row(planes[k : k + 1], SINGLE, means[k], total, spare, factor, NOUGHT, NOUGHT, width)
 
 
 @sheet
@@ -1351,17 +1433,23 @@ def _ratio_row(luma, cb, cr, u, v):
 
 
 @sheet
-def _ratio_sheet(luma, cb, cr, low_u, low_v, factor, y0, y1):
-    """Means of the ratio chroma / luma over cells, with a margin of one repeated cell."""
+def _ratio_sheet(luma, cb, cr, low_u, low_v, halves, y0, y1):
+    """The ratio chroma / luma, or that plane halved."""
     width = luma.shape[1]
-    u, v = np.empty((factor, width), np.float32), np.empty((factor, width), np.float32)
-    total, spare = np.empty(width + factor, np.float32), np.empty(width + factor, np.float32)
-    for cell in range(y0, y1):
-        for j in range(factor):
-            y = _near(luma, (cell - 1) * factor + j)
-            _ratio_row(luma[y], cb[y], cr[y], u[j], v[j])
-        cells_row(u, factor, low_u[cell], total, spare, factor, MARGIN, MARGIN, NOUGHT, width)
-        cells_row(v, factor, low_v[cell], total, spare, factor, MARGIN, MARGIN, NOUGHT, width)
+    u, v = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
+    padded = np.empty(2 * low_u.shape[1] + 2, np.float32)
+    ready = 2 * y0 - 3
+    for row in range(y0, y1):
+        if not halves:
+            _ratio_row(luma[row], cb[row], cr[row], low_u[row], low_v[row])
+            continue
+        for y in range(ready, 2 * row + 1):
+            near = _near(luma, y)
+            _ratio_row(luma[near], cb[near], cr[near], u[y % 4], v[y % 4])
+        ready = 2 * row + 1
+        a, b, c, d = (ready - 4) % 4, (ready - 3) % 4, (ready - 2) % 4, (ready - 1) % 4
+        halved_row(u[a], u[b], u[c], u[d], low_u[row], padded)
+        halved_row(v[a], v[b], v[c], v[d], low_v[row], padded)
 
 
 @part
@@ -1384,24 +1472,28 @@ def _fir_row(plane, out, k, y, row, padded):
 
 
 @sheet
-def _shadow_sheet(luma, cb, cr, low_u, low_v, factor, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
-    """Blur luma, chroma and the reduced ratios; the ratio takes over in shadow. ``out`` receives the three planes."""
-    width, cells = luma.shape[1], low_u.shape[1]
-    row = np.empty(max(width, cells), np.float32)
-    padded = np.empty(row.shape[0] + 2 * (len(taps_luma) + len(taps_chroma) + len(taps_ratio)), np.float32)
-    room = np.empty((4, width + 2 * factor), np.float32)
+def _shadow_sheet(luma, cb, cr, low_u, low_v, halved, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
+    """Blur luma, chroma and the ratios; the ratio takes over in shadow. ``out`` receives the three planes."""
+    width = luma.shape[1]
+    taps = len(taps_luma) + len(taps_chroma) + len(taps_ratio)
+    row, padded = np.empty(width + 2, np.float32), np.empty(width + 2 * taps, np.float32)
+    room = np.empty((4, width + 2), np.float32)
     u, v = room[2][:width], room[3][:width]
-    first, last = y0 // factor, (y1 - 1) // factor + 2
-    ratios = np.empty((2, last + 1 - first, cells), np.float32)
-    for cell in range(first, last + 1):
-        _fir_row(low_u, ratios[0, cell - first], taps_ratio, cell, row, padded)
-        _fir_row(low_v, ratios[1, cell - first], taps_ratio, cell, row, padded)
+    first, last = (y0 // 2, (y1 - 1) // 2 + 2) if halved else (y0, y1 - 1)
+    ratios = np.empty((2, last + 1 - first, low_u.shape[1]), np.float32)
+    for y in range(first, last + 1):
+        _fir_row(low_u, ratios[0, y - first], taps_ratio, y, row, padded)
+        _fir_row(low_v, ratios[1, y - first], taps_ratio, y, row, padded)
     for y in range(y0, y1):
         _fir_row(luma, out[0, y], taps_luma, y, row, padded)
         _fir_row(cb, out[1, y], taps_chroma, y, row, padded)
         _fir_row(cr, out[2, y], taps_chroma, y, row, padded)
-        enlarged_row(ratios[0], u, room[0], room[1], factor, MARGIN, y - first * factor, NOUGHT)
-        enlarged_row(ratios[1], v, room[0], room[1], factor, MARGIN, y - first * factor, NOUGHT)
+        if halved:
+            doubled_row(ratios[0], y // 2 + 1 - first, u, room[0], room[1], y, NOUGHT)
+            doubled_row(ratios[1], y // 2 + 1 - first, v, room[0], room[1], y, NOUGHT)
+        else:
+            copy_row(u, ratios[0, y - first])
+            copy_row(v, ratios[1, y - first])
         _shadow_row(out[0, y], out[1, y], out[2, y], u, v)
 
 
@@ -1431,18 +1523,19 @@ _NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet
 
 
 def _direct(planes: Floats, sigma: float) -> tuple[Floats, Floats]:
-    """Return the planes and the taps of a direct blur; where that would take too many, blurred planes and none."""
-    if sigma >= LEAST_SIGMA and blur_factor(sigma) == 1:
+    """Return the planes and the taps of a direct blur; where those would be too many, blurred planes and no taps."""
+    if LEAST_SIGMA <= sigma < _TAPS_BELOW:
         return planes, gaussian_taps(sigma)
     return np.stack([gaussian(plane, sigma) for plane in planes]), _NO_TAPS
 
 
-def _low_ratio(planes: Floats, sigma: float) -> tuple[Floats, int, float]:
-    """Return both ratios on a grid with a margin of one cell, by how much that is coarser, and what σ is left there."""
-    factor = max(2, blur_factor(sigma)) if sigma >= _HALF_FROM else 1
-    low = np.empty((2, *(-(-size // factor) + 2 for size in planes.shape[1:])), np.float32)
-    over_rows(_ratio_sheet, low.shape[1], *planes, *low, factor, strip=strip_rows(planes.shape[2] * factor, 8))
-    return low, factor, sigma if factor == 1 else reduced_sigma(sigma, factor)
+def _ratios(planes: Floats, sigma: float) -> tuple[Floats, bool, Floats]:
+    """Return both ratios, halved where σ allows it, whether they are, and the taps of the blur that is left."""
+    halves = not is_direct(sigma)
+    low = room((2, *(halved_shape(planes.shape[1:]) if halves else planes.shape[1:])))
+    over_rows(_ratio_sheet, low.shape[1], *planes, *low, halves, strip=strip_rows(2 * planes.shape[2], 8))
+    low, taps = _direct(low, halved_sigma(sigma) if halves else sigma)
+    return low, halves, taps
 
 
 def ratio_prefilter(
@@ -1475,12 +1568,11 @@ def ratio_prefilter(
     if sound is not None:
         sound[:] = finite
     scale = image.shape[0] / _LINES / factor
-    low, low_factor, low_sigma = _low_ratio(planes, shadow * scale)
-    ratios, ratio_taps = _direct(low, low_sigma)
+    ratios, halved, ratio_taps = _ratios(planes, shadow * scale)
     grey, luma_taps = _direct(planes[:1], luma * scale)
     chroma, chroma_taps = _direct(planes[1:], light * scale)
     out = room(planes.shape)
     taps = (luma_taps, chroma_taps, ratio_taps)
     strip = strip_rows(3 * planes.shape[2], 32)
-    over_rows(_shadow_sheet, out.shape[1], *grey, *chroma, *ratios, low_factor, *taps, out, strip=strip)
+    over_rows(_shadow_sheet, out.shape[1], *grey, *chroma, *ratios, halved, *taps, out, strip=strip)
     return out[0], out[1], out[2]
