@@ -25,6 +25,7 @@ from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, range_row
 from .soften import (
     GUIDE_HIGHEST,
+    NO_TAPS,
     NOUGHT,
     cells_row,
     copy_row,
@@ -77,8 +78,6 @@ _PLANE, _EDGE, _RANGES = 0, 1, 2
 _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
 _NO_TILES = np.zeros((1, 1), np.uint8)
-_NO_TAPS = np.ones(1, np.float32)
-_NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
 _NO_RANGES = (ZERO,) * 9
 _ROOM = 7
 
@@ -345,16 +344,9 @@ def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Sour
     needed = tiles.all_round(source.states, 2 * (steps.radius + 2 * factor))
     source, low, guide = _gather(source, shape, factor, needed)
     slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
-    states = _tiles_after_following(source.states, slope, offset, factor)
+    line = tiles.of_line(slope, offset, factor, shape)
+    states = np.where(line == source.states, line, MIXED)
     return source._replace(slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow), states=states)
-
-
-def _tiles_after_following(states: Tiles, slope: Floats, offset: Floats, factor: int) -> Tiles:
-    flat = tiles.hold(slope, 0, factor, states)
-    lowest, highest = tiles.ends(offset, factor, states)
-    level = np.where(states == FULL, ONE, ZERO)
-    stays: Tiles = np.where(flat & (lowest == level) & (highest == level), states, MIXED)
-    return stays
 
 
 # --- finishing ----------------------------------------------------------------------------------------------
@@ -496,7 +488,7 @@ _TALL = 4 * STRIP
 def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, bool, Tiles]:
     """Return the taps of a direct blur, the halved matte, whether that is what they blur, and the tiles after."""
     if soften.is_direct(steps.sigma):
-        taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else _NO_TAPS
+        taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else NO_TAPS
         return taps, _NOTHING, False, tiles.all_round(source.states, len(taps) - 1)
     low, sigma = _halve(source, shape), soften.halved_sigma(steps.sigma)
     if soften.is_direct(sigma):
@@ -505,7 +497,7 @@ def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Flo
     blurred = soften.gaussian(low, sigma)
     lowest, highest = tiles.ends(blurred, 2, source.states, margin=1)
     settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
-    return _NO_TAPS, blurred, True, np.where(lowest == highest, settled, MIXED)
+    return NO_TAPS, blurred, True, np.where(lowest == highest, settled, MIXED)
 
 
 def _finish(

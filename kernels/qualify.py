@@ -9,6 +9,7 @@ chroma lives anyway, and its edge is drawn at full size by a guided filter on lu
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -279,29 +280,20 @@ def learned_edge(
 
 
 def _edge(matte: Floats, y: Floats, factor: int, shape: tuple[int, ...], sound: NDArray[np.bool_]) -> Edge:
-    """Let the reduced matte follow the edges of the reduced luma (guided filter, He et al. 2013)."""
-    sound = np.repeat(sound, factor)[: shape[0]]
-    radius = max(2, round(4 * y.shape[0] / 480))
+    """Let the reduced matte follow the edges of the reduced luma (guided filter, He et al. 2013).
+
+    ``sound`` tells of the rows of the reduced picture whether all pixels of the full one there are finite.
+    """
+    radius, further = max(2, round(4 * y.shape[0] / 480)), 1
     if radius >= 4:
-        matte, y = soften.decimate(matte, 2), soften.decimate(y, 2)
-        radius, factor = (radius + 1) // 2, factor * 2
-    slope, offset = soften.guided_coefficients(matte, y, radius, 4e-4)
-    states = _edge_tiles(slope, offset, factor, shape, sound)
-    wide = (soften.enlarge_across(plane, factor, shape[1]) for plane in (slope, offset))
-    return Edge(*wide, factor, states)
-
-
-def _edge_tiles(
-    slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...], sound: NDArray[np.bool_]
-) -> tiles.Tiles:
-    """Return the tiles of the matte of a key; ``sound`` tells of the picture's rows whether their pixels are finite."""
-    states = tiles.unknown(shape)
-    flat = tiles.hold(slope, 0, factor, states)
-    lowest, highest = tiles.ends(offset, factor, states)
-    all_sound = np.logical_and.reduceat(sound, np.arange(0, shape[0], tiles.ROWS))
-    states[flat & (lowest == 0) & (highest == 0)] = tiles.EMPTY
-    states[flat & (lowest == 1) & (highest == 1) & all_sound[:, None]] = tiles.FULL
-    return states
+        radius, further = (radius + 1) // 2, 2
+    whole = factor * further
+    low, wide = soften.wide_coefficients(matte, y, radius, 4e-4, further, whole, shape[1])
+    states = tiles.of_line(low[0], low[1], whole, shape)
+    if not sound.all():
+        sound = np.logical_and.reduceat(np.repeat(sound, factor)[: shape[0]], np.arange(0, shape[0], tiles.ROWS))
+        states[(states == tiles.FULL) & ~sound[:, None]] = tiles.MIXED
+    return Edge(wide[0], wide[1], whole, states)
 
 
 def learned_key(
@@ -321,7 +313,12 @@ def learned_key(
 
 def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
     """Turn the covariance of the compact form into its inverse."""
-    _, _, _, aa, at, ay, tt, ty, yy, cut = (float(v) for v in compact)
+    return _inverse(*(float(v) for v in compact))
+
+
+@lru_cache(maxsize=16)
+def _inverse(*compact: float) -> tuple[np.float32, ...]:
+    _, _, _, aa, at, ay, tt, ty, yy, cut = compact
     inverse = np.linalg.inv(np.array([[aa, at, ay], [at, tt, ty], [ay, ty, yy]]))
     i = inverse[np.triu_indices(3)]
     return (*(F(v) for v in compact[:3]), *(F(v) for v in i), F(cut))

@@ -223,6 +223,11 @@ def halved_sigma(sigma: float) -> float:
     return math.sqrt(sigma * sigma - 2) / 2
 
 
+NO_TAPS = np.ones(1, np.float32)
+"""Taps of a filter that changes nothing."""
+NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
+
+
 @lru_cache(maxsize=64)
 def gaussian_taps(sigma: float) -> Floats:
     """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
@@ -599,28 +604,6 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
         )
     out = output(out, tuple(shape), plane)
     over_rows(_enlarge_sheet, shape[0], plane, out, factor)
-    return out
-
-
-@sheet
-def _enlarge_across_sheet(low, out, factor, y0, y1):
-    count = low.shape[1]
-    cells, wide = np.empty(count + 2, np.float32), np.empty(count * factor, np.float32)
-    for y in range(y0, y1):
-        pad_row(cells, low[y], SINGLE)
-        _spread_row(out[y], cells, wide, factor)
-
-
-def enlarge_across(plane: Floats, factor: int, width: int) -> Floats:
-    """Interpolate the rows of a decimated plane and leave their count as it is; :func:`rows_round` tells the rest.
-
-    :param plane: float32 (h, ⌈W / factor⌉). :param factor: 1, 2, 4 or 8. :param width: W.
-    :returns: float32 (h, W).
-    """
-    if factor == 1:
-        return plane
-    out = room((plane.shape[0], width))
-    over_rows(_enlarge_across_sheet, plane.shape[0], plane, out, factor, strip=strip_rows(width, 8))
     return out
 
 
@@ -1220,25 +1203,63 @@ def _fit_row(slope, offset, guide, plane, square, product, epsilon):
 
 
 @sheet
-def _fit_sheet(guide, plane, slope, offset, window, epsilon, y0, y1):
-    """Slope and offset that fit the plane to the guide round every pixel, from the means of four planes."""
+def _fit_sheet(guide, plane, factor, fit, window, epsilon, y0, y1):
+    """Slope and offset that fit the plane to the guide round every cell, from the means of four planes."""
     whole, part, area = window
-    width, count, halo = guide.shape[1], y1 - y0, whole + 1
+    width, count, halo = fit.shape[2], y1 - y0, whole + 1
     down = np.empty((count + 2 * whole, min(_BLOCK, width)), np.float32)
     across = np.empty((3, width + 2 * whole + 2), np.float32)
-    products, means = np.empty((count + 2 * halo, width), np.float32), np.empty((4, count, width), np.float32)
-    _box_strip(guide, means[0], down, across, whole, part, area, y0, y1)
-    _box_strip(plane, means[1], down, across, whole, part, area, y0, y1)
+    means = np.empty((4, count, width), np.float32)
+    low = np.empty((3, count + 2 * halo, width), np.float32)
+    total, spare = np.empty(width * factor, np.float32), np.empty(width * factor, np.float32)
     for j in range(count + 2 * halo):
-        y = _near(guide, y0 - halo + j)
-        _product_row(products[j], guide[y], guide[y])
-    _box_strip(products, means[2], down, across, whole, part, area, halo, halo + count)
-    for j in range(count + 2 * halo):
-        y = _near(guide, y0 - halo + j)
-        _product_row(products[j], guide[y], plane[y])
-    _box_strip(products, means[3], down, across, whole, part, area, halo, halo + count)
+        y = _near(fit[0], y0 - halo + j)
+        cells_row(guide, guide.shape[0], low[0, j], total, spare, factor, y, NOUGHT, guide.shape[1])
+        cells_row(plane, plane.shape[0], low[1, j], total, spare, factor, y, NOUGHT, plane.shape[1])
+    for k in range(4):
+        if k >= 2:
+            for j in range(count + 2 * halo):
+                _product_row(low[2, j], low[0, j], low[k - 2, j])
+        _box_strip(low[min(k, 2)], means[k], down, across, whole, part, area, halo, halo + count)
     for j in range(count):
-        _fit_row(slope[y0 + j], offset[y0 + j], means[0, j], means[1, j], means[2, j], means[3, j], epsilon)
+        _fit_row(fit[0, y0 + j], fit[1, y0 + j], means[0, j], means[1, j], means[2, j], means[3, j], epsilon)
+
+
+@sheet
+def _settle_sheet(fit, low, wide, factor, window, y0, y1):
+    """Means of slope and offset; and these enlarged across where ``wide`` has rows for them."""
+    whole, part, area = window
+    width = low.shape[2]
+    down = np.empty((y1 - y0 + 2 * whole, min(_BLOCK, width)), np.float32)
+    across = np.empty((3, width + 2 * whole + 2), np.float32)
+    cells, room = np.empty(width + 2, np.float32), np.empty(width * factor, np.float32)
+    for k in range(2):
+        _box_strip(fit[k], low[k, y0:y1], down, across, whole, part, area, y0, y1)
+        if wide.shape[1] > 1:
+            for y in range(y0, y1):
+                pad_row(cells, low[k, y], SINGLE)
+                _spread_row(wide[k, y], cells, room, factor)
+
+
+def _coefficients(
+    plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, wide: Floats, enlarged: int
+) -> Floats:
+    """Return slope and offset on a grid ``factor`` times coarser, (2, h, w); ``wide``, (2, h, W), receives them too.
+
+    There they are enlarged across, ``enlarged`` times; (2, 1, 1) leaves that out.
+    """
+    epsilon = _within("epsilon", epsilon, 1e-6, 1.0)
+    plane = as_plane(plane, "plane")
+    guide = as_plane(guide, "guide", plane.shape)
+    fit, low = (room((2, *(-(-size // factor) for size in plane.shape))) for _ in range(2))
+    rows, window = fit.shape[1], _box_numbers(radius)
+    strip = strip_rows(4 * fit.shape[2], max(STRIP, 4 * window[0]))
+    over_rows(_fit_sheet, rows, guide, plane, factor, fit, window, F(epsilon), strip=strip)
+    over_rows(_settle_sheet, rows, fit, low, wide, enlarged, window, strip=strip)
+    return low
+
+
+_NOT_WIDE = np.zeros((2, 1, 1), np.float32)
 
 
 def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: float) -> tuple[Floats, Floats]:
@@ -1251,14 +1272,23 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
 
     Source: K. He, J. Sun, X. Tang, "Guided image filtering", IEEE PAMI 35(6), 2013, equations 5, 6 and 8.
     """
-    epsilon = _within("epsilon", epsilon, 1e-6, 1.0)
-    plane = as_plane(plane, "plane")
-    guide = as_plane(guide, "guide", plane.shape)
-    slope, offset = np.empty_like(plane), np.empty_like(plane)
-    window = _box_numbers(radius)
-    strip = strip_rows(plane.shape[1], max(STRIP, 4 * window[0]))
-    over_rows(_fit_sheet, plane.shape[0], guide, plane, slope, offset, window, F(epsilon), strip=strip)
-    return box_mean(slope, radius), box_mean(offset, radius)
+    low = _coefficients(plane, guide, radius, epsilon, 1, _NOT_WIDE, 1)
+    return low[0], low[1]
+
+
+def wide_coefficients(
+    plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, enlarged: int, width: int
+) -> tuple[Floats, Floats]:
+    """Return slope and offset of the guided filter on a reduced grid, as they are and as wide as a picture.
+
+    :param plane, guide: float32 (H, W), as :func:`guided_coefficients` takes them; :param factor: 1, 2, 4 or 8, by
+        which both are reduced first. :param radius: pixels of the reduced grid.
+    :param enlarged: 1, 2, 4 or 8: how many times more columns than the reduced grid the picture has.
+    :param width: columns of the picture, of which the reduced grid has ⌈width / enlarged⌉.
+    :returns: float32 (2, h, w) and (2, h, width): slope and offset.
+    """
+    wide = room((2, -(-plane.shape[0] // factor), width))
+    return _coefficients(plane, guide, radius, epsilon, factor, wide, enlarged), wide
 
 
 @inline
@@ -1518,15 +1548,11 @@ def _split(image: Floats, factor: int) -> tuple[Floats, NDArray[np.bool_]]:
     return planes, sound
 
 
-_NO_TAPS = np.ones(1, np.float32)
-_NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
-
-
 def _direct(planes: Floats, sigma: float) -> tuple[Floats, Floats]:
     """Return the planes and the taps of a direct blur; where those would be too many, blurred planes and no taps."""
     if LEAST_SIGMA <= sigma < _TAPS_BELOW:
         return planes, gaussian_taps(sigma)
-    return np.stack([gaussian(plane, sigma) for plane in planes]), _NO_TAPS
+    return np.stack([gaussian(plane, sigma) for plane in planes]), NO_TAPS
 
 
 def _ratios(planes: Floats, sigma: float) -> tuple[Floats, bool, Floats]:

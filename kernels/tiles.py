@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats
 from .jit import inline, part, sheet
-from .strips import over_rows
+from .strips import over_rows, strip_rows
 
 ROWS, COLUMNS = 8, 64
 EMPTY, FULL, MIXED = np.uint8(0), np.uint8(1), np.uint8(2)
@@ -93,11 +93,39 @@ def ends(low: Floats, factor: int, tiles: Tiles, margin: int = 0) -> tuple[Float
     return lowest, highest
 
 
-def hold(low: Floats, value: float, factor: int, tiles: Tiles) -> NDArray[np.bool_]:
-    """Tell of each tile whether a reduced plane has this one value wherever it reaches in when it is enlarged."""
-    lowest, highest = ends(low, factor, tiles)
-    alike: NDArray[np.bool_] = (lowest == value) & (highest == value)
-    return alike
+@part
+def _gather_kinds(slope, offset, kinds):
+    """Note of every column whether 0 · luma + 0 (1) and whether 0 · luma + 1 (2) is NOT what it makes of luma."""
+    for x in range(kinds.shape[0]):
+        flat = slope[x] == 0
+        kinds[x] |= (0 if flat and offset[x] == 0 else 1) | (0 if flat and offset[x] == 1 else 2)
+
+
+@sheet
+def _line_sheet(slope, offset, factor, states, y0, y1):
+    cells, across = ROWS // factor, COLUMNS // factor
+    width = slope.shape[1]
+    kinds = np.empty(width, np.int32)
+    for y in range(y0, y1):
+        for x in range(width):
+            kinds[x] = 0
+        for row in range(max(y * cells - 1, 0), min((y + 1) * cells + 1, slope.shape[0])):
+            _gather_kinds(slope[row], offset[row], kinds)
+        for tile in range(states.shape[1]):
+            kind = np.int32(0)
+            for x in range(max(tile * across - 1, 0), min((tile + 1) * across + 1, width)):
+                kind |= kinds[x]
+            states[y, tile] = MIXED if kind == 3 else FULL if kind == 1 else EMPTY
+
+
+def of_line(slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...]) -> Tiles:
+    """Return the tiles of slope · luma + offset: empty where both are 0 as far as they reach, full where 0 and 1.
+
+    :param slope, offset: float32, on a grid ``factor`` (1, 2, 4 or 8) times coarser than a plane of this shape.
+    """
+    states = np.empty(unknown(shape).shape, np.uint8)
+    over_rows(_line_sheet, states.shape[0], slope, offset, factor, states, strip=strip_rows(3 * slope.shape[1]))
+    return states
 
 
 def all_round(tiles: Tiles, reach: float) -> Tiles:
