@@ -13,7 +13,6 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from . import soften, tiles
 from .arrays import Floats, as_picture, output, room
@@ -33,7 +32,7 @@ from .colour import (
     ycbcr_px,
 )
 from .jit import inline, part, sheet
-from .strips import over_rows
+from .strips import STRIP, Stage, over_rows, over_stages
 
 GRID = (48, 48, 24)
 ALONG, ACROSS, LUMA = (-0.4, 2.8), (-1.3, 1.3), (0.0, 1.05)
@@ -239,18 +238,7 @@ class Edge(NamedTuple):
     states: tiles.Tiles
 
 
-def learned_edge(
-    image: Floats,
-    centre: tuple[float, float],
-    form: np.ndarray,
-    *,
-    middle: float = 0.5,
-    width: float = 0.0,
-    softness: float = 1.0,
-    shadow_reach: float = 1.0,
-    highlight_reach: float = 1.0,
-    finish: bool = True,
-) -> Edge:
+def learned_edge(image: Floats, centre: tuple[float, float], form: np.ndarray, **options: Any) -> Edge:
     """Key a picture by what was learned, up to the drawing of the edge.
 
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A), not premultiplied.
@@ -261,39 +249,47 @@ def learned_edge(
     :param finish: drop specks and close pinholes.
     :raises PictureError: wrong arrays.
     """
-    image = as_picture(image)
+    stages, edge = _edge_stages(as_picture(image), centre, form, **options)
+    over_stages(stages)
+    return edge
+
+
+def _edge_stages(
+    image: Floats,
+    centre: tuple[float, float],
+    form: np.ndarray,
+    *,
+    middle: float = 0.5,
+    width: float = 0.0,
+    softness: float = 1.0,
+    shadow_reach: float = 1.0,
+    highlight_reach: float = 1.0,
+    finish: bool = True,
+) -> tuple[list[Stage], Edge]:
+    """Return what finds the edge of a key, and where."""
     factor = work_factor(image.shape[0])
-    sound = np.empty(-(-image.shape[0] // factor), np.bool_)
-    y, cb, cr = soften.ratio_prefilter(image, factor, sound=sound)
-    matte = room(y.shape)
-    bending = _bending(middle, shadow_reach, highlight_reach)
-    shape = (_placing(centre), bending, _ramp(width, softness))
-    if form.ndim == 3:
-        over_rows(_table_sheet, y.shape[0], y, cb, cr, packed_table(form), *shape, matte, strip=32)
-    else:
-        over_rows(_compact_sheet, y.shape[0], y, cb, cr, _precision(form), *shape, matte, strip=32)
+    stages, planes, sound = soften.ratio_stages(image, factor)
+    matte = room(planes.shape[1:])
+    shape = (_placing(centre), _bending(middle, shadow_reach, highlight_reach), _ramp(width, softness))
+    sheet, numbers = (_table_sheet, packed_table(form)) if form.ndim == 3 else (_compact_sheet, _precision(form))
+    stages.append(Stage(sheet, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:
-        lines = y.shape[0]
-        matte = soften.remove_specks(matte, SPECKS * lines)
-        matte = soften.close_pinholes(matte, PINHOLES * lines)
-    return _edge(matte, y, factor, image.shape[:2], sound)
-
-
-def _edge(matte: Floats, y: Floats, factor: int, shape: tuple[int, ...], sound: NDArray[np.bool_]) -> Edge:
-    """Let the reduced matte follow the edges of the reduced luma (guided filter, He et al. 2013).
-
-    ``sound`` tells of the rows of the reduced picture whether all pixels of the full one there are finite.
-    """
-    radius, further = max(2, round(4 * y.shape[0] / 480)), 1
+        for specks, size in ((True, SPECKS), (False, PINHOLES)):
+            clean = room(matte.shape)
+            stages += soften.clean_stages(specks, matte, size * len(matte), clean)
+            matte = clean
+    radius, further = max(2, round(4 * len(matte) / 480)), 1
     if radius >= 4:
         radius, further = (radius + 1) // 2, 2
     whole = factor * further
-    low, wide = soften.wide_coefficients(matte, y, radius, 4e-4, further, whole, shape[1])
-    states = tiles.of_line(low[0], low[1], whole, shape)
-    if not sound.all():
-        sound = np.logical_and.reduceat(np.repeat(sound, factor)[: shape[0]], np.arange(0, shape[0], tiles.ROWS))
-        states[(states == tiles.FULL) & ~sound[:, None]] = tiles.MIXED
-    return Edge(wide[0], wide[1], whole, states)
+    led, low, wide = soften.wide_coefficient_stages(matte, planes[0], radius, 4e-4, further, whole, image.shape[1])
+    states = tiles.unknown(image.shape[:2])
+    stages += [*led, tiles.line_stage(low[0], low[1], whole, states, sound, factor)]
+    return stages, Edge(wide[0], wide[1], whole, states)
+
+
+_STRIP = 32
+"""Rows of a strip of the reduced picture: less than the caches hold, and enough for both threads."""
 
 
 def learned_key(
@@ -306,8 +302,8 @@ def learned_key(
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
-    edge = learned_edge(image, centre, form, **options)
-    over_rows(_edge_sheet, image.shape[0], image, *edge, out)
+    stages, edge = _edge_stages(image, centre, form, **options)
+    over_stages([*stages, Stage(_edge_sheet, (image, *edge, out), len(out), STRIP, lambda y1: -(-y1 // tiles.ROWS))])
     return out
 
 

@@ -20,7 +20,7 @@ from .arrays import Floats, as_picture, as_plane, output, room
 from .colour import ONE, ZERO, F, clamp, is_finite3, part_run, smoothstep, ycbcr_px
 from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
-from .strips import STRIP, over_rows, strip_rows
+from .strips import STRIP, Stage, over_rows, over_stages, strip_rows
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
 FACTORS = (1, 2, 4, 8)
@@ -33,6 +33,7 @@ _DIRECT_BELOW = 2.5
 _REACH = 3.5
 _LARGEST = 4096.0
 _BLOCK = 512
+_CLOSE_STRIP = 32
 GUIDE_HIGHEST = F(4)
 NOUGHT, SINGLE = np.int64(0), np.int64(1)
 """Numbers of one type: a literal would have what is called with it compiled for that number alone."""
@@ -1146,14 +1147,28 @@ def pinhole_radius(size: float) -> float:
     return (_within("size", size) / _PINHOLE_SHARE - 1) / 2
 
 
-def _clean(specks: bool, matte: Floats, radius: float, out: Floats | None) -> Floats:
-    matte = as_plane(matte)
+def clean_stages(specks: bool, matte: Floats, size: float, out: Floats, least: int = _CLOSE_STRIP) -> list[Stage]:
+    """Return what removes specks or else closes pinholes of a size, see :func:`remove_specks`, into ``out``."""
+    rows, width = matte.shape
+    radius = speck_radius(size) if specks else pinhole_radius(size)
     if radius <= 0:
-        return levels(matte, out=out)
-    out = output(out, matte.shape, matte)
+        return [Stage(_levels_sheet, (matte, out, ZERO, ONE), rows, least)]
     factor = factor_for(radius)
-    low = box_mean(_decimate(matte, factor, high=ONE), radius / factor)
-    over_rows(_clean_sheet, matte.shape[0], matte, low, out, factor, specks, strip=strip_rows(matte.shape[1]))
+    window = _box_numbers(radius / factor)
+    low, means = (np.empty((-(-rows // factor), -(-width // factor)), np.float32) for _ in range(2))
+    strip = max(least, 4 * window[0])
+    share = (matte, means, out, factor, specks)
+    return [
+        Stage(_decimate_sheet, (matte, low, factor, ONE), low.shape[0], least, lambda y1: y1 * factor),
+        Stage(_box_sheet, (low, means, *window), low.shape[0], strip, lambda y1: y1 + window[0] + 1),
+        Stage(_clean_sheet, share, rows, least, lambda y1: (y1 - 1) // factor + 2),
+    ]
+
+
+def _clean(specks: bool, matte: Floats, size: float, out: Floats | None) -> Floats:
+    matte = as_plane(matte)
+    out = output(out, matte.shape, matte)
+    over_stages(clean_stages(specks, matte, size, out, STRIP))
     return out
 
 
@@ -1168,7 +1183,7 @@ def remove_specks(matte: Floats, size: float, out: Floats | None = None) -> Floa
 
     No published source; the two figures were found by trial on mattes of skin.
     """
-    return _clean(True, matte, speck_radius(size), out)
+    return _clean(True, matte, size, out)
 
 
 def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Floats:
@@ -1177,7 +1192,7 @@ def close_pinholes(matte: Floats, size: float, out: Floats | None = None) -> Flo
     The mean is taken over a square of side size / √0.18, so that a square hole with sides of ``size`` pixels
     closes entirely and one of 1.45 times that size stays open; a straight edge is left alone.
     """
-    return _clean(False, matte, pinhole_radius(size), out)
+    return _clean(False, matte, size, out)
 
 
 # --- guided filter ------------------------------------------------------------------------------------------
@@ -1241,22 +1256,25 @@ def _settle_sheet(fit, low, wide, factor, window, y0, y1):
                 _spread_row(wide[k, y], cells, room, factor)
 
 
-def _coefficients(
-    plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, wide: Floats, enlarged: int
-) -> Floats:
-    """Return slope and offset on a grid ``factor`` times coarser, (2, h, w); ``wide``, (2, h, W), receives them too.
+def _coefficient_stages(
+    plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, wide: Floats, enlarged: int, least: int
+) -> tuple[list[Stage], Floats]:
+    """Return what finds slope and offset on a grid ``factor`` times coarser, and where: float32 (2, h, w).
 
-    There they are enlarged across, ``enlarged`` times; (2, 1, 1) leaves that out.
+    ``wide``, (2, h, W), receives them enlarged across, ``enlarged`` times; (2, 1, 1) leaves that out.
     """
     epsilon = _within("epsilon", epsilon, 1e-6, 1.0)
     plane = as_plane(plane, "plane")
     guide = as_plane(guide, "guide", plane.shape)
     fit, low = (room((2, *(-(-size // factor) for size in plane.shape))) for _ in range(2))
     rows, window = fit.shape[1], _box_numbers(radius)
-    strip = strip_rows(4 * fit.shape[2], max(STRIP, 4 * window[0]))
-    over_rows(_fit_sheet, rows, guide, plane, factor, fit, window, F(epsilon), strip=strip)
-    over_rows(_settle_sheet, rows, fit, low, wide, enlarged, window, strip=strip)
-    return low
+    reach, strip = window[0] + 1, max(least, 4 * window[0])
+    find = (guide, plane, factor, fit, window, F(epsilon))
+    settle = (fit, low, wide, enlarged, window)
+    return [
+        Stage(_fit_sheet, find, rows, strip, lambda y1: (y1 + reach) * factor),
+        Stage(_settle_sheet, settle, rows, strip, lambda y1: y1 + reach),
+    ], low
 
 
 _NOT_WIDE = np.zeros((2, 1, 1), np.float32)
@@ -1272,23 +1290,27 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
 
     Source: K. He, J. Sun, X. Tang, "Guided image filtering", IEEE PAMI 35(6), 2013, equations 5, 6 and 8.
     """
-    low = _coefficients(plane, guide, radius, epsilon, 1, _NOT_WIDE, 1)
+    plane = as_plane(plane, "plane")
+    least = strip_rows(4 * plane.shape[1])
+    stages, low = _coefficient_stages(plane, guide, radius, epsilon, 1, _NOT_WIDE, 1, least)
+    over_stages(stages)
     return low[0], low[1]
 
 
-def wide_coefficients(
+def wide_coefficient_stages(
     plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, enlarged: int, width: int
-) -> tuple[Floats, Floats]:
-    """Return slope and offset of the guided filter on a reduced grid, as they are and as wide as a picture.
+) -> tuple[list[Stage], Floats, Floats]:
+    """Return what finds slope and offset of the guided filter, and where: as they are, and as wide as a picture.
 
-    :param plane, guide: float32 (H, W), as :func:`guided_coefficients` takes them; :param factor: 1, 2, 4 or 8, by
-        which both are reduced first. :param radius: pixels of the reduced grid.
+    :param plane, guide: float32 (H, W), as :func:`guided_coefficients` takes them; the stage before writes both.
+    :param factor: 1, 2, 4 or 8, by which both are reduced first. :param radius: pixels of the reduced grid.
     :param enlarged: 1, 2, 4 or 8: how many times more columns than the reduced grid the picture has.
     :param width: columns of the picture, of which the reduced grid has ⌈width / enlarged⌉.
-    :returns: float32 (2, h, w) and (2, h, width): slope and offset.
+    :returns: two stages, float32 (2, h, w) and (2, h, width): slope and offset.
     """
     wide = room((2, -(-plane.shape[0] // factor), width))
-    return _coefficients(plane, guide, radius, epsilon, factor, wide, enlarged), wide
+    stages, low = _coefficient_stages(plane, guide, radius, epsilon, factor, wide, enlarged, _CLOSE_STRIP)
+    return stages, low, wide
 
 
 @inline
@@ -1536,16 +1558,26 @@ def ycbcr_planes(image: Floats, factor: int = 1) -> tuple[Floats, Floats, Floats
 
     Source: BT.709-6, items 3.2 and 3.3.
     """
-    planes, _ = _split(as_picture(image), _as_factor(factor))
+    stage, planes, _ = _split(as_picture(image), _as_factor(factor))
+    over_stages([stage])
     return planes[0], planes[1], planes[2]
 
 
-def _split(image: Floats, factor: int) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return Y′, Cb and Cr of cells as one array, and of each row of cells whether its pixels are all finite."""
+def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]]:
+    """Return what finds Y′, Cb and Cr of cells, where, and where it tells of rows of cells whether they are finite."""
     shape = (-(-image.shape[0] // factor), -(-image.shape[1] // factor))
     planes, sound = room((3, *shape)), np.empty(shape[0], np.bool_)
-    over_rows(_split_sheet, shape[0], image, *planes, sound, factor, strip=max(8, STRIP // factor))
-    return planes, sound
+    stage = Stage(_split_sheet, (image, *planes, sound, factor), shape[0], max(8, STRIP // factor))
+    return stage, planes, sound
+
+
+def _ratios(planes: Floats, sigma: float) -> tuple[Stage, Floats, bool, float]:
+    """Return what finds both ratios, halved where σ allows it, where, whether they are, and the σ that is left."""
+    halves = not is_direct(sigma)
+    low = room((2, *(halved_shape(planes.shape[1:]) if halves else planes.shape[1:])))
+    needs = (lambda y1: 2 * y1) if halves else int
+    stage = Stage(_ratio_sheet, (*planes, *low, halves), low.shape[1], _CLOSE_STRIP, needs)
+    return stage, low, halves, halved_sigma(sigma) if halves else sigma
 
 
 def _direct(planes: Floats, sigma: float) -> tuple[Floats, Floats]:
@@ -1555,13 +1587,36 @@ def _direct(planes: Floats, sigma: float) -> tuple[Floats, Floats]:
     return np.stack([gaussian(plane, sigma) for plane in planes]), NO_TAPS
 
 
-def _ratios(planes: Floats, sigma: float) -> tuple[Floats, bool, Floats]:
-    """Return both ratios, halved where σ allows it, whether they are, and the taps of the blur that is left."""
-    halves = not is_direct(sigma)
-    low = room((2, *(halved_shape(planes.shape[1:]) if halves else planes.shape[1:])))
-    over_rows(_ratio_sheet, low.shape[1], *planes, *low, halves, strip=strip_rows(2 * planes.shape[2], 8))
-    low, taps = _direct(low, halved_sigma(sigma) if halves else sigma)
-    return low, halves, taps
+def ratio_stages(
+    image: Floats, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7
+) -> tuple[list[Stage], Floats, NDArray[np.bool_]]:
+    """Return what makes the planes of :func:`ratio_prefilter`, and where.
+
+    :returns: stages; float32 (3, ⌈H / factor⌉, ⌈W / factor⌉); and bool (⌈H / factor⌉), of which the first stage tells
+        whether all pixels of a row of cells are finite.
+    """
+    for name, sigma in (("light", light), ("shadow", shadow), ("luma", luma)):
+        _within(f"σ of `{name}`", sigma, 0.0, 40.0)
+    image = as_picture(image)
+    scale = image.shape[0] / _LINES / _as_factor(factor)
+    split, planes, sound = _split(image, factor)
+    ratio, low, halved, left = _ratios(planes, shadow * scale)
+    stages = [split, ratio]
+    if max(left, luma * scale, light * scale) >= _TAPS_BELOW:
+        over_stages(stages)
+        stages = []
+    low, ratio_taps = _direct(low, left)
+    grey, luma_taps = _direct(planes[:1], luma * scale)
+    chroma, chroma_taps = _direct(planes[1:], light * scale)
+    out, rows = room(planes.shape), planes.shape[1]
+    reach, low_reach = max(len(luma_taps), len(chroma_taps)), len(ratio_taps)
+
+    def needs(y1: int) -> int:
+        return max((y1 - 1) // 2 + 2 + low_reach, (y1 + reach) // 2 + 1) if halved else y1 + max(reach, low_reach)
+
+    arguments = (*grey, *chroma, *low, halved, luma_taps, chroma_taps, ratio_taps, out)
+    stages.append(Stage(_shadow_sheet, arguments, rows, _CLOSE_STRIP, needs))
+    return stages, out, sound
 
 
 def ratio_prefilter(
@@ -1570,7 +1625,6 @@ def ratio_prefilter(
     light: float = 1.2,
     shadow: float = 3.5,
     luma: float = 0.7,
-    sound: NDArray[np.bool_] | None = None,
 ) -> tuple[Floats, Floats, Floats]:
     """Return Y′, Cb and Cr smoothed for a key: the darker, the more of the RATIO chroma / luma is smoothed.
 
@@ -1581,24 +1635,11 @@ def ratio_prefilter(
     :param image: float32 (H, W, 3 or 4), R′G′B′; a pixel that is not finite counts as black.
     :param factor: 1, 2, 4 or 8: how much coarser the planes are than the picture.
     :param light, shadow, luma: σ in pixels of a picture 360 lines high (0 to 40); scaled to this picture's height,
-        so that proxies and full size agree. :param sound: bool (⌈H / factor⌉), receives of each row of cells whether
-        all its pixels are finite.
+        so that proxies and full size agree.
     :returns: three float32 (⌈H / factor⌉, ⌈W / factor⌉). :raises ValueRangeError: factor or σ. :raises PictureError.
 
     No published source; the figures were found by trial on mattes of skin.
     """
-    for name, sigma in (("light", light), ("shadow", shadow), ("luma", luma)):
-        _within(f"σ of `{name}`", sigma, 0.0, 40.0)
-    image = as_picture(image)
-    planes, finite = _split(image, _as_factor(factor))
-    if sound is not None:
-        sound[:] = finite
-    scale = image.shape[0] / _LINES / factor
-    ratios, halved, ratio_taps = _ratios(planes, shadow * scale)
-    grey, luma_taps = _direct(planes[:1], luma * scale)
-    chroma, chroma_taps = _direct(planes[1:], light * scale)
-    out = room(planes.shape)
-    taps = (luma_taps, chroma_taps, ratio_taps)
-    strip = strip_rows(3 * planes.shape[2], 32)
-    over_rows(_shadow_sheet, out.shape[1], *grey, *chroma, *ratios, halved, *taps, out, strip=strip)
-    return out[0], out[1], out[2]
+    stages, planes, _ = ratio_stages(image, factor, light, shadow, luma)
+    over_stages(stages)
+    return planes[0], planes[1], planes[2]

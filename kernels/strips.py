@@ -1,17 +1,18 @@
 """Row strips over a few threads: the only place where kernels run in parallel.
 
 A sheet kernel works on rows ``y0`` to ``y1`` and knows nothing of threads. Strips are handed out one by
-one to a small persistent pool; the caller works too, so nested or concurrent use cannot lock up.
+one to a small persistent pool; the caller works too, so nested or concurrent use cannot lock up. Kernels that read
+what others write follow them as stages, strip by strip, and nobody waits until a whole plane is done.
 """
 
 from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, NamedTuple
 
 from .errors import ValueRangeError
 
@@ -111,27 +112,120 @@ def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int
             kernel(*arguments, y0, y1)
         return
 
-    inside = _pool.inside
     hand_out = threading.Lock()
 
     def work() -> None:
+        while True:
+            with hand_out:
+                bound = next(bounds, None)
+            if bound is None:
+                return
+            kernel(*arguments, *bound)
+
+    try:
+        _share(work, helpers)
+    finally:
+        arguments = ()  # what a busy helper never came to waits in its queue, and would hold the arrays until then
+
+
+def _share(work: Callable[[], None], helpers: int) -> None:
+    """Do some work in as many more threads; raise the first error after all that began have ended."""
+    inside = _pool.inside
+
+    def busily() -> None:
         inside.busy = True
         try:
-            while True:
-                with hand_out:
-                    bound = next(bounds, None)
-                if bound is None:
-                    return
-                kernel(*arguments, *bound)
+            work()
         finally:
             inside.busy = False
 
-    futures = _pool.submit(work, helpers)
+    futures = _pool.submit(busily, helpers)
     try:
-        work()
+        busily()
     finally:
         errors = [future.exception() for future in futures if not future.cancel()]
-        arguments = ()  # what a busy helper never came to waits in its queue, and would hold the arrays until then
     for error in errors:
         if error is not None:
             raise error
+
+
+class Stage(NamedTuple):
+    """A kernel that is to be called for strips, ``kernel(*arguments, y0, y1)``, after other stages.
+
+    :ivar rows: how many it covers. :ivar strip: rows of a strip.
+    :ivar needs: how many rows of the stage before must be done before its own rows up to ``y1`` may be; whatever these
+        take from earlier stages must have been needed there as well.
+    """
+
+    kernel: Callable[..., Any]
+    arguments: tuple[Any, ...]
+    rows: int
+    strip: int = STRIP
+    needs: Callable[[int], int] = int
+
+
+class _Course:
+    """What has been done of some stages, and what may be done next: the last stage that may go on does."""
+
+    def __init__(self, stages: Sequence[Stage]) -> None:
+        self.stages = stages
+        self.begun, self.done = [0] * len(stages), [0] * len(stages)
+        self.beyond: list[dict[int, int]] = [{} for _ in stages]
+        self.failed = False
+        self.changed = threading.Condition(threading.Lock())
+
+    def work(self) -> None:
+        """Work on strips until none is left."""
+        while (strip := self._take()) is not None:
+            at, y0, y1 = strip
+            stage, failed = self.stages[at], True
+            try:
+                stage.kernel(*stage.arguments, y0, y1)
+                failed = False
+            finally:
+                self._put(at, y0, y1, failed)
+            del stage
+
+    def _take(self) -> tuple[int, int, int] | None:
+        with self.changed:
+            while not self.failed:
+                left = False
+                for at in reversed(range(len(self.stages))):
+                    stage, y0 = self.stages[at], self.begun[at]
+                    if y0 >= stage.rows:
+                        continue
+                    left, y1 = True, min(y0 + stage.strip, stage.rows)
+                    if at == 0 or self.done[at - 1] >= min(stage.needs(y1), self.stages[at - 1].rows):
+                        self.begun[at] = y1
+                        return at, y0, y1
+                if not left:
+                    return None
+                self.changed.wait()
+        return None
+
+    def _put(self, at: int, y0: int, y1: int, failed: bool) -> None:
+        with self.changed:
+            self.failed = self.failed or failed
+            beyond = self.beyond[at]
+            beyond[y0] = y1
+            while self.done[at] in beyond:
+                self.done[at] = beyond.pop(self.done[at])
+            self.changed.notify_all()
+
+
+def over_stages(stages: Sequence[Stage]) -> None:
+    """Work on all strips of some stages, each stage as close behind the one before it as it may be.
+
+    What one stage writes the next one reads while it is warm, and a stage that waits for memory runs beside one that
+    does not. The first error of any strip is raised here, after every running strip has ended; none begins then.
+    """
+    course = _Course(stages)
+    helpers = min(_pool.threads - 1, max((stage.rows - 1) // stage.strip for stage in stages))
+    if helpers < 1 or getattr(_pool.inside, "busy", False):
+        course.work()
+        return
+
+    try:
+        _share(course.work, helpers)
+    finally:
+        course.stages = ()  # as in `over_rows`

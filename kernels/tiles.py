@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats
 from .jit import inline, part, sheet
-from .strips import over_rows, strip_rows
+from .strips import Stage, over_rows, over_stages
 
 ROWS, COLUMNS = 8, 64
 EMPTY, FULL, MIXED = np.uint8(0), np.uint8(1), np.uint8(2)
@@ -102,13 +102,16 @@ def _gather_kinds(slope, offset, kinds):
 
 
 @sheet
-def _line_sheet(slope, offset, factor, states, y0, y1):
+def _line_sheet(slope, offset, factor, sound, sound_factor, states, y0, y1):
     cells, across = ROWS // factor, COLUMNS // factor
     width = slope.shape[1]
     kinds = np.empty(width, np.int32)
     for y in range(y0, y1):
+        unsound = np.int32(0)
+        for row in range(y * ROWS // sound_factor, min(((y + 1) * ROWS - 1) // sound_factor + 1, sound.shape[0])):
+            unsound |= np.int32(0 if sound[row] else 2)
         for x in range(width):
-            kinds[x] = 0
+            kinds[x] = unsound
         for row in range(max(y * cells - 1, 0), min((y + 1) * cells + 1, slope.shape[0])):
             _gather_kinds(slope[row], offset[row], kinds)
         for tile in range(states.shape[1]):
@@ -118,13 +121,27 @@ def _line_sheet(slope, offset, factor, states, y0, y1):
             states[y, tile] = MIXED if kind == 3 else FULL if kind == 1 else EMPTY
 
 
-def of_line(slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...]) -> Tiles:
-    """Return the tiles of slope · luma + offset: empty where both are 0 as far as they reach, full where 0 and 1.
+_ALL_SOUND = np.ones(0, np.bool_)
 
-    :param slope, offset: float32, on a grid ``factor`` (1, 2, 4 or 8) times coarser than a plane of this shape.
+
+def line_stage(
+    slope: Floats, offset: Floats, factor: int, states: Tiles, sound: NDArray[np.bool_] = _ALL_SOUND, less: int = 1
+) -> Stage:
+    """Return what finds the tiles of slope · luma + offset: empty where these are 0 as far as they reach, full at 0 and 1.
+
+    :param slope, offset: float32, on a grid ``factor`` (1, 2, 4 or 8) times coarser than the plane of the tiles.
+    :param states: receives the tiles. :param sound: bool, tells of every row of a grid ``less`` times coarser whether
+        tiles in it may be called full; without rows all may.
     """
-    states = np.empty(unknown(shape).shape, np.uint8)
-    over_rows(_line_sheet, states.shape[0], slope, offset, factor, states, strip=strip_rows(3 * slope.shape[1]))
+    cells = ROWS // factor
+    arguments = (slope, offset, factor, sound, less, states)
+    return Stage(_line_sheet, arguments, states.shape[0], ROWS, lambda y1: y1 * cells + 1)
+
+
+def of_line(slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...]) -> Tiles:
+    """Return the tiles of slope · luma + offset on a plane of this shape, see :func:`line_stage`."""
+    states = unknown(shape)
+    over_stages([line_stage(slope, offset, factor, states)])
     return states
 
 
