@@ -9,6 +9,7 @@ chroma lives anyway, and its edge is drawn at full size by a guided filter on lu
 from __future__ import annotations
 
 import math
+import weakref
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -98,6 +99,20 @@ def packed_table(table: np.ndarray) -> np.ndarray:
     here, across = levels[:, :-1], levels[:, 1:]
     packed = here[..., :-1] | here[..., 1:] << 8 | across[..., :-1] << 16 | across[..., 1:] << 24
     return np.ascontiguousarray(packed, np.uint32).reshape(-1).view(np.int32)
+
+
+_packed: dict[int, tuple[weakref.ref[np.ndarray], np.ndarray]] = {}
+
+
+def _packed_once(table: np.ndarray) -> np.ndarray:
+    """Return :func:`packed_table`, of a table that cannot be written to found once for as long as that lives."""
+    if table.flags.writeable or table.base is not None:
+        return packed_table(table)
+    key = id(table)
+    found = _packed.get(key)
+    if found is None or found[0]() is not table:
+        found = _packed[key] = weakref.ref(table, lambda _: _packed.pop(key, None)), packed_table(table)
+    return found[1]
 
 
 _STEP_ALONG, _STEP_ACROSS = np.int32(GRID[1] * GRID[2]), np.int32(GRID[2])
@@ -271,7 +286,7 @@ def _edge_stages(
     stages, planes, sound = soften.ratio_stages(image, factor)
     matte = room(planes.shape[1:])
     shape = (_placing(centre), _bending(middle, shadow_reach, highlight_reach), _ramp(width, softness))
-    sheet, numbers = (_table_sheet, packed_table(form)) if form.ndim == 3 else (_compact_sheet, _precision(form))
+    sheet, numbers = (_table_sheet, _packed_once(form)) if form.ndim == 3 else (_compact_sheet, _precision(form))
     stages.append(Stage(sheet, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:
         for specks, size in ((True, SPECKS), (False, PINHOLES)):
