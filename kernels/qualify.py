@@ -18,7 +18,6 @@ from .arrays import Floats, as_picture, output
 from .colour import (
     HALF,
     ONE,
-    RUN,
     TINY,
     TWO,
     ZERO,
@@ -31,6 +30,7 @@ from .colour import (
     ycbcr_px,
 )
 from .jit import inline, part, sheet
+from .stream import RUN
 from .strips import over_rows
 
 GRID = (48, 48, 24)
