@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .stream import LINE
+
 LEAST = 1 << 20
 """Bytes of a result from which it lies in such memory; smaller ones cost nothing fresh."""
 
@@ -24,13 +26,11 @@ _MOST_IDLE, _FEW = 1 << 28, 4
 """Bytes that may lie idle where nobody reserves more, and blocks of one size that may, however large they are."""
 
 
-_LINE = 64
-"""Bytes of a line of memory: at the beginning of one a block begins."""
-
-
 def _fresh(size: int) -> NDArray[np.uint8]:
-    room = np.empty(size + _LINE, np.uint8)
-    start = -room.ctypes.data % _LINE
+    """Return so many bytes that begin where a line of memory does: what lies in two lines at once takes twice as long."""
+    line = 4 * LINE
+    room = np.empty(size + line, np.uint8)
+    start = -room.ctypes.data % line
     return room[start : start + size]
 
 
