@@ -6,7 +6,6 @@ import numpy as np
 
 from .arrays import Floats, as_picture, output
 from .colour import (
-    RUN,
     apply_matrix,
     decode_px,
     decode_run,
@@ -19,6 +18,7 @@ from .colour import (
 )
 from .colour import transfer as find_transfer
 from .jit import inline, sheet
+from .stream import RUN
 from .strips import over_rows
 
 

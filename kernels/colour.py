@@ -15,6 +15,7 @@ import numpy as np
 from .arrays import Floats, as_picture, output
 from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
+from .stream import RUN
 from .strips import over_rows
 
 F = np.float32
@@ -237,9 +238,6 @@ def transfer(name: str) -> Transfer:
 
 # --- row loops and sheets -----------------------------------------------------------------------------------
 
-
-RUN = 128
-"""Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
 
 _INFINITE = F(math.inf)
 

@@ -43,6 +43,7 @@ from .soften import (
     specks_row,
 )
 from .steer import rotation, turn_row
+from .stream import RUN, is_far, settle, write, write_runs
 from .strips import STRIP, over_rows
 from .tiles import COLUMNS, EMPTY, FULL, MIXED, ROWS, Tiles, run_end
 
@@ -426,16 +427,16 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
 
 
 @part
-def _turn_run(image, matte, out, n, x0, untouched, p):
-    x1 = x0 + matte.shape[0]
+def _turn_run(image, matte, out, n, x0, untouched, p, finished, far):
     if untouched:
-        copy_row(out[n * x0 : n * x1], image[n * x0 : n * x1])
-    else:
-        turn_row(image[n * x0 : n * x1], matte, out[n * x0 : n * x1], n, p)
+        x1 = x0 + matte.shape[0]
+        write(out[n * x0 : n * x1], image[n * x0 : n * x1], far)
+        return
+    write_runs(turn_row, image[n * x0 :], matte, out[n * x0 :], n, finished, far, p)
 
 
 @part
-def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
+def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room, finished, far):
     """Row y of the matte and of the picture, run by run."""
     states = ending.states[y // ROWS]
     tile = 0
@@ -447,9 +448,11 @@ def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room):
         if not ending.turns:
             pass
         elif image.shape[2] == 3:
-            _turn_run(image[y].reshape(-1), matte[x0:x1], out[y].reshape(-1), 3, x0, untouched, ending.rotation)
+            plate, to = image[y].reshape(-1), out[y].reshape(-1)
+            _turn_run(plate, matte[x0:x1], to, 3, x0, untouched, ending.rotation, finished, far)
         else:
-            _turn_run(image[y].reshape(-1), matte[x0:x1], out[y].reshape(-1), 4, x0, untouched, ending.rotation)
+            plate, to = image[y].reshape(-1), out[y].reshape(-1)
+            _turn_run(plate, matte[x0:x1], to, 4, x0, untouched, ending.rotation, finished, far)
         tile = end
 
 
@@ -469,7 +472,7 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
     ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.halved else (2 * reach + 1, width), np.float32)
     row, padded = np.empty(ring.shape[1], np.float32), np.empty(ring.shape[1] + 2 * reach, np.float32)
     own = np.empty(width, np.float32)
-    ready = 0
+    finished, far, ready = np.empty(4 * RUN, np.float32), is_far(out), 0
     for y in range(y0, y1):
         if ending.halved:
             if y == y0 or y % ROWS == 0:
@@ -478,7 +481,8 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
             for at in range(max(y - reach, ready), min(y + reach, height - 1) + 1):
                 _matte_row(source, at, ring[at % ring.shape[0]], room)
             ready = min(y + reach, height - 1) + 1
-        _finish_row(ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, room)
+        _finish_row(ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, room, finished, far)
+    settle(far)
 
 
 _TALL = 4 * STRIP

@@ -17,11 +17,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .stream import LINE
+
 LEAST = 1 << 20
 """Bytes of a result from which it lies in such memory; smaller ones cost nothing fresh."""
 
 _MOST_IDLE, _FEW = 1 << 28, 4
 """Bytes that may lie idle where nobody reserves more, and blocks of one size that may, however large they are."""
+
+
+def _fresh(size: int) -> NDArray[np.uint8]:
+    """Return so many bytes that begin where a line of memory does: what lies in two lines at once takes twice as long."""
+    line = 4 * LINE
+    room = np.empty(size + line, np.uint8)
+    start = -room.ctypes.data % line
+    return room[start : start + size]
 
 
 class Memory:
@@ -40,7 +50,7 @@ class Memory:
         try:
             block = self._free[size].pop()
         except IndexError:
-            block = np.empty(size, np.uint8)
+            block = _fresh(size)
         # Every view holds the array on the buffer, so it goes when the last of them has gone.
         owner: NDArray[Any] = np.frombuffer(block.data, np.float32)
         weakref.finalize(owner, self._give_back, block).atexit = False
@@ -52,7 +62,9 @@ class Memory:
         self._most_idle = max(_MOST_IDLE, sum(size * count for size, count in sizes.items()))
         for size, count in sizes.items():
             for _ in range(count - len(self._free[size])):
-                self._give_back(np.full(size, 0, np.uint8))
+                block = _fresh(size)
+                block.fill(0)
+                self._give_back(block)
 
     def idle(self) -> int:
         """Return the bytes that nobody holds."""

@@ -20,7 +20,6 @@ from .arrays import Floats, as_picture, output, room
 from .colour import (
     HALF,
     ONE,
-    RUN,
     TINY,
     TWO,
     ZERO,
@@ -33,6 +32,7 @@ from .colour import (
     ycbcr_px,
 )
 from .jit import inline, part, sheet
+from .stream import RUN, is_far, settle, write
 from .strips import STRIP, Stage, over_rows, over_stages
 
 GRID = (48, 48, 24)
@@ -360,17 +360,21 @@ def edge_row(image, slope, offset, factor, y, x0, out):
 
 @sheet
 def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
-    width = out.shape[1]
+    width, far = out.shape[1], is_far(out)
+    finished, ends = np.empty(width, np.float32), np.zeros((2, width), np.float32)
+    soften.fill_row(ends[tiles.FULL], ONE)
     for y in range(y0, y1):
         row, tile = states[y // tiles.ROWS], 0
         while tile < row.shape[0]:
             end = tiles.run_end(row, tile)
             x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
             if row[tile] == tiles.MIXED:
-                edge_row(image, slope, offset, factor, y, x0, out[y, x0:x1])
+                edge_row(image, slope, offset, factor, y, x0, finished[x0:x1])
+                write(out[y, x0:x1], finished[x0:x1], far)
             else:
-                soften.fill_row(out[y, x0:x1], ONE if row[tile] == tiles.FULL else ZERO)
+                write(out[y, x0:x1], ends[row[tile], x0:x1], far)
             tile = end
+    settle(far)
 
 
 # --- ranges -------------------------------------------------------------------------------------------------

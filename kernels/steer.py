@@ -41,6 +41,7 @@ from .colour import (
 )
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
+from .stream import RUN, is_far, settle, write_runs
 from .strips import over_rows
 
 _SIXTH, _24TH, _120TH = F(1 / 6), F(1 / 24), F(1 / 120)
@@ -105,21 +106,24 @@ def turn_row(row, matte, out, n, p):
 
 @sheet
 def _turn_sheet(image, matte, out, p, y0, y1):
+    room, far = np.empty(4 * RUN, np.float32), is_far(out)
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            turn_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, p)
+            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, far, p)
         else:
-            turn_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, p)
+            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, far, p)
+    settle(far)
 
 
 @inline
-def _turn_split_row(row, matte, out, n, premultiplied, p):
+def _turn_split_row(row, matte, out, n, p):
+    premultiplied, constants = p
     for x in range(matte.shape[0]):
         inverse = ONE
         if n == 4:
             alpha = row[n * x + 3]
             inverse = ONE / alpha if premultiplied * alpha > TINY else ONE
-        r, g, b = turn_split_px(row[n * x], row[n * x + 1], row[n * x + 2], matte[x], inverse, *p)
+        r, g, b = turn_split_px(row[n * x], row[n * x + 1], row[n * x + 2], matte[x], inverse, *constants)
         out[n * x] = r
         out[n * x + 1] = g
         out[n * x + 2] = b
@@ -128,12 +132,15 @@ def _turn_split_row(row, matte, out, n, premultiplied, p):
 
 
 @sheet
-def _turn_split_sheet(image, matte, out, premultiplied, p, y0, y1):
+def _turn_split_sheet(image, matte, out, p, y0, y1):
+    room, far = np.empty(4 * RUN, np.float32), is_far(out)
     for y in range(y0, y1):
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
         if image.shape[2] == 3:
-            _turn_split_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, premultiplied, p)
+            write_runs(_turn_split_row, row, matte[y], to, 3, room, far, p)
         else:
-            _turn_split_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, premultiplied, p)
+            write_runs(_turn_split_row, row, matte[y], to, 4, room, far, p)
+    settle(far)
 
 
 def turn(
@@ -180,7 +187,7 @@ def turn(
     middle = math.radians(centre)
     split = (F(shadow_luma - width / 2), F(1 / width))
     p = (*lit, *dark, *split, F(math.cos(middle)), F(math.sin(middle)), F(even_redder), F(even_yellower))
-    over_rows(_turn_split_sheet, image.shape[0], image, matte, out, F(premultiplied), p)
+    over_rows(_turn_split_sheet, image.shape[0], image, matte, out, (F(premultiplied), p))
     return out
 
 
@@ -225,11 +232,13 @@ def _shift_row(row, matte, out, n, p):
 
 @sheet
 def _shift_sheet(image, matte, out, p, y0, y1):
+    room, far = np.empty(4 * RUN, np.float32), is_far(out)
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            _shift_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, p)
+            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, far, p)
         else:
-            _shift_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, p)
+            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, far, p)
+    settle(far)
 
 
 def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None = None) -> Floats:
@@ -270,7 +279,8 @@ def mix_px(r, g, b, m, matrix, dec, enc):
 
 
 @inline
-def _mix_row(row, matte, out, n, premultiplied, matrix, dec, enc):
+def _mix_row(row, matte, out, n, p):
+    premultiplied, matrix, dec, enc = p
     for x in range(matte.shape[0]):
         alpha = ONE
         if n == 4:
@@ -290,12 +300,15 @@ def _mix_row(row, matte, out, n, premultiplied, matrix, dec, enc):
 
 
 @sheet
-def _mix_sheet(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
+def _mix_sheet(image, matte, out, p, y0, y1):
+    room, far = np.empty(4 * RUN, np.float32), is_far(out)
     for y in range(y0, y1):
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
         if image.shape[2] == 3:
-            _mix_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, premultiplied, matrix, dec, enc)
+            write_runs(_mix_row, row, matte[y], to, 3, room, far, p)
         else:
-            _mix_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, premultiplied, matrix, dec, enc)
+            write_runs(_mix_row, row, matte[y], to, 4, room, far, p)
+    settle(far)
 
 
 def mix_primaries(
@@ -320,7 +333,8 @@ def mix_primaries(
     out = output(out, image.shape, image, matte)
     curve: Transfer = transfer(transfer_name)
     flat = flat_matrix(matrix)
-    over_rows(_mix_sheet, image.shape[0], image, matte, out, F(premultiplied), flat, curve.decode, curve.encode)
+    p = (F(premultiplied), flat, curve.decode, curve.encode)
+    over_rows(_mix_sheet, image.shape[0], image, matte, out, p)
     return out
 
 

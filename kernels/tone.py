@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
-from .colour import ONE, RUN, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
+from .colour import ONE, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, part, sheet
+from .stream import RUN, is_far, settle, write
 from .strips import over_rows
 
 Doubles = NDArray[np.float64]
@@ -95,13 +96,25 @@ def _curve_row(row, out, segments):
             out[x] = value if t >= ZERO else out[x]
 
 
+@part
+def _write_curve(row, out, n, segments, finished, far):
+    """Send a row through the curve and write it, run by run."""
+    for x0 in range(0, row.shape[0], 4 * RUN):
+        x1 = min(x0 + 4 * RUN, row.shape[0])
+        values, run = row[x0:x1], finished[: x1 - x0]
+        _curve_row(values, run, segments)
+        if n == 4:
+            for x in range(run.shape[0] // 4):
+                run[4 * x + 3] = values[4 * x + 3]
+        write(out[x0:x1], run, far)
+
+
 @sheet
 def _curve_sheet(image, out, segments, y0, y1):
+    far, finished = is_far(out), np.empty(4 * RUN, np.float32)
     for y in range(y0, y1):
-        _curve_row(image[y].reshape(-1), out[y].reshape(-1), segments)
-        if image.shape[2] == 4:
-            for x in range(image.shape[1]):
-                out[y, x, 3] = image[y, x, 3]
+        _write_curve(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], segments, finished, far)
+    settle(far)
 
 
 def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None = None) -> Floats:
@@ -180,26 +193,34 @@ def _saturate_row(values, out, n, saturation, clamped):
             out[n * x + 3] = alpha[x]
 
 
+@part
+def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, far):
+    """Work a row and write it, run by run."""
+    width = row.shape[0] // n
+    for x0 in range(0, width, RUN):
+        count = min(RUN, width - x0)
+        given, values, finished = row[n * x0 : n * (x0 + count)], room[0][: 4 * count], room[1]
+        if n == 3:
+            _slope_row(given, values, 3, slope, offset, clamped)
+        else:
+            _slope_row(given, values, 4, slope, offset, clamped)
+        for k in range(3):
+            if power[k] != ONE:
+                raise_run(values[k * count : (k + 1) * count], room[1], power[k])
+        if n == 3:
+            _saturate_row(values, finished, 3, saturation, clamped)
+        else:
+            _saturate_row(values, finished, 4, saturation, clamped)
+        write(out[n * x0 : n * (x0 + count)], finished, far)
+
+
 @sheet
 def _cdl_sheet(image, out, slope, offset, power, saturation, clamped, y0, y1):
-    width, n = image.shape[1], image.shape[2]
-    room = np.empty((2, 4 * RUN), np.float32)
+    far, room = is_far(out), np.empty((2, 4 * RUN), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        for x0 in range(0, width, RUN):
-            x1 = min(x0 + RUN, width)
-            count, values = x1 - x0, room[0][: 4 * (x1 - x0)]
-            if n == 3:
-                _slope_row(row[3 * x0 : 3 * x1], values, 3, slope, offset, clamped)
-            else:
-                _slope_row(row[4 * x0 : 4 * x1], values, 4, slope, offset, clamped)
-            for k in range(3):
-                if power[k] != ONE:
-                    raise_run(values[k * count : (k + 1) * count], room[1], power[k])
-            if n == 3:
-                _saturate_row(values, to[3 * x0 : 3 * x1], 3, saturation, clamped)
-            else:
-                _saturate_row(values, to[4 * x0 : 4 * x1], 4, saturation, clamped)
+        _write_cdl(row, to, image.shape[2], slope, offset, power, saturation, clamped, room, far)
+    settle(far)
 
 
 def _triple(values: Sequence[float], name: str, low: float, above: bool = False) -> tuple[np.float32, ...]:

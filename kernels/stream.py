@@ -1,0 +1,123 @@
+"""Writing past the caches: a picture too large for them is laid down without being read first.
+
+A processor that writes into a line of memory fetches the line before, for it cannot know that all of it will be
+written: a picture costs twice its size in traffic. What is finished in the nearest cache can be sent to memory in whole
+lines, without that; the very bits, a third less traffic. A picture that the caches hold is better left there for the
+next step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic
+
+from .jit import inline, numba_config, part
+
+RUN = 128
+"""Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
+
+FAR = 1 << 22
+"""Values (of 4 bytes) of a picture from which it is written past the caches."""
+
+LINE = 16
+"""Values in a line of memory: 64 bytes."""
+
+
+@inline
+def is_far(picture):
+    """Tell whether a picture is too large for the caches."""
+    return picture.size >= FAR
+
+
+def _or_plainly(plain: Callable[..., Any]) -> Callable[[Callable[..., Any]], Any]:
+    """Make an instruction for compiled code; where nothing is compiled, ``plain`` does its work."""
+    return lambda instruction: plain if numba_config.DISABLE_JIT else intrinsic(instruction)
+
+
+def _copy_line(out: Any, values: Any, at: int) -> None:
+    out[at : at + LINE] = values[at : at + LINE]
+
+
+@_or_plainly(_copy_line)
+def _write_line(typing: Any, out: Any, values: Any, at: Any) -> Any:
+    """Write the line that begins at place ``at`` of ``out``, and of memory, from that place of ``values``."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> None:
+        line = ir.VectorType(ir.FloatType(), LINE).as_pointer()
+        to, origin = (
+            builder.bitcast(builder.gep(context.make_array(kind)(context, builder, array).data, [arguments[2]]), line)
+            for kind, array in zip(signature.args, arguments[:2], strict=False)
+        )
+        write = builder.store(builder.load(origin, align=4), to, align=4 * LINE)
+        write.set_metadata("nontemporal", builder.module.add_metadata([ir.Constant(ir.IntType(32), 1)]))
+
+    return types.void(out, values, types.intp), generate
+
+
+@_or_plainly(lambda out: 0)
+def _bytes_into_line(typing: Any, out: Any) -> Any:
+    """Return how many bytes lie between the beginning of a line of memory and that of an array."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        address = context.make_array(signature.args[0])(context, builder, arguments[0]).data
+        return builder.and_(builder.ptrtoint(address, ir.IntType(64)), ir.Constant(ir.IntType(64), 4 * LINE - 1))
+
+    return types.int64(out), generate
+
+
+@_or_plainly(lambda: None)
+def _fence(typing: Any) -> Any:
+    """Wait until everything that was written has arrived."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> None:
+        builder.fence("seq_cst")
+
+    return types.void(), generate
+
+
+@part
+def _write_past(out, values):
+    into = _bytes_into_line(out)
+    head = min((-into & (4 * LINE - 1)) >> 2, out.shape[0])
+    if into & 3:  # no value begins where a line does
+        head = out.shape[0]
+    for x in range(head):
+        out[x] = values[x]
+    lines = (out.shape[0] - head) // LINE
+    body, source = out[head:], values[head:]
+    for line in range(lines):
+        _write_line(body, source, line * LINE)
+    end, rest = body[lines * LINE :], source[lines * LINE :]
+    for x in range(end.shape[0]):
+        end[x] = rest[x]
+
+
+@inline
+def write(out, values, far):
+    """Write finished values to their place ``out``, which is as long; where it is far, past the caches."""
+    if far:
+        _write_past(out, values)
+    else:
+        for x in range(out.shape[0]):
+            out[x] = values[x]
+
+
+@inline
+def settle(far):
+    """End the writing of a strip: other threads may read it now."""
+    if far:
+        _fence()
+
+
+@inline
+def write_runs(work, row, matte, out, n, room, far, p):
+    """Have ``work(row, matte, out, n, p)`` finish a row of n components run by run in ``room``, and write it."""
+    for x0 in range(0, matte.shape[0], RUN):
+        x1 = min(x0 + RUN, matte.shape[0])
+        run = room[: n * (x1 - x0)]
+        work(row[n * x0 : n * x1], matte[x0:x1], run, n, p)
+        write(out[n * x0 : n * x1], run, far)

@@ -1,0 +1,71 @@
+"""Writing past the caches: the bits of ordinary writing wherever a picture lies, beside it nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from inkarnat.kernels import jit, memory, steer, stream, tone
+from inkarnat.kernels.jit import sheet
+
+SHAPE = (1030, 1366)
+"""Large enough with three channels, and with rows that begin anywhere in a line of memory."""
+
+CDL = ((1.1, 1.0, 0.9), (0.01, 0.0, -0.02), (1.1, 0.9, 1.0), 0.9)
+WORKS = {
+    "turn": lambda image, matte, out: steer.turn(image, matte, 8, 1.1, out=out),
+    "split": lambda image, matte, out: steer.turn(image, matte, 8, shadow_angle=3, even_redder=0.2, out=out),
+    "shift": lambda image, matte, out: steer.shift(image, matte, 0.02, -0.03, out=out),
+    "mix": lambda image, matte, out: steer.mix_primaries(image, matte, steer.neutral_keeping(0.05, 0.02), out=out),
+    "curve": lambda image, _, out: tone.curve(image, [(0, 0.02), (0.4, 0.5), (1, 0.98)], out=out),
+    "cdl": lambda image, _, out: tone.cdl(image, *CDL, out=out),
+}
+
+
+@sheet
+def write_rows(values, out, far, y0, y1):
+    for y in range(y0, y1):
+        stream.write(out[y], values[y], far)
+    stream.settle(far)
+
+
+def room_at(shape, start):
+    """An array of zeros that begins ``start`` bytes after a line of memory, and the bytes on both sides of it."""
+    size = int(np.prod(shape)) * 4
+    room = np.zeros(size + 192, np.uint8)
+    first = -room.ctypes.data % 64 + 64 + start
+    return room[first : first + size].view(np.float32).reshape(shape), (room[:first], room[first + size :])
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("start", [0, 4, 12, 16, 60, 2])
+@pytest.mark.parametrize("width", [1, 3, 15, 16, 17, 31, 100])
+def test_every_place_and_length_is_written_and_nothing_beside(start, width):
+    values = np.arange(1, 3 * width + 1, dtype=np.float32).reshape(3, width)
+    values[1, width // 2] = np.nan
+    out, beside = room_at(values.shape, start)
+    write_rows(values, out, True, 0, 3)
+    np.testing.assert_array_equal(out.view(np.int32), values.view(np.int32))
+    assert not any(room.any() for room in beside)
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="takes minutes where nothing is compiled")
+@pytest.mark.parametrize("channels", [3, 4])
+@pytest.mark.parametrize("work", WORKS.values(), ids=WORKS)
+def test_a_large_picture_has_the_bits_of_its_parts(work, channels):
+    random = np.random.default_rng(5)
+    image = random.uniform(-0.1, 1.2, (*SHAPE, channels)).astype(np.float32)
+    image[::97, ::89] = np.nan
+    matte = np.clip(random.uniform(-1, 1.4, SHAPE), 0, 1).astype(np.float32)
+    out, beside = room_at(image.shape, 20)
+    assert out.size >= stream.FAR
+    work(image, matte, out)
+    for half in (slice(0, 500), slice(500, None)):
+        assert image[half].size < stream.FAR
+        expected = work(image[half], matte[half], None)
+        np.testing.assert_array_equal(out[half].view(np.int32), expected.view(np.int32))
+    assert not any(room.any() for room in beside)
+
+
+def test_new_pictures_begin_where_a_line_of_memory_does():
+    for shape in ((720, 1280, 3), (719, 1277, 3), (1080, 1920, 4)):
+        assert memory.RESULTS.lent(shape).ctypes.data % (4 * stream.LINE) == 0
