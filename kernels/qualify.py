@@ -361,19 +361,20 @@ def edge_row(image, slope, offset, factor, y, x0, out):
 @sheet
 def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
     width, far = out.shape[1], is_far(out)
-    finished, ends = np.empty(width, np.float32), np.zeros((2, width), np.float32)
-    soften.fill_row(ends[tiles.FULL], ONE)
+    finished = np.empty(width, np.float32)
     for y in range(y0, y1):
         row, tile = states[y // tiles.ROWS], 0
+        to = finished if far else out[y]
         while tile < row.shape[0]:
             end = tiles.run_end(row, tile)
             x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
             if row[tile] == tiles.MIXED:
-                edge_row(image, slope, offset, factor, y, x0, finished[x0:x1])
-                write(out[y, x0:x1], finished[x0:x1], far)
+                edge_row(image, slope, offset, factor, y, x0, to[x0:x1])
             else:
-                write(out[y, x0:x1], ends[row[tile], x0:x1], far)
+                soften.fill_row(to[x0:x1], ONE if row[tile] == tiles.FULL else ZERO)
             tile = end
+        if far:
+            write(out[y], finished, far)
     settle(far)
 
 
