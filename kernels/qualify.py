@@ -303,7 +303,7 @@ def _edge_stages(
     return stages, Edge(wide[0], wide[1], whole, states)
 
 
-_STRIP = 32
+_STRIP = 64
 """Rows of a strip of the reduced picture: less than the caches hold, and enough for both threads."""
 
 
@@ -318,7 +318,9 @@ def learned_key(
     image = as_picture(image)
     out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
     stages, edge = _edge_stages(image, centre, form, **options)
-    over_stages([*stages, Stage(_edge_sheet, (image, *edge, out), len(out), STRIP, lambda y1: -(-y1 // tiles.ROWS))])
+    over_stages(
+        [*stages, Stage(_edge_sheet, (image, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))]
+    )
     return out
 
 

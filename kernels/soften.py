@@ -1401,6 +1401,8 @@ _LINES = 360
 _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
 _TAPS_BELOW = 6.0
+_HALVED_CHROMA_FROM = 1.75
+"""σ from which chroma is blurred of the halved plane: the difference stays below 0.004, less than a step of 8 bits."""
 
 
 @part
@@ -1485,23 +1487,27 @@ def _ratio_row(luma, cb, cr, u, v):
 
 
 @sheet
-def _ratio_sheet(luma, cb, cr, low_u, low_v, halves, y0, y1):
-    """The ratio chroma / luma, or that plane halved."""
-    width = luma.shape[1]
-    u, v = np.empty((4, width), np.float32), np.empty((4, width), np.float32)
-    padded = np.empty(2 * low_u.shape[1] + 2, np.float32)
+def _ratio_sheet(planes, low, halves, y0, y1):
+    """The ratios chroma / luma, or these halved; where ``low`` has four planes, the halved chroma as well."""
+    luma, cb, cr = planes[0], planes[1], planes[2]
+    u, v = np.empty((4, luma.shape[1]), np.float32), np.empty((4, luma.shape[1]), np.float32)
+    padded = np.empty(2 * low.shape[2] + 2, np.float32)
     ready = 2 * y0 - 3
     for row in range(y0, y1):
         if not halves:
-            _ratio_row(luma[row], cb[row], cr[row], low_u[row], low_v[row])
+            _ratio_row(luma[row], cb[row], cr[row], low[0, row], low[1, row])
             continue
         for y in range(ready, 2 * row + 1):
             near = _near(luma, y)
             _ratio_row(luma[near], cb[near], cr[near], u[y % 4], v[y % 4])
         ready = 2 * row + 1
-        a, b, c, d = (ready - 4) % 4, (ready - 3) % 4, (ready - 2) % 4, (ready - 1) % 4
-        halved_row(u[a], u[b], u[c], u[d], low_u[row], padded)
-        halved_row(v[a], v[b], v[c], v[d], low_v[row], padded)
+        a, b, c, d = ready - 4, ready - 3, ready - 2, ready - 1
+        halved_row(u[a % 4], u[b % 4], u[c % 4], u[d % 4], low[0, row], padded)
+        halved_row(v[a % 4], v[b % 4], v[c % 4], v[d % 4], low[1, row], padded)
+        for k in range(2, low.shape[0]):
+            plane = planes[k - 1]
+            a, b, c, d = _near(plane, a), _near(plane, b), _near(plane, c), _near(plane, d)
+            halved_row(plane[a], plane[b], plane[c], plane[d], low[k, row], padded)
 
 
 @part
@@ -1524,28 +1530,31 @@ def _fir_row(plane, out, k, y, row, padded):
 
 
 @sheet
-def _shadow_sheet(luma, cb, cr, low_u, low_v, halved, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
+def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
     """Blur luma, chroma and the ratios; the ratio takes over in shadow. ``out`` receives the three planes."""
-    width = luma.shape[1]
+    width = planes.shape[2]
     taps = len(taps_luma) + len(taps_chroma) + len(taps_ratio)
     row, padded = np.empty(width + 2, np.float32), np.empty(width + 2 * taps, np.float32)
     room = np.empty((4, width + 2), np.float32)
     u, v = room[2][:width], room[3][:width]
     first, last = (y0 // 2, (y1 - 1) // 2 + 2) if halved else (y0, y1 - 1)
-    ratios = np.empty((2, last + 1 - first, low_u.shape[1]), np.float32)
-    for y in range(first, last + 1):
-        _fir_row(low_u, ratios[0, y - first], taps_ratio, y, row, padded)
-        _fir_row(low_v, ratios[1, y - first], taps_ratio, y, row, padded)
+    blurred = np.empty((low.shape[0], last + 1 - first, low.shape[2]), np.float32)
+    for k in range(low.shape[0]):
+        for y in range(first, last + 1):
+            _fir_row(low[k], blurred[k, y - first], taps_ratio if k < 2 else taps_chroma, y, row, padded)
     for y in range(y0, y1):
-        _fir_row(luma, out[0, y], taps_luma, y, row, padded)
-        _fir_row(cb, out[1, y], taps_chroma, y, row, padded)
-        _fir_row(cr, out[2, y], taps_chroma, y, row, padded)
+        _fir_row(planes[0], out[0, y], taps_luma, y, row, padded)
+        for k in range(1, 3):
+            if low.shape[0] > 2:
+                doubled_row(blurred[k + 1], y // 2 + 1 - first, out[k, y], room[0], room[1], y, NOUGHT)
+            else:
+                _fir_row(planes[k], out[k, y], taps_chroma, y, row, padded)
         if halved:
-            doubled_row(ratios[0], y // 2 + 1 - first, u, room[0], room[1], y, NOUGHT)
-            doubled_row(ratios[1], y // 2 + 1 - first, v, room[0], room[1], y, NOUGHT)
+            doubled_row(blurred[0], y // 2 + 1 - first, u, room[0], room[1], y, NOUGHT)
+            doubled_row(blurred[1], y // 2 + 1 - first, v, room[0], room[1], y, NOUGHT)
         else:
-            copy_row(u, ratios[0, y - first])
-            copy_row(v, ratios[1, y - first])
+            copy_row(u, blurred[0, y - first])
+            copy_row(v, blurred[1, y - first])
         _shadow_row(out[0, y], out[1, y], out[2, y], u, v)
 
 
@@ -1567,24 +1576,12 @@ def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]
     """Return what finds Y′, Cb and Cr of cells, where, and where it tells of rows of cells whether they are finite."""
     shape = (-(-image.shape[0] // factor), -(-image.shape[1] // factor))
     planes, sound = room((3, *shape)), np.empty(shape[0], np.bool_)
-    stage = Stage(_split_sheet, (image, *planes, sound, factor), shape[0], max(8, STRIP // factor))
+    stage = Stage(_split_sheet, (image, *planes, sound, factor), shape[0], max(8, 2 * STRIP // factor))
     return stage, planes, sound
 
 
-def _ratios(planes: Floats, sigma: float) -> tuple[Stage, Floats, bool, float]:
-    """Return what finds both ratios, halved where σ allows it, where, whether they are, and the σ that is left."""
-    halves = not is_direct(sigma)
-    low = room((2, *(halved_shape(planes.shape[1:]) if halves else planes.shape[1:])))
-    needs = (lambda y1: 2 * y1) if halves else int
-    stage = Stage(_ratio_sheet, (*planes, *low, halves), low.shape[1], _CLOSE_STRIP, needs)
-    return stage, low, halves, halved_sigma(sigma) if halves else sigma
-
-
-def _direct(planes: Floats, sigma: float) -> tuple[Floats, Floats]:
-    """Return the planes and the taps of a direct blur; where those would be too many, blurred planes and no taps."""
-    if LEAST_SIGMA <= sigma < _TAPS_BELOW:
-        return planes, gaussian_taps(sigma)
-    return np.stack([gaussian(plane, sigma) for plane in planes]), NO_TAPS
+def _taps(sigma: float) -> Floats:
+    return gaussian_taps(sigma) if sigma >= LEAST_SIGMA else NO_TAPS
 
 
 def ratio_stages(
@@ -1600,22 +1597,27 @@ def ratio_stages(
     image = as_picture(image)
     scale = image.shape[0] / _LINES / _as_factor(factor)
     split, planes, sound = _split(image, factor)
-    ratio, low, halved, left = _ratios(planes, shadow * scale)
-    stages = [split, ratio]
-    if max(left, luma * scale, light * scale) >= _TAPS_BELOW:
+    sigmas = (luma * scale, light * scale, shadow * scale)
+    halves = not is_direct(sigmas[2])
+    softer = halves and sigmas[1] >= _HALVED_CHROMA_FROM
+    low = room((4 if softer else 2, *(halved_shape(planes.shape[1:]) if halves else planes.shape[1:])))
+    halved = (False, softer, halves)
+    left = [halved_sigma(sigma) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
+    needs = (lambda y1: 2 * y1) if halves else int
+    stages = [split, Stage(_ratio_sheet, (planes, low, halves), low.shape[1], _CLOSE_STRIP, needs)]
+    taps = tuple(_taps(sigma) for sigma in left)
+    if max(left) >= _TAPS_BELOW:
         over_stages(stages)
-        stages = []
-    low, ratio_taps = _direct(low, left)
-    grey, luma_taps = _direct(planes[:1], luma * scale)
-    chroma, chroma_taps = _direct(planes[1:], light * scale)
-    out, rows = room(planes.shape), planes.shape[1]
-    reach, low_reach = max(len(luma_taps), len(chroma_taps)), len(ratio_taps)
+        stages, taps = [], (NO_TAPS,) * 3
+        planes = np.stack([gaussian(plane, sigmas[min(k, 1)]) for k, plane in enumerate(planes)])
+        low = np.stack([gaussian(plane, left[2 if k < 2 else 1]) for k, plane in enumerate(low)])
+    out, reach = room(planes.shape), max(len(row) for row in taps)
 
-    def needs(y1: int) -> int:
-        return max((y1 - 1) // 2 + 2 + low_reach, (y1 + reach) // 2 + 1) if halved else y1 + max(reach, low_reach)
+    def needs_of_shadow(y1: int) -> int:
+        return (y1 - 1) // 2 + 2 + reach if halves else y1 + reach
 
-    arguments = (*grey, *chroma, *low, halved, luma_taps, chroma_taps, ratio_taps, out)
-    stages.append(Stage(_shadow_sheet, arguments, rows, _CLOSE_STRIP, needs))
+    arguments = (planes, low, halves, *taps, out)
+    stages.append(Stage(_shadow_sheet, arguments, planes.shape[1], 2 * _CLOSE_STRIP, needs_of_shadow))
     return stages, out, sound
 
 

@@ -127,7 +127,7 @@ _ALL_SOUND = np.ones(0, np.bool_)
 def line_stage(
     slope: Floats, offset: Floats, factor: int, states: Tiles, sound: NDArray[np.bool_] = _ALL_SOUND, less: int = 1
 ) -> Stage:
-    """Return what finds the tiles of slope · luma + offset: empty where these are 0 as far as they reach, full at 0 and 1.
+    """Return what finds the tiles of slope · luma + offset: empty where both are 0 in reach, full at 0 and 1.
 
     :param slope, offset: float32, on a grid ``factor`` (1, 2, 4 or 8) times coarser than the plane of the tiles.
     :param states: receives the tiles. :param sound: bool, tells of every row of a grid ``less`` times coarser whether
@@ -135,7 +135,7 @@ def line_stage(
     """
     cells = ROWS // factor
     arguments = (slope, offset, factor, sound, less, states)
-    return Stage(_line_sheet, arguments, states.shape[0], ROWS, lambda y1: y1 * cells + 1)
+    return Stage(_line_sheet, arguments, states.shape[0], 4 * ROWS, lambda y1: y1 * cells + 1)
 
 
 def of_line(slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...]) -> Tiles:
