@@ -1402,7 +1402,7 @@ _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
 _TAPS_BELOW = 6.0
 _HALVED_CHROMA_FROM = 1.75
-"""σ from which chroma is blurred of the halved plane: the difference stays below 0.004, less than a step of 8 bits."""
+"""σ from which chroma is blurred of the halved plane: the difference stays below 0.005, a step of 8 bits."""
 
 
 @part
@@ -1632,7 +1632,8 @@ def ratio_prefilter(
 
     Noise in the ratio grows as 1 / Y′. In the light the chroma itself is blurred by ``light``; in shadow
     Cb / (Y′ + 0.03) is blurred by ``shadow`` and multiplied by luma again, so that shading does not blur with it.
-    The two are mixed by smoothstep((Y′ − 0.09) / 0.18).
+    The two are mixed by smoothstep((Y′ − 0.09) / 0.18). Chroma blurred by 1.75 pixels or more and a ratio blurred by
+    2.5 or more are halved first, see :func:`gaussian`.
 
     :param image: float32 (H, W, 3 or 4), R′G′B′; a pixel that is not finite counts as black.
     :param factor: 1, 2, 4 or 8: how much coarser the planes are than the picture.

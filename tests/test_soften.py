@@ -289,6 +289,16 @@ def test_ratio_prefilter_against_a_plain_one(factor):
         assert np.abs(ours - plain).max() < 0.002
 
 
+@pytest.mark.parametrize(("light", "shadow"), [(1.3125, 3.5), (4, 12), (20, 40)])
+def test_ratio_prefilter_of_halved_planes_against_a_plain_one(light, shadow):
+    """From σ 1.75 on chroma is halved: at edges of full contrast 0.005 is left, a step of 8 bits."""
+    image = np.ascontiguousarray(astronaut()[:480, :480] / 255.0, np.float32)
+    ours = soften.ratio_prefilter(image, 1, light, shadow)
+    for plane, plain in zip(ours, prefilter_oracle(image, 1, light, shadow), strict=True):
+        assert np.abs(plane - plain).max() < 0.005
+        assert np.sqrt(np.square(plane - plain).mean()) < 0.0004
+
+
 def test_ratio_prefilter_agrees_between_proxy_and_full_size():
     image = np.ascontiguousarray(astronaut()[:480, :480] / 255.0, np.float32)
     twice = cv2.resize(image, (960, 960), interpolation=cv2.INTER_LINEAR)
@@ -340,6 +350,10 @@ MATTE_FILTERS = {
 EVERY_FILTER = {**FILTERS, **MATTE_FILTERS}
 RATIO = {
     "ratio": lambda plane: np.stack(soften.ratio_prefilter(np.stack([plane, plane / 2, -plane], -1), 2)),
+    "ratio halved": lambda plane: np.stack(soften.ratio_prefilter(np.stack([plane, plane / 2, -plane], -1), 1, 4, 8)),
+    "ratio very wide": lambda plane: np.stack(
+        soften.ratio_prefilter(np.stack([plane, plane / 2, -plane], -1), 1, 20, 40)
+    ),
     "split": lambda plane: np.stack(soften.ycbcr_planes(np.stack([plane, plane / 2, -plane], -1), 8)),
 }
 
@@ -353,6 +367,15 @@ def cut_into(strip):
     return over_rows
 
 
+def cut_stages_into(strip):
+    """Stand in for over_stages likewise."""
+
+    def over_stages(stages):
+        strips.over_stages([stage._replace(strip=strip) for stage in stages])
+
+    return over_stages
+
+
 @pytest.mark.parametrize("name", [*EVERY_FILTER, *RATIO])
 def test_same_bits_for_any_threads_and_strips(name, same_bits, monkeypatch):
     run = {**EVERY_FILTER, **RATIO}[name]
@@ -363,6 +386,7 @@ def test_same_bits_for_any_threads_and_strips(name, same_bits, monkeypatch):
         same_bits(run(plane), expected)
     for strip in (1, 7, 400):
         monkeypatch.setattr(soften, "over_rows", cut_into(strip))
+        monkeypatch.setattr(soften, "over_stages", cut_stages_into(strip))
         same_bits(run(plane), expected)
         with strips.threads(3):
             same_bits(run(plane), expected)

@@ -221,6 +221,91 @@ def test_threads_are_restored_after_an_error():
     assert strips.thread_count() == before
 
 
+def add_above(source: np.ndarray, out: np.ndarray, reach: int, y0: int, y1: int) -> None:
+    """A sheet that reads rows round its own, as a filter does."""
+    for y in range(y0, y1):
+        out[y] = source[max(y - reach, 0) : y + reach + 1].sum()
+
+
+@pytest.mark.slice
+@given(st.integers(1, 60), st.lists(st.tuples(st.integers(1, 20), st.integers(0, 9)), min_size=1, max_size=5))
+@pytest.mark.parametrize("count", [1, 3])
+def test_every_stage_finds_what_it_needs(count, rows, plan):
+    first = np.arange(1, rows + 1)
+    planes = [first] + [np.zeros(rows, int) for _ in plan]
+    stages = [
+        strips.Stage(add_above, (planes[k], planes[k + 1], reach), rows, strip, lambda y1, reach=reach: y1 + reach)
+        for k, (strip, reach) in enumerate(plan)
+    ]
+    with strips.threads(count):
+        strips.over_stages(stages)
+    for _, reach in plan:
+        expected = np.zeros(rows, int)
+        add_above(first, expected, reach, 0, rows)
+        first = expected
+    assert (planes[-1] == first).all()
+
+
+@pytest.mark.slice
+def test_a_stage_follows_close_behind():
+    order = []
+    stages = [
+        strips.Stage(lambda y0, y1: order.append(("first", y0)), (), 40, 10),
+        strips.Stage(lambda y0, y1: order.append(("second", y0)), (), 20, 10, lambda y1: 2 * y1),
+    ]
+    with strips.threads(1):
+        strips.over_stages(stages)
+    assert order == [("first", 0), ("first", 10), ("second", 0), ("first", 20), ("first", 30), ("second", 10)]
+
+
+@pytest.mark.slice
+def test_stages_of_many_threads_run_beside_each_other():
+    """A strip of the second stage waits for a later one of the first, which another thread has to take meanwhile."""
+    later = threading.Event()
+    stages = [
+        strips.Stage(lambda y0, y1: later.set() if y0 == 2 else None, (), 3, 1),
+        strips.Stage(lambda y0, y1: later.wait(30), (), 1, 1),
+    ]
+    with strips.threads(2):
+        strips.over_stages(stages)
+    assert later.is_set()
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("count", [1, 2, 4])
+@pytest.mark.parametrize("bad_stage", [0, 1])
+def test_an_error_in_any_stage_is_raised_here_and_no_other_strip_begins(count, bad_stage):
+    running, begun = [], []
+
+    def work(at: int, y0: int, y1: int) -> None:
+        begun.append((at, y0))
+        if (at, y0) == (bad_stage, 2):
+            raise KeyError("a bad strip")
+        running.append((at, y0))
+        time.sleep(0.005)
+        running.remove((at, y0))
+
+    with strips.threads(count), pytest.raises(KeyError, match="a bad strip"):
+        strips.over_stages([strips.Stage(work, (at,), 40, 1) for at in range(2)])
+    assert running == []
+    assert len(begun) < 40
+    with strips.threads(count):
+        strips.over_stages([strips.Stage(lambda y0, y1: None, (), 4, 1)])
+
+
+@pytest.mark.slice
+def test_nested_stages_do_not_lock_up():
+    visits = np.zeros((8, 8), int)
+
+    def outer(y0: int, y1: int) -> None:
+        for y in range(y0, y1):
+            strips.over_stages([strips.Stage(count_rows, (visits[y],), 8, 1)] * 2)
+
+    with strips.threads(3):
+        strips.over_rows(outer, 8, strip=1)
+    assert (visits == 2).all()
+
+
 def test_a_busy_helper_does_not_hold_the_arrays_of_a_call_that_has_ended():
     """What it never came to waits in its queue; memory of a frame would wait with it."""
     called, go_on = threading.Event(), threading.Event()
@@ -231,7 +316,8 @@ def test_a_busy_helper_does_not_hold_the_arrays_of_a_call_that_has_ended():
         try:
             assert called.wait(20)
             strips.over_rows(count_rows, 128, array)
-            assert (array == 1).all()
+            strips.over_stages([strips.Stage(count_rows, (array,), 128)])
+            assert (array == 2).all()
             del array
             assert gone() is None
         finally:

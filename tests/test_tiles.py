@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from inkarnat.kernels import soften, tiles
+from inkarnat.kernels import soften, strips, tiles
 
 
 @pytest.mark.parametrize("factor", [1, 2, 4, 8])
@@ -32,12 +32,41 @@ def test_a_cell_reaches_into_the_tiles_beside_it_and_no_further(factor, margin):
     np.testing.assert_array_equal(highest, expected)
 
 
+@pytest.mark.parametrize("factor", [1, 2, 4, 8])
+def test_tiles_of_a_line_are_what_it_makes_of_any_luma(factor):
+    shape = (70, 1100)
+    rng = np.random.default_rng(factor)
+    cells = (-(-shape[0] // factor), -(-shape[1] // factor))
+    offset = np.repeat(np.float32([0, 1, 0, 0.5]), -(-cells[1] // 4))[None, : cells[1]].repeat(cells[0], axis=0).copy()
+    slope = np.zeros_like(offset)
+    slope[cells[0] // 2, 1] = 0.1
+    luma = rng.random(shape, np.float32)
+    line = np.clip(soften.enlarge(slope, factor, shape) * luma + soften.enlarge(offset, factor, shape), 0, 1)
+    found = tiles.of_line(slope, offset, factor, shape)
+    assert {tiles.EMPTY, tiles.FULL, tiles.MIXED} == set(found.flat)
+    for (y, x), state in np.ndenumerate(found):
+        seen = line[y * tiles.ROWS : (y + 1) * tiles.ROWS, x * tiles.COLUMNS : (x + 1) * tiles.COLUMNS]
+        if state != tiles.MIXED:
+            assert (seen == (1 if state == tiles.FULL else 0)).all()
+    assert found[0, 0] == tiles.EMPTY
+    assert (found[shape[0] // 2 // tiles.ROWS, 0]) == tiles.MIXED
+
+
 def test_nothing_is_said_of_tiles_with_nan():
-    low = np.zeros((8, 64), np.float32)
-    low[3, 40] = np.nan
-    alike = tiles.hold(low, 0, 4, tiles.unknown((32, 256)))
-    assert not alike[1, 2]
-    assert alike[3, 0]
+    offset = np.zeros((8, 64), np.float32)
+    offset[3, 40] = np.nan
+    found = tiles.of_line(np.zeros_like(offset), offset, 4, (32, 256))
+    assert found[1, 2] == tiles.MIXED
+    assert found[3, 0] == tiles.EMPTY
+
+
+def test_rows_that_are_not_sound_have_no_full_tiles():
+    full, states = np.ones((8, 64), np.float32), tiles.unknown((32, 256))
+    sound = np.ones(16, np.bool_)
+    sound[7] = False  # rows 14 and 15 of the plane
+    strips.over_stages([tiles.line_stage(np.zeros_like(full), full, 4, states, sound, 2)])
+    assert (states[1] == tiles.MIXED).all()
+    assert (np.delete(states, 1, axis=0) == tiles.FULL).all()
 
 
 @pytest.mark.parametrize("reach", [0, 5, 8, 30, 64, 65, 500])
