@@ -27,7 +27,7 @@ _MOST_IDLE, _FEW = 1 << 28, 4
 
 
 def _fresh(size: int) -> NDArray[np.uint8]:
-    """Return so many bytes that begin where a line of memory does: what lies in two lines at once takes twice as long."""
+    """Return so many bytes from the beginning of a line of memory: what lies in two lines takes twice as long."""
     line = 4 * LINE
     room = np.empty(size + line, np.uint8)
     start = -room.ctypes.data % line
