@@ -136,7 +136,7 @@ def _taps4_row(out, left, right, k0, k1, k2, k3):
 
 
 @inline
-def _ring_at(ring, y, height):
+def ring_at(ring, y, height):
     """Where row y of a plane lies of which a ring holds the last rows; beyond the frame, its nearest row."""
     return min(max(y, 0), height - 1) % ring.shape[0]
 
@@ -148,19 +148,19 @@ def fir_down(ring, out, k, y, height, x0, x1):
     Row y of the plane, which is ``height`` rows high, lies in row y modulo the ring's own height.
     """
     r = k.shape[0] - 1
-    _scale_row(out, ring[_ring_at(ring, y, height)][x0:x1], k[r])
+    _scale_row(out, ring[ring_at(ring, y, height)][x0:x1], k[r])
     for i in range(0, r - 3, 4):
         a, b = y - r + i, y + r - i
         _pairs4_row(
             out,
-            ring[_ring_at(ring, a, height)][x0:x1],
-            ring[_ring_at(ring, b, height)][x0:x1],
-            ring[_ring_at(ring, a + 1, height)][x0:x1],
-            ring[_ring_at(ring, b - 1, height)][x0:x1],
-            ring[_ring_at(ring, a + 2, height)][x0:x1],
-            ring[_ring_at(ring, b - 2, height)][x0:x1],
-            ring[_ring_at(ring, a + 3, height)][x0:x1],
-            ring[_ring_at(ring, b - 3, height)][x0:x1],
+            ring[ring_at(ring, a, height)][x0:x1],
+            ring[ring_at(ring, b, height)][x0:x1],
+            ring[ring_at(ring, a + 1, height)][x0:x1],
+            ring[ring_at(ring, b - 1, height)][x0:x1],
+            ring[ring_at(ring, a + 2, height)][x0:x1],
+            ring[ring_at(ring, b - 2, height)][x0:x1],
+            ring[ring_at(ring, a + 3, height)][x0:x1],
+            ring[ring_at(ring, b - 3, height)][x0:x1],
             k[i],
             k[i + 1],
             k[i + 2],
@@ -170,10 +170,10 @@ def fir_down(ring, out, k, y, height, x0, x1):
         a, b = y - 2, y + 2
         _pairs2_row(
             out,
-            ring[_ring_at(ring, a, height)][x0:x1],
-            ring[_ring_at(ring, b, height)][x0:x1],
-            ring[_ring_at(ring, a + 1, height)][x0:x1],
-            ring[_ring_at(ring, b - 1, height)][x0:x1],
+            ring[ring_at(ring, a, height)][x0:x1],
+            ring[ring_at(ring, b, height)][x0:x1],
+            ring[ring_at(ring, a + 1, height)][x0:x1],
+            ring[ring_at(ring, b - 1, height)][x0:x1],
             k[r - 2],
             k[r - 1],
         )
@@ -339,7 +339,7 @@ def _weigh_both_row(out, left, middle, right):
 
 @part
 def doubled_row(low, row, out, cells, wide, y, x0):
-    """Fill row y of the full grid from column x0 on, which is even, from row ``row`` of a halved plane and those beside.
+    """Fill row y of the full grid from column x0 on, an even one, from row ``row`` of a halved plane and those beside.
 
     Weights 5, 10, 1 and 1, 10, 5 both ways: those of a binomial of order 5, parted. ``cells`` and ``wide`` are room for
     the cells that are covered and two more, and for whole cells.
