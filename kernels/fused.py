@@ -12,6 +12,7 @@ picture is only copied where nothing is keyed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -79,7 +80,6 @@ _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
 _NO_TILES = np.zeros((1, 1), np.uint8)
 _NO_TAPS = np.ones(1, np.float32)
-_NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
 _NO_RANGES = (ZERO,) * 9
 _ROOM = 7
 
@@ -365,9 +365,9 @@ def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Sourc
 
 
 def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
-    """Let the matte follow the picture. Where it is 0 or 1 as far as the filter reaches, no luma is needed."""
+    """Let the matte follow the picture. Where it is 0 or 1 as far as two windows reach, no luma is needed."""
     factor = soften.factor_for(steps.radius)
-    needed = tiles.all_round(source.states, 2 * (steps.radius + 2 * factor))
+    needed = tiles.all_round(source.states, 2 * factor * math.ceil(steps.radius / factor))
     source, low, guide = _gather(source, shape, factor, needed)
     slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
     states = _tiles_after_following(source.states, slope, offset, factor)

@@ -31,7 +31,7 @@ LEAST_SIGMA = 0.01
 _DIRECT_BELOW = 2.5
 _REACH = 3.5
 _LARGEST = 4096.0
-_BLOCK = 512
+_BLOCK = 240  # rows of a multiple of 4096 bytes would wait for each other
 GUIDE_HIGHEST = F(4)
 NOUGHT, SINGLE = np.int64(0), np.int64(1)
 """Numbers of one type: a literal would have what is called with it compiled for that number alone."""
@@ -222,9 +222,13 @@ def halved_sigma(sigma: float) -> float:
     return math.sqrt(sigma * sigma - 2) / 2
 
 
-@lru_cache(maxsize=64)
 def gaussian_taps(sigma: float) -> Floats:
     """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
+    return _kept_taps(sigma).copy()  # a sheet is called far sooner with what may be written
+
+
+@lru_cache(maxsize=64)
+def _kept_taps(sigma: float) -> Floats:
     radius = max(2, 2 * math.ceil(_REACH * sigma / 2))
     weights = np.exp(-0.5 * (np.arange(-radius, 1) / sigma) ** 2)
     taps = (weights / (2 * weights[:-1].sum() + weights[-1])).astype(np.float32)
@@ -235,9 +239,7 @@ def gaussian_taps(sigma: float) -> Floats:
         for nudge in sorted(range(-16, 17), key=abs):
             taps[-1] = centre + F(nudge) * np.spacing(centre)
             if _sum_of_taps(taps) == ONE:
-                taps.flags.writeable = False
                 return taps
-    taps.flags.writeable = False
     return taps
 
 
