@@ -75,29 +75,25 @@ class Softening:
 
 # --- a row of the matte -------------------------------------------------------------------------------------
 
-_PLANE, _EDGE, _RANGES = 0, 1, 2
 _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
 _NO_TILES = np.zeros((1, 1), np.uint8)
 _NO_TAPS = np.ones(1, np.float32)
-_NO_RANGES = (ZERO,) * 9
 _ROOM = 7
 
 
 class Source(NamedTuple):
     """Where rows of a matte come from; made by :func:`from_plane`, :func:`from_edge` and :func:`from_ranges`.
 
-    ``states`` are the tiles of the matte as far as they are known. From ``specks`` on it holds what the steps that
-    are ready need; a factor of 0 leaves a step out.
+    ``edge`` or ``ranges`` are those of a key; without either it is the plane. Sheets are compiled for each of the
+    three, so that a plane need not wait for what keys alone need. ``states`` are the tiles of the matte as far as they
+    are known. From ``specks`` on it holds what the steps that are ready need; a factor of 0 leaves a step out.
     """
 
-    kind: int
     image: Floats
     plane: Floats
-    key_slope: Floats
-    key_offset: Floats
-    key_factor: int
-    ranges: tuple[np.float32, ...]
+    edge: Edge | None
+    ranges: tuple[np.float32, ...] | None
     states: Tiles
     specks: Floats = _NOTHING
     specks_factor: int = 0
@@ -119,19 +115,19 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
         guide = as_picture(guide, "guide")
         check_size("guide", guide.shape[:2], "the matte", matte.shape)
     image = _NO_PICTURE if guide is None else guide
-    return Source(_PLANE, image, matte, _NOTHING, _NOTHING, 1, _NO_RANGES, tiles.unknown(matte.shape))
+    return Source(image, matte, None, None, tiles.unknown(matte.shape))
 
 
 def from_edge(image: Floats, edge: Edge) -> Source:
     """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`."""
     image = as_picture(image)
-    return Source(_EDGE, image, _NOTHING, *edge, _NO_RANGES, edge_tiles(edge, image.shape[:2]))
+    return Source(image, _NOTHING, edge, None, edge_tiles(edge, image.shape[:2]))
 
 
 def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
     """Take the matte from ranges of the picture's colour, see :func:`.qualify.range_constants`."""
     image = as_picture(image)
-    return Source(_RANGES, image, _NOTHING, _NOTHING, _NOTHING, 1, constants, tiles.unknown(image.shape[:2]))
+    return Source(image, _NOTHING, None, constants, tiles.unknown(image.shape[:2]))
 
 
 @part
@@ -150,28 +146,31 @@ def _luma(image, out, y, x0):
 
 
 @part
-def _key(source, y, x0, out, room):
-    """Row y from column x0 on as the key has it, 0 to 1."""
-    x1 = x0 + out.shape[0]
-    row = source.image[y].reshape(-1)
-    if source.kind == _EDGE:
-        slope, offset = room[2][: out.shape[0]], room[3][: out.shape[0]]
-        _enlarge(source.key_slope, slope, room, source.key_factor, y, x0)
-        _enlarge(source.key_offset, offset, room, source.key_factor, y, x0)
-        if source.image.shape[2] == 3:
-            edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
-        else:
-            edge_row(row[4 * x0 : 4 * x1], slope, offset, out, 4)
+def _edge(image, edge, y, x0, out, room):
+    """Row y from column x0 on as a learned key has it, 0 to 1."""
+    row, x1 = image[y].reshape(-1), x0 + out.shape[0]
+    slope, offset = room[2][: out.shape[0]], room[3][: out.shape[0]]
+    _enlarge(edge.slope, slope, room, edge.factor, y, x0)
+    _enlarge(edge.offset, offset, room, edge.factor, y, x0)
+    if image.shape[2] == 3:
+        edge_row(row[3 * x0 : 3 * x1], slope, offset, out, 3)
     else:
-        n = source.image.shape[2]
-        range_row(row[n * x0 : n * x1], out, n, source.ranges, room[2:5])
+        edge_row(row[4 * x0 : 4 * x1], slope, offset, out, 4)
 
 
 @part
-def _run(source, top, bottom, x0, x1, rows, room):
+def _ranges(image, ranges, y, x0, out, room):
+    """Row y from column x0 on as a key of ranges has it, 0 to 1."""
+    n = image.shape[2]
+    range_row(image[y].reshape(-1)[n * x0 : n * (x0 + out.shape[0])], out, n, ranges, room[2:5])
+
+
+@part
+def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
     """Rows top to bottom between two columns after every step that is ready, into a ring of rows.
 
-    No step writes the row that it reads.
+    No step writes the row that it reads. What the source has of a key is handed over by itself, as only then what a
+    key alone needs is left out for a plane.
     """
     width = x1 - x0
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
@@ -180,10 +179,12 @@ def _run(source, top, bottom, x0, x1, rows, room):
         out, now, then = rows[y % rows.shape[0], x0:x1], room[5][:width], room[6][:width]
         if as_keyed:
             now = out
-        if source.kind == _PLANE:
-            limit_row(now, source.plane[y, x0:x1], ZERO, ONE)
+        if edge is not None:
+            _edge(source.image, edge, y, x0, now, room)
+        elif ranges is not None:
+            _ranges(source.image, ranges, y, x0, now, room)
         else:
-            _key(source, y, x0, now, room)
+            limit_row(now, source.plane[y, x0:x1], ZERO, ONE)
         if as_keyed:
             continue
         if source.specks_factor:
@@ -221,7 +222,7 @@ def _matte_rows(source, top, bottom, rows, room):
             end = run_end(states, tile)
             x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
             if states[tile] == MIXED:
-                _run(source, top, below, x0, x1, rows, room)
+                _run(source, source.edge, source.ranges, top, below, x0, x1, rows, room)
             else:
                 for y in range(top, below):
                     fill_row(rows[y % rows.shape[0], x0:x1], ONE if states[tile] == FULL else ZERO)
@@ -600,7 +601,8 @@ def turn_skin(
 
 def size_of(source: Source) -> tuple[int, int]:
     """Return height and width of a source's matte."""
-    rows, columns = (source.plane if source.kind == _PLANE else source.image).shape[:2]
+    keyed = source.edge is not None or source.ranges is not None
+    rows, columns = (source.image if keyed else source.plane).shape[:2]
     return rows, columns
 
 
