@@ -12,6 +12,7 @@ picture is only copied where nothing is keyed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -40,6 +41,7 @@ from .soften import (
     limit_row,
     partly_guided_row,
     pinholes_row,
+    ring_at,
     specks_row,
 )
 from .steer import rotation, turn_row
@@ -75,28 +77,24 @@ class Softening:
 
 # --- a row of the matte -------------------------------------------------------------------------------------
 
-_PLANE, _EDGE, _RANGES = 0, 1, 2
 _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
 _NO_TILES = np.zeros((1, 1), np.uint8)
-_NO_RANGES = (ZERO,) * 9
 _ROOM = 7
 
 
 class Source(NamedTuple):
     """Where rows of a matte come from; made by :func:`from_plane`, :func:`from_edge` and :func:`from_ranges`.
 
-    ``states`` are the tiles of the matte as far as they are known. From ``specks`` on it holds what the steps that
-    are ready need; a factor of 0 leaves a step out.
+    ``edge`` or ``ranges`` are those of a key; without either it is the plane. Sheets are compiled for each of the
+    three, so that a plane need not wait for what keys alone need. ``states`` are the tiles of the matte as far as they
+    are known. From ``specks`` on it holds what the steps that are ready need; a factor of 0 leaves a step out.
     """
 
-    kind: int
     image: Floats
     plane: Floats
-    key_slope: Floats
-    key_offset: Floats
-    key_factor: int
-    ranges: tuple[np.float32, ...]
+    edge: Edge | None
+    ranges: tuple[np.float32, ...] | None
     states: Tiles
     specks: Floats = _NOTHING
     specks_factor: int = 0
@@ -118,19 +116,19 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
         guide = as_picture(guide, "guide")
         check_size("guide", guide.shape[:2], "the matte", matte.shape)
     image = _NO_PICTURE if guide is None else guide
-    return Source(_PLANE, image, matte, _NOTHING, _NOTHING, 1, _NO_RANGES, tiles.unknown(matte.shape))
+    return Source(image, matte, None, None, tiles.unknown(matte.shape))
 
 
 def from_edge(image: Floats, edge: Edge) -> Source:
     """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`."""
     image = as_picture(image)
-    return Source(_EDGE, image, _NOTHING, edge.slope, edge.offset, edge.factor, _NO_RANGES, edge.states)
+    return Source(image, _NOTHING, edge, None, edge.states)
 
 
 def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
     """Take the matte from ranges of the picture's colour, see :func:`.qualify.range_constants`."""
     image = as_picture(image)
-    return Source(_RANGES, image, _NOTHING, _NOTHING, _NOTHING, 1, constants, tiles.unknown(image.shape[:2]))
+    return Source(image, _NOTHING, None, constants, tiles.unknown(image.shape[:2]))
 
 
 @part
@@ -140,64 +138,75 @@ def _enlarge(low, out, room, factor, y, x0):
 
 
 @part
-def _key(source, y, x0, out, room):
-    """Row y from column x0 on as the key or the given plane has it, 0 to 1."""
-    x1 = x0 + out.shape[0]
-    if source.kind == _PLANE:
-        limit_row(out, source.plane[y, x0:x1], ZERO, ONE)
-        return
-    if source.kind == _EDGE:
-        edge_row(source.image, source.key_slope, source.key_offset, source.key_factor, y, x0, out)
-    else:
-        n = source.image.shape[2]
-        range_row(source.image[y].reshape(-1)[n * x0 : n * x1], out, n, source.ranges, room[2:5])
+def _ranges(image, ranges, y, x0, out, room):
+    """Row y from column x0 on as a key of ranges has it, 0 to 1."""
+    n = image.shape[2]
+    range_row(image[y].reshape(-1)[n * x0 : n * (x0 + out.shape[0])], out, n, ranges, room[2:5])
 
 
 @part
-def _run(source, y, x0, out, room):
-    """Row y from column x0 on after every step that is ready. No step writes the row that it reads."""
-    width = out.shape[0]
+def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
+    """Rows top to bottom between two columns after every step that is ready, into a ring of rows.
+
+    No step writes the row that it reads. What the source has of a key is handed over by itself, as only then what a
+    key alone needs is left out for a plane.
+    """
+    width = x1 - x0
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
-    now, then = room[5][:width], room[6][:width]
     as_keyed = not (source.specks_factor or source.pinholes_factor or source.follow_factor)
-    if as_keyed:
-        now = out
-    _key(source, y, x0, now, room)
-    if as_keyed:
-        return
-    if source.specks_factor:
-        _enlarge(source.specks, first, room, source.specks_factor, y, x0)
-        specks_row(then, now, first)
-        now, then = then, now
-    if source.pinholes_factor:
-        _enlarge(source.pinholes, first, room, source.pinholes_factor, y, x0)
-        pinholes_row(then, now, first)
-        now, then = then, now
-    if not source.follow_factor:
-        copy_row(out, now)
-        return
-    _enlarge(source.slope, first, room, source.follow_factor, y, x0)
-    _enlarge(source.offset, second, room, source.follow_factor, y, x0)
-    luma_run(source.image, grey, y, x0)
-    if source.follow == ONE:
-        guided_row(out, first, second, grey)
-    else:
-        partly_guided_row(out, first, second, grey, now, source.follow)
+    for y in range(top, bottom):
+        out, now, then = rows[y % rows.shape[0], x0:x1], room[5][:width], room[6][:width]
+        if as_keyed:
+            now = out
+        if edge is not None:
+            edge_row(source.image, edge.slope, edge.offset, edge.factor, y, x0, now)
+        elif ranges is not None:
+            _ranges(source.image, ranges, y, x0, now, room)
+        else:
+            limit_row(now, source.plane[y, x0:x1], ZERO, ONE)
+        if as_keyed:
+            continue
+        if source.specks_factor:
+            _enlarge(source.specks, first, room, source.specks_factor, y, x0)
+            specks_row(then, now, first)
+            now, then = then, now
+        if source.pinholes_factor:
+            _enlarge(source.pinholes, first, room, source.pinholes_factor, y, x0)
+            pinholes_row(then, now, first)
+            now, then = then, now
+        if not source.follow_factor:
+            copy_row(out, now)
+            continue
+        _enlarge(source.slope, first, room, source.follow_factor, y, x0)
+        _enlarge(source.offset, second, room, source.follow_factor, y, x0)
+        luma_run(source.image, grey, y, x0)
+        if source.follow == ONE:
+            guided_row(out, first, second, grey)
+        else:
+            partly_guided_row(out, first, second, grey, now, source.follow)
 
 
 @part
-def _matte_row(source, y, out, room):
-    """Row y after every step that is ready; ``room`` (7, …) is scratch."""
-    states = source.states[y // ROWS]
-    tile = 0
-    while tile < states.shape[0]:
-        end = run_end(states, tile)
-        x0, x1 = tile * COLUMNS, min(end * COLUMNS, out.shape[0])
-        if states[tile] == MIXED:
-            _run(source, y, x0, out[x0:x1], room)
-        else:
-            fill_row(out[x0:x1], ONE if states[tile] == FULL else ZERO)
-        tile = end
+def _matte_rows(source, top, bottom, rows, room):
+    """Rows top to bottom after every step that is ready, each into row y modulo the height of ``rows``, a ring.
+
+    ``room`` (7, …) is scratch. The rows of a row of tiles are worked together: handing over a source takes longer
+    than a short run of one row.
+    """
+    while top < bottom:
+        states = source.states[top // ROWS]
+        below = min((top // ROWS + 1) * ROWS, bottom)
+        tile = NOUGHT
+        while tile < states.shape[0]:
+            end = run_end(states, tile)
+            x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
+            if states[tile] == MIXED:
+                _run(source, source.edge, source.ranges, top, below, x0, x1, rows, room)
+            else:
+                for y in range(top, below):
+                    fill_row(rows[y % rows.shape[0], x0:x1], ONE if states[tile] == FULL else ZERO)
+            tile = end
+        top = below
 
 
 # --- gathering ----------------------------------------------------------------------------------------------
@@ -234,7 +243,7 @@ def _note(found, rows, count, first, tile, end, room):
 @part
 def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor):
     """A row of means of the picture's luma, where tiles are mixed; elsewhere 0, for nothing depends on it there."""
-    grey, tile = room[4], 0
+    grey, tile = room[4], NOUGHT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
@@ -250,16 +259,14 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
 
 
 @part
-def _gather_row(source, found, low, y, rows, count, room, total, spare, factor):
-    """A row of means of the matte and what it makes of the tiles; only mixed ones are worked out."""
-    states, tile = source.states[y // ROWS], 0
+def _gather_row(states, found, low, y, rows, count, room, total, spare, factor):
+    """A row of means of the matte and what it makes of the tiles, of which only the mixed ones need be looked at."""
+    tile = NOUGHT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
         c0, c1 = x0 // factor, (x1 + factor - 1) // factor
         if states[tile] == MIXED:
-            for j in range(count):
-                _run(source, y + j, x0, rows[j, x0:x1], room)
             cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, x0, x1)
             _note(found, rows, count, y % ROWS == 0, tile, end, room)
         else:
@@ -269,31 +276,29 @@ def _gather_row(source, found, low, y, rows, count, room, total, spare, factor):
         tile = end
 
 
-@part
-def _gather_halved(source, low, cell, worked, height, rows, room, total):
-    """A row of the halved matte, from rows of which those below ``worked`` lie in the ring of four."""
-    bottom = 2 * cell
-    for y in range(worked, bottom + 1):
-        _matte_row(source, min(max(y, 0), height - 1), rows[y & 3], room)
-    above, first, second = rows[(bottom - 3) & 3], rows[(bottom - 2) & 3], rows[(bottom - 1) & 3]
-    halved_row(above, first, second, rows[bottom & 3], low[cell], total)
-
-
 @sheet
 def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, halves, y0, y1):
     """The halved matte, or means of it over cells of the reduced grid and, where wanted, of the picture's luma."""
     room = np.empty((_ROOM, width + 16), np.float32)
-    rows = np.empty((4 if halves else factor, width), np.float32)
+    rows = np.empty((ROWS + 4 if halves else factor, width), np.float32)
     total, spare = np.empty(width + 16, np.float32), np.empty(width + 16, np.float32)
+    ready = max(2 * y0 - 3, 0)
     for cell in range(y0, y1):
+        top = ready if halves else cell * factor
+        needed = min(2 * cell + 1 if halves else top + factor, height)
+        if top < needed:
+            ready = min(-(-needed // ROWS) * ROWS, height) if halves else needed
+            _matte_rows(source, top, ready, rows, room)
         if halves:
-            _gather_halved(source, low, cell, 2 * cell - (3 if cell == y0 else 1), height, rows, room, total)
+            above, first = rows[ring_at(rows, 2 * cell - 3, height)], rows[ring_at(rows, 2 * cell - 2, height)]
+            second, below = rows[ring_at(rows, 2 * cell - 1, height)], rows[ring_at(rows, 2 * cell, height)]
+            halved_row(above, first, second, below, low[cell], total)
             continue
-        y = cell * factor
-        count = min(factor, height - y)
-        _gather_row(source, found[y // ROWS], low[cell], y, rows, count, room, total, spare, factor)
+        states, count = source.states[top // ROWS], needed - top
+        _gather_row(states, found[top // ROWS], low[cell], top, rows, count, room, total, spare, factor)
         if guided.shape[0] > 1:
-            _gather_guide(source.image, guided[y // ROWS], low_guide[cell], y, rows, count, room, total, spare, factor)
+            grid = guided[top // ROWS]
+            _gather_guide(source.image, grid, low_guide[cell], top, rows, count, room, total, spare, factor)
 
 
 def _gather(
@@ -340,9 +345,9 @@ def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Sourc
 
 
 def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
-    """Let the matte follow the picture. Where it is 0 or 1 as far as the filter reaches, no luma is needed."""
+    """Let the matte follow the picture. Where it is 0 or 1 as far as two windows reach, no luma is needed."""
     factor = soften.factor_for(steps.radius)
-    needed = tiles.all_round(source.states, 2 * (steps.radius + 2 * factor))
+    needed = tiles.all_round(source.states, 2 * factor * math.ceil(steps.radius / factor))
     source, low, guide = _gather(source, shape, factor, needed)
     slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
     line = tiles.of_line(slope, offset, factor, shape)
@@ -395,7 +400,7 @@ def _fir_run(ring, taps, y, x0, height, out, row, padded):
 def _blur_cells(ending, y, soft, row, padded):
     """Blur the rows of the halved plane that reach into a row of tiles, the one of row y, where they are mixed."""
     states, low = ending.states[y // ROWS], ending.low
-    tile = 0
+    tile = NOUGHT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         if states[tile] == MIXED:
@@ -439,7 +444,7 @@ def _turn_run(image, matte, out, n, x0, untouched, p, finished, far):
 def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room, finished, far):
     """Row y of the matte and of the picture, run by run."""
     states = ending.states[y // ROWS]
-    tile = 0
+    tile = NOUGHT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, matte.shape[0])
@@ -469,7 +474,7 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
     """The last steps of some rows. The ring holds rows of the matte, or the blurred cells that reach into its tiles."""
     reach = ending.taps.shape[0] - 1
     room = np.empty((_ROOM, width + 16), np.float32)
-    ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.halved else (2 * reach + 1, width), np.float32)
+    ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.halved else (2 * reach + ROWS, width), np.float32)
     row, padded = np.empty(ring.shape[1], np.float32), np.empty(ring.shape[1] + 2 * reach, np.float32)
     own = np.empty(width, np.float32)
     finished, far, ready = np.empty(4 * RUN, np.float32), is_far(out), 0
@@ -478,9 +483,10 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
             if y == y0 or y % ROWS == 0:
                 _blur_cells(ending, y, ring, row, padded)
         elif not _all_settled(ending.states[y // ROWS]):
-            for at in range(max(y - reach, ready), min(y + reach, height - 1) + 1):
-                _matte_row(source, at, ring[at % ring.shape[0]], room)
-            ready = min(y + reach, height - 1) + 1
+            needed = min(y + reach + 1, height)
+            if ready < needed:
+                top, ready = max(y - reach, ready), min(-(-needed // ROWS) * ROWS, height)
+                _matte_rows(source, top, ready, ring, room)
         _finish_row(ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, room, finished, far)
     settle(far)
 
@@ -570,7 +576,8 @@ def turn_skin(
 
 def size_of(source: Source) -> tuple[int, int]:
     """Return height and width of a source's matte."""
-    rows, columns = (source.plane if source.kind == _PLANE else source.image).shape[:2]
+    keyed = source.edge is not None or source.ranges is not None
+    rows, columns = (source.image if keyed else source.plane).shape[:2]
     return rows, columns
 
 

@@ -32,7 +32,7 @@ LEAST_SIGMA = 0.01
 _DIRECT_BELOW = 2.5
 _REACH = 3.5
 _LARGEST = 4096.0
-_BLOCK = 512
+_BLOCK = 240  # rows of a multiple of 4096 bytes would wait for each other
 _CLOSE_STRIP = 32
 GUIDE_HIGHEST = F(4)
 NOUGHT, SINGLE = np.int64(0), np.int64(1)
@@ -138,7 +138,7 @@ def _taps4_row(out, left, right, k0, k1, k2, k3):
 
 
 @inline
-def _ring_at(ring, y, height):
+def ring_at(ring, y, height):
     """Where row y of a plane lies of which a ring holds the last rows; beyond the frame, its nearest row."""
     return min(max(y, 0), height - 1) % ring.shape[0]
 
@@ -150,19 +150,19 @@ def fir_down(ring, out, k, y, height, x0, x1):
     Row y of the plane, which is ``height`` rows high, lies in row y modulo the ring's own height.
     """
     r = k.shape[0] - 1
-    _scale_row(out, ring[_ring_at(ring, y, height)][x0:x1], k[r])
+    _scale_row(out, ring[ring_at(ring, y, height)][x0:x1], k[r])
     for i in range(0, r - 3, 4):
         a, b = y - r + i, y + r - i
         _pairs4_row(
             out,
-            ring[_ring_at(ring, a, height)][x0:x1],
-            ring[_ring_at(ring, b, height)][x0:x1],
-            ring[_ring_at(ring, a + 1, height)][x0:x1],
-            ring[_ring_at(ring, b - 1, height)][x0:x1],
-            ring[_ring_at(ring, a + 2, height)][x0:x1],
-            ring[_ring_at(ring, b - 2, height)][x0:x1],
-            ring[_ring_at(ring, a + 3, height)][x0:x1],
-            ring[_ring_at(ring, b - 3, height)][x0:x1],
+            ring[ring_at(ring, a, height)][x0:x1],
+            ring[ring_at(ring, b, height)][x0:x1],
+            ring[ring_at(ring, a + 1, height)][x0:x1],
+            ring[ring_at(ring, b - 1, height)][x0:x1],
+            ring[ring_at(ring, a + 2, height)][x0:x1],
+            ring[ring_at(ring, b - 2, height)][x0:x1],
+            ring[ring_at(ring, a + 3, height)][x0:x1],
+            ring[ring_at(ring, b - 3, height)][x0:x1],
             k[i],
             k[i + 1],
             k[i + 2],
@@ -172,10 +172,10 @@ def fir_down(ring, out, k, y, height, x0, x1):
         a, b = y - 2, y + 2
         _pairs2_row(
             out,
-            ring[_ring_at(ring, a, height)][x0:x1],
-            ring[_ring_at(ring, b, height)][x0:x1],
-            ring[_ring_at(ring, a + 1, height)][x0:x1],
-            ring[_ring_at(ring, b - 1, height)][x0:x1],
+            ring[ring_at(ring, a, height)][x0:x1],
+            ring[ring_at(ring, b, height)][x0:x1],
+            ring[ring_at(ring, a + 1, height)][x0:x1],
+            ring[ring_at(ring, b - 1, height)][x0:x1],
             k[r - 2],
             k[r - 1],
         )
@@ -226,12 +226,15 @@ def halved_sigma(sigma: float) -> float:
 
 NO_TAPS = np.ones(1, np.float32)
 """Taps of a filter that changes nothing."""
-NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
+
+
+def gaussian_taps(sigma: float) -> Floats:
+    """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
+    return _kept_taps(sigma).copy()  # a sheet is called far sooner with what may be written
 
 
 @lru_cache(maxsize=64)
-def gaussian_taps(sigma: float) -> Floats:
-    """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
+def _kept_taps(sigma: float) -> Floats:
     radius = max(2, 2 * math.ceil(_REACH * sigma / 2))
     weights = np.exp(-0.5 * (np.arange(-radius, 1) / sigma) ** 2)
     taps = (weights / (2 * weights[:-1].sum() + weights[-1])).astype(np.float32)
@@ -242,9 +245,7 @@ def gaussian_taps(sigma: float) -> Floats:
         for nudge in sorted(range(-16, 17), key=abs):
             taps[-1] = centre + F(nudge) * np.spacing(centre)
             if _sum_of_taps(taps) == ONE:
-                taps.flags.writeable = False
                 return taps
-    taps.flags.writeable = False
     return taps
 
 
@@ -346,7 +347,7 @@ def _weigh_both_row(out, left, middle, right):
 
 @part
 def doubled_row(low, row, out, cells, wide, y, x0):
-    """Fill row y of the full grid from column x0 on, which is even, from row ``row`` of a halved plane and those beside.
+    """Fill row y of the full grid from column x0 on, an even one, from row ``row`` of a halved plane and those beside.
 
     Weights 5, 10, 1 and 1, 10, 5 both ways: those of a binomial of order 5, parted. ``cells`` and ``wide`` are room for
     the cells that are covered and two more, and for whole cells.

@@ -71,7 +71,7 @@ def _ends_sheet(low, factor, margin, lowest, highest, y0, y1):
         top = y * cells - 1 + margin
         for row in range(max(top, 0), min(top + cells + 2, low.shape[0])):
             _gather_ends(low[row], ends[0, 1 : width + 1], ends[1, 1 : width + 1])
-        step = 1
+        step = np.int64(1)  # a literal would have what is called with it compiled for that number alone
         while step < across:
             _join_ends(joined, ends, step)
             ends, joined = joined, ends
