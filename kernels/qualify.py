@@ -32,7 +32,7 @@ from .colour import (
     ycbcr_px,
 )
 from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write
+from .stream import RUN, call_for, is_far, settle, write
 from .strips import STRIP, Stage, over_rows, over_stages
 
 GRID = (48, 48, 24)
@@ -362,7 +362,7 @@ def edge_row(image, slope, offset, factor, y, x0, out):
 
 @sheet
 def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
-    width, far = out.shape[1], is_far(out)
+    width, n, far = out.shape[1], image.shape[2], is_far(out)
     finished = np.empty(width, np.float32)
     for y in range(y0, y1):
         row, tile = states[y // tiles.ROWS], 0
@@ -371,6 +371,7 @@ def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
             end = tiles.run_end(row, tile)
             x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
             if row[tile] == tiles.MIXED:
+                call_for(image[min(y + 1, image.shape[0] - 1)].reshape(-1)[n * x0 : n * x1])
                 edge_row(image, slope, offset, factor, y, x0, to[x0:x1])
             else:
                 soften.fill_row(to[x0:x1], ONE if row[tile] == tiles.FULL else ZERO)

@@ -1446,13 +1446,18 @@ def _ycbcr_row(means, share, luma, cb, cr):
 
 @part
 def _means_row(image, y, count, sums, planes, total, spare, factor, means):
-    """Means of red, green and blue over cells of some rows of a picture, but for the division by their count."""
+    """Means of red, green and blue over cells of some rows of a picture, but for what is returned: a factor for all."""
     width, n = image.shape[1], image.shape[2]
     sums = sums[: n * width]
     _add_pixels(sums, image, y, count)
     part_run(sums, planes.reshape(-1), n)
+    if factor > 1 and width == means.shape[1] * factor:
+        for k in range(3):
+            _sum_cells(planes[k], means[k], factor)
+        return ONE / F(count) / F(factor)
     for k in range(3):
         cells_row(planes[k : k + 1], SINGLE, means[k], total, spare, factor, NOUGHT, NOUGHT, width)
+    return ONE / F(count)
 
 
 @sheet
@@ -1467,7 +1472,7 @@ def _split_sheet(image, luma, cb, cr, sound, factor, y0, y1):
     for row in range(y0, y1):
         y = row * factor
         count = min(factor, height - y)
-        _means_row(image, y, count, sums, planes, total, spare, factor, means)
+        share = _means_row(image, y, count, sums, planes, total, spare, factor, means)
         sound[row] = _all_finite(means.reshape(-1))
         if not sound[row]:
             for j in range(count):
@@ -1475,8 +1480,8 @@ def _split_sheet(image, luma, cb, cr, sound, factor, y0, y1):
                     _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 3)
                 else:
                     _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
-            _means_row(clean, NOUGHT, count, sums, planes, total, spare, factor, means)
-        _ycbcr_row(means, ONE / F(count), luma[row], cb[row], cr[row])
+            share = _means_row(clean, NOUGHT, count, sums, planes, total, spare, factor, means)
+        _ycbcr_row(means, share, luma[row], cb[row], cr[row])
 
 
 @part

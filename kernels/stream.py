@@ -13,6 +13,7 @@ from typing import Any
 
 from llvmlite import ir
 from numba import types
+from numba.core import cgutils
 from numba.extending import intrinsic
 
 from .jit import inline, numba_config, part
@@ -77,6 +78,27 @@ def _fence(typing: Any) -> Any:
         builder.fence("seq_cst")
 
     return types.void(), generate
+
+
+@_or_plainly(lambda row, at: None)
+def _call_for(typing: Any, row: Any, at: Any) -> Any:
+    """Call for the line of memory with value ``at`` of a row, and do not wait for it."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> None:
+        place = builder.gep(context.make_array(signature.args[0])(context, builder, arguments[0]).data, [arguments[1]])
+        byte, word = ir.IntType(8).as_pointer(), ir.IntType(32)
+        kind = ir.FunctionType(ir.VoidType(), [byte, word, word, word])
+        fetch = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0i8")
+        builder.call(fetch, [builder.bitcast(place, byte), word(0), word(3), word(1)])
+
+    return types.void(row, types.intp), generate
+
+
+@part
+def call_for(row):
+    """Have a row that will be read soon come from memory meanwhile: a short one comes slowly when it is asked for."""
+    for at in range(0, row.shape[0], LINE):
+        _call_for(row, at)
 
 
 @part
