@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from . import soften, tiles
-from .arrays import Floats, as_picture, output, room
+from .arrays import Floats, as_picture, output
 from .colour import (
     HALF,
     ONE,
@@ -179,6 +179,7 @@ def _reached(own, bent, luma, factor):
 
 @sheet
 def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1):
+    """Key by a table; ``out`` may be one of the planes of chroma."""
     middle, dark, light = bending
     start, slope = ramp
     width = out.shape[1]
@@ -205,15 +206,16 @@ def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1
 
 @sheet
 def _compact_sheet(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0, y1):
+    """Key by the compact form; ``out`` may be one of the planes of chroma."""
     cosine, sine, inverse_scale, offset = placing
     middle, dark, light = bending
     start, slope = ramp
     mean_a, mean_t, mean_y, i_aa, i_at, i_ay, i_tt, i_ty, i_yy, cut = gaussian
+    out_row = np.empty(out.shape[1], np.float32)
     for y in range(y0, y1):
         y_row = y_in[y]
         cb_row = cb_in[y]
         cr_row = cr_in[y]
-        out_row = out[y]
         for x in range(out_row.shape[0]):
             a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
             a = a - mean_a
@@ -222,6 +224,7 @@ def _compact_sheet(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0
             d = a * (i_aa * a + TWO * (i_at * t + i_ay * l)) + t * (i_tt * t + TWO * i_ty * l) + i_yy * l * l
             likely = HALF + (cut - d) * F(0.1138)
             out_row[x] = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
+        soften.copy_row(out[y], out_row)
 
 
 def _placing(centre: tuple[float, float]) -> tuple[np.float32, ...]:
@@ -284,20 +287,19 @@ def _edge_stages(
     """Return what finds the edge of a key, and where."""
     factor = work_factor(image.shape[0])
     stages, planes, sound = soften.ratio_stages(image, factor)
-    matte = room(planes.shape[1:])
+    luma, matte, spare = planes  # the matte takes the place of chroma, which nobody reads once its row is keyed
     shape = (_placing(centre), _bending(middle, shadow_reach, highlight_reach), _ramp(width, softness))
     sheet, numbers = (_table_sheet, _packed_once(form)) if form.ndim == 3 else (_compact_sheet, _precision(form))
     stages.append(Stage(sheet, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:
         for specks, size in ((True, SPECKS), (False, PINHOLES)):
-            clean = room(matte.shape)
-            stages += soften.clean_stages(specks, matte, size * len(matte), clean)
-            matte = clean
+            stages += soften.clean_stages(specks, matte, size * len(matte), spare, settled=not specks)
+            matte, spare = spare, matte
     radius, further = max(2, round(4 * len(matte) / 480)), 1
     if radius >= 4:
         radius, further = (radius + 1) // 2, 2
     whole = factor * further
-    led, low, wide = soften.wide_coefficient_stages(matte, planes[0], radius, 4e-4, further, whole, image.shape[1])
+    led, low, wide = soften.wide_coefficient_stages(matte, luma, radius, 4e-4, further, whole, image.shape[1])
     states = tiles.unknown(image.shape[:2])
     stages += [*led, tiles.line_stage(low[0], low[1], whole, states, sound, factor)]
     return stages, Edge(wide[0], wide[1], whole, states)

@@ -1148,22 +1148,27 @@ def pinhole_radius(size: float) -> float:
     return (_within("size", size) / _PINHOLE_SHARE - 1) / 2
 
 
-def clean_stages(specks: bool, matte: Floats, size: float, out: Floats, least: int = _CLOSE_STRIP) -> list[Stage]:
-    """Return what removes specks or else closes pinholes of a size, see :func:`remove_specks`, into ``out``."""
+def clean_stages(
+    specks: bool, matte: Floats, size: float, out: Floats, least: int = _CLOSE_STRIP, settled: bool = False
+) -> list[Stage]:
+    """Return what removes specks or else closes pinholes of a size, see :func:`remove_specks`, into ``out``.
+
+    ``settled`` tells that the matte lies in 0 … 1 and that no later stage writes to it.
+    """
     rows, width = matte.shape
     radius = speck_radius(size) if specks else pinhole_radius(size)
     if radius <= 0:
         return [Stage(_levels_sheet, (matte, out, ZERO, ONE), rows, least)]
     factor = factor_for(radius)
     window = _box_numbers(radius / factor)
-    low, means = (np.empty((-(-rows // factor), -(-width // factor)), np.float32) for _ in range(2))
-    strip = max(least, 4 * window[0])
+    means = np.empty((-(-rows // factor), -(-width // factor)), np.float32)
+    low, stages = matte, []
+    if factor > 1 or not settled:
+        low = np.empty_like(means)
+        stages = [Stage(_decimate_sheet, (matte, low, factor, ONE), len(low), least, lambda y1: y1 * factor)]
+    box = Stage(_box_sheet, (low, means, *window), len(low), max(least, 4 * window[0]), lambda y1: y1 + window[0] + 1)
     share = (matte, means, out, factor, specks)
-    return [
-        Stage(_decimate_sheet, (matte, low, factor, ONE), low.shape[0], least, lambda y1: y1 * factor),
-        Stage(_box_sheet, (low, means, *window), low.shape[0], strip, lambda y1: y1 + window[0] + 1),
-        Stage(_clean_sheet, share, rows, least, lambda y1: (y1 - 1) // factor + 2),
-    ]
+    return [*stages, box, Stage(_clean_sheet, share, rows, least, lambda y1: (y1 - 1) // factor + 2)]
 
 
 def _clean(specks: bool, matte: Floats, size: float, out: Floats | None) -> Floats:
