@@ -101,14 +101,20 @@ def lend(array: Floats) -> Iterator[None]:
 def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
     array: Floats | None = getattr(_lent, "array", None)
     if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
-        return room(shape)
+        return memory.RESULTS.lent(shape) if math.prod(shape) * 4 >= memory.LEAST else np.empty(shape, np.float32)
     _lent.array = None
     return array
 
 
+_MOST_KEPT = 1 << 23
+"""Bytes of what is passed on between steps up to which it is kept for the next picture: the key of a large one has
+less, and of a small one not much would be gained."""
+
+
 def room(shape: tuple[int, ...]) -> Floats:
-    """Return a float32 array of this shape for what is passed on between steps: whatever values, used again later."""
-    return memory.RESULTS.lent(shape) if math.prod(shape) * 4 >= memory.LEAST else np.empty(shape, np.float32)
+    """Return a float32 array of this shape, of whatever values, for what is passed on between steps."""
+    kept = memory.LEAST <= math.prod(shape) * 4 <= _MOST_KEPT
+    return memory.RESULTS.lent(shape) if kept else np.empty(shape, np.float32)
 
 
 def matte_or_all(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:
