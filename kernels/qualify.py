@@ -341,8 +341,8 @@ def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
                 soften.fill_row(out[y, x0:x1], ZERO)
             else:
                 slopes, offsets = room[2][: x1 - x0], room[3][: x1 - x0]
-                soften.enlarged_row(slope, slopes, room[0], room[1], factor, y, x0)
-                soften.enlarged_row(offset, offsets, room[0], room[1], factor, y, x0)
+                soften.enlarged_row(slope, slopes, room[0], room[1], factor, soften.NOUGHT, y, x0)
+                soften.enlarged_row(offset, offsets, room[0], room[1], factor, soften.NOUGHT, y, x0)
                 if n == 3:
                     edge_row(row[3 * x0 : 3 * x1], slopes, offsets, out[y, x0:x1], 3)
                 else:
