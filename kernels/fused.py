@@ -3,7 +3,7 @@
 Step by step, every filter writes a plane that the next one reads, and memory sets the pace. Here each row of the
 picture goes through all the steps while it is warm. Only what a step must know of a pixel's surroundings is gathered
 first, on a reduced grid and in a sweep of its own: the means by which specks and pinholes are told, the coefficients
-of the guided filter, a wide blur. Rows are worked by the functions of :mod:`.qualify`, :mod:`.soften` and
+of the guided filter, what a blur from σ 2.5 on is taken of. Rows are worked by the functions of :mod:`.qualify`, :mod:`.soften` and
 :mod:`.steer`, in their order: the bits are those of the single steps.
 
 Every sweep also notes the :mod:`.tiles` in which the matte is 0 or 1 all over; the next ones pass them over, and the
@@ -170,15 +170,14 @@ def _ranges(image, ranges, y, x0, out, room):
 def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
     """Rows top to bottom between two columns after every step that is ready, into a ring of rows.
 
-    No step writes the row that it reads. What the source has of a key is handed over by itself, as only then what a
-    key alone needs is left out for a plane.
+    No step writes the row that it reads, and the last one writes the ring's. What the source has of a key is handed
+    over by itself, as only then what a key alone needs is left out for a plane.
     """
     width = x1 - x0
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
-    as_keyed = not (source.specks_factor or source.pinholes_factor or source.follow_factor)
     for y in range(top, bottom):
         out, now, then = rows[y % rows.shape[0], x0:x1], room[5][:width], room[6][:width]
-        if as_keyed:
+        if not (source.specks_factor or source.pinholes_factor or source.follow_factor):
             now = out
         if edge is not None:
             _edge(source.image, edge, y, x0, now, room)
@@ -186,26 +185,26 @@ def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
             _ranges(source.image, ranges, y, x0, now, room)
         else:
             limit_row(now, source.plane[y, x0:x1], ZERO, ONE)
-        if as_keyed:
-            continue
         if source.specks_factor:
+            if not (source.pinholes_factor or source.follow_factor):
+                then = out
             _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
             specks_row(then, now, first)
             now, then = then, now
         if source.pinholes_factor:
+            if not source.follow_factor:
+                then = out
             _enlarge(source.pinholes, first, room, source.pinholes_factor, NOUGHT, y, x0)
             pinholes_row(then, now, first)
-            now, then = then, now
-        if not source.follow_factor:
-            copy_row(out, now)
-            continue
-        _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
-        _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
-        _luma(source.image, grey, y, x0)
-        if source.follow == ONE:
-            guided_row(out, first, second, grey)
-        else:
-            partly_guided_row(out, first, second, grey, now, source.follow)
+            now = then
+        if source.follow_factor:
+            _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
+            _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
+            _luma(source.image, grey, y, x0)
+            if source.follow == ONE:
+                guided_row(out, first, second, grey)
+            else:
+                partly_guided_row(out, first, second, grey, now, source.follow)
 
 
 @part

@@ -260,7 +260,7 @@ def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
 
     Largest difference from ``scipy.ndimage.gaussian_filter(mode="nearest", truncate=6)``, edges of the frame
     included: below σ 2.5 0.0006; below σ 12 0.003 on mattes (hard or soft edges) and 0.005 on black-and-white noise;
-    above, 0.005 and 0.015.
+    above, 0.004 and 0.01.
     """
     sigma = _within("sigma", sigma)
     plane = as_plane(plane, "plane")
