@@ -3,8 +3,8 @@
 Step by step, every filter writes a plane that the next one reads, and memory sets the pace. Here each row of the
 picture goes through all the steps while it is warm. Only what a step must know of a pixel's surroundings is gathered
 first, on a reduced grid and in a sweep of its own: the means by which specks and pinholes are told, the coefficients
-of the guided filter, what a blur from σ 2.5 on is taken of. Rows are worked by the functions of :mod:`.qualify`, :mod:`.soften` and
-:mod:`.steer`, in their order: the bits are those of the single steps.
+of the guided filter, what a blur from σ 2.5 on is taken of. Rows are worked by the functions of :mod:`.qualify`,
+:mod:`.soften` and :mod:`.steer`, in their order: the bits are those of the single steps.
 
 Every sweep also notes the :mod:`.tiles` in which the matte is 0 or 1 all over; the next ones pass them over, and the
 picture is only copied where nothing is keyed.
@@ -80,6 +80,7 @@ _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
 _NO_TILES = np.zeros((1, 1), np.uint8)
 _NO_TAPS = np.ones(1, np.float32)
+_NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
 _ROOM = 7
 
 

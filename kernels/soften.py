@@ -32,6 +32,8 @@ _DIRECT_BELOW, _QUARTER_FROM = 2.5, 12.0
 _REACH = 3.5
 _LARGEST = 4096.0
 _BLOCK, _BOX_BLOCK = 512, 240
+"""Columns worked at once down a plane. Rows of sums that are added to in place must not lie multiples of 4096 bytes
+apart: they would wait for each other."""
 GUIDE_HIGHEST = F(4)
 NOUGHT, MARGIN = np.int64(0), np.int64(1)
 """Numbers of one type: a literal would have what is called with it compiled for that number alone."""
@@ -225,13 +227,9 @@ def reduced_sigma(sigma: float, factor: int) -> float:
     return math.sqrt(sigma * sigma - (2 if factor == 2 else factor * factor / 4)) / factor
 
 
+@lru_cache(maxsize=64)
 def gaussian_taps(sigma: float) -> Floats:
     """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
-    return _kept_taps(sigma).copy()  # a sheet is called far sooner with what may be written
-
-
-@lru_cache(maxsize=64)
-def _kept_taps(sigma: float) -> Floats:
     radius = max(2, 2 * math.ceil(_REACH * sigma / 2))
     weights = np.exp(-0.5 * (np.arange(-radius, 1) / sigma) ** 2)
     taps = (weights / (2 * weights[:-1].sum() + weights[-1])).astype(np.float32)
@@ -242,7 +240,9 @@ def _kept_taps(sigma: float) -> Floats:
         for nudge in sorted(range(-16, 17), key=abs):
             taps[-1] = centre + F(nudge) * np.spacing(centre)
             if _sum_of_taps(taps) == ONE:
+                taps.flags.writeable = False
                 return taps
+    taps.flags.writeable = False
     return taps
 
 
