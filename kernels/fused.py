@@ -300,7 +300,10 @@ def _gather_row(states, found, low, y, rows, count, room, total, spare, factor):
 
 @part
 def _gather_blurred(low, cell, height, rows, total, spare, factor):
-    """A row of the reduced matte that is to be blurred, with its margin: halved, or means over cells."""
+    """A row of the reduced matte that is to be blurred, with its margin: halved, or means over cells.
+
+    ``rows`` is a ring that holds what the row of cells is made of; over cells it is theirs alone, and is filled up.
+    """
     if factor == 2:
         above, first = rows[ring_at(rows, 2 * cell - 3, height)], rows[ring_at(rows, 2 * cell - 2, height)]
         second, below = rows[ring_at(rows, 2 * cell - 1, height)], rows[ring_at(rows, 2 * cell, height)]
@@ -528,7 +531,7 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
 
 
 _TALL = 4 * STRIP
-"""Rows of a strip with a direct blur: each strip works the rows in reach of its ends once more."""
+"""Rows of a strip that is blurred or is to be: each strip works the rows in reach of its ends once more."""
 
 
 def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int, Tiles]:
@@ -541,7 +544,8 @@ def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Flo
     sigma = soften.reduced_sigma(steps.sigma, factor)
     if factor == 2 and soften.blur_factor(sigma) == 1:
         taps = soften.gaussian_taps(sigma)
-        return taps, low, factor, tiles.all_round(source.states, 2 * len(taps) + 2)
+        reach = 2 * (len(taps) - 1) + 4  # pixels: the taps, a cell on both sides, and the pixel beside each cell
+        return taps, low, factor, tiles.all_round(source.states, reach)
     blurred = soften.gaussian(low, sigma)
     lowest, highest = tiles.ends(blurred, factor, source.states, margin=1)
     settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
