@@ -3,8 +3,8 @@
 Step by step, every filter writes a plane that the next one reads, and memory sets the pace. Here each row of the
 picture goes through all the steps while it is warm. Only what a step must know of a pixel's surroundings is gathered
 first, on a reduced grid and in a sweep of its own: the means by which specks and pinholes are told, the coefficients
-of the guided filter, a wide blur. Rows are worked by the functions of :mod:`.qualify`, :mod:`.soften` and
-:mod:`.steer`, in their order: the bits are those of the single steps.
+of the guided filter, what a blur from σ 2.5 on is taken of. Rows are worked by the functions of :mod:`.qualify`,
+:mod:`.soften` and :mod:`.steer`, in their order: the bits are those of the single steps.
 
 Every sweep also notes the :mod:`.tiles` in which the matte is 0 or 1 all over; the next ones pass them over, and the
 picture is only copied where nothing is keyed.
@@ -26,6 +26,7 @@ from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, range_row
 from .soften import (
     GUIDE_HIGHEST,
+    MARGIN,
     NO_TAPS,
     NOUGHT,
     cells_row,
@@ -132,9 +133,9 @@ def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
 
 
 @part
-def _enlarge(low, out, room, factor, y, x0):
+def _enlarge(low, out, room, factor, margin, y, x0):
     """Fill columns from x0 on of row y of the full grid from a reduced plane; ``room`` (2, …) is scratch."""
-    enlarged_row(low, out, room[0], room[1], factor, y, x0)
+    enlarged_row(low, out, room[0], room[1], factor, margin, y, x0)
 
 
 @part
@@ -148,15 +149,14 @@ def _ranges(image, ranges, y, x0, out, room):
 def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
     """Rows top to bottom between two columns after every step that is ready, into a ring of rows.
 
-    No step writes the row that it reads. What the source has of a key is handed over by itself, as only then what a
-    key alone needs is left out for a plane.
+    No step writes the row that it reads, and the last one writes the ring's. What the source has of a key is handed
+    over by itself, as only then what a key alone needs is left out for a plane.
     """
     width = x1 - x0
     first, second, grey = room[2][:width], room[3][:width], room[4][:width]
-    as_keyed = not (source.specks_factor or source.pinholes_factor or source.follow_factor)
     for y in range(top, bottom):
         out, now, then = rows[y % rows.shape[0], x0:x1], room[5][:width], room[6][:width]
-        if as_keyed:
+        if not (source.specks_factor or source.pinholes_factor or source.follow_factor):
             now = out
         if edge is not None:
             edge_row(source.image, edge.slope, edge.offset, edge.factor, y, x0, now)
@@ -164,26 +164,26 @@ def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
             _ranges(source.image, ranges, y, x0, now, room)
         else:
             limit_row(now, source.plane[y, x0:x1], ZERO, ONE)
-        if as_keyed:
-            continue
         if source.specks_factor:
-            _enlarge(source.specks, first, room, source.specks_factor, y, x0)
+            if not (source.pinholes_factor or source.follow_factor):
+                then = out
+            _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
             specks_row(then, now, first)
             now, then = then, now
         if source.pinholes_factor:
-            _enlarge(source.pinholes, first, room, source.pinholes_factor, y, x0)
+            if not source.follow_factor:
+                then = out
+            _enlarge(source.pinholes, first, room, source.pinholes_factor, NOUGHT, y, x0)
             pinholes_row(then, now, first)
-            now, then = then, now
-        if not source.follow_factor:
-            copy_row(out, now)
-            continue
-        _enlarge(source.slope, first, room, source.follow_factor, y, x0)
-        _enlarge(source.offset, second, room, source.follow_factor, y, x0)
-        luma_run(source.image, grey, y, x0)
-        if source.follow == ONE:
-            guided_row(out, first, second, grey)
-        else:
-            partly_guided_row(out, first, second, grey, now, source.follow)
+            now = then
+        if source.follow_factor:
+            _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
+            _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
+            luma_run(source.image, grey, y, x0)
+            if source.follow == ONE:
+                guided_row(out, first, second, grey)
+            else:
+                partly_guided_row(out, first, second, grey, now, source.follow)
 
 
 @part
@@ -252,7 +252,7 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
             for j in range(count):
                 luma_run(image, grey[: x1 - x0], y + j, x0)
                 limit_row(rows[j, x0:x1], grey[: x1 - x0], ZERO, GUIDE_HIGHEST)
-            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, x0, x1)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
         else:
             fill_row(low[c0:c1], ZERO)
         tile = end
@@ -267,7 +267,7 @@ def _gather_row(states, found, low, y, rows, count, room, total, spare, factor):
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
         c0, c1 = x0 // factor, (x1 + factor - 1) // factor
         if states[tile] == MIXED:
-            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, x0, x1)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
             _note(found, rows, count, y % ROWS == 0, tile, end, room)
         else:
             fill_row(low[c0:c1], ONE if states[tile] == FULL else ZERO)
@@ -276,50 +276,62 @@ def _gather_row(states, found, low, y, rows, count, room, total, spare, factor):
         tile = end
 
 
+@part
+def _gather_blurred(low, cell, height, rows, total, spare, factor):
+    """A row of the reduced matte that is to be blurred, with its margin: halved, or means over cells.
+
+    ``rows`` is a ring that holds what the row of cells is made of; over cells it is theirs alone, and is filled up.
+    """
+    if factor == 2:
+        above, first = rows[ring_at(rows, 2 * cell - 3, height)], rows[ring_at(rows, 2 * cell - 2, height)]
+        second, below = rows[ring_at(rows, 2 * cell - 1, height)], rows[ring_at(rows, 2 * cell, height)]
+        halved_row(above, first, second, below, low[cell], total)
+        return
+    for j in range(factor):
+        at = ring_at(rows, (cell - 1) * factor + j, height)
+        if at != j:
+            copy_row(rows[j], rows[at])
+    cells_row(rows, factor, low[cell], total, spare, factor, MARGIN, MARGIN, NOUGHT, rows.shape[1])
+
+
 @sheet
-def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, halves, y0, y1):
-    """The halved matte, or means of it over cells of the reduced grid and, where wanted, of the picture's luma."""
+def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, margin, y0, y1):
+    """Means of the matte over cells of the reduced grid and, where wanted, of the picture's luma.
+
+    With a margin, what is to be blurred, of which a row of cells may reach further than its own rows.
+    """
     room = np.empty((_ROOM, width + 16), np.float32)
+    halves = margin and factor == 2
     rows = np.empty((ROWS + 4 if halves else factor, width), np.float32)
     total, spare = np.empty(width + 16, np.float32), np.empty(width + 16, np.float32)
-    ready = max(2 * y0 - 3, 0)
+    ready = 0
     for cell in range(y0, y1):
-        top = ready if halves else cell * factor
-        needed = min(2 * cell + 1 if halves else top + factor, height)
-        if top < needed:
-            ready = min(-(-needed // ROWS) * ROWS, height) if halves else needed
+        own = (cell - margin) * factor
+        top, below = min(max(own - halves, ready), height - 1), min(max(own + factor + halves, 1), height)
+        if top < below:
+            ready = min(-(-below // ROWS) * ROWS, height) if halves else below
             _matte_rows(source, top, ready, rows, room)
-        if halves:
-            above, first = rows[ring_at(rows, 2 * cell - 3, height)], rows[ring_at(rows, 2 * cell - 2, height)]
-            second, below = rows[ring_at(rows, 2 * cell - 1, height)], rows[ring_at(rows, 2 * cell, height)]
-            halved_row(above, first, second, below, low[cell], total)
+        if margin:
+            _gather_blurred(low, cell, height, rows, total, spare, factor)
             continue
-        states, count = source.states[top // ROWS], needed - top
-        _gather_row(states, found[top // ROWS], low[cell], top, rows, count, room, total, spare, factor)
+        states = source.states[own // ROWS]
+        _gather_row(states, found[own // ROWS], low[cell], own, rows, below - own, room, total, spare, factor)
         if guided.shape[0] > 1:
-            grid = guided[top // ROWS]
-            _gather_guide(source.image, grid, low_guide[cell], top, rows, count, room, total, spare, factor)
+            needed, count = guided[own // ROWS], below - own
+            _gather_guide(source.image, needed, low_guide[cell], own, rows, count, room, total, spare, factor)
 
 
 def _gather(
-    source: Source, shape: tuple[int, int], factor: int, guided: Tiles = _NO_TILES
+    source: Source, shape: tuple[int, int], factor: int, margin: int = 0, guided: Tiles = _NO_TILES
 ) -> tuple[Source, Floats, Floats]:
     """Return the source with its tiles as they were found, the reduced matte, and the reduced luma where wanted."""
-    height, width = (-(-size // factor) for size in shape)
+    height, width = (-(-size // factor) + 2 * margin for size in shape)
     low = np.empty((height, width), np.float32)
     guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
-    found = np.empty_like(source.states)
-    strip = max(8, STRIP // factor)
-    over_rows(_gather_sheet, height, source, found, *shape, low, guide, guided, factor, False, strip=strip)
-    return source._replace(states=found), low, guide
-
-
-def _halve(source: Source, shape: tuple[int, int]) -> Floats:
-    """Return the halved matte, as :func:`.soften.gaussian` takes it."""
-    low = np.empty(soften.halved_shape(shape), np.float32)
-    nothing = (_NO_TILES, *shape, low, _NOTHING, _NO_TILES)
-    over_rows(_gather_sheet, low.shape[0], source, *nothing, 2, True, strip=_TALL // 2)
-    return low
+    found = _NO_TILES if margin else np.empty_like(source.states)
+    strip = max(8, (_TALL if margin else STRIP) // factor)
+    over_rows(_gather_sheet, height, source, found, *shape, low, guide, guided, factor, margin, strip=strip)
+    return source if margin else source._replace(states=found), low, guide
 
 
 def _ready(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
@@ -348,7 +360,7 @@ def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Sour
     """Let the matte follow the picture. Where it is 0 or 1 as far as two windows reach, no luma is needed."""
     factor = soften.factor_for(steps.radius)
     needed = tiles.all_round(source.states, 2 * factor * math.ceil(steps.radius / factor))
-    source, low, guide = _gather(source, shape, factor, needed)
+    source, low, guide = _gather(source, shape, factor, guided=needed)
     slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
     line = tiles.of_line(slope, offset, factor, shape)
     states = np.where(line == source.states, line, MIXED)
@@ -361,13 +373,14 @@ def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Sour
 class _Ending(NamedTuple):
     """What follows the steps of a source: a blur, levels, a turn.
 
-    ``taps`` are those of a direct blur, or of one of the plane ``low``, the ``halved`` matte. ``states`` are the tiles
-    after the blur; ``level_of_empty`` and ``level_of_full`` what the levels make of 0 and 1.
+    ``taps`` are those of a direct blur, at full size or of ``low``, the halved matte. With a ``factor`` ``low`` is the
+    matte on a grid that many times coarser, blurred but for the taps. ``states`` are the tiles after the blur;
+    ``level_of_empty`` and ``level_of_full`` what the levels make of 0 and 1.
     """
 
     taps: Floats
     low: Floats
-    halved: bool
+    factor: int
     states: Tiles
     levelled: bool
     floor: np.float32
@@ -423,8 +436,10 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
         fill_row(out, ending.level_of_full)
         return
     blurred = soft if ending.levelled else out
-    if ending.halved:
+    if ending.factor == 2:
         doubled_row(ring, y % ROWS // 2 + 1, blurred, room[0], room[1], y, x0)
+    elif ending.factor:
+        _enlarge(ending.low, blurred, room, ending.factor, MARGIN, y, x0)
     else:
         _fir_run(ring, ending.taps, y, x0, height, blurred, row, padded)
     if ending.levelled:
@@ -474,40 +489,41 @@ def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1
     """The last steps of some rows. The ring holds rows of the matte, or the blurred cells that reach into its tiles."""
     reach = ending.taps.shape[0] - 1
     room = np.empty((_ROOM, width + 16), np.float32)
-    ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.halved else (2 * reach + ROWS, width), np.float32)
+    ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.factor else (2 * reach + ROWS, width), np.float32)
     row, padded = np.empty(ring.shape[1], np.float32), np.empty(ring.shape[1] + 2 * reach, np.float32)
     own = np.empty(width, np.float32)
     finished, far, ready = np.empty(4 * RUN, np.float32), is_far(out), 0
     for y in range(y0, y1):
-        if ending.halved:
-            if y == y0 or y % ROWS == 0:
-                _blur_cells(ending, y, ring, row, padded)
-        elif not _all_settled(ending.states[y // ROWS]):
-            needed = min(y + reach + 1, height)
-            if ready < needed:
-                top, ready = max(y - reach, ready), min(-(-needed // ROWS) * ROWS, height)
-                _matte_rows(source, top, ready, ring, room)
+        needed = min(y + reach + 1, height)
+        if ending.factor == 2 and (y == y0 or y % ROWS == 0):
+            _blur_cells(ending, y, ring, row, padded)
+        elif not ending.factor and ready < needed and not _all_settled(ending.states[y // ROWS]):
+            top, ready = max(y - reach, ready), min(-(-needed // ROWS) * ROWS, height)
+            _matte_rows(source, top, ready, ring, room)
         _finish_row(ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, room, finished, far)
     settle(far)
 
 
 _TALL = 4 * STRIP
-"""Rows of a strip with a direct blur: each strip works the rows in reach of its ends once more."""
+"""Rows of a strip that is blurred or is to be: each strip works the rows in reach of its ends once more."""
 
 
-def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, bool, Tiles]:
-    """Return the taps of a direct blur, the halved matte, whether that is what they blur, and the tiles after."""
-    if soften.is_direct(steps.sigma):
+def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int, Tiles]:
+    """Return taps, reduced matte and its factor, as :class:`_Ending` has them, and the tiles after the blur."""
+    factor = soften.blur_factor(steps.sigma)
+    if factor == 1:
         taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else NO_TAPS
-        return taps, _NOTHING, False, tiles.all_round(source.states, len(taps) - 1)
-    low, sigma = _halve(source, shape), soften.halved_sigma(steps.sigma)
-    if soften.is_direct(sigma):
+        return taps, _NOTHING, 0, tiles.all_round(source.states, len(taps) - 1)
+    _, low, _ = _gather(source, shape, factor, margin=1)
+    sigma = soften.reduced_sigma(steps.sigma, factor)
+    if factor == 2 and soften.blur_factor(sigma) == 1:
         taps = soften.gaussian_taps(sigma)
-        return taps, low, True, tiles.all_round(source.states, 2 * len(taps) + 2)
+        reach = 2 * (len(taps) - 1) + 4  # pixels: the taps, a cell on both sides, and the pixel beside each cell
+        return taps, low, factor, tiles.all_round(source.states, reach)
     blurred = soften.gaussian(low, sigma)
-    lowest, highest = tiles.ends(blurred, 2, source.states, margin=1)
+    lowest, highest = tiles.ends(blurred, factor, source.states, margin=1)
     settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
-    return NO_TAPS, blurred, True, np.where(lowest == highest, settled, MIXED)
+    return NO_TAPS, blurred, factor, np.where(lowest == highest, settled, MIXED)
 
 
 def _finish(
@@ -524,7 +540,7 @@ def _finish(
     blur = _blur(source, steps, shape)
     empty, full = (soften.level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE))
     ending = _Ending(*blur, *levels, empty, full, turned is not None, rotation(*(turned or (0.0, 1.0))))
-    strip = _TALL if ending.taps.shape[0] > 1 and not ending.halved else STRIP
+    strip = _TALL if ending.taps.shape[0] > 1 and not ending.factor else STRIP
     keep = matte is not None
     arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
     over_rows(_finish_sheet, shape[0], *arguments, strip=strip)

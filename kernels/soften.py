@@ -29,13 +29,15 @@ FACTORS = (1, 2, 4, 8)
 LEAST_SIGMA = 0.01
 """A Gaussian narrower than this many pixels changes nothing."""
 
-_DIRECT_BELOW = 2.5
+_DIRECT_BELOW, _QUARTER_FROM = 2.5, 12.0
 _REACH = 3.5
 _LARGEST = 4096.0
-_BLOCK = 240  # rows of a multiple of 4096 bytes would wait for each other
+_BLOCK, _BOX_BLOCK = 512, 240
+"""Columns worked at once down a plane. Rows of sums that are added to in place must not lie multiples of 4096 bytes
+apart: they would wait for each other."""
 _CLOSE_STRIP = 32
 GUIDE_HIGHEST = F(4)
-NOUGHT, SINGLE = np.int64(0), np.int64(1)
+NOUGHT, MARGIN = np.int64(0), np.int64(1)
 """Numbers of one type: a literal would have what is called with it compiled for that number alone."""
 
 
@@ -214,27 +216,27 @@ def _sum_of_taps(taps: Floats) -> np.float32:
     return total
 
 
-def is_direct(sigma: float) -> bool:
-    """Tell whether a Gaussian is taken at full size; from σ 2.5 on it is taken of the halved plane."""
-    return sigma < _DIRECT_BELOW
+def blur_factor(sigma: float) -> int:
+    """Return the factor of the reduced grid on which a Gaussian is taken: 1 below σ 2.5, 2 below σ 12, then 4."""
+    return 1 if sigma < _DIRECT_BELOW else 2 if sigma < _QUARTER_FROM else 4
 
 
-def halved_sigma(sigma: float) -> float:
-    """Return σ on the halved grid: the variances that halving (3/4) and doubling (5/4) spend are taken off."""
-    return math.sqrt(sigma * sigma - 2) / 2
+def reduced_sigma(sigma: float, factor: int) -> float:
+    """Return σ on the reduced grid: the variance that the ways there and back spend is taken off.
+
+    Halving spends 3/4 and doubling 5/4; averaging over cells and interpolation spend factor² / 4 together.
+    """
+    return math.sqrt(sigma * sigma - (2 if factor == 2 else factor * factor / 4)) / factor
 
 
 NO_TAPS = np.ones(1, np.float32)
 """Taps of a filter that changes nothing."""
-
-
-def gaussian_taps(sigma: float) -> Floats:
-    """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
-    return _kept_taps(sigma).copy()  # a sheet is called far sooner with what may be written
+NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
 
 
 @lru_cache(maxsize=64)
-def _kept_taps(sigma: float) -> Floats:
+def gaussian_taps(sigma: float) -> Floats:
+    """Weights from the outermost pair to the centre; added up in the filter's own order they make exactly 1."""
     radius = max(2, 2 * math.ceil(_REACH * sigma / 2))
     weights = np.exp(-0.5 * (np.arange(-radius, 1) / sigma) ** 2)
     taps = (weights / (2 * weights[:-1].sum() + weights[-1])).astype(np.float32)
@@ -245,35 +247,43 @@ def _kept_taps(sigma: float) -> Floats:
         for nudge in sorted(range(-16, 17), key=abs):
             taps[-1] = centre + F(nudge) * np.spacing(centre)
             if _sum_of_taps(taps) == ONE:
+                taps.flags.writeable = False
                 return taps
+    taps.flags.writeable = False
     return taps
 
 
 def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
-    """Blur with a Gaussian of standard deviation ``sigma`` pixels; the cost hardly grows with it.
+    """Blur with a Gaussian of standard deviation ``sigma`` pixels; the cost hardly grows beyond σ 12.
 
     Below σ 2.5 a direct filter cut at 3.5 σ. From there the plane is halved by weights 1, 3, 3, 1 both ways, blurred
-    (and halved again for a larger σ) and doubled by weights 1, 5, 10, 10, 5, 1; the variance that both spend, 2, is
-    taken off first. A constant 0 or 1 stays exactly that.
+    there and doubled by weights 1, 5, 10, 10, 5, 1; from σ 12 it is averaged over cells of 4×4 pixels (again and again
+    for a very large σ), blurred there and interpolated. What both ways spend of the variance is taken off first. A
+    constant 0 or 1 stays exactly that.
 
     :param plane: float32 (H, W), any values. NaN stays within 3.5 σ + 2 pixels below σ 2.5, within 6 σ + 8 above.
     :param sigma: pixels, 0 to 4096; 0 copies.
     :returns: float32 (H, W). :raises ValueRangeError: sigma. :raises PictureError: wrong array.
 
     Largest difference from ``scipy.ndimage.gaussian_filter(mode="nearest", truncate=6)``, edges of the frame
-    included: below σ 2.5 0.0006; above, 0.003 on mattes (hard or soft edges) and 0.005 on black-and-white noise.
+    included: below σ 2.5 0.0006; below σ 12 0.003 on mattes (hard or soft edges) and 0.005 on black-and-white noise;
+    above, 0.004 and 0.01.
     """
     sigma = _within("sigma", sigma)
     plane = as_plane(plane, "plane")
     out = output(out, plane.shape, plane)
+    factor = blur_factor(sigma)
     if sigma < LEAST_SIGMA:
         np.copyto(out, plane)
-    elif is_direct(sigma):
+    elif factor == 1:
         taps = gaussian_taps(sigma)
         over_rows(_fir_sheet, plane.shape[0], plane, out, taps, strip=strip_rows(plane.shape[1]))
-    else:
-        low = gaussian(_halve(plane), halved_sigma(sigma))
+    elif factor == 2:
+        low = gaussian(_halve(plane), reduced_sigma(sigma, factor))
         over_rows(_double_sheet, plane.shape[0], low, out, strip=strip_rows(plane.shape[1]))
+    else:
+        low = gaussian(_decimate(plane, factor, margin=1), reduced_sigma(sigma, factor))
+        over_rows(_enlarge_sheet, plane.shape[0], low, out, factor, 1)
     return out
 
 
@@ -320,13 +330,9 @@ def _halve_sheet(plane, low, y0, y1):
         halved_row(above, first, plane[_near(plane, y + 1)], plane[_near(plane, y + 2)], low[row], padded)
 
 
-def halved_shape(shape: tuple[int, ...]) -> tuple[int, int]:
-    """Return the shape of a halved plane: cells of 2×2 pixels and one repeated cell all round."""
-    return -(-shape[0] // 2) + 2, -(-shape[1] // 2) + 2
-
-
 def _halve(plane: Floats) -> Floats:
-    low = np.empty(halved_shape(plane.shape), np.float32)
+    """Return the plane halved: cells of 2×2 pixels, and one repeated cell all round."""
+    low = np.empty(tuple(-(-size // 2) + 2 for size in plane.shape), np.float32)
     over_rows(_halve_sheet, low.shape[0], plane, low, strip=strip_rows(plane.shape[1], STRIP // 2))
     return low
 
@@ -391,14 +397,15 @@ def _halve_row(out, row):
 def _sum_rows(plane, total, y, factor, x0, x1):
     """Add up the rows y to y + factor between two columns, in pairs so that equal rows add exactly."""
     if factor == 1:
-        copy_row(total, plane[y, x0:x1])
+        copy_row(total, plane[_near(plane, y)][x0:x1])
     elif factor == 2:
-        _sum2_row(total, plane[y, x0:x1], plane[y + 1, x0:x1])
+        _sum2_row(total, plane[_near(plane, y)][x0:x1], plane[_near(plane, y + 1)][x0:x1])
     else:
-        _sum4_row(total, plane[y, x0:x1], plane[y + 1, x0:x1], plane[y + 2, x0:x1], plane[y + 3, x0:x1])
+        first, second = plane[_near(plane, y)][x0:x1], plane[_near(plane, y + 1)][x0:x1]
+        _sum4_row(total, first, second, plane[_near(plane, y + 2)][x0:x1], plane[_near(plane, y + 3)][x0:x1])
     if factor == 8:
-        _sum2_row_into(total, plane[y + 4, x0:x1], plane[y + 5, x0:x1])
-        _sum2_row_into(total, plane[y + 6, x0:x1], plane[y + 7, x0:x1])
+        _sum2_row_into(total, plane[_near(plane, y + 4)][x0:x1], plane[_near(plane, y + 5)][x0:x1])
+        _sum2_row_into(total, plane[_near(plane, y + 6)][x0:x1], plane[_near(plane, y + 7)][x0:x1])
 
 
 @inline
@@ -427,28 +434,35 @@ def _sum_cells(total, spare, factor):
 
 
 @part
-def cells_row(plane, height, out, total, spare, factor, row, x0, x1):
+def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
     """Fill a row of the reduced plane between two columns of the full one: means over cells.
 
-    ``height`` rows of the plane count. ``total`` and ``spare`` are room for a row of whole cells.
+    ``height`` rows of the plane count. With a margin, for which the columns must be all, there is one repeated cell on
+    both sides. ``total`` and ``spare`` are room for a row of whole cells.
     """
-    width, cells = x1 - x0, out.shape[0]
+    width = x1 - x0
+    cells = out.shape[0] - 2 * margin
     total, spare = total[: cells * factor], spare[: cells * factor]
-    y = row * factor
-    rows = min(factor, height - y)
-    if rows < factor:
-        copy_row(total[:width], plane[y, x0:x1])
+    y = (row - margin) * factor
+    rows = factor
+    if margin == 0 and y + factor > height:
+        rows = height - y
+        copy_row(total[:width], plane[y][x0:x1])
         for j in range(1, rows):
-            _add_row(total[:width], plane[y + j, x0:x1])
+            _add_row(total[:width], plane[y + j][x0:x1])
     else:
         _sum_rows(plane, total[:width], y, factor, x0, x1)
+    first, last = total[0], total[width - 1]
     missing = cells * factor - width
     for x in range(width, cells * factor):
-        total[x] = ZERO
+        total[x] = last if margin else ZERO
     _sum_cells(total, spare, factor)
     sums = total[:cells] if factor == 1 else spare[:cells]
-    _scale_row(out, sums, ONE / F(rows * factor))
-    if missing:
+    _scale_row(out[margin : margin + cells], sums, ONE / F(rows * factor))
+    if margin:
+        out[0] = first / F(factor)
+        out[cells + 1] = last / F(factor)
+    elif missing:
         out[cells - 1] = sums[cells - 1] / F(rows * (factor - missing))
 
 
@@ -460,27 +474,29 @@ def limit_row(out, a, low, high):
 
 
 @sheet
-def _decimate_sheet(plane, out, factor, high, y0, y1):
+def _decimate_sheet(plane, out, factor, margin, high, y0, y1):
     """Means over cells; with a ``high`` above 0, of values limited to 0 … high first, so that NaN counts as 0."""
     height, width = plane.shape
-    total, spare = np.empty(out.shape[1] * factor, np.float32), np.empty(out.shape[1] * factor, np.float32)
+    cells = out.shape[1] - 2 * margin
+    total = np.empty(cells * factor, np.float32)
+    spare = np.empty(cells * factor, np.float32)
     rows = np.empty((factor, width), np.float32)
     for row in range(y0, y1):
         if high > ZERO:
             count = min(factor, height - row * factor)
             for j in range(count):
                 limit_row(rows[j], plane[row * factor + j], ZERO, high)
-            cells_row(rows, count, out[row], total, spare, factor, NOUGHT, NOUGHT, width)
+            cells_row(rows, count, out[row], total, spare, factor, margin, NOUGHT, NOUGHT, width)
         else:
-            cells_row(plane, height, out[row], total, spare, factor, row, NOUGHT, width)
+            cells_row(plane, height, out[row], total, spare, factor, margin, row, NOUGHT, width)
 
 
-def _decimate(plane: Floats, factor: int, high: np.float32 = ZERO) -> Floats:
-    """Return the means over cells, of values limited to 0 … high where that is above 0."""
-    height, width = (-(-size // factor) for size in plane.shape)
+def _decimate(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZERO) -> Floats:
+    """Return the means over cells, of values limited to 0 … high where that is above 0; then without a margin."""
+    height, width = (-(-size // factor) + 2 * margin for size in plane.shape)
     low = np.empty((height, width), np.float32)
     strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(_decimate_sheet, height, plane, low, factor, high, strip=strip)
+    over_rows(_decimate_sheet, height, plane, low, factor, margin, high, strip=strip)
     return low
 
 
@@ -561,7 +577,7 @@ def _spread_row(out, cells, wide, factor):
 
 
 @inline
-def enlarged_row(low, out, cells, wide, factor, y, x0):
+def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
     """Fill row y of the full grid from column x0 on, a multiple of ``factor``.
 
     ``cells`` and ``wide`` are room for a reduced and an enlarged row: two cells more than are covered, and whole cells.
@@ -571,9 +587,9 @@ def enlarged_row(low, out, cells, wide, factor, y, x0):
     place = (F(y) + F(0.5)) / F(factor) - F(0.5)
     above = math.floor(place)
     t = place - F(above)
-    start = x0 // factor - 1
+    start = x0 // factor - 1 + margin
     first, last = max(start, 0), min(start + count + 2, low.shape[1])
-    upper, lower = low[_near(low, above)][first:last], low[_near(low, above + 1)][first:last]
+    upper, lower = low[_near(low, above + margin)][first:last], low[_near(low, above + margin + 1)][first:last]
     _lerp_row(cells[first - start : last - start], upper, lower, t)
     if start < 0:
         cells[0] = cells[1]
@@ -583,10 +599,12 @@ def enlarged_row(low, out, cells, wide, factor, y, x0):
 
 
 @sheet
-def _enlarge_sheet(low, out, factor, y0, y1):
-    cells, wide = np.empty(low.shape[1] + 2, np.float32), np.empty(low.shape[1] * factor, np.float32)
+def _enlarge_sheet(low, out, factor, margin, y0, y1):
+    count = low.shape[1] - 2 * margin
+    cells = np.empty(count + 2, np.float32)
+    wide = np.empty(count * factor, np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, out[y], cells, wide, factor, y, NOUGHT)
+        enlarged_row(low, out[y], cells, wide, factor, margin, y, NOUGHT)
 
 
 def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | None = None) -> Floats:
@@ -605,7 +623,7 @@ def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | No
             f"not {plane.shape[1]}×{plane.shape[0]}."
         )
     out = output(out, tuple(shape), plane)
-    over_rows(_enlarge_sheet, shape[0], plane, out, factor)
+    over_rows(_enlarge_sheet, shape[0], plane, out, factor, 0)
     return out
 
 
@@ -683,7 +701,7 @@ def _box_across(row, padded, sums, spare, whole, part, area):
 def _box_strip(plane, out, down, across, whole, part, area, y0, y1):
     """Means of a strip into ``out``, in blocks of columns; the last block goes back as far as it must to be whole."""
     width = plane.shape[1]
-    for x0 in range(0, width, _BLOCK):
+    for x0 in range(0, width, _BOX_BLOCK):
         _box_down(plane, out, down, whole, part, min(x0, width - down.shape[1]), y0, y1)
     for j in range(y1 - y0):
         _box_across(out[j], across[0], across[1], across[2], whole, part, area)
@@ -691,7 +709,7 @@ def _box_strip(plane, out, down, across, whole, part, area, y0, y1):
 
 @sheet
 def _box_sheet(plane, out, whole, part, area, y0, y1):
-    down = np.empty((y1 - y0 + 2 * whole, min(_BLOCK, plane.shape[1])), np.float32)
+    down = np.empty((y1 - y0 + 2 * whole, min(_BOX_BLOCK, plane.shape[1])), np.float32)
     across = np.empty((3, plane.shape[1] + 2 * whole + 2), np.float32)
     _box_strip(plane, out[y0:y1], down, across, whole, part, area, y0, y1)
 
@@ -1131,7 +1149,7 @@ def _clean_sheet(matte, low, out, factor, specks, y0, y1):
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, y, NOUGHT)
+        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
         if specks:
             specks_row(out[y], matte[y], share)
         else:
@@ -1165,7 +1183,7 @@ def clean_stages(
     low, stages = matte, []
     if factor > 1 or not settled:
         low = np.empty_like(means)
-        stages = [Stage(_decimate_sheet, (matte, low, factor, ONE), len(low), least, lambda y1: y1 * factor)]
+        stages = [Stage(_decimate_sheet, (matte, low, factor, 0, ONE), len(low), least, lambda y1: y1 * factor)]
     box = Stage(_box_sheet, (low, means, *window), len(low), max(least, 4 * window[0]), lambda y1: y1 + window[0] + 1)
     share = (matte, means, out, factor, specks)
     return [*stages, box, Stage(_clean_sheet, share, rows, least, lambda y1: (y1 - 1) // factor + 2)]
@@ -1228,15 +1246,15 @@ def _fit_sheet(guide, plane, factor, fit, window, epsilon, y0, y1):
     """Slope and offset that fit the plane to the guide round every cell, from the means of four planes."""
     whole, part, area = window
     width, count, halo = fit.shape[2], y1 - y0, whole + 1
-    down = np.empty((count + 2 * whole, min(_BLOCK, width)), np.float32)
+    down = np.empty((count + 2 * whole, min(_BOX_BLOCK, width)), np.float32)
     across = np.empty((3, width + 2 * whole + 2), np.float32)
     means = np.empty((4, count, width), np.float32)
     low = np.empty((3, count + 2 * halo, width), np.float32)
     total, spare = np.empty(width * factor, np.float32), np.empty(width * factor, np.float32)
     for j in range(count + 2 * halo):
         y = _near(fit[0], y0 - halo + j)
-        cells_row(guide, guide.shape[0], low[0, j], total, spare, factor, y, NOUGHT, guide.shape[1])
-        cells_row(plane, plane.shape[0], low[1, j], total, spare, factor, y, NOUGHT, plane.shape[1])
+        cells_row(guide, guide.shape[0], low[0, j], total, spare, factor, NOUGHT, y, NOUGHT, guide.shape[1])
+        cells_row(plane, plane.shape[0], low[1, j], total, spare, factor, NOUGHT, y, NOUGHT, plane.shape[1])
     for k in range(4):
         if k >= 2:
             for j in range(count + 2 * halo):
@@ -1251,14 +1269,14 @@ def _settle_sheet(fit, low, wide, factor, window, y0, y1):
     """Means of slope and offset; and these enlarged across where ``wide`` has rows for them."""
     whole, part, area = window
     width = low.shape[2]
-    down = np.empty((y1 - y0 + 2 * whole, min(_BLOCK, width)), np.float32)
+    down = np.empty((y1 - y0 + 2 * whole, min(_BOX_BLOCK, width)), np.float32)
     across = np.empty((3, width + 2 * whole + 2), np.float32)
     cells, room = np.empty(width + 2, np.float32), np.empty(width * factor, np.float32)
     for k in range(2):
         _box_strip(fit[k], low[k, y0:y1], down, across, whole, part, area, y0, y1)
         if wide.shape[1] > 1:
             for y in range(y0, y1):
-                pad_row(cells, low[k, y], SINGLE)
+                pad_row(cells, low[k, y], MARGIN)
                 _spread_row(wide[k, y], cells, room, factor)
 
 
@@ -1347,8 +1365,8 @@ def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
     slopes = np.empty(width, np.float32)
     offsets = np.empty(width, np.float32)
     for y in range(y0, y1):
-        enlarged_row(slope, slopes, cells, wide, factor, y, NOUGHT)
-        enlarged_row(offset, offsets, cells, wide, factor, y, NOUGHT)
+        enlarged_row(slope, slopes, cells, wide, factor, NOUGHT, y, NOUGHT)
+        enlarged_row(offset, offsets, cells, wide, factor, NOUGHT, y, NOUGHT)
         if amount == ONE:
             guided_row(out[y], slopes, offsets, guide[y])
         else:
@@ -1461,7 +1479,7 @@ def _means_row(image, y, count, sums, planes, total, spare, factor, means):
             _sum_cells(planes[k], means[k], factor)
         return ONE / F(count) / F(factor)
     for k in range(3):
-        cells_row(planes[k : k + 1], SINGLE, means[k], total, spare, factor, NOUGHT, NOUGHT, width)
+        cells_row(planes[k : k + 1], MARGIN, means[k], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
     return ONE / F(count)
 
 
@@ -1609,11 +1627,11 @@ def ratio_stages(
     scale = image.shape[0] / _LINES / _as_factor(factor)
     split, planes, sound = _split(image, factor)
     sigmas = (luma * scale, light * scale, shadow * scale)
-    halves = not is_direct(sigmas[2])
+    halves = blur_factor(sigmas[2]) > 1
     softer = halves and sigmas[1] >= _HALVED_CHROMA_FROM
-    low = room((4 if softer else 2, *(halved_shape(planes.shape[1:]) if halves else planes.shape[1:])))
+    low = room((4 if softer else 2, *(-(-size // 2) + 2 if halves else size for size in planes.shape[1:])))
     halved = (False, softer, halves)
-    left = [halved_sigma(sigma) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
+    left = [reduced_sigma(sigma, 2) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
     needs = (lambda y1: 2 * y1) if halves else int
     stages = [split, Stage(_ratio_sheet, (planes, low, halves), low.shape[1], _CLOSE_STRIP, needs)]
     taps = tuple(_taps(sigma) for sigma in left)

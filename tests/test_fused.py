@@ -24,6 +24,7 @@ STEPS = [
     fused.Softening(),
     fused.Softening(2, 1.5, 0.7, 4, 4e-4, 1.2, 0.02, 0.98),
     fused.Softening(3, 3, 1, 9, 4e-4),
+    fused.Softening(2, 3, 0.7, 6, 4e-4, 3.2, 0.02, 0.98),
     fused.Softening(0, 4, 0.5, 2, 4e-4, 7, 0.9, 0.1),
     fused.Softening(sigma=13, floor=0.1),
     fused.Softening(sigma=0.4),
@@ -71,6 +72,14 @@ def test_sweeps_give_the_bits_of_the_single_steps(shape, steps, same_bits):
         same_bits(seen, matte)
 
 
+@pytest.mark.parametrize("sigma", [1.2, 2.5, 4.4, 7, 13])
+@pytest.mark.parametrize("shape", [(1, 1), (1, 2), (3, 1), (2, 3), (7, 66), (17, 129)])
+def test_tiny_mattes_are_blurred_as_by_themselves(shape, sigma, same_bits):
+    plane = np.random.default_rng(3).random(shape, np.float32)
+    steps = fused.Softening(sigma=sigma)
+    same_bits(fused.soften_matte(fused.from_plane(plane), steps), soften.gaussian(plane, sigma))
+
+
 def frame_with_bad_pixels() -> np.ndarray:
     """The benchmarks' frame, with a hole of NaN in its wall and one in its skin, and values beyond white."""
     image = skin_frame(641, 363)
@@ -105,10 +114,11 @@ def test_every_kind_of_tile_is_found_and_is_what_it_is_called():
 @pytest.mark.parametrize("threads", [1, 2, 3])
 def test_threads_do_not_change_the_bits(threads, same_bits):
     image = picture(270, 481, 3)
+    both = STEPS[1], STEPS[3]
     with strips.threads(1):
-        once = [fused.turn_skin(image, source, STEPS[1], 7, 1.2) for _, source in sources(image)]
+        once = [fused.turn_skin(image, source, steps, 7, 1.2) for _, source in sources(image) for steps in both]
     with strips.threads(threads):
-        again = [fused.turn_skin(image, source, STEPS[1], 7, 1.2) for _, source in sources(image)]
+        again = [fused.turn_skin(image, source, steps, 7, 1.2) for _, source in sources(image) for steps in both]
     for first, second in zip(once, again, strict=True):
         same_bits(first, second)
 

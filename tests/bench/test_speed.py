@@ -177,6 +177,7 @@ LIMITS = {
     "cdl": 7,
     "levels": 2,
     "blur σ 2": 7,
+    "blur σ 3.2": 5,
     "blur σ 12": 3,
     "blur σ 200": 3,
     "grow r 4": 5,
