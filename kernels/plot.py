@@ -1,8 +1,9 @@
-"""Plotting: counts of a picture's pixels placed on a fine grid in whole numbers, and counts turned into brightness.
+"""Plotting: counts of a picture's pixels placed on a grid in whole numbers, and counts turned into brightness.
 
-A pixel is shared among the four cells (or, along one axis, the two cells) nearest to it, in fixed point, so that
-codes and cells do not beat against one another; sums of whole numbers do not depend on the order of the rows.
-What the matte leaves out is passed over.
+A pixel is counted once, on a grid twice as fine as the plot along every axis of it that is drawn; additions to counters
+are what a plot costs. In the end every fine cell is shared among the cells of the plot nearest to it, so that codes and
+cells do not beat against one another. Sums of whole numbers do not depend on the order of the rows. What the matte
+leaves out is passed over.
 """
 
 from __future__ import annotations
@@ -10,103 +11,148 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, ycbcr_px
 from .errors import ValueRangeError
+from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
-from .measure import (
-    CHUNK,
-    COMPONENTS,
-    SPARE,
-    Counts,
-    check_count,
-    column_starts,
-    component_px,
-    counters,
-    is_clear,
-    is_dealt,
-)
-from .strips import over_rows
+from .measure import COMPONENTS, Counts, check_count, component_px, is_clear, is_dealt
+from .memory import RESULTS
+from .strips import STRIP, over_rows, thread_count
 
-PIXEL = 65536
+PIXEL = 4096
 """What one pixel with a matte of 1 adds to a plot, over all the cells that share it."""
 
-_MATTE_STEPS, _LEVEL_STEPS = F(256), F(4096)
-_FINE, _SHIFT, _PART = np.int32(16), np.int32(4), np.int32(15)
+_STEPS, _WHOLE = F(256), np.uint32(256)
+_MOST = 1 << 23
+"""Pixels for a set of counters: twice as many, all in one cell, overflow 32 bits."""
+_LINE = 16
+"""Counters in a line of the processor's cache."""
+_ONCE, _THRICE, _FOUR = np.uint64(1), np.uint64(3), np.uint64(4)
+
+FineCounts = NDArray[np.uint32]
+
+
+# --- fine cells ---------------------------------------------------------------------------------------------
+
+
+def _line(cells: int) -> int:
+    """Return how far apart the lines of a grid lie: an odd number of cache lines, or they get in each other's way."""
+    return (-(-cells // _LINE) | 1) * _LINE
+
+
+def _counters(image: Floats, lines: int, line: int) -> FineCounts:
+    """Return sets of counters with whatever values, one for each thread that is worth it, a spare one at their end."""
+    height, width = image.shape[:2]
+    sets = max(thread_count(), -(-height * width // _MOST))
+    return RESULTS.lent((min(sets, -(-height // STRIP)), lines * line + _LINE)).view(np.uint32)
 
 
 @inline
-def _matte_row(matte, use_matte, weights, steps):
-    """Multiply the 0 or 1 of every pixel by its matte in whole steps."""
+def _matte_row(matte, weights):
+    for x in range(weights.shape[0]):
+        weights[x] = np.int32(clamp(matte[x], ZERO, ONE) * _STEPS + HALF)
+
+
+@inline
+def _add_row(cells, matte, use_matte, weights, counts):
+    """Count pixels by their matte, or each whole; ``weights`` is scratch."""
     if use_matte:
-        for x in range(weights.shape[0]):
-            weights[x] *= np.int32(clamp(matte[x], ZERO, ONE) * steps + HALF)
+        _matte_row(matte, weights)
+        for x in range(cells.shape[0]):
+            counts[np.uint32(cells[x])] += np.uint32(weights[x])
     else:
-        for x in range(weights.shape[0]):
-            weights[x] *= np.int32(steps)
+        for x in range(cells.shape[0]):
+            counts[np.uint32(cells[x])] += _WHOLE
+
+
+@inline
+def _fold_lines(counts, line, y, last, sums):
+    """Add up the four fine lines, of all sets, that a line of the plot gets a share of; beyond the edge its own."""
+    for x in range(sums.shape[0]):
+        sums[x] = np.uint64(0)
+    above, below = max(2 * y - 1, 0) * line, min(2 * y + 2, last) * line
+    for band in range(counts.shape[0]):
+        first, second = counts[band, above : above + line], counts[band, 2 * y * line : (2 * y + 1) * line]
+        third, fourth = counts[band, (2 * y + 1) * line : (2 * y + 2) * line], counts[band, below : below + line]
+        for x in range(sums.shape[0]):
+            middle = np.uint64(second[x]) + np.uint64(third[x])
+            sums[x] += np.uint64(first[x]) + middle * _THRICE + np.uint64(fourth[x])
+
+
+@inline
+def _fold_columns(sums, out):
+    """The same along a line, which has one fine cell more at either end."""
+    for x in range(out.shape[0]):
+        out[x] = sums[2 * x] + (sums[2 * x + 1] + sums[2 * x + 2]) * _THRICE + sums[2 * x + 3]
+
+
+@inline
+def _raise_row(sums, out):
+    for x in range(out.shape[0]):
+        out[x] = sums[x] * _FOUR
+
+
+@sheet
+def _fold_sheet(counts, line, out, both, y0, y1):
+    height, width = out.shape
+    cells = 2 * width if both else width
+    sums = np.empty(cells + 2, np.uint64)
+    for y in range(y0, y1):
+        _fold_lines(counts, line, y, 2 * height - 1, sums[1 : cells + 1])
+        if both:
+            sums[0], sums[cells + 1] = sums[1], sums[cells]
+            _fold_columns(sums, out[y])
+        else:
+            _raise_row(sums[1 : cells + 1], out[y])
+
+
+def _folded(counts: FineCounts, line: int, shape: tuple[int, int], both: bool) -> Counts:
+    """Return the plot of fine counts: twice as fine from line to line, and along the lines where ``both``."""
+    out = np.empty(shape, np.uint64)
+    over_rows(_fold_sheet, shape[0], counts, line, out, np.bool_(both))
+    return out
 
 
 # --- the plane of chroma ------------------------------------------------------------------------------------
 
 
 @inline
-def _chroma_row(row, across, down, weights, n, p):
+def _chroma_row(row, cells, n, line, spare, p):
+    """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie."""
     scale, centre, end = p
-    for x in range(weights.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        _, cb, cr = ycbcr_px(r, g, b)
+    for x in range(cells.shape[0]):
+        _, cb, cr = ycbcr_px(row[n * x], row[n * x + 1], row[n * x + 2])
         i = cb * scale + centre
         j = centre - cr * scale
         inside = (i >= ZERO) & (i < end) & (j >= ZERO) & (j < end)
-        across[x] = np.int32(i if inside else ZERO)
-        down[x] = np.int32(j if inside else ZERO)
-        weights[x] = np.int32(good if inside else ZERO)
-
-
-@inline
-def _share_in_four(across, down, weights, counts, line, shares):
-    """Add every pixel to its four cells; ``shares`` (4, …) is scratch. What each gets is found first: vector code."""
-    first, second, third, fourth = shares[0], shares[1], shares[2], shares[3]
-    for x in range(weights.shape[0]):
-        i, j, weight = across[x], down[x], weights[x]
-        lower = np.int32(j & _PART)
-        upper = np.int32(_FINE - lower)
-        right = np.int32(weight * np.int32(i & _PART))
-        left = np.int32(np.int32(weight * _FINE) - right)
-        first[x] = np.int32(left * upper)
-        second[x] = np.int32(right * upper)
-        third[x] = np.int32(left * lower)
-        fourth[x] = np.int32(right * lower)
-        across[x] = np.int32(np.int32(np.int32(j >> _SHIFT) * line) + np.int32(i >> _SHIFT))
-    for x in range(weights.shape[0]):
-        cell = np.int64(across[x])
-        counts[np.uint64(cell)] += np.uint64(first[x])
-        counts[np.uint64(cell + 1)] += np.uint64(second[x])
-        counts[np.uint64(cell + line)] += np.uint64(third[x])
-        counts[np.uint64(cell + line + 1)] += np.uint64(fourth[x])
+        cell = np.int32(np.int32(np.int32(j if inside else ZERO) * line) + np.int32(i if inside else ZERO))
+        cells[x] = cell if inside else spare
 
 
 @sheet
 def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
     height, width, n = image.shape
-    room, shares = np.empty((3, CHUNK), np.int32), np.empty((4, CHUNK), np.int32)
+    spare = np.int32(counts.shape[1] - 1)
+    cells, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
+        counts[band, :] = np.uint32(0)
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
-                across, down, weights = room[0][: x1 - x0], room[1][: x1 - x0], room[2][: x1 - x0]
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
-                    _chroma_row(row[3 * x0 : 3 * x1], across, down, weights, 3, p)
+                    _chroma_row(row[3 * x0 : 3 * x1], cells[: x1 - x0], 3, line, spare, p)
                 else:
-                    _chroma_row(row[4 * x0 : 4 * x1], across, down, weights, 4, p)
-                _matte_row(matte_row[x0:x1], use_matte, weights, _MATTE_STEPS)
-                _share_in_four(across, down, weights, counts[band], line, shares)
+                    _chroma_row(row[4 * x0 : 4 * x1], cells[: x1 - x0], 4, line, spare, p)
+                _add_row(cells[: x1 - x0], matte_row[x0:x1], use_matte, weights[: x1 - x0], counts[band])
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -116,7 +162,9 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     :param size: cells along either side, 16 to 4096. :param scale: cells for a Cb or Cr of 1, above 0.
     :returns: uint64 (size, size), +Cr up and +Cb to the right; (Cb, Cr) lies at column size/2 + Cb·scale, row
         size/2 − Cr·scale, where the middle of the first cell is 0.5. A pixel adds its matte (in 1/256) times
-        :data:`PIXEL`, to 1/16 of a cell; beyond the plane, or with a component that is not finite, it adds nothing.
+        :data:`PIXEL`, as from the middle of its quarter of a cell, to 1/4 of a cell along either axis: 9/16 to that
+        cell, 3/16 to either neighbour beside that quarter, 1/16 to the one between them (at the edge of the plane
+        to the cells within). Beyond the plane, or with a component that is not finite, it adds nothing.
     :raises ValueRangeError: size or scale. :raises PictureError: wrong array.
 
     Source: BT.709-6 items 3.2 and 3.3.
@@ -126,60 +174,47 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
         raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    line = size + int(SPARE)
-    counts = counters(image.shape[0], size * line)
-    p = (F(scale * 16), F((size - 1) * 8 + 0.5), F((size - 1) * 16))
+    line = _line(2 * size)
+    counts = _counters(image, 2 * size, line)
+    p = (F(scale * 2), F(size), F(size * 2))
     over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, np.int32(line), p, strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, line)[:, :size])
+    return _folded(counts, line, (size, size), both=True)
 
 
 # --- levels across the picture ------------------------------------------------------------------------------
 
 
 @inline
-def _level_row(row, down, weights, n, signal, p):
+def _level_row(row, columns, cells, n, line, spare, signal, p):
+    """Find the cell of every pixel: the spare one for NaN and infinity."""
     scale, top, end = p
-    for x in range(weights.shape[0]):
+    for x in range(cells.shape[0]):
         r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        value = component_px(r, g, b, signal)
-        down[x] = np.int32(clamp(top - value * scale, ZERO, end))
-        weights[x] = np.int32(good)
-
-
-@inline
-def _share_in_two(start, down, weights, counts, lower):
-    """Add every pixel to its two cells; ``lower`` is scratch. What each gets is found first: vector code."""
-    for x in range(weights.shape[0]):
-        lower[x] = np.int32(weights[x] * np.int32(down[x] & _PART))
-        weights[x] = np.int32(np.int32(weights[x] * _FINE) - lower[x])
-        down[x] = np.int32(start[x] + np.int32(down[x] >> _SHIFT))
-    for x in range(weights.shape[0]):
-        cell = np.int64(down[x])
-        counts[np.uint64(cell)] += np.uint64(weights[x])
-        counts[np.uint64(cell + 1)] += np.uint64(lower[x])
+        down = np.int32(clamp(top - component_px(r, g, b, signal) * scale, ZERO, end))
+        cells[x] = np.int32(np.int32(down * line) + columns[x]) if good > ZERO else spare
 
 
 @sheet
-def _level_sheet(image, matte, use_matte, start, counts, signal, p, y0, y1):
+def _level_sheet(image, matte, use_matte, columns, counts, line, signal, p, y0, y1):
     height, width, n = image.shape
-    step = CHUNK if use_matte else width  # neighbours share a counter: read right after it was written, a place stalls
-    room = np.empty((3, step), np.int32)
+    spare = np.int32(counts.shape[1] - 1)
+    cells, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
+        counts[band, :] = np.uint32(0)
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, step):
-                x1 = min(x0 + step, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
-                down, weights, lower = room[0][: x1 - x0], room[1][: x1 - x0], room[2][: x1 - x0]
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
-                    _level_row(row[3 * x0 : 3 * x1], down, weights, 3, signal, p)
+                    _level_row(row[3 * x0 : 3 * x1], columns[x0:x1], cells[: x1 - x0], 3, line, spare, signal, p)
                 else:
-                    _level_row(row[4 * x0 : 4 * x1], down, weights, 4, signal, p)
-                _matte_row(matte_row[x0:x1], use_matte, weights, _LEVEL_STEPS)
-                _share_in_two(start[x0:x1], down, weights, counts[band], lower)
+                    _level_row(row[4 * x0 : 4 * x1], columns[x0:x1], cells[: x1 - x0], 4, line, spare, signal, p)
+                _add_row(cells[: x1 - x0], matte_row[x0:x1], use_matte, weights[: x1 - x0], counts[band])
 
 
 def level_counts(
@@ -192,7 +227,8 @@ def level_counts(
         of the picture. :param signal: "luma" (BT.709 Y′), "r", "g" or "b".
     :param low, high: the levels at the lower edge of the last and the upper edge of the first row.
     :returns: uint64 (rows, columns), high levels first; levels beyond lie in the outermost rows. A pixel adds its
-        matte (in 1/4096) times :data:`PIXEL`; one with a component that is not finite adds nothing.
+        matte (in 1/256) times :data:`PIXEL`, as from the middle of its half of a row, to 1/4 of a row: 3/4 to that
+        row, 1/4 to the next one on its side, if there is one. One with a component that is not finite adds nothing.
     :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
     """
     rows, columns = shape
@@ -209,13 +245,15 @@ def level_counts(
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise ValueRangeError(f"A level plot needs finite levels with low below high, not {low} to {high}.")
     matte, use_matte = matte_or_all(image, matte)
-    start = column_starts(width, columns, rows)
-    scale = rows / (high - low)
-    p = (F(scale * 16), F((high * scale - 0.5) * 16 + 0.5), F((rows - 1) * 16 - 1))
-    counts = counters(image.shape[0], rows * columns)
+    column = (np.arange(width) * columns // width).astype(np.int32)
+    scale, line = 2 * rows / (high - low), _line(columns)
+    p = (F(scale), F(high * scale), F(2 * rows - 1))
+    counts = _counters(image, 2 * rows, line)
     wanted = np.int32(COMPONENTS.index(signal))
-    over_rows(_level_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0).reshape(columns, rows).T)
+    over_rows(
+        _level_sheet, len(counts), image, matte, use_matte, column, counts, np.int32(line), wanted, p, strip=1
+    )
+    return _folded(counts, line, (rows, columns), both=False)
 
 
 # --- brightness ---------------------------------------------------------------------------------------------
