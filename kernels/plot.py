@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
-from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, ycbcr_px
+from .colour import HALF, KB, KG, KR, ONE, ZERO, F, clamp, log2_px, ycbcr_px
 from .errors import ValueRangeError
 from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
-from .measure import COMPONENTS, Counts, check_count, component_px, is_clear, is_dealt
+from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
 from .memory import RESULTS
 from .strips import STRIP, over_rows, thread_count
 
@@ -28,6 +28,7 @@ PIXEL = 4096
 _STEPS, _WHOLE = F(256), np.uint32(256)
 _MOST = 1 << 23
 """Pixels for a set of counters: twice as many, all in one cell, overflow 32 bits."""
+_FAR = F(3e38)
 _LINE = 16
 """Counters in a line of the processor's cache."""
 _ONCE, _THRICE, _FOUR = np.uint64(1), np.uint64(3), np.uint64(4)
@@ -111,7 +112,7 @@ def _fold_sheet(counts, line, out, both, y0, y1):
 
 def _folded(counts: FineCounts, line: int, shape: tuple[int, int], both: bool) -> Counts:
     """Return the plot of fine counts: twice as fine from line to line, and along the lines where ``both``."""
-    out = np.empty(shape, np.uint64)
+    out = RESULTS.lent((shape[0], 2 * shape[1])).view(np.uint64)
     over_rows(_fold_sheet, shape[0], counts, line, out, np.bool_(both))
     return out
 
@@ -132,27 +133,31 @@ def _chroma_row(row, cells, n, line, spare, p):
         cells[x] = cell if inside else spare
 
 
+@inline
+def _count_chroma(row, matte, use_matte, cells, weights, counts, n, line, p):
+    """Count a row of pixels, a run at a time; ``cells`` and ``weights`` are scratch."""
+    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
+    for x0 in range(0, width, RUN):
+        x1 = min(x0 + RUN, width)
+        if use_matte and is_clear(matte[x0:x1]):
+            continue
+        fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        _chroma_row(row[n * x0 : n * x1], cells[: x1 - x0], n, line, spare, p)
+        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
+
+
 @sheet
 def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
-    height, width, n = image.shape
-    spare = np.int32(counts.shape[1] - 1)
     cells, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
         counts[band, :] = np.uint32(0)
-        for y in range(height):
-            if not is_dealt(y, band, counts):
-                continue
-            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, RUN):
-                x1 = min(x0 + RUN, width)
-                if use_matte and is_clear(matte_row[x0:x1]):
-                    continue
-                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-                if n == 3:
-                    _chroma_row(row[3 * x0 : 3 * x1], cells[: x1 - x0], 3, line, spare, p)
+        for y in range(image.shape[0]):
+            if is_dealt(y, band, counts):
+                row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+                if image.shape[2] == 3:
+                    _count_chroma(row, matte_row, use_matte, cells, weights, counts[band], 3, line, p)
                 else:
-                    _chroma_row(row[4 * x0 : 4 * x1], cells[: x1 - x0], 4, line, spare, p)
-                _add_row(cells[: x1 - x0], matte_row[x0:x1], use_matte, weights[: x1 - x0], counts[band])
+                    _count_chroma(row, matte_row, use_matte, cells, weights, counts[band], 4, line, p)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -185,36 +190,40 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
 
 @inline
-def _level_row(row, columns, cells, n, line, spare, signal, p):
-    """Find the cell of every pixel: the spare one for NaN and infinity."""
-    scale, top, end = p
+def _level_row(row, columns, cells, n, line, spare, p):
+    """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away."""
+    top, end, of_r, of_g, of_b = p
     for x in range(cells.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        down = np.int32(clamp(top - component_px(r, g, b, signal) * scale, ZERO, end))
-        cells[x] = np.int32(np.int32(down * line) + columns[x]) if good > ZERO else spare
+        down = top - (of_r * row[n * x] + of_g * row[n * x + 1] + of_b * row[n * x + 2])
+        cell = np.int32(np.int32(np.int32(clamp(down, ZERO, end)) * line) + columns[x])
+        cells[x] = cell if abs(down) < _FAR else spare
+
+
+@inline
+def _count_levels(row, columns, matte, use_matte, cells, weights, counts, n, line, p):
+    """Count a row of pixels, a run at a time; ``cells`` and ``weights`` are scratch."""
+    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
+    for x0 in range(0, width, RUN):
+        x1 = min(x0 + RUN, width)
+        if use_matte and is_clear(matte[x0:x1]):
+            continue
+        fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        _level_row(row[n * x0 : n * x1], columns[x0:x1], cells[: x1 - x0], n, line, spare, p)
+        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
-def _level_sheet(image, matte, use_matte, columns, counts, line, signal, p, y0, y1):
-    height, width, n = image.shape
-    spare = np.int32(counts.shape[1] - 1)
+def _level_sheet(image, matte, use_matte, columns, counts, line, p, y0, y1):
     cells, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
         counts[band, :] = np.uint32(0)
-        for y in range(height):
-            if not is_dealt(y, band, counts):
-                continue
-            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, RUN):
-                x1 = min(x0 + RUN, width)
-                if use_matte and is_clear(matte_row[x0:x1]):
-                    continue
-                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-                if n == 3:
-                    _level_row(row[3 * x0 : 3 * x1], columns[x0:x1], cells[: x1 - x0], 3, line, spare, signal, p)
+        for y in range(image.shape[0]):
+            if is_dealt(y, band, counts):
+                row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+                if image.shape[2] == 3:
+                    _count_levels(row, columns, matte_row, use_matte, cells, weights, counts[band], 3, line, p)
                 else:
-                    _level_row(row[4 * x0 : 4 * x1], columns[x0:x1], cells[: x1 - x0], 4, line, spare, signal, p)
-                _add_row(cells[: x1 - x0], matte_row[x0:x1], use_matte, weights[: x1 - x0], counts[band])
+                    _count_levels(row, columns, matte_row, use_matte, cells, weights, counts[band], 4, line, p)
 
 
 def level_counts(
@@ -247,12 +256,10 @@ def level_counts(
     matte, use_matte = matte_or_all(image, matte)
     column = (np.arange(width) * columns // width).astype(np.int32)
     scale, line = 2 * rows / (high - low), _line(columns)
-    p = (F(scale), F(high * scale), F(2 * rows - 1))
+    factors = (float(KR), float(KG), float(KB)) if signal == "luma" else tuple(float(signal == each) for each in "rgb")
+    p = (F(high * scale), F(2 * rows - 1), *(F(factor * scale) for factor in factors))
     counts = _counters(image, 2 * rows, line)
-    wanted = np.int32(COMPONENTS.index(signal))
-    over_rows(
-        _level_sheet, len(counts), image, matte, use_matte, column, counts, np.int32(line), wanted, p, strip=1
-    )
+    over_rows(_level_sheet, len(counts), image, matte, use_matte, column, counts, np.int32(line), p, strip=1)
     return _folded(counts, line, (rows, columns), both=False)
 
 
