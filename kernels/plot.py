@@ -19,7 +19,7 @@ from .errors import ValueRangeError
 from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
 from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
-from .memory import RESULTS
+from .memory import LEAST, RESULTS
 from .strips import STRIP, over_rows, thread_count
 
 PIXEL = 4096
@@ -27,8 +27,10 @@ PIXEL = 4096
 
 _STEPS, _WHOLE = F(256), np.uint32(256)
 _MOST = 1 << 23
-"""Pixels for a set of counters: twice as many, all in one cell, overflow 32 bits."""
+"""Pixels for a set of counters: twice as many, all in one cell, are more than 32 bits hold. A strip of rows, the least
+that a set is given, has less than that many more up to a width of 131072."""
 _FAR = F(3e38)
+"""What is beyond it, after the factors of a plot, is as good as infinite."""
 _LINE = 16
 """Counters in a line of the processor's cache."""
 _ONCE, _THRICE, _FOUR = np.uint64(1), np.uint64(3), np.uint64(4)
@@ -44,11 +46,30 @@ def _line(cells: int) -> int:
     return (-(-cells // _LINE) | 1) * _LINE
 
 
-def _counters(image: Floats, lines: int, line: int) -> FineCounts:
-    """Return sets of counters with whatever values, one for each thread that is worth it, a spare one at their end."""
+def _counters(image: Floats, lines: int, line: int) -> tuple[FineCounts, NDArray[np.int32]]:
+    """Return sets of counters with whatever values, one for each thread that is worth it, a spare one at their end.
+
+    And the first line of each that is in use and the first one after: none yet.
+    """
     height, width = image.shape[:2]
-    sets = max(thread_count(), -(-height * width // _MOST))
-    return RESULTS.lent((min(sets, -(-height // STRIP)), lines * line + _LINE)).view(np.uint32)
+    sets = min(max(thread_count(), -(-height * width // _MOST)), -(-height // STRIP))
+    reached = np.full((sets, 2), lines // 2, np.int32)
+    return _room((sets, lines * line + _LINE)).view(np.uint32), reached
+
+
+def _room(shape: tuple[int, int]) -> Floats:
+    return RESULTS.lent(shape) if shape[0] * shape[1] * 4 >= LEAST else np.empty(shape, np.float32)
+
+
+@inline
+def _reach(counts, reached, line, low, high):
+    """Take the lines ``low`` to ``high`` into use, and what lies between them and those that are, all at 0."""
+    while reached[0] > low:
+        reached[0] -= 1
+        counts[reached[0] * line : (reached[0] + 1) * line] = np.uint32(0)
+    while reached[1] <= high:
+        counts[reached[1] * line : (reached[1] + 1) * line] = np.uint32(0)
+        reached[1] += 1
 
 
 @inline
@@ -70,17 +91,18 @@ def _add_row(cells, matte, use_matte, weights, counts):
 
 
 @inline
-def _fold_lines(counts, line, y, last, sums):
+def _fold_lines(counts, reached, line, y, last, sums):
     """Add up the four fine lines, of all sets, that a line of the plot gets a share of; beyond the edge its own."""
     for x in range(sums.shape[0]):
         sums[x] = np.uint64(0)
-    above, below = max(2 * y - 1, 0) * line, min(2 * y + 2, last) * line
-    for band in range(counts.shape[0]):
-        first, second = counts[band, above : above + line], counts[band, 2 * y * line : (2 * y + 1) * line]
-        third, fourth = counts[band, (2 * y + 1) * line : (2 * y + 2) * line], counts[band, below : below + line]
-        for x in range(sums.shape[0]):
-            middle = np.uint64(second[x]) + np.uint64(third[x])
-            sums[x] += np.uint64(first[x]) + middle * _THRICE + np.uint64(fourth[x])
+    for k in range(4):
+        fine = min(max(2 * y - 1 + k, 0), last)
+        share = _THRICE if 0 < k < 3 else _ONCE
+        for band in range(counts.shape[0]):
+            if reached[band, 0] <= fine < reached[band, 1]:
+                cells = counts[band, fine * line : (fine + 1) * line]
+                for x in range(sums.shape[0]):
+                    sums[x] += np.uint64(cells[x]) * share
 
 
 @inline
@@ -97,12 +119,12 @@ def _raise_row(sums, out):
 
 
 @sheet
-def _fold_sheet(counts, line, out, both, y0, y1):
+def _fold_sheet(counts, reached, line, out, both, y0, y1):
     height, width = out.shape
     cells = 2 * width if both else width
     sums = np.empty(cells + 2, np.uint64)
     for y in range(y0, y1):
-        _fold_lines(counts, line, y, 2 * height - 1, sums[1 : cells + 1])
+        _fold_lines(counts, reached, line, y, 2 * height - 1, sums[1 : cells + 1])
         if both:
             sums[0], sums[cells + 1] = sums[1], sums[cells]
             _fold_columns(sums, out[y])
@@ -110,10 +132,10 @@ def _fold_sheet(counts, line, out, both, y0, y1):
             _raise_row(sums[1 : cells + 1], out[y])
 
 
-def _folded(counts: FineCounts, line: int, shape: tuple[int, int], both: bool) -> Counts:
+def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tuple[int, int], both: bool) -> Counts:
     """Return the plot of fine counts: twice as fine from line to line, and along the lines where ``both``."""
-    out = RESULTS.lent((shape[0], 2 * shape[1])).view(np.uint64)
-    over_rows(_fold_sheet, shape[0], counts, line, out, np.bool_(both))
+    out = _room((shape[0], 2 * shape[1])).view(np.uint64)
+    over_rows(_fold_sheet, shape[0], counts, reached, line, out, np.bool_(both))
     return out
 
 
@@ -122,42 +144,51 @@ def _folded(counts: FineCounts, line: int, shape: tuple[int, int], both: bool) -
 
 @inline
 def _chroma_row(row, cells, n, line, spare, p):
-    """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie."""
+    """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie.
+
+    Returns the first and the last line with a pixel.
+    """
     scale, centre, end = p
+    low, high = np.int32(end), np.int32(-1)
     for x in range(cells.shape[0]):
         _, cb, cr = ycbcr_px(row[n * x], row[n * x + 1], row[n * x + 2])
         i = cb * scale + centre
         j = centre - cr * scale
         inside = (i >= ZERO) & (i < end) & (j >= ZERO) & (j < end)
-        cell = np.int32(np.int32(np.int32(j if inside else ZERO) * line) + np.int32(i if inside else ZERO))
-        cells[x] = cell if inside else spare
+        down = np.int32(j if inside else end)
+        cells[x] = np.int32(np.int32(down * line) + np.int32(i if inside else ZERO)) if inside else spare
+        low = min(low, down)
+        high = max(high, down if inside else np.int32(-1))
+    return low, high
 
 
 @inline
-def _count_chroma(row, matte, use_matte, cells, weights, counts, n, line, p):
-    """Count a row of pixels, a run at a time; ``cells`` and ``weights`` are scratch."""
+def _count_chroma(row, matte, use_matte, scratch, counts, reached, n, line, p):
+    """Count a row of pixels, a run at a time."""
+    cells, weights = scratch
     width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
     for x0 in range(0, width, RUN):
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
         fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        _chroma_row(row[n * x0 : n * x1], cells[: x1 - x0], n, line, spare, p)
+        low, high = _chroma_row(row[n * x0 : n * x1], cells[: x1 - x0], n, line, spare, p)
+        _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
-def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
-    cells, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
+def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
+    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32))
     for band in range(y0, y1):
-        counts[band, :] = np.uint32(0)
+        counts[band, -1] = np.uint32(0)
         for y in range(image.shape[0]):
             if is_dealt(y, band, counts):
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
                 if image.shape[2] == 3:
-                    _count_chroma(row, matte_row, use_matte, cells, weights, counts[band], 3, line, p)
+                    _count_chroma(row, matte_row, use_matte, scratch, counts[band], reached[band], 3, line, p)
                 else:
-                    _count_chroma(row, matte_row, use_matte, cells, weights, counts[band], 4, line, p)
+                    _count_chroma(row, matte_row, use_matte, scratch, counts[band], reached[band], 4, line, p)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -180,10 +211,10 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     line = _line(2 * size)
-    counts = _counters(image, 2 * size, line)
+    counts, reached = _counters(image, 2 * size, line)
     p = (F(scale * 2), F(size), F(size * 2))
-    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, np.int32(line), p, strip=1)
-    return _folded(counts, line, (size, size), both=True)
+    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, reached, np.int32(line), p, strip=1)
+    return _folded(counts, reached, line, (size, size), both=True)
 
 
 # --- levels across the picture ------------------------------------------------------------------------------
@@ -191,39 +222,49 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
 @inline
 def _level_row(row, columns, cells, n, line, spare, p):
-    """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away."""
+    """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away.
+
+    Returns the first and the last line with a pixel.
+    """
     top, end, of_r, of_g, of_b = p
+    low, high = np.int32(end), np.int32(0)
     for x in range(cells.shape[0]):
         down = top - (of_r * row[n * x] + of_g * row[n * x + 1] + of_b * row[n * x + 2])
-        cell = np.int32(np.int32(np.int32(clamp(down, ZERO, end)) * line) + columns[x])
-        cells[x] = cell if abs(down) < _FAR else spare
+        good = abs(down) < _FAR
+        at = np.int32(clamp(down, ZERO, end))
+        cells[x] = np.int32(np.int32(at * line) + columns[x]) if good else spare
+        low = min(low, at)
+        high = max(high, at)
+    return low, high
 
 
 @inline
-def _count_levels(row, columns, matte, use_matte, cells, weights, counts, n, line, p):
-    """Count a row of pixels, a run at a time; ``cells`` and ``weights`` are scratch."""
+def _count_levels(row, columns, matte, use_matte, scratch, counts, reached, n, line, p):
+    """Count a row of pixels, a run at a time."""
+    cells, weights = scratch
     width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
     for x0 in range(0, width, RUN):
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
         fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        _level_row(row[n * x0 : n * x1], columns[x0:x1], cells[: x1 - x0], n, line, spare, p)
+        low, high = _level_row(row[n * x0 : n * x1], columns[x0:x1], cells[: x1 - x0], n, line, spare, p)
+        _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
-def _level_sheet(image, matte, use_matte, columns, counts, line, p, y0, y1):
-    cells, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
+def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
+    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32))
     for band in range(y0, y1):
-        counts[band, :] = np.uint32(0)
+        counts[band, -1] = np.uint32(0)
         for y in range(image.shape[0]):
             if is_dealt(y, band, counts):
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
                 if image.shape[2] == 3:
-                    _count_levels(row, columns, matte_row, use_matte, cells, weights, counts[band], 3, line, p)
+                    _count_levels(row, columns, matte_row, use_matte, scratch, counts[band], reached[band], 3, line, p)
                 else:
-                    _count_levels(row, columns, matte_row, use_matte, cells, weights, counts[band], 4, line, p)
+                    _count_levels(row, columns, matte_row, use_matte, scratch, counts[band], reached[band], 4, line, p)
 
 
 def level_counts(
@@ -258,9 +299,9 @@ def level_counts(
     scale, line = 2 * rows / (high - low), _line(columns)
     factors = (float(KR), float(KG), float(KB)) if signal == "luma" else tuple(float(signal == each) for each in "rgb")
     p = (F(high * scale), F(2 * rows - 1), *(F(factor * scale) for factor in factors))
-    counts = _counters(image, 2 * rows, line)
-    over_rows(_level_sheet, len(counts), image, matte, use_matte, column, counts, np.int32(line), p, strip=1)
-    return _folded(counts, line, (rows, columns), both=False)
+    counts, reached = _counters(image, 2 * rows, line)
+    over_rows(_level_sheet, len(counts), image, matte, use_matte, column, counts, reached, np.int32(line), p, strip=1)
+    return _folded(counts, reached, line, (rows, columns), both=False)
 
 
 # --- brightness ---------------------------------------------------------------------------------------------

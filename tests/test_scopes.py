@@ -8,7 +8,7 @@ import math
 import colour
 import numpy as np
 import pytest
-from inkarnat.kernels import measure, plot, strips
+from inkarnat.kernels import measure, memory, plot, strips
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from inkarnat.nodes import scopes
 from inkarnat.nodes.declare import ParamError
@@ -63,13 +63,48 @@ def amber(scope):
 @pytest.mark.slice
 @pytest.mark.parametrize("letter", RGB)
 def test_a_single_colour_is_plotted_where_the_reference_puts_it(letter):
-    """colour-science's Y′CbCr; the plot is exact to 1/16 of a cell, rounded."""
+    """colour-science's Y′CbCr; the plot is exact to 1/4 of a cell."""
     counts = plot.chroma_counts(flat(RGB[letter], 2, 3), None, 64, 48.0)
     assert counts.sum() == 6 * plot.PIXEL
+    assert np.count_nonzero(counts) == 4
     _, cb, cr = ycbcr(RGB[letter])
     y, x = np.mgrid[0:64, 0:64] + 0.5
-    assert (counts * x).sum() / counts.sum() == pytest.approx(32 + cb * 48, abs=1 / 30)
-    assert (counts * y).sum() / counts.sum() == pytest.approx(32 - cr * 48, abs=1 / 30)
+    assert (counts * x).sum() / counts.sum() == pytest.approx(32 + cb * 48, abs=0.2501)
+    assert (counts * y).sum() / counts.sum() == pytest.approx(32 - cr * 48, abs=0.2501)
+
+
+def shared(position, cells):
+    """The cells that a position in cells is shared among, to 1/4 of a cell, and what each gets: an obvious tent."""
+    middle = math.floor(2 * position) / 2 + 0.25
+    first = math.floor(middle - 0.5)
+    right = middle - 0.5 - first
+    return [(min(max(first, 0), cells - 1), 1 - right), (min(first + 1, cells - 1), right)]
+
+
+def clear_of_edges(positions, matte):
+    """The matte in the whole steps of a plot, 0 where float32 and float64 might not agree on a pixel's fine cell."""
+    near = np.zeros(matte.shape, bool)
+    for position in positions:
+        near |= abs(2 * position - np.rint(2 * position)) < 1e-3
+    return np.where(near, 0, np.rint(np.clip(matte, 0, 1) * 256) / 256).astype(np.float32)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("channels", [3, 4])
+def test_chroma_against_a_slow_count(channels, make_picture, matte):
+    """An obvious loop in float64 with colour-science's Y′CbCr, every pixel shared among four cells: equal."""
+    picture = make_picture(channels=channels)
+    chroma = ycbcr(picture[..., :3].astype(np.float64))[..., 1:]
+    across, down = 20 + chroma[..., 0] * 50, 20 - chroma[..., 1] * 50
+    matte = clear_of_edges((across, down), matte)
+    expected = np.zeros((40, 40))
+    for y, x in zip(*np.nonzero(matte), strict=True):
+        if 0 <= across[y, x] < 40 and 0 <= down[y, x] < 40:
+            for row, upright in shared(down[y, x], 40):
+                for column, level in shared(across[y, x], 40):
+                    expected[row, column] += matte[y, x] * upright * level
+    assert 100 < expected.sum() < matte.sum() - 1  # some of it lies beyond the plane
+    np.testing.assert_array_equal(plot.chroma_counts(picture, matte, 40, 50.0), expected * plot.PIXEL)
 
 
 @pytest.mark.slice
@@ -91,20 +126,57 @@ def test_the_matte_weighs_every_pixel(make_picture):
 
 @pytest.mark.slice
 @pytest.mark.parametrize("signal", measure.COMPONENTS)
-def test_levels_against_a_slow_count(signal, picture, matte):
-    """An obvious loop in float64: each pixel shared between the two rows around its level, to 1/16 of a row."""
-    counts = plot.level_counts(picture, matte, (40, 17), signal, -0.2, 1.3)
-    expected, touched = np.zeros((40, 17)), np.zeros((40, 17))
-    for y in range(37):
-        for x in range(53):
-            level = ycbcr(picture[y, x])[0] if signal == "luma" else picture[y, x, "rgb".index(signal)]
-            down = min(max((1.3 - level) / 1.5 * 40 - 0.5, 0), 39)
-            upper = min(int(down), 38)
-            expected[upper, x * 17 // 53] += matte[y, x] * (1 - (down - upper))
-            expected[upper + 1, x * 17 // 53] += matte[y, x] * (down - upper)
-            touched[upper : upper + 2, x * 17 // 53] += matte[y, x]
-    assert (abs(counts / plot.PIXEL - expected) <= touched / 16 + 0.01).all()
-    assert counts.sum() / plot.PIXEL == pytest.approx(matte.sum(), abs=0.1)
+@pytest.mark.parametrize("channels", [3, 4])
+def test_levels_against_a_slow_count(signal, channels, make_picture, matte):
+    """An obvious loop in float64: each pixel shared between the two rows around its level, to 1/4 of a row: equal."""
+    picture = make_picture(channels=channels)
+    rgb = picture[..., :3].astype(np.float64)
+    levels = ycbcr(rgb)[..., 0] if signal == "luma" else rgb[..., "rgb".index(signal)]
+    down = np.clip((0.8 - levels) / 0.7 * 40, 0.01, 39.99)
+    matte = clear_of_edges((down,), matte)
+    expected = np.zeros((40, 17))
+    for y, x in zip(*np.nonzero(matte), strict=True):
+        for row, upright in shared(down[y, x], 40):
+            expected[row, x * 17 // 53] += matte[y, x] * upright
+    assert expected[0].any()  # some of it lies beyond the plot
+    assert expected[-1].any()
+    np.testing.assert_array_equal(plot.level_counts(picture, matte, (40, 17), signal, 0.1, 0.8), expected * plot.PIXEL)
+
+
+@pytest.fixture(params=["chroma", "levels"])
+def count(request):
+    """Either plot of a picture and a matte or None."""
+    if request.param == "chroma":
+        return lambda image, matte: plot.chroma_counts(image, matte, 300, 250.0)
+    return lambda image, matte: plot.level_counts(image, matte, (300, 130), "luma", -0.1, 1.1)
+
+
+def test_counts_do_not_depend_on_threads_or_sets_of_counters(count, make_picture, monkeypatch):
+    picture = make_picture(300, 391)
+    matte = make_picture(300, 391, seed=9)[..., 0].clip(0, 1)
+    first = [count(picture, matte), count(picture, None)]
+    for threads, most in ((1, 1 << 23), (2, 1 << 23), (3, 1 << 23), (1, 20_000), (2, 100)):
+        monkeypatch.setattr(plot, "_MOST", most)
+        with strips.threads(threads):
+            np.testing.assert_array_equal([count(picture, matte), count(picture, None)], first)
+
+
+def test_a_full_matte_is_no_matte(count, make_picture):
+    picture = make_picture(70, 391)
+    np.testing.assert_array_equal(count(picture, np.ones((70, 391), np.float32)), count(picture, None))
+
+
+def test_counters_lie_in_memory_with_whatever_values(count, make_picture):
+    """What lay there before, all bits 1, and how much of it is used, does not show."""
+    pictures = [make_picture(70, 391), flat((0.4, 0.4, 0.4), 70, 391), flat((0.1, 0.9, 0.1), 70, 391)]
+    for picture in pictures:
+        first = count(picture, None)
+        assert first.sum() == picture[..., 0].size * plot.PIXEL or picture is pictures[0]
+        shapes = [(1, lines * plot._line(cells) + 16) for lines, cells in ((600, 600), (600, 130))]
+        for held in [memory.RESULTS.lent(shape) for shape in shapes]:
+            held.view(np.uint32)[:] = 0xFFFFFFFF
+        del held
+        np.testing.assert_array_equal(count(picture, None), first)
 
 
 @pytest.mark.slice
