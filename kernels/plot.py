@@ -1,9 +1,10 @@
 """Plotting: counts of a picture's pixels placed on a grid in whole numbers, and counts turned into brightness.
 
-A pixel is counted once, on a grid twice as fine as the plot along every axis of it that is drawn; additions to counters
-are what a plot costs. In the end every fine cell is shared among the cells of the plot nearest to it, so that codes and
-cells do not beat against one another. Sums of whole numbers do not depend on the order of the rows. What the matte
-leaves out is passed over.
+A pixel is counted once: additions to counters are what a plot costs. It is counted on a grid twice as fine as the plot,
+moved before by up to half a fine cell, by its place in the picture: of the pixels of one colour every fine cell nearby
+gets its share, and codes and cells do not beat against one another. In the end each fine cell is shared among the cells
+of the plot nearest to it. Sums of whole numbers do not depend on the order of the rows. What the matte leaves out is
+passed over.
 """
 
 from __future__ import annotations
@@ -36,6 +37,10 @@ _LINE = 16
 _ONCE, _THRICE, _FOUR = np.uint64(1), np.uint64(3), np.uint64(4)
 
 FineCounts = NDArray[np.uint32]
+
+_PLACES = 8
+_OFFSETS = np.tile(np.array([-7, 1, -3, 5, -5, 3, -1, 7], np.float32) / F(16), RUN // _PLACES + 1)
+"""Parts of a fine cell by which pixels side by side are moved: any few in a row are moved both ways."""
 
 
 # --- fine cells ---------------------------------------------------------------------------------------------
@@ -70,6 +75,12 @@ def _reach(counts, reached, line, low, high):
     while reached[1] <= high:
         counts[reached[1] * line : (reached[1] + 1) * line] = np.uint32(0)
         reached[1] += 1
+
+
+@inline
+def _shift(y):
+    """Where a row begins in the offsets: pixels one above another are moved both ways as well."""
+    return 3 * y % _PLACES
 
 
 @inline
@@ -143,16 +154,16 @@ def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tu
 
 
 @inline
-def _chroma_row(row, cells, n, line, spare, p):
+def _chroma_row(row, across, cells, n, line, spare, p):
     """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie.
 
     Returns the first and the last line with a pixel.
     """
-    scale, centre, end = p
+    scale, middle, centre, end = p
     low, high = np.int32(end), np.int32(-1)
     for x in range(cells.shape[0]):
         _, cb, cr = ycbcr_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        i = cb * scale + centre
+        i = cb * scale + (middle + across[x])
         j = centre - cr * scale
         inside = (i >= ZERO) & (i < end) & (j >= ZERO) & (j < end)
         down = np.int32(j if inside else end)
@@ -163,7 +174,7 @@ def _chroma_row(row, cells, n, line, spare, p):
 
 
 @inline
-def _count_chroma(row, matte, use_matte, scratch, counts, reached, n, line, p):
+def _count_chroma(row, across, matte, use_matte, scratch, counts, reached, n, line, p):
     """Count a row of pixels, a run at a time."""
     cells, weights = scratch
     width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
@@ -172,23 +183,26 @@ def _count_chroma(row, matte, use_matte, scratch, counts, reached, n, line, p):
         if use_matte and is_clear(matte[x0:x1]):
             continue
         fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        low, high = _chroma_row(row[n * x0 : n * x1], cells[: x1 - x0], n, line, spare, p)
+        low, high = _chroma_row(row[n * x0 : n * x1], across, cells[: x1 - x0], n, line, spare, p)
         _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
 def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
+    scale, middle, end = p
     scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32))
     for band in range(y0, y1):
         counts[band, -1] = np.uint32(0)
         for y in range(image.shape[0]):
             if is_dealt(y, band, counts):
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+                across, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
+                q = (scale, middle, middle + _OFFSETS[y % _PLACES], end)
                 if image.shape[2] == 3:
-                    _count_chroma(row, matte_row, use_matte, scratch, counts[band], reached[band], 3, line, p)
+                    _count_chroma(row, across, matte_row, use_matte, scratch, own, lines, 3, line, q)
                 else:
-                    _count_chroma(row, matte_row, use_matte, scratch, counts[band], reached[band], 4, line, p)
+                    _count_chroma(row, across, matte_row, use_matte, scratch, own, lines, 4, line, q)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -198,9 +212,11 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     :param size: cells along either side, 16 to 4096. :param scale: cells for a Cb or Cr of 1, above 0.
     :returns: uint64 (size, size), +Cr up and +Cb to the right; (Cb, Cr) lies at column size/2 + Cb·scale, row
         size/2 − Cr·scale, where the middle of the first cell is 0.5. A pixel adds its matte (in 1/256) times
-        :data:`PIXEL`, as from the middle of its quarter of a cell, to 1/4 of a cell along either axis: 9/16 to that
-        cell, 3/16 to either neighbour beside that quarter, 1/16 to the one between them (at the edge of the plane
-        to the cells within). Beyond the plane, or with a component that is not finite, it adds nothing.
+        :data:`PIXEL`. It is moved by up to 7/32 of a cell along either axis, in steps of 1/16 that all occur in any
+        8 × 8 pixels, and shared from the middle of the quarter of a cell that it then lies in: 9/16 to that cell,
+        3/16 to either neighbour beside that quarter, 1/16 to the one between them (at the edge of the plane to the
+        cells within). So one pixel lies where it belongs to 15/32 of a cell, many of one colour to 1/32. Beyond the
+        plane, or with a component that is not finite, it adds nothing.
     :raises ValueRangeError: size or scale. :raises PictureError: wrong array.
 
     Source: BT.709-6 items 3.2 and 3.3.
@@ -221,7 +237,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
 
 @inline
-def _level_row(row, columns, cells, n, line, spare, p):
+def _level_row(row, offsets, columns, cells, n, line, spare, p):
     """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away.
 
     Returns the first and the last line with a pixel.
@@ -229,7 +245,7 @@ def _level_row(row, columns, cells, n, line, spare, p):
     top, end, of_r, of_g, of_b = p
     low, high = np.int32(end), np.int32(0)
     for x in range(cells.shape[0]):
-        down = top - (of_r * row[n * x] + of_g * row[n * x + 1] + of_b * row[n * x + 2])
+        down = top + offsets[x] - (of_r * row[n * x] + of_g * row[n * x + 1] + of_b * row[n * x + 2])
         good = abs(down) < _FAR
         at = np.int32(clamp(down, ZERO, end))
         cells[x] = np.int32(np.int32(at * line) + columns[x]) if good else spare
@@ -239,7 +255,7 @@ def _level_row(row, columns, cells, n, line, spare, p):
 
 
 @inline
-def _count_levels(row, columns, matte, use_matte, scratch, counts, reached, n, line, p):
+def _count_levels(row, offsets, columns, matte, use_matte, scratch, counts, reached, n, line, p):
     """Count a row of pixels, a run at a time."""
     cells, weights = scratch
     width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
@@ -248,7 +264,7 @@ def _count_levels(row, columns, matte, use_matte, scratch, counts, reached, n, l
         if use_matte and is_clear(matte[x0:x1]):
             continue
         fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        low, high = _level_row(row[n * x0 : n * x1], columns[x0:x1], cells[: x1 - x0], n, line, spare, p)
+        low, high = _level_row(row[n * x0 : n * x1], offsets, columns[x0:x1], cells[: x1 - x0], n, line, spare, p)
         _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
@@ -261,10 +277,11 @@ def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0,
         for y in range(image.shape[0]):
             if is_dealt(y, band, counts):
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+                offsets, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
                 if image.shape[2] == 3:
-                    _count_levels(row, columns, matte_row, use_matte, scratch, counts[band], reached[band], 3, line, p)
+                    _count_levels(row, offsets, columns, matte_row, use_matte, scratch, own, lines, 3, line, p)
                 else:
-                    _count_levels(row, columns, matte_row, use_matte, scratch, counts[band], reached[band], 4, line, p)
+                    _count_levels(row, offsets, columns, matte_row, use_matte, scratch, own, lines, 4, line, p)
 
 
 def level_counts(
@@ -277,8 +294,10 @@ def level_counts(
         of the picture. :param signal: "luma" (BT.709 Y′), "r", "g" or "b".
     :param low, high: the levels at the lower edge of the last and the upper edge of the first row.
     :returns: uint64 (rows, columns), high levels first; levels beyond lie in the outermost rows. A pixel adds its
-        matte (in 1/256) times :data:`PIXEL`, as from the middle of its half of a row, to 1/4 of a row: 3/4 to that
-        row, 1/4 to the next one on its side, if there is one. One with a component that is not finite adds nothing.
+        matte (in 1/256) times :data:`PIXEL`. It is moved by up to 7/32 of a row, in steps of 1/16 that all occur in
+        any 8 pixels side by side or one above another, and shared from the middle of the half of a row that it then
+        lies in: 3/4 to that row, 1/4 to the next one on its side, if there is one. So one pixel lies where it belongs
+        to 15/32 of a row, many of one level to 1/32. One with a component that is not finite adds nothing.
     :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
     """
     rows, columns = shape
