@@ -40,7 +40,7 @@ def _hint(context: Any, row: Any, index: Any) -> Any:
     return types.void(row, index), generate
 
 
-_bring = _no_hint if numba_config.DISABLE_JIT else _hint
+_bring: Any = _no_hint if numba_config.DISABLE_JIT else _hint
 
 
 @inline
