@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
+from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
 from .strips import STRIP, over_rows, thread_count
 
@@ -25,9 +26,6 @@ Counts = NDArray[np.uint64]
 
 WEIGHT = 4096
 """What one pixel with a matte of 1 counts in every histogram."""
-
-CHUNK = 256
-"""Pixels of a row that are worked on at once, or passed over where none of them is keyed."""
 
 BINS = 65536
 """Bins of every distribution in a :class:`Tally`."""
@@ -96,8 +94,7 @@ def _count(bins, counts, step):
 @inline
 def _scatter(bins, weights, counts):
     for x in range(bins.shape[0]):
-        if weights[x] != 0:
-            counts[np.uint32(bins[x])] += np.uint64(weights[x])
+        counts[np.uint32(bins[x])] += np.uint64(weights[x])
 
 
 @inline
@@ -128,16 +125,17 @@ def _vectorscope_row(row, bins, n, size, last):
 @sheet
 def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3, size, last)
                 else:
@@ -284,17 +282,18 @@ def _degree_row(row, matte, bins, weights, n, pale):
 @sheet
 def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
     height, width, n = image.shape
-    kept = np.empty(CHUNK, np.float32)
-    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    kept = np.empty(RUN, np.float32)
+    bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row = image[y].reshape(-1)
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 if is_clear(matte[y, x0:x1]):
                     continue
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 3, stages, p)
@@ -333,14 +332,15 @@ def _luma_row(row, bins, n):
 @sheet
 def _levels_sheet(image, matte, use_matte, counts, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3)
                 else:
@@ -405,8 +405,8 @@ def _share_row(matte):
 @sheet
 def _share_sheet(matte, sums, y0, y1):
     for y in range(y0, y1):
-        for x0 in range(0, matte.shape[1], CHUNK):
-            total, half_open = _share_row(matte[y, x0 : min(x0 + CHUNK, matte.shape[1])])
+        for x0 in range(0, matte.shape[1], RUN):
+            total, half_open = _share_row(matte[y, x0 : min(x0 + RUN, matte.shape[1])])
             sums[y, 0] += total
             sums[y, 1] += half_open
 
@@ -475,7 +475,7 @@ def _tally_row(row, matte, scratch, sums, n, black):
 @sheet
 def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
-    scratch, kept = np.empty((5, CHUNK), np.int32), np.empty(CHUNK, np.float32)
+    scratch, kept = np.empty((5, RUN), np.int32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
     for band in range(y0, y1):
         own = counts[band]
@@ -483,11 +483,12 @@ def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y] if use_matte else every
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 counted = kept[: x1 - x0]
                 if is_clear(matte_row[x0:x1]):
                     continue
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)
