@@ -424,48 +424,57 @@ def soft_share(matte: Floats) -> float:
 
 
 @inline
-def _tally_px(r, g, b, matte, black):
-    """Bins of Cb/Y′, Cr/Y′ and hue; weights by matte, matte × luma and matte × chroma; unit vector × 2²⁰."""
+def _ratio_px(r, g, b, matte, black):
+    """Cb and Cr; bins of Cb/Y′ and Cr/Y′; weights by matte and by matte × luma."""
     r, g, b, good = clean_px(r, g, b)
     y, cb, cr = ycbcr_px(r, g, b)
     level = y - black
     level = level if level > ZERO else ZERO
     divisor = ONE / (level if level > TINY else ONE)
-    chroma = F(math.sqrt(cb * cb + cr * cr))
-    to_unit = _UNIT / chroma if chroma > TINY else ZERO
     weight = _weight_px(clamp(matte, ZERO, ONE) * good)
-    level_weight = weight * np.int32(clamp(level, ZERO, _BRIGHTEST) * _LEVEL_WEIGHT + HALF)
-    chroma_weight = weight * np.int32(clamp(chroma, ZERO, ONE) * _LEVEL_WEIGHT + HALF)
     return (
+        cb,
+        cr,
         np.int32(clamp((cb * divisor + _RATIO_SHIFT) * _RATIO_BINS, ZERO, _LAST)),
         np.int32(clamp((cr * divisor + _RATIO_SHIFT) * _RATIO_BINS, ZERO, _LAST)),
-        np.int32(clamp((atan2_px(cr, cb) + _PI) * _HUE_BINS, ZERO, _LAST)),
         weight,
-        level_weight,
-        chroma_weight,
+        weight * np.int32(clamp(level, ZERO, _BRIGHTEST) * _LEVEL_WEIGHT + HALF),
+    )
+
+
+@inline
+def _direction_px(cb, cr, weight):
+    """Unit vector × 2²⁰; weights by matte × chroma, and by matte where there is a hue."""
+    chroma = F(math.sqrt(cb * cb + cr * cr))
+    to_unit = _UNIT / chroma if chroma > TINY else ZERO
+    return (
         np.int32(clamp(cb * to_unit, -_UNIT, _UNIT)),
         np.int32(clamp(cr * to_unit, -_UNIT, _UNIT)),
+        weight * np.int32(clamp(chroma, ZERO, ONE) * _LEVEL_WEIGHT + HALF),
         weight if chroma > TINY else np.int32(0),
     )
 
 
 @inline
-def _tally_row(row, matte, scratch, sums, n, black):
-    bu, bv, bh, wl, wc = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
-    across, up, hued, area = np.int64(0), np.int64(0), np.int64(0), np.int64(0)
+def _tally_row(row, matte, whole, real, sums, n, black):
+    """Fill the bins and weights of a run, and add up what has no bins. One loop for all of it would wait for itself."""
+    bu, bv, bh, wl, wc = whole[0], whole[1], whole[2], whole[3], whole[4]
+    ux, uy, weights, cb, cr = whole[5], whole[6], whole[7], real[0], real[1]
     for x in range(matte.shape[0]):
-        u, v, h, weight, level_weight, chroma_weight, ux, uy, hue_weight = _tally_px(
+        cb[x], cr[x], bu[x], bv[x], weights[x], wl[x] = _ratio_px(
             row[n * x], row[n * x + 1], row[n * x + 2], matte[x], black
         )
-        bu[x] = u
-        bv[x] = v
-        bh[x] = h
-        wl[x] = level_weight
-        wc[x] = chroma_weight
-        across += np.int64(ux) * np.int64(weight)
-        up += np.int64(uy) * np.int64(weight)
-        hued += np.int64(hue_weight)
-        area += np.int64(weight)
+    hued = np.int32(0)
+    for x in range(matte.shape[0]):
+        ux[x], uy[x], wc[x], hue_weight = _direction_px(cb[x], cr[x], weights[x])
+        hued = np.int32(hued + hue_weight)
+    for x in range(matte.shape[0]):
+        bh[x] = np.int32(clamp((atan2_px(cr[x], cb[x]) + _PI) * _HUE_BINS, ZERO, _LAST))
+    across, up, area = np.int64(0), np.int64(0), np.int32(0)
+    for x in range(matte.shape[0]):
+        across += np.int64(ux[x]) * np.int64(weights[x])
+        up += np.int64(uy[x]) * np.int64(weights[x])
+        area = np.int32(area + weights[x])
     sums[0] += across
     sums[1] += up
     sums[2] += hued
@@ -475,7 +484,7 @@ def _tally_row(row, matte, scratch, sums, n, black):
 @sheet
 def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
-    scratch, kept = np.empty((5, RUN), np.int32), np.empty(RUN, np.float32)
+    whole, real, kept = np.empty((8, RUN), np.int32), np.empty((2, RUN), np.float32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
     for band in range(y0, y1):
         own = counts[band]
@@ -492,13 +501,13 @@ def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)
-                    _tally_row(pixels, counted, scratch, sums[band], 3, black)
+                    _tally_row(pixels, counted, whole, real, sums[band], 3, black)
                 else:
                     pixels = row[4 * x0 : 4 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 4, stages, p)
-                    _tally_row(pixels, counted, scratch, sums[band], 4, black)
+                    _tally_row(pixels, counted, whole, real, sums[band], 4, black)
                 for i in range(3):
-                    _scatter(scratch[i, : x1 - x0], scratch[3 if i < 2 else 4], own[i])
+                    _scatter(whole[i, : x1 - x0], whole[3 if i < 2 else 4], own[i])
 
 
 @dataclass(frozen=True, eq=False)
