@@ -154,7 +154,7 @@ def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tu
 
 
 @inline
-def _chroma_row(row, across, cells, n, line, spare, p):
+def _chroma_row(row, across, cells, alpha, n, line, spare, p):
     """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie.
 
     Returns the first and the last line with a pixel.
@@ -170,20 +170,22 @@ def _chroma_row(row, across, cells, n, line, spare, p):
         cells[x] = np.int32(np.int32(down * line) + np.int32(i if inside else ZERO)) if inside else spare
         low = min(low, down)
         high = max(high, down if inside else np.int32(-1))
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
     return low, high
 
 
 @inline
 def _count_chroma(row, across, matte, use_matte, scratch, counts, reached, n, line, p):
     """Count a row of pixels, a run at a time."""
-    cells, weights = scratch
+    cells, weights, alpha = scratch
     width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
     for x0 in range(0, width, RUN):
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
         fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        low, high = _chroma_row(row[n * x0 : n * x1], across, cells[: x1 - x0], n, line, spare, p)
+        low, high = _chroma_row(row[n * x0 : n * x1], across, cells[: x1 - x0], alpha, n, line, spare, p)
         _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
@@ -191,7 +193,7 @@ def _count_chroma(row, across, matte, use_matte, scratch, counts, reached, n, li
 @sheet
 def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
     scale, middle, end = p
-    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32))
+    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
         counts[band, -1] = np.uint32(0)
         for y in range(image.shape[0]):
@@ -237,7 +239,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
 
 @inline
-def _level_row(row, offsets, columns, cells, n, line, spare, p):
+def _level_row(row, offsets, columns, cells, alpha, n, line, spare, p):
     """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away.
 
     Returns the first and the last line with a pixel.
@@ -251,27 +253,31 @@ def _level_row(row, offsets, columns, cells, n, line, spare, p):
         cells[x] = np.int32(np.int32(at * line) + columns[x]) if good else spare
         low = min(low, at)
         high = max(high, at)
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
     return low, high
 
 
 @inline
 def _count_levels(row, offsets, columns, matte, use_matte, scratch, counts, reached, n, line, p):
     """Count a row of pixels, a run at a time."""
-    cells, weights = scratch
+    cells, weights, alpha = scratch
     width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
     for x0 in range(0, width, RUN):
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
         fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        low, high = _level_row(row[n * x0 : n * x1], offsets, columns[x0:x1], cells[: x1 - x0], n, line, spare, p)
+        low, high = _level_row(
+            row[n * x0 : n * x1], offsets, columns[x0:x1], cells[: x1 - x0], alpha, n, line, spare, p
+        )
         _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
 def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
-    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32))
+    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
         counts[band, -1] = np.uint32(0)
         for y in range(image.shape[0]):
