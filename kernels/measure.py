@@ -60,11 +60,6 @@ def is_dealt(y, band, counts):
     return y // STRIP % counts.shape[0] == band
 
 
-def column_starts(width: int, columns: int, rows: int) -> NDArray[np.int32]:
-    """Return for every pixel across where its column's counters begin: those of a column lie side by side."""
-    return (np.arange(width) * columns // width * rows).astype(np.int32)
-
-
 @inline
 def is_clear(matte):
     """Whether nothing is keyed."""
@@ -111,7 +106,8 @@ def _count_keyed(bins, matte, use_matte, weights, counts):
 
 
 @inline
-def _vectorscope_row(row, bins, n, size, last):
+def _vectorscope_row(row, bins, alpha, n, size, last):
+    """Find the bin of every pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be gathered."""
     for x in range(bins.shape[0]):
         r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
         _, _, _, good = clean_px(r, g, b)
@@ -120,12 +116,14 @@ def _vectorscope_row(row, bins, n, size, last):
         across = np.int32(clamp((cb + HALF) * size, ZERO, last))
         side = np.int32(size)
         bins[x] = down * (side + SPARE) + across if good > ZERO else side
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
 
 
 @sheet
 def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
+    bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
@@ -137,9 +135,9 @@ def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
                     continue
                 fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
-                    _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3, size, last)
+                    _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3, size, last)
                 else:
-                    _vectorscope_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4, size, last)
+                    _vectorscope_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], alpha, 4, size, last)
                 _count_keyed(bins[: x1 - x0], matte_row[x0:x1], use_matte, weights, counts[band])
 
 
@@ -164,15 +162,6 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
 
 COMPONENTS = ("luma", "r", "g", "b")
 """What a waveform can show."""
-
-
-@inline
-def component_px(r, g, b, component):
-    """The component of that place in :data:`COMPONENTS`."""
-    value = luma_px(r, g, b)
-    value = r if component == 1 else value
-    value = g if component == 2 else value
-    return b if component == 3 else value
 
 
 def check_count(count: int, name: str) -> None:
@@ -322,17 +311,20 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
 
 
 @inline
-def _luma_row(row, bins, n):
+def _luma_row(row, bins, alpha, n):
+    """Find the bin of every pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be gathered."""
     for x in range(bins.shape[0]):
         r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         level = np.int32(clamp((luma_px(r, g, b) + _LUMA_SHIFT) * _LUMA_BINS, ZERO, _LAST))
         bins[x] = level if good > ZERO else np.int32(BINS)
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
 
 
 @sheet
 def _levels_sheet(image, matte, use_matte, counts, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
+    bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
@@ -342,9 +334,9 @@ def _levels_sheet(image, matte, use_matte, counts, y0, y1):
                 x1 = min(x0 + RUN, width)
                 fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
-                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3)
+                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3)
                 else:
-                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4)
+                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], alpha, 4)
                 _count(bins[: x1 - x0], counts[band, 0], _PIXEL)
                 if use_matte and not is_clear(matte_row[x0:x1]):
                     _weights_row(matte_row[x0:x1], weights)
@@ -457,13 +449,18 @@ def _direction_px(cb, cr, weight):
 
 @inline
 def _tally_row(row, matte, whole, real, sums, n, black):
-    """Fill the bins and weights of a run, and add up what has no bins. One loop for all of it would wait for itself."""
+    """Fill the bins and weights of a run, and add up what has no bins. One loop for all of it would wait for itself.
+
+    Alpha is read along: what is left out of RGBA makes the rest be gathered.
+    """
     bu, bv, bh, wl, wc = whole[0], whole[1], whole[2], whole[3], whole[4]
-    ux, uy, weights, cb, cr = whole[5], whole[6], whole[7], real[0], real[1]
+    ux, uy, weights, cb, cr, alpha = whole[5], whole[6], whole[7], real[0], real[1], real[2]
     for x in range(matte.shape[0]):
         cb[x], cr[x], bu[x], bv[x], weights[x], wl[x] = _ratio_px(
             row[n * x], row[n * x + 1], row[n * x + 2], matte[x], black
         )
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
     hued = np.int32(0)
     for x in range(matte.shape[0]):
         ux[x], uy[x], wc[x], hue_weight = _direction_px(cb[x], cr[x], weights[x])
@@ -484,7 +481,7 @@ def _tally_row(row, matte, whole, real, sums, n, black):
 @sheet
 def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
-    whole, real, kept = np.empty((8, RUN), np.int32), np.empty((2, RUN), np.float32), np.empty(RUN, np.float32)
+    whole, real, kept = np.empty((8, RUN), np.int32), np.empty((3, RUN), np.float32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
     for band in range(y0, y1):
         own = counts[band]

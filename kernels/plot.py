@@ -157,7 +157,8 @@ def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tu
 def _chroma_row(row, across, cells, alpha, n, line, spare, p):
     """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie.
 
-    Returns the first and the last line with a pixel.
+    Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be
+    gathered.
     """
     scale, middle, centre, end = p
     low, high = np.int32(end), np.int32(-1)
@@ -242,7 +243,8 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 def _level_row(row, offsets, columns, cells, alpha, n, line, spare, p):
     """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away.
 
-    Returns the first and the last line with a pixel.
+    Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be
+    gathered.
     """
     top, end, of_r, of_g, of_b = p
     low, high = np.int32(end), np.int32(0)
