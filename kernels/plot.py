@@ -130,11 +130,11 @@ def _raise_row(sums, out):
 
 
 @sheet
-def _fold_sheet(counts, reached, line, out, both, y0, y1):
+def _fold_sheet(counts, reached, line, out, both, first, y0, y1):
     height, width = out.shape
     cells = 2 * width if both else width
     sums = np.empty(cells + 2, np.uint64)
-    for y in range(y0, y1):
+    for y in range(first + y0, first + y1):
         _fold_lines(counts, reached, line, y, 2 * height - 1, sums[1 : cells + 1])
         if both:
             sums[0], sums[cells + 1] = sums[1], sums[cells]
@@ -146,7 +146,9 @@ def _fold_sheet(counts, reached, line, out, both, y0, y1):
 def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tuple[int, int], both: bool) -> Counts:
     """Return the plot of fine counts: twice as fine from line to line, and along the lines where ``both``."""
     out = _room((shape[0], 2 * shape[1])).view(np.uint64)
-    over_rows(_fold_sheet, shape[0], counts, reached, line, out, np.bool_(both))
+    first, last = max(int(reached[:, 0].min()) // 2 - 1, 0), min(int(reached[:, 1].max()) // 2 + 1, shape[0])
+    out[:first], out[last:] = 0, 0
+    over_rows(_fold_sheet, last - first, counts, reached, line, out, np.bool_(both), first)
     return out
 
 
