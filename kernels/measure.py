@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
+from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
 from .strips import STRIP, over_rows, thread_count
 
@@ -25,9 +26,6 @@ Counts = NDArray[np.uint64]
 
 WEIGHT = 4096
 """What one pixel with a matte of 1 counts in every histogram."""
-
-CHUNK = 256
-"""Pixels of a row that are worked on at once, or passed over where none of them is keyed."""
 
 BINS = 65536
 """Bins of every distribution in a :class:`Tally`."""
@@ -62,11 +60,6 @@ def is_dealt(y, band, counts):
     return y // STRIP % counts.shape[0] == band
 
 
-def column_starts(width: int, columns: int, rows: int) -> NDArray[np.int32]:
-    """Return for every pixel across where its column's counters begin: those of a column lie side by side."""
-    return (np.arange(width) * columns // width * rows).astype(np.int32)
-
-
 @inline
 def is_clear(matte):
     """Whether nothing is keyed."""
@@ -96,8 +89,7 @@ def _count(bins, counts, step):
 @inline
 def _scatter(bins, weights, counts):
     for x in range(bins.shape[0]):
-        if weights[x] != 0:
-            counts[np.uint32(bins[x])] += np.uint64(weights[x])
+        counts[np.uint32(bins[x])] += np.uint64(weights[x])
 
 
 @inline
@@ -114,7 +106,8 @@ def _count_keyed(bins, matte, use_matte, weights, counts):
 
 
 @inline
-def _vectorscope_row(row, bins, n, size, last):
+def _vectorscope_row(row, bins, alpha, n, size, last):
+    """Find the bin of every pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be gathered."""
     for x in range(bins.shape[0]):
         r, g, b = row[n * x], row[n * x + 1], row[n * x + 2]
         _, _, _, good = clean_px(r, g, b)
@@ -123,25 +116,28 @@ def _vectorscope_row(row, bins, n, size, last):
         across = np.int32(clamp((cb + HALF) * size, ZERO, last))
         side = np.int32(size)
         bins[x] = down * (side + SPARE) + across if good > ZERO else side
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
 
 
 @sheet
 def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
-                    _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3, size, last)
+                    _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3, size, last)
                 else:
-                    _vectorscope_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4, size, last)
+                    _vectorscope_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], alpha, 4, size, last)
                 _count_keyed(bins[: x1 - x0], matte_row[x0:x1], use_matte, weights, counts[band])
 
 
@@ -166,15 +162,6 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
 
 COMPONENTS = ("luma", "r", "g", "b")
 """What a waveform can show."""
-
-
-@inline
-def component_px(r, g, b, component):
-    """The component of that place in :data:`COMPONENTS`."""
-    value = luma_px(r, g, b)
-    value = r if component == 1 else value
-    value = g if component == 2 else value
-    return b if component == 3 else value
 
 
 def check_count(count: int, name: str) -> None:
@@ -284,17 +271,18 @@ def _degree_row(row, matte, bins, weights, n, pale):
 @sheet
 def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
     height, width, n = image.shape
-    kept = np.empty(CHUNK, np.float32)
-    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    kept = np.empty(RUN, np.float32)
+    bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row = image[y].reshape(-1)
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 if is_clear(matte[y, x0:x1]):
                     continue
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 3, stages, p)
@@ -323,28 +311,32 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
 
 
 @inline
-def _luma_row(row, bins, n):
+def _luma_row(row, bins, alpha, n):
+    """Find the bin of every pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be gathered."""
     for x in range(bins.shape[0]):
         r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
         level = np.int32(clamp((luma_px(r, g, b) + _LUMA_SHIFT) * _LUMA_BINS, ZERO, _LAST))
         bins[x] = level if good > ZERO else np.int32(BINS)
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
 
 
 @sheet
 def _levels_sheet(image, matte, use_matte, counts, y0, y1):
     height, width, n = image.shape
-    bins, weights = np.empty(CHUNK, np.int32), np.empty(CHUNK, np.int32)
+    bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
-                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], 3)
+                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3)
                 else:
-                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], 4)
+                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], alpha, 4)
                 _count(bins[: x1 - x0], counts[band, 0], _PIXEL)
                 if use_matte and not is_clear(matte_row[x0:x1]):
                     _weights_row(matte_row[x0:x1], weights)
@@ -405,8 +397,8 @@ def _share_row(matte):
 @sheet
 def _share_sheet(matte, sums, y0, y1):
     for y in range(y0, y1):
-        for x0 in range(0, matte.shape[1], CHUNK):
-            total, half_open = _share_row(matte[y, x0 : min(x0 + CHUNK, matte.shape[1])])
+        for x0 in range(0, matte.shape[1], RUN):
+            total, half_open = _share_row(matte[y, x0 : min(x0 + RUN, matte.shape[1])])
             sums[y, 0] += total
             sums[y, 1] += half_open
 
@@ -424,48 +416,62 @@ def soft_share(matte: Floats) -> float:
 
 
 @inline
-def _tally_px(r, g, b, matte, black):
-    """Bins of Cb/Y′, Cr/Y′ and hue; weights by matte, matte × luma and matte × chroma; unit vector × 2²⁰."""
+def _ratio_px(r, g, b, matte, black):
+    """Cb and Cr; bins of Cb/Y′ and Cr/Y′; weights by matte and by matte × luma."""
     r, g, b, good = clean_px(r, g, b)
     y, cb, cr = ycbcr_px(r, g, b)
     level = y - black
     level = level if level > ZERO else ZERO
     divisor = ONE / (level if level > TINY else ONE)
-    chroma = F(math.sqrt(cb * cb + cr * cr))
-    to_unit = _UNIT / chroma if chroma > TINY else ZERO
     weight = _weight_px(clamp(matte, ZERO, ONE) * good)
-    level_weight = weight * np.int32(clamp(level, ZERO, _BRIGHTEST) * _LEVEL_WEIGHT + HALF)
-    chroma_weight = weight * np.int32(clamp(chroma, ZERO, ONE) * _LEVEL_WEIGHT + HALF)
     return (
+        cb,
+        cr,
         np.int32(clamp((cb * divisor + _RATIO_SHIFT) * _RATIO_BINS, ZERO, _LAST)),
         np.int32(clamp((cr * divisor + _RATIO_SHIFT) * _RATIO_BINS, ZERO, _LAST)),
-        np.int32(clamp((atan2_px(cr, cb) + _PI) * _HUE_BINS, ZERO, _LAST)),
         weight,
-        level_weight,
-        chroma_weight,
+        weight * np.int32(clamp(level, ZERO, _BRIGHTEST) * _LEVEL_WEIGHT + HALF),
+    )
+
+
+@inline
+def _direction_px(cb, cr, weight):
+    """Unit vector × 2²⁰; weights by matte × chroma, and by matte where there is a hue."""
+    chroma = F(math.sqrt(cb * cb + cr * cr))
+    to_unit = _UNIT / chroma if chroma > TINY else ZERO
+    return (
         np.int32(clamp(cb * to_unit, -_UNIT, _UNIT)),
         np.int32(clamp(cr * to_unit, -_UNIT, _UNIT)),
+        weight * np.int32(clamp(chroma, ZERO, ONE) * _LEVEL_WEIGHT + HALF),
         weight if chroma > TINY else np.int32(0),
     )
 
 
 @inline
-def _tally_row(row, matte, scratch, sums, n, black):
-    bu, bv, bh, wl, wc = scratch[0], scratch[1], scratch[2], scratch[3], scratch[4]
-    across, up, hued, area = np.int64(0), np.int64(0), np.int64(0), np.int64(0)
+def _tally_row(row, matte, whole, real, sums, n, black):
+    """Fill the bins and weights of a run, and add up what has no bins. One loop for all of it would wait for itself.
+
+    Alpha is read along: what is left out of RGBA makes the rest be gathered.
+    """
+    bu, bv, bh, wl, wc = whole[0], whole[1], whole[2], whole[3], whole[4]
+    ux, uy, weights, cb, cr, alpha = whole[5], whole[6], whole[7], real[0], real[1], real[2]
     for x in range(matte.shape[0]):
-        u, v, h, weight, level_weight, chroma_weight, ux, uy, hue_weight = _tally_px(
+        cb[x], cr[x], bu[x], bv[x], weights[x], wl[x] = _ratio_px(
             row[n * x], row[n * x + 1], row[n * x + 2], matte[x], black
         )
-        bu[x] = u
-        bv[x] = v
-        bh[x] = h
-        wl[x] = level_weight
-        wc[x] = chroma_weight
-        across += np.int64(ux) * np.int64(weight)
-        up += np.int64(uy) * np.int64(weight)
-        hued += np.int64(hue_weight)
-        area += np.int64(weight)
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
+    hued = np.int32(0)
+    for x in range(matte.shape[0]):
+        ux[x], uy[x], wc[x], hue_weight = _direction_px(cb[x], cr[x], weights[x])
+        hued = np.int32(hued + hue_weight)
+    for x in range(matte.shape[0]):
+        bh[x] = np.int32(clamp((atan2_px(cr[x], cb[x]) + _PI) * _HUE_BINS, ZERO, _LAST))
+    across, up, area = np.int64(0), np.int64(0), np.int32(0)
+    for x in range(matte.shape[0]):
+        across += np.int64(ux[x]) * np.int64(weights[x])
+        up += np.int64(uy[x]) * np.int64(weights[x])
+        area = np.int32(area + weights[x])
     sums[0] += across
     sums[1] += up
     sums[2] += hued
@@ -475,7 +481,7 @@ def _tally_row(row, matte, scratch, sums, n, black):
 @sheet
 def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
-    scratch, kept = np.empty((5, CHUNK), np.int32), np.empty(CHUNK, np.float32)
+    whole, real, kept = np.empty((8, RUN), np.int32), np.empty((3, RUN), np.float32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
     for band in range(y0, y1):
         own = counts[band]
@@ -483,21 +489,22 @@ def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1
             if not is_dealt(y, band, counts):
                 continue
             row, matte_row = image[y].reshape(-1), matte[y] if use_matte else every
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
+            for x0 in range(0, width, RUN):
+                x1 = min(x0 + RUN, width)
                 counted = kept[: x1 - x0]
                 if is_clear(matte_row[x0:x1]):
                     continue
+                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)
-                    _tally_row(pixels, counted, scratch, sums[band], 3, black)
+                    _tally_row(pixels, counted, whole, real, sums[band], 3, black)
                 else:
                     pixels = row[4 * x0 : 4 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 4, stages, p)
-                    _tally_row(pixels, counted, scratch, sums[band], 4, black)
+                    _tally_row(pixels, counted, whole, real, sums[band], 4, black)
                 for i in range(3):
-                    _scatter(scratch[i, : x1 - x0], scratch[3 if i < 2 else 4], own[i])
+                    _scatter(whole[i, : x1 - x0], whole[3 if i < 2 else 4], own[i])
 
 
 @dataclass(frozen=True, eq=False)

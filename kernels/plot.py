@@ -1,8 +1,10 @@
-"""Plotting: counts of a picture's pixels placed on a fine grid in whole numbers, and counts turned into brightness.
+"""Plotting: counts of a picture's pixels placed on a grid in whole numbers, and counts turned into brightness.
 
-A pixel is shared among the four cells (or, along one axis, the two cells) nearest to it, in fixed point, so that
-codes and cells do not beat against one another; sums of whole numbers do not depend on the order of the rows.
-What the matte leaves out is passed over.
+A pixel is counted once: additions to counters are what a plot costs. It is counted on a grid twice as fine as the plot,
+moved before by up to half a fine cell, by its place in the picture: of the pixels of one colour every fine cell nearby
+gets its share, and codes and cells do not beat against one another. In the end each fine cell is shared among the cells
+of the plot nearest to it. Sums of whole numbers do not depend on the order of the rows. What the matte leaves out is
+passed over.
 """
 
 from __future__ import annotations
@@ -10,103 +12,202 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
-from .colour import HALF, ONE, ZERO, F, clamp, clean_px, log2_px, ycbcr_px
+from .colour import HALF, KB, KG, KR, ONE, ZERO, F, clamp, log2_px, ycbcr_px
 from .errors import ValueRangeError
+from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
-from .measure import (
-    CHUNK,
-    COMPONENTS,
-    SPARE,
-    Counts,
-    check_count,
-    column_starts,
-    component_px,
-    counters,
-    is_clear,
-    is_dealt,
-)
-from .strips import over_rows
+from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
+from .memory import LEAST, RESULTS
+from .strips import STRIP, over_rows, thread_count
 
-PIXEL = 65536
+PIXEL = 4096
 """What one pixel with a matte of 1 adds to a plot, over all the cells that share it."""
 
-_MATTE_STEPS, _LEVEL_STEPS = F(256), F(4096)
-_FINE, _SHIFT, _PART = np.int32(16), np.int32(4), np.int32(15)
+_STEPS, _WHOLE = F(256), np.uint32(256)
+_MOST = 1 << 23
+"""Pixels for a set of counters: twice as many, all in one cell, are more than 32 bits hold. A strip of rows, the least
+that a set is given, has less than that many more up to a width of 131072."""
+_FAR = F(3e38)
+"""What is beyond it, after the factors of a plot, is as good as infinite."""
+_LINE = 16
+"""Counters in a line of the processor's cache."""
+_ONCE, _THRICE, _FOUR = np.uint64(1), np.uint64(3), np.uint64(4)
+
+FineCounts = NDArray[np.uint32]
+
+_PLACES = 8
+_OFFSETS = np.tile(np.array([-7, 1, -3, 5, -5, 3, -1, 7], np.float32) / F(16), RUN // _PLACES + 1)
+"""Parts of a fine cell by which pixels side by side are moved: any few in a row are moved both ways."""
+
+
+# --- fine cells ---------------------------------------------------------------------------------------------
+
+
+def _line(cells: int) -> int:
+    """Return how far apart the lines of a grid lie: an odd number of cache lines, or they get in each other's way."""
+    return (-(-cells // _LINE) | 1) * _LINE
+
+
+def _counters(image: Floats, lines: int, line: int) -> tuple[FineCounts, NDArray[np.int32]]:
+    """Return sets of counters with whatever values, one for each thread that is worth it, a spare one at their end.
+
+    And the first line of each that is in use and the first one after: none yet.
+    """
+    height, width = image.shape[:2]
+    sets = min(max(thread_count(), -(-height * width // _MOST)), -(-height // STRIP))
+    reached = np.full((sets, 2), lines // 2, np.int32)
+    return _room((sets, lines * line + _LINE)).view(np.uint32), reached
+
+
+def _room(shape: tuple[int, int]) -> Floats:
+    return RESULTS.lent(shape) if shape[0] * shape[1] * 4 >= LEAST else np.empty(shape, np.float32)
 
 
 @inline
-def _matte_row(matte, use_matte, weights, steps):
-    """Multiply the 0 or 1 of every pixel by its matte in whole steps."""
+def _reach(counts, reached, line, low, high):
+    """Take the lines ``low`` to ``high`` into use, and what lies between them and those that are, all at 0."""
+    while reached[0] > low:
+        reached[0] -= 1
+        counts[reached[0] * line : (reached[0] + 1) * line] = np.uint32(0)
+    while reached[1] <= high:
+        counts[reached[1] * line : (reached[1] + 1) * line] = np.uint32(0)
+        reached[1] += 1
+
+
+@inline
+def _shift(y):
+    """Where a row begins in the offsets: pixels one above another are moved both ways as well."""
+    return 3 * y % _PLACES
+
+
+@inline
+def _matte_row(matte, weights):
+    for x in range(weights.shape[0]):
+        weights[x] = np.int32(clamp(matte[x], ZERO, ONE) * _STEPS + HALF)
+
+
+@inline
+def _add_row(cells, matte, use_matte, weights, counts):
+    """Count pixels by their matte, or each whole; ``weights`` is scratch."""
     if use_matte:
-        for x in range(weights.shape[0]):
-            weights[x] *= np.int32(clamp(matte[x], ZERO, ONE) * steps + HALF)
+        _matte_row(matte, weights)
+        for x in range(cells.shape[0]):
+            counts[np.uint32(cells[x])] += np.uint32(weights[x])
     else:
-        for x in range(weights.shape[0]):
-            weights[x] *= np.int32(steps)
+        for x in range(cells.shape[0]):
+            counts[np.uint32(cells[x])] += _WHOLE
+
+
+@inline
+def _fold_lines(counts, reached, line, y, last, sums):
+    """Add up the four fine lines, of all sets, that a line of the plot gets a share of; beyond the edge its own."""
+    for x in range(sums.shape[0]):
+        sums[x] = np.uint64(0)
+    for k in range(4):
+        fine = min(max(2 * y - 1 + k, 0), last)
+        share = _THRICE if 0 < k < 3 else _ONCE
+        for band in range(counts.shape[0]):
+            if reached[band, 0] <= fine < reached[band, 1]:
+                cells = counts[band, fine * line : (fine + 1) * line]
+                for x in range(sums.shape[0]):
+                    sums[x] += np.uint64(cells[x]) * share
+
+
+@inline
+def _fold_columns(sums, out):
+    """The same along a line, which has one fine cell more at either end."""
+    for x in range(out.shape[0]):
+        out[x] = sums[2 * x] + (sums[2 * x + 1] + sums[2 * x + 2]) * _THRICE + sums[2 * x + 3]
+
+
+@inline
+def _raise_row(sums, out):
+    for x in range(out.shape[0]):
+        out[x] = sums[x] * _FOUR
+
+
+@sheet
+def _fold_sheet(counts, reached, line, out, both, first, y0, y1):
+    height, width = out.shape
+    cells = 2 * width if both else width
+    sums = np.empty(cells + 2, np.uint64)
+    for y in range(first + y0, first + y1):
+        _fold_lines(counts, reached, line, y, 2 * height - 1, sums[1 : cells + 1])
+        if both:
+            sums[0], sums[cells + 1] = sums[1], sums[cells]
+            _fold_columns(sums, out[y])
+        else:
+            _raise_row(sums[1 : cells + 1], out[y])
+
+
+def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tuple[int, int], both: bool) -> Counts:
+    """Return the plot of fine counts: twice as fine from line to line, and along the lines where ``both``."""
+    out = _room((shape[0], 2 * shape[1])).view(np.uint64)
+    first, last = max(int(reached[:, 0].min()) // 2 - 1, 0), min(int(reached[:, 1].max()) // 2 + 1, shape[0])
+    out[:first], out[last:] = 0, 0
+    over_rows(_fold_sheet, last - first, counts, reached, line, out, np.bool_(both), first)
+    return out
 
 
 # --- the plane of chroma ------------------------------------------------------------------------------------
 
 
 @inline
-def _chroma_row(row, across, down, weights, n, p):
-    scale, centre, end = p
-    for x in range(weights.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        _, cb, cr = ycbcr_px(r, g, b)
-        i = cb * scale + centre
+def _chroma_row(row, across, cells, alpha, n, line, spare, p):
+    """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie.
+
+    Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be
+    gathered.
+    """
+    scale, middle, centre, end = p
+    low, high = np.int32(end), np.int32(-1)
+    for x in range(cells.shape[0]):
+        _, cb, cr = ycbcr_px(row[n * x], row[n * x + 1], row[n * x + 2])
+        i = cb * scale + (middle + across[x])
         j = centre - cr * scale
         inside = (i >= ZERO) & (i < end) & (j >= ZERO) & (j < end)
-        across[x] = np.int32(i if inside else ZERO)
-        down[x] = np.int32(j if inside else ZERO)
-        weights[x] = np.int32(good if inside else ZERO)
+        down = np.int32(j if inside else end)
+        cells[x] = np.int32(np.int32(down * line) + np.int32(i if inside else ZERO)) if inside else spare
+        low = min(low, down)
+        high = max(high, down if inside else np.int32(-1))
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
+    return low, high
 
 
 @inline
-def _share_in_four(across, down, weights, counts, line, shares):
-    """Add every pixel to its four cells; ``shares`` (4, …) is scratch. What each gets is found first: vector code."""
-    first, second, third, fourth = shares[0], shares[1], shares[2], shares[3]
-    for x in range(weights.shape[0]):
-        i, j, weight = across[x], down[x], weights[x]
-        lower = np.int32(j & _PART)
-        upper = np.int32(_FINE - lower)
-        right = np.int32(weight * np.int32(i & _PART))
-        left = np.int32(np.int32(weight * _FINE) - right)
-        first[x] = np.int32(left * upper)
-        second[x] = np.int32(right * upper)
-        third[x] = np.int32(left * lower)
-        fourth[x] = np.int32(right * lower)
-        across[x] = np.int32(np.int32(np.int32(j >> _SHIFT) * line) + np.int32(i >> _SHIFT))
-    for x in range(weights.shape[0]):
-        cell = np.int64(across[x])
-        counts[np.uint64(cell)] += np.uint64(first[x])
-        counts[np.uint64(cell + 1)] += np.uint64(second[x])
-        counts[np.uint64(cell + line)] += np.uint64(third[x])
-        counts[np.uint64(cell + line + 1)] += np.uint64(fourth[x])
+def _count_chroma(row, across, matte, use_matte, scratch, counts, reached, n, line, p):
+    """Count a row of pixels, a run at a time."""
+    cells, weights, alpha = scratch
+    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
+    for x0 in range(0, width, RUN):
+        x1 = min(x0 + RUN, width)
+        if use_matte and is_clear(matte[x0:x1]):
+            continue
+        fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        low, high = _chroma_row(row[n * x0 : n * x1], across, cells[: x1 - x0], alpha, n, line, spare, p)
+        _reach(counts, reached, line, low, high)
+        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
-def _chroma_sheet(image, matte, use_matte, counts, line, p, y0, y1):
-    height, width, n = image.shape
-    room, shares = np.empty((3, CHUNK), np.int32), np.empty((4, CHUNK), np.int32)
+def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
+    scale, middle, end = p
+    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
-        for y in range(height):
-            if not is_dealt(y, band, counts):
-                continue
-            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, CHUNK):
-                x1 = min(x0 + CHUNK, width)
-                if use_matte and is_clear(matte_row[x0:x1]):
-                    continue
-                across, down, weights = room[0][: x1 - x0], room[1][: x1 - x0], room[2][: x1 - x0]
-                if n == 3:
-                    _chroma_row(row[3 * x0 : 3 * x1], across, down, weights, 3, p)
+        counts[band, -1] = np.uint32(0)
+        for y in range(image.shape[0]):
+            if is_dealt(y, band, counts):
+                row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+                across, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
+                q = (scale, middle, middle + _OFFSETS[y % _PLACES], end)
+                if image.shape[2] == 3:
+                    _count_chroma(row, across, matte_row, use_matte, scratch, own, lines, 3, line, q)
                 else:
-                    _chroma_row(row[4 * x0 : 4 * x1], across, down, weights, 4, p)
-                _matte_row(matte_row[x0:x1], use_matte, weights, _MATTE_STEPS)
-                _share_in_four(across, down, weights, counts[band], line, shares)
+                    _count_chroma(row, across, matte_row, use_matte, scratch, own, lines, 4, line, q)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -116,7 +217,11 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     :param size: cells along either side, 16 to 4096. :param scale: cells for a Cb or Cr of 1, above 0.
     :returns: uint64 (size, size), +Cr up and +Cb to the right; (Cb, Cr) lies at column size/2 + Cb·scale, row
         size/2 − Cr·scale, where the middle of the first cell is 0.5. A pixel adds its matte (in 1/256) times
-        :data:`PIXEL`, to 1/16 of a cell; beyond the plane, or with a component that is not finite, it adds nothing.
+        :data:`PIXEL`. It is moved by up to 7/32 of a cell along either axis, in steps of 1/16 that all occur in any
+        8 × 8 pixels, and shared from the middle of the quarter of a cell that it then lies in: 9/16 to that cell,
+        3/16 to either neighbour beside that quarter, 1/16 to the one between them (at the edge of the plane to the
+        cells within). So one pixel lies where it belongs to 15/32 of a cell, many of one colour to 1/32. Beyond the
+        plane, or with a component that is not finite, it adds nothing.
     :raises ValueRangeError: size or scale. :raises PictureError: wrong array.
 
     Source: BT.709-6 items 3.2 and 3.3.
@@ -126,60 +231,67 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
         raise ValueRangeError(f"The scale of a chroma plot must be above 0 and up to 100000, not {scale}.")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    line = size + int(SPARE)
-    counts = counters(image.shape[0], size * line)
-    p = (F(scale * 16), F((size - 1) * 8 + 0.5), F((size - 1) * 16))
-    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, np.int32(line), p, strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, line)[:, :size])
+    line = _line(2 * size)
+    counts, reached = _counters(image, 2 * size, line)
+    p = (F(scale * 2), F(size), F(size * 2))
+    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, reached, np.int32(line), p, strip=1)
+    return _folded(counts, reached, line, (size, size), both=True)
 
 
 # --- levels across the picture ------------------------------------------------------------------------------
 
 
 @inline
-def _level_row(row, down, weights, n, signal, p):
-    scale, top, end = p
-    for x in range(weights.shape[0]):
-        r, g, b, good = clean_px(row[n * x], row[n * x + 1], row[n * x + 2])
-        value = component_px(r, g, b, signal)
-        down[x] = np.int32(clamp(top - value * scale, ZERO, end))
-        weights[x] = np.int32(good)
+def _level_row(row, offsets, columns, cells, alpha, n, line, spare, p):
+    """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away.
+
+    Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be
+    gathered.
+    """
+    top, end, of_r, of_g, of_b = p
+    low, high = np.int32(end), np.int32(0)
+    for x in range(cells.shape[0]):
+        down = top + offsets[x] - (of_r * row[n * x] + of_g * row[n * x + 1] + of_b * row[n * x + 2])
+        good = abs(down) < _FAR
+        at = np.int32(clamp(down, ZERO, end))
+        cells[x] = np.int32(np.int32(at * line) + columns[x]) if good else spare
+        low = min(low, at)
+        high = max(high, at)
+        if n == 4:
+            alpha[x] = row[4 * x + 3]
+    return low, high
 
 
 @inline
-def _share_in_two(start, down, weights, counts, lower):
-    """Add every pixel to its two cells; ``lower`` is scratch. What each gets is found first: vector code."""
-    for x in range(weights.shape[0]):
-        lower[x] = np.int32(weights[x] * np.int32(down[x] & _PART))
-        weights[x] = np.int32(np.int32(weights[x] * _FINE) - lower[x])
-        down[x] = np.int32(start[x] + np.int32(down[x] >> _SHIFT))
-    for x in range(weights.shape[0]):
-        cell = np.int64(down[x])
-        counts[np.uint64(cell)] += np.uint64(weights[x])
-        counts[np.uint64(cell + 1)] += np.uint64(lower[x])
+def _count_levels(row, offsets, columns, matte, use_matte, scratch, counts, reached, n, line, p):
+    """Count a row of pixels, a run at a time."""
+    cells, weights, alpha = scratch
+    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
+    for x0 in range(0, width, RUN):
+        x1 = min(x0 + RUN, width)
+        if use_matte and is_clear(matte[x0:x1]):
+            continue
+        fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        low, high = _level_row(
+            row[n * x0 : n * x1], offsets, columns[x0:x1], cells[: x1 - x0], alpha, n, line, spare, p
+        )
+        _reach(counts, reached, line, low, high)
+        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
 
 
 @sheet
-def _level_sheet(image, matte, use_matte, start, counts, signal, p, y0, y1):
-    height, width, n = image.shape
-    step = CHUNK if use_matte else width  # neighbours share a counter: read right after it was written, a place stalls
-    room = np.empty((3, step), np.int32)
+def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
+    scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
-        for y in range(height):
-            if not is_dealt(y, band, counts):
-                continue
-            row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-            for x0 in range(0, width, step):
-                x1 = min(x0 + step, width)
-                if use_matte and is_clear(matte_row[x0:x1]):
-                    continue
-                down, weights, lower = room[0][: x1 - x0], room[1][: x1 - x0], room[2][: x1 - x0]
-                if n == 3:
-                    _level_row(row[3 * x0 : 3 * x1], down, weights, 3, signal, p)
+        counts[band, -1] = np.uint32(0)
+        for y in range(image.shape[0]):
+            if is_dealt(y, band, counts):
+                row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
+                offsets, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
+                if image.shape[2] == 3:
+                    _count_levels(row, offsets, columns, matte_row, use_matte, scratch, own, lines, 3, line, p)
                 else:
-                    _level_row(row[4 * x0 : 4 * x1], down, weights, 4, signal, p)
-                _matte_row(matte_row[x0:x1], use_matte, weights, _LEVEL_STEPS)
-                _share_in_two(start[x0:x1], down, weights, counts[band], lower)
+                    _count_levels(row, offsets, columns, matte_row, use_matte, scratch, own, lines, 4, line, p)
 
 
 def level_counts(
@@ -192,7 +304,10 @@ def level_counts(
         of the picture. :param signal: "luma" (BT.709 Y′), "r", "g" or "b".
     :param low, high: the levels at the lower edge of the last and the upper edge of the first row.
     :returns: uint64 (rows, columns), high levels first; levels beyond lie in the outermost rows. A pixel adds its
-        matte (in 1/4096) times :data:`PIXEL`; one with a component that is not finite adds nothing.
+        matte (in 1/256) times :data:`PIXEL`. It is moved by up to 7/32 of a row, in steps of 1/16 that all occur in
+        any 8 pixels side by side or one above another, and shared from the middle of the half of a row that it then
+        lies in: 3/4 to that row, 1/4 to the next one on its side, if there is one. So one pixel lies where it belongs
+        to 15/32 of a row, many of one level to 1/32. One with a component that is not finite adds nothing.
     :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
     """
     rows, columns = shape
@@ -209,13 +324,13 @@ def level_counts(
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise ValueRangeError(f"A level plot needs finite levels with low below high, not {low} to {high}.")
     matte, use_matte = matte_or_all(image, matte)
-    start = column_starts(width, columns, rows)
-    scale = rows / (high - low)
-    p = (F(scale * 16), F((high * scale - 0.5) * 16 + 0.5), F((rows - 1) * 16 - 1))
-    counts = counters(image.shape[0], rows * columns)
-    wanted = np.int32(COMPONENTS.index(signal))
-    over_rows(_level_sheet, len(counts), image, matte, use_matte, start, counts, wanted, p, strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0).reshape(columns, rows).T)
+    column = (np.arange(width) * columns // width).astype(np.int32)
+    scale, line = 2 * rows / (high - low), _line(columns)
+    factors = (float(KR), float(KG), float(KB)) if signal == "luma" else tuple(float(signal == each) for each in "rgb")
+    p = (F(high * scale), F(2 * rows - 1), *(F(factor * scale) for factor in factors))
+    counts, reached = _counters(image, 2 * rows, line)
+    over_rows(_level_sheet, len(counts), image, matte, use_matte, column, counts, reached, np.int32(line), p, strip=1)
+    return _folded(counts, reached, line, (rows, columns), both=False)
 
 
 # --- brightness ---------------------------------------------------------------------------------------------

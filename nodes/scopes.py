@@ -98,7 +98,7 @@ class Vectorscope(Node):
         canvas = Canvas(self.size, self.size)
         below, above = _graticule(plane, self.angle, self.bias)
         canvas.pixels[:] = below
-        counts = plot.chroma_counts(image, matte, self.size, plane.scale)
+        counts = self.counts(image, matte)
         total = int(counts.sum())
         if total:
             trace = coloured(_trace(counts, total, plane.blur, self.brightness))
@@ -107,6 +107,10 @@ class Vectorscope(Node):
         _draw_reading(canvas, plane, _centre(image, matte), self.angle + self.bias, matte is not None)
         _draw_source(canvas, plane, matte is not None, total > 0)
         return canvas.picture(image.shape[2])
+
+    def counts(self, image: Picture, matte: Matte | None = None) -> measure.Counts:
+        """Return what is drawn, as counts: see :func:`~inkarnat.kernels.plot.chroma_counts`."""
+        return plot.chroma_counts(image, matte, self.size, _ChromaPlane(self.size, int(self.zoom)).scale)
 
 
 @dataclass(frozen=True)
@@ -426,13 +430,13 @@ class Waveform(Node):
         image = as_picture(image)
         if matte is not None:
             matte = as_plane(matte, like=image.shape[:2])
-        signals = ("luma",) if self.view == "luma" else ("r", "g", "b")
-        panels = _panels(self.width, self.height, 3 if self.view == "parade" else 1)
+        panels = self._panels()
         canvas = Canvas(self.width, self.height)
         canvas.pixels[:] = _scale(panels, self.view)
         anything = False
-        for signal, panel in zip(signals, panels.boxes * 3, strict=False):
-            brightness = _levels(image, matte, panel, signal, self.brightness)
+        counted = self.counts(image, matte)
+        for signal, counts, panel in zip(self._signals(), counted, panels.boxes * 3, strict=False):
+            brightness = _levels(counts, image.shape, panel, self.brightness)
             anything = anything or bool(brightness.any())
             _add_light(canvas, panel, coloured(brightness, _SIGNAL_TRACES.get(signal, TRACE)))
         percentiles: tuple[float, ...] = ()
@@ -443,6 +447,18 @@ class Waveform(Node):
         words = _source(matte is not None, anything)
         canvas.words((right, panels.letter * 0.45), words, panels.letter, CLOUD, "ra")
         return canvas.picture(image.shape[2])
+
+    def counts(self, image: Picture, matte: Matte | None = None) -> list[measure.Counts]:
+        """Return what is drawn, as counts of each signal: see :func:`~inkarnat.kernels.plot.level_counts`."""
+        panel = self._panels().boxes[0]
+        shape = (panel.height, min(panel.width, image.shape[1]))
+        return [plot.level_counts(image, matte, shape, signal, _LOW, _HIGH) for signal in self._signals()]
+
+    def _signals(self) -> tuple[str, ...]:
+        return ("luma",) if self.view == "luma" else ("r", "g", "b")
+
+    def _panels(self) -> _Panels:
+        return _panels(self.width, self.height, 3 if self.view == "parade" else 1)
 
 
 @dataclass(frozen=True)
@@ -482,13 +498,11 @@ def _panels(width: int, height: int, count: int) -> _Panels:
     return _Panels(width, height, letter, tuple(boxes))
 
 
-def _levels(image: Picture, matte: Matte | None, panel: _Panel, signal: str, brightness: float) -> Floats:
-    """Return the brightness of one plot, (panel height, panel width)."""
-    width = image.shape[1]
-    columns = min(panel.width, width)
-    counts = plot.level_counts(image, matte, (panel.height, columns), signal, _LOW, _HIGH)
+def _levels(counts: measure.Counts, shape: tuple[int, ...], panel: _Panel, brightness: float) -> Floats:
+    """Return the brightness of one plot, (panel height, panel width), of a picture of that shape."""
+    width, columns = shape[1], counts.shape[1]
     column = np.arange(width) * columns // width
-    pixels = np.bincount(column, minlength=columns) * float(image.shape[0] * plot.PIXEL)
+    pixels = np.bincount(column, minlength=columns) * float(shape[0] * plot.PIXEL)
     fullest = max(float((counts.sum(axis=0) / pixels).max()), 1e-6)
     share = (counts / pixels * (panel.height / 400 / fullest)).astype(np.float32)
     share = np.ascontiguousarray(share[:, np.arange(panel.width) * columns // panel.width])

@@ -8,7 +8,7 @@ import math
 import colour
 import numpy as np
 import pytest
-from inkarnat.kernels import measure, plot, strips
+from inkarnat.kernels import measure, memory, plot, soften, strips
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from inkarnat.nodes import scopes
 from inkarnat.nodes.declare import ParamError
@@ -63,13 +63,73 @@ def amber(scope):
 @pytest.mark.slice
 @pytest.mark.parametrize("letter", RGB)
 def test_a_single_colour_is_plotted_where_the_reference_puts_it(letter):
-    """colour-science's Y′CbCr; the plot is exact to 1/16 of a cell, rounded."""
-    counts = plot.chroma_counts(flat(RGB[letter], 2, 3), None, 64, 48.0)
-    assert counts.sum() == 6 * plot.PIXEL
+    """colour-science's Y′CbCr; the plot is exact to 1/32 of a cell for 8 × 8 pixels, to 15/32 for one."""
     _, cb, cr = ycbcr(RGB[letter])
     y, x = np.mgrid[0:64, 0:64] + 0.5
-    assert (counts * x).sum() / counts.sum() == pytest.approx(32 + cb * 48, abs=1 / 30)
-    assert (counts * y).sum() / counts.sum() == pytest.approx(32 - cr * 48, abs=1 / 30)
+    for side, precision in ((8, 1 / 32), (24, 1 / 32), (1, 15 / 32)):
+        counts = plot.chroma_counts(flat(RGB[letter], side, side), None, 64, 48.0)
+        assert counts.sum() == side**2 * plot.PIXEL
+        assert (counts * x).sum() / counts.sum() == pytest.approx(32 + cb * 48, abs=precision + 1e-4)
+        assert (counts * y).sum() / counts.sum() == pytest.approx(32 - cr * 48, abs=precision + 1e-4)
+
+
+def offsets(height, width):
+    """Cells by which pixels are moved: from pixel to pixel, each row beginning 3 later, and from row to row."""
+    order = (np.array([0, 4, 2, 6, 1, 5, 3, 7]) + 0.5) / 16 - 0.25
+    y, x = np.mgrid[0:height, 0:width]
+    return order[(x + 3 * y) % 8], order[y % 8]
+
+
+def shared(position, cells):
+    """The cells that a position in cells is shared among, as from the middle of its half, and what each gets."""
+    middle = math.floor(2 * position) / 2 + 0.25
+    first = math.floor(middle - 0.5)
+    right = middle - 0.5 - first
+    return [(min(max(first, 0), cells - 1), 1 - right), (min(first + 1, cells - 1), right)]
+
+
+def clear_of_edges(positions, matte):
+    """The matte in the whole steps of a plot, 0 where float32 and float64 might not agree on a pixel's fine cell."""
+    near = np.zeros(matte.shape, bool)
+    for position in positions:
+        near |= abs(2 * position - np.rint(2 * position)) < 1e-3
+    return np.where(near, 0, np.rint(np.clip(matte, 0, 1) * 256) / 256).astype(np.float32)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("channels", [3, 4])
+def test_chroma_against_a_slow_count(channels, make_picture, matte):
+    """An obvious loop in float64 with colour-science's Y′CbCr, every pixel shared among four cells: equal."""
+    picture = make_picture(channels=channels)
+    chroma, (along, upright) = ycbcr(picture[..., :3].astype(np.float64))[..., 1:], offsets(37, 53)
+    across, down = 20 + chroma[..., 0] * 50 + along, 20 - chroma[..., 1] * 50 + upright
+    matte = clear_of_edges((across, down), matte)
+    expected = np.zeros((40, 40))
+    for y, x in zip(*np.nonzero(matte), strict=True):
+        if 0 <= across[y, x] < 40 and 0 <= down[y, x] < 40:
+            for row, of_row in shared(down[y, x], 40):
+                for column, of_column in shared(across[y, x], 40):
+                    expected[row, column] += matte[y, x] * of_row * of_column
+    assert 100 < expected.sum() < matte.sum() - 1  # some of it lies beyond the plane
+    np.testing.assert_array_equal(plot.chroma_counts(picture, matte, 40, 50.0), expected * plot.PIXEL)
+
+
+@pytest.mark.parametrize("size", [256, 512, 1080])
+def test_codes_and_cells_do_not_beat_against_one_another(size):
+    """All chroma codes of 8-bit video (BT.709-6: 224 for 1) alike, as the vectorscope blurs them: an even plane.
+
+    Nearest fine cells alone would give .10, .18 and .12.
+    """
+    plane = scopes._ChromaPlane(size, 1)
+    cb, cr = np.meshgrid(*[np.arange(-60, 61) / 224] * 2)
+    picture = np.stack(
+        [0.5 + 1.5748 * cr, 0.5 - (0.2126 * 1.5748 * cr + 0.0722 * 1.8556 * cb) / 0.7152, 0.5 + 1.8556 * cb]
+    )
+    picture = picture.transpose(1, 2, 0).repeat(8, axis=0).repeat(8, axis=1).astype(np.float32)
+    density = soften.gaussian(plot.chroma_counts(picture, None, size, plane.scale).astype(np.float32), plane.blur)
+    reach = int(plane.scale * 0.22)
+    inner = density[size // 2 - reach : size // 2 + reach, size // 2 - reach : size // 2 + reach]
+    assert inner.std() / inner.mean() < {256: 0.025, 512: 0.095, 1080: 0.06}[size]
 
 
 @pytest.mark.slice
@@ -91,20 +151,57 @@ def test_the_matte_weighs_every_pixel(make_picture):
 
 @pytest.mark.slice
 @pytest.mark.parametrize("signal", measure.COMPONENTS)
-def test_levels_against_a_slow_count(signal, picture, matte):
-    """An obvious loop in float64: each pixel shared between the two rows around its level, to 1/16 of a row."""
-    counts = plot.level_counts(picture, matte, (40, 17), signal, -0.2, 1.3)
-    expected, touched = np.zeros((40, 17)), np.zeros((40, 17))
-    for y in range(37):
-        for x in range(53):
-            level = ycbcr(picture[y, x])[0] if signal == "luma" else picture[y, x, "rgb".index(signal)]
-            down = min(max((1.3 - level) / 1.5 * 40 - 0.5, 0), 39)
-            upper = min(int(down), 38)
-            expected[upper, x * 17 // 53] += matte[y, x] * (1 - (down - upper))
-            expected[upper + 1, x * 17 // 53] += matte[y, x] * (down - upper)
-            touched[upper : upper + 2, x * 17 // 53] += matte[y, x]
-    assert (abs(counts / plot.PIXEL - expected) <= touched / 16 + 0.01).all()
-    assert counts.sum() / plot.PIXEL == pytest.approx(matte.sum(), abs=0.1)
+@pytest.mark.parametrize("channels", [3, 4])
+def test_levels_against_a_slow_count(signal, channels, make_picture, matte):
+    """An obvious loop in float64: each pixel shared between the two rows around its level: equal."""
+    picture = make_picture(channels=channels)
+    rgb = picture[..., :3].astype(np.float64)
+    levels = ycbcr(rgb)[..., 0] if signal == "luma" else rgb[..., "rgb".index(signal)]
+    down = np.clip((0.8 - levels) / 0.7 * 40 + offsets(37, 53)[0], 0.01, 39.99)
+    matte = clear_of_edges((down,), matte)
+    expected = np.zeros((40, 17))
+    for y, x in zip(*np.nonzero(matte), strict=True):
+        for row, of_row in shared(down[y, x], 40):
+            expected[row, x * 17 // 53] += matte[y, x] * of_row
+    assert expected[0].any()  # some of it lies beyond the plot
+    assert expected[-1].any()
+    np.testing.assert_array_equal(plot.level_counts(picture, matte, (40, 17), signal, 0.1, 0.8), expected * plot.PIXEL)
+
+
+@pytest.fixture(params=["chroma", "levels"])
+def count(request):
+    """Either plot of a picture and a matte or None."""
+    if request.param == "chroma":
+        return lambda image, matte: plot.chroma_counts(image, matte, 300, 250.0)
+    return lambda image, matte: plot.level_counts(image, matte, (300, 130), "luma", -0.1, 1.1)
+
+
+def test_counts_do_not_depend_on_threads_or_sets_of_counters(count, make_picture, monkeypatch):
+    picture = make_picture(300, 391)
+    matte = make_picture(300, 391, seed=9)[..., 0].clip(0, 1)
+    first = [count(picture, matte), count(picture, None)]
+    for threads, most in ((1, 1 << 23), (2, 1 << 23), (3, 1 << 23), (1, 20_000), (2, 100)):
+        monkeypatch.setattr(plot, "_MOST", most)
+        with strips.threads(threads):
+            np.testing.assert_array_equal([count(picture, matte), count(picture, None)], first)
+
+
+def test_a_full_matte_is_no_matte(count, make_picture):
+    picture = make_picture(70, 391)
+    np.testing.assert_array_equal(count(picture, np.ones((70, 391), np.float32)), count(picture, None))
+
+
+def test_counters_lie_in_memory_with_whatever_values(count, make_picture):
+    """What lay there before, all bits 1, and how much of it is used, does not show."""
+    pictures = [make_picture(70, 391), flat((0.4, 0.4, 0.4), 70, 391), flat((0.1, 0.9, 0.1), 70, 391)]
+    for picture in pictures:
+        first = count(picture, None)
+        assert first.sum() == picture[..., 0].size * plot.PIXEL or picture is pictures[0]
+        shapes = [(1, lines * plot._line(cells) + 16) for lines, cells in ((600, 600), (600, 130))]
+        for held in [memory.RESULTS.lent(shape) for shape in shapes]:
+            held.view(np.uint32)[:] = 0xFFFFFFFF
+        del held
+        np.testing.assert_array_equal(count(picture, None), first)
 
 
 @pytest.mark.slice

@@ -6,10 +6,9 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ...kernels import plot
 from ...kernels.arrays import Floats
 from ...kernels.measure import Counts
-from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, learn_skin_key
+from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, Vectorscope, Waveform, learn_skin_key
 from ..headless.graph import Graph, Step
 from ..headless.runner import Runner
 from .frames import SKIN_BOX, skin_frame
@@ -18,10 +17,6 @@ Work = Callable[[], Floats]
 
 BINS = 256
 """Cells along the sides of the Cb/Cr plane in which pixels are counted."""
-
-_VECTORSCOPE, _SCALE, _LINES, _COLUMNS = 512, 350.4, 432, 768
-"""Cells of the scopes as their nodes draw them at first: the vectorscope's side and those for a Cb or Cr of 1, and
-lines and columns of the waveform."""
 
 
 @dataclass(frozen=True)
@@ -81,13 +76,14 @@ def full_quality() -> Chain:
 
 
 def vectorscope(image: Floats) -> Counts:
-    """Return what the vectorscope draws: every pixel is shared among four cells."""
-    return plot.chroma_counts(image, None, _VECTORSCOPE, _SCALE)
+    """Return what the vectorscope draws at first, as counts."""
+    return Vectorscope().counts(image)
 
 
 def waveform(image: Floats) -> Counts:
-    """Return what the waveform of luma draws: every pixel is shared between two cells."""
-    return plot.level_counts(image, None, (_LINES, min(_COLUMNS, image.shape[1])), "luma", 0.0, 1.0)
+    """Return what the waveform draws at first, as counts: luma."""
+    (luma,) = Waveform().counts(image)
+    return luma
 
 
 def scopes(image: Floats) -> tuple[Counts, Counts]:
