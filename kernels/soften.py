@@ -1564,27 +1564,22 @@ def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, 
     width = planes.shape[2]
     taps = len(taps_luma) + len(taps_chroma) + len(taps_ratio)
     row, padded = np.empty(width + 2, np.float32), np.empty(width + 2 * taps, np.float32)
-    room = np.empty((4, width + 2), np.float32)
-    u, v = room[2][:width], room[3][:width]
+    room, ratio = np.empty((2, width + 2), np.float32), np.empty((2, width), np.float32)
     first, last = (y0 // 2, (y1 - 1) // 2 + 2) if halved else (y0, y1 - 1)
     blurred = np.empty((low.shape[0], last + 1 - first, low.shape[2]), np.float32)
     for k in range(low.shape[0]):
         for y in range(first, last + 1):
             _fir_row(low[k], blurred[k, y - first], taps_ratio if k < 2 else taps_chroma, y, row, padded)
     for y in range(y0, y1):
-        _fir_row(planes[0], out[0, y], taps_luma, y, row, padded)
-        for k in range(1, 3):
-            if low.shape[0] > 2:
-                doubled_row(blurred[k + 1], y // 2 + 1 - first, out[k, y], room[0], room[1], y, NOUGHT)
+        for k in range(3 if low.shape[0] == 2 else 1):
+            _fir_row(planes[k], out[k, y], taps_chroma if k else taps_luma, y, row, padded)
+        for k in range(low.shape[0]):
+            to = ratio[k] if k < 2 else out[k - 1, y]
+            if halved:
+                doubled_row(blurred[k], y // 2 + 1 - first, to, room[0], room[1], y, NOUGHT)
             else:
-                _fir_row(planes[k], out[k, y], taps_chroma, y, row, padded)
-        if halved:
-            doubled_row(blurred[0], y // 2 + 1 - first, u, room[0], room[1], y, NOUGHT)
-            doubled_row(blurred[1], y // 2 + 1 - first, v, room[0], room[1], y, NOUGHT)
-        else:
-            copy_row(u, blurred[0, y - first])
-            copy_row(v, blurred[1, y - first])
-        _shadow_row(out[0, y], out[1, y], out[2, y], u, v)
+                copy_row(to, blurred[k, y - first])
+        _shadow_row(out[0, y], out[1, y], out[2, y], ratio[0], ratio[1])
 
 
 def ycbcr_planes(image: Floats, factor: int = 1) -> tuple[Floats, Floats, Floats]:
