@@ -1265,28 +1265,19 @@ def _fit_sheet(guide, plane, factor, fit, window, epsilon, y0, y1):
 
 
 @sheet
-def _settle_sheet(fit, low, wide, factor, window, y0, y1):
-    """Means of slope and offset; and these enlarged across where ``wide`` has rows for them."""
-    whole, part, area = window
-    width = low.shape[2]
-    down = np.empty((y1 - y0 + 2 * whole, min(_BOX_BLOCK, width)), np.float32)
-    across = np.empty((3, width + 2 * whole + 2), np.float32)
-    cells, room = np.empty(width + 2, np.float32), np.empty(width * factor, np.float32)
+def _across_sheet(low, wide, factor, y0, y1):
+    """Enlarge the rows of two planes across."""
+    cells, room = np.empty(low.shape[2] + 2, np.float32), np.empty(low.shape[2] * factor, np.float32)
     for k in range(2):
-        _box_strip(fit[k], low[k, y0:y1], down, across, whole, part, area, y0, y1)
-        if wide.shape[1] > 1:
-            for y in range(y0, y1):
-                pad_row(cells, low[k, y], MARGIN)
-                _spread_row(wide[k, y], cells, room, factor)
+        for y in range(y0, y1):
+            pad_row(cells, low[k, y], MARGIN)
+            _spread_row(wide[k, y], cells, room, factor)
 
 
 def _coefficient_stages(
-    plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, wide: Floats, enlarged: int, least: int
+    plane: Floats, guide: Floats, radius: float, epsilon: float, factor: int, least: int
 ) -> tuple[list[Stage], Floats]:
-    """Return what finds slope and offset on a grid ``factor`` times coarser, and where: float32 (2, h, w).
-
-    ``wide``, (2, h, W), receives them enlarged across, ``enlarged`` times; (2, 1, 1) leaves that out.
-    """
+    """Return what finds slope and offset on a grid ``factor`` times coarser, and where: float32 (2, h, w)."""
     epsilon = _within("epsilon", epsilon, 1e-6, 1.0)
     plane = as_plane(plane, "plane")
     guide = as_plane(guide, "guide", plane.shape)
@@ -1294,14 +1285,11 @@ def _coefficient_stages(
     rows, window = fit.shape[1], _box_numbers(radius)
     reach, strip = window[0] + 1, max(least, 4 * window[0])
     find = (guide, plane, factor, fit, window, F(epsilon))
-    settle = (fit, low, wide, enlarged, window)
     return [
         Stage(_fit_sheet, find, rows, strip, lambda y1: (y1 + reach) * factor),
-        Stage(_settle_sheet, settle, rows, strip, lambda y1: y1 + reach),
+        Stage(_box_sheet, (fit[0], low[0], *window), rows, strip, lambda y1: y1 + reach),
+        Stage(_box_sheet, (fit[1], low[1], *window), rows, strip),
     ], low
-
-
-_NOT_WIDE = np.zeros((2, 1, 1), np.float32)
 
 
 def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: float) -> tuple[Floats, Floats]:
@@ -1316,7 +1304,7 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
     """
     plane = as_plane(plane, "plane")
     least = strip_rows(4 * plane.shape[1])
-    stages, low = _coefficient_stages(plane, guide, radius, epsilon, 1, _NOT_WIDE, 1, least)
+    stages, low = _coefficient_stages(plane, guide, radius, epsilon, 1, least)
     over_stages(stages)
     return low[0], low[1]
 
@@ -1330,11 +1318,11 @@ def wide_coefficient_stages(
     :param factor: 1, 2, 4 or 8, by which both are reduced first. :param radius: pixels of the reduced grid.
     :param enlarged: 1, 2, 4 or 8: how many times more columns than the reduced grid the picture has.
     :param width: columns of the picture, of which the reduced grid has ⌈width / enlarged⌉.
-    :returns: two stages, float32 (2, h, w) and (2, h, width): slope and offset.
+    :returns: stages, float32 (2, h, w) and (2, h, width): slope and offset.
     """
-    wide = room((2, -(-plane.shape[0] // factor), width))
-    stages, low = _coefficient_stages(plane, guide, radius, epsilon, factor, wide, enlarged, _CLOSE_STRIP)
-    return stages, low, wide
+    stages, low = _coefficient_stages(plane, guide, radius, epsilon, factor, _CLOSE_STRIP)
+    wide = room((2, low.shape[1], width))
+    return [*stages, Stage(_across_sheet, (low, wide, enlarged), low.shape[1], _CLOSE_STRIP)], low, wide
 
 
 @inline
@@ -1564,27 +1552,22 @@ def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, 
     width = planes.shape[2]
     taps = len(taps_luma) + len(taps_chroma) + len(taps_ratio)
     row, padded = np.empty(width + 2, np.float32), np.empty(width + 2 * taps, np.float32)
-    room = np.empty((4, width + 2), np.float32)
-    u, v = room[2][:width], room[3][:width]
+    room, ratio = np.empty((2, width + 2), np.float32), np.empty((2, width), np.float32)
     first, last = (y0 // 2, (y1 - 1) // 2 + 2) if halved else (y0, y1 - 1)
     blurred = np.empty((low.shape[0], last + 1 - first, low.shape[2]), np.float32)
     for k in range(low.shape[0]):
         for y in range(first, last + 1):
             _fir_row(low[k], blurred[k, y - first], taps_ratio if k < 2 else taps_chroma, y, row, padded)
     for y in range(y0, y1):
-        _fir_row(planes[0], out[0, y], taps_luma, y, row, padded)
-        for k in range(1, 3):
-            if low.shape[0] > 2:
-                doubled_row(blurred[k + 1], y // 2 + 1 - first, out[k, y], room[0], room[1], y, NOUGHT)
+        for k in range(3 if low.shape[0] == 2 else 1):
+            _fir_row(planes[k], out[k, y], taps_chroma if k else taps_luma, y, row, padded)
+        for k in range(low.shape[0]):
+            to = ratio[k] if k < 2 else out[k - 1, y]
+            if halved:
+                doubled_row(blurred[k], y // 2 + 1 - first, to, room[0], room[1], y, NOUGHT)
             else:
-                _fir_row(planes[k], out[k, y], taps_chroma, y, row, padded)
-        if halved:
-            doubled_row(blurred[0], y // 2 + 1 - first, u, room[0], room[1], y, NOUGHT)
-            doubled_row(blurred[1], y // 2 + 1 - first, v, room[0], room[1], y, NOUGHT)
-        else:
-            copy_row(u, blurred[0, y - first])
-            copy_row(v, blurred[1, y - first])
-        _shadow_row(out[0, y], out[1, y], out[2, y], u, v)
+                copy_row(to, blurred[k, y - first])
+        _shadow_row(out[0, y], out[1, y], out[2, y], ratio[0], ratio[1])
 
 
 def ycbcr_planes(image: Floats, factor: int = 1) -> tuple[Floats, Floats, Floats]:
