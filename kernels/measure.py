@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
-from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
+from .stream import AHEAD, RUN, call_for
 from .strips import STRIP, over_rows, thread_count
 
 Counts = NDArray[np.uint64]
@@ -133,7 +133,7 @@ def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
                 x1 = min(x0 + RUN, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
-                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3, size, last)
                 else:
@@ -282,7 +282,7 @@ def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
                 x1 = min(x0 + RUN, width)
                 if is_clear(matte[y, x0:x1]):
                     continue
-                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 3, stages, p)
@@ -332,7 +332,7 @@ def _levels_sheet(image, matte, use_matte, counts, y0, y1):
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
             for x0 in range(0, width, RUN):
                 x1 = min(x0 + RUN, width)
-                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3)
                 else:
@@ -494,7 +494,7 @@ def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1
                 counted = kept[: x1 - x0]
                 if is_clear(matte_row[x0:x1]):
                     continue
-                fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)

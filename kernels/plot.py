@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, KB, KG, KR, ONE, ZERO, F, clamp, log2_px, ycbcr_px
 from .errors import ValueRangeError
-from .fetch import AHEAD, RUN, fetch
 from .jit import inline, sheet
 from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
 from .memory import LEAST, RESULTS
+from .stream import AHEAD, RUN, call_for
 from .strips import STRIP, over_rows, thread_count
 
 PIXEL = 4096
@@ -187,7 +187,7 @@ def _count_chroma(row, across, matte, use_matte, scratch, counts, reached, n, li
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
-        fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
         low, high = _chroma_row(row[n * x0 : n * x1], across, cells[: x1 - x0], alpha, n, line, spare, p)
         _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
@@ -271,7 +271,7 @@ def _count_levels(row, offsets, columns, matte, use_matte, scratch, counts, reac
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
-        fetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
         low, high = _level_row(
             row[n * x0 : n * x1], offsets, columns[x0:x1], cells[: x1 - x0], alpha, n, line, spare, p
         )

@@ -373,7 +373,7 @@ def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
             end = tiles.run_end(row, tile)
             x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
             if row[tile] == tiles.MIXED:
-                call_for(image[min(y + 1, image.shape[0] - 1)].reshape(-1)[n * x0 : n * x1])
+                call_for(image[min(y + 1, image.shape[0] - 1)].reshape(-1), n * x0, n * x1)
                 edge_row(image, slope, offset, factor, y, x0, to[x0:x1])
             else:
                 soften.fill_row(to[x0:x1], ONE if row[tile] == tiles.FULL else ZERO)

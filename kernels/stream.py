@@ -1,4 +1,4 @@
-"""Writing past the caches: a picture too large for them is laid down without being read first.
+"""Between caches and memory: large pictures are written without being read first, and rows called for early.
 
 A processor that writes into a line of memory fetches the line before, for it cannot know that all of it will be
 written: a picture costs twice its size in traffic. What is finished in the nearest cache can be sent to memory in whole
@@ -17,6 +17,9 @@ from numba.core import cgutils
 from numba.extending import intrinsic
 
 from .jit import inline, numba_config, part
+
+AHEAD = 512
+"""Pixels between those that are worked on and those that are called for: fewer come too late."""
 
 RUN = 128
 """Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
@@ -94,10 +97,14 @@ def _call_for(typing: Any, row: Any, at: Any) -> Any:
     return types.void(row, types.intp), generate
 
 
-@part
-def call_for(row):
-    """Have a row that will be read soon come from memory meanwhile: a short one comes slowly when it is asked for."""
-    for at in range(0, row.shape[0], LINE):
+@inline
+def call_for(row, first, last):
+    """Have values ``first`` to ``last`` of a row come from memory meanwhile; they may lie beyond its end.
+
+    By itself a processor reads on where loops follow one another closely: not beside counters that are added to,
+    and not into a short run of the next row.
+    """
+    for at in range(first, last, LINE):
         _call_for(row, at)
 
 

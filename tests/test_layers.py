@@ -82,7 +82,7 @@ def test_the_layers_are_found():
 
 @parametrised("kernels")
 def test_kernels_import_numpy_numba_and_each_other(source):
-    allowed = {"numpy", "numba"} | ({"llvmlite"} if source.name in ("jit.py", "fetch.py", "stream.py") else set())
+    allowed = {"numpy", "numba"} | ({"llvmlite"} if source.name in ("jit.py", "stream.py") else set())
     for item in from_outside(source):
         assert item.top in allowed, f"{source.name}:{item.line} imports {item.module}"
     for item in from_the_project(source):

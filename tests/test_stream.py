@@ -1,7 +1,8 @@
-"""Writing past the caches: the bits of ordinary writing wherever a picture lies, beside it nothing."""
+"""Between caches and memory: the bits of ordinary writing wherever a picture lies; calling ahead does no harm."""
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 import pytest
 from inkarnat.kernels import jit, memory, steer, stream, tone
@@ -69,3 +70,27 @@ def test_a_large_picture_has_the_bits_of_its_parts(work, channels):
 def test_new_pictures_begin_where_a_line_of_memory_does():
     for shape in ((720, 1280, 3), (719, 1277, 3), (1080, 1920, 4)):
         assert memory.RESULTS.lent(shape).ctypes.data % (4 * stream.LINE) == 0
+
+
+def read_ahead(row, first, last):
+    stream.call_for(row, first, last)
+    return row.sum()
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_memory_is_called_for():
+    """LLVM's language reference: `llvm.prefetch`, to be read (0), to stay near (3), data (1)."""
+    compiled = numba.njit(read_ahead)
+    compiled(np.zeros(64, np.float32), 0, 64)
+    (code,) = compiled.inspect_llvm().values()
+    assert "@llvm.prefetch.p0" in code
+    assert "i32 0, i32 3, i32 1)" in code
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize(
+    ("first", "last"), [(0, 64), (0, 0), (64, 128), (1 << 40, (1 << 40) + 64), (-(1 << 40), -(1 << 40) + 64)]
+)
+def test_memory_that_is_not_there_may_be_called_for(first, last):
+    compiled = numba.njit(read_ahead)
+    assert compiled(np.ones(64, np.float32), first, last) == 64
