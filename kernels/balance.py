@@ -6,6 +6,7 @@ import numpy as np
 
 from .arrays import Floats, as_picture, output
 from .colour import (
+    ROOM,
     RUN,
     apply_matrix,
     decode_px,
@@ -15,10 +16,9 @@ from .colour import (
     flat_matrix,
     join_run,
     part_run,
-    planes_of,
 )
 from .colour import transfer as find_transfer
-from .jit import inline, sheet
+from .jit import inline, part, sheet
 from .strips import over_rows
 
 
@@ -31,32 +31,57 @@ def mixed_px(r, g, b, m):
 @inline
 def adapt_px(r, g, b, decoding, m, encoding):
     """Decode one pixel, multiply it by the matrix m and encode it."""
-    r, g, b = mixed_px(decode_px(r, *decoding), decode_px(g, *decoding), decode_px(b, *decoding), m)
-    return encode_px(r, *encoding), encode_px(g, *encoding), encode_px(b, *encoding)
+    r, g, b = mixed_px(decode_px(r, decoding), decode_px(g, decoding), decode_px(b, decoding), m)
+    return encode_px(r, encoding), encode_px(g, encoding), encode_px(b, encoding)
 
 
-@inline
-def _mix_run(values, m):
+@part
+def _mix_pixels(values, m):
+    """Multiply a run of pixels of three components by a matrix in place."""
+    for x in range(values.shape[0] // 3):
+        r, g, b = mixed_px(values[3 * x], values[3 * x + 1], values[3 * x + 2], m)
+        values[3 * x] = r
+        values[3 * x + 1] = g
+        values[3 * x + 2] = b
+
+
+@part
+def _mix_planes(values, m):
     """Multiply a run of pixels, laid down by component, by a matrix in place."""
-    red, green, blue, _ = planes_of(values)
-    for x in range(red.shape[0]):
+    count = values.shape[0] // 3
+    red, green, blue = values[:count], values[count : 2 * count], values[2 * count :]
+    for x in range(count):
         red[x], green[x], blue[x] = mixed_px(red[x], green[x], blue[x], m)
+
+
+@part
+def adapt_run(pixels, out, n, room, decoding, m, encoding):
+    """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
+    count = pixels.shape[0] // n
+    light = room[0][: 3 * count]
+    if n == 3:
+        decode_run(pixels, light, room[1], decoding)
+        _mix_pixels(light, m)
+        encode_run(light, out, room[1], encoding)
+    else:
+        values = room[2][: 4 * count]
+        colour = values[: 3 * count]
+        part_run(pixels, values, n)
+        decode_run(colour, light, room[1], decoding)
+        _mix_planes(light, m)
+        encode_run(light, colour, room[1], encoding)
+        join_run(values, out)
 
 
 @sheet
 def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
-    width, n = image.shape[1], image.shape[2]
-    room = np.empty((2, 4 * RUN), np.float32)
+    n = image.shape[2]
+    room = np.empty((3, ROOM), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        for x0 in range(0, width, RUN):
-            x1 = min(x0 + RUN, width)
-            values, colour = room[0][: 4 * (x1 - x0)], room[0][: 3 * (x1 - x0)]
-            part_run(row[n * x0 : n * x1], values, n)
-            decode_run(colour, room[1], decoding)
-            _mix_run(values, m)
-            encode_run(colour, room[1], encoding)
-            join_run(values, to[n * x0 : n * x1], n)
+        for start in range(0, row.shape[0], n * RUN):
+            end = min(start + n * RUN, row.shape[0])
+            adapt_run(row[start:end], to[start:end], n, room, decoding, m, encoding)
 
 
 def adapt(

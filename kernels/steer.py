@@ -17,6 +17,7 @@ import math
 import numpy as np
 
 from .arrays import Floats, as_picture, as_plane, output
+from .balance import adapt_px, adapt_run
 from .colour import (
     CB_SCALE,
     CR_SCALE,
@@ -24,6 +25,8 @@ from .colour import (
     G_FROM_CR,
     HALF,
     ONE,
+    ROOM,
+    RUN,
     TINY,
     TWO,
     ZERO,
@@ -31,8 +34,6 @@ from .colour import (
     Transfer,
     atan2_px,
     clamp,
-    decode_px,
-    encode_px,
     flat_matrix,
     luma_px,
     smoothstep,
@@ -251,15 +252,8 @@ def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None
 
 
 @inline
-def mix_px(r, g, b, m, matrix, dec, enc):
-    """Decode, multiply, encode, put the luma of the source back, and blend by the matte."""
-    m00, m01, m02, m10, m11, m12, m20, m21, m22 = matrix
-    lr = decode_px(r, *dec)
-    lg = decode_px(g, *dec)
-    lb = decode_px(b, *dec)
-    nr = encode_px(m00 * lr + m01 * lg + m02 * lb, *enc)
-    ng = encode_px(m10 * lr + m11 * lg + m12 * lb, *enc)
-    nb = encode_px(m20 * lr + m21 * lg + m22 * lb, *enc)
+def _relit_px(r, g, b, nr, ng, nb, m):
+    """Put the luma of the source back into a mixed pixel, and blend by the matte."""
     lost = luma_px(r, g, b) - luma_px(nr, ng, nb)
     keyed = m > ZERO
     return (
@@ -270,32 +264,66 @@ def mix_px(r, g, b, m, matrix, dec, enc):
 
 
 @inline
-def _mix_row(row, matte, out, n, premultiplied, matrix, dec, enc):
+def mix_px(r, g, b, m, matrix, dec, enc):
+    """Decode, multiply, encode, put the luma of the source back, and blend by the matte."""
+    return _relit_px(r, g, b, *adapt_px(r, g, b, dec, matrix, enc), m)
+
+
+@inline
+def _alpha_px(alpha, premultiplied):
+    """The alpha to divide by: 1 where the colour is not premultiplied, or nothing is there."""
+    return alpha if premultiplied * alpha > TINY else ONE
+
+
+@part
+def _straighten_run(pixels, straight, premultiplied):
+    """Divide the colour of a run of pixels of four components by their alpha."""
+    for x in range(straight.shape[0] // 4):
+        inverse = ONE / _alpha_px(pixels[4 * x + 3], premultiplied)
+        straight[4 * x] = pixels[4 * x] * inverse
+        straight[4 * x + 1] = pixels[4 * x + 1] * inverse
+        straight[4 * x + 2] = pixels[4 * x + 2] * inverse
+        straight[4 * x + 3] = pixels[4 * x + 3]
+
+
+@inline
+def _relight_row(pixels, matte, out, n, premultiplied):
+    """Finish a run whose mixed pixels lie in out."""
     for x in range(matte.shape[0]):
         alpha = ONE
         if n == 4:
-            alpha = row[n * x + 3] if premultiplied * row[n * x + 3] > TINY else ONE
+            alpha = _alpha_px(pixels[n * x + 3], premultiplied)
         inverse = ONE / alpha
         m = matte[x]
-        r = row[n * x]
-        g = row[n * x + 1]
-        b = row[n * x + 2]
-        nr, ng, nb = mix_px(r * inverse, g * inverse, b * inverse, m, matrix, dec, enc)
+        r = pixels[n * x]
+        g = pixels[n * x + 1]
+        b = pixels[n * x + 2]
+        nr, ng, nb = _relit_px(r * inverse, g * inverse, b * inverse, out[n * x], out[n * x + 1], out[n * x + 2], m)
         keyed = m > ZERO
         out[n * x] = nr * alpha if keyed else r
         out[n * x + 1] = ng * alpha if keyed else g
         out[n * x + 2] = nb * alpha if keyed else b
         if n == 4:
-            out[n * x + 3] = row[n * x + 3]
+            out[n * x + 3] = pixels[n * x + 3]
 
 
 @sheet
 def _mix_sheet(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
+    width, n = image.shape[1], image.shape[2]
+    room = np.empty((4, ROOM), np.float32)
     for y in range(y0, y1):
-        if image.shape[2] == 3:
-            _mix_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, premultiplied, matrix, dec, enc)
-        else:
-            _mix_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, premultiplied, matrix, dec, enc)
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
+        for x0 in range(0, width, RUN):
+            x1 = min(x0 + RUN, width)
+            pixels, result, share = row[n * x0 : n * x1], to[n * x0 : n * x1], matte[y][x0:x1]
+            if n == 3:
+                adapt_run(pixels, result, n, room, dec, matrix, enc)
+                _relight_row(pixels, share, result, 3, premultiplied)
+            else:
+                straight = room[3][: n * (x1 - x0)]
+                _straighten_run(pixels, straight, premultiplied)
+                adapt_run(straight, result, n, room, dec, matrix, enc)
+                _relight_row(pixels, share, result, 4, premultiplied)
 
 
 def mix_primaries(
@@ -370,13 +398,13 @@ def solve_neutral_keeping(
 
 
 def _decode(curve: Transfer, v: float) -> float:
-    cut, slope, offset, scale, exponent = (float(c) for c in curve.decode)
+    cut, slope, offset, scale, exponent = (float(c) for c in curve.decode[:5])
     magnitude = abs(v)
     return math.copysign(magnitude * slope if magnitude <= cut else ((magnitude + offset) * scale) ** exponent, v)
 
 
 def _encode(curve: Transfer, v: float) -> float:
-    cut, slope, offset, scale, exponent = (float(c) for c in curve.encode)
+    cut, slope, offset, scale, exponent = (float(c) for c in curve.encode[:5])
     magnitude = abs(v)
     return math.copysign(magnitude * slope if magnitude <= cut else magnitude**exponent * scale - offset, v)
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
-from .colour import ONE, RUN, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
+from .colour import ONE, ROOM, RUN, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
 from .jit import inline, sheet
 from .strips import over_rows
@@ -183,7 +183,7 @@ def _saturate_row(values, out, n, saturation, clamped):
 @sheet
 def _cdl_sheet(image, out, slope, offset, power, saturation, clamped, y0, y1):
     width, n = image.shape[1], image.shape[2]
-    room = np.empty((2, 4 * RUN), np.float32)
+    room = np.empty((2, ROOM), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         for x0 in range(0, width, RUN):
