@@ -77,10 +77,11 @@ def adapt_run(pixels, out, n, room, decoding, m, encoding):
 def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
     n = image.shape[2]
     room = np.empty((3, ROOM), np.float32)
+    length = 6 * RUN if n == 3 else 4 * RUN  # to begin a run takes time, and three components want less room
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        for start in range(0, row.shape[0], n * RUN):
-            end = min(start + n * RUN, row.shape[0])
+        for start in range(0, row.shape[0], length):
+            end = min(start + length, row.shape[0])
             adapt_run(row[start:end], to[start:end], n, room, decoding, m, encoding)
 
 

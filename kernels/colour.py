@@ -246,7 +246,8 @@ class Transfer:
     encode: tuple[np.float32, ...]
 
 
-_POWER_ALONE = (-1.0,) + 10 * (0.0,)
+_POWER_ALONE = (-1.0, *10 * (0.0,))
+_NOTHING_CURVED = (float("inf"), *10 * (0.0,))
 
 
 def _transfer(
@@ -292,7 +293,7 @@ TRANSFERS: dict[str, Transfer] = {
     "bt709": _transfer(4.5 * _BETA, 4.5, _ALPHA - 1, 1 / 0.45, _DECODE_709, _ENCODE_709),
     "bt1886": _transfer(0.0, 1.0, 0.0, 2.4),
     "srgb": _transfer(0.04045, 12.92, 0.055, 2.4, _DECODE_SRGB, _ENCODE_SRGB),
-    "linear": _transfer(float("inf"), 1.0, 0.0, 1.0),
+    "linear": _transfer(float("inf"), 1.0, 0.0, 1.0, _NOTHING_CURVED, _NOTHING_CURVED),
 }
 """Transfer functions by name: BT.709-6 OETF and its inverse, BT.1886 (black at 0), IEC 61966-2-1, none."""
 
@@ -311,7 +312,7 @@ def transfer(name: str) -> Transfer:
 RUN = 256
 """Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
 
-ROOM = 4 * RUN + 144
+ROOM = 6 * RUN + 144
 """Numbers in a row of scratch for a run: rows a multiple of 4096 bytes apart would wait for each other."""
 
 
@@ -360,8 +361,20 @@ def join_run(values, out):
         out[4 * x + 3] = alpha[x]
 
 
-# Logarithms in one loop, what they lead to in the next: a loop with half the steps has more values in work at the same
-# time, and both together take half as long as one.
+# A number takes the quotient or the power by its own size, so that its bits do not depend on its neighbours; a run
+# within the limit, as most are, is spared the power. Logarithms in one loop, what they lead to in the next: a loop with
+# half the steps has more values in work at the same time, and both together take half as long as one.
+
+
+@part
+def _decode_near(values, out, c):
+    """Decode a run as if nothing lay beyond the limit, and tell whether something does."""
+    largest = np.int32(0)
+    for x in range(out.shape[0]):
+        bits = magnitude_bits(values[x])
+        largest = bits if bits > largest else largest
+        out[x] = near_decoded_px(values[x], c)
+    return largest > magnitude_bits(c[5])
 
 
 @part
@@ -372,19 +385,22 @@ def _decode_far(values, out, logs, c):
         out[x] = out[x] if abs(values[x]) <= c[5] else far_decoded_px(values[x], logs[x], c)
 
 
-@part
+@inline
 def decode_run(values, out, logs, c):
-    """Decode a run of any numbers; ``logs`` is room for as many or more. ``out`` must be another array."""
-    if c[5] > ZERO:
-        largest = np.int32(0)
-        for x in range(out.shape[0]):
-            bits = magnitude_bits(values[x])
-            largest = bits if bits > largest else largest
-            out[x] = near_decoded_px(values[x], c)
-    else:
-        largest = _MAGNITUDE
-    if largest > magnitude_bits(c[5]):
+    """Decode a run of numbers into another array; ``logs`` is room for as many."""
+    if c[5] < ZERO or _decode_near(values, out, c):
         _decode_far(values, out, logs, c)
+
+
+@part
+def _encode_near(values, out, c):
+    """Encode a run as if nothing lay beyond the limit, and tell whether something does."""
+    largest = np.int32(0)
+    for x in range(out.shape[0]):
+        bits = magnitude_bits(values[x])
+        largest = bits if bits > largest else largest
+        out[x] = near_encoded_px(values[x], c)
+    return largest > magnitude_bits(c[5])
 
 
 @part
@@ -395,18 +411,10 @@ def _encode_far(values, out, logs, c):
         out[x] = out[x] if abs(values[x]) <= c[5] else far_encoded_px(values[x], logs[x], c)
 
 
-@part
+@inline
 def encode_run(values, out, logs, c):
-    """Encode a run of any numbers; ``logs`` is room for as many or more. ``out`` must be another array."""
-    if c[5] > ZERO:
-        largest = np.int32(0)
-        for x in range(out.shape[0]):
-            bits = magnitude_bits(values[x])
-            largest = bits if bits > largest else largest
-            out[x] = near_encoded_px(values[x], c)
-    else:
-        largest = _MAGNITUDE
-    if largest > magnitude_bits(c[5]):
+    """Encode a run of numbers into another array; ``logs`` is room for as many."""
+    if c[5] < ZERO or _encode_near(values, out, c):
         _encode_far(values, out, logs, c)
 
 
