@@ -58,13 +58,12 @@ def _mix_planes(values, m):
 def adapt_run(pixels, out, n, room, decoding, m, encoding):
     """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
     count = pixels.shape[0] // n
-    light = room[0][: 3 * count]
+    light, values = room[0][: 3 * count], room[2][: 4 * count]
     if n == 3:
         decode_run(pixels, light, room[1], decoding)
         _mix_pixels(light, m)
         encode_run(light, out, room[1], encoding)
     else:
-        values = room[2][: 4 * count]
         colour = values[: 3 * count]
         part_run(pixels, values, n)
         decode_run(colour, light, room[1], decoding)

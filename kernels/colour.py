@@ -239,7 +239,7 @@ class Transfer:
     """A transfer function: its constants for decode_px (to linear light) and encode_px (to signal).
 
     Both hold cut, slope, offset, scale, exponent, the limit up to which a quotient stands for the power, and the ten
-    numbers of quotient_px. Where nothing does, the limit is −1.
+    numbers of quotient_px. Where none does, the limit is −1.
     """
 
     decode: tuple[np.float32, ...]
@@ -368,7 +368,7 @@ def join_run(values, out):
 
 @part
 def _decode_near(values, out, c):
-    """Decode a run as if nothing lay beyond the limit, and tell whether something does."""
+    """Decode a run up to the limit into another array, and tell whether something lies beyond."""
     largest = np.int32(0)
     for x in range(out.shape[0]):
         bits = magnitude_bits(values[x])
@@ -379,6 +379,7 @@ def _decode_near(values, out, c):
 
 @part
 def _decode_far(values, out, logs, c):
+    """Decode what lies beyond the limit; ``logs`` is room for as many numbers."""
     for x in range(out.shape[0]):
         logs[x] = decoding_px(values[x], c[2], c[3], c[4])
     for x in range(out.shape[0]):
@@ -394,7 +395,7 @@ def decode_run(values, out, logs, c):
 
 @part
 def _encode_near(values, out, c):
-    """Encode a run as if nothing lay beyond the limit, and tell whether something does."""
+    """Encode a run up to the limit into another array, and tell whether something lies beyond."""
     largest = np.int32(0)
     for x in range(out.shape[0]):
         bits = magnitude_bits(values[x])
@@ -405,6 +406,7 @@ def _encode_near(values, out, c):
 
 @part
 def _encode_far(values, out, logs, c):
+    """Encode what lies beyond the limit; ``logs`` is room for as many numbers."""
     for x in range(out.shape[0]):
         logs[x] = encoding_px(values[x], c[4])
     for x in range(out.shape[0]):
