@@ -15,7 +15,7 @@ from .colour import (
     encode_run,
     flat_matrix,
     join_run,
-    part_run,
+    part_row,
 )
 from .colour import transfer as find_transfer
 from .jit import inline, part, sheet
@@ -65,7 +65,7 @@ def adapt_run(pixels, out, n, room, decoding, m, encoding):
         encode_run(light, out, room[1], encoding)
     else:
         colour = values[: 3 * count]
-        part_run(pixels, values, n)
+        part_row(pixels, values, 4)
         decode_run(colour, light, room[1], decoding)
         _mix_planes(light, m)
         encode_run(light, colour, room[1], encoding)

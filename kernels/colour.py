@@ -182,53 +182,41 @@ def joined_px(v, curve, cut, slope):
 
 
 @inline
-def decoding_px(v, offset, scale, exponent):
-    """Base-2 logarithm of the curve of decode_px."""
-    return exponent * log2_px((abs(v) + offset) * scale)
+def curving_px(v, c):
+    """Base-2 logarithm of the power in the curve of a Transfer with the constants c."""
+    return c[4] * log2_px((abs(v) + c[2]) * c[3])
+
+
+@inline
+def curved_px(v, logarithm, c):
+    """A transfer function beyond the limit, from what curving_px gave."""
+    return joined_px(v, exp2_px(logarithm) * c[5] - c[6], c[0], c[1])
 
 
 @inline
 def near_decoded_px(v, c):
     """decode_px for |v| up to the limit."""
-    return joined_px(v, quotient_px(abs(v), *c[6:]), c[0], c[1])
-
-
-@inline
-def far_decoded_px(v, logarithm, c):
-    """decode_px for |v| beyond the limit, from what decoding_px gave."""
-    return joined_px(v, exp2_px(logarithm), c[0], c[1])
-
-
-@inline
-def decode_px(v, c):
-    """Signal to linear light with the constants c of a Transfer: ((|v| + offset)·scale)^exponent beyond cut."""
-    far = far_decoded_px(v, decoding_px(v, c[2], c[3], c[4]), c)
-    return near_decoded_px(v, c) if abs(v) <= c[5] else far
-
-
-@inline
-def encoding_px(l, exponent):
-    """Base-2 logarithm of the power in encode_px."""
-    return exponent * log2_px(abs(l))
+    return joined_px(v, quotient_px(abs(v), *c[8:]), c[0], c[1])
 
 
 @inline
 def near_encoded_px(l, c):
     """encode_px for |l| up to the limit: the root of l spreads the dark end, where the curve bends most."""
-    return joined_px(l, quotient_px(F(math.sqrt(abs(l))), *c[6:]), c[0], c[1])
+    return joined_px(l, quotient_px(F(math.sqrt(abs(l))), *c[8:]), c[0], c[1])
 
 
 @inline
-def far_encoded_px(l, logarithm, c):
-    """encode_px for |l| beyond the limit, from what encoding_px gave."""
-    return joined_px(l, exp2_px(logarithm) * c[3] - c[2], c[0], c[1])
+def decode_px(v, c):
+    """Signal to linear light with the constants c of a Transfer."""
+    far = curved_px(v, curving_px(v, c), c)
+    return near_decoded_px(v, c) if abs(v) <= c[7] else far
 
 
 @inline
 def encode_px(l, c):
-    """Linear light to signal, the inverse of decode_px with its own constants: |l|^exponent·scale − offset."""
-    far = far_encoded_px(l, encoding_px(l, c[4]), c)
-    return near_encoded_px(l, c) if abs(l) <= c[5] else far
+    """Linear light to signal with the constants c of a Transfer."""
+    far = curved_px(l, curving_px(l, c), c)
+    return near_encoded_px(l, c) if abs(l) <= c[7] else far
 
 
 # --- transfer functions -------------------------------------------------------------------------------------
@@ -236,9 +224,10 @@ def encode_px(l, c):
 
 @dataclass(frozen=True)
 class Transfer:
-    """A transfer function: its constants for decode_px (to linear light) and encode_px (to signal).
+    """A transfer function: its constants for decode_px (to linear light) and for encode_px (to signal), its inverse.
 
-    Both hold cut, slope, offset, scale, exponent, the limit up to which a quotient stands for the power, and the ten
+    Both are odd in v: v·slope up to cut, ((|v| + before)·scale)^exponent·gain − after beyond. Their constants are cut,
+    slope, before, scale, exponent, gain, after, the limit up to which a quotient stands for the curve, and the ten
     numbers of quotient_px. Where none does, the limit is −1.
     """
 
@@ -258,11 +247,9 @@ def _transfer(
     decode: tuple[float, ...] = _POWER_ALONE,
     encode: tuple[float, ...] = _POWER_ALONE,
 ) -> Transfer:
-    scale = 1 / (1 + offset)
-    return Transfer(
-        decode=tuple(F(v) for v in (signal_cut, 1 / slope, offset, scale, exponent, *decode)),
-        encode=tuple(F(v) for v in (signal_cut / slope, slope, offset, 1 + offset, 1 / exponent, *encode)),
-    )
+    to_light = (signal_cut, 1 / slope, offset, 1 / (1 + offset), exponent, 1.0, 0.0)
+    to_signal = (signal_cut / slope, slope, 0.0, 1.0, 1 / exponent, 1 + offset, offset)
+    return Transfer(tuple(F(v) for v in (*to_light, *decode)), tuple(F(v) for v in (*to_signal, *encode)))
 
 
 # The exact constants of the BT.709 curve (α = 1.09929682680944, β = 0.018053968510807), as BT.2020-2 table 4
@@ -324,7 +311,8 @@ def planes_of(values):
 
 
 @inline
-def _part_row(row, values, n):
+def part_row(row, values, n):
+    """Lay pixels of n components, a literal, down by component; four times as many values as pixels."""
     red, green, blue, alpha = planes_of(values)
     for x in range(red.shape[0]):
         red[x] = row[n * x]
@@ -338,9 +326,9 @@ def _part_row(row, values, n):
 def part_run(row, values, n):
     """Lay a run of pixels of n components down by component; four times as many values as pixels."""
     if n == 3:
-        _part_row(row, values, 3)
+        part_row(row, values, 3)
     else:
-        _part_row(row, values, 4)
+        part_row(row, values, 4)
 
 
 @part
@@ -368,56 +356,47 @@ def join_run(values, out):
 
 @part
 def _decode_near(values, out, c):
-    """Decode a run up to the limit into another array, and tell whether something lies beyond."""
+    """Decode a run as if nothing lay beyond the limit, and tell whether something does."""
     largest = np.int32(0)
     for x in range(out.shape[0]):
         bits = magnitude_bits(values[x])
         largest = bits if bits > largest else largest
         out[x] = near_decoded_px(values[x], c)
-    return largest > magnitude_bits(c[5])
-
-
-@part
-def _decode_far(values, out, logs, c):
-    """Decode what lies beyond the limit; ``logs`` is room for as many numbers."""
-    for x in range(out.shape[0]):
-        logs[x] = decoding_px(values[x], c[2], c[3], c[4])
-    for x in range(out.shape[0]):
-        out[x] = out[x] if abs(values[x]) <= c[5] else far_decoded_px(values[x], logs[x], c)
-
-
-@inline
-def decode_run(values, out, logs, c):
-    """Decode a run of numbers into another array; ``logs`` is room for as many."""
-    if c[5] < ZERO or _decode_near(values, out, c):
-        _decode_far(values, out, logs, c)
+    return largest > magnitude_bits(c[7])
 
 
 @part
 def _encode_near(values, out, c):
-    """Encode a run up to the limit into another array, and tell whether something lies beyond."""
+    """Encode a run as if nothing lay beyond the limit, and tell whether something does."""
     largest = np.int32(0)
     for x in range(out.shape[0]):
         bits = magnitude_bits(values[x])
         largest = bits if bits > largest else largest
         out[x] = near_encoded_px(values[x], c)
-    return largest > magnitude_bits(c[5])
+    return largest > magnitude_bits(c[7])
 
 
 @part
-def _encode_far(values, out, logs, c):
-    """Encode what lies beyond the limit; ``logs`` is room for as many numbers."""
+def _curve_far(values, out, logs, c):
+    """Decode or encode what lies beyond the limit."""
     for x in range(out.shape[0]):
-        logs[x] = encoding_px(values[x], c[4])
+        logs[x] = curving_px(values[x], c)
     for x in range(out.shape[0]):
-        out[x] = out[x] if abs(values[x]) <= c[5] else far_encoded_px(values[x], logs[x], c)
+        out[x] = out[x] if abs(values[x]) <= c[7] else curved_px(values[x], logs[x], c)
+
+
+@inline
+def decode_run(values, out, logs, c):
+    """Decode a run of numbers into another array; ``logs`` is room for as many."""
+    if c[7] < ZERO or _decode_near(values, out, c):
+        _curve_far(values, out, logs, c)
 
 
 @inline
 def encode_run(values, out, logs, c):
     """Encode a run of numbers into another array; ``logs`` is room for as many."""
-    if c[5] < ZERO or _encode_near(values, out, c):
-        _encode_far(values, out, logs, c)
+    if c[7] < ZERO or _encode_near(values, out, c):
+        _curve_far(values, out, logs, c)
 
 
 @part
@@ -584,8 +563,8 @@ _OK_LAB = (
     (1.9779984951, -2.4285922050, 0.4505937099),
     (0.0259040371, 0.7827717662, -0.8086757660),
 )
-_CUBE = tuple(F(v) for v in (0.0, 1.0, 0.0, 1.0, 3.0, *_POWER_ALONE))
-_CUBE_ROOT = tuple(F(v) for v in (0.0, 1.0, 0.0, 1.0, 1 / 3, *_POWER_ALONE))
+_CUBE = tuple(F(v) for v in (0.0, 1.0, 0.0, 1.0, 3.0, 1.0, 0.0, *_POWER_ALONE))
+_CUBE_ROOT = tuple(F(v) for v in (0.0, 1.0, 0.0, 1.0, 1 / 3, 1.0, 0.0, *_POWER_ALONE))
 
 
 def linear_to_oklab(image: Floats) -> Floats:

@@ -375,8 +375,8 @@ def solve_neutral_keeping(
 
     def landed(x: np.ndarray) -> np.ndarray:
         matrix = neutral_keeping(x[0], x[1])
-        rgb = np.array([_decode(curve, v) for v in source])
-        out = np.array([_encode(curve, v) for v in matrix @ rgb])
+        rgb = np.array([_curved(curve.decode, v) for v in source])
+        out = np.array([_curved(curve.encode, v) for v in matrix @ rgb])
         y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2]
         return np.array([(out[2] - y) / 1.8556, (out[0] - y) / 1.5748]) / luma
 
@@ -397,16 +397,11 @@ def solve_neutral_keeping(
     )
 
 
-def _decode(curve: Transfer, v: float) -> float:
-    cut, slope, offset, scale, exponent = (float(c) for c in curve.decode[:5])
+def _curved(constants: tuple[np.float32, ...], v: float) -> float:
+    cut, slope, before, scale, exponent, gain, after = (float(c) for c in constants[:7])
     magnitude = abs(v)
-    return math.copysign(magnitude * slope if magnitude <= cut else ((magnitude + offset) * scale) ** exponent, v)
-
-
-def _encode(curve: Transfer, v: float) -> float:
-    cut, slope, offset, scale, exponent = (float(c) for c in curve.encode[:5])
-    magnitude = abs(v)
-    return math.copysign(magnitude * slope if magnitude <= cut else magnitude**exponent * scale - offset, v)
+    curve = ((magnitude + before) * scale) ** exponent * gain - after
+    return math.copysign(magnitude * slope if magnitude <= cut else curve, v)
 
 
 def _ratio_vector(angle: float, ratio: float) -> np.ndarray:
