@@ -8,6 +8,7 @@ from .arrays import Floats, as_picture, output
 from .colour import (
     ROOM,
     RUN,
+    ZERO,
     apply_matrix,
     decode_px,
     decode_run,
@@ -54,6 +55,14 @@ def _mix_planes(values, m):
         red[x], green[x], blue[x] = mixed_px(red[x], green[x], blue[x], m)
 
 
+@inline
+def run_length(n, decoding, encoding):
+    """How many pixels of n components to adapt at once: memory idles in long runs of powers, short ones begin often."""
+    if min(decoding[7], encoding[7]) < ZERO:
+        return RUN // 2
+    return 2 * RUN if n == 3 else RUN
+
+
 @part
 def adapt_run(pixels, out, n, room, decoding, m, encoding):
     """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
@@ -76,7 +85,7 @@ def adapt_run(pixels, out, n, room, decoding, m, encoding):
 def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
     n = image.shape[2]
     room = np.empty((3, ROOM), np.float32)
-    length = 6 * RUN if n == 3 else 4 * RUN  # to begin a run takes time, and three components want less room
+    length = n * run_length(n, decoding, encoding)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         for start in range(0, row.shape[0], length):

@@ -256,9 +256,9 @@ def _transfer(
 # gives them for 12-bit systems, make the two pieces meet without a step.
 _ALPHA, _BETA = 1.09929682680944, 0.018053968510807
 
-# Between cut and limit a quotient takes a third of the steps of a power. Each is the one of least relative error from
-# the curve (decoding: of the signal; encoding: of the root of the light), rounded so that 1 gives 1; beside its limit
-# the error of the numbers below. BT.1886 bends down to 0, where none comes near it.
+# From cut to limit a quotient takes half the time of a power. Each is the one of least relative error from the curve
+# (decoding: of the signal; encoding: of the root of the light), rounded so that 1 gives 1; its error stands beside it.
+# BT.1886 bends all the way down to 0, where none comes near it.
 _DECODE_709 = (  # 6.3e-8
     *(2.0, 0.00478270324, 0.127719879, 1.14158416, 3.74411178, 3.79597449, 0.80872798),
     *(4.33723688, 3.76977515, 0.522218645, -0.00632969243),
@@ -382,7 +382,8 @@ def _curve_far(values, out, logs, c):
     for x in range(out.shape[0]):
         logs[x] = curving_px(values[x], c)
     for x in range(out.shape[0]):
-        out[x] = out[x] if abs(values[x]) <= c[7] else curved_px(values[x], logs[x], c)
+        far = curved_px(values[x], logs[x], c)
+        out[x] = out[x] if abs(values[x]) <= c[7] else far
 
 
 @inline

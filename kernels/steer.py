@@ -17,7 +17,7 @@ import math
 import numpy as np
 
 from .arrays import Floats, as_picture, as_plane, output
-from .balance import adapt_px, adapt_run
+from .balance import adapt_px, adapt_run, run_length
 from .colour import (
     CB_SCALE,
     CR_SCALE,
@@ -26,7 +26,6 @@ from .colour import (
     HALF,
     ONE,
     ROOM,
-    RUN,
     TINY,
     TWO,
     ZERO,
@@ -266,7 +265,8 @@ def _relit_px(r, g, b, nr, ng, nb, m):
 @inline
 def mix_px(r, g, b, m, matrix, dec, enc):
     """Decode, multiply, encode, put the luma of the source back, and blend by the matte."""
-    return _relit_px(r, g, b, *adapt_px(r, g, b, dec, matrix, enc), m)
+    nr, ng, nb = adapt_px(r, g, b, dec, matrix, enc)
+    return _relit_px(r, g, b, nr, ng, nb, m)
 
 
 @inline
@@ -311,10 +311,11 @@ def _relight_row(pixels, matte, out, n, premultiplied):
 def _mix_sheet(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
     width, n = image.shape[1], image.shape[2]
     room = np.empty((4, ROOM), np.float32)
+    length = run_length(n, dec, enc)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        for x0 in range(0, width, RUN):
-            x1 = min(x0 + RUN, width)
+        for x0 in range(0, width, length):
+            x1 = min(x0 + length, width)
             pixels, result, share = row[n * x0 : n * x1], to[n * x0 : n * x1], matte[y][x0:x1]
             if n == 3:
                 adapt_run(pixels, result, n, room, dec, matrix, enc)
