@@ -376,14 +376,22 @@ def _encode_near(values, out, c):
     return largest > magnitude_bits(c[7])
 
 
+@inline
+def _far_row(values, out, logs, c, all_of_it):
+    for x in range(out.shape[0]):
+        far = curved_px(values[x], logs[x], c)
+        out[x] = far if all_of_it or not abs(values[x]) <= c[7] else out[x]
+
+
 @part
 def _curve_far(values, out, logs, c):
     """Decode or encode what lies beyond the limit."""
     for x in range(out.shape[0]):
         logs[x] = curving_px(values[x], c)
-    for x in range(out.shape[0]):
-        far = curved_px(values[x], logs[x], c)
-        out[x] = out[x] if abs(values[x]) <= c[7] else far
+    if c[7] < ZERO:
+        _far_row(values, out, logs, c, True)
+    else:
+        _far_row(values, out, logs, c, False)
 
 
 @inline
