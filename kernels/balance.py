@@ -15,8 +15,7 @@ from .colour import (
     encode_px,
     encode_run,
     flat_matrix,
-    join_run,
-    part_row,
+    keep_alpha,
 )
 from .colour import transfer as find_transfer
 from .jit import inline, part, sheet
@@ -36,23 +35,24 @@ def adapt_px(r, g, b, decoding, m, encoding):
     return encode_px(r, encoding), encode_px(g, encoding), encode_px(b, encoding)
 
 
-@part
-def _mix_pixels(values, m):
-    """Multiply a run of pixels of three components by a matrix in place."""
-    for x in range(values.shape[0] // 3):
-        r, g, b = mixed_px(values[3 * x], values[3 * x + 1], values[3 * x + 2], m)
-        values[3 * x] = r
-        values[3 * x + 1] = g
-        values[3 * x + 2] = b
+@inline
+def _mix_row(values, out, m, n):
+    for x in range(values.shape[0] // n):
+        r, g, b = mixed_px(values[n * x], values[n * x + 1], values[n * x + 2], m)
+        out[n * x] = r
+        out[n * x + 1] = g
+        out[n * x + 2] = b
+        if n == 4:
+            out[n * x + 3] = values[n * x + 3]
 
 
 @part
-def _mix_planes(values, m):
-    """Multiply a run of pixels, laid down by component, by a matrix in place."""
-    count = values.shape[0] // 3
-    red, green, blue = values[:count], values[count : 2 * count], values[2 * count :]
-    for x in range(count):
-        red[x], green[x], blue[x] = mixed_px(red[x], green[x], blue[x], m)
+def _mix_run(values, out, m, n):
+    """Multiply a run of pixels of n components by a matrix."""
+    if n == 3:
+        _mix_row(values, out, m, 3)
+    else:
+        _mix_row(values, out, m, 4)
 
 
 @inline
@@ -66,19 +66,12 @@ def run_length(n, decoding, encoding):
 @part
 def adapt_run(pixels, out, n, room, decoding, m, encoding):
     """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
-    count = pixels.shape[0] // n
-    light, values = room[0][: 3 * count], room[2][: 4 * count]
-    if n == 3:
-        decode_run(pixels, light, room[1], decoding)
-        _mix_pixels(light, m)
-        encode_run(light, out, room[1], encoding)
-    else:
-        colour = values[: 3 * count]
-        part_row(pixels, values, 4)
-        decode_run(colour, light, room[1], decoding)
-        _mix_planes(light, m)
-        encode_run(light, colour, room[1], encoding)
-        join_run(values, out)
+    light, mixed = room[0][: pixels.shape[0]], room[2][: pixels.shape[0]]
+    decode_run(pixels, light, room[1], decoding)
+    _mix_run(light, mixed, m, n)
+    encode_run(mixed, out, room[1], encoding)
+    if n == 4:
+        keep_alpha(pixels, out)
 
 
 @sheet
