@@ -58,7 +58,7 @@ def _mix_run(values, out, m, n):
 @inline
 def run_length(n, decoding, encoding):
     """How many pixels of n components to adapt at once: begun seldom, but memory idles in long runs of long loops."""
-    return 2 * RUN if n == 3 and min(decoding[7], encoding[7]) > ZERO else RUN // 2
+    return 4 * RUN if n == 3 and min(decoding[7], encoding[7]) > ZERO else RUN
 
 
 @part

@@ -296,11 +296,11 @@ def transfer(name: str) -> Transfer:
 # --- row loops and sheets -----------------------------------------------------------------------------------
 
 
-RUN = 256
+RUN = 128
 """Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
 
-ROOM = 6 * RUN + 144
-"""Numbers in a row of scratch for a run: rows a multiple of 4096 bytes apart would wait for each other."""
+ROOM = 12 * RUN + 144
+"""Numbers in a row of scratch for the longest run: rows a multiple of 4096 bytes apart would wait for each other."""
 
 
 @inline
@@ -423,8 +423,8 @@ def _transfer_sheet(image, out, decodes, constants, y0, y1):
     logs = np.empty(ROOM, np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        for x0 in range(0, size, 4 * RUN):
-            x1 = min(x0 + 4 * RUN, size)
+        for x0 in range(0, size, 8 * RUN):
+            x1 = min(x0 + 8 * RUN, size)
             if decodes:
                 decode_run(row[x0:x1], to[x0:x1], logs, constants)
             else:
