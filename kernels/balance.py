@@ -6,19 +6,19 @@ import numpy as np
 
 from .arrays import Floats, as_picture, output
 from .colour import (
+    ROOM,
+    ZERO,
     apply_matrix,
     decode_px,
     decode_run,
     encode_px,
     encode_run,
     flat_matrix,
-    join_run,
-    part_run,
-    planes_of,
+    keep_alpha,
 )
 from .colour import transfer as find_transfer
-from .jit import inline, sheet
-from .stream import RUN
+from .jit import inline, part, sheet
+from .stream import RUN, is_far, settle, write
 from .strips import over_rows
 
 
@@ -31,32 +31,64 @@ def mixed_px(r, g, b, m):
 @inline
 def adapt_px(r, g, b, decoding, m, encoding):
     """Decode one pixel, multiply it by the matrix m and encode it."""
-    r, g, b = mixed_px(decode_px(r, *decoding), decode_px(g, *decoding), decode_px(b, *decoding), m)
-    return encode_px(r, *encoding), encode_px(g, *encoding), encode_px(b, *encoding)
+    r, g, b = mixed_px(decode_px(r, decoding), decode_px(g, decoding), decode_px(b, decoding), m)
+    return encode_px(r, encoding), encode_px(g, encoding), encode_px(b, encoding)
 
 
 @inline
-def _mix_run(values, m):
-    """Multiply a run of pixels, laid down by component, by a matrix in place."""
-    red, green, blue, _ = planes_of(values)
-    for x in range(red.shape[0]):
-        red[x], green[x], blue[x] = mixed_px(red[x], green[x], blue[x], m)
+def _mix_row(values, out, m, n):
+    for x in range(values.shape[0] // n):
+        r, g, b = mixed_px(values[n * x], values[n * x + 1], values[n * x + 2], m)
+        out[n * x] = r
+        out[n * x + 1] = g
+        out[n * x + 2] = b
+        if n == 4:
+            out[n * x + 3] = values[n * x + 3]
+
+
+@part
+def _mix_run(values, out, m, n):
+    """Multiply a run of pixels of n components by a matrix."""
+    if n == 3:
+        _mix_row(values, out, m, 3)
+    else:
+        _mix_row(values, out, m, 4)
+
+
+@inline
+def run_length(n, decoding, encoding):
+    """How many pixels of n components to adapt at once: begun seldom, but memory idles in long runs of long loops."""
+    return 4 * RUN if n == 3 and min(decoding[7], encoding[7]) > ZERO else RUN
+
+
+@part
+def adapt_run(pixels, out, n, room, decoding, m, encoding):
+    """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
+    light, mixed = room[0][: pixels.shape[0]], room[2][: pixels.shape[0]]
+    decode_run(pixels, light, room[1], decoding)
+    _mix_run(light, mixed, m, n)
+    encode_run(mixed, out, room[1], encoding)
+    if n == 4:
+        keep_alpha(pixels, out)
+
+
+@part
+def _write_adapted(row, out, n, room, decoding, m, encoding, far):
+    """Adapt a row and write it, run by run."""
+    length = n * run_length(n, decoding, encoding)
+    for x0 in range(0, row.shape[0], length):
+        x1 = min(x0 + length, row.shape[0])
+        finished = room[3][: x1 - x0]
+        adapt_run(row[x0:x1], finished, n, room, decoding, m, encoding)
+        write(out[x0:x1], finished, far)
 
 
 @sheet
 def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
-    width, n = image.shape[1], image.shape[2]
-    room = np.empty((2, 4 * RUN), np.float32)
+    room, far = np.empty((4, ROOM), np.float32), is_far(out)
     for y in range(y0, y1):
-        row, to = image[y].reshape(-1), out[y].reshape(-1)
-        for x0 in range(0, width, RUN):
-            x1 = min(x0 + RUN, width)
-            values, colour = room[0][: 4 * (x1 - x0)], room[0][: 3 * (x1 - x0)]
-            part_run(row[n * x0 : n * x1], values, n)
-            decode_run(colour, room[1], decoding)
-            _mix_run(values, m)
-            encode_run(colour, room[1], encoding)
-            join_run(values, to[n * x0 : n * x1], n)
+        _write_adapted(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], room, decoding, m, encoding, far)
+    settle(far)
 
 
 def adapt(

@@ -17,6 +17,7 @@ import math
 import numpy as np
 
 from .arrays import Floats, as_picture, as_plane, output
+from .balance import adapt_px, adapt_run, run_length
 from .colour import (
     CB_SCALE,
     CR_SCALE,
@@ -24,6 +25,7 @@ from .colour import (
     G_FROM_CR,
     HALF,
     ONE,
+    ROOM,
     TINY,
     TWO,
     ZERO,
@@ -31,8 +33,6 @@ from .colour import (
     Transfer,
     atan2_px,
     clamp,
-    decode_px,
-    encode_px,
     flat_matrix,
     luma_px,
     smoothstep,
@@ -41,7 +41,7 @@ from .colour import (
 )
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write_runs
+from .stream import RUN, is_far, settle, write, write_runs
 from .strips import over_rows
 
 _SIXTH, _24TH, _120TH = F(1 / 6), F(1 / 24), F(1 / 120)
@@ -260,15 +260,8 @@ def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None
 
 
 @inline
-def mix_px(r, g, b, m, matrix, dec, enc):
-    """Decode, multiply, encode, put the luma of the source back, and blend by the matte."""
-    m00, m01, m02, m10, m11, m12, m20, m21, m22 = matrix
-    lr = decode_px(r, *dec)
-    lg = decode_px(g, *dec)
-    lb = decode_px(b, *dec)
-    nr = encode_px(m00 * lr + m01 * lg + m02 * lb, *enc)
-    ng = encode_px(m10 * lr + m11 * lg + m12 * lb, *enc)
-    nb = encode_px(m20 * lr + m21 * lg + m22 * lb, *enc)
+def _relit_px(r, g, b, nr, ng, nb, m):
+    """Put the luma of the source back into a mixed pixel, and blend by the matte."""
     lost = luma_px(r, g, b) - luma_px(nr, ng, nb)
     keyed = m > ZERO
     return (
@@ -279,35 +272,74 @@ def mix_px(r, g, b, m, matrix, dec, enc):
 
 
 @inline
-def _mix_row(row, matte, out, n, p):
-    premultiplied, matrix, dec, enc = p
+def mix_px(r, g, b, m, matrix, dec, enc):
+    """Decode, multiply, encode, put the luma of the source back, and blend by the matte."""
+    nr, ng, nb = adapt_px(r, g, b, dec, matrix, enc)
+    return _relit_px(r, g, b, nr, ng, nb, m)
+
+
+@inline
+def _alpha_px(alpha, premultiplied):
+    """The alpha to divide by: 1 where the colour is not premultiplied, or nothing is there."""
+    return alpha if premultiplied * alpha > TINY else ONE
+
+
+@part
+def _straighten_run(pixels, straight, premultiplied):
+    """Divide the colour of a run of pixels of four components by their alpha."""
+    for x in range(straight.shape[0] // 4):
+        inverse = ONE / _alpha_px(pixels[4 * x + 3], premultiplied)
+        straight[4 * x] = pixels[4 * x] * inverse
+        straight[4 * x + 1] = pixels[4 * x + 1] * inverse
+        straight[4 * x + 2] = pixels[4 * x + 2] * inverse
+        straight[4 * x + 3] = pixels[4 * x + 3]
+
+
+@inline
+def _relight_row(pixels, matte, out, n, premultiplied):
+    """Finish a run whose mixed pixels lie in out."""
     for x in range(matte.shape[0]):
         alpha = ONE
         if n == 4:
-            alpha = row[n * x + 3] if premultiplied * row[n * x + 3] > TINY else ONE
+            alpha = _alpha_px(pixels[n * x + 3], premultiplied)
         inverse = ONE / alpha
         m = matte[x]
-        r = row[n * x]
-        g = row[n * x + 1]
-        b = row[n * x + 2]
-        nr, ng, nb = mix_px(r * inverse, g * inverse, b * inverse, m, matrix, dec, enc)
+        r = pixels[n * x]
+        g = pixels[n * x + 1]
+        b = pixels[n * x + 2]
+        nr, ng, nb = _relit_px(r * inverse, g * inverse, b * inverse, out[n * x], out[n * x + 1], out[n * x + 2], m)
         keyed = m > ZERO
         out[n * x] = nr * alpha if keyed else r
         out[n * x + 1] = ng * alpha if keyed else g
         out[n * x + 2] = nb * alpha if keyed else b
         if n == 4:
-            out[n * x + 3] = row[n * x + 3]
+            out[n * x + 3] = pixels[n * x + 3]
+
+
+@part
+def _write_mixed(row, matte, out, n, room, premultiplied, matrix, dec, enc, far):
+    """Mix a row and write it, run by run."""
+    length = run_length(n, dec, enc)
+    for x0 in range(0, matte.shape[0], length):
+        x1 = min(x0 + length, matte.shape[0])
+        pixels, result, share = row[n * x0 : n * x1], room[3][: n * (x1 - x0)], matte[x0:x1]
+        if n == 3:
+            adapt_run(pixels, result, n, room, dec, matrix, enc)
+            _relight_row(pixels, share, result, 3, premultiplied)
+        else:
+            straight = room[4][: n * (x1 - x0)]
+            _straighten_run(pixels, straight, premultiplied)
+            adapt_run(straight, result, n, room, dec, matrix, enc)
+            _relight_row(pixels, share, result, 4, premultiplied)
+        write(out[n * x0 : n * x1], result, far)
 
 
 @sheet
-def _mix_sheet(image, matte, out, p, y0, y1):
-    room, far = np.empty(4 * RUN, np.float32), is_far(out)
+def _mix_sheet(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
+    room, far = np.empty((5, ROOM), np.float32), is_far(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        if image.shape[2] == 3:
-            write_runs(_mix_row, row, matte[y], to, 3, room, far, p)
-        else:
-            write_runs(_mix_row, row, matte[y], to, 4, room, far, p)
+        _write_mixed(row, matte[y], to, image.shape[2], room, premultiplied, matrix, dec, enc, far)
     settle(far)
 
 
@@ -333,8 +365,7 @@ def mix_primaries(
     out = output(out, image.shape, image, matte)
     curve: Transfer = transfer(transfer_name)
     flat = flat_matrix(matrix)
-    p = (F(premultiplied), flat, curve.decode, curve.encode)
-    over_rows(_mix_sheet, image.shape[0], image, matte, out, p)
+    over_rows(_mix_sheet, image.shape[0], image, matte, out, F(premultiplied), flat, curve.decode, curve.encode)
     return out
 
 
@@ -361,8 +392,8 @@ def solve_neutral_keeping(
 
     def landed(x: np.ndarray) -> np.ndarray:
         matrix = neutral_keeping(x[0], x[1])
-        rgb = np.array([_decode(curve, v) for v in source])
-        out = np.array([_encode(curve, v) for v in matrix @ rgb])
+        rgb = np.array([_curved(curve.decode, v) for v in source])
+        out = np.array([_curved(curve.encode, v) for v in matrix @ rgb])
         y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2]
         return np.array([(out[2] - y) / 1.8556, (out[0] - y) / 1.5748]) / luma
 
@@ -383,16 +414,11 @@ def solve_neutral_keeping(
     )
 
 
-def _decode(curve: Transfer, v: float) -> float:
-    cut, slope, offset, scale, exponent = (float(c) for c in curve.decode)
+def _curved(constants: tuple[np.float32, ...], v: float) -> float:
+    cut, slope, before, scale, exponent, gain, after = (float(c) for c in constants[:7])
     magnitude = abs(v)
-    return math.copysign(magnitude * slope if magnitude <= cut else ((magnitude + offset) * scale) ** exponent, v)
-
-
-def _encode(curve: Transfer, v: float) -> float:
-    cut, slope, offset, scale, exponent = (float(c) for c in curve.encode)
-    magnitude = abs(v)
-    return math.copysign(magnitude * slope if magnitude <= cut else magnitude**exponent * scale - offset, v)
+    curve = ((magnitude + before) * scale) ** exponent * gain - after
+    return math.copysign(magnitude * slope if magnitude <= cut else curve, v)
 
 
 def _ratio_vector(angle: float, ratio: float) -> np.ndarray:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
-from .colour import ONE, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
+from .colour import ONE, ROOM, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
 from .stream import RUN, is_far, settle, write
@@ -216,7 +216,7 @@ def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, far
 
 @sheet
 def _cdl_sheet(image, out, slope, offset, power, saturation, clamped, y0, y1):
-    far, room = is_far(out), np.empty((2, 4 * RUN), np.float32)
+    far, room = is_far(out), np.empty((2, ROOM), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         _write_cdl(row, to, image.shape[2], slope, offset, power, saturation, clamped, room, far)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 
+import numba
 import numpy as np
 import pytest
 import references
@@ -46,6 +47,14 @@ def hue(signal):
     return float(references.angle(np.asarray(signal, np.float64).reshape(3)))
 
 
+@numba.njit(error_model="numpy")
+def pixel_by_pixel(row, decoding, matrix, encoding):
+    out = np.empty((row.shape[0], 3), np.float32)
+    for x in range(row.shape[0]):
+        out[x, 0], out[x, 1], out[x, 2] = kernel.adapt_px(row[x, 0], row[x, 1], row[x, 2], decoding, matrix, encoding)
+    return out
+
+
 # --- the kernel ---------------------------------------------------------------------------------------------
 
 
@@ -81,6 +90,21 @@ def test_threads_and_strides_do_not_change_a_bit(make_picture, same_bits):
         with strips.threads(count):
             same_bits(kernel.adapt(image, WARM, "bt709"), expected)
     same_bits(kernel.adapt(image[:, ::-1], WARM, "bt709"), np.ascontiguousarray(expected[:, ::-1]))
+
+
+@pytest.mark.parametrize("name", ["bt709", "bt1886"])
+def test_a_pixel_does_not_depend_on_its_place_in_a_wide_row(name, make_picture, same_bits):
+    """Rows of more than one run, with values of any size: as the pixel alone, as a part of the row, with an alpha."""
+    image = make_picture(2, 1301, 4)
+    image[..., :3] *= np.geomspace(0.01, 30, 1301, dtype=np.float32)[::-1, None]
+    expected = kernel.adapt(np.ascontiguousarray(image[..., :3]), WARM, name)
+    same_bits(np.ascontiguousarray(kernel.adapt(image, WARM, name)[..., :3]), expected)
+    for start, stop in ((0, 1), (3, 700), (511, 514), (1000, 1301)):
+        part = np.ascontiguousarray(image[:, start:stop, :3])
+        same_bits(kernel.adapt(part, WARM, name), np.ascontiguousarray(expected[:, start:stop]))
+    curve = colour_kernel.transfer(name)
+    alone = pixel_by_pixel(image[0], curve.decode, colour_kernel.flat_matrix(WARM), curve.encode)
+    same_bits(alone, np.ascontiguousarray(expected[0]))
 
 
 @pytest.mark.slice

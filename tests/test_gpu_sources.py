@@ -51,10 +51,11 @@ TOLERANCE = 1e-6
 
 
 def pixels(count: int) -> np.ndarray:
-    """Values to try: skin and its surroundings, beyond white and below black; the fourth is a matte with 0 and 1."""
+    """Values to try: skin and its surroundings, far above white and below black; the fourth is a matte with 0 and 1."""
     rng = np.random.default_rng(12)
     values = rng.uniform(-0.1, 1.2, (96, count)).astype(np.float32)
     values[:48, :3] = numbers(0.62, 0.46, 0.37) * rng.uniform(0.3, 1.4, (48, 3)).astype(np.float32)
+    values[48:52, :3] *= 4
     if count == 4:
         values[:, 3] = np.clip(values[:, 3], 0, 1)
     elif count == 7:

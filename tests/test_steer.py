@@ -186,6 +186,20 @@ def test_primaries_against_the_formula(make_picture, channels, transfer):
     np.testing.assert_allclose(result, mixed(image, matte, matrix, transfer), atol=2e-5)
 
 
+@pytest.mark.parametrize("channels", [3, 4])
+def test_primaries_do_not_depend_on_the_place_in_a_wide_row(make_picture, same_bits, channels):
+    """Rows of more than one run, some values beyond those for which the transfer function is a quotient."""
+    image = make_picture(2, 701, channels)
+    image[:, ::50, :3] *= 9
+    matte = np.random.default_rng(1).random((2, 701)).astype(np.float32)
+    matrix = [[1.2, -0.3, 0.1], [0.05, 0.9, 0.05], [-0.1, -0.2, 1.3]]
+    whole = steer.mix_primaries(image, matte, matrix, "bt709", premultiplied=channels == 4)
+    for start, stop in ((0, 1), (255, 258), (300, 701)):
+        part, share = (np.ascontiguousarray(plane[:, start:stop]) for plane in (image, matte))
+        result = steer.mix_primaries(part, share, matrix, "bt709", premultiplied=channels == 4)
+        same_bits(result, np.ascontiguousarray(whole[:, start:stop]))
+
+
 @pytest.mark.slice
 @pytest.mark.parametrize("channels", [(3, 3), (3, 4), (4, 3), (4, 4)])
 @pytest.mark.parametrize(("amount", "saturation"), [(0.6, 1), (1, 0), (0.8, 0.5)])

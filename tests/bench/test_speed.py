@@ -172,7 +172,7 @@ LIMITS = {
     "range key": 8,
     "steer": 5,
     "steer everywhere": 5,
-    "balance": 14,
+    "balance": 7,
     "tone curve": 7,
     "cdl": 7,
     "levels": 2,
