@@ -479,6 +479,16 @@ def luma_row(row, out, n):
         out[x] = luma_px(row[n * x], row[n * x + 1], row[n * x + 2])
 
 
+@part
+def luma_run(image, out, y, x0):
+    """Luma of row y of a picture, from column x0 on."""
+    row, x1 = image[y].reshape(-1), x0 + out.shape[0]
+    if image.shape[2] == 3:
+        luma_row(row[3 * x0 : 3 * x1], out, 3)
+    else:
+        luma_row(row[4 * x0 : 4 * x1], out, 4)
+
+
 @sheet
 def _luma_sheet(image, out, y0, y1):
     for y in range(y0, y1):
