@@ -12,7 +12,7 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,15 +20,15 @@ import numpy as np
 
 from ..kernels import jit, strips
 from ..kernels.arrays import Floats
-from ..nodes import NODES, solve_steer
+from ..nodes import NODES, SoftenMatte, solve_steer
 from ..nodes.declare import Node, ParamError
 
 LATER: Mapping[str, tuple[str, ...]] = {
-    "correct": ("soften_matte", "solve_steer"),
+    "correct": ("solve_steer", "soften_matte_plainly"),
     "correct_skin": ("soften_matte", "tone_curve", "cdl"),
     "warm": tuple(reversed(NODES)),
 }
-"""What is left to the helper, by verb or effect: nodes, and what solves; first what takes longest."""
+"""What is left to the helper, by verb or effect: nodes, or work that is named in :data:`PARTLY`."""
 
 
 @contextlib.contextmanager
@@ -98,15 +98,27 @@ def _changed(kind: type[Node]) -> Node:
 
 
 def _solve() -> None:
-    skin = np.full((_TALL, 64, 3), (0.72, 0.52, 0.43), np.float32)
-    solve_steer(skin, np.ones((_TALL, 64), np.float32))
+    solve_steer(*_skin())
+
+
+def _soften() -> None:
+    picture, keyed = _skin()
+    SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
+
+
+def _skin() -> tuple[Floats, Floats]:
+    return np.full((_TALL, 64, 3), (0.72, 0.52, 0.43), np.float32), np.ones((_TALL, 64), np.float32)
+
+
+PARTLY: Mapping[str, Callable[[], None]] = {"solve_steer": _solve, "soften_matte_plainly": _soften}
+"""Work of which the process that is helped compiles little itself."""
 
 
 def compile_first_uses(names: Sequence[str]) -> None:
-    """Run nodes, by name, and what solves; what is wrong with one of them is told where it is used in earnest."""
+    """Run nodes, or parts of their work, by name; what is wrong with one of them is told where it is used in earnest."""
     for name in names:
         with contextlib.suppress(Exception):
-            _solve() if name == "solve_steer" else first_use(NODES[name])
+            PARTLY[name]() if name in PARTLY else first_use(NODES[name])
 
 
 def _end_with(stream: Any) -> None:
