@@ -18,14 +18,15 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels import jit, strips
+from ..kernels import jit, soften, strips, tiles
 from ..kernels.arrays import Floats
 from ..nodes import NODES, SoftenMatte, solve_steer
 from ..nodes.declare import Node, ParamError
 
 LATER: Mapping[str, tuple[str, ...]] = {
     "correct": ("solve_steer", "soften_matte_plainly"),
-    "correct_skin": ("soften_matte", "tone_curve", "cdl"),
+    "correct_skin": ("soften_matte_plainly", "tone_curve", "cdl"),
+    "soften_matte": ("move_edge", "follow_picture"),
     "warm": tuple(reversed(NODES)),
 }
 """What is left to the helper, by verb or effect: nodes, or work that is named in :data:`PARTLY`."""
@@ -106,16 +107,30 @@ def _soften() -> None:
     SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
 
 
+def _move_edge() -> None:
+    soften.grow(_skin()[1], 1.5)
+
+
+def _follow_picture() -> None:
+    keyed = _skin()[1]
+    tiles.of_line(*soften.guided_coefficients(keyed, keyed, 4, 4e-4), 4, (4 * _TALL, 256))
+
+
 def _skin() -> tuple[Floats, Floats]:
     return np.full((_TALL, 64, 3), (0.72, 0.52, 0.43), np.float32), np.ones((_TALL, 64), np.float32)
 
 
-PARTLY: Mapping[str, Callable[[], None]] = {"solve_steer": _solve, "soften_matte_plainly": _soften}
+PARTLY: Mapping[str, Callable[[], None]] = {
+    "follow_picture": _follow_picture,
+    "move_edge": _move_edge,
+    "soften_matte_plainly": _soften,
+    "solve_steer": _solve,
+}
 """Work of which the process that is helped compiles little itself."""
 
 
 def compile_first_uses(names: Sequence[str]) -> None:
-    """Run nodes, or parts of their work, by name; what is wrong with one of them is told where it is used in earnest."""
+    """Run nodes, or parts of their work, by name; what is wrong with one is told where it is used in earnest."""
     for name in names:
         with contextlib.suppress(Exception):
             PARTLY[name]() if name in PARTLY else first_use(NODES[name])
