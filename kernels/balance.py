@@ -18,7 +18,7 @@ from .colour import (
 )
 from .colour import transfer as find_transfer
 from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write
+from .stream import RUN
 from .strips import over_rows
 
 
@@ -72,23 +72,16 @@ def adapt_run(pixels, out, n, room, decoding, m, encoding):
         keep_alpha(pixels, out)
 
 
-@part
-def _write_adapted(row, out, n, room, decoding, m, encoding, far):
-    """Adapt a row and write it, run by run."""
-    length = n * run_length(n, decoding, encoding)
-    for x0 in range(0, row.shape[0], length):
-        x1 = min(x0 + length, row.shape[0])
-        finished = room[3][: x1 - x0]
-        adapt_run(row[x0:x1], finished, n, room, decoding, m, encoding)
-        write(out[x0:x1], finished, far)
-
-
 @sheet
 def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
-    room, far = np.empty((4, ROOM), np.float32), is_far(out)
+    n = image.shape[2]
+    room = np.empty((3, ROOM), np.float32)
+    length = n * run_length(n, decoding, encoding)
     for y in range(y0, y1):
-        _write_adapted(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], room, decoding, m, encoding, far)
-    settle(far)
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
+        for start in range(0, row.shape[0], length):
+            end = min(start + length, row.shape[0])
+            adapt_run(row[start:end], to[start:end], n, room, decoding, m, encoding)
 
 
 def adapt(

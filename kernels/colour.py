@@ -15,7 +15,7 @@ import numpy as np
 from .arrays import Floats, as_picture, output
 from .errors import PictureError, ValueRangeError
 from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write
+from .stream import RUN, first_run, is_far, settle, write
 from .strips import over_rows
 
 F = np.float32
@@ -415,27 +415,20 @@ def raise_run(values, logs, exponent):
         values[x] = raised_px(values[x], exp2_px(logs[x]))
 
 
-@part
-def _write_transferred(row, out, n, decodes, constants, room, far):
-    """Decode or encode a row and write it, run by run."""
-    for x0 in range(0, row.shape[0], 8 * RUN):
-        x1 = min(x0 + 8 * RUN, row.shape[0])
-        values, finished = row[x0:x1], room[0][: x1 - x0]
-        if decodes:
-            decode_run(values, finished, room[1], constants)
-        else:
-            encode_run(values, finished, room[1], constants)
-        if n == 4:
-            keep_alpha(values, finished)
-        write(out[x0:x1], finished, far)
-
-
 @sheet
 def _transfer_sheet(image, out, decodes, constants, y0, y1):
-    room, far = np.empty((2, ROOM), np.float32), is_far(out)
+    size, n = image.shape[1] * image.shape[2], image.shape[2]
+    logs = np.empty(ROOM, np.float32)
     for y in range(y0, y1):
-        _write_transferred(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], decodes, constants, room, far)
-    settle(far)
+        row, to = image[y].reshape(-1), out[y].reshape(-1)
+        for x0 in range(0, size, 8 * RUN):
+            x1 = min(x0 + 8 * RUN, size)
+            if decodes:
+                decode_run(row[x0:x1], to[x0:x1], logs, constants)
+            else:
+                encode_run(row[x0:x1], to[x0:x1], logs, constants)
+            if n == 4:
+                keep_alpha(row[x0:x1], to[x0:x1])
 
 
 @inline
@@ -455,8 +448,8 @@ def _matrix_row(row, out, n, m):
 @part
 def _write_multiplied(row, out, n, m, finished, far):
     """Multiply a row by a matrix and write it, run by run."""
-    for x0 in range(0, row.shape[0], n * RUN):
-        x1 = min(x0 + n * RUN, row.shape[0])
+    for start in range(n * first_run(out, n, RUN), row.shape[0], n * RUN):
+        x0, x1 = max(start, 0), min(start + n * RUN, row.shape[0])
         if n == 3:
             _matrix_row(row[x0:x1], finished[: x1 - x0], 3, m)
         else:

@@ -41,7 +41,7 @@ from .colour import (
 )
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write, write_runs
+from .stream import RUN, is_far, settle, write_runs
 from .strips import over_rows
 
 _SIXTH, _24TH, _120TH = F(1 / 6), F(1 / 24), F(1 / 120)
@@ -316,31 +316,24 @@ def _relight_row(pixels, matte, out, n, premultiplied):
             out[n * x + 3] = pixels[n * x + 3]
 
 
-@part
-def _write_mixed(row, matte, out, n, room, premultiplied, matrix, dec, enc, far):
-    """Mix a row and write it, run by run."""
-    length = run_length(n, dec, enc)
-    for x0 in range(0, matte.shape[0], length):
-        x1 = min(x0 + length, matte.shape[0])
-        pixels, result, share = row[n * x0 : n * x1], room[3][: n * (x1 - x0)], matte[x0:x1]
-        if n == 3:
-            adapt_run(pixels, result, n, room, dec, matrix, enc)
-            _relight_row(pixels, share, result, 3, premultiplied)
-        else:
-            straight = room[4][: n * (x1 - x0)]
-            _straighten_run(pixels, straight, premultiplied)
-            adapt_run(straight, result, n, room, dec, matrix, enc)
-            _relight_row(pixels, share, result, 4, premultiplied)
-        write(out[n * x0 : n * x1], result, far)
-
-
 @sheet
 def _mix_sheet(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
-    room, far = np.empty((5, ROOM), np.float32), is_far(out)
+    width, n = image.shape[1], image.shape[2]
+    room = np.empty((4, ROOM), np.float32)
+    length = run_length(n, dec, enc)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        _write_mixed(row, matte[y], to, image.shape[2], room, premultiplied, matrix, dec, enc, far)
-    settle(far)
+        for x0 in range(0, width, length):
+            x1 = min(x0 + length, width)
+            pixels, result, share = row[n * x0 : n * x1], to[n * x0 : n * x1], matte[y][x0:x1]
+            if n == 3:
+                adapt_run(pixels, result, n, room, dec, matrix, enc)
+                _relight_row(pixels, share, result, 3, premultiplied)
+            else:
+                straight = room[3][: n * (x1 - x0)]
+                _straighten_run(pixels, straight, premultiplied)
+                adapt_run(straight, result, n, room, dec, matrix, enc)
+                _relight_row(pixels, share, result, 4, premultiplied)
 
 
 def mix_primaries(

@@ -143,10 +143,21 @@ def settle(far):
 
 
 @inline
+def first_run(out, n, length):
+    """Where the runs of a row of n components begin, 0 or before it, so that the others begin where a line does.
+
+    What is cut to the row is a short first run: a line in two runs would be read before it is written.
+    """
+    values = (-_bytes_into_line(out) & (4 * LINE - 1)) >> 2
+    pixels = (11 * values) & (LINE - 1) if n == 3 else values >> 2  # 3 · 11 pixels are 2 lines and a value
+    return pixels - length if pixels else 0
+
+
+@inline
 def write_runs(work, row, matte, out, n, room, far, p):
     """Have ``work(row, matte, out, n, p)`` finish a row of n components run by run in ``room``, and write it."""
-    for x0 in range(0, matte.shape[0], RUN):
-        x1 = min(x0 + RUN, matte.shape[0])
+    for start in range(first_run(out, n, RUN), matte.shape[0], RUN):
+        x0, x1 = max(start, 0), min(start + RUN, matte.shape[0])
         run = room[: n * (x1 - x0)]
         work(row[n * x0 : n * x1], matte[x0:x1], run, n, p)
         write(out[n * x0 : n * x1], run, far)

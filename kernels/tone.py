@@ -11,7 +11,7 @@ from .arrays import Floats, as_picture, output
 from .colour import ONE, ROOM, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write
+from .stream import RUN, first_run, is_far, settle, write
 from .strips import over_rows
 
 Doubles = NDArray[np.float64]
@@ -99,8 +99,9 @@ def _curve_row(row, out, segments):
 @part
 def _write_curve(row, out, n, segments, finished, far):
     """Send a row through the curve and write it, run by run."""
-    for x0 in range(0, row.shape[0], 4 * RUN):
-        x1 = min(x0 + 4 * RUN, row.shape[0])
+    length = 2 * RUN
+    for start in range(n * first_run(out, n, length), row.shape[0], n * length):
+        x0, x1 = max(start, 0), min(start + n * length, row.shape[0])
         values, run = row[x0:x1], finished[: x1 - x0]
         _curve_row(values, run, segments)
         if n == 4:
@@ -111,7 +112,7 @@ def _write_curve(row, out, n, segments, finished, far):
 
 @sheet
 def _curve_sheet(image, out, segments, y0, y1):
-    far, finished = is_far(out), np.empty(4 * RUN, np.float32)
+    far, finished = is_far(out), np.empty(8 * RUN, np.float32)
     for y in range(y0, y1):
         _write_curve(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], segments, finished, far)
     settle(far)
@@ -197,8 +198,9 @@ def _saturate_row(values, out, n, saturation, clamped):
 def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, far):
     """Work a row and write it, run by run."""
     width = row.shape[0] // n
-    for x0 in range(0, width, RUN):
-        count = min(RUN, width - x0)
+    for start in range(first_run(out, n, RUN), width, RUN):
+        x0 = max(start, 0)
+        count = min(start + RUN, width) - x0
         given, values, finished = row[n * x0 : n * (x0 + count)], room[0][: 4 * count], room[1]
         if n == 3:
             _slope_row(given, values, 3, slope, offset, clamped)

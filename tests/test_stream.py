@@ -29,6 +29,11 @@ def write_rows(values, out, far, y0, y1):
     stream.settle(far)
 
 
+@sheet
+def run_of(out, n, length):
+    return stream.first_run(out, n, length)
+
+
 def room_at(shape, start):
     """An array of zeros that begins ``start`` bytes after a line of memory, and the bytes on both sides of it."""
     size = int(np.prod(shape)) * 4
@@ -65,6 +70,17 @@ def test_a_large_picture_has_the_bits_of_its_parts(work, channels):
         expected = work(image[half], matte[half], None)
         np.testing.assert_array_equal(out[half].view(np.int32), expected.view(np.int32))
     assert not any(room.any() for room in beside)
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="arrays begin anywhere then")
+@pytest.mark.parametrize(("channels", "step"), [(3, 4), (4, 16)])
+def test_all_runs_but_the_first_begin_where_a_line_of_memory_does(channels, step):
+    for start in range(0, 64, step):
+        row, _ = room_at((1000 * channels,), start)
+        begin = run_of(row, channels, stream.RUN)
+        assert -stream.RUN < begin <= 0
+        second = begin + stream.RUN if begin else 0
+        assert (row.ctypes.data + 4 * channels * second) % 64 == 0
 
 
 def test_new_pictures_begin_where_a_line_of_memory_does():
