@@ -70,6 +70,10 @@ class Rows:
         """Tell whether the rows are as a key made them, and from this picture where one is given."""
         return self.steps == _AS_KEYED and (picture is None or picture is self.source.image)
 
+    def is_dear(self) -> bool:
+        """Tell whether working a row out costs as much as to read it from a whole matte several times."""
+        return self.source.ranges is not None
+
     def whole(self) -> Matte:
         """Return the finished matte."""
         matte: Matte = fused.soften_matte(self.source, self.steps)

@@ -93,7 +93,7 @@ _FOLLOW_RADIUS = 0.012
 _FOLLOW_EPSILON = 4e-4
 """Squared luma contrast below which the guide counts as flat."""
 _MOST_STEPS = 2
-"""Up to which a matte in the making is faster than a whole one from any key: each step keys the picture anew."""
+"""Up to which a matte in the making is faster than a whole one, but for a dear one: each step keys the picture anew."""
 
 
 @dataclass(frozen=True)
@@ -137,14 +137,16 @@ class SoftenMatte(Node):
 
     def takes_rows(self) -> tuple[str, ...]:
         """Return the port of the matte where few steps read it."""
-        steps = sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
-        return ("matte",) if not self.position and steps <= _MOST_STEPS else ()
+        return ("matte",) if not self.position and self._count() <= _MOST_STEPS else ()
+
+    def _count(self) -> int:
+        return sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
 
     def rows(self, matte: Matte | Rows, guide: Picture | None = None) -> Rows:
         """Return the softened matte in the making."""
         steps = self.steps(matte.shape[0], guide is not None)
         if isinstance(matte, Rows):
-            if not self.position and matte.is_key_of(guide):
+            if not self.position and matte.is_key_of(guide) and (self._count() <= 1 or not matte.is_dear()):
                 return Rows(matte.source, steps)
             matte = matte.whole()
         matte = as_plane(matte)
