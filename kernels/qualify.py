@@ -393,14 +393,20 @@ def _hue_px(cb, cr):
 
 
 @inline
+def _between_ends(value, low, high, slope):
+    """Rise from low and fall to high, each over 1/slope. The nearer end tells alone: the two slopes never meet."""
+    above, below = value - low, high - value
+    return smoothstep((above if above < below else below) * slope)
+
+
+@inline
 def _within_px(turns, y, cb, cr, hue, hue_half, hue_slope, c_low, c_high, c_slope, y_low, y_high, y_slope):
     chroma = math.sqrt(cb * cb + cr * cr)
     d = turns - hue
     d = d + ONE if d < -HALF else d
     d = d - ONE if d > HALF else d
     m = smoothstep((hue_half - abs(d)) * hue_slope)
-    m = m * smoothstep((chroma - c_low) * c_slope) * smoothstep((c_high - chroma) * c_slope)
-    m = m * smoothstep((y - y_low) * y_slope) * smoothstep((y_high - y) * y_slope)
+    m = m * _between_ends(chroma, c_low, c_high, c_slope) * _between_ends(y, y_low, y_high, y_slope)
     coloured = chroma > TINY or hue_half >= TWO
     return m if is_finite(y) and coloured else ZERO
 
