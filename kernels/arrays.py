@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import math
 import threading
 from collections.abc import Iterator
 from typing import Any
@@ -101,7 +100,7 @@ def lend(array: Floats) -> Iterator[None]:
 def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
     array: Floats | None = getattr(_lent, "array", None)
     if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
-        return memory.RESULTS.lent(shape) if math.prod(shape) * 4 >= memory.LEAST else np.empty(shape, np.float32)
+        return memory.new(shape)
     _lent.array = None
     return array
 
@@ -113,8 +112,7 @@ less, and of a small one not much would be gained."""
 
 def room(shape: tuple[int, ...]) -> Floats:
     """Return a float32 array of this shape, of whatever values, for what is passed on between steps."""
-    kept = memory.LEAST <= math.prod(shape) * 4 <= _MOST_KEPT
-    return memory.RESULTS.lent(shape) if kept else np.empty(shape, np.float32)
+    return memory.new(shape, _MOST_KEPT)
 
 
 def matte_or_all(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:

@@ -15,6 +15,8 @@ from .colour import (
     encode_run,
     flat_matrix,
     keep_alpha,
+    mix_run,
+    mixed_px,
 )
 from .colour import transfer as find_transfer
 from .jit import inline, part, sheet
@@ -23,36 +25,10 @@ from .strips import over_rows
 
 
 @inline
-def mixed_px(r, g, b, m):
-    """Multiply one pixel, as a column, by the matrix m (nine numbers in row order)."""
-    return m[0] * r + m[1] * g + m[2] * b, m[3] * r + m[4] * g + m[5] * b, m[6] * r + m[7] * g + m[8] * b
-
-
-@inline
 def adapt_px(r, g, b, decoding, m, encoding):
     """Decode one pixel, multiply it by the matrix m and encode it."""
     r, g, b = mixed_px(decode_px(r, decoding), decode_px(g, decoding), decode_px(b, decoding), m)
     return encode_px(r, encoding), encode_px(g, encoding), encode_px(b, encoding)
-
-
-@inline
-def _mix_row(values, out, m, n):
-    for x in range(values.shape[0] // n):
-        r, g, b = mixed_px(values[n * x], values[n * x + 1], values[n * x + 2], m)
-        out[n * x] = r
-        out[n * x + 1] = g
-        out[n * x + 2] = b
-        if n == 4:
-            out[n * x + 3] = values[n * x + 3]
-
-
-@part
-def _mix_run(values, out, m, n):
-    """Multiply a run of pixels of n components by a matrix."""
-    if n == 3:
-        _mix_row(values, out, m, 3)
-    else:
-        _mix_row(values, out, m, 4)
 
 
 @inline
@@ -66,7 +42,7 @@ def adapt_run(pixels, out, n, room, decoding, m, encoding):
     """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
     light, mixed = room[0][: pixels.shape[0]], room[2][: pixels.shape[0]]
     decode_run(pixels, light, room[1], decoding)
-    _mix_run(light, mixed, m, n)
+    mix_run(light, mixed, n, m)
     encode_run(mixed, out, room[1], encoding)
     if n == 4:
         keep_alpha(pixels, out)

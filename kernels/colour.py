@@ -309,8 +309,7 @@ def planes_of(values):
 
 
 @inline
-def part_row(row, values, n):
-    """Lay pixels of n components, a literal, down by component; four times as many values as pixels."""
+def _part_row(row, values, n):
     red, green, blue, alpha = planes_of(values)
     for x in range(red.shape[0]):
         red[x] = row[n * x]
@@ -324,9 +323,9 @@ def part_row(row, values, n):
 def part_run(row, values, n):
     """Lay a run of pixels of n components down by component; four times as many values as pixels."""
     if n == 3:
-        part_row(row, values, 3)
+        _part_row(row, values, 3)
     else:
-        part_row(row, values, 4)
+        _part_row(row, values, 4)
 
 
 @part
@@ -336,42 +335,30 @@ def keep_alpha(row, out):
         out[x] = row[x] if x & 3 == 3 else out[x]
 
 
-@part
-def join_run(values, out):
-    """Put a run of pixels of four components that was laid down by component together again."""
-    red, green, blue, alpha = planes_of(values)
-    for x in range(red.shape[0]):
-        out[4 * x] = red[x]
-        out[4 * x + 1] = green[x]
-        out[4 * x + 2] = blue[x]
-        out[4 * x + 3] = alpha[x]
-
-
 # A number takes the quotient or the power by its own size, so that its bits do not depend on its neighbours; a run
 # within the limit, as most are, is spared the power. Logarithms in one loop, what they lead to in the next: a loop with
 # half the steps has more values in work at the same time, and both together take half as long as one.
 
 
-@part
-def _decode_near(values, out, c):
-    """Decode a run as if nothing lay beyond the limit, and tell whether something does."""
+@inline
+def _near_row(near_px, values, out, c):
+    """Send a run through ``near_px`` as if nothing lay beyond the limit, and tell whether something does."""
     largest = np.int32(0)
     for x in range(out.shape[0]):
         bits = magnitude_bits(values[x])
         largest = bits if bits > largest else largest
-        out[x] = near_decoded_px(values[x], c)
+        out[x] = near_px(values[x], c)
     return largest > magnitude_bits(c[7])
+
+
+@part
+def _decode_near(values, out, c):
+    return _near_row(near_decoded_px, values, out, c)
 
 
 @part
 def _encode_near(values, out, c):
-    """Encode a run as if nothing lay beyond the limit, and tell whether something does."""
-    largest = np.int32(0)
-    for x in range(out.shape[0]):
-        bits = magnitude_bits(values[x])
-        largest = bits if bits > largest else largest
-        out[x] = near_encoded_px(values[x], c)
-    return largest > magnitude_bits(c[7])
+    return _near_row(near_encoded_px, values, out, c)
 
 
 @inline
@@ -432,17 +419,29 @@ def _transfer_sheet(image, out, decodes, constants, y0, y1):
 
 
 @inline
-def _matrix_row(row, out, n, m):
-    m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
-    for x in range(out.shape[0] // n):
-        a = row[n * x]
-        b = row[n * x + 1]
-        c = row[n * x + 2]
-        out[n * x] = m00 * a + m01 * b + m02 * c
-        out[n * x + 1] = m10 * a + m11 * b + m12 * c
-        out[n * x + 2] = m20 * a + m21 * b + m22 * c
+def mixed_px(r, g, b, m):
+    """Multiply one pixel, as a column, by the matrix m (nine numbers in row order)."""
+    return m[0] * r + m[1] * g + m[2] * b, m[3] * r + m[4] * g + m[5] * b, m[6] * r + m[7] * g + m[8] * b
+
+
+@inline
+def _mix_row(values, out, n, m):
+    for x in range(values.shape[0] // n):
+        r, g, b = mixed_px(values[n * x], values[n * x + 1], values[n * x + 2], m)
+        out[n * x] = r
+        out[n * x + 1] = g
+        out[n * x + 2] = b
         if n == 4:
-            out[n * x + 3] = row[n * x + 3]
+            out[n * x + 3] = values[n * x + 3]
+
+
+@part
+def mix_run(values, out, n, m):
+    """Multiply a run of pixels of n components by a matrix."""
+    if n == 3:
+        _mix_row(values, out, 3, m)
+    else:
+        _mix_row(values, out, 4, m)
 
 
 @part
@@ -450,10 +449,7 @@ def _write_multiplied(row, out, n, m, finished, far):
     """Multiply a row by a matrix and write it, run by run."""
     for start in range(n * first_run(out, n, RUN), row.shape[0], n * RUN):
         x0, x1 = max(start, 0), min(start + n * RUN, row.shape[0])
-        if n == 3:
-            _matrix_row(row[x0:x1], finished[: x1 - x0], 3, m)
-        else:
-            _matrix_row(row[x0:x1], finished[: x1 - x0], 4, m)
+        mix_run(row[x0:x1], finished[: x1 - x0], n, m)
         write(out[x0:x1], finished, far)
 
 

@@ -512,7 +512,7 @@ def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Flo
     """Return taps, reduced matte and its factor, as :class:`_Ending` has them, and the tiles after the blur."""
     factor = soften.blur_factor(steps.sigma)
     if factor == 1:
-        taps = soften.gaussian_taps(steps.sigma) if steps.sigma >= soften.LEAST_SIGMA else NO_TAPS
+        taps = soften.taps_of(steps.sigma)
         return taps, _NOTHING, 0, tiles.all_round(source.states, len(taps) - 1)
     _, low, _ = _gather(source, shape, factor, margin=1)
     sigma = soften.reduced_sigma(steps.sigma, factor)

@@ -83,3 +83,9 @@ class Memory:
 
 RESULTS = Memory()
 """Where the results of kernels lie, but for small ones."""
+
+
+def new(shape: Sequence[int], most: float = math.inf) -> NDArray[np.float32]:
+    """Return a float32 array of whatever values: of :data:`LEAST` to ``most`` bytes in :data:`RESULTS`, else fresh."""
+    kept = LEAST <= math.prod(shape) * 4 <= most
+    return RESULTS.lent(shape) if kept else np.empty(tuple(shape), np.float32)

@@ -14,13 +14,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from . import memory
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, KB, KG, KR, ONE, ZERO, F, clamp, log2_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, sheet
 from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
-from .memory import LEAST, RESULTS
-from .stream import AHEAD, RUN, call_for
+from .stream import AHEAD, LINE, RUN, call_for
 from .strips import STRIP, over_rows, thread_count
 
 PIXEL = 4096
@@ -32,8 +32,6 @@ _MOST = 1 << 23
 that a set is given, has less than that many more up to a width of 131072."""
 _FAR = F(3e38)
 """What is beyond it, after the factors of a plot, is as good as infinite."""
-_LINE = 16
-"""Counters in a line of the processor's cache."""
 _ONCE, _THRICE, _FOUR = np.uint64(1), np.uint64(3), np.uint64(4)
 
 FineCounts = NDArray[np.uint32]
@@ -48,7 +46,7 @@ _OFFSETS = np.tile(np.array([-7, 1, -3, 5, -5, 3, -1, 7], np.float32) / F(16), R
 
 def _line(cells: int) -> int:
     """Return how far apart the lines of a grid lie: an odd number of cache lines, or they get in each other's way."""
-    return (-(-cells // _LINE) | 1) * _LINE
+    return (-(-cells // LINE) | 1) * LINE
 
 
 def _counters(image: Floats, lines: int, line: int) -> tuple[FineCounts, NDArray[np.int32]]:
@@ -59,11 +57,7 @@ def _counters(image: Floats, lines: int, line: int) -> tuple[FineCounts, NDArray
     height, width = image.shape[:2]
     sets = min(max(thread_count(), -(-height * width // _MOST)), -(-height // STRIP))
     reached = np.full((sets, 2), lines // 2, np.int32)
-    return _room((sets, lines * line + _LINE)).view(np.uint32), reached
-
-
-def _room(shape: tuple[int, int]) -> Floats:
-    return RESULTS.lent(shape) if shape[0] * shape[1] * 4 >= LEAST else np.empty(shape, np.float32)
+    return memory.new((sets, lines * line + LINE)).view(np.uint32), reached
 
 
 @inline
@@ -145,7 +139,7 @@ def _fold_sheet(counts, reached, line, out, both, first, y0, y1):
 
 def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tuple[int, int], both: bool) -> Counts:
     """Return the plot of fine counts: twice as fine from line to line, and along the lines where ``both``."""
-    out = _room((shape[0], 2 * shape[1])).view(np.uint64)
+    out = memory.new((shape[0], 2 * shape[1])).view(np.uint64)
     first, last = max(int(reached[:, 0].min()) // 2 - 1, 0), min(int(reached[:, 1].max()) // 2 + 1, shape[0])
     out[:first], out[last:] = 0, 0
     over_rows(_fold_sheet, last - first, counts, reached, line, out, np.bool_(both), first)

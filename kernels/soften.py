@@ -196,16 +196,21 @@ def fir_across(padded, out, k):
         _taps2_row(out, padded[r - 2 : r + width - 1], padded[r + 1 : r + width + 2], k[r - 2], k[r - 1])
 
 
+@part
+def _fir_row(plane, out, k, y, row, padded):
+    """Row y of a plane after a direct blur with the taps k; ``row`` and ``padded`` are scratch."""
+    width, r = plane.shape[1], k.shape[0] - 1
+    fir_down(plane, row[:width], k, y, plane.shape[0], NOUGHT, width)
+    pad_row(padded[: width + 2 * r], row[:width], r)
+    fir_across(padded[: width + 2 * r], out, k)
+
+
 @sheet
 def _fir_sheet(plane, out, k, y0, y1):
     width = plane.shape[1]
-    r = k.shape[0] - 1
-    row = np.empty(width, np.float32)
-    padded = np.empty(width + 2 * r, np.float32)
+    row, padded = np.empty(width, np.float32), np.empty(width + 2 * (k.shape[0] - 1), np.float32)
     for y in range(y0, y1):
-        fir_down(plane, row, k, y, plane.shape[0], NOUGHT, width)
-        pad_row(padded, row, r)
-        fir_across(padded, out[y], k)
+        _fir_row(plane, out[y], k, y, row, padded)
 
 
 def _sum_of_taps(taps: Floats) -> np.float32:
@@ -251,6 +256,11 @@ def gaussian_taps(sigma: float) -> Floats:
                 return taps
     taps.flags.writeable = False
     return taps
+
+
+def taps_of(sigma: float) -> Floats:
+    """Return :func:`gaussian_taps`, or those that change nothing for a sigma below :data:`LEAST_SIGMA`."""
+    return gaussian_taps(sigma) if sigma >= LEAST_SIGMA else NO_TAPS
 
 
 def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
@@ -1538,14 +1548,6 @@ def _shadow_row(luma, cb, cr, u, v):
         cr[x] = dark_cr + light * (cr[x] - dark_cr)
 
 
-@part
-def _fir_row(plane, out, k, y, row, padded):
-    width, r = plane.shape[1], k.shape[0] - 1
-    fir_down(plane, row[:width], k, y, plane.shape[0], NOUGHT, width)
-    pad_row(padded[: width + 2 * r], row[:width], r)
-    fir_across(padded[: width + 2 * r], out, k)
-
-
 @sheet
 def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
     """Blur luma, chroma and the ratios; the ratio takes over in shadow. ``out`` receives the three planes."""
@@ -1592,10 +1594,6 @@ def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]
     return stage, planes, sound
 
 
-def _taps(sigma: float) -> Floats:
-    return gaussian_taps(sigma) if sigma >= LEAST_SIGMA else NO_TAPS
-
-
 def ratio_stages(
     image: Floats, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7
 ) -> tuple[list[Stage], Floats, NDArray[np.bool_]]:
@@ -1617,7 +1615,7 @@ def ratio_stages(
     left = [reduced_sigma(sigma, 2) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
     needs = (lambda y1: 2 * y1) if halves else int
     stages = [split, Stage(_ratio_sheet, (planes, low, halves), low.shape[1], _CLOSE_STRIP, needs)]
-    taps = tuple(_taps(sigma) for sigma in left)
+    taps = tuple(taps_of(sigma) for sigma in left)
     if max(left) >= _TAPS_BELOW:
         over_stages(stages)
         stages, taps = [], (NO_TAPS,) * 3

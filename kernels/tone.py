@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
-from .colour import ONE, ROOM, ZERO, F, clamp, luma_px, planes_of, power_px, raise_run
+from .colour import ONE, ROOM, ZERO, F, clamp, keep_alpha, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
 from .jit import inline, part, sheet
 from .stream import RUN, first_run, is_far, settle, write
@@ -105,8 +105,7 @@ def _write_curve(row, out, n, segments, finished, far):
         values, run = row[x0:x1], finished[: x1 - x0]
         _curve_row(values, run, segments)
         if n == 4:
-            for x in range(run.shape[0] // 4):
-                run[4 * x + 3] = values[4 * x + 3]
+            keep_alpha(values, run)
         write(out[x0:x1], run, far)
 
 
