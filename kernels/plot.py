@@ -96,6 +96,21 @@ def _add_row(cells, matte, use_matte, weights, counts):
 
 
 @inline
+def _count_row(find, places, row, matte, use_matte, scratch, counts, reached, n, line, p):
+    """Count a row of pixels, a run at a time, in the cells that ``find`` tells; ``places`` is what it knows of them."""
+    cells, weights, alpha = scratch
+    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
+    for x0 in range(0, width, RUN):
+        x1 = min(x0 + RUN, width)
+        if use_matte and is_clear(matte[x0:x1]):
+            continue
+        call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        low, high = find(row[n * x0 : n * x1], places, x0, cells[: x1 - x0], alpha, n, line, spare, p)
+        _reach(counts, reached, line, low, high)
+        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
+
+
+@inline
 def _fold_lines(counts, reached, line, y, last, sums):
     """Add up the four fine lines, of all sets, that a line of the plot gets a share of; beyond the edge its own."""
     for x in range(sums.shape[0]):
@@ -150,11 +165,11 @@ def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tu
 
 
 @inline
-def _chroma_row(row, across, cells, alpha, n, line, spare, p):
+def _chroma_row(row, across, x0, cells, alpha, n, line, spare, p):
     """Find the cell of every pixel: the spare one beyond the plane, where also NaN and infinity lie.
 
-    Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be
-    gathered.
+    ``x0`` is of no use here. Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out
+    of RGBA makes the rest be gathered.
     """
     scale, middle, centre, end = p
     low, high = np.int32(end), np.int32(-1)
@@ -172,21 +187,6 @@ def _chroma_row(row, across, cells, alpha, n, line, spare, p):
     return low, high
 
 
-@inline
-def _count_chroma(row, across, matte, use_matte, scratch, counts, reached, n, line, p):
-    """Count a row of pixels, a run at a time."""
-    cells, weights, alpha = scratch
-    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
-    for x0 in range(0, width, RUN):
-        x1 = min(x0 + RUN, width)
-        if use_matte and is_clear(matte[x0:x1]):
-            continue
-        call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        low, high = _chroma_row(row[n * x0 : n * x1], across, cells[: x1 - x0], alpha, n, line, spare, p)
-        _reach(counts, reached, line, low, high)
-        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
-
-
 @sheet
 def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
     scale, middle, end = p
@@ -199,9 +199,9 @@ def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
                 across, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
                 q = (scale, middle, middle + _OFFSETS[y % _PLACES], end)
                 if image.shape[2] == 3:
-                    _count_chroma(row, across, matte_row, use_matte, scratch, own, lines, 3, line, q)
+                    _count_row(_chroma_row, across, row, matte_row, use_matte, scratch, own, lines, 3, line, q)
                 else:
-                    _count_chroma(row, across, matte_row, use_matte, scratch, own, lines, 4, line, q)
+                    _count_row(_chroma_row, across, row, matte_row, use_matte, scratch, own, lines, 4, line, q)
 
 
 def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) -> Counts:
@@ -236,13 +236,14 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
 
 
 @inline
-def _level_row(row, offsets, columns, cells, alpha, n, line, spare, p):
+def _level_row(row, places, x0, cells, alpha, n, line, spare, p):
     """Find the cell of every pixel: the spare one for NaN and infinity, which no factor of 0 takes away.
 
     Returns the first and the last line with a pixel. ``alpha`` is scratch: what is left out of RGBA makes the rest be
     gathered.
     """
     top, end, of_r, of_g, of_b = p
+    offsets, columns = places[0], places[1][x0 : x0 + cells.shape[0]]
     low, high = np.int32(end), np.int32(0)
     for x in range(cells.shape[0]):
         down = top + offsets[x] - (of_r * row[n * x] + of_g * row[n * x + 1] + of_b * row[n * x + 2])
@@ -256,23 +257,6 @@ def _level_row(row, offsets, columns, cells, alpha, n, line, spare, p):
     return low, high
 
 
-@inline
-def _count_levels(row, offsets, columns, matte, use_matte, scratch, counts, reached, n, line, p):
-    """Count a row of pixels, a run at a time."""
-    cells, weights, alpha = scratch
-    width, spare = row.shape[0] // n, np.int32(counts.shape[0] - 1)
-    for x0 in range(0, width, RUN):
-        x1 = min(x0 + RUN, width)
-        if use_matte and is_clear(matte[x0:x1]):
-            continue
-        call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-        low, high = _level_row(
-            row[n * x0 : n * x1], offsets, columns[x0:x1], cells[: x1 - x0], alpha, n, line, spare, p
-        )
-        _reach(counts, reached, line, low, high)
-        _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
-
-
 @sheet
 def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
     scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
@@ -281,11 +265,11 @@ def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0,
         for y in range(image.shape[0]):
             if is_dealt(y, band, counts):
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
-                offsets, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
+                places, own, lines = (_OFFSETS[_shift(y) :], columns), counts[band], reached[band]
                 if image.shape[2] == 3:
-                    _count_levels(row, offsets, columns, matte_row, use_matte, scratch, own, lines, 3, line, p)
+                    _count_row(_level_row, places, row, matte_row, use_matte, scratch, own, lines, 3, line, p)
                 else:
-                    _count_levels(row, offsets, columns, matte_row, use_matte, scratch, own, lines, 4, line, p)
+                    _count_row(_level_row, places, row, matte_row, use_matte, scratch, own, lines, 4, line, p)
 
 
 def level_counts(
