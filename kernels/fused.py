@@ -18,33 +18,28 @@ from typing import NamedTuple
 
 import numpy as np
 
-from . import soften, tiles
+from . import tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
+from .box import box_mean
+from .clean import (
+    level_of,
+    levels_row,
+    levels_span,
+    pinhole_radius,
+    pinholes_row,
+    speck_radius,
+    specks_row,
+    tiles_after_pinholes,
+    tiles_after_specks,
+)
 from .colour import ONE, ZERO, F, luma_run
 from .errors import ValueRangeError
+from .gaussian import NO_TAPS, blur_factor, fir_across, fir_down, gaussian, gaussian_taps, reduced_sigma, taps_of
+from .guided import GUIDE_HIGHEST, guided_coefficients, guided_row, partly_guided_row
 from .jit import inline, part, sheet
 from .qualify import Edge, edge_row, range_row
-from .soften import (
-    GUIDE_HIGHEST,
-    MARGIN,
-    NO_TAPS,
-    NOUGHT,
-    cells_row,
-    copy_row,
-    doubled_row,
-    enlarged_row,
-    fill_row,
-    fir_across,
-    fir_down,
-    guided_row,
-    halved_row,
-    levels_row,
-    limit_row,
-    partly_guided_row,
-    pinholes_row,
-    ring_at,
-    specks_row,
-)
+from .resample import cells_row, doubled_row, enlarged_row, factor_for, halved_row
+from .rows import MARGIN, NOUGHT, copy_row, fill_row, limit_row, ring_at
 from .steer import rotation, turn_row
 from .stream import RUN, is_far, settle, write, write_runs
 from .strips import STRIP, over_rows
@@ -336,32 +331,32 @@ def _gather(
 
 def _ready(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
     """Gather what the steps before the blur need, each from the steps before it."""
-    radius = soften.speck_radius(steps.specks)
+    radius = speck_radius(steps.specks)
     if radius > 0:
         source, share, factor = _share(source, radius, shape)
-        states = soften.tiles_after_specks(source.states, *tiles.ends(share, factor, source.states))
+        states = tiles_after_specks(source.states, *tiles.ends(share, factor, source.states))
         source = source._replace(specks=share, specks_factor=factor, states=states)
-    radius = soften.pinhole_radius(steps.pinholes)
+    radius = pinhole_radius(steps.pinholes)
     if radius > 0:
         source, share, factor = _share(source, radius, shape)
-        states = soften.tiles_after_pinholes(source.states, *tiles.ends(share, factor, source.states))
+        states = tiles_after_pinholes(source.states, *tiles.ends(share, factor, source.states))
         source = source._replace(pinholes=share, pinholes_factor=factor, states=states)
     return _following(source, steps, shape) if steps.follow > 0 else source
 
 
 def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Source, Floats, int]:
     """Return the source, and the mean of its matte all round on a reduced grid with that grid's factor."""
-    factor = soften.factor_for(radius)
+    factor = factor_for(radius)
     source, low, _ = _gather(source, shape, factor)
-    return source, soften.box_mean(low, radius / factor), factor
+    return source, box_mean(low, radius / factor), factor
 
 
 def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
     """Let the matte follow the picture. Where it is 0 or 1 as far as two windows reach, no luma is needed."""
-    factor = soften.factor_for(steps.radius)
+    factor = factor_for(steps.radius)
     needed = tiles.all_round(source.states, 2 * factor * math.ceil(steps.radius / factor))
     source, low, guide = _gather(source, shape, factor, guided=needed)
-    slope, offset = soften.guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
+    slope, offset = guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
     line = tiles.of_line(slope, offset, factor, shape)
     states = np.where(line == source.states, line, MIXED)
     return source._replace(slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow), states=states)
@@ -510,17 +505,17 @@ _TALL = 4 * STRIP
 
 def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int, Tiles]:
     """Return taps, reduced matte and its factor, as :class:`_Ending` has them, and the tiles after the blur."""
-    factor = soften.blur_factor(steps.sigma)
+    factor = blur_factor(steps.sigma)
     if factor == 1:
-        taps = soften.taps_of(steps.sigma)
+        taps = taps_of(steps.sigma)
         return taps, _NOTHING, 0, tiles.all_round(source.states, len(taps) - 1)
     _, low, _ = _gather(source, shape, factor, margin=1)
-    sigma = soften.reduced_sigma(steps.sigma, factor)
-    if factor == 2 and soften.blur_factor(sigma) == 1:
-        taps = soften.gaussian_taps(sigma)
+    sigma = reduced_sigma(steps.sigma, factor)
+    if factor == 2 and blur_factor(sigma) == 1:
+        taps = gaussian_taps(sigma)
         reach = 2 * (len(taps) - 1) + 4  # pixels: the taps, a cell on both sides, and the pixel beside each cell
         return taps, low, factor, tiles.all_round(source.states, reach)
-    blurred = soften.gaussian(low, sigma)
+    blurred = gaussian(low, sigma)
     lowest, highest = tiles.ends(blurred, factor, source.states, margin=1)
     settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
     return NO_TAPS, blurred, factor, np.where(lowest == highest, settled, MIXED)
@@ -535,10 +530,10 @@ def _finish(
     shape: tuple[int, int],
     turned: tuple[float, float] | None = None,
 ) -> None:
-    levels = (steps.levelled, F(steps.floor), soften.levels_span(steps.floor, steps.ceiling))
+    levels = (steps.levelled, F(steps.floor), levels_span(steps.floor, steps.ceiling))
     source = _ready(source, steps, shape)
     blur = _blur(source, steps, shape)
-    empty, full = (soften.level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE))
+    empty, full = (level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE))
     ending = _Ending(*blur, *levels, empty, full, turned is not None, rotation(*(turned or (0.0, 1.0))))
     strip = _TALL if ending.taps.shape[0] > 1 and not ending.factor else STRIP
     keep = matte is not None

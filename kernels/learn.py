@@ -16,18 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from . import soften
 from .arrays import Floats
 from .errors import InkarnatError
+from .guided import guided
 from .jit import sheet
-from .qualify import (
-    ACROSS,
-    ALONG,
-    GRID,
-    LUMA,
-    axes,
-    work_planes,
-)
+from .qualify import ACROSS, ALONG, GRID, LUMA, axes, work_planes
 
 LONG_SIDE = 256
 """Pictures are learned from at this many pixels on the long side."""
@@ -552,7 +545,7 @@ class _Grower:
         """Find this round's positives and negatives in every frame."""
         self.positive, self.negative, self.apart = [], [], []
         for i, p in enumerate(self.points):
-            likeness = soften.guided(p.look(table), p.frame.luma, 2, 1e-3)
+            likeness = guided(p.look(table), p.frame.luma, 2, 1e-3)
             if self.subtracted is not None:
                 likeness = likeness * (1 - self.subtracted[1][i])
             alike = np.maximum(likeness, self.alike[i])

@@ -15,23 +15,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from . import soften, tiles
+from . import tiles
 from .arrays import Floats, as_picture, output
-from .colour import (
-    HALF,
-    ONE,
-    TINY,
-    TWO,
-    ZERO,
-    F,
-    atan2_px,
-    clamp,
-    is_finite,
-    luma_run,
-    smoothstep,
-    ycbcr_px,
-)
+from .clean import clean_stages
+from .colour import HALF, ONE, TINY, TWO, ZERO, F, atan2_px, clamp, is_finite, luma_run, smoothstep, ycbcr_px
+from .guided import wide_coefficient_stages
 from .jit import inline, part, sheet
+from .prefilter import ratio_prefilter, ratio_stages
+from .resample import rows_round
+from .rows import copy_row, fill_row
 from .stream import RUN, call_for, is_far, settle, write
 from .strips import STRIP, Stage, over_rows, over_stages
 
@@ -67,7 +59,7 @@ def work_factor(height: int) -> int:
 
 def work_planes(image: Floats) -> tuple[Floats, Floats, Floats]:
     """Return Y′, Cb and Cr, float32 (h, w), at the reduced size and after the ratio filter of :mod:`.soften`."""
-    return soften.ratio_prefilter(image, work_factor(np.shape(image)[0]))
+    return ratio_prefilter(image, work_factor(np.shape(image)[0]))
 
 
 # --- the learned key ----------------------------------------------------------------------------------------
@@ -224,7 +216,7 @@ def _compact_sheet(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0
             d = a * (i_aa * a + TWO * (i_at * t + i_ay * l)) + t * (i_tt * t + TWO * i_ty * l) + i_yy * l * l
             likely = HALF + (cut - d) * F(0.1138)
             out_row[x] = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
-        soften.copy_row(out[y], out_row)
+        copy_row(out[y], out_row)
 
 
 def _placing(centre: tuple[float, float]) -> tuple[np.float32, ...]:
@@ -286,20 +278,20 @@ def _edge_stages(
 ) -> tuple[list[Stage], Edge]:
     """Return what finds the edge of a key, and where."""
     factor = work_factor(image.shape[0])
-    stages, planes, sound = soften.ratio_stages(image, factor)
+    stages, planes, sound = ratio_stages(image, factor)
     luma, matte, spare = planes  # the matte takes the place of chroma, which nobody reads once its row is keyed
     shape = (_placing(centre), _bending(middle, shadow_reach, highlight_reach), _ramp(width, softness))
     sheet, numbers = (_table_sheet, _packed_once(form)) if form.ndim == 3 else (_compact_sheet, _precision(form))
     stages.append(Stage(sheet, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:
         for specks, size in ((True, SPECKS), (False, PINHOLES)):
-            stages += soften.clean_stages(specks, matte, size * len(matte), spare, settled=not specks)
+            stages += clean_stages(specks, matte, size * len(matte), spare, settled=not specks)
             matte, spare = spare, matte
     radius, further = max(2, round(4 * len(matte) / 480)), 1
     if radius >= 4:
         radius, further = (radius + 1) // 2, 2
     whole = factor * further
-    led, low, wide = soften.wide_coefficient_stages(matte, luma, radius, 4e-4, further, whole, image.shape[1])
+    led, low, wide = wide_coefficient_stages(matte, luma, radius, 4e-4, further, whole, image.shape[1])
     states = tiles.unknown(image.shape[:2])
     stages += [*led, tiles.line_stage(low[0], low[1], whole, states, sound, factor)]
     return stages, Edge(wide[0], wide[1], whole, states)
@@ -358,7 +350,7 @@ def edge_row(image, slope, offset, factor, y, x0, out):
     """Row y of the matte from column x0 on, from an :class:`Edge`. Luma first: both loops together take far longer."""
     x1 = x0 + out.shape[0]
     luma_run(image, out, y, x0)
-    above, below, t = soften.rows_round(slope, factor, y)
+    above, below, t = rows_round(slope, factor, y)
     _led_row(out, slope[above, x0:x1], slope[below, x0:x1], offset[above, x0:x1], offset[below, x0:x1], t)
 
 
@@ -376,7 +368,7 @@ def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
                 call_for(image[min(y + 1, image.shape[0] - 1)].reshape(-1), n * x0, n * x1)
                 edge_row(image, slope, offset, factor, y, x0, to[x0:x1])
             else:
-                soften.fill_row(to[x0:x1], ONE if row[tile] == tiles.FULL else ZERO)
+                fill_row(to[x0:x1], ONE if row[tile] == tiles.FULL else ZERO)
             tile = end
         if far:
             write(out[y], finished, far)

@@ -5,8 +5,10 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 
-from ..kernels import fused, region, soften
+from ..kernels import fused, region
 from ..kernels.arrays import as_picture, as_plane
+from ..kernels.clean import levels
+from ..kernels.morphology import grow, shrink
 from .declare import Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
 from .declare import points as corners
 
@@ -66,7 +68,7 @@ class Region(Node):
         else:
             draw = region.ellipse if self.shape == "ellipse" else region.box
             matte = draw(frame, self.centre, (self.width, self.height), self.rotation, self.feather)
-        return soften.levels(matte, 1, 0) if self.invert else matte
+        return levels(matte, 1, 0) if self.invert else matte
 
 
 @dataclass(frozen=True)
@@ -152,7 +154,7 @@ class SoftenMatte(Node):
         matte = as_plane(matte)
         if self.position:
             cleaned = fused.soften_matte(fused.from_plane(matte), fused.Softening(steps.specks, steps.pinholes))
-            move = soften.grow if self.position > 0 else soften.shrink
+            move = grow if self.position > 0 else shrink
             matte = move(cleaned, abs(self.position) * matte.shape[0] / 1000)
             steps = dataclasses.replace(steps, specks=0.0, pinholes=0.0)
         return Rows(fused.from_plane(matte, guide), steps)

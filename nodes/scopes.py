@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..kernels import measure, plot, soften
+from ..kernels import measure, plot
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.colour import ycbcr_matrix
+from ..kernels.gaussian import gaussian
 from .declare import Matte, Node, Picture, choice, degrees, number, whole
 from .drawing import AMBER, CLOUD, DUSK, MIST, NIGHT, TRACE, Canvas, Colour, Point, coloured, text_width
 from .solve import MEASURED_MEAN, MEASURED_SPREAD, SKIN_LINE, ReadingError, measure_skin
@@ -169,7 +170,7 @@ def _trace(counts: measure.Counts, total: int, blur: float, brightness: float) -
     """Turn counts into brightness: parts per million in a cell of a 512-cell plot, on a logarithmic scale."""
     rows, columns = counts.shape
     to_share = 1e6 / total * (rows * columns / 512**2)
-    density = soften.gaussian((counts * to_share).astype(np.float32), blur)
+    density = gaussian((counts * to_share).astype(np.float32), blur)
     full = max(float(density.max()), 40 * _FAINT)
     return plot.log_brightness(density, _FAINT / brightness, full)
 
@@ -507,7 +508,7 @@ def _levels(counts: measure.Counts, shape: tuple[int, ...], panel: _Panel, brigh
     share = (counts / pixels * (panel.height / 400 / fullest)).astype(np.float32)
     share = np.ascontiguousarray(share[:, np.arange(panel.width) * columns // panel.width])
     codes = panel.height / (_HIGH - _LOW) / 219
-    return plot.log_brightness(soften.gaussian(share, max(0.5, 0.4 * codes)), 0.003 / brightness, 0.25)
+    return plot.log_brightness(gaussian(share, max(0.5, 0.4 * codes)), 0.003 / brightness, 0.25)
 
 
 def _add_light(canvas: Canvas, panel: _Panel, layer: Floats) -> None:

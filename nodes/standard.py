@@ -14,16 +14,7 @@ from .declare import Matte, Node, Picture
 from .key import SkinKey
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
-from .solve import (
-    Lesson,
-    SkinReading,
-    SkinTarget,
-    Warned,
-    judge_matte,
-    measure_skin,
-    solve_steer,
-    study_skin,
-)
+from .solve import Lesson, SkinReading, SkinTarget, Warned, judge_matte, measure_skin, solve_steer, study_skin
 from .steady import SteadyMatte
 from .steer import SteerSkin
 from .tone import Cdl, ToneCurve

@@ -10,12 +10,14 @@ import os
 import signal
 import time
 
-from inkarnat.host_adapters.headless import cli, clips, files
+from inkarnat.host_adapters import writes
+from inkarnat.host_adapters.commands import cli
+from inkarnat.host_adapters.media import clips
 
 DELAY = float(os.environ.get("SLOW_DISK", "0"))
 DEADLY = os.environ.get("DEADLY_FRAME")
 
-_read, _commit = clips.SequenceClip._read, files.Atomic.commit
+_read, _commit = clips.SequenceClip._read, writes.Atomic.commit
 
 
 def slow_read(self, frame):
@@ -31,7 +33,7 @@ def slow_commit(self):
 
 
 clips.SequenceClip._read = slow_read
-files.Atomic.commit = slow_commit
+writes.Atomic.commit = slow_commit
 
 if __name__ == "__main__":
     cli.main()

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import interrupts
 import numpy as np
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.commands.render import render_files
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.pictures import write_picture
+from inkarnat.host_adapters.commands.render import render_files
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.nodes import Cdl, RangeKey
 
 PROGRAM = Path(__file__).with_name("farm_program.py")

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.carry import Carried
-from inkarnat.host_adapters.headless.clips import Clip
-from inkarnat.host_adapters.headless.people import Distance, Skin, distance
-from inkarnat.host_adapters.headless.pictures import write_picture
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.media.clips import Clip
+from inkarnat.host_adapters.media.pictures import write_picture
+from inkarnat.host_adapters.shots.carry import Carried
+from inkarnat.host_adapters.shots.people import Distance, Skin, distance
 from inkarnat.nodes import Sample, measure_skin
 
 LIGHTS = {"take1": (-14, 0.003), "take2": (-4, 0.001), "take3": (30, 0.0), "take4": (45, 0.008)}

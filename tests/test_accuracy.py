@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.bench import accuracy, shots
 from inkarnat.host_adapters.bench.scores import score_matte
-from inkarnat.host_adapters.headless.commands import bench
+from inkarnat.host_adapters.commands import bench
 from inkarnat.host_adapters.workshop import Thing, camera, portrait
 from inkarnat.nodes import Sample, SampleError, SoftenMatte, learn_skin_key, study_skin
 

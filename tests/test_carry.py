@@ -7,7 +7,11 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless.carry import (
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.errors import GraphError
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.shots.carry import (
     UNREAD,
     Carrier,
     CarryError,
@@ -20,12 +24,8 @@ from inkarnat.host_adapters.headless.carry import (
     named_shots,
     with_balance,
 )
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.errors import GraphError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.people import Skin, distance
-from inkarnat.host_adapters.headless.runs import Run
-from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.host_adapters.shots.people import Skin, distance
+from inkarnat.host_adapters.shots.runs import Run
 from inkarnat.nodes import Balance, MarkedFrame, SkinKey, ToneCurve, Wishes, solve_correction
 from takes import LIGHTS, SAWDUST, approved, film, status, take, truth, write
 

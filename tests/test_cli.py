@@ -15,12 +15,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import describe
-from inkarnat.host_adapters.headless import cli as cli_module
-from inkarnat.host_adapters.headless.cli import COMMANDS, cli
-from inkarnat.host_adapters.headless.clips import open_clip
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.pictures import read_matte, read_picture, write_picture
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.commands import cli as cli_module
+from inkarnat.host_adapters.commands.cli import COMMANDS, cli
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.media.pictures import read_matte, read_picture, write_picture
 from inkarnat.kernels import jit
 from inkarnat.nodes import NODES, Balance, SkinKey, SteerSkin
 
@@ -67,7 +67,7 @@ def test_every_verb_is_in_the_overview_and_explains_itself(verb):
 
 
 def test_every_module_that_holds_a_verb_is_in_the_table():
-    folder = Path(cli_module.__file__).parent / "commands"
+    folder = Path(cli_module.__file__).parent
     holders = {path.stem for path in folder.glob("*.py") if "\ndef command(" in path.read_text(encoding="utf-8")}
     assert holders == set(COMMANDS)
 
@@ -117,7 +117,7 @@ def test_unknown_node_names_the_nearest():
 
 
 def test_tables_are_ruled_on_a_terminal(monkeypatch):
-    monkeypatch.setattr("inkarnat.host_adapters.headless.console.is_terminal", lambda: True)
+    monkeypatch.setattr("inkarnat.host_adapters.commands.console.is_terminal", lambda: True)
     for words in (["nodes"], ["nodes", "skin_key"]):
         result = run(*words)
         assert result.exit_code == 0
@@ -231,7 +231,7 @@ def test_warm_compiles_nearly_everything_and_says_where():
 
 
 def process(*words: str, **extra: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-X", "importtime", "-m", "inkarnat.host_adapters.headless.cli", *words]
+    command = [sys.executable, "-X", "importtime", "-m", "inkarnat.host_adapters.commands.cli", *words]
     return subprocess.run(command, capture_output=True, text=True, env=os.environ | extra, check=False, timeout=120)
 
 
@@ -269,7 +269,7 @@ def test_process_ends_with_the_exit_code(tmp_path):
 
 
 def test_a_reader_that_leaves_early_is_no_error():
-    command = f"{sys.executable} -m inkarnat.host_adapters.headless.cli nodes --markdown | head -1"
+    command = f"{sys.executable} -m inkarnat.host_adapters.commands.cli nodes --markdown | head -1"
     result = subprocess.run(["bash", "-c", f"set -o pipefail; {command}"], capture_output=True, text=True, check=False)
     assert result.stdout == "# Nodes\n"
     assert result.stderr == ""
@@ -361,7 +361,7 @@ def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file):
     for frame in range(1006, 1400):
         (sequence / f"planing.{frame}.tif").write_bytes((sequence / "planing.1001.tif").read_bytes())
     words = ["render", graph_file, "--in", f"plate={sequence}/planing.%04d.tif", "--out", f"result={sequence}/skin.mov"]
-    command = [sys.executable, "-m", "inkarnat.host_adapters.headless.cli", *words]
+    command = [sys.executable, "-m", "inkarnat.host_adapters.commands.cli", *words]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=interrupts.hear) as running:
         line = next(line for line in running.stderr if "note:" not in line)
         assert "frames, last" in line

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.host_adapters.headless import clips, pictures
-from inkarnat.host_adapters.headless.clips import FrameRangeError, open_clip, open_writer, parse_frames
-from inkarnat.host_adapters.headless.files import InputError, OutputError
+from inkarnat.host_adapters.media import clips, pictures
+from inkarnat.host_adapters.media.clips import FrameRangeError, open_clip, open_writer, parse_frames
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.writes import OutputError
 
 
 def shade(number, height=24, width=32):

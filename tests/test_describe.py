@@ -10,8 +10,8 @@ import tiny
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from inkarnat.host_adapters import describe
-from inkarnat.host_adapters.headless.errors import GraphError
-from inkarnat.host_adapters.headless.graph import Graph
+from inkarnat.host_adapters.graphs.errors import GraphError
+from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.nodes import NODES
 from inkarnat.nodes.declare import ParamError
 

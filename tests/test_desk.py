@@ -23,10 +23,10 @@ from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.desk import chain, controls, guard, notes, server, session, state, work
 from inkarnat.host_adapters.desk.errors import DeskError, ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.graph import Graph
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.kernels import arrays, jit, memory
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, solve_correction
@@ -612,7 +612,7 @@ def test_carrying_measures_the_other_clip(served, footage):
 
 
 def test_a_render_can_be_cancelled_and_leaves_nothing_half_written(served, monkeypatch):
-    from inkarnat.host_adapters.headless import runner
+    from inkarnat.host_adapters.graphs import runner
 
     reached = threading.Event()
     run_frame = runner.Runner.run_frame
@@ -649,7 +649,7 @@ def test_a_taken_port_is_named(served):
 
 def run_verb(*words):
     return subprocess.Popen(
-        [sys.executable, "-u", "-m", "inkarnat.host_adapters.headless.cli", "desk", *map(str, words)],
+        [sys.executable, "-u", "-m", "inkarnat.host_adapters.commands.cli", "desk", *map(str, words)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

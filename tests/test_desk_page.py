@@ -19,7 +19,7 @@ pytest.importorskip("selenium", reason="selenium is not installed")
 from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.desk.server import Desk, Served
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from selenium import webdriver
 from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.common.action_chains import ActionChains
@@ -189,7 +189,7 @@ def test_mark_solve_save_render_gives_the_bits_of_the_command_line(desk, browser
     graph, plate, result = tmp_path / "planing.json", footage[0] / "planing.mkv", tmp_path / "by-command.%04d.exr"
     words = ["render", str(graph), "--in", f"plate={plate}", "--out", f"result={result}", "--json"]
     done = subprocess.run(
-        [sys.executable, "-m", "inkarnat.host_adapters.headless.cli", *words],
+        [sys.executable, "-m", "inkarnat.host_adapters.commands.cli", *words],
         capture_output=True,
         text=True,
         check=False,

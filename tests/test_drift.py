@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless import drift
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.graph import Graph
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.standard import chain_graph, with_keyed
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.standard import chain_graph, with_keyed
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.shots import drift
 from inkarnat.nodes import MarkedFrame, Sample, SkinTarget, Wishes, measure_skin, solve_correction, solve_steer
 
 COUNT = 60

@@ -9,14 +9,14 @@ import numpy as np
 import PyOpenColorIO as ocio
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless import export
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.colour_spaces import convert_around
-from inkarnat.host_adapters.headless.errors import GraphError
-from inkarnat.host_adapters.headless.files import OutputError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.keyframes import Keyframes
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs import export
+from inkarnat.host_adapters.graphs.colour_spaces import convert_around
+from inkarnat.host_adapters.graphs.errors import GraphError
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.keyframes import Keyframes
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.writes import OutputError
 from inkarnat.nodes import Balance, Cdl, RangeKey, SoftenMatte, SteerSkin, ToneCurve
 
 TONE = ToneCurve(black=0.03, white=0.95, middle=0.55)

@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import skimage.data
-from inkarnat.host_adapters.headless import faces
+from inkarnat.host_adapters.detect import faces
+from inkarnat.host_adapters.shots import faces as seeding
+from inkarnat.host_adapters.shots.faces import seed
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.nodes import MarkedFrame, Sample, SampleError, learn_skin_key, solve_correction
 
@@ -132,12 +134,12 @@ FACE = faces.Face((0.3, 0.2, 0.5, 0.6), 0.95)
 
 @pytest.fixture
 def one_face(monkeypatch):
-    monkeypatch.setattr(faces, "available", lambda: True)
-    monkeypatch.setattr(faces, "find_faces", lambda picture: (FACE,))
+    monkeypatch.setattr(seeding, "available", lambda: True)
+    monkeypatch.setattr(seeding, "find_faces", lambda picture: (FACE,))
 
 
 def test_faces_seed_where_nothing_is_sampled(one_face):
-    seeded = faces.seed([MarkedFrame(7, GREY)])
+    seeded = seed([MarkedFrame(7, GREY)])
     assert seeded.frames[0].add == (FACE.sample(),)
     assert seeded.as_dict() == [{"frame": 7, "box": [0.3, 0.2, 0.5, 0.6], "score": 0.95}]
     assert seeded.warnings == ()
@@ -145,24 +147,24 @@ def test_faces_seed_where_nothing_is_sampled(one_face):
 
 def test_a_lone_point_near_a_face_takes_that_face_and_others_do_not(one_face):
     point = Sample.point(0.35, 0.3)
-    assert faces.seed([MarkedFrame(1, GREY, (point,))]).frames[0].add == (point, FACE.sample())
+    assert seed([MarkedFrame(1, GREY, (point,))]).frames[0].add == (point, FACE.sample())
     away = Sample.point(0.9, 0.9)
-    assert faces.seed([MarkedFrame(1, GREY, (away,))]).frames[0].add == (away,)
+    assert seed([MarkedFrame(1, GREY, (away,))]).frames[0].add == (away,)
     for several in ((point, away), (Sample.box(0.3, 0.3, 0.4, 0.4),)):
-        assert faces.seed([MarkedFrame(1, GREY, several)]).frames[0].add == several
+        assert seed([MarkedFrame(1, GREY, several)]).frames[0].add == several
 
 
 def test_without_a_face_a_warning_says_so(monkeypatch):
-    monkeypatch.setattr(faces, "available", lambda: True)
-    monkeypatch.setattr(faces, "find_faces", lambda picture: ())
-    seeded = faces.seed([MarkedFrame(1, GREY)])
+    monkeypatch.setattr(seeding, "available", lambda: True)
+    monkeypatch.setattr(seeding, "find_faces", lambda picture: ())
+    seeded = seed([MarkedFrame(1, GREY)])
     assert seeded.frames[0].add == ()
     assert "No face was found" in seeded.warnings[0].message
 
 
 def test_without_the_detector_the_natural_range_is_keyed_and_both_are_said(no_detector):
     picture, _ = boat_builders()
-    seeded = faces.seed([MarkedFrame(1, picture)])
+    seeded = seed([MarkedFrame(1, picture)])
     told = (*solve_correction(seeded.frames).warnings, *seeded.warnings)
     assert {"no sample", "no faces"} <= {warning.sign for warning in told}
     assert "inkarnat[faces]" in next(w.message for w in told if w.sign == "no faces")

@@ -14,12 +14,12 @@ import pytest
 from farm_shots import GRAPH, contents, make_sequence, make_video, named, reference, start
 from hypothesis import given
 from hypothesis import strategies as st
+from inkarnat.host_adapters.commands.render import render_files
 from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.farm.chunks import MOST, Job, chunk_size, cut
 from inkarnat.host_adapters.farm.run import frames_text, join_videos, render_part, run
-from inkarnat.host_adapters.headless.clips import open_clip, parse_frames
-from inkarnat.host_adapters.headless.commands.render import render_files
-from inkarnat.host_adapters.headless.files import OutputError
+from inkarnat.host_adapters.media.clips import open_clip, parse_frames
+from inkarnat.host_adapters.writes import OutputError
 
 
 @pytest.fixture(scope="module")

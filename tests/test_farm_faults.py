@@ -23,9 +23,8 @@ from farm_shots import GRAPH, contents, make_sequence, named, noise, reference, 
 from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.farm.chunks import Job
 from inkarnat.host_adapters.farm.run import run
-from inkarnat.host_adapters.headless.clips import open_clip
-from inkarnat.host_adapters.headless.files import OutputError
-from inkarnat.host_adapters.headless.locks import locked
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.writes import OutputError, locked
 
 TRIES = int(os.environ.get("INKARNAT_TRIES", "1"))
 FRAMES = range(1, 31)

@@ -16,15 +16,16 @@ import footage
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless import colour_spaces, outputs
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.errors import GraphError
-from inkarnat.host_adapters.headless.files import OutputError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.pictures import read_picture, write_picture
-from inkarnat.host_adapters.headless.runner import Runner, render
-from inkarnat.host_adapters.headless.video import VideoReader, VideoWriter, advance_timecode
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs import colour_spaces, outputs
+from inkarnat.host_adapters.graphs.errors import GraphError
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner, render
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.media.pictures import read_picture, write_picture
+from inkarnat.host_adapters.media.video_read import VideoReader
+from inkarnat.host_adapters.media.video_write import VideoWriter, advance_timecode
+from inkarnat.host_adapters.writes import OutputError
 from inkarnat.nodes import ParamError, RangeKey, SteerSkin, Vectorscope
 from inkarnat.nodes.declare import Node, Picture
 
@@ -591,7 +592,7 @@ def test_a_full_disk_in_the_middle_keeps_the_earlier_clip(take):
         "import resource, signal, sys\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))\n"
-        "from inkarnat.host_adapters.headless.cli import main\n"
+        "from inkarnat.host_adapters.commands.cli import main\n"
         f"sys.argv = ['inkarnat', 'render', {str(take / 'look.json')!r}, '--in', 'plate={take / 'long.mkv'}', "
         f"'--out', 'result={take / 'out.mkv'}']\n"
         "main()\n"

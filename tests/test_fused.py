@@ -9,11 +9,15 @@ import inspect
 import numpy as np
 import pytest
 from inkarnat.host_adapters.bench.frames import skin_frame
-from inkarnat.host_adapters.headless.errors import NodeError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.kernels import colour, fused, qualify, soften, steer, strips, tiles
+from inkarnat.host_adapters.graphs.errors import NodeError
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.kernels import colour, fused, qualify, steer, strips, tiles
+from inkarnat.kernels.clean import close_pinholes, levels, remove_specks
 from inkarnat.kernels.errors import PictureError, ValueRangeError
+from inkarnat.kernels.gaussian import gaussian
+from inkarnat.kernels.guided import guided
+from inkarnat.kernels.morphology import grow, shrink
 from inkarnat.nodes import CorrectSkin, RangeKey, SkinKey, SoftenMatte, SteerSkin
 from inkarnat.nodes.declare import Rows
 
@@ -43,11 +47,11 @@ def picture(rows: int, columns: int, channels: int) -> np.ndarray:
 
 
 def one_by_one(matte: np.ndarray, image: np.ndarray, steps: fused.Softening) -> np.ndarray:
-    matte = soften.close_pinholes(soften.remove_specks(matte, steps.specks), steps.pinholes)
+    matte = close_pinholes(remove_specks(matte, steps.specks), steps.pinholes)
     if steps.follow:
-        matte = soften.guided(matte, colour.luma(image), steps.radius, steps.epsilon, steps.follow)
-    matte = soften.gaussian(matte, steps.sigma)
-    return soften.levels(matte, steps.floor, steps.ceiling) if steps.levelled else matte
+        matte = guided(matte, colour.luma(image), steps.radius, steps.epsilon, steps.follow)
+    matte = gaussian(matte, steps.sigma)
+    return levels(matte, steps.floor, steps.ceiling) if steps.levelled else matte
 
 
 def sources(image: np.ndarray):
@@ -77,7 +81,7 @@ def test_sweeps_give_the_bits_of_the_single_steps(shape, steps, same_bits):
 def test_tiny_mattes_are_blurred_as_by_themselves(shape, sigma, same_bits):
     plane = np.random.default_rng(3).random(shape, np.float32)
     steps = fused.Softening(sigma=sigma)
-    same_bits(fused.soften_matte(fused.from_plane(plane), steps), soften.gaussian(plane, sigma))
+    same_bits(fused.soften_matte(fused.from_plane(plane), steps), gaussian(plane, sigma))
 
 
 def frame_with_bad_pixels() -> np.ndarray:
@@ -129,9 +133,9 @@ def test_the_soften_node_runs_its_steps_in_the_order_of_its_parameters(position,
     node = SoftenMatte(position=position, invert=position > 0)
     steps = node.steps(270, guided=True)
     plane = qualify.range_key(image, *RANGES)
-    moved = soften.close_pinholes(soften.remove_specks(plane, steps.specks), steps.pinholes)
+    moved = close_pinholes(remove_specks(plane, steps.specks), steps.pinholes)
     if position:
-        moved = (soften.grow if position > 0 else soften.shrink)(moved, abs(position) * 0.27)
+        moved = (grow if position > 0 else shrink)(moved, abs(position) * 0.27)
     later = dataclasses.replace(steps, specks=0.0, pinholes=0.0)
     same_bits(node.process(plane, image), one_by_one(moved, image, later))
 

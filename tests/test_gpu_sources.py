@@ -18,7 +18,7 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.bench import card
 from inkarnat.host_adapters.bench.frames import skin_frame
-from inkarnat.host_adapters.headless.commands import bench
+from inkarnat.host_adapters.commands import bench
 from inkarnat.kernels import balance, colour, qualify, steer, tone
 
 F = np.float32

@@ -13,13 +13,14 @@ import pytest
 import tiny
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from inkarnat.host_adapters.headless import graph as graph_module
-from inkarnat.host_adapters.headless import upgrades
-from inkarnat.host_adapters.headless.errors import GraphError, exit_code
-from inkarnat.host_adapters.headless.files import InputError, OutputError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.keyframes import Keyframes
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.graphs import graph as graph_module
+from inkarnat.host_adapters.graphs import upgrades
+from inkarnat.host_adapters.graphs.errors import GraphError, exit_code
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.keyframes import Keyframes
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.writes import OutputError
 from inkarnat.nodes import NODES
 from inkarnat.nodes.declare import ParamError
 from scipy.interpolate import PchipInterpolator

@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from inkarnat.host_adapters.headless.errors import GraphError, NodeError
-from inkarnat.host_adapters.headless.graph import MOST_BYTES, Graph, Step
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.graphs.errors import GraphError, NodeError
+from inkarnat.host_adapters.graphs.graph import MOST_BYTES, Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, Blend, ToneCurve, Waveform
 from inkarnat.nodes.declare import Param

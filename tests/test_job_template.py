@@ -11,7 +11,7 @@ import pytest
 from farm_shots import GRAPH, PROGRAM, contents, make_sequence, make_video, reference, start
 from inkarnat.host_adapters.farm.chunks import Job
 from inkarnat.host_adapters.farm.job_template import MOST_TASKS, TemplateError, as_yaml, job_template
-from inkarnat.host_adapters.headless.clips import open_clip, parse_frames
+from inkarnat.host_adapters.media.clips import open_clip, parse_frames
 
 
 @pytest.fixture(scope="module")

@@ -12,10 +12,9 @@ from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.farm.chunks import Job
 from inkarnat.host_adapters.farm.journal import Journal, Stamp, journal_path
 from inkarnat.host_adapters.farm.run import run
-from inkarnat.host_adapters.headless.clips import open_clip
-from inkarnat.host_adapters.headless.files import OutputError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.locks import Lock, locked, sweep
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.writes import Lock, OutputError, locked, sweep
 from inkarnat.nodes import Cdl
 
 FRAMES = range(1, 31)

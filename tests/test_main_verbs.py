@@ -11,8 +11,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.graph import Graph
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from PIL import Image
 from skimage import data
 
@@ -35,7 +35,7 @@ def folder(tmp_path_factory):
 def run(*arguments, cwd=None, **environment):
     """Run the command line in a process of its own and return (exit code, output, errors)."""
     done = subprocess.run(
-        [sys.executable, "-m", "inkarnat.host_adapters.headless.cli", *map(str, arguments)],
+        [sys.executable, "-m", "inkarnat.host_adapters.commands.cli", *map(str, arguments)],
         capture_output=True,
         text=True,
         cwd=cwd,

@@ -9,9 +9,13 @@ import cv2
 import numpy as np
 import pytest
 import scipy.ndimage as ndi
-from inkarnat.kernels import region, soften
+from inkarnat.kernels import region
+from inkarnat.kernels.clean import close_pinholes, levels, remove_specks
 from inkarnat.kernels.colour import luma
 from inkarnat.kernels.errors import PictureError
+from inkarnat.kernels.gaussian import gaussian
+from inkarnat.kernels.guided import guided
+from inkarnat.kernels.morphology import grow, shrink
 from inkarnat.nodes.declare import ParamError
 from inkarnat.nodes.matte import CombineMattes, Region, SoftenMatte
 
@@ -38,7 +42,7 @@ def rough(true, seed=1):
     """The matte as a key might leave it: specks, pinholes, a jagged blurred edge."""
     random = np.random.default_rng(seed)
     wavy = ndi.gaussian_filter(random.normal(0, 1, true.shape), 2)
-    matte = np.clip(soften.gaussian(true, 3) + 1.2 * wavy * (4 * true * (1 - true) + 0.1), 0, 1)
+    matte = np.clip(gaussian(true, 3) + 1.2 * wavy * (4 * true * (1 - true) + 0.1), 0, 1)
     flipped = random.random(true.shape) < 0.004
     return np.where(flipped, 1 - matte, matte).astype(np.float32)
 
@@ -105,15 +109,15 @@ def test_neutral_softening_only_limits(same_bits):
 @pytest.mark.parametrize(
     ("name", "value", "kernel"),
     [
-        ("specks", 9, lambda matte: soften.remove_specks(matte, 0.24 * 9)),
-        ("pinholes", 9, lambda matte: soften.close_pinholes(matte, 0.24 * 9)),
-        ("position", 12.5, lambda matte: soften.grow(matte, 3)),
-        ("position", -12.5, lambda matte: soften.shrink(matte, 3)),
-        ("softness", 10, lambda matte: soften.gaussian(matte, 2.4)),
-        ("floor", 0.3, lambda matte: soften.levels(matte, 0.3, 1)),
-        ("ceiling", 0.6, lambda matte: soften.levels(matte, 0, 0.6)),
-        ("invert", True, lambda matte: soften.levels(matte, 1, 0)),
-        ("follow", 0.4, lambda matte: soften.guided(matte, luma(head()[0]), 0.012 * 240, 4e-4, 0.4)),
+        ("specks", 9, lambda matte: remove_specks(matte, 0.24 * 9)),
+        ("pinholes", 9, lambda matte: close_pinholes(matte, 0.24 * 9)),
+        ("position", 12.5, lambda matte: grow(matte, 3)),
+        ("position", -12.5, lambda matte: shrink(matte, 3)),
+        ("softness", 10, lambda matte: gaussian(matte, 2.4)),
+        ("floor", 0.3, lambda matte: levels(matte, 0.3, 1)),
+        ("ceiling", 0.6, lambda matte: levels(matte, 0, 0.6)),
+        ("invert", True, lambda matte: levels(matte, 1, 0)),
+        ("follow", 0.4, lambda matte: guided(matte, luma(head()[0]), 0.012 * 240, 4e-4, 0.4)),
     ],
 )
 def test_each_step_is_its_kernel(name, value, kernel, same_bits):
@@ -125,9 +129,9 @@ def test_each_step_is_its_kernel(name, value, kernel, same_bits):
 def test_steps_run_in_the_order_of_the_parameters(same_bits):
     image, true = head()
     matte = rough(true)
-    expected = soften.close_pinholes(soften.remove_specks(matte, 0.24 * 5), 0.24 * 6)
-    expected = soften.guided(soften.grow(expected, 0.24 * 3), luma(image), 0.012 * 240, 4e-4, 0.5)
-    expected = soften.levels(soften.gaussian(expected, 0.24 * 8), 0.9, 0.1)
+    expected = close_pinholes(remove_specks(matte, 0.24 * 5), 0.24 * 6)
+    expected = guided(grow(expected, 0.24 * 3), luma(image), 0.012 * 240, 4e-4, 0.5)
+    expected = levels(gaussian(expected, 0.24 * 8), 0.9, 0.1)
     node = SoftenMatte(5, 6, 3, 0.5, 8, 0.1, 0.9, True)
     before = matte.copy()
     same_bits(node.process(matte, image), expected)
@@ -145,7 +149,7 @@ def test_default_softening_brings_a_rough_matte_nearer_the_truth():
 
 def test_default_softening_hardly_touches_a_good_matte():
     image, true = head()
-    good = soften.gaussian(true, 1)
+    good = gaussian(true, 1)
     assert np.abs(SoftenMatte().process(good, image) - good).mean() < 0.004
 
 
@@ -165,8 +169,8 @@ def test_far_from_the_key_nothing_is_touched(same_bits):
 )
 def test_proxy_agrees_with_full_size(node):
     _, true = head(480, 640)
-    soft = soften.gaussian(true, 3)
-    guide = np.repeat((0.25 + 0.3 * soften.gaussian(true, 2))[..., None], 3, axis=2)
+    soft = gaussian(true, 3)
+    guide = np.repeat((0.25 + 0.3 * gaussian(true, 2))[..., None], 3, axis=2)
     small = [cv2.resize(array, (320, 240), interpolation=cv2.INTER_AREA) for array in (soft, guide)]
     full = cv2.resize(node.process(soft, guide), (320, 240), interpolation=cv2.INTER_AREA)
     assert np.abs(node.process(*small) - full).max() < 0.08

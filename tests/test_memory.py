@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from inkarnat.host_adapters.bench import chains
 from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.kernels import arrays, memory
 from inkarnat.kernels.memory import Memory
 from inkarnat.kernels.strips import threads

@@ -10,8 +10,8 @@ import pytest
 import references
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.pictures import write_picture
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.kernels.colour import apply_matrix
 from inkarnat.nodes import ReadingError, SkinTarget, measure_skin, solve_steer
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless.cli import cli
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.openfx import bundle, plugin
 from inkarnat.host_adapters.openfx.bundle import BundleError
 from inkarnat.host_adapters.openfx.controls import identifier

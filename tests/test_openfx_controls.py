@@ -6,7 +6,7 @@ import math
 
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless.cli import cli
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.openfx import api, listing
 from inkarnat.host_adapters.openfx.controls import (
     MOST_POINTS,

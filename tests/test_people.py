@@ -9,9 +9,10 @@ import colour
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.files import InputError, OutputError
-from inkarnat.host_adapters.headless.people import People, PeopleError, Person, Skin, distance, frame_hash
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.shots.people import People, PeopleError, Person, Skin, distance, frame_hash
+from inkarnat.host_adapters.writes import OutputError
 from inkarnat.nodes import MarkedFrame, Wishes, measure_skin, solve_correction
 from skimage.color import deltaE_ciede2000
 from takes import SAWDUST, approved, film, write

@@ -10,9 +10,11 @@ import time
 
 import numpy as np
 import pytest
-from inkarnat.host_adapters.headless import files, pictures
-from inkarnat.host_adapters.headless.errors import exit_code
-from inkarnat.host_adapters.headless.files import InputError, OutputError
+from inkarnat.host_adapters import writes
+from inkarnat.host_adapters.graphs.errors import exit_code
+from inkarnat.host_adapters.media import pictures
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.writes import OutputError
 
 SUFFIXES = (".exr", ".dpx", ".tif", ".png", ".jpg")
 
@@ -331,7 +333,7 @@ def test_inputs_are_never_overwritten(tmp_path, small):
 
 
 def write_half(path, error):
-    with files.atomic(path) as temporary:
+    with writes.atomic(path) as temporary:
         temporary.write_text("half")
         raise error
 
@@ -339,7 +341,7 @@ def write_half(path, error):
 def test_atomic_outputs_are_whole_or_absent(tmp_path):
     path = tmp_path / "a.txt"
     path.write_text("old")
-    with files.atomic(path) as temporary:
+    with writes.atomic(path) as temporary:
         assert temporary.parent == tmp_path
         assert temporary.suffix == ".txt"
         temporary.write_text("new")
@@ -354,7 +356,7 @@ def test_atomic_outputs_are_whole_or_absent(tmp_path):
         with pytest.raises(expected, match=r"stop|disk is full|^$"):
             write_half(path, error)
         assert path.read_text() == "new"
-    with pytest.raises(OutputError, match="cannot be written"), files.atomic(path):
+    with pytest.raises(OutputError, match="cannot be written"), writes.atomic(path):
         pass
     assert path.read_text() == "new"
     assert os.listdir(tmp_path) == ["a.txt"]
@@ -367,8 +369,8 @@ def test_exit_codes():
 FULL_DISK = """
 import resource, sys, numpy as np
 from pathlib import Path
-from inkarnat.host_adapters.headless import pictures
-from inkarnat.host_adapters.headless.files import OutputError
+from inkarnat.host_adapters.media import pictures
+from inkarnat.host_adapters.writes import OutputError
 path, short = Path(sys.argv[1]), int(sys.argv[2])
 picture = np.random.default_rng(1).random((48, 64, 3)).astype(np.float32)
 pictures.write_picture(path, picture)
@@ -397,9 +399,7 @@ def test_a_full_disk_is_noticed_and_the_earlier_file_survives(tmp_path, suffix, 
 
 
 def test_imports_stay_light():
-    script = (
-        "import sys, inkarnat.host_adapters.headless.clips; print(*sys.modules.keys() & {'OpenImageIO', 'PIL', 'av'})"
-    )
+    script = "import sys, inkarnat.host_adapters.media.clips; print(*sys.modules.keys() & {'OpenImageIO', 'PIL', 'av'})"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
 

@@ -8,11 +8,12 @@ import time
 import numpy as np
 import pytest
 import tiny
-from inkarnat.host_adapters.headless import console
-from inkarnat.host_adapters.headless.files import InputError, OutputError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.pipeline import ReadAhead, WriteBehind
-from inkarnat.host_adapters.headless.runner import render
+from inkarnat.host_adapters.commands import console
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.pipeline import ReadAhead, WriteBehind
+from inkarnat.host_adapters.graphs.runner import render
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.writes import OutputError
 
 GAIN = Graph.of(Step.of("light", tiny.Gain(2.0), image="plate"), result="light")
 

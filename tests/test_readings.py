@@ -10,12 +10,12 @@ import numpy as np
 import PyOpenColorIO as ocio
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.files import InputError
-from inkarnat.host_adapters.headless.people import People, Person
-from inkarnat.host_adapters.headless.readings import csv_text, schema
-from inkarnat.host_adapters.headless.sampling import spread, spread_pairs, where_it_changes
-from inkarnat.host_adapters.headless.viewing import ViewError, open_view
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.shots.people import People, Person
+from inkarnat.host_adapters.shots.readings import csv_text, schema
+from inkarnat.host_adapters.shots.sampling import spread, spread_pairs, where_it_changes
+from inkarnat.host_adapters.shots.viewing import ViewError, open_view
 from inkarnat.nodes import SkinReading
 from takes import SAWDUST, Reel, film, write
 

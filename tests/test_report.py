@@ -14,14 +14,14 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.files import InputError
-from inkarnat.host_adapters.headless.people import People, Person, Skin, frame_hash
-from inkarnat.host_adapters.headless.runs import Run, RunClip, RunError
-from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.report import findings as gathering
 from inkarnat.host_adapters.report import page, write_page
 from inkarnat.host_adapters.report.charts import Line, strip
+from inkarnat.host_adapters.shots.people import People, Person, Skin, frame_hash
+from inkarnat.host_adapters.shots.runs import Run, RunClip, RunError
 from inkarnat.kernels.limits import LimitShares
 from inkarnat.nodes import MarkedFrame, SkinReading, Wishes, solve_correction
 from takes import LIGHTS, SAWDUST, Reel, approved, take, write

@@ -12,11 +12,12 @@ import pytest
 import tiny
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.host_adapters.headless.errors import GraphError, NodeError
-from inkarnat.host_adapters.headless.files import InputError, OutputError
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.keyframes import Keyframes
-from inkarnat.host_adapters.headless.runner import Runner, render
+from inkarnat.host_adapters.graphs.errors import GraphError, NodeError
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.keyframes import Keyframes
+from inkarnat.host_adapters.graphs.runner import Runner, render
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.writes import OutputError
 from inkarnat.nodes.declare import Node, Picture, number
 
 

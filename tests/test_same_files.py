@@ -7,12 +7,12 @@ from fractions import Fraction
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.farm.chunks import Job
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.errors import GraphError
-from inkarnat.host_adapters.headless.graph import Graph, Step
+from inkarnat.host_adapters.graphs.errors import GraphError
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.nodes import SkinKey, SteerSkin
 
 FRAMES = 26

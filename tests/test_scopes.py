@@ -8,8 +8,9 @@ import math
 import colour
 import numpy as np
 import pytest
-from inkarnat.kernels import measure, memory, plot, soften, strips
+from inkarnat.kernels import measure, memory, plot, strips
 from inkarnat.kernels.errors import PictureError, ValueRangeError
+from inkarnat.kernels.gaussian import gaussian
 from inkarnat.nodes import scopes
 from inkarnat.nodes.declare import ParamError
 from inkarnat.nodes.scopes import Vectorscope, Waveform
@@ -126,7 +127,7 @@ def test_codes_and_cells_do_not_beat_against_one_another(size):
         [0.5 + 1.5748 * cr, 0.5 - (0.2126 * 1.5748 * cr + 0.0722 * 1.8556 * cb) / 0.7152, 0.5 + 1.8556 * cb]
     )
     picture = picture.transpose(1, 2, 0).repeat(8, axis=0).repeat(8, axis=1).astype(np.float32)
-    density = soften.gaussian(plot.chroma_counts(picture, None, size, plane.scale).astype(np.float32), plane.blur)
+    density = gaussian(plot.chroma_counts(picture, None, size, plane.scale).astype(np.float32), plane.blur)
     reach = int(plane.scale * 0.22)
     inner = density[size // 2 - reach : size // 2 + reach, size // 2 - reach : size // 2 + reach]
     assert inner.std() / inner.mean() < {256: 0.025, 512: 0.095, 1080: 0.06}[size]

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.commands import correct
+from inkarnat.host_adapters.commands import correct
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
 
 ocio = pytest.importorskip("PyOpenColorIO", reason="the extra [view] is not installed")
 

@@ -10,8 +10,8 @@ import sys
 import numpy as np
 import pytest
 from inkarnat.host_adapters.bench import start
-from inkarnat.host_adapters.headless import console
-from inkarnat.host_adapters.headless.pictures import write_picture
+from inkarnat.host_adapters.commands import console
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.kernels import jit
 from inkarnat.nodes import Cdl
 
@@ -20,7 +20,7 @@ HEAVY = ("colour", "OpenImageIO", "av", "rich", "PIL", "cv2", "distributed", "da
 
 RUN = """
 import sys
-from inkarnat.host_adapters.headless.cli import main
+from inkarnat.host_adapters.commands.cli import main
 sys.argv = ["inkarnat", *sys.argv[1:]]
 try:
     main()

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import references
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.runner import Runner, render
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner, render
 from inkarnat.kernels import region, strips
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from inkarnat.kernels.steady import steady

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.graph import Graph
-from inkarnat.host_adapters.headless.pictures import read_matte, read_picture, write_picture
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.standard import chain_graph
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.media.pictures import read_matte, read_picture, write_picture
 from inkarnat.kernels import region
 from inkarnat.kernels.errors import PictureError
 from inkarnat.nodes import (

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from inkarnat.kernels import soften, strips, tiles
+from inkarnat.kernels import strips, tiles
+from inkarnat.kernels.resample import enlarge
 
 
 @pytest.mark.parametrize("factor", [1, 2, 4, 8])
@@ -13,7 +14,7 @@ def test_the_ends_hold_all_that_an_enlarged_plane_shows_in_a_tile(factor, shape)
     rng = np.random.default_rng(factor)
     low = rng.normal(size=(-(-shape[0] // factor), -(-shape[1] // factor))).astype(np.float32)
     lowest, highest = tiles.ends(low, factor, tiles.unknown(shape))
-    full = soften.enlarge(low, factor, shape)
+    full = enlarge(low, factor, shape)
     for (y, x), most in np.ndenumerate(highest):
         seen = full[y * tiles.ROWS : (y + 1) * tiles.ROWS, x * tiles.COLUMNS : (x + 1) * tiles.COLUMNS]
         assert lowest[y, x] - 1e-6 <= seen.min()
@@ -41,7 +42,7 @@ def test_tiles_of_a_line_are_what_it_makes_of_any_luma(factor):
     slope = np.zeros_like(offset)
     slope[cells[0] // 2, 1] = 0.1
     luma = rng.random(shape, np.float32)
-    line = np.clip(soften.enlarge(slope, factor, shape) * luma + soften.enlarge(offset, factor, shape), 0, 1)
+    line = np.clip(enlarge(slope, factor, shape) * luma + enlarge(offset, factor, shape), 0, 1)
     found = tiles.of_line(slope, offset, factor, shape)
     assert {tiles.EMPTY, tiles.FULL, tiles.MIXED} == set(found.flat)
     for (y, x), state in np.ndenumerate(found):

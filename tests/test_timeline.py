@@ -9,20 +9,13 @@ import numpy as np
 import opentimelineio as otio
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.files import InputError
-from inkarnat.host_adapters.headless.graph import Graph
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.standard import chain_graph
-from inkarnat.host_adapters.headless.timeline import (
-    CutList,
-    Linked,
-    TimelineError,
-    Use,
-    describe_member,
-    propose_groups,
-)
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.shots.timeline import CutList, Linked, TimelineError, Use, describe_member, propose_groups
 from inkarnat.nodes import MarkedFrame, solve_correction
 from takes import SAWDUST, film
 

@@ -13,14 +13,14 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.clips import open_clip, open_writer
-from inkarnat.host_adapters.headless.errors import GraphError
-from inkarnat.host_adapters.headless.graph import Graph
-from inkarnat.host_adapters.headless.keyframes import Keyframes, thinned
-from inkarnat.host_adapters.headless.regions import parse_region, read_region
-from inkarnat.host_adapters.headless.runner import Runner
-from inkarnat.host_adapters.headless.track import TrackError, follow_region
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.errors import GraphError
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.keyframes import Keyframes, thinned
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.shots.regions import parse_region, read_region
+from inkarnat.host_adapters.shots.track import TrackError, follow_region
 from inkarnat.nodes import Region
 from inkarnat.nodes.declare import ParamError
 from skimage import data

@@ -10,9 +10,11 @@ from fractions import Fraction
 import footage
 import numpy as np
 import pytest
-from inkarnat.host_adapters.headless import video
-from inkarnat.host_adapters.headless.files import InputError, OutputError
-from inkarnat.host_adapters.headless.video import VideoReader, VideoWriter
+from inkarnat.host_adapters.media import video_format, video_write
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.media.video_read import VideoReader
+from inkarnat.host_adapters.media.video_write import VideoWriter
+from inkarnat.host_adapters.writes import OutputError
 
 QUIET = {"x265-params": "log-level=error"}
 FULL601 = (2, 5, 1, 1)
@@ -125,7 +127,7 @@ def test_untagged_clips_go_by_their_height_with_a_note(tmp_path, lines, expected
 @pytest.mark.parametrize("pixel_format", ["nv12", "yuyv422", "rgb24"])
 def test_other_layouts_are_taken_apart_without_loss(pixel_format):
     av = importlib.import_module("av")
-    known = video.PixelFormat.parse(video._REPACK[pixel_format])
+    known = video_format.PixelFormat.parse(video_format.REPACK[pixel_format])
     random = np.random.default_rng(0)
     planar = av.VideoFrame(32, 16, known.name)
     for plane in planar.planes:
@@ -134,7 +136,7 @@ def test_other_layouts_are_taken_apart_without_loss(pixel_format):
         planar.color_range = extent
         packed = planar.reformat(format=pixel_format, src_color_range=extent or None, dst_color_range=extent or None)
         packed.color_range = extent
-        assert same_planes(video._planes(packed, known), video._planes(planar, known))
+        assert same_planes(video_format.planes_of(packed, known), video_format.planes_of(planar, known))
 
 
 # --- numbers, times and order -------------------------------------------------------------------------------
@@ -248,7 +250,7 @@ def test_the_suffix_chooses_the_codec(tmp_path, suffix, source, expected):
         assert np.abs(first.picture - second.picture)[..., :3].mean() < 0.01
 
 
-@pytest.mark.parametrize("codec", list(video.CODECS))
+@pytest.mark.parametrize("codec", list(video_write.CODECS))
 @pytest.mark.parametrize("full", [False, True])
 def test_every_codec_keeps_the_colours(tmp_path, codec, full):
     size = (256, 128)  # the least that DNxHR takes
@@ -256,7 +258,7 @@ def test_every_codec_keeps_the_colours(tmp_path, codec, full):
     target = tmp_path / ("b.mkv" if codec == "ffv1" else "b.mov")
     copy(tmp_path / "a.mkv", target, codec)
     source, result = VideoReader(tmp_path / "a.mkv"), VideoReader(target)
-    assert result.info.coding.studio is (not full or video.CODECS[codec].studio_only)
+    assert result.info.coding.studio is (not full or video_write.CODECS[codec].studio_only)
     difference = result.frame(2).picture[..., :3] - source.frame(2).picture
     assert np.abs(difference.mean(axis=(0, 1))).max() < 1.5 / 255
 
@@ -457,7 +459,7 @@ def test_wrong_outputs_are_refused_at_once(tmp_path, clip):
 
 
 def test_a_missing_encoder_is_named(tmp_path, clip, monkeypatch):
-    monkeypatch.setitem(video.CODECS, "h264", video.Encoder("H.264", "no_such_library", ("yuv420p",), {}))
+    monkeypatch.setitem(video_write.CODECS, "h264", video_write.Encoder("H.264", "no_such_library", ("yuv420p",), {}))
     with pytest.raises(OutputError, match=r"H\.264 cannot be written.*without no_such_library"):
         VideoWriter(tmp_path / "b.mp4", clip.info)
 
@@ -500,8 +502,9 @@ def test_a_failed_run_leaves_the_earlier_clip(tmp_path, clip):
 FULL_DISK = """
 import resource, sys
 from pathlib import Path
-from inkarnat.host_adapters.headless.files import OutputError
-from inkarnat.host_adapters.headless.video import VideoReader, VideoWriter
+from inkarnat.host_adapters.writes import OutputError
+from inkarnat.host_adapters.media.video_read import VideoReader
+from inkarnat.host_adapters.media.video_write import VideoWriter
 source, target, limit = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
 target.write_text("old")
 resource.setrlimit(resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from ...kernels.arrays import Floats
 from ...kernels.measure import Counts
 from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, Vectorscope, Waveform, learn_skin_key
-from ..headless.graph import Graph, Step
-from ..headless.runner import Runner
+from ..graphs.graph import Graph, Step
+from ..graphs.runner import Runner
 from .frames import SKIN_BOX, skin_frame
 
 Work = Callable[[], Floats]

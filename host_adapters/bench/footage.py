@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from ...nodes import MarkedFrame, Sample, solve_correction
-from ..headless.clips import open_clip
-from ..headless.commands.render import render_files
-from ..headless.graph import Graph
-from ..headless.standard import chain_graph
+from ..commands.render import render_files
+from ..graphs.graph import Graph
+from ..graphs.standard import chain_graph
+from ..media.clips import open_clip
 from .frames import SKIN_BOX, skin_frame
 
 WANTED = 0.8

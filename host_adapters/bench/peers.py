@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import measure, qualify, soften, steer
+from ...kernels import measure, qualify, steer
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
+from ...kernels.gaussian import gaussian
+from ...kernels.morphology import grow
 from . import chains
 from .frames import skin_frame
 
@@ -118,9 +120,9 @@ def our_rows(scene: Scene) -> Rows:
         "count of chroma": lambda: measure.vectorscope(image, None, chains.BINS) / np.uint64(measure.WEIGHT),
     }
     for sigma in (*BLURS, *WIDE_BLURS):
-        own[f"blur σ {sigma:g}"] = lambda sigma=sigma: soften.gaussian(matte, sigma, out=plane)  # type: ignore[misc]
+        own[f"blur σ {sigma:g}"] = lambda sigma=sigma: gaussian(matte, sigma, out=plane)  # type: ignore[misc]
     for radius in GROWS:
-        own[f"grow r {radius}"] = lambda radius=radius: soften.grow(matte, radius, out=plane)  # type: ignore[misc]
+        own[f"grow r {radius}"] = lambda radius=radius: grow(matte, radius, out=plane)  # type: ignore[misc]
     return own
 
 

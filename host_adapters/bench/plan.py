@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import soften
+from ...kernels import clean
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
+from ...kernels.resample import factor_for
 from . import chains
 from .peers import Scene
 
@@ -60,8 +61,8 @@ class Plan:
             hue_slope=1 / (360 * fade),
             chroma=(key.chroma_from - fade / 2, key.chroma_to + fade / 2, 2 / fade),
             levels=(key.luma_from - fade, key.luma_to + fade, 1 / fade),
-            speck_radius=soften.speck_radius(steps.specks),
-            pinhole_radius=soften.pinhole_radius(steps.pinholes),
+            speck_radius=clean.speck_radius(steps.specks),
+            pinhole_radius=clean.pinhole_radius(steps.pinholes),
             follow=steps.follow,
             guide_radius=steps.radius,
             epsilon=steps.epsilon,
@@ -78,7 +79,7 @@ class Plan:
     @property
     def guide_factor(self) -> int:
         """By how much the guided filter's grid is reduced."""
-        return soften.factor_for(self.guide_radius)
+        return factor_for(self.guide_radius)
 
 
 def _turn(angle: float, saturation: float) -> Doubles:

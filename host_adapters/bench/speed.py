@@ -9,8 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...kernels import balance, codes, measure, qualify, soften, tone
+from ...kernels import balance, codes, measure, qualify, tone
 from ...kernels.arrays import Floats, as_picture
+from ...kernels.clean import close_pinholes, levels, remove_specks
+from ...kernels.guided import guided
+from ...kernels.prefilter import ratio_prefilter
 from ...nodes import measure_skin
 from . import chains
 from .frames import skin_frame
@@ -185,11 +188,11 @@ def _kernels(image: Floats) -> dict[str, Callable[[], Any]]:
         **{name: own[name] for name in names},
         "compact key": lambda: key(compact),
         "table key": lambda: key(table),
-        "ratio filter": lambda: soften.ratio_prefilter(image, factor),
-        "specks": lambda: soften.remove_specks(matte, 4 * unit, out=plane),
-        "pinholes": lambda: soften.close_pinholes(matte, 4 * unit, out=plane),
-        "follow": lambda: soften.guided(matte, image[..., 1], 12 * unit, 4e-4, 0.7, out=plane),
-        "levels": lambda: soften.levels(matte, 0.02, 0.98, out=plane),
+        "ratio filter": lambda: ratio_prefilter(image, factor),
+        "specks": lambda: remove_specks(matte, 4 * unit, out=plane),
+        "pinholes": lambda: close_pinholes(matte, 4 * unit, out=plane),
+        "follow": lambda: guided(matte, image[..., 1], 12 * unit, 4e-4, 0.7, out=plane),
+        "levels": lambda: levels(matte, 0.02, 0.98, out=plane),
         "soften": own["soften"],
         **{f"blur σ {sigma:g}": own[f"blur σ {sigma:g}"] for sigma in (*BLURS, *WIDE_BLURS)},
         **{f"grow r {radius}": own[f"grow r {radius}"] for radius in GROWS},

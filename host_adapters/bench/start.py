@@ -16,7 +16,7 @@ from typing import Any
 from ...kernels.errors import InkarnatError
 from .frames import SKIN_BOX, skin_frame
 
-_PROGRAM = (sys.executable, "-m", "inkarnat.host_adapters.headless.cli")
+_PROGRAM = (sys.executable, "-m", "inkarnat.host_adapters.commands.cli")
 _WIDTH, _HEIGHT = 1920, 1080
 
 
@@ -67,7 +67,7 @@ def measure_start(rounds: int = 3, tell: Callable[[str], None] = lambda line: No
 
 
 def _write_still(path: Path) -> None:
-    from ..headless.pictures import write_picture
+    from ..media.pictures import write_picture
 
     write_picture(path, skin_frame(_WIDTH, _HEIGHT), bits=8)
 

@@ -8,7 +8,7 @@ import cv2 as opencv
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...kernels.soften import factor_for
+from ...kernels.resample import factor_for
 from . import chains
 from .peers import BLURS, EVERYWHERE, GROWS, Rows, Scene
 from .plan import Plan

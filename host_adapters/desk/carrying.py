@@ -7,7 +7,7 @@ from typing import Any
 
 from ...kernels.errors import InkarnatError
 from ...nodes import SkinTarget, measure_skin
-from ..headless.clips import Clip
+from ..media.clips import Clip
 from .solving import matte_origin, result_origin
 from .state import State
 from .work import PROXY, Workbench

@@ -15,7 +15,7 @@ import itertools
 from collections.abc import Iterator, Mapping, Sequence
 
 from ...nodes import Balance, Cdl, CombineMattes, Node, SkinKey, SoftenMatte, SteerSkin, ToneCurve
-from ..headless.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 
 FIRST = ""
 """The suffix of the first person's steps; the others have _2, _3 and so on."""

@@ -8,7 +8,7 @@ from typing import Any
 from ...nodes import NODES
 from ...nodes.declare import Node, Param
 from ..describe import GROUPS, can_be_keyed
-from ..headless.graph import Step
+from ..graphs.graph import Step
 from .state import Person, State
 
 TARGET = "target"

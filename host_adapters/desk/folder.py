@@ -6,10 +6,10 @@ import os
 import re
 from pathlib import Path
 
-from ..headless.clips import SequencePattern
-from ..headless.files import InputError
-from ..headless.pictures import FORMATS
-from ..headless.video import READ_SUFFIXES
+from ..media.files import InputError
+from ..media.pictures import FORMATS
+from ..media.video_format import READ_SUFFIXES
+from ..sequences import SequencePattern
 from .errors import DeskError, OutsideError
 
 MOST_CLIPS = 500

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.errors import InkarnatError
-from ..headless.files import atomic
+from ..writes import atomic
 from .errors import DeskError
 from .state import State
 

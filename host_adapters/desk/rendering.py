@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.errors import InkarnatError
-from ..headless import runner
-from ..headless.clips import Frames, open_clip, open_writer, parse_frames
-from ..headless.errors import FramesError
-from ..headless.graph import STANDARD_SOURCE, Graph
+from ..graphs import runner
+from ..graphs.errors import FramesError
+from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..media.clips import Frames, open_clip, open_writer, parse_frames
 from .errors import DeskError
 
 

@@ -21,8 +21,8 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from ...kernels.errors import InkarnatError
-from ..headless.clips import open_clip
-from ..headless.video import CODECS
+from ..media.clips import open_clip
+from ..media.video_write import CODECS
 from .carrying import status_on
 from .controls import declarations
 from .errors import DeskError, ExistsError
@@ -375,7 +375,7 @@ def _warmed(desk: Desk) -> None:
     The kernels of the graph come first, while the page is still loading; then, while the person looks at the first
     picture, the memory, and what learning and solving need.
     """
-    from ..headless.commands.warm import warm_node, warm_solvers
+    from ..warm_up import warm_node, warm_solvers
 
     state = desk.session.state
     for node in dict.fromkeys((*(step.node for step in state.graph.steps), *dict(state.views).values())):

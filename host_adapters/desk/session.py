@@ -14,9 +14,9 @@ from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import Compare, ShowMatte, Vectorscope, Waveform
 from ...nodes.declare import nearest
-from ..headless.clips import Clip, open_clip
-from ..headless.graph import Graph
-from ..headless.pictures import write_picture
+from ..graphs.graph import Graph
+from ..media.clips import Clip, open_clip
+from ..media.pictures import write_picture
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError

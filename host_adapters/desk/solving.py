@@ -22,7 +22,7 @@ from ...nodes import (
     solve_steer,
     study_skin,
 )
-from ..headless.graph import STANDARD_SOURCE
+from ..graphs.graph import STANDARD_SOURCE
 from .errors import DeskError
 from .state import Mark, Person, State
 from .work import PROXY, Size, Workbench

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Vectorscope, Waveform
-from ..headless.graph import Graph
+from ..graphs.graph import Graph
 from .chain import FIRST, completed, people_chain, people_of
 from .errors import DeskError
 

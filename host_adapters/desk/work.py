@@ -19,9 +19,9 @@ from ...kernels.codes import quantise
 from ...kernels.errors import InkarnatError
 from ...kernels.memory import RESULTS
 from ...nodes.declare import Node
-from ..headless.clips import Clip
-from ..headless.errors import NodeError
-from ..headless.graph import Graph, Step
+from ..graphs.errors import NodeError
+from ..graphs.graph import Graph, Step
+from ..media.clips import Clip
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""

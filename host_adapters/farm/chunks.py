@@ -14,12 +14,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Protocol
 
-from ..headless import runner
-from ..headless.clips import Clip, SequencePattern, open_clip
-from ..headless.files import InputError
-from ..headless.graph import Graph, Pairs
-from ..headless.outputs import JOIN, Output
-from ..headless.video import READ_SUFFIXES, SUFFIXES
+from ..graphs import runner
+from ..graphs.graph import Graph, Pairs
+from ..graphs.outputs import JOIN, Output
+from ..media.clips import Clip, open_clip
+from ..media.files import InputError
+from ..media.video_format import READ_SUFFIXES, SUFFIXES
+from ..sequences import SequencePattern
 from .journal import Stamp
 from .segments import SegmentWriter, segment_folder
 

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.errors import InkarnatError
-from ..headless.clips import Frames, SequencePattern
+from ..media.clips import Frames
+from ..sequences import SequencePattern
 from .chunks import Job, chunk_size, cut
 from .run import frames_text
 

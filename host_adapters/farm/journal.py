@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from ..headless.files import OutputError, output_error
+from ..writes import OutputError, output_error
 
 _BLOCK = 1 << 20
 

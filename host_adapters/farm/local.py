@@ -15,7 +15,7 @@ from typing import Any
 
 from ...kernels import jit, strips
 from ...kernels.errors import InkarnatError
-from ..headless.clips import Clip
+from ..media.clips import Clip
 from .chunks import Chunk, Done, Engine, Failed, Finished, Job, Tell, work
 
 RETRIES = 2

@@ -9,12 +9,13 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 
-from ..headless.clips import Clip, Frames, SequencePattern
-from ..headless.errors import FramesError
-from ..headless.files import InputError, OutputError, check_output
-from ..headless.locks import locked
-from ..headless.pictures import read_picture
-from ..headless.runner import Report
+from ..graphs.errors import FramesError
+from ..graphs.runner import Report
+from ..media.clips import Clip, Frames
+from ..media.files import InputError
+from ..media.pictures import read_picture
+from ..sequences import SequencePattern
+from ..writes import OutputError, check_output, locked
 from .chunks import MOST, Chunk, Done, Engine, Event, Failed, Job, chunk_size, cut
 from .journal import Journal, Stamp, journal_path
 from .local import here

@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.arrays import Floats
-from ..headless.clips import Clip, ClipWriter, VideoClip
-from ..headless.files import OutputError, atomic, output_error
-from ..headless.outputs import Output
-from ..headless.video import Original, VideoWriter
+from ..graphs.outputs import Output
+from ..media.clips import Clip, ClipWriter, VideoClip
+from ..media.video_format import Original
+from ..media.video_write import VideoWriter
+from ..writes import OutputError, atomic, output_error
 from .journal import Stamp
 
 _DEFAULT_RATE = Fraction(24)

@@ -18,7 +18,7 @@ from ...kernels import jit, planes
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node, ParamError
-from ..helper import first_use, helped
+from ..warm_up import first_use, helped
 from . import api
 from .controls import (
     MATTE_IN_ALPHA,

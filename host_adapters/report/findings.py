@@ -18,16 +18,16 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.limits import MOST_BEYOND, LimitShares, shares_beyond
 from ...nodes import ReadingError, SkinReading, judge_matte, measure_skin
-from ..headless.carry import Survey, Verdict, judge, survey
-from ..headless.clips import Clip, open_clip, parse_frames
-from ..headless.errors import NodeError
-from ..headless.files import InputError
-from ..headless.graph import STANDARD_SOURCE, Graph
-from ..headless.people import Distance, Person, Skin, distance, frame_hash
-from ..headless.runner import Runner
-from ..headless.runs import Run, RunClip
-from ..headless.sampling import spread_pairs
-from ..headless.viewing import View, open_view
+from ..graphs.errors import NodeError
+from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..graphs.runner import Runner
+from ..media.clips import Clip, open_clip, parse_frames
+from ..media.files import InputError
+from ..shots.carry import Survey, Verdict, judge, survey
+from ..shots.people import Distance, Person, Skin, distance, frame_hash
+from ..shots.runs import Run, RunClip
+from ..shots.sampling import spread_pairs
+from ..shots.viewing import View, open_view
 from .images import Images, draw_images
 
 MOST_FRAMES = 240

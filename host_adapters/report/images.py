@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...nodes import ShowMatte, Vectorscope, Waveform
-from ..headless.people import Skin
+from ..shots.people import Skin
 
 _SCOPE = 512
 _WAVEFORM = (512, 320)

@@ -12,8 +12,8 @@ from importlib import resources
 from typing import Any
 
 from ...nodes import SkinReading
-from ..headless.files import atomic
-from ..headless.people import Distance, Skin
+from ..shots.people import Distance, Skin
+from ..writes import atomic
 from .charts import Line, strip
 from .findings import ClipFindings, Findings, Flicker, file_name, parameters
 from .images import Image

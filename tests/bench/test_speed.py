@@ -15,8 +15,8 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.bench import chains, footage, peers, speed, targets, telling, timing
 from inkarnat.host_adapters.bench.frames import skin_frame
-from inkarnat.host_adapters.headless.clips import open_clip
-from inkarnat.host_adapters.headless.commands import bench
+from inkarnat.host_adapters.commands import bench
+from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.kernels.strips import threads
 
 PEERS = {peer.name: peer for peer in peers.PEERS}

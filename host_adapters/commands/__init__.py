@@ -1,0 +1,1 @@
+"""The command line: one module a verb, each with one click command named ``command``."""

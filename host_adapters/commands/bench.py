@@ -1,0 +1,186 @@
+"""inkarnat bench: how fast, how soon and how accurate the program is, measured on this machine."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+import click
+
+from . import console
+
+if TYPE_CHECKING:
+    from ..bench.speed import Speed
+
+_ELSEWHERE = {"accuracy": "bench_accuracy"}
+"""Measurements whose options need the whole program: the module that holds each, loaded when it is used."""
+
+
+class Measurements(click.Group):
+    """The measurements by name; without a name, the speed."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        """Return the names in alphabetical order."""
+        return sorted([*self.commands, *_ELSEWHERE])
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        """Return a measurement; None where there is no such one."""
+        if name not in _ELSEWHERE:
+            return super().get_command(context, name)
+        module = importlib.import_module(f".{_ELSEWHERE[name]}", __package__)
+        command: click.Command = getattr(module, name)
+        return command
+
+    def parse_args(self, context: click.Context, args: list[str]) -> list[str]:
+        """Measure the speed where no measurement is named."""
+        named = args and (args[0] in self.list_commands(context) or args[0] in context.help_option_names)
+        return super().parse_args(context, args if named or (args and args[0][0] != "-") else ["speed", *args])
+
+
+@click.group(cls=Measurements)
+def command() -> None:
+    """Measure the program itself."""
+
+
+@command.command()
+@click.option("--frames", type=click.IntRange(1, 64), default=8, show_default=True, help="Frames in one launch.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
+def gpu(frames: int, as_json: bool) -> None:
+    """Key and steer 2160p pictures on an NVIDIA card, and compare with the card's own copy rate.
+
+    The pixel functions are those of the processor, compiled for the card; the results are checked first.
+    """
+    from ..bench.card import measure_card
+
+    run = measure_card(frames=frames)
+    if as_json:
+        console.print_json(run.as_dict())
+        return
+    console.say(f"{run.card}, {run.software}, {run.size[0]}×{run.size[1]} RGB float32, {run.frames} frames at once")
+    rows = [
+        ("copy", f"{run.copy_ms:.4f} ms", f"{run.copy_bytes_per_second / 1e9:.0f} GB/s", "1"),
+        (
+            "key and steer",
+            f"{run.key_and_steer_ms:.4f} ms",
+            f"{run.key_and_steer_bytes_per_second / 1e9:.0f} GB/s",
+            f"{run.ratio:.2f}",
+        ),
+    ]
+    console.print_table(("what", "a frame", "memory traffic", "of the copy's rate"), rows)
+    console.say(f"one frame alone: {run.alone_ms:.3f} ms")
+    console.say(f"largest difference from the processor: {run.matte_difference:.1e}, {run.result_difference:.1e}")
+
+
+@command.command()
+@click.option("--size", type=click.Choice(["360p", "1080p", "2160p", "4320p"]), default="2160p", show_default=True)
+@click.option("--threads", default="1,2", show_default=True, help="Thread counts, separated by commas.")
+@click.option("--channels", type=click.Choice(["RGB", "RGBA"]), default="RGB", show_default=True)
+@click.option(
+    "--input",
+    "kind",
+    type=click.Choice(["float32", "float16", "uint8", "uint16"]),
+    default="float32",
+    show_default=True,
+    help="What the picture comes as.",
+)
+@click.option("--library", "libraries", multiple=True, help="Compare with this library alone; none: inkarnat. (all)")
+@click.option("--quick", is_flag=True, help="Three rounds and one size.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--markdown", is_flag=True, help="Print the table as Markdown, with date, machine and command.")
+def speed(
+    size: str,
+    threads: str,
+    channels: str,
+    kind: str,
+    libraries: tuple[str, ...],
+    quick: bool,
+    as_json: bool,
+    markdown: bool,
+) -> None:
+    """Time kernels and chains, ours and those of other libraries, against a copy of the frame.
+
+    All rows are timed in turn in one run; every other library is checked to compute the same before it is timed.
+
+    \b
+    inkarnat bench
+    inkarnat bench speed --size 1080p --input uint8 --quick
+    inkarnat bench speed --markdown
+    """
+    from ..bench import speed as measuring
+    from ..bench import telling
+
+    if as_json and markdown:
+        raise click.UsageError("Give --json or --markdown, not both.")
+    setting = measuring.Setting(size, _counts(threads), channels, kind, quick, _libraries(libraries))
+    tell = (lambda line: None) if as_json or markdown else console.warn
+    result = measuring.measure_speed(setting, tell)
+    if as_json:
+        console.print_json(result.as_dict())
+    elif markdown:
+        console.say(telling.speed_markdown(result))
+    else:
+        _print_speed(result)
+
+
+def _libraries(names: tuple[str, ...]) -> tuple[str, ...]:
+    from ..bench.peers import PEERS
+    from ..bench.timing import OURS
+
+    known = [OURS, *(peer.name for peer in PEERS)]
+    for name in names:
+        if name not in known:
+            raise click.UsageError(f"--library must be one of {'; '.join(known)}, not {name!r}.")
+    return names
+
+
+def _counts(text: str) -> tuple[int, ...]:
+    parts = [part.strip() for part in text.split(",")]
+    if not all(part.isdigit() and 1 <= int(part) <= 256 for part in parts):
+        raise click.UsageError(f"--threads must be numbers from 1 to 256 separated by commas, not {text!r}.")
+    return tuple(sorted({1, *(int(part) for part in parts)}))
+
+
+def _print_speed(result: Speed) -> None:
+    from ..bench import telling
+
+    console.print_table(telling.SPEED_COLUMNS, telling.speed_rows(result), title=result.setting.words())
+    console.print_table(telling.TARGET_COLUMNS, telling.target_rows(result), title="targets")
+    for line in result.left_out:
+        console.say(line)
+
+
+@command.command()
+@click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Runs of each warm start.")
+@click.option("--json", "as_json", is_flag=True, help="Print the times as JSON.")
+def start(rounds: int, as_json: bool) -> None:
+    """Time how soon the program is there: imports, verbs and the first corrected frame, warm and cold.
+
+    Each start is a process of its own; the cold one begins with an empty cache of compiled kernels.
+    """
+    from ..bench.start import measure_start
+
+    starts = measure_start(rounds, (lambda line: None) if as_json else console.warn)
+    if as_json:
+        console.print_json([start.as_dict() for start in starts])
+        return
+    rows = [(s.name, f"{s.seconds:.2f} s", f"≤ {s.wanted:g} s", s.verdict) for s in starts]
+    console.print_table(("start", "takes", "wanted", "verdict"), rows)
+
+
+@command.command()
+@click.option("--frames", type=click.IntRange(4, 10000), default=100, show_default=True, help="Frames of the clip.")
+@click.option("--codec", default="prores", show_default=True, help="The codec that is written.")
+@click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Times that each is rendered.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
+def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
+    """Render a 1080p H.264 clip to a mezzanine codec, without and with the graph of `inkarnat correct`."""
+    from ..bench.footage import WANTED, measure_footage
+
+    tell = (lambda line: None) if as_json else console.warn
+    run = measure_footage(frames, codec=codec, rounds=rounds, tell=tell)
+    if as_json:
+        console.print_json(run.as_dict())
+        return
+    console.say(f"{run.frames} frames of {run.size[0]}×{run.size[1]}, H.264 to {run.codec}")
+    console.say(f"without a graph {run.plain:.1f} frames/s, with it {run.corrected:.1f}")
+    console.say(f"ratio {run.ratio:.2f}, wanted {WANTED:g} at least: {run.verdict}")

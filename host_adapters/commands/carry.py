@@ -1,0 +1,293 @@
+"""inkarnat carry: a correction taken to other clips of the same camera and light."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ...nodes import Sample, SampleError
+from ..graphs.errors import GraphError
+from ..graphs.graph import Graph
+from ..media.clips import Clip, open_clip
+from ..shots.carry import Carried, Carrier, Shot, named_shots
+from ..shots.people import Person
+from ..shots.runs import Run, RunClip
+from ..shots.timeline import CutList
+from ..shots.viewing import View, open_view
+from ..writes import output_error
+from . import console
+from .cut import carry_cut, chosen_shots, cut_shots, render_cut
+from .options import Marks, person_options, read_person
+from .person import split_frame
+from .report import write_report
+
+RUN_FILE = "carry.json"
+PAGE = "report.html"
+
+
+@click.command()
+@click.argument("graph", metavar="GRAPH", type=click.Path())
+@click.argument("more", nargs=-1, metavar="")
+@click.option("--from", "source", required=True, metavar="CLIP[@FRAME]", help="The clip that GRAPH was solved on.")
+@click.option("--to", "targets", multiple=True, metavar="CLIP[@FRAME]…", help="Clips to carry it to.")
+@click.option("-o", "--out", "folder", required=True, metavar="DIR", help="Where graphs and report go; it is made.")
+@click.option(
+    "--neutral", "neutrals", multiple=True, metavar="CLIP=SAMPLE", help="Something grey on a clip, to balance it by."
+)
+@click.option("--resolve", is_flag=True, help="Learn the key and solve the steering again where there is --add.")
+@click.option("--add", "adds", multiple=True, metavar="CLIP=SAMPLE", help="With --resolve: skin on a clip.")
+@click.option("--subtract", "subtracts", multiple=True, metavar="CLIP=SAMPLE", help="What stays out of its key.")
+@click.option(
+    "--light",
+    type=click.Choice(["edges", "copy"]),
+    default="edges",
+    show_default=True,
+    help="Without a neutral sample: balance by the picture's edges, or leave the light as it is.",
+)
+@click.option("--timeline", metavar="CUT.otio", help="Carry to the clips of a cut, and to the frames that it uses.")
+@click.option("--handles", type=click.IntRange(0), default=8, show_default=True, help="Frames more at both ends.")
+@click.option(
+    "--groups", metavar="NUMBERS", help="Groups of the proposal to carry to: 1,3 or all (asks on a terminal)."
+)
+@click.option("--render", "suffix", metavar="SUFFIX", help="Render the used frames (mov, mp4 …) and relink the cut.")
+@click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
+@person_options
+@click.option("--most", type=click.IntRange(1), default=240, show_default=True, help="Frames a clip for the report.")
+@click.option("--no-report", is_flag=True, help="Write the graphs only.")
+@click.option("--json", "as_json", is_flag=True, help="Print the statuses as JSON.")
+def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **options: Any) -> None:
+    """Balance each clip, copy the correction of GRAPH to it, measure it again and judge it.
+
+    DIR gets one graph for each clip, carry.json for `inkarnat report`, and report.html. A status is green; amber
+    from 2° or ΔE00 1; red from 4°, ΔE00 2 or a quarter more or less keyed area.
+
+    \b
+    Three takes under drifting daylight; the second shows the grey card:
+      inkarnat carry take1.json --from take1.mov --to take2.mov take3.mov take4.mov -o takes \\
+          --neutral take1.mov=box:.74,.07,.78,.17 --neutral take2.mov=box:.74,.07,.78,.17
+    The clips of a cut, only what it uses, with the cut linked to the results:
+      inkarnat carry take1.json --from take1.mov --timeline cut.otio -o takes --groups 1 --render mov
+    A clip that came out red, sampled anew:
+      inkarnat carry take1.json --from take1.mov --to take4.mov -o takes --resolve --add take4.mov=box:.4,.3,.5,.4
+
+    Frames behind @, on clips and on samples, are those that are marked and shown; the first otherwise.
+    """
+    carry_to(graph, (*targets, *more), options)
+
+
+def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> None:
+    """Carry the graph file to the targets and write and tell everything."""
+    if options["timeline"] is None and (options["groups"] or options["suffix"]):
+        raise GraphError("--groups and --render are for a cut: give --timeline too, or use `inkarnat render`.")
+    loaded, person, view = Graph.load(graph), read_person(options), open_view(options["view"])
+    if (options["adds"] or options["subtracts"]) and not options["resolve"]:
+        raise GraphError("--add and --subtract are for solving again: give --resolve too.")
+    marked = Marked.read(options)
+    with ExitStack() as stack:
+        if options["timeline"] is not None:
+            _carry_cut(loaded, targets, marked, person, view, options, stack)
+            return
+        shots = _shots(options["source"], targets, marked, stack)
+        carrier = Carrier(loaded, shots[0], view, person, options["light"])
+        folder = make_folder(options["folder"])
+        carried = [carrier.reference_carried()]
+        carried += [carrier.carry(shot, options["resolve"]) for shot in shots[1:]]
+    finish(carried, folder, person, options)
+
+
+def _carry_cut(
+    graph: Graph,
+    targets: Sequence[str],
+    marked: Marked,
+    person: Person | None,
+    view: View,
+    options: dict[str, Any],
+    stack: ExitStack,
+) -> None:
+    """Carry to the clips of a cut, where groups are confirmed."""
+    if targets:
+        raise GraphError("With --timeline the cut names the clips: leave out --to.")
+    cut, handles = CutList(options["timeline"]), options["handles"]
+    source, frame = split_frame(options["source"])
+    clip = stack.enter_context(open_clip(source))
+    shots = cut_shots(cut, handles, stack)
+    marked.check([source, *(use.path for use, _ in shots)])
+    shots = [(use, marked.on(shot, use.path)) for use, shot in shots]
+    chosen = chosen_shots(shots, options["groups"], source, options["as_json"])
+    if chosen is None:
+        return
+    reference = marked.on(Shot("reference", clip, clip.frames[0] if frame is None else frame), source)
+    carrier = Carrier(graph, reference, view, person, options["light"])
+    folder = make_folder(options["folder"])
+    carried = carry_cut(carrier, chosen, options["resolve"])
+    if options["suffix"]:
+        relinked = render_cut(cut, carried, folder, options["suffix"], handles)
+        if not options["as_json"]:
+            console.say(f"cut: {relinked}")
+    finish([carrier.reference_carried(), *(each for _, each in carried)], folder, person, options)
+
+
+def finish(carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any]) -> None:
+    """Write graphs, run file and report into the folder, and tell how it went."""
+    run = write_run(carried, folder, person, options["view"])
+    page = None if options["no_report"] else folder / PAGE
+    if page is not None:
+        write_report(run, page, options["most"], quiet=options["as_json"])
+    if options["as_json"]:
+        clips = [_as_dict(each, folder) for each in carried]
+        console.print_json({"folder": str(folder), "report": page and str(page), "clips": clips})
+        return
+    console.print_table(_COLUMNS, [_row(each) for each in carried], title="carried")
+    for each in carried:
+        for reason in each.verdict.reasons:
+            console.warn(f"warning: {each.shot.name}: {reason}")
+    console.say(f"graphs and {RUN_FILE}: {folder}")
+    if page is not None:
+        console.say(f"report: {page}")
+
+
+# --- what was marked ----------------------------------------------------------------------------------------
+
+Named = dict[str, list[tuple[int | None, Sample]]]
+
+
+@dataclass(frozen=True)
+class Marked:
+    """Samples by clip, as they stand on the command line."""
+
+    neutral: Named
+    add: Named
+    subtract: Named
+
+    @classmethod
+    def read(cls, options: dict[str, Any]) -> Marked:
+        """Read the options. Raises SampleError for one that cannot be read."""
+        return cls(*(_named(options[name]) for name in ("neutrals", "adds", "subtracts")))
+
+    def check(self, paths: Sequence[str]) -> None:
+        """Raise GraphError for a sample on a clip that is not named."""
+        for named in (self.neutral, self.add, self.subtract):
+            for name in named:
+                if not any(_same(name, path) for path in paths):
+                    raise GraphError(f"A sample is on {name!r}, which is not among the clips: {', '.join(paths)}.")
+
+    def on(self, shot: Shot, path: str) -> Shot:
+        """Return the shot with the samples on it; their frame becomes the shot's. Raises SampleError for several."""
+        neutral, add, subtract = (
+            [mark for name, marks in named.items() if _same(name, path) for mark in marks]
+            for named in (self.neutral, self.add, self.subtract)
+        )
+        frames = {frame for frame, _ in (*neutral, *add, *subtract) if frame is not None}
+        if len(frames) > 1:
+            raise SampleError(f"The samples on {path} name several frames {sorted(frames)}: mark one frame.")
+        if len(neutral) > 1:
+            raise SampleError(f"{path} has {len(neutral)} neutral samples: give one.")
+        frame = frames.pop() if frames else shot.frame
+        if frame not in shot.clip.frames:
+            raise SampleError(
+                f"Frame {frame} is not in {path}: it has the frames {shot.clip.frames[0]} to {shot.clip.frames[-1]}."
+            )
+        return replace(
+            shot,
+            frame=frame,
+            neutral=neutral[0][1] if neutral else None,
+            add=tuple(sample for _, sample in add),
+            subtract=tuple(sample for _, sample in subtract),
+        )
+
+
+def _named(texts: Sequence[str]) -> Named:
+    named: Named = {}
+    for text in texts:
+        name, sign, sample = text.partition("=")
+        if not sign or not name:
+            raise SampleError(f"{text!r} must be CLIP=SAMPLE, such as take2.mov=box:.74,.07,.78,.17.")
+        marks = Marks.read([sample], [], None)
+        named.setdefault(name, []).extend(marks.add)
+    return named
+
+
+def _same(name: str, path: str) -> bool:
+    return name in (path, os.path.basename(path)) or os.path.realpath(name) == os.path.realpath(path)
+
+
+def _shots(source: str, targets: Sequence[str], marked: Marked, stack: ExitStack) -> list[Shot]:
+    """Open the reference and the targets, the reference first."""
+    split = [split_frame(text) for text in (source, *targets)]
+    paths = [path for path, _ in split]
+    named_shots(paths[1:])  # complains where there is none
+    real = [os.path.realpath(path) for path in paths]
+    if len(set(real)) < len(real):
+        raise GraphError("One clip is named twice among --from and --to: name each once.")
+    marked.check(paths)
+    shots = []
+    for name, (path, frame) in zip(named_shots(paths), split, strict=True):
+        clip: Clip = stack.enter_context(open_clip(path))
+        shots.append(marked.on(Shot(name, clip, clip.frames[0] if frame is None else frame), path))
+    return shots
+
+
+# --- writing and telling ------------------------------------------------------------------------------------
+
+
+def make_folder(name: str) -> Path:
+    """Make a folder for outputs where it is missing. Raises OutputError."""
+    folder = Path(name)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise output_error(folder, error) from None
+    return folder
+
+
+def write_run(carried: Sequence[Carried], folder: Path, person: Person | None, view: str | None) -> Run:
+    """Write one graph for each clip and the run file beside them; return the run. Raises OutputError."""
+    clips = []
+    for each in carried:
+        path = folder / f"{each.shot.name}.json"
+        each.graph.save(path)
+        frames = None if each.shot.frames is None else f"{each.shot.frames[0]}-{each.shot.frames[-1]}"
+        clips.append(
+            RunClip(
+                each.shot.name, str(each.shot.clip.path), str(path), each.shot.frame, frames, each.by, each.resolved
+            )
+        )
+    run = Run(tuple(clips), f"{carried[0].shot.name} carried", carried[0].shot.name, person, view)
+    run.save(folder / RUN_FILE)
+    return run
+
+
+_COLUMNS = ("clip", "status", "hue off", "ΔE00", "keyed area", "light", "temperature", "tint")
+
+
+def _row(each: Carried) -> tuple[str, ...]:
+    drift, change, balance = each.verdict.drift, each.verdict.area_change, each.balance
+    return (
+        each.shot.name,
+        each.verdict.status,
+        "–" if drift is None else f"{drift.angle:+.2f}°",
+        "–" if drift is None else f"{drift.delta_e:.2f}",
+        "–" if change is None else f"{change:+.0%}",
+        each.by + (", solved again" if each.resolved else ""),
+        "–" if balance is None else f"{balance.temperature:+.1f} mired",
+        "–" if balance is None else f"{balance.tint:+.4f} Duv",
+    )
+
+
+def _as_dict(each: Carried, folder: Path) -> dict[str, Any]:
+    balance = None if each.balance is None else each.balance.config()["params"]
+    return {
+        "name": each.shot.name,
+        "clip": str(each.shot.clip.path),
+        "graph": str(folder / f"{each.shot.name}.json"),
+        "light": each.by,
+        "balance": balance,
+        "resolved": each.resolved,
+        **each.verdict.as_dict(),
+    }

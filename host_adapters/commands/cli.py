@@ -1,0 +1,150 @@
+"""The command line: one verb, one module, loaded only when the verb is used.
+
+Exit codes: 0 done · 2 wrong use or invalid graph · 3 an input is missing or unreadable · 4 some frames failed (the
+rest are done) · 5 an output cannot be written · 130 stopped by the user · 1 a fault of the program itself.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+import click
+
+from ...kernels.errors import InkarnatError
+from ..graphs.errors import STOPPED, WRONG_USE, exit_code
+
+COMMANDS = {
+    "bench": "Measure speed, start-up and accuracy on this machine.",
+    "carry": "Carry a correction to other clips of the same camera and light, and judge each.",
+    "check": "Look through a graph file and say what it reads and gives.",
+    "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
+    "export": "Write the colour part of a graph as a look-up (CLF, ASC CDL).",
+    "demo": "Try the whole job on a generated clip.",
+    "desk": "Sample, look, solve and save, in a browser on this machine.",
+    "farm": "Run a graph over many machines.",
+    "job": "Describe a job for the queue of a render farm.",
+    "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
+    "nodes": "List the nodes, or explain one of them.",
+    "openfx": "Build the bundle that OpenFX hosts load.",
+    "person": "Keep approved readings of people, to match other shots to.",
+    "render": "Run a graph over pictures or video.",
+    "report": "Write one page that shows and judges corrected clips.",
+    "track": "Follow a region through a clip and keep it as keyframes.",
+    "warm": "Compile everything now, so that the first frame is not slow.",
+}
+"""Verb → its line in the overview; the verb lives in the module of the same name beside this one."""
+
+
+class Verbs(click.Group):
+    """The group of verbs: loads each when it is used, and turns every error into one line and an exit code."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        """Return the verbs in alphabetical order."""
+        return sorted(COMMANDS)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        """Load a verb; None where there is no such verb."""
+        if name not in COMMANDS:
+            return None
+        module = importlib.import_module(f".{name}", __package__)
+        command: click.Command = module.command
+        return command
+
+    def resolve_command(
+        self, context: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the verb, or name the nearest one."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from ...nodes.declare import nearest
+
+            mend = nearest(args[0], COMMANDS) or f"There are: {', '.join(sorted(COMMANDS))}."
+            raise click.UsageError(f"There is no verb {args[0]!r}. {mend}", context)
+        return super().resolve_command(context, args)
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the overview from the table, without loading a single verb."""
+        with formatter.section("Verbs"):
+            formatter.write_dl(sorted(COMMANDS.items()))
+
+    def main(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, prog_name: str | None = None, **extra: Any
+    ) -> NoReturn:
+        """Run the command line and leave the process with its exit code."""
+        args = list(sys.argv[1:] if args is None else args)
+        extra["standalone_mode"] = False
+        try:
+            code = super().main(args, prog_name or "inkarnat", **extra)
+        except Exception as error:
+            sys.exit(_report(error, "--json" in args))
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _report(error: Exception, as_json: bool) -> int:
+    """Say on one line what went wrong, for machines as JSON too, and return the exit code."""
+    if isinstance(error, click.exceptions.Abort):
+        click.echo("inkarnat: stopped.", err=True)
+        return STOPPED
+    if isinstance(error, BrokenPipeError):
+        _silence_output()
+        return 0
+    if os.environ.get("INKARNAT_DEBUG") == "1":
+        import traceback
+
+        traceback.print_exception(error)
+    code, message = _explain(error)
+    click.echo(f"inkarnat: error: {message}", err=True)
+    if as_json:
+        click.echo(json.dumps({"error": {"kind": type(error).__name__, "message": message, "exit": code}}))
+    return code
+
+
+def _explain(error: Exception) -> tuple[int, str]:
+    if isinstance(error, click.ClickException):
+        context = getattr(error, "ctx", None)
+        hint = f" Try: {context.command_path} --help" if context is not None else ""
+        return WRONG_USE, _one_line(error.format_message()) + hint
+    if isinstance(error, InkarnatError):
+        return exit_code(error), _one_line(str(error))
+    hint = "This is a fault of the program; set INKARNAT_DEBUG=1 to see where."
+    return exit_code(error), _one_line(f"{type(error).__name__}: {error}. {hint}")
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _silence_output() -> None:
+    """Point the output nowhere once its reader has gone, so that Python does not complain while it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@click.group("inkarnat", cls=Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="inkarnat", message="inkarnat %(version)s")
+def cli() -> None:
+    """Natural skin in moving pictures: key it, measure it against the skin line, steer it, carry it on.
+
+    \b
+    See it at work first:           inkarnat demo workshop-demo
+    Correct a shot:                 inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42
+    Point with the mouse instead:   inkarnat desk planing.mov
+    The same look on another take:  inkarnat carry planing.json --from planing.mov --to take2.mov -o takes
+    What can the skin key be told?  inkarnat nodes skin_key
+
+    A verb explains itself: inkarnat VERB --help
+
+    Readings are guides: judge on a calibrated display in a controlled surround. Delivery limits are your facility's.
+    """
+
+
+def main() -> NoReturn:
+    """Start the command line."""
+    cli.main()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,318 @@
+"""inkarnat correct: the main job in one command."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ...kernels import jit
+from ...nodes import Corrected, Correction, SkinReading, SkinTarget, ToneCurve, Wishes, solve_subjects
+from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
+from ..graphs.graph import Graph, Step
+from ..graphs.outputs import check_outputs
+from ..graphs.runner import Report
+from ..graphs.standard import chain_graph, with_keyed
+from ..media.clips import Clip, Frames, parse_frames
+from ..shots.drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
+from ..shots.seen import solve_seen
+from ..shots.viewing import open_view
+from ..warm_up import helped
+from . import console
+from .footage import Footage, footage_options, output_options
+from .options import Cast, Named, SubjectsCommand, person_options, sample_options, target_options
+from .person import person_data, say_distance
+from .render import render_files
+
+
+@click.command(cls=SubjectsCommand)
+@click.argument("input", metavar="INPUT")
+@click.option("-o", "--output", metavar="OUTPUT", help="Where the corrected picture, sequence or clip goes.")
+@sample_options
+@target_options
+@person_options
+@footage_options
+@output_options
+@click.option(
+    "--view",
+    metavar="TRANSFORM",
+    help="Solve and read through this transform, a CLF or ocio:SPACE/DISPLAY/VIEW; pictures are written without it.",
+)
+@click.option("--track", is_flag=True, help="Let --region follow what it was drawn round through the clip.")
+@click.option(
+    "--method",
+    type=click.Choice(["turn", "shift", "primaries"]),
+    default="turn",
+    show_default=True,
+    help="How the colour of the skin is moved.",
+)
+@click.option("--split-light", is_flag=True, help="Steer the lit and the shadow side apart: for light of two colours.")
+@click.option("--even-out", type=float, default=0.0, show_default=True, help="Draw the hues together, 0 to 0.5.")
+@click.option(
+    "--even-side",
+    type=click.Choice(["both", "redder", "yellower"]),
+    default="both",
+    show_default=True,
+    help="Which hues are drawn in: `redder` calms a red nose and leaves the rest.",
+)
+@click.option("--steady", type=int, default=0, show_default=True, metavar="N", help="Steady the matte over ±N frames.")
+@click.option(
+    "--follow-drift",
+    is_flag=True,
+    help="Key the steering through the clip where the light drifts. Balance and key stay as on --frame: good for "
+    "about 15 mired either way; beyond that cut the clip and correct each part.",
+)
+@click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
+@click.option("--white", type=float, default=1.0, show_default=True, help="Level of the picture that becomes white.")
+@click.option("--saturation", type=float, default=1.0, show_default=True, help="Factor on the whole picture's colour.")
+@click.option("--frames", metavar="RANGE", help="Frames to write, such as 1-100, 1-100x2 or 1,5,9 (all).")
+@click.option("--codec", metavar="NAME", help="Codec of a video output (a sensible one for its suffix).")
+@click.option("--graph-out", metavar="G.json", help="Keep the solved graph; `inkarnat render` gives the same bits.")
+@click.option(
+    "--matte-out", metavar="FILES", help="Write the matte as well; {subject} in the name writes one for each person."
+)
+@click.option(
+    "--matte-in-alpha",
+    is_flag=True,
+    help="Put the matte into the output's alpha, colour not multiplied (.mov: ProRes 4444).",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+def command(input: str, output: str | None, as_json: bool, people: list[Named], **options: Any) -> int:
+    """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
+
+    INPUT is a picture, a sequence (planing.%04d.exr) or a clip.
+
+    \b
+    A box on the boat-builder's cheek:
+      inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42
+    The grey card sets the light first, and the graph is kept for the other takes:
+      inkarnat correct take1.mov -o take1-skin.mov --neutral box:.74,.07,.78,.17 \\
+          --add "stroke:.47,.33;.50,.40/.02" --subtract box:.10,.20,.20,.30 --graph-out take1.json
+    Two people, each on a target of their own:
+      inkarnat correct bench.mov -o bench-skin.mov --subject left --add point:.39,.45 \\
+          --subject right --add point:.66,.48 --bias 2 --matte-out "bench-{subject}.%04d.png"
+    Judged through the look of the film, which goes on top later:
+      inkarnat correct planing.mov -o planing-skin.mov --add point:.48,.36 --view film.clf
+
+    Without --add the faces in the picture are sampled, if the extra [faces] is installed; a lone point on a face
+    samples that face. Without it, or without a face, the natural range of skin is keyed, which takes wood as well.
+
+    Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
+    person, light and intent. Delivery limits are those of your facility's specification.
+    """
+    if output is None and not (options["graph_out"] or options["matte_out"]):
+        raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
+    if not as_json:
+        console.warn_if_cold()  # asked before the helper leaves its first kernel
+    if jit.is_cold():
+        click.get_current_context().with_resource(helped("correct"))
+    view = open_view(options["view"])
+    footage = Footage.of(options)
+    clip = footage.open(input)
+    working = footage.working(clip)
+    outputs = _outputs(output, options, people)
+    check_outputs(outputs.values(), clip)
+    wishes = _wishes(options)
+    notes: list[str] = []
+    follow = partial(_follow_region, working, as_json, notes) if options["track"] else None
+    cast = Cast.read(working, options, people, follow)
+    if options["track"] and not cast.regions:
+        raise GraphError("--track follows a region: give --region as well.")
+    correction = cast.warned(solve_subjects(cast.subjects, wishes))
+    aims = {person.name: person.target for person in correction.people}
+    if options["view"]:
+        correction, aims = solve_seen(correction, cast.subjects, wishes, cast.keyed(), view)
+    graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
+    graph, drift = _with_drift(graph, correction, wishes, aims, working, options["follow_drift"], as_json, notes)
+    graph = footage.around(graph)
+    if options["graph_out"]:
+        graph.save(options["graph_out"])
+    frames = parse_frames(options["frames"]) if options["frames"] else None
+    report = _render(graph, clip, outputs, frames, options["codec"], as_json)
+    _tell(input, correction, cast, report, outputs, drift, notes, options, as_json)
+    return SOME_FRAMES_FAILED if report.failed else 0
+
+
+def _render(
+    graph: Graph, clip: Clip, outputs: dict[str, str], frames: Frames | None, codec: str | None, quiet: bool
+) -> Report:
+    return render_files(graph, {"plate": clip}, outputs, frames, codec, quiet) if outputs else Report()
+
+
+_SUBJECT_PLACE = "{subject}"
+
+
+def _outputs(output: str | None, options: dict[str, Any], people: list[Named]) -> dict[str, str]:
+    matte, in_alpha = options["matte_out"], options["matte_in_alpha"]
+    if in_alpha and (output is None or matte):
+        raise GraphError("--matte-in-alpha goes with -o OUTPUT and without --matte-out: the matte is written once.")
+    given = {"result+matte" if in_alpha else "result": output, "matte": matte}
+    if matte and _SUBJECT_PLACE in matte:
+        if not people:
+            raise GraphError(f"--matte-out {matte} has a place for the name of a person: give --subject NAME as well.")
+        del given["matte"]
+        given |= {f"matte-{name}": matte.replace(_SUBJECT_PLACE, name) for name, _ in people}
+    outputs = {name: path for name, path in given.items() if path}
+    real = [os.path.realpath(path) for path in (*outputs.values(), options["graph_out"]) if path]
+    if len(set(real)) < len(real):
+        raise GraphError("Two outputs have the same name: give each its own.")
+    return outputs
+
+
+def _wishes(options: dict[str, Any]) -> Wishes:
+    return Wishes(
+        method=options["method"],
+        tone=ToneCurve(black=options["black"], white=options["white"]),
+        saturation=options["saturation"],
+        steady=options["steady"],
+        split=options["split_light"],
+        even_out=options["even_out"],
+        even_side=options["even_side"],
+    )
+
+
+def _follow_region(clip: Clip, quiet: bool, notes: list[str], step: Step, frame: int) -> Step:
+    """Let a region follow the clip from the frame on which it is drawn, and note where it is lost."""
+    from ..shots.track import follow_region
+
+    region = step.node
+    with console.progress(max(len(clip.frames) - 1, 1), quiet) as advance:
+        track = follow_region(clip.read, clip.frames, region, frame, advance)  # type: ignore[arg-type]
+    for at, reason in track.lost:
+        notes.append(f"The region is lost at frame {at} and stands still from there: {reason}.")
+    return track.step()
+
+
+# --- drift --------------------------------------------------------------------------------------------------
+
+
+class _Drifting:
+    """The drift of each person, and what was done about it."""
+
+    def __init__(self, spans: dict[str, Drift], followed: Followed | None) -> None:
+        self.spans, self.followed = spans, followed
+
+    def as_dict(self) -> dict[str, Any]:
+        data: dict[str, Any] = {id: drift.as_dict() for id, drift in self.spans.items()}
+        return {"before": data, "followed": None if self.followed is None else self.followed.as_dict()}
+
+
+def _with_drift(
+    graph: Graph,
+    correction: Correction,
+    wishes: Wishes,
+    aims: Mapping[str, SkinTarget],
+    clip: Clip,
+    follow: bool,
+    quiet: bool,
+    notes: list[str],
+) -> tuple[Graph, _Drifting | None]:
+    """Look at how far the skin drifts through the clip; follow it where that is asked for, offer it where it pays."""
+    frames = [frame for frame in clip.frames if frame not in clip.missing]
+    if len(frames) < 2:
+        return graph, None
+    steers = {person.id("steer"): person for person in correction.people}
+    spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
+    if not follow:
+        notes += [_offer(steers[id], drift) for id, drift in spans.items() if drift.span > WORTH_FOLLOWING]
+        return graph, _Drifting(spans, None)
+    solves = {id: _solve(wishes, aims[person.name]) for id, person in steers.items()}
+    followed = follow_drift(graph, clip.read, frames, solves)
+    if not quiet:
+        console.warn(f"followed the drift over {len(followed.cuts) + 1} shots")
+    return with_keyed(graph, followed.keyed), _Drifting(spans, followed)
+
+
+def _solve(wishes: Wishes, target: SkinTarget) -> Callable[..., Any]:
+    return lambda image, matte: wishes.steer(image, matte, target)
+
+
+def _offer(person: Corrected, drift: Drift) -> str:
+    whose = f"{person.name}'s skin" if person.name else "The skin"
+    return (
+        f"{whose} drifts by {drift.span:.1f}° of hue through the clip under one correction: --follow-drift keys the "
+        "steering, or balance the light first."
+    )
+
+
+# --- telling ------------------------------------------------------------------------------------------------
+
+
+def _tell(
+    input: str,
+    correction: Correction,
+    cast: Cast,
+    report: Report,
+    outputs: dict[str, str],
+    drift: _Drifting | None,
+    notes: list[str],
+    options: dict[str, Any],
+    as_json: bool,
+) -> None:
+    written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
+    if as_json:
+        data = {"input": input, "outputs": written, "view": options["view"], **correction.as_dict(), "notes": notes}
+        data |= {"drift": None if drift is None else drift.as_dict(), "faces": cast.faces(), "render": report.as_dict()}
+        console.print_json(data | _distances(correction, cast))
+        return
+    if cast.faces():
+        console.say(f"key: learned from {len(cast.faces())} face{'s' * (len(cast.faces()) > 1)}")
+    for person in correction.people:
+        for warning in person.warnings:
+            console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
+    for note in notes:
+        console.warn(f"note: {note}")
+    rows = [row for person in correction.people for row in _person_rows(person)]
+    through = f" through {Path(options['view']).name}" if options["view"] else ""
+    console.print_table(READING_COLUMNS, rows, title=Path(input).name + through)
+    if correction.balance is not None:
+        balance = correction.balance
+        console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")
+    for person in correction.people:
+        console.say(_steer_words(person))
+        approved = cast.approved.get(person.name)
+        say_distance(approved, person.before, "before, ")
+        say_distance(approved, person.after, "after, ")
+    for name, path in written.items():
+        console.say(f"{name}: {path}")
+
+
+def _distances(correction: Correction, cast: Cast) -> dict[str, Any]:
+    """Return how far each subject lies from the person it is matched to, by the subject's name where it has one."""
+    found = {p.name: person_data(cast.approved.get(p.name), p.before, p.after) for p in correction.people}
+    named = {name: data for name, data in found.items() if name and data}
+    return found.get("", {}) | ({"people": named} if named else {})
+
+
+def _person_rows(person: Corrected) -> list[tuple[str, ...]]:
+    name = f"{person.name} " if person.name else ""
+    return [reading_row(f"{name}before", person.before), reading_row(f"{name}after", person.after)]
+
+
+def _steer_words(person: Corrected) -> str:
+    steer = person.steer
+    words = f"{person.id('steer')}: {steer.angle:+.2f}°, saturation × {steer.saturation:.3f}"
+    if steer.shadow_angle:
+        words += f", shadow side {steer.angle + steer.shadow_angle:+.2f}° below luma {steer.shadow_luma:.2f}"
+    return words
+
+
+READING_COLUMNS = ("", "angle", "chroma/luma", "spread", "luma 5/50/95 %", "frame keyed", "in words")
+
+
+def reading_row(name: str, reading: SkinReading) -> tuple[str, ...]:
+    """Return one reading as a row of the table."""
+    luma = " / ".join(f"{level:.0%}" for level in reading.luma)
+    return (
+        name,
+        f"{reading.angle:.1f}°",
+        f"{reading.ratio:.3f}",
+        f"{reading.spread:.1f}°",
+        luma,
+        f"{reading.area:.1%}",
+        reading.words(),
+    )

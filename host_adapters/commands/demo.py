@@ -1,0 +1,117 @@
+"""inkarnat demo: the whole job on a generated clip, with nothing to prepare."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import click
+
+from ...nodes import (
+    Compare,
+    Correction,
+    MarkedFrame,
+    Sample,
+    ShowMatte,
+    SkinReading,
+    SkinTarget,
+    Vectorscope,
+    Wishes,
+    measure_skin,
+    solve_correction,
+)
+from .. import workshop
+from ..graphs.graph import Graph
+from ..graphs.runner import Runner
+from ..graphs.standard import chain_graph
+from ..media.clips import open_clip, open_writer
+from ..media.pictures import write_picture
+from ..writes import output_error
+from . import console
+from .correct import READING_COLUMNS, reading_row
+from .render import render_files
+
+_FRAMES = 16
+_CAST = workshop.skin_cast(green=0.45, blue=0.12)
+_SAWDUST = Sample.box(0.14, 0.87, 0.22, 0.91)
+_LIGHT = workshop.light_change(mired=-14, duv=0.003)
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--depth", type=click.Choice(list(workshop.SKIN_DEPTHS)), default="light", show_default=True)
+@click.option("--seed", type=int, default=5, show_default=True, help="Another seed, another person.")
+def command(folder: Path, depth: str, seed: int) -> None:
+    """Make a short clip from a boat-building workshop, correct its skin, and put everything into DIR.
+
+    The camera of this clip sees greys a little cool and skin far too green. The grey card sets the light; a stroke on
+    the face makes the key; the skin is turned to the skin line, and its saturation is matched to an approved frame of
+    the same person.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise output_error(folder, error) from None
+    console.say(f"filming {_FRAMES} frames in the workshop …")
+    plate, scene = _film(folder, depth, seed)
+    console.say("learning the key, solving, rendering …")
+    correction, graph = _correct(plate, scene, _approved(scene), folder)
+    _pictures(plate, graph, folder)
+    rows = [reading_row("before", correction.before), reading_row("after", correction.after)]
+    console.print_table(READING_COLUMNS, rows, title="the skin on frame 1")
+    for warning in correction.warnings:
+        console.warn(f"warning: {warning.message}")
+    console.say(f"look into {folder}: before.png, after.png, matte.png, vectorscope-before.png, vectorscope-after.png")
+    console.say(f"go on with the mouse: inkarnat desk {folder / 'planing.mp4'}")
+
+
+def _film(folder: Path, depth: str, seed: int) -> tuple[Path, workshop.Scene]:
+    """Write the clip as a budget camera would, and return it with the truth of its first frame."""
+    path = folder / "planing.mp4"
+    first = None
+    with open_writer(path, rate=Fraction(24)) as writer:
+        frames = workshop.clip(range(1, _FRAMES + 1), depth, seed, cast=_CAST, balance=_LIGHT, bits=8)
+        for number, (picture, scene) in enumerate(frames, start=1):
+            first = first or scene
+            writer.write(number, picture)
+    assert first is not None
+    return path, first
+
+
+def _approved(scene: workshop.Scene) -> SkinReading:
+    """Read the person on a frame that was shot well."""
+    return measure_skin(workshop.camera(scene.light, noise=0.0, bits=10), scene.matte)
+
+
+def _correct(plate: Path, scene: workshop.Scene, approved: SkinReading, folder: Path) -> tuple[Correction, Graph]:
+    clip = open_clip(plate)
+    marked = MarkedFrame(
+        1,
+        clip.read(1),
+        add=(Sample.stroke(scene.places["stroke"], 0.015),),
+        subtract=(_SAWDUST,),
+        neutral=Sample.box(*scene.places["grey_card"]),
+    )
+    correction = solve_correction([marked], Wishes(target=SkinTarget(ratio=approved.ratio)))
+    graph = chain_graph(correction.links(), correction.outputs())
+    graph.save(folder / "planing.json")
+    render_files(graph, {"plate": clip}, {"result": str(folder / "planing-skin.mov")})
+    return correction, graph
+
+
+def _pictures(plate: Path, graph: Graph, folder: Path) -> None:
+    """Write what a person wants to look at: before, after, the matte and the vectorscope of each."""
+    before = open_clip(plate).read(1)
+    made = Runner(graph).run_frame(1, {"plate": before}, ["result", "matte"])
+    after, matte = made["result"], made["matte"]
+    pictures = {
+        "before": before,
+        "after": after,
+        "before-after": Compare(mode="side_by_side").process(before, after),
+        "matte": ShowMatte(view="matte").process(before, matte),
+        "keyed": ShowMatte(view="dimmed").process(after, matte),
+        "vectorscope-before": Vectorscope(zoom="2").process(before, matte),
+        "vectorscope-after": Vectorscope(zoom="2").process(after, matte),
+    }
+    for name, picture in pictures.items():
+        write_picture(folder / f"{name}.png", picture, None, bits=8)

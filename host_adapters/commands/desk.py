@@ -1,0 +1,47 @@
+"""inkarnat desk: sample, look, solve and save, in a browser on this machine."""
+
+from __future__ import annotations
+
+import webbrowser
+from pathlib import Path
+
+import click
+
+from ..graphs.errors import GraphError
+from . import console
+
+
+@click.command()
+@click.argument("target", metavar="CLIP_OR_FOLDER", type=click.Path(path_type=Path))
+@click.option(
+    "--results",
+    type=click.Path(file_okay=False, exists=True, path_type=Path),
+    metavar="DIR",
+    help="Where graphs, notes, stills and renders go (beside the clip).",
+)
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port of the page (any that is free).")
+@click.option("--no-browser", is_flag=True, help="Only print the address.")
+def command(target: Path, results: Path | None, port: int, no_browser: bool) -> None:
+    """Open a page in the browser: point at skin, look, solve, save the graph, render.
+
+    The page talks to this machine alone; its address holds a random token and works until this command ends
+    (Ctrl+C). Every change is kept beside the clip, so nothing is lost.
+
+    \b
+    One clip:            inkarnat desk planing.mov
+    All clips of a day:  inkarnat desk footage/ --results grades/
+    """
+    try:
+        from ..desk.folder import Folder
+        from ..desk.server import Desk, Served
+    except ImportError as error:
+        if error.name not in ("starlette", "uvicorn", "anyio"):
+            raise
+        raise GraphError("The desk needs starlette and uvicorn: pip install 'inkarnat[desk]'.") from None
+    folder, name = Folder.holding(target, results)
+    served = Served(Desk(folder, name), port)
+    console.say(f"the desk is at {served.address}")
+    console.say("end it with Ctrl+C")
+    if not no_browser:
+        webbrowser.open(served.address)
+    served.run()

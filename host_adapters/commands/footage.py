@@ -1,0 +1,120 @@
+"""Options about the footage itself: how a clip is to be read, and in which colour space it comes and goes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import click
+
+from ...kernels.codes import SITING
+from ..graphs.graph import Graph
+from ..media.clips import Clip, open_clip
+from . import console
+
+Command = Callable[..., Any]
+
+FIELDS = {"refuse": False, "whole": True}
+
+
+def footage_options(command: Command) -> Command:
+    """Add --matrix, --range, --siting, --fields and --input-space to a verb; :class:`Footage` reads them."""
+    for option in reversed(
+        (
+            click.option(
+                "--matrix",
+                type=click.Choice(["601", "709", "2020"]),
+                help="What the clip's Y′CbCr is made with, instead of its tag (untagged: 709 from 720 lines, or 601).",
+            ),
+            click.option(
+                "--range",
+                "extent",
+                type=click.Choice(["studio", "full"]),
+                help="Range of the clip's code values, instead of its tag (untagged: studio).",
+            ),
+            click.option(
+                "--siting",
+                type=click.Choice(list(SITING)),
+                help="Where the clip's chroma sits (by codec: centre for JPEG, corner for BT.2020 4:2:0, or left).",
+            ),
+            click.option(
+                "--fields",
+                type=click.Choice(list(FIELDS)),
+                default="refuse",
+                show_default=True,
+                help="Interlaced frames: refuse them, or take each whole, as if it were progressive.",
+            ),
+            click.option(
+                "--input-space",
+                metavar="SPACE",
+                help="Colour space of the footage, brought to BT.709 for the work and back: a short name such as hlg, "
+                "pq or p3_d65, a name registered in colour-science, or CURVE:PRIMARIES; with :codes behind it where "
+                "the curve counts on the whole scale of codes and the clip is studio range.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def output_options(command: Command) -> Command:
+    """Add --output-space to a verb that writes pictures."""
+    return click.option(
+        "--output-space", metavar="SPACE", help="Colour space of the output, where it is not that of the input."
+    )(command)
+
+
+@dataclass(frozen=True)
+class Footage:
+    """How the footage of a verb is to be read, and in which colour space it comes and goes."""
+
+    assumed: dict[str, Any] = field(default_factory=dict)
+    input_space: str | None = None
+    output_space: str | None = None
+
+    @classmethod
+    def of(cls, options: dict[str, Any]) -> Footage:
+        """Take the options of :func:`footage_options` and :func:`output_options` out of ``options``."""
+        extent = options.pop("extent")
+        assumed = {
+            "standard": options.pop("matrix"),
+            "studio": None if extent is None else extent == "studio",
+            "siting": options.pop("siting"),
+            "interlaced": FIELDS[options.pop("fields")],
+        }
+        return cls(assumed, options.pop("input_space"), options.pop("output_space", None))
+
+    def words(self) -> list[str]:
+        """Return it as the command line takes it."""
+        given = {
+            "--matrix": self.assumed["standard"],
+            "--range": {None: None, True: "studio", False: "full"}[self.assumed["studio"]],
+            "--siting": self.assumed["siting"],
+            "--fields": "whole" if self.assumed["interlaced"] else None,
+            "--input-space": self.input_space,
+            "--output-space": self.output_space,
+        }
+        return [word for name, value in given.items() if value is not None for word in (name, value)]
+
+    def open(self, path: str) -> Clip:
+        """Open a clip and say what had to be assumed of it. Raises InputError."""
+        from ..graphs.colour_spaces import space_notes
+
+        clip = open_clip(path, **self.assumed)
+        for note in (*clip.notes, *space_notes(clip, self.input_space)):
+            console.warn(f"note: {note}")
+        return clip
+
+    def around(self, graph: Graph) -> Graph:
+        """Put the conversions around a graph. Raises ParamError, GraphError."""
+        from ..graphs.colour_spaces import convert_around
+
+        return convert_around(graph, self.input_space, self.output_space)
+
+    def working(self, clip: Clip) -> Clip:
+        """Return the clip in the working signal, for solving. Raises ParamError."""
+        from ..graphs.colour_spaces import in_working
+
+        working: Clip = in_working(clip, self.input_space)
+        return working

@@ -1,0 +1,155 @@
+"""inkarnat person: approved readings of people, kept under their names in a project file."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from ...nodes import SkinReading, measure_skin, solve_correction
+from ..graphs.errors import GraphError
+from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..graphs.runner import Runner
+from ..graphs.standard import chain_graph
+from ..media.clips import Clip, open_clip
+from ..shots.people import People, Person, Skin, distance, frame_hash
+from ..shots.viewing import open_view
+from . import console
+from .options import Marks, project_option
+
+
+def say_distance(person: Person | None, reading: SkinReading, when: str = "") -> None:
+    """Print how far a reading lies from a person."""
+    if person is not None:
+        console.say(f"{when}from {person.name}: {distance(Skin.of(reading), person).words()}")
+
+
+def person_data(person: Person | None, before: SkinReading, after: SkinReading) -> dict[str, Any]:
+    """Return the distances from a person as JSON data; nothing where there is no person."""
+    if person is None:
+        return {}
+    figures = {"before": before, "after": after}
+    return {
+        "person": {"name": person.name}
+        | {name: distance(Skin.of(reading), person).as_dict() for name, reading in figures.items()}
+    }
+
+
+def split_frame(text: str) -> tuple[str, int | None]:
+    """Read ``CLIP@FRAME``; the frame may be left out. Raises GraphError where it is not a whole number."""
+    path, at, number = text.rpartition("@")
+    if not at:
+        return text, None
+    try:
+        return path, int(number)
+    except ValueError:
+        raise GraphError(f"{text!r} must name a whole frame number behind @, not {number!r}.") from None
+
+
+@click.group("person")
+def command() -> None:
+    """Keep approved readings of people: what every other shot of them is matched to.
+
+    \b
+    inkarnat person add Ada --from approved.mov@12 --add box:.45,.30,.52,.42
+    inkarnat correct take2.mov -o take2-skin.mov --add box:.40,.31,.47,.43 --person Ada
+    """
+
+
+@command.command("add")
+@click.argument("name")
+@click.option("--from", "source", required=True, metavar="CLIP@FRAME", help="The approved frame (the first).")
+@click.option("--add", multiple=True, metavar="SAMPLE", help="Where the person's skin is on that frame.")
+@click.option("--subtract", multiple=True, metavar="SAMPLE", help="What must stay out of the key.")
+@click.option("--graph", "graph_file", metavar="G.json", help="Read what this graph gives, with its matte, instead.")
+@click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
+@click.option("--replace", "may_replace", is_flag=True, help="Replace the reading of a person who is there already.")
+@click.option("--json", "as_json", is_flag=True, help="Print the reading as JSON.")
+@project_option
+def add_person(
+    name: str,
+    source: str,
+    add: tuple[str, ...],
+    subtract: tuple[str, ...],
+    graph_file: str | None,
+    view: str | None,
+    may_replace: bool,
+    as_json: bool,
+    project: str,
+) -> None:
+    """Read NAME's skin on an approved frame and keep the reading.
+
+    The frame is read as it is; with --graph, as the graph gives it: approve a corrected frame without rendering it.
+    """
+    path, number = split_frame(source)
+    seen = open_view(view)
+    with open_clip(path) as clip:
+        frame = clip.frames[0] if number is None else number
+        output, graph = _approved(clip, frame, add, subtract, graph_file)
+        plate = clip.read(frame)
+        made = Runner(graph).run_frame(frame, {STANDARD_SOURCE: plate}, list({output, "matte"} - {STANDARD_SOURCE}))
+    picture = made.get(output, plate)
+    reading = measure_skin(seen(picture), made["matte"])
+    skin = Skin.of(reading)
+    person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, frame_hash(picture))
+    People.load(project, may_lack=True).adding(person, may_replace).save(project)
+    if as_json:
+        console.print_json({"project": project, "name": name, **_figures(person), "reading": reading.as_dict()})
+        return
+    console.print_table(_COLUMNS, [_row(person)], title=project)
+    console.say(f"{name}: {reading.words()}; kept in {project}")
+
+
+def _approved(
+    clip: Clip, frame: int, add: tuple[str, ...], subtract: tuple[str, ...], graph_file: str | None
+) -> tuple[str, Graph]:
+    """Return what is approved, the plate or a graph's result, and the graph that gives it and its matte."""
+    if graph_file is not None:
+        if add or subtract:
+            raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
+        return "result", Graph.load(graph_file)
+    if not add:
+        raise GraphError("Give --add SAMPLE on the person's skin, or --graph.")
+    correction = solve_correction(Marks.read(add, subtract, None, frame).on(clip))
+    for warning in correction.warnings:
+        console.warn(f"warning: {warning.message}")
+    return STANDARD_SOURCE, chain_graph(correction.links(), correction.outputs())
+
+
+@command.command("list")
+@click.option("--json", "as_json", is_flag=True, help="Print the people as JSON.")
+@project_option
+def list_people(project: str, as_json: bool) -> None:
+    """List the people of the project with their approved readings."""
+    people = People.load(project)
+    if as_json:
+        console.print_json({"project": project, "people": [{"name": p.name, **_figures(p)} for p in people.known]})
+        return
+    console.print_table(_COLUMNS, [_row(person) for person in people.known], title=project)
+
+
+@command.command("remove")
+@click.argument("name")
+@project_option
+def remove_person(name: str, project: str) -> None:
+    """Forget the approved reading of NAME."""
+    People.load(project).removing(name).save(project)
+    console.say(f"{name} is no longer in {project}")
+
+
+_COLUMNS = ("person", "angle", "chroma/luma", "luma", "approved on", "frame's SHA-256")
+
+
+def _row(person: Person) -> tuple[str, ...]:
+    return (
+        person.name,
+        f"{person.angle:.1f}°",
+        f"{person.ratio:.3f}",
+        f"{person.luma:.0%}",
+        f"{person.clip}@{person.frame}",
+        person.frame_sha256[:12],
+    )
+
+
+def _figures(person: Person) -> dict[str, Any]:
+    return {key: value for key, value in vars(person).items() if key != "name"}

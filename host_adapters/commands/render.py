@@ -1,0 +1,203 @@
+"""inkarnat render: runs a graph over pictures, sequences or clips."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ...nodes.declare import nearest
+from ..graphs import runner
+from ..graphs.errors import SOME_FRAMES_FAILED, FramesError, GraphError
+from ..graphs.graph import Graph
+from ..graphs.outputs import open_outputs, output_names
+from ..media.clips import Clip, FrameRangeError, Frames, parse_frames
+from ..writes import locked
+from . import console
+from .footage import Command, Footage, footage_options, output_options
+from .options import named_files
+
+if TYPE_CHECKING:
+    from ..farm.chunks import Engine, Job
+
+
+def run_options(command: Command) -> Command:
+    """Add GRAPH, --in, --out, how the footage is read, --frames and --codec to a verb that runs a graph."""
+    for option in reversed(
+        (
+            click.argument("graph", metavar="GRAPH", type=click.Path()),
+            click.option(
+                "--in", "sources", multiple=True, metavar="NAME=FILES", help="What a source of the graph reads."
+            ),
+            click.option(
+                "--out", "outputs", multiple=True, metavar="NAME=FILES", help="Where an output of the graph goes."
+            ),
+            footage_options,
+            output_options,
+            click.option("--frames", metavar="RANGE", help="Frames to render, such as 1-100, 1-100x2 or 1,5,9 (all)."),
+            click.option("--codec", metavar="NAME", help="Codec of video outputs (a sensible one for their suffix)."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@click.command()
+@run_options
+@click.option("--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes to work in.")
+@click.option("--resume", is_flag=True, help="Skip what an earlier run of the same job completed.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
+def command(
+    graph: str,
+    sources: tuple[str, ...],
+    outputs: tuple[str, ...],
+    frames: str | None,
+    codec: str | None,
+    jobs: int,
+    resume: bool,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Run a graph over pictures or video.
+
+    FILES is a picture (still.tif), a numbered sequence (planing.%04d.exr) or a clip (planing.mov). `inkarnat check
+    GRAPH` lists the names of sources and outputs. A frame that fails is named and the rest is done: exit code 4.
+
+    \b
+    The planing shot, graded, with its matte beside it:
+      inkarnat render workshop.json --in plate=planing.mov --out result=planing-skin.mov --out matte=matte.%04d.exr
+    Every second frame of a take, to look at:
+      inkarnat render workshop.json --in plate=take2.%04d.exr --out result=look.%04d.jpg --frames 1001-1100x2
+    A long take in eight processes, and once more after the power came back:
+      inkarnat render workshop.json --in plate=take3.mov --out result=take3-skin.%05d.exr --jobs 8 --resume
+    The matte in the alpha channel of the picture:
+      inkarnat render workshop.json --in plate=planing.mov --out result+matte=planing-skin.mov
+
+    With --jobs or --resume a journal beside the first output lists what is complete, with sizes and hashes.
+    """
+    footage = Footage.of(options)
+    loaded = footage.around(Graph.load(graph))
+    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    check_names(loaded, files, paths)
+    with ExitStack() as stack:
+        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
+        chosen = parse_frames(frames) if frames else None
+        if jobs > 1 or resume:
+            report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
+        else:
+            report = render_files(loaded, clips, paths, chosen, codec, quiet=as_json)
+    return tell(report, graph, files, paths, as_json)
+
+
+def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:
+    """Say what was done, and return the exit code."""
+    if as_json:
+        console.print_json({"graph": graph, "inputs": dict(files), "outputs": dict(paths), **report.as_dict()})
+    else:
+        console.say(f"{len(report.done)} frames in {report.seconds:.1f} s, {len(report.failed)} failed")
+        for name, path in paths.items():
+            console.say(f"{name}: {path}")
+    return SOME_FRAMES_FAILED if report.failed else 0
+
+
+def render_files(
+    graph: Graph,
+    clips: Mapping[str, Clip],
+    outputs: Mapping[str, str],
+    frames: Sequence[int] | Frames | None = None,
+    codec: str | None = None,
+    quiet: bool = False,
+) -> runner.Report:
+    """Render a graph's outputs to files, which appear when all frames are done, and say how far it is.
+
+    :param clips: clips by source name; the first gives size, rate and, where ``frames`` is None, the frames.
+    :param codec: for outputs that are pictures; mattes take what suits their suffix.
+
+    Raises GraphError for names that the graph does not have, FrameRangeError for frames beyond the clip, OutputError
+    where an output is an input or cannot be written, FramesError where every frame fails (nothing is kept then).
+    """
+    main = next(iter(clips.values()))
+    numbers = check_range(frames, main)
+    inputs = [path for clip in clips.values() for path in clip.paths()]
+    with ExitStack() as stack:
+        stack.enter_context(locked(outputs.values()))
+        writers = open_outputs(stack, graph, main, outputs, codec, inputs)
+        if not quiet:
+            console.warn_if_cold()
+        advance = stack.enter_context(console.progress(len(numbers), quiet))
+        report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=tell_failure)
+        if not report.done:
+            raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
+        return report
+
+
+def _render_in_processes(
+    graph: Graph,
+    clips: Mapping[str, Clip],
+    outputs: Mapping[str, str],
+    frames: Frames | None,
+    codec: str | None,
+    jobs: int,
+    resume: bool,
+    quiet: bool,
+) -> runner.Report:
+    """Render with the engine of one machine, in as many processes as the memory holds."""
+    from ..farm import local
+    from ..farm.chunks import Job
+
+    main = next(iter(clips.values()))
+    fitting = local.affordable(jobs, main)
+    if fitting < jobs:
+        console.warn(f"{fitting} of {jobs} processes are used: the memory holds no more pictures of this size")
+    engine = local.here if jobs == 1 else local.processes(fitting)
+    return render_job(Job.of(graph, clips, outputs, codec), clips, frames, engine, resume, quiet)
+
+
+def render_job(
+    job: Job, clips: Mapping[str, Clip], frames: Frames | None, engine: Engine, resume: bool, quiet: bool
+) -> runner.Report:
+    """Render a job with an engine, and say how far it is."""
+    from ..farm.run import run
+
+    numbers = check_range(frames, next(iter(clips.values())))
+    with console.progress(len(numbers), quiet) as advance:
+        return run(job, clips, numbers, engine, resume=resume, progress=advance, on_error=tell_failure)
+
+
+def tell_failure(frame: int, reason: str) -> None:
+    """Name a frame that failed."""
+    console.warn(f"frame {frame} failed: {reason}")
+
+
+def check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]) -> None:
+    """Refuse names that the graph does not have, sources left open, and one file for two outputs."""
+    if not paths:
+        raise GraphError(f"There is nothing to write: give --out {graph.outputs[0][0]}=FILES.")
+    names = output_names(paths)
+    graph.origins(names)
+    for name in files:
+        if name not in graph.sources:
+            known = ", ".join(graph.sources) or "nothing"
+            raise GraphError(f"The graph has no source {name!r}; it reads {known}. {nearest(name, graph.sources)}")
+    for name in graph.sources_of(names):
+        if name not in files:
+            raise GraphError(f"The graph reads the source {name!r}: give --in {name}=FILES.")
+    if not files:
+        raise GraphError("Give --in NAME=FILES: its size and frames are those of the output.")
+    real = [os.path.realpath(path) for path in paths.values()]
+    if len(set(real)) < len(real):
+        raise GraphError("Two outputs have the same files: give each its own.")
+
+
+def check_range(frames: Sequence[int] | Frames | None, clip: Clip) -> Sequence[int] | Frames:
+    """Return the frames, those of the clip where None are named. Raises FrameRangeError for any beyond the clip."""
+    if frames is None:
+        return clip.frames
+    first, last = clip.frames[0], clip.frames[-1]
+    for frame in (frames[0], frames[-1]):
+        if not first <= frame <= last:
+            raise FrameRangeError(f"Frame {frame} is not in {clip.path}: it has the frames {first} to {last}.")
+    return frames

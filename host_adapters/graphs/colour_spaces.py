@@ -1,0 +1,134 @@
+"""Colour spaces of footage: conversion steps put around a graph, and what a clip says of its own space."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+from ...kernels.arrays import Floats
+from ...nodes import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
+from ..media.clips import Clip
+from ..media.pictures import PictureInfo
+from ..media.video_format import VideoInfo
+from .errors import GraphError
+from .graph import STANDARD_SOURCE, Graph, Step
+
+WORKING = "working"
+"""The id of the step that brings the plate to the signal of the skin line, and the output that shows its result."""
+
+_VIEWS = "compare"
+"""The group of nodes whose results are made to be looked at: they stay in the working signal."""
+
+# ITU-T H.273: the numbers of transfer characteristics and colour primaries that a clip may be tagged with.
+_TRANSFER_TAGS = {
+    **{"bt709": 1, "bt1886": 1, "gamma22": 4, "linear": 8, "srgb": 13, "pq": 16, "gamma26": 17, "hlg": 18},
+    **{"ITU-R BT.2020": 14, "ITU-R BT.709": 1, "sRGB": 13, "Display P3": 13},
+}
+_PRIMARIES_TAGS = {
+    **{"bt709": 1, "bt601_625": 5, "bt601_525": 6, "bt2020": 9, "p3_dci": 11, "p3_d65": 12},
+    **{"ITU-R BT.2020": 9, "ITU-R BT.709": 1, "sRGB": 1, "Display P3": 12, "P3-D65": 12},
+}
+_UNSPECIFIED = 2
+_WIDE_TRANSFERS = {16: "pq", 18: "hlg", 8: "linear", 17: "gamma26"}
+_WIDE_PRIMARIES = {9: "bt2020", 11: "p3_dci", 12: "p3_d65"}
+
+
+def convert_around(graph: Graph, input_space: str | None, output_space: str | None = None) -> Graph:
+    """Return the graph with its source brought to the working signal and its pictures brought back.
+
+    The source ``plate``, or the only one there is, is converted; all other sources are taken for working signal. An
+    output of pictures is converted to the output space (the input space where None), where pixels that the graph did
+    not touch get the source's very bits if the two spaces are the same. Outputs that are made to be looked at
+    (views, scopes, comparisons) stay in the working signal. The output ``working`` shows what the graph was given.
+
+    Raises ParamError for an unknown space, GraphError where the graph brings its own conversion.
+    """
+    if input_space is None and output_space is None:
+        return graph
+    if WORKING in graph.by_id:
+        raise GraphError(f"The graph converts its footage itself (node {WORKING!r}): leave --input-space out.")
+    source = STANDARD_SOURCE if STANDARD_SOURCE in graph.sources else graph.sources[0]
+    given, wanted = input_space or str(Space()), output_space or input_space or str(Space())
+    entering = Step.of(WORKING, enter_space(given), image=source)
+    inside = [_rewired(step, source) for step in graph.steps]
+    outputs, leaving = dict(graph.outputs), list[Step]()
+    for name, origin in graph.outputs:
+        origin = WORKING if origin == source else origin
+        outputs[name] = origin
+        if graph.kind(origin) == "picture" and not _is_view(graph, origin):
+            step = _leaving(f"{name}_back", origin, source, given, wanted)
+            leaving.append(step)
+            outputs[name] = step.id
+    return Graph((entering, *inside, *leaving), (*outputs.items(), (WORKING, WORKING)), graph.sources)
+
+
+def _rewired(step: Step, source: str) -> Step:
+    inputs = tuple((port, WORKING if origin == source else origin) for port, origin in step.inputs)
+    return dataclasses.replace(step, inputs=inputs)
+
+
+def _is_view(graph: Graph, origin: str) -> bool:
+    step = graph.by_id.get(origin)
+    return step is not None and step.node.group == _VIEWS
+
+
+def _leaving(id: str, origin: str, source: str, given: str, wanted: str) -> Step:
+    if Space.parse(given) == Space.parse(wanted):
+        return Step.of(id, return_to_space(wanted), image=origin, before=WORKING, original=source)
+    return Step.of(id, leave_space(wanted), image=origin)
+
+
+def output_tags(graph: Graph, origin: str) -> tuple[int, int] | None:
+    """Return the ITU-T H.273 primaries and transfer that an output is tagged with; None where the input's stay."""
+    step = graph.by_id.get(origin)
+    if step is None or not isinstance(step.node, ConvertColour) or isinstance(step.node, ReturnColour):
+        return None
+    _, space = step.node.spaces()
+    return _PRIMARIES_TAGS.get(space.primaries, _UNSPECIFIED), _TRANSFER_TAGS.get(space.transfer, _UNSPECIFIED)
+
+
+def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
+    """Say where a clip states another signal than the one that it is read as."""
+    if input_space is not None:
+        return ()
+    if not isinstance(clip.info, VideoInfo):
+        return _picture_notes(clip.path, clip.info)
+    _, _, primaries, transfer = clip.info.tags
+    curve, gamut = _WIDE_TRANSFERS.get(transfer), _WIDE_PRIMARIES.get(primaries)
+    if curve is None and gamut is None:
+        return ()
+    name = f"{curve or 'bt709'}:{gamut or 'bt709'}"
+    return (f"{clip.path} says that it holds {name}, and it is read as BT.709: give --input-space {name}.",)
+
+
+def _picture_notes(path: Path, info: PictureInfo) -> tuple[str, ...]:
+    if info.format == "openexr":
+        return (f"{path} is read as BT.709 signal: if it holds linear light, give --input-space linear.",)
+    _, transfer = info.metadata.get("dpx:Transfer", ("", ""))
+    if str(transfer) in _LOGARITHMIC:
+        return (f"{path} says that it is logarithmic, and it is read as BT.709: give --input-space CURVE:PRIMARIES.",)
+    return ()
+
+
+_LOGARITHMIC = ("Printing density", "Logarithmic")
+"""Transfer characteristics of DPX (SMPTE ST 268) that are no video signal."""
+
+
+class InWorking:
+    """A clip as the graph is given it: every picture in the working signal. It offers what solving asks of a clip."""
+
+    def __init__(self, clip: Clip, input_space: str) -> None:
+        self.clip, self.node = clip, enter_space(input_space)
+
+    def read(self, frame: int) -> Floats:
+        """Return the converted picture. Raises InputError."""
+        return self.node.process(self.clip.read(frame))
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.clip, name)
+
+
+def in_working(clip: Clip, input_space: str | None) -> Any:
+    """Return the clip with its pictures brought to the working signal; the clip itself where no space is given."""
+    return clip if input_space is None else InWorking(clip, input_space)

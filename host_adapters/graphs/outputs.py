@@ -1,0 +1,147 @@
+"""Outputs of a graph: opens a file for each, says what it becomes, and puts a matte into a picture's alpha."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ...kernels.arrays import Floats
+from ..commands import console
+from ..media.clips import Clip, ClipWriter, check_suffix, open_writer
+from ..sequences import SequencePattern
+from ..writes import check_output
+from .colour_spaces import output_tags
+from .errors import GraphError
+from .graph import Graph
+from .runner import Writer
+
+JOIN = "+"
+"""Between the names of a picture and of the matte that goes into its alpha, as in ``result+matte``."""
+
+
+def output_names(outputs: Iterable[str]) -> list[str]:
+    """Return the single names of outputs, pictures and the mattes in their alpha. Raises GraphError for one twice."""
+    names = [name for joined in outputs for name in joined.split(JOIN)]
+    for name in names:
+        if names.count(name) > 1:
+            raise GraphError(f"The output {name!r} is written twice: name it once, alone or behind a {JOIN}.")
+    return names
+
+
+@dataclass(frozen=True)
+class Output:
+    """What one file shows.
+
+    :ivar name: of an output of the graph. :ivar matte: of the one that goes into its alpha, or None.
+    :ivar kind: "picture" or "matte". :ivar tags: as for :func:`~.clips.open_writer`.
+    """
+
+    name: str
+    matte: str | None
+    kind: str
+    tags: tuple[int, int] | None
+
+    @classmethod
+    def of(cls, graph: Graph, joined: str) -> Output:
+        """Return it by its name on the command line. Raises GraphError for a name that does not fit the graph."""
+        name, *mattes = joined.split(JOIN)
+        origins = graph.origins([name, *mattes])
+        kind = graph.kind(origins[name])
+        if mattes and (len(mattes) > 1 or [kind, graph.kind(origins[mattes[0]])] != ["picture", "matte"]):
+            raise GraphError(f"{joined!r} must be the name of a picture, {JOIN} and the name of a matte.")
+        return cls(name, mattes[0] if mattes else None, kind, output_tags(graph, origins[name]))
+
+    def codec(self, asked: str | None) -> str | None:
+        """Return the codec that is asked for; mattes take what suits their suffix."""
+        return asked if self.kind == "picture" else None
+
+    def open(self, path: Path | str, like: Clip, codec: str | None, inputs: Iterable[Path | str] = ()) -> ClipWriter:
+        """Open the file. Raises OutputError, as :func:`~.clips.open_writer`."""
+        alpha = self.matte is not None
+        return open_writer(path, like, self.codec(codec), self.kind, inputs=inputs, tags=self.tags, alpha=alpha)
+
+    def parts(self, writer: ClipWriter) -> dict[str, Writer]:
+        """Return where each single output of the graph is written, given the writer of the file."""
+        if self.matte is None:
+            return {self.name: writer}
+        return dict(zip((self.name, self.matte), MatteInAlpha(writer).parts(), strict=True))
+
+
+def check_outputs(outputs: Iterable[str], like: Clip) -> None:
+    """Refuse at once what could be written only after long work. Raises OutputError."""
+    for path in outputs:
+        pattern = SequencePattern.parse(Path(path))
+        file = Path(path) if pattern is None else pattern.path(like.frames[0])
+        check_suffix(path)
+        check_output(file, like.paths())
+
+
+def open_outputs(
+    stack: ExitStack,
+    graph: Graph,
+    like: Clip,
+    outputs: Mapping[str, str],
+    codec: str | None = None,
+    inputs: Iterable[Path | str] = (),
+) -> dict[str, Writer]:
+    """Open a writer for each output and say what its file becomes; the stack closes them, or aborts on an error.
+
+    :param like: the clip that the outputs take size, rate, tags and sound from.
+    :param outputs: files by output name; ``result+matte`` puts the matte into the alpha of the picture.
+    :param codec: for outputs that are pictures; mattes take what suits their suffix.
+    :returns: writers by single name.
+
+    Raises GraphError for names that do not fit, OutputError where an output is an input or cannot be written.
+    """
+    output_names(outputs)
+    inputs = list(inputs)
+    writers: dict[str, Writer] = {}
+    for joined, path in outputs.items():
+        shown = Output.of(graph, joined)
+        writer = shown.open(path, like, codec, inputs)
+        stack.enter_context(writer)
+        _tell(joined, path, writer)
+        writers |= shown.parts(writer)
+    return writers
+
+
+def _tell(name: str, path: str, writer: ClipWriter) -> None:
+    label = getattr(writer, "label", "")
+    if label:
+        console.warn(f"note: {name} goes to {path} as {label}")
+    for note in writer.notes:
+        console.warn(f"note: {note}")
+
+
+class MatteInAlpha:
+    """Two outputs that become one: waits for the picture and the matte of a frame and writes both as R′G′B′ and alpha.
+
+    The colour is not multiplied by the matte.
+    """
+
+    def __init__(self, target: ClipWriter) -> None:
+        self.target = target
+        self._waiting: dict[str, Floats] = {}
+
+    def parts(self) -> tuple[Writer, Writer]:
+        """Return what takes the picture and what takes the matte."""
+        return _Part("picture", self), _Part("matte", self)
+
+    def take(self, kind: str, frame: int, array: Floats) -> None:
+        """Keep one half, or write the frame where the other is here."""
+        self._waiting[kind] = array
+        if len(self._waiting) == 2:
+            picture, matte = self._waiting.pop("picture"), self._waiting.pop("matte")
+            self.target.write(frame, np.concatenate([picture[:, :, :3], matte[:, :, np.newaxis]], axis=2))
+
+
+class _Part:
+    def __init__(self, kind: str, whole: MatteInAlpha) -> None:
+        self.kind, self.whole = kind, whole
+
+    def write(self, frame: int, picture: Floats) -> None:
+        self.whole.take(self.kind, frame, picture)

@@ -1,1 +1,0 @@
-"""Headless: graph files, the runner, picture and video files, and the command line."""

@@ -1,1 +1,0 @@
-"""The verbs of the command line, one module each; every module holds one click command named ``command``."""

@@ -1,0 +1,1 @@
+"""Media: pictures and video in and out."""

@@ -1,0 +1,464 @@
+"""Pictures: single image files, to float32 R′G′B′(A) and back at the depth they came in."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...kernels.arrays import Floats, as_picture, as_plane
+from ...kernels.codes import dequantise, quantise
+from ..writes import OutputError, atomic, output_error
+from .files import InputError, check_input
+
+FORMATS = {
+    ".exr": "openexr",
+    ".dpx": "dpx",
+    ".tif": "tiff",
+    ".tiff": "tiff",
+    ".png": "png",
+    ".jpg": "jpeg",
+    ".jpeg": "jpeg",
+}
+"""The formats that are written, by suffix."""
+
+_DEPTHS = {"openexr": (16, 32), "dpx": (8, 10, 12, 16), "tiff": (8, 16, 32), "png": (8, 16), "jpeg": (8,)}
+_DEFAULT_DEPTH = {"openexr": 16, "dpx": 10, "tiff": 16, "png": 16, "jpeg": 8}
+# JPEG has no alpha; the library's 10-bit DPX writer damages row ends where there are four channels.
+_NO_ALPHA = {("jpeg", 8), ("dpx", 10)}
+_JPEG_QUALITY = 95
+_ORIENTATION_TAG = 274
+_PNG_END = b"IEND\xaeB`\x82"
+
+# What is true of a picture in any format; everything else passes only between files of one format.
+_GENERAL = (
+    *("DateTime", "Software", "Artist", "Copyright", "ImageDescription", "DocumentName", "PixelAspectRatio"),
+    *("framesPerSecond", "smpte:TimeCode", "smpte:KeyCode", "ICCProfile", "chromaticities"),
+)
+_OUR_OWN = ("Orientation", "oiio:", "tiff:", "planarconfig", "dpx:ImageDescriptor", "dpx:Packing", "jpeg:")
+
+
+@dataclass(frozen=True, eq=False)
+class PictureInfo:
+    """What a picture file says of itself beside the pixels; given to :func:`write_picture` it is kept.
+
+    :ivar bits: bits a sample; 16 is half float and 32 float where ``floating``.
+    :ivar channels: the names of the channels that the picture holds, then of all others.
+    :ivar premultiplied: whether colour is already multiplied by alpha, as the file has it.
+    :ivar window: the data window's x, y, then the display window's x, y, width, height.
+    :ivar metadata: name to (OpenImageIO type name, value).
+    :ivar others: the further channels as float32 (H, W, n), with their names and sample types.
+    :ivar notes: what a person should know, one sentence each.
+    """
+
+    path: Path
+    format: str
+    width: int
+    height: int
+    bits: int
+    floating: bool
+    channels: tuple[str, ...]
+    premultiplied: bool = True
+    orientation: int = 1
+    window: tuple[int, int, int, int, int, int] = (0, 0, 0, 0, 0, 0)
+    metadata: dict[str, tuple[str, Any]] = field(default_factory=dict)
+    others: Floats | None = None
+    other_names: tuple[str, ...] = ()
+    other_types: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+# --- reading ------------------------------------------------------------------------------------------------
+
+
+def _reason(error: str) -> str:
+    lines = [line.strip() for line in error.replace("\r", "").split("\n") if line.strip()]
+    return (lines[0] if lines else "the pixels are missing or damaged").rstrip(".")
+
+
+def _open(path: Path) -> Any:
+    import OpenImageIO as oiio
+
+    check_input(path)
+    hints = oiio.ImageSpec()
+    hints.attribute("oiio:UnassociatedAlpha", 1)
+    source = oiio.ImageInput.open(str(path), hints)
+    if source is None:
+        raise InputError(
+            f"{path} is not a readable picture ({_reason(oiio.geterror())}): export it again, "
+            f"or give it the suffix of what it is ({', '.join(FORMATS)})."
+        )
+    expected, found = FORMATS.get(path.suffix.lower()), source.format_name()
+    if expected is not None and found != expected:
+        source.close()
+        suffix = next((s for s, f in FORMATS.items() if f == found), None)
+        mend = f"rename it to end in {suffix}" if suffix else "export it again"
+        raise InputError(f"{path} holds a picture of the format {found}, not {expected}: {mend}.")
+    return source
+
+
+def _choose_channels(path: Path, spec: Any) -> tuple[list[int], list[int]]:
+    """Return the indices of R, G, B and perhaps A, and those of all other channels. Raises InputError."""
+    names = list(spec.channelnames)
+    if len(names) < 3:
+        count = "1 channel" if len(names) == 1 else f"{len(names)} channels"
+        raise InputError(
+            f"{path} has {count} ({', '.join(names)}), and skin takes red, green and blue: convert it to RGB first."
+        )
+    lower = [name.lower() for name in names]
+    layers = dict.fromkeys(name.rpartition(".")[0] for name in lower)
+    for layer in sorted(layers, key=lambda layer: layer != ""):
+        wanted = [f"{layer}.{c}" if layer else c for c in "rgba"]
+        if all(name in lower for name in wanted[:3]):
+            chosen = [lower.index(name) for name in wanted if name in lower]
+            return chosen, [i for i in range(len(names)) if i not in chosen]
+    if len(names) == 3:
+        return [0, 1, 2], []
+    raise InputError(f"{path} has no channels R, G and B, only {', '.join(names)}: export it as RGB.")
+
+
+def _read_native(path: Path, source: Any, first: int, last: int, kind: str) -> NDArray[Any]:
+    pixels = source.read_image(0, 0, first, last, kind)
+    problem = source.geterror()
+    if pixels is None or problem:
+        raise InputError(f"{path} breaks off or is damaged ({_reason(problem)}): copy or export it again.")
+    result: NDArray[Any] = np.asarray(pixels).reshape(source.spec().height, source.spec().width, last - first)
+    return result
+
+
+def _depth(spec: Any) -> tuple[int, bool]:
+    kind = str(spec.format)
+    if kind in ("half", "float", "double"):
+        return (16 if kind == "half" else 32), True
+    stored = 8 if kind == "uint8" else 16
+    stated = spec.get_int_attribute("oiio:BitsPerSample", stored)
+    return (stated if 8 <= stated <= stored else stored), False
+
+
+def _as_floats(path: Path, source: Any, bits: int, floating: bool) -> Floats:
+    spec = source.spec()
+    if floating:
+        return _read_native(path, source, 0, spec.nchannels, "float")
+    if bits == 8:
+        return dequantise(_read_native(path, source, 0, spec.nchannels, "uint8"), 8)
+    codes = _read_native(path, source, 0, spec.nchannels, "uint16")
+    return dequantise(codes >> (16 - bits), bits)
+
+
+def _metadata(spec: Any) -> dict[str, tuple[str, Any]]:
+    return {item.name: (str(item.type), item.value) for item in spec.extra_attribs}
+
+
+# EXIF 2.3, tag 274: how the stored rows and columns are to be shown; each is its own flips, then a transposition.
+_ORIENTATIONS = {
+    1: (False, False, False),
+    2: (False, True, False),
+    3: (True, True, False),
+    4: (True, False, False),
+    5: (False, False, True),
+    6: (True, False, True),
+    7: (True, True, True),
+    8: (False, True, True),
+}
+
+
+def _upright(pixels: Floats, orientation: int) -> Floats:
+    upside, mirrored, turned = _ORIENTATIONS.get(orientation, _ORIENTATIONS[1])
+    if upside:
+        pixels = pixels[::-1]
+    if mirrored:
+        pixels = pixels[:, ::-1]
+    return np.ascontiguousarray(pixels.swapaxes(0, 1) if turned else pixels)
+
+
+def read_picture(path: Path | str) -> tuple[Floats, PictureInfo]:
+    """Read a picture file.
+
+    Integer codes become 0 to 1 over their full range, half and float come as they are, NaN included. The picture
+    is turned upright where the file states an orientation. Only the first part of a multi-part file is read.
+
+    :returns: float32 (H, W, 3), or (H, W, 4) where there is an alpha channel; and what the file says of itself.
+    :raises InputError: the file is missing, empty, damaged, not a picture, grey, or of another format than its
+        suffix says.
+    """
+    path = Path(path)
+    source = _open(path)
+    try:
+        spec = source.spec()
+        chosen, rest = _choose_channels(path, spec)
+        bits, floating = _depth(spec)
+        pixels = _as_floats(path, source, bits, floating)
+        orientation = spec.get_int_attribute("Orientation", 1)
+        info = _describe(path, source, chosen, rest, pixels, orientation)
+    finally:
+        source.close()
+    return _upright(np.ascontiguousarray(pixels[:, :, chosen]), orientation), info
+
+
+def _describe(
+    path: Path, source: Any, chosen: list[int], rest: list[int], pixels: Floats, orientation: int
+) -> PictureInfo:
+    spec = source.spec()
+    names = spec.channelnames
+    kinds = [str(kind) for kind in spec.channelformats] or [str(spec.format)] * len(names)
+    notes = []
+    lost = [names[i] for i in rest if kinds[i].startswith(("uint", "int")) and source.format_name() == "openexr"]
+    if lost:
+        notes.append(f"{path}: the whole-number channels {', '.join(lost)} are not passed on.")
+        rest = [i for i in rest if names[i] not in lost]
+    if spec.get_int_attribute("oiio:subimages", 1) > 1:
+        notes.append(f"{path}: only the first of {spec.get_int_attribute('oiio:subimages', 1)} parts is read.")
+    bits, floating = _depth(spec)
+    turned = _ORIENTATIONS.get(orientation, _ORIENTATIONS[1])[2]
+    return PictureInfo(
+        path=path,
+        format=source.format_name(),
+        width=spec.height if turned else spec.width,
+        height=spec.width if turned else spec.height,
+        bits=bits,
+        floating=floating,
+        channels=tuple(names[i] for i in [*chosen, *rest]),
+        premultiplied=not spec.get_int_attribute("oiio:UnassociatedAlpha", 0),
+        orientation=orientation,
+        window=(spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height),
+        metadata=_metadata(spec),
+        others=_upright(pixels[:, :, rest], orientation) if rest else None,
+        other_names=tuple(names[i] for i in rest),
+        other_types=tuple(kinds[i] for i in rest),
+        notes=tuple(notes),
+    )
+
+
+def read_matte(path: Path | str) -> Floats:
+    """Read a matte: the only channel of a grey file, or the first of a colour file; float32 (H, W).
+
+    Raises InputError as :func:`read_picture` does.
+    """
+    path = Path(path)
+    source = _open(path)
+    try:
+        bits, floating = _depth(source.spec())
+        pixels = _as_floats(path, source, bits, floating)
+        orientation = source.spec().get_int_attribute("Orientation", 1)
+    finally:
+        source.close()
+    return np.ascontiguousarray(_upright(pixels[:, :, :1], orientation)[:, :, 0])
+
+
+# --- writing ------------------------------------------------------------------------------------------------
+
+
+def picture_format(path: Path | str) -> str:
+    """Return the format that the suffix stands for. Raises OutputError that lists the known ones."""
+    path = Path(path)
+    try:
+        return FORMATS[path.suffix.lower()]
+    except KeyError:
+        known = ", ".join(FORMATS)
+        raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: a picture needs one of {known}.") from None
+
+
+def _output_depth(path: Path, name: str, like: PictureInfo | None, bits: int | None) -> int:
+    allowed = _DEPTHS[name]
+    if bits is not None:
+        if bits not in allowed:
+            raise OutputError(
+                f"{path} cannot have {bits} bits a sample: {name} takes {' or '.join(str(b) for b in allowed)}."
+            )
+        return bits
+    if like is None:
+        return _DEFAULT_DEPTH[name]
+    if name == "png":
+        return 8 if like.bits == 8 else 16
+    if like.format == name and like.bits in allowed and (name != "tiff" or like.floating):
+        return like.bits if like.floating == (name == "openexr" or like.bits == 32) else _DEFAULT_DEPTH[name]
+    return _DEFAULT_DEPTH[name]
+
+
+def _samples(pixels: Floats, name: str, bits: int) -> tuple[NDArray[Any], str]:
+    """Return the pixels in the form the file stores, and that form's name."""
+    if name == "openexr":
+        return pixels, "half" if bits == 16 else "float"
+    if bits == 32:
+        return pixels, "float"
+    codes = quantise(pixels, bits, dither=bits == 8)
+    if bits == 8:
+        return codes, "uint8"
+    if bits < 16:  # the library takes the upper bits of 16
+        codes = (codes << (16 - bits)) | (codes >> (2 * bits - 16))
+    return codes.astype(np.uint16), "uint16"
+
+
+def _is_kept(key: str, same_format: bool) -> bool:
+    if key.startswith(_OUR_OWN):
+        return False
+    return same_format or key in _GENERAL or key.startswith("Exif:")
+
+
+_PNG_LEVEL = 4
+"""In little more than half the time of the usual 6 at 8 bits, for files larger by 1 % (grain) to 8 % (none)."""
+
+
+def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureInfo | None) -> Any:
+    import OpenImageIO as oiio
+
+    height, width, channels = samples.shape
+    spec = oiio.ImageSpec(width, height, channels, kind)
+    metadata = like.metadata if like is not None else {}
+    for key, (type_name, value) in metadata.items():
+        if like is not None and _is_kept(key, like.format == name):
+            spec.attribute(key, oiio.TypeDesc(type_name), value)
+    if like is not None and like.format == name == "openexr" and (like.width, like.height) == (width, height):
+        spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height = like.window
+    if name == "dpx" or (name == "tiff" and bits < 16):
+        spec.attribute("oiio:BitsPerSample", bits)
+    if channels == 4 and not _is_premultiplied(like) and name in ("png", "tiff"):
+        spec.attribute("oiio:UnassociatedAlpha", 1)
+    if name == "png":
+        spec.attribute("png:compressionLevel", _PNG_LEVEL)
+    spec.attribute("Orientation", 1)
+    return spec
+
+
+def _is_premultiplied(like: PictureInfo | None) -> bool:
+    """Whether the colour that goes to an output is multiplied by an alpha: only where the input's was."""
+    return like is not None and like.premultiplied and len(like.channels) - len(like.other_names) == 4
+
+
+def _write_jpeg(path: Path, codes: NDArray[Any], like: PictureInfo | None, inputs: Iterable[Path | str]) -> None:
+    """Write JPEG through Pillow: the JPEG writer of OpenImageIO ends the whole process on a full disk."""
+    from PIL import Image
+
+    options: dict[str, Any] = {"quality": _JPEG_QUALITY, "subsampling": 0}
+    if like is not None and like.format == "jpeg" and like.path.is_file():
+        with Image.open(like.path) as source:
+            exif = source.getexif()
+            exif[_ORIENTATION_TAG] = 1
+            options |= {"exif": exif, "icc_profile": source.info.get("icc_profile")}
+    memory = io.BytesIO()
+    Image.fromarray(codes if codes.shape[2] == 3 else codes[:, :, 0]).save(memory, "jpeg", **options)
+    with atomic(path, inputs) as temporary:
+        temporary.write_bytes(memory.getvalue())
+
+
+_UNKNOWN_TIME = "    :  :     :  :  "
+"""As Exif 2.3 (4.6.4) fills in a time that is not known. The library would put in that of writing, and EXR would give
+it as that of the take; and no two runs would write the same file."""
+
+
+def _write(path: Path, samples: NDArray[Any], spec: Any, inputs: Iterable[Path | str]) -> None:
+    import OpenImageIO as oiio
+
+    if not any(sign.isdigit() for sign in spec.get_string_attribute("DateTime")):
+        spec.attribute("DateTime", _UNKNOWN_TIME if path.suffix.lower() in (".tif", ".tiff") else "")
+    with atomic(path, inputs) as temporary:
+        target = oiio.ImageOutput.create(str(temporary))
+        if target is None:
+            raise output_error(path, oiio.geterror())
+        done = target.open(str(temporary), spec) and target.write_image(np.ascontiguousarray(samples))
+        problem = target.geterror()
+        if not (target.close() and done):
+            raise output_error(path, _disk_reason(problem or target.geterror(), temporary))
+        _check_complete(path, temporary)
+
+
+def _disk_reason(error: str, temporary: Path) -> str:
+    """What the library says, without our temporary name, and the cause that is by far the most frequent."""
+    return f"{_reason(error.replace(str(temporary), 'the file'))}; is there room on the disk?"
+
+
+def _check_complete(path: Path, temporary: Path) -> None:
+    """Read the file back: several of the writers report success on a full disk."""
+    import OpenImageIO as oiio
+
+    source = oiio.ImageInput.open(str(temporary))
+    whole = source is not None and source.read_image(oiio.UNKNOWN) is not None and not source.geterror()
+    if source is None:
+        oiio.geterror()
+    else:
+        source.close()
+    if whole and temporary.suffix.lower() == ".png":
+        with temporary.open("rb") as file:
+            file.seek(-len(_PNG_END), os.SEEK_END)
+            whole = file.read() == _PNG_END
+    if not whole:
+        raise output_error(path, "the file came out incomplete; is there room on the disk?")
+
+
+def write_picture(
+    path: Path | str,
+    picture: Floats,
+    like: PictureInfo | None = None,
+    bits: int | None = None,
+    inputs: Iterable[Path | str] = (),
+) -> None:
+    """Write a picture file in the format of its suffix; it appears complete or not at all.
+
+    :param picture: float32 (H, W, 3 or 4). JPEG and DPX at 10 bits leave alpha out.
+    :param like: what the input said of itself: depth, metadata, alpha, further channels and windows are kept as
+        far as the format can hold them.
+    :param bits: bits a sample: EXR 16 (half) or 32, DPX 8, 10, 12 or 16, TIFF 8, 16 or 32 (float), PNG 8 or 16,
+        JPEG 8. Left out: EXR half and DPX 10 or as a like input, TIFF 16, PNG as the input or 16. At 8 bits the
+        rounding is dithered.
+    :param inputs: files that must not be overwritten; that of ``like`` is one of them.
+    :raises OutputError: unknown suffix or depth, the output is an input, or the file cannot be written.
+    """
+    path = Path(path)
+    name = picture_format(path)
+    depth = _output_depth(path, name, like, bits)
+    picture = as_picture(picture)
+    if (name, depth) in _NO_ALPHA:
+        picture = picture[:, :, :3]
+    samples, kind = _samples(picture, name, depth)
+    inputs = [*inputs, *([like.path] if like else [])]
+    if name == "jpeg":
+        _write_jpeg(path, samples, like, inputs)
+        return
+    spec = _spec(name, samples, kind, depth, like)
+    if like is not None and like.others is not None and name == "openexr":
+        samples = _add_others(spec, samples, kind, like)
+    _write(path, samples, spec, inputs)
+
+
+def _add_others(spec: Any, samples: NDArray[Any], kind: str, like: PictureInfo) -> NDArray[Any]:
+    if like.others is None or like.others.shape[:2] != samples.shape[:2]:
+        return samples
+    count = samples.shape[2]
+    spec.nchannels = count + len(like.other_names)
+    spec.channelnames = (*"RGBA"[:count], *like.other_names)
+    spec.channelformats = (kind,) * count + like.other_types
+    return np.concatenate([samples, like.others], axis=2)
+
+
+def write_matte(
+    path: Path | str,
+    matte: Floats,
+    like: PictureInfo | None = None,
+    bits: int | None = None,
+    inputs: Iterable[Path | str] = (),
+) -> None:
+    """Write a matte as a grey picture file: PNG and TIFF at 16 bits, EXR half, DPX 10, JPEG 8.
+
+    :param matte: float32 (H, W), 0 to 1. :param bits: as for :func:`write_picture`.
+    :param inputs: files that must not be overwritten; that of ``like`` is one of them.
+    :raises OutputError: as :func:`write_picture`.
+    """
+    path = Path(path)
+    name = picture_format(path)
+    depth = _output_depth(path, name, None, bits)
+    samples, kind = _samples(as_plane(matte)[:, :, np.newaxis], name, depth)
+    inputs = [*inputs, *([like.path] if like else [])]
+    if name == "jpeg":
+        _write_jpeg(path, samples, None, inputs)
+        return
+    spec = _spec(name, samples, kind, depth, None)
+    if like is not None and name == "openexr" and (like.width, like.height) == (spec.width, spec.height):
+        spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height = like.window
+    spec.channelnames = ("Y",)
+    _write(path, samples, spec, inputs)

@@ -1,0 +1,262 @@
+"""Video in files: codecs, pixel formats, tags and what a stream says of itself."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...kernels.arrays import Floats
+from ...kernels.codes import Coding, Planes
+from .files import InputError
+
+SUFFIXES = {".mov": "prores", ".mp4": "h264", ".m4v": "h264", ".mkv": "ffv1"}
+"""The codec that is used by default, by suffix of the output."""
+
+READ_SUFFIXES = (*SUFFIXES, ".avi", ".mxf", ".mts", ".m2ts", ".ts", ".webm", ".mpg", ".mpeg", ".dv", ".wmv", ".3gp")
+"""Suffixes that are taken for video when a clip is opened."""
+
+Tags = tuple[int, int, int, int]
+"""Range, matrix, primaries and transfer as ITU-T H.273 numbers."""
+
+# ITU-T H.273 code points: matrix coefficients and video range.
+MATRIX = {1: "709", 5: "601", 6: "601", 9: "2020"}
+MATRIX_TAG = {"709": 1, "601": 6, "2020": 9, "rgb": 0}
+MATRIX_IN_CONTAINER = ("dnxhd",)
+"""Codecs whose own streams hardly ever say another matrix than BT.709: what the container says goes first."""
+_UNTAGGED = 2
+STUDIO_TAG, FULL_TAG = 1, 2
+
+# Formats that hold the same codes in another order, and the planar one they are taken apart to.
+REPACK = {
+    "nv12": "yuv420p",
+    "nv21": "yuv420p",
+    "nv16": "yuv422p",
+    "p010le": "yuv420p10le",
+    "p210le": "yuv422p10le",
+    "yuyv422": "yuv422p",
+    "uyvy422": "yuv422p",
+    "rgb24": "gbrp",
+    "bgr24": "gbrp",
+    "rgb0": "gbrp",
+    "bgr0": "gbrp",
+    "0rgb": "gbrp",
+    "0bgr": "gbrp",
+    "rgba": "gbrap",
+    "bgra": "gbrap",
+    "argb": "gbrap",
+    "abgr": "gbrap",
+    "rgb48le": "gbrp16le",
+    "rgb48be": "gbrp16le",
+    "rgba64le": "gbrap16le",
+    "rgba64be": "gbrap16le",
+}
+_PLANAR = re.compile(r"(?P<kind>yuv|gbr)(?P<alpha>a?)(?P<chroma>444|422|420|411|440)?p(?P<bits>\d+)?(?P<order>le|be)?")
+
+
+@dataclass(frozen=True)
+class PixelFormat:
+    """A planar pixel format by its name in PyAV, taken to its parts.
+
+    :ivar packed: the format of the same codes in another order that an encoder wants instead.
+    """
+
+    name: str
+    rgb: bool
+    alpha: bool
+    subsampling: str
+    bits: int
+    packed: str = field(default="", compare=False)
+
+    @classmethod
+    def parse(cls, name: str) -> PixelFormat | None:
+        """Return the parts of a planar 8- to 16-bit Y′CbCr or R′G′B′ format, None for any other."""
+        match = _PLANAR.fullmatch(name)
+        if match is None or match["order"] == "be" or (match["kind"] == "yuv") != (match["chroma"] is not None):
+            return None
+        chroma = match["chroma"] or "444"
+        bits = int(match["bits"] or 8)
+        if not 8 <= bits <= 16:
+            return None
+        return cls(name, match["kind"] == "gbr", bool(match["alpha"]), ":".join(chroma), bits)
+
+
+@dataclass(frozen=True)
+class VideoInfo:
+    """What a clip says of itself.
+
+    :ivar width, height: of the picture as it is watched, upright.
+    :ivar frames: how many there are, as the file states, or counted where it does not.
+    :ivar rate: frames a second, exact. :ivar time_base: seconds in one unit of the timestamps.
+    :ivar pixel_format: the planar form of the decoded frames. :ivar coding: what their codes mean.
+    :ivar turns: quarter turns counter-clockwise from the stored to the upright picture.
+    :ivar tags: range, matrix, primaries and transfer, as ITU-T H.273 numbers, to be written to an output.
+    :ivar notes: what had to be assumed, one sentence each.
+    """
+
+    path: Path
+    width: int
+    height: int
+    rate: Fraction
+    time_base: Fraction
+    start: int
+    frames: int
+    codec: str
+    pixel_format: PixelFormat
+    coding: Coding
+    turns: int = 0
+    tags: tuple[int, int, int, int] = (0, _UNTAGGED, _UNTAGGED, _UNTAGGED)
+    pixel_aspect: Fraction = Fraction(1)
+    sound: int = 0
+    timecode: str | None = None
+    metadata: dict[str, str] = field(default_factory=dict, hash=False)
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Original:
+    """A decoded frame as it came: its planes of codes, its timestamp and duration in units of the time base."""
+
+    planes: Planes
+    pts: int
+    duration: int
+
+
+@dataclass(frozen=True, eq=False)
+class VideoFrame:
+    """A frame of a clip: its number from 1, its time in seconds, its picture, and what it came as."""
+
+    number: int
+    time: Fraction
+    picture: Floats
+    original: Original
+
+
+def upright(picture: Floats, turns: int) -> Floats:
+    """Turn a picture or matte by quarter turns counter-clockwise."""
+    return np.ascontiguousarray(np.rot90(picture, turns)) if turns % 4 else picture
+
+
+def planar_name(name: str) -> str:
+    """Return the planar name of a pixel format, low byte first where it has more than 8 bits."""
+    name = name.replace("yuvj", "yuv")
+    return REPACK.get(name, name[:-2] + "le" if name.endswith("be") else name)
+
+
+def planes_of(frame: Any, pixel_format: PixelFormat) -> Planes:
+    """Copy the planes out of a decoded frame: Y′, Cb, Cr or R′, G′, B′, then alpha."""
+    if frame.format.name.replace("yuvj", "yuv") != pixel_format.name:
+        frame = frame.reformat(
+            format=pixel_format.name,
+            src_color_range=frame.color_range or None,
+            dst_color_range=frame.color_range or None,
+        )
+    planes = [plane_view(plane, pixel_format).copy() for plane in frame.planes]
+    return tuple(planes[i] for i in RGB_ORDER[: len(planes)]) if pixel_format.rgb else tuple(planes)
+
+
+RGB_ORDER = (2, 0, 1, 3)
+"""Where R′, G′, B′ and alpha are among planes in the order G, B, R, alpha."""
+
+
+def plane_view(plane: Any, pixel_format: PixelFormat) -> NDArray[Any]:
+    """Return a plane of a decoded frame as an array, without copying it."""
+    kind = np.dtype("u1" if pixel_format.bits == 8 else "<u2")
+    rows = np.frombuffer(plane, kind).reshape(-1, plane.line_size // kind.itemsize)
+    return rows[: plane.height, : plane.width]
+
+
+def describe_stream(
+    path: Path, container: Any, stream: Any, frame: Any, standard: str | None, studio: bool | None, siting: str | None
+) -> VideoInfo:
+    """Return what a stream says of itself, and what is assumed where it says nothing."""
+    pixel_format = PixelFormat.parse(planar_name(frame.format.name))
+    if pixel_format is None:
+        grey = frame.format.name.startswith("gray")
+        mend = "grey shows no skin colour: convert it to RGB first" if grey else "export it as Y′CbCr or RGB"
+        raise InputError(f"{path} has the pixel format {frame.format.name}, which is not used here; {mend}.")
+    codec = stream.codec_context.name
+    coding, tags, notes = _coding(path, frame, pixel_format, codec, standard, studio, siting)
+    turns, odd = divmod(int(frame.rotation), 90)
+    if odd:
+        turns, notes = 0, [*notes, f"{path}: its rotation by {frame.rotation}° is ignored."]
+    width, height = (frame.height, frame.width) if turns % 2 else (frame.width, frame.height)
+    return VideoInfo(
+        path=path,
+        width=width,
+        height=height,
+        rate=Fraction(stream.average_rate or stream.guessed_rate or 25),
+        time_base=Fraction(frame.time_base or stream.time_base),
+        start=frame.pts or 0,
+        frames=stream.frames,
+        codec=codec,
+        pixel_format=pixel_format,
+        coding=coding,
+        turns=turns % 4,
+        tags=tags,
+        pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
+        sound=len(container.streams.audio),
+        timecode=_timecode(container, stream),
+        metadata=dict(container.metadata),
+        notes=tuple(notes),
+    )
+
+
+def _coding(
+    path: Path,
+    frame: Any,
+    pixel_format: PixelFormat,
+    codec: str,
+    standard: str | None,
+    studio: bool | None,
+    siting: str | None,
+) -> tuple[Coding, tuple[int, int, int, int], list[str]]:
+    """Return what the codes mean, the tags that say so, and what had to be assumed. Raises InputError."""
+    notes: list[str] = []
+    primaries, transfer = int(frame.color_primaries), int(frame.color_trc)
+    if pixel_format.rgb:
+        return Coding(pixel_format.bits, False, "rgb", "4:4:4"), (FULL_TAG, 0, primaries, transfer), notes
+    matrix, extent = int(frame.colorspace), int(frame.color_range)
+    if frame.format.name.startswith("yuvj"):
+        extent = FULL_TAG
+    if standard is not None:
+        matrix = matrix if MATRIX.get(matrix) == standard else MATRIX_TAG[standard]
+    elif matrix in (0, 3, _UNTAGGED):
+        standard = "709" if frame.height >= 720 else "601"
+        notes.append(
+            f"{path} does not say which matrix it uses: BT.{standard} is assumed from its {frame.height} lines."
+        )
+        matrix = _UNTAGGED
+    elif matrix in MATRIX:
+        standard = MATRIX[matrix]
+    else:
+        raise InputError(
+            f"{path} uses the matrix with the number {matrix} of ITU-T H.273; BT.601, BT.709 and BT.2020 are known "
+            "here: convert it, or say which of these to take it for."
+        )
+    if studio is not None:
+        extent = STUDIO_TAG if studio else FULL_TAG
+    elif extent == 0:
+        notes.append(f"{path} does not say which range it uses: studio range is assumed.")
+    sited = siting or _siting(codec, standard, pixel_format)
+    coding = Coding(pixel_format.bits, extent != FULL_TAG, standard, pixel_format.subsampling, sited)
+    return coding, (extent, matrix, primaries, transfer), notes
+
+
+def _siting(codec: str, standard: str, pixel_format: PixelFormat) -> str:
+    """Where chroma sits, which PyAV does not tell: JFIF and MPEG-1 centre, BT.2020-2 table 3 corner, others left."""
+    if codec in ("mjpeg", "mpeg1video"):
+        return "centre"
+    return "corner" if standard == "2020" and pixel_format.subsampling == "4:2:0" else "left"
+
+
+def _timecode(container: Any, stream: Any) -> str | None:
+    for source in (stream.metadata, container.metadata, *(other.metadata for other in container.streams)):
+        if "timecode" in source:
+            return str(source["timecode"])
+    return None

@@ -1,0 +1,529 @@
+"""Video: clips through PyAV, from decoded planes to pictures by our own kernels, and only changes written back."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from ...kernels.arrays import Floats
+from ...kernels.codes import Coding, Planes, alpha_to_plane, change_to_planes, picture_to_planes, planes_to_picture
+from ..writes import Atomic, OutputError, output_error
+from .files import InputError
+from .video_format import (
+    FULL_TAG,
+    MATRIX_TAG,
+    REPACK,
+    RGB_ORDER,
+    STUDIO_TAG,
+    SUFFIXES,
+    Original,
+    PixelFormat,
+    Tags,
+    VideoInfo,
+    plane_view,
+    upright,
+)
+from .video_read import open_container
+
+# --- writing ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Encoder:
+    """A codec as it is written here: its name in PyAV, the pixel formats offered, and its settings.
+
+    ``formats`` empty means all that the encoder takes and :class:`PixelFormat` knows. ``viewed`` marks a codec for
+    looking at: a clip made of pictures takes its first format, which players show, and not the finest.
+    """
+
+    label: str
+    library: str
+    formats: tuple[str, ...]
+    options: dict[str, str] = field(hash=False)
+    studio_only: bool = False
+    viewed: bool = False
+
+
+_H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
+_X265_QUIET = "log-level=error"
+CODECS = {
+    "prores": Encoder("ProRes 422 HQ", "prores_ks", ("yuv422p10le",), {"profile": "hq"}, True),
+    "prores4444": Encoder("ProRes 4444", "prores_ks", ("yuv444p10le", "yuva444p10le"), {"profile": "4444"}, True),
+    "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True),
+    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
+    "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
+    "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}),
+}
+"""The codecs that are written, by name."""
+
+
+def default_codec(path: Path | str, like: VideoInfo | None = None) -> str:
+    """Return the codec for an output by its suffix: a ProRes, H.264 or FFV1. Raises OutputError for another suffix."""
+    path = Path(path)
+    codec = SUFFIXES.get(path.suffix.lower())
+    if codec is None:
+        known = ", ".join(SUFFIXES)
+        raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: a clip needs one of {known}.")
+    rich = like is not None and (like.pixel_format.alpha or like.coding.subsampling == "4:4:4")
+    return "prores4444" if codec == "prores" and rich else codec
+
+
+def _library_codec(encoder: Encoder) -> Any:
+    import av
+
+    try:
+        return av.codec.Codec(encoder.library, "w")
+    except (av.error.FFmpegError, ValueError) as error:
+        raise OutputError(
+            f"The codec {encoder.label} cannot be written: this PyAV was built without {encoder.library}; "
+            "choose another codec."
+        ) from error
+
+
+def _offered(encoder: Encoder) -> list[PixelFormat]:
+    codec = _library_codec(encoder)
+    supported = [item.name for item in codec.video_formats or ()]
+    names = [name for name in encoder.formats if name in supported] if encoder.formats else supported
+    planar = [known for name in names if (known := PixelFormat.parse(name)) is not None]
+    packed = [(name, PixelFormat.parse(REPACK[name])) for name in names if REPACK.get(name, "").startswith("gbr")]
+    return planar + [replace(known, packed=name) for name, known in packed if known is not None]
+
+
+def choose_format(encoder: Encoder, wanted: PixelFormat) -> PixelFormat:
+    """Return the format of an encoder that is the wanted one, or that keeps the most of it with the least excess."""
+
+    def loss(offer: PixelFormat) -> tuple[int, ...]:
+        width = {"4:2:0": 0, "4:1:1": 0, "4:4:0": 1, "4:2:2": 1, "4:4:4": 2}
+        chroma = width[offer.subsampling] - width[wanted.subsampling]
+        bits = offer.bits - wanted.bits
+        return (
+            offer != wanted,
+            offer.rgb != wanted.rgb,
+            wanted.alpha and not offer.alpha,
+            max(0, -chroma),
+            max(0, -bits),
+            offer.alpha and not wanted.alpha,
+            abs(chroma),
+            abs(bits),
+        )
+
+    return min(_offered(encoder), key=loss)
+
+
+def _plain_info(path: Path, width: int, height: int, rate: Fraction, alpha: bool) -> VideoInfo:
+    """What a clip made of single pictures says of itself: R′G′B′ in, BT.709 out."""
+    name = "gbrap16le" if alpha else "gbrp16le"
+    pixel_format = PixelFormat(name, True, alpha, "4:4:4", 16)
+    return VideoInfo(
+        path=path,
+        width=width,
+        height=height,
+        rate=rate,
+        time_base=1 / rate,
+        start=0,
+        frames=0,
+        codec="",
+        pixel_format=pixel_format,
+        coding=Coding(16, False, "rgb", "4:4:4"),
+        tags=(FULL_TAG, 0, 1, 1),
+    )
+
+
+class VideoWriter:
+    """A clip that is written frame by frame and appears when it is complete.
+
+    Where the output has the pixel format and range of the input, each frame is written as the input's planes plus
+    the change, so that what was not touched keeps its codes; otherwise it is converted afresh. Size, rate,
+    timestamps, colour tags, rotation, metadata and timecode are those of the input; its audio packets are copied.
+
+    :param like: the input clip's info, or None for a clip made of single pictures (then give ``size`` and ``rate``).
+    :param codec: a key of :data:`CODECS`; left out, the suffix decides (:func:`default_codec`).
+    :param matte: the clip shows a matte: it gets no sound, and frames are float32 (H, W).
+    :param alpha: the fourth channel of the pictures is written, whatever the input's alpha was.
+    :param tags: primaries and transfer, as ITU-T H.273 numbers, of pictures that come in another colour space than
+        the input; all planes are made afresh then, with the matrix of BT.2020 where the primaries are its own.
+    :param inputs: files that must not be overwritten; that of ``like`` is one of them.
+
+    Raises OutputError: unknown suffix or codec, a codec that the container cannot hold, a missing encoder, a folder
+    that is missing or not writable, a full disk. As a context manager it closes at the end, aborts on an error.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        like: VideoInfo | None = None,
+        codec: str | None = None,
+        matte: bool = False,
+        size: tuple[int, int] | None = None,
+        rate: Fraction | None = None,
+        alpha: bool = False,
+        inputs: Iterable[Path | str] = (),
+        tags: tuple[int, int] | None = None,
+    ) -> None:
+        self.path = Path(path)
+        of_pictures = like is None
+        if like is None:
+            if size is None or rate is None:
+                raise OutputError(f"{path}: the size and the rate of a clip made of pictures must be given.")
+            like = _plain_info(self.path, *size, rate, alpha)
+        else:
+            inputs = [*inputs, like.path]
+        if matte:
+            like = replace(like, sound=0)
+        self.like, self._matte = like, matte
+        self._fills_alpha = alpha and not matte
+        wanted = replace(like.pixel_format, alpha=not matte and (alpha or like.pixel_format.alpha))
+        self.codec = codec or default_codec(self.path, None if matte else replace(like, pixel_format=wanted))
+        if self.codec not in CODECS:
+            raise OutputError(f"Codec {self.codec!r} is unknown: use one of {', '.join(CODECS)}.")
+        default_codec(self.path)
+        encoder = CODECS[self.codec]
+        self.pixel_format = choose_format(encoder, wanted)
+        if of_pictures and encoder.viewed:
+            self.pixel_format = _offered(encoder)[0]
+        if alpha and not self.pixel_format.alpha:
+            raise OutputError(f"{path}: {encoder.label} holds no alpha for the matte: use prores4444 or ffv1.")
+        self.coding = _output_coding(like, self.pixel_format, encoder.studio_only, tags)
+        self._tags = _output_tags(like, self.coding, tags)
+        self._same = self.coding == like.coding and tags is None and not matte
+        self._file = Atomic(self.path, inputs)
+        self._container: Any = None
+        self._stream: Any = None
+        self._sound: _Sound | None = None
+        self._first: tuple[int, int] | None = None
+        self._last = self._end = self._last_number = 0
+        self._muxed = False
+        self._open(encoder)
+
+    def _open(self, encoder: Encoder) -> None:
+        import av
+
+        with self._guard():
+            # Bit exact: without it a Matroska file carries random numbers, and no two runs give the same file.
+            self._container = av.open(str(self._file.temporary), "w", options={"fflags": "bitexact"})
+            self._container.metadata.update(_kept_metadata(self.like.metadata))
+            options = {**encoder.options, "chroma_sample_location": _SITING_OPTION[self.coding.siting]}
+            self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)
+            _configure(self._stream, self.like, self.pixel_format, self._tags)
+            if self.like.sound:
+                self._sound = _Sound(self.like.path, self._container)
+
+    @property
+    def label(self) -> str:
+        """The codec and pixel format in words, for people."""
+        return f"{CODECS[self.codec].label}, {self.pixel_format.bits} bit {self.pixel_format.subsampling}"
+
+    def write(self, number: int, picture: Floats, original: Original | None = None) -> None:
+        """Write the next frame.
+
+        :param number: its number in the input; numbers only rise.
+        :param picture: float32 (H, W, 3 or 4), upright; or a matte, float32 (H, W).
+        :param original: the input's frame, for its timestamp and for the codes of what did not change.
+        :raises OutputError: the frame comes out of order, or writing fails; nothing is left behind then.
+        """
+        pts, duration = self._place(number, original)
+        if self._first is None:
+            self._first = (number, pts)
+            self._begin(number)
+        elif number <= self._last_number:
+            self.abort()
+            raise OutputError(f"{self.path}: frame {number} comes after a later one; write frames in order.")
+        pts = max(pts, self._last + 1) if self._last_number else pts  # damaged clips show two frames at one time
+        with self._guard():
+            frame = _video_frame(self._codes(picture, original), self.pixel_format, self._tags)
+            shift = 0 if self._first[0] == 1 else self._first[1]
+            begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
+            frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
+            self._mux(self._stream.encode(frame), pts * self.like.time_base)
+        self._last, self._end, self._last_number = pts, pts + duration, number
+
+    def close(self) -> None:
+        """Write what is pending and give the clip its name. Raises OutputError."""
+        if self._container is None:
+            return
+        if self._first is None:
+            self.abort()
+            raise OutputError(f"{self.path} cannot be written: no frame was given to it.")
+        with self._guard():
+            complete = self._last_number == self.like.frames
+            packets = self._stream.encode(None)
+            if not self._muxed and len(packets) <= _FEW:
+                _set_decoding_times(packets)
+            self._mux(packets, None if complete else self._end * self.like.time_base)
+            container, self._container = self._container, None
+            self._release()
+            container.close()
+        self._file.commit()
+
+    def abort(self) -> None:
+        """Leave off: nothing of the clip stays, and an earlier file of that name is as it was."""
+        container, self._container = self._container, None
+        self._release()
+        if container is not None:
+            with contextlib.suppress(Exception):
+                container.close()
+        self._file.discard()
+
+    def __enter__(self) -> VideoWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if error is None:
+            self.close()
+        else:
+            self.abort()
+
+    def _release(self) -> None:
+        if self._sound is not None:
+            self._sound.close()
+
+    @contextlib.contextmanager
+    def _guard(self) -> Iterator[None]:
+        """Abort on any error, and turn those of the library and the system into OutputError."""
+        import av
+
+        try:
+            yield
+        except InputError:
+            self.abort()
+            raise
+        except (av.error.FFmpegError, OSError, ValueError) as error:
+            self.abort()
+            raise self._reason(error) from error
+        except BaseException:
+            self.abort()
+            raise
+
+    def _reason(self, error: Exception) -> OutputError:
+        if isinstance(error, OSError) and error.errno in _DISK_ERRORS:
+            return output_error(self.path, error)
+        sound = f" with the sound of {self.like.path.name}" if self.like.sound else ""
+        what = getattr(error, "strerror", None) or str(error)
+        return OutputError(
+            f"{self.path} cannot be written as {self.label}{sound} ({what}): choose another codec or suffix."
+        )
+
+    def _place(self, number: int, original: Original | None) -> tuple[int, int]:
+        """The timestamp and the duration of a frame in units of the time base."""
+        if original is not None:
+            return original.pts, original.duration
+        step = 1 / (self.like.rate * self.like.time_base)
+        pts = self.like.start + round((number - 1) * step)
+        return pts, self.like.start + round(number * step) - pts
+
+    def _output_time(self, pts: int) -> int:
+        """A timestamp in units of the output's time base: where rounding moved it off the rate, put back on it."""
+        time = pts * self.like.time_base
+        frames = round((pts - self.like.start) * self.like.time_base * self.like.rate)
+        regular = self.like.start * self.like.time_base + frames / self.like.rate
+        if abs(regular - time) <= self.like.time_base:
+            time = regular
+        return round(time / _output_time_base(self.like))
+
+    def _begin(self, number: int) -> None:
+        with self._guard():
+            if self.like.timecode:
+                self._stream.metadata["timecode"] = advance_timecode(self.like.timecode, number - 1, self.like.rate)
+            if self._sound is not None and self._first is not None and number != 1:
+                self._sound.skip_to(self._first[1] * self.like.time_base)
+            self._container.start_encoding()
+
+    def _mux(self, packets: Iterable[Any], until: Fraction | None) -> None:
+        """Write packets, and before them the sound up to a time in seconds of the input, or all that is left."""
+        if self._sound is not None:
+            for packet in self._sound.packets(until):
+                self._container.mux(packet)
+        for packet in packets:
+            self._container.mux(packet)
+            self._muxed = True
+
+    def _codes(self, picture: Floats, original: Original | None) -> Planes:
+        if picture.ndim == 2:
+            picture = np.repeat(picture[:, :, np.newaxis], 3, axis=2)
+        picture = upright(picture, -self.like.turns)
+        with_alpha = self.pixel_format.alpha
+        if not self._same or original is None:
+            return picture_to_planes(picture, self.coding, alpha=with_alpha)
+        planes, alpha = original.planes[:3], original.planes[3:]
+        before = planes_to_picture(planes, self.coding)
+        changed = change_to_planes(before, picture[:, :, :3], planes, self.coding)
+        if with_alpha and (self._fills_alpha or not alpha):
+            alpha = (alpha_to_plane(picture, self.coding),)
+        return changed + (alpha if with_alpha else ())
+
+
+_FEW = 16
+"""Some encoders leave the decoding times of so few frames to chance."""
+
+
+def _set_decoding_times(packets: list[Any]) -> None:
+    """Give packets in decoding order rising decoding times, none after the time at which its frame is shown."""
+    times = sorted(packet.pts for packet in packets)
+    early = max((time - packet.pts for time, packet in zip(times, packets, strict=True)), default=0)
+    for time, packet in zip(times, packets, strict=True):
+        packet.dts = time - early
+
+
+_SITING_OPTION = {"left": "left", "centre": "center", "corner": "topleft"}
+
+_DISK_ERRORS = frozenset({2, 5, 13, 20, 27, 28, 30, 122})
+"""System error numbers that speak of the disk or the folder."""
+
+
+def _output_coding(
+    like: VideoInfo, pixel_format: PixelFormat, studio_only: bool, space: tuple[int, int] | None
+) -> Coding:
+    if pixel_format.rgb:
+        return Coding(pixel_format.bits, False, "rgb", "4:4:4")
+    source = like.coding
+    from_rgb = source.standard == "rgb"
+    standard = "709" if from_rgb else source.standard
+    if space is not None and (space[0] == _WIDE_GAMUT) != (standard == "2020"):
+        standard = "2020" if space[0] == _WIDE_GAMUT else "709"
+    return Coding(
+        bits=pixel_format.bits,
+        studio=source.studio or studio_only or from_rgb,
+        standard=standard,
+        subsampling=pixel_format.subsampling,
+        siting=source.siting if source.subsampling == pixel_format.subsampling else "left",
+    )
+
+
+_WIDE_GAMUT = 9
+"""The number of the primaries of BT.2020, which come with the matrix of BT.2020."""
+
+
+def _output_time_base(like: VideoInfo) -> Fraction:
+    """A base in which both the input's timestamps and whole frames at its rate are whole numbers."""
+    if (1 / (like.rate * like.time_base)).denominator == 1 or like.rate.numerator > _FINEST:
+        return like.time_base
+    return Fraction(1, math.lcm(like.time_base.denominator, like.rate.numerator))
+
+
+_FINEST = 120_000
+"""Frame rates with a larger numerator are averages of a varying rate."""
+
+
+def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, tags: Tags) -> None:
+    stored = (like.height, like.width) if like.turns % 2 else (like.width, like.height)
+    stream.width, stream.height = stored
+    stream.pix_fmt = pixel_format.packed or pixel_format.name
+    context = stream.codec_context
+    context.time_base = _output_time_base(like)
+    context.thread_count = 0
+    context.color_range, context.colorspace, context.color_primaries, context.color_trc = tags
+    context.sample_aspect_ratio = like.pixel_aspect
+    if like.turns:
+        stream.set_display_rotation((like.turns * 90 + 180) % 360 - 180)
+
+
+def _output_tags(like: VideoInfo, coding: Coding, space: tuple[int, int] | None) -> Tags:
+    """The input's tags, with range, matrix and colour space set anew where the output differs."""
+    extent, matrix, primaries, transfer = like.tags
+    if coding.studio != like.coding.studio or coding.standard == "rgb":
+        extent = STUDIO_TAG if coding.studio else FULL_TAG
+    if coding.standard != like.coding.standard:
+        matrix = MATRIX_TAG[coding.standard]
+    if space is not None:
+        primaries, transfer = space
+    return extent, matrix, primaries, transfer
+
+
+_TIMECODE = re.compile(r"(\d\d):(\d\d):(\d\d)([:;.])(\d\d)")
+
+
+def advance_timecode(timecode: str, frames: int, rate: Fraction) -> str:
+    """Return a timecode some frames later; one that cannot be read, as it is.
+
+    Behind a ``;`` it counts with dropped numbers: the first two of each minute, or four at twice the rate, but not of
+    every tenth minute. Source: SMPTE ST 12-1.
+    """
+    match = _TIMECODE.fullmatch(timecode)
+    if match is None or not frames:
+        return timecode
+    hours, minutes, seconds, mark, last = match.groups()
+    base = round(rate)
+    dropped = 2 * (base // 30) if mark == ";" and base % 30 == 0 else 0
+    whole_minutes = int(hours) * 60 + int(minutes)
+    count = (whole_minutes * 60 + int(seconds)) * base + int(last)
+    count += frames - dropped * (whole_minutes - whole_minutes // 10)
+    tens, rest = divmod(count, 600 * base - 9 * dropped)
+    count += 9 * dropped * tens
+    if dropped and rest >= 60 * base:
+        count += dropped * ((rest - 60 * base) // (60 * base - dropped) + 1)
+    total, frame = divmod(count, base)
+    minute, second = divmod(total, 60)
+    return f"{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{mark}{frame:02}"
+
+
+_TECHNICAL_METADATA = ("major_brand", "minor_version", "compatible_brands", "encoder", "timecode", "duration")
+
+
+def _kept_metadata(metadata: dict[str, str]) -> dict[str, str]:
+    return {key: value for key, value in metadata.items() if key.lower() not in _TECHNICAL_METADATA}
+
+
+def _video_frame(planes: Planes, pixel_format: PixelFormat, tags: Tags) -> Any:
+    import av
+
+    height, width = planes[0].shape
+    frame = av.VideoFrame(width, height, pixel_format.name)
+    order = [RGB_ORDER.index(i) for i in range(len(planes))] if pixel_format.rgb else range(len(planes))
+    for target, source in zip(frame.planes, order, strict=True):
+        plane_view(target, pixel_format)[:] = planes[source]
+    if pixel_format.packed:
+        frame = frame.reformat(format=pixel_format.packed)
+    frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = tags
+    return frame
+
+
+class _Sound:
+    """The audio packets of the input, copied as they are to the output in step with the pictures."""
+
+    def __init__(self, path: Path, target: Any) -> None:
+        self._source, _ = open_container(path)
+        streams = self._source.streams.audio
+        self._targets = {stream.index: target.add_stream_from_template(stream) for stream in streams}
+        self._packets = self._source.demux(*streams)
+        self._pending: Any = None
+        self._shift, self._skip = Fraction(0), False
+
+    def skip_to(self, start: Fraction) -> None:
+        """Leave out what begins before a time in seconds of the input, which becomes the output's zero."""
+        self._shift, self._skip = start, True
+
+    def packets(self, until: Fraction | None) -> Iterator[Any]:
+        """Give the packets that begin before a time in seconds of the input, or all, ready for the output."""
+        while (packet := self._pending or next(self._packets, None)) is not None:
+            self._pending = None
+            if packet.dts is None or packet.size == 0:
+                continue
+            begins = (packet.pts if packet.pts is not None else packet.dts) * packet.time_base
+            if until is not None and begins >= until:
+                self._pending = packet
+                return
+            if self._skip and begins < self._shift:
+                continue
+            self._rebase(packet)
+            yield packet
+
+    def _rebase(self, packet: Any) -> None:
+        shift = round(self._shift / packet.time_base)
+        target = self._targets[packet.stream.index]
+        packet.pts = packet.pts - shift if packet.pts is not None else None
+        packet.dts = packet.dts - shift
+        packet.stream = target
+
+    def close(self) -> None:
+        self._source.close()

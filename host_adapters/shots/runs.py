@@ -1,0 +1,169 @@
+"""Run files: which clips were corrected by which graphs, so that a report can look at them again.
+
+    {"inkarnat_run": 1, "title": "Workshop", "view": null, "person": {"name": "Ada", "angle": 122.4, …},
+     "reference": "take1",
+     "clips": [{"name": "take1", "files": "take1.mov", "graph": "take1.json", "frame": 1, "frames": "1-48",
+                "light": "neutral", "resolved": false}]}
+
+Paths count from the folder of the run file.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from ...kernels.errors import InkarnatError
+from ...nodes.declare import nearest
+from ..graphs.errors import shown
+from ..media.files import InputError
+from ..writes import atomic
+from .people import People, PeopleError, Person
+
+_FORMAT = 1
+_MOST_BYTES = 4 * 1024 * 1024
+_MOST_CLIPS = 1000
+
+
+class RunError(InkarnatError, ValueError):
+    """A run file that is not valid."""
+
+
+@dataclass(frozen=True)
+class RunClip:
+    """A corrected clip of a run.
+
+    :ivar files: picture, sequence or video. :ivar graph: graph file. :ivar frame: to show, None for the first.
+    :ivar frames: those that count, such as "1-48", None for all. :ivar light: how its light was balanced, in a word.
+    """
+
+    name: str
+    files: str
+    graph: str
+    frame: int | None = None
+    frames: str | None = None
+    light: str = ""
+    resolved: bool = False
+
+
+@dataclass(frozen=True)
+class Run:
+    """Corrected clips and what they are judged against: a person, or else the reference clip's own result."""
+
+    clips: tuple[RunClip, ...]
+    title: str = ""
+    reference: str | None = None
+    person: Person | None = None
+    view: str | None = None
+    folder: Path = Path()
+
+    def __post_init__(self) -> None:
+        names = [clip.name for clip in self.clips]
+        if not names or len(names) > _MOST_CLIPS:
+            raise RunError(f"A run has 1 to {_MOST_CLIPS} clips, not {len(names)}.")
+        if len(set(names)) < len(names):
+            raise RunError("Two clips of the run have the same name: give each its own.")
+        if self.reference is not None and self.reference not in names:
+            raise RunError(f"The run has no clip {self.reference!r}. {nearest(self.reference, names)}")
+
+    def path(self, name: str) -> Path:
+        """Return a path of the run as seen from here."""
+        return self.folder / name
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> Run:
+        """Read a run file. Raises InputError where it cannot be read and RunError where it is not valid."""
+        path = Path(path)
+        try:
+            with path.open("rb") as file:
+                content = file.read(_MOST_BYTES + 1)
+        except OSError as error:
+            raise InputError(f"The run {path} cannot be read: {error.strerror or error}.") from None
+        if len(content) > _MOST_BYTES:
+            raise RunError(f"{path}: a run file may have at most {_MOST_BYTES // 1024**2} MB.")
+        try:
+            return cls.from_dict(json.loads(content.decode("utf-8-sig")), path.parent)
+        except (RunError, PeopleError) as error:
+            raise RunError(f"{path}: {error}") from None
+        except (ValueError, RecursionError) as error:
+            raise RunError(f"{path} is not valid JSON in UTF-8: {error}.") from None
+
+    @classmethod
+    def from_dict(cls, data: Any, folder: Path) -> Run:
+        """Build from JSON data. Raises RunError where it is not valid."""
+        if not isinstance(data, dict) or data.get("inkarnat_run") != _FORMAT:
+            raise RunError(f'a run file begins {{"inkarnat_run": {_FORMAT}, …}}; this is {shown(data)}.')
+        entries = data.get("clips")
+        if not isinstance(entries, list):
+            raise RunError(f'"clips" must be a list, not {shown(entries)}.')
+        person = data.get("person")
+        if person is not None:
+            name = str(person.get("name", "")) if isinstance(person, dict) else ""
+            figures = {k: v for k, v in person.items() if k != "name"} if isinstance(person, dict) else person
+            person = People.from_dict({"inkarnat_people": 1, "people": {name: figures}}).known[0]
+        clips = tuple(_read_clip(number, entry) for number, entry in enumerate(entries, start=1))
+        return cls(clips, _word(data, "title") or "", _word(data, "reference"), person, _word(data, "view"), folder)
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the run file, its paths as seen from its folder. Raises OutputError where it cannot be written."""
+        folder = Path(path).parent
+        with atomic(os.fspath(path)) as temporary:
+            text = json.dumps(self.to_dict(folder), indent=2, ensure_ascii=False)
+            temporary.write_text(text + "\n", encoding="utf-8")
+
+    def to_dict(self, folder: Path) -> dict[str, Any]:
+        """Return the run as JSON data with paths that count from a folder."""
+
+        def moved(name: str) -> str:
+            whole = os.path.abspath(self.path(name))
+            return os.path.relpath(whole, os.path.abspath(folder))
+
+        clips = [asdict(clip) | {"files": moved(clip.files), "graph": moved(clip.graph)} for clip in self.clips]
+        view = self.view
+        if view is not None and not view.startswith("ocio:"):
+            view = moved(view)
+        return {
+            "inkarnat_run": _FORMAT,
+            "title": self.title,
+            "view": view,
+            "person": None if self.person is None else asdict(self.person),
+            "reference": self.reference,
+            "clips": clips,
+        }
+
+
+def _word(data: dict[Any, Any], key: str) -> str | None:
+    value = data.get(key)
+    if value is not None and not isinstance(value, str):
+        raise RunError(f"{key!r} must be text, not {shown(value)}.")
+    return value
+
+
+_KINDS: dict[str, tuple[type, ...]] = {
+    "name": (str,),
+    "files": (str,),
+    "graph": (str,),
+    "frame": (int, type(None)),
+    "frames": (str, type(None)),
+    "light": (str,),
+    "resolved": (bool,),
+}
+
+
+def _read_clip(number: int, entry: Any) -> RunClip:
+    if not isinstance(entry, dict):
+        raise RunError(f"clip {number} must be figures in braces, not {shown(entry)}.")
+    known: Sequence[str] = [field.name for field in fields(RunClip)]
+    for key, value in entry.items():
+        if key not in known:
+            raise RunError(f"clip {number} has no entry {shown(key)}. {nearest(str(key), known)}")
+        if not isinstance(value, _KINDS[key]) or (key == "frame" and isinstance(value, bool)):
+            raise RunError(f"clip {number}: {key} cannot be {shown(value)}.")
+    for key in ("name", "files", "graph"):
+        if not entry.get(key):
+            raise RunError(f"clip {number} lacks its {key}.")
+    return RunClip(**entry)

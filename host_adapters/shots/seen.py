@@ -1,0 +1,109 @@
+"""Seen: a correction whose skin rests on its target through a view, while pixels are written without it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+
+from ...kernels.arrays import Floats
+from ...nodes import (
+    Corrected,
+    Correction,
+    MarkedFrame,
+    SkinTarget,
+    SteerSkin,
+    Subject,
+    Warned,
+    Wishes,
+    measure_skin,
+    solve_steer,
+)
+from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..graphs.runner import Runner
+from ..graphs.standard import Keyed, chain_graph
+from .viewing import View
+
+_ROUNDS = 6
+_NEAR_ENOUGH = 0.02
+"""Degrees; and a tenth of it, as a part of the saturation."""
+
+
+def solve_seen(
+    correction: Correction, subjects: Sequence[Subject], wishes: Wishes, keyed: Mapping[str, Keyed], view: View
+) -> tuple[Correction, dict[str, SkinTarget]]:
+    """Return a correction steered so that the skin of each person is on target through the view, and what to aim at.
+
+    A view moves the hue of the skin and what it moves depends on where the skin is, so the steering is solved, looked
+    at and solved again until the result lands on the reference frame of each person. Where no saturation is asked for,
+    it stays as it is in the working signal.
+
+    :param subjects: those the correction was solved for, in the same order.
+    :returns: the correction, with readings through the view, and per name the target in the working signal that lands
+        on the one asked for.
+    :raises ReadingError: no skin is keyed on a reference frame.
+    """
+    aims = {person.name: person.target for person in correction.people}
+    for _ in range(_ROUNDS):
+        misses = [_miss(correction, person, subject, keyed, view) for person, subject in _pairs(correction, subjects)]
+        if all(abs(m.angle) < _NEAR_ENOUGH and abs(m.saturation - 1) < _NEAR_ENOUGH / 10 for m in misses):
+            break
+        for (person, subject), miss in zip(_pairs(correction, subjects), misses, strict=True):
+            aims[person.name] = aim = _moved(aims[person.name], miss)
+            frame = subject.frames[0]
+            image, matte = _made(_graph(correction, keyed, inside=person.id("steer")), frame, "image", "matte")
+            steered = dataclasses.replace(person, steer=wishes.steer(image, matte, aim))
+            people = tuple(steered if p.name == person.name else p for p in correction.people)
+            correction = dataclasses.replace(correction, people=people)
+    people = tuple(_read(correction, person, subject, keyed, view) for person, subject in _pairs(correction, subjects))
+    return dataclasses.replace(correction, people=people), aims
+
+
+def _pairs(correction: Correction, subjects: Sequence[Subject]) -> list[tuple[Corrected, Subject]]:
+    return list(zip(correction.people, subjects, strict=True))
+
+
+def _graph(correction: Correction, keyed: Mapping[str, Keyed], inside: str = "") -> Graph:
+    """Return the graph of a correction; with ``inside``, giving what that node reads, by port."""
+    graph = chain_graph(correction.links(), correction.outputs(), keyed)
+    return dataclasses.replace(graph, outputs=graph.by_id[inside].inputs) if inside else graph
+
+
+def _made(graph: Graph, frame: MarkedFrame, *outputs: str) -> tuple[Floats, ...]:
+    made = Runner(graph).run_frame(frame.frame, {STANDARD_SOURCE: frame.picture}, outputs)
+    return tuple(made[name] for name in outputs)
+
+
+def _shown(
+    correction: Correction, person: Corrected, subject: Subject, keyed: Mapping[str, Keyed], view: View
+) -> tuple[Floats, Floats]:
+    """Return the result of a person's reference frame as it is seen, and their matte."""
+    result, matte = _made(_graph(correction, keyed), subject.frames[0], "result", person.id("matte"))
+    return view(result), matte
+
+
+def _miss(
+    correction: Correction, person: Corrected, subject: Subject, keyed: Mapping[str, Keyed], view: View
+) -> SteerSkin:
+    """Return the steering that the skin would still need to be on target as it is seen."""
+    return solve_steer(*_shown(correction, person, subject, keyed, view), person.target)
+
+
+def _moved(aim: SkinTarget, miss: SteerSkin) -> SkinTarget:
+    ratio = None if aim.ratio is None else min(aim.ratio * miss.saturation, 2.0)
+    return dataclasses.replace(aim, angle=(aim.angle + miss.angle + 180) % 360 - 180, ratio=ratio)
+
+
+def _read(
+    correction: Correction, person: Corrected, subject: Subject, keyed: Mapping[str, Keyed], view: View
+) -> Corrected:
+    seen, matte = _shown(correction, person, subject, keyed, view)
+    before, after = measure_skin(view(subject.frames[0].picture), matte), measure_skin(seen, matte)
+    warnings = person.warnings
+    if person.target.ratio is not None and person.steer.saturation >= SteerSkin.params()["saturation"].high:
+        message = (
+            f"The skin has too little colour to reach the target through the view: it ends at a chroma/luma of "
+            f"{after.ratio:.3f}, not {person.target.ratio:.3f}. Balance the light first, or ask for less."
+        )
+        known = (warned for warned in warnings if warned.sign != "washed out")
+        warnings = (*known, Warned("washed out", after.ratio, message))
+    return dataclasses.replace(person, before=before, after=after, warnings=warnings)

@@ -1,0 +1,269 @@
+"""Timelines: which frames of which files a cut uses, and the cut linked to corrected files (OpenTimelineIO)."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from ...kernels.errors import InkarnatError
+from ...nodes import BalanceError
+from ..media.clips import Clip, VideoClip
+from ..media.files import InputError, check_input
+from ..writes import atomic
+from .carry import Light, find_light
+
+LIKE_MIRED, LIKE_DUV = 12.0, 0.004
+"""Up to which distance two lights, read from edges, count as alike."""
+
+
+class TimelineError(InkarnatError, ValueError):
+    """A timeline that cannot be used: OpenTimelineIO is missing, or something in it is beyond what is supported."""
+
+
+def _library() -> Any:
+    try:
+        import opentimelineio
+    except ImportError:
+        raise TimelineError('--timeline needs OpenTimelineIO: install "inkarnat[timeline]".') from None
+    return opentimelineio
+
+
+@dataclass(frozen=True)
+class Use:
+    """A stretch of a media file that a cut uses.
+
+    :ivar path: picture sequence or video. :ivar first, last: its frames in the file's media time, counted from its
+        first frame as 0, handles included; frames that the file does not have are cut off by :meth:`frames_of`.
+    :ivar names: the clips of the cut that use it.
+    """
+
+    path: str
+    first: int
+    last: int
+    names: tuple[str, ...]
+
+    def frames_of(self, clip: Clip) -> tuple[int, ...]:
+        """Return the clip's own frame numbers that are used. Raises InputError where the clip is too short."""
+        numbers = list(clip.frames)[max(self.first, 0) : self.last + 1]
+        if not numbers:
+            raise InputError(
+                f"{self.path} has {len(clip.frames)} frames, and the cut uses its frames {self.first + 1} to "
+                f"{self.last + 1}: link the cut to the right file."
+            )
+        return tuple(numbers)
+
+
+@dataclass(frozen=True)
+class Linked:
+    """What stands in for a use: a file, the frame of the media that it begins with, and how many it has."""
+
+    path: Path
+    first: int
+    count: int
+
+
+class CutList:
+    """A timeline read from a file; the file itself is never changed."""
+
+    def __init__(self, path: Path | str) -> None:
+        """Read a timeline. Raises InputError where it cannot be read, TimelineError where it is no timeline."""
+        self.path = check_input(path)
+        library = _library()
+        try:
+            found = library.adapters.read_from_file(str(self.path))
+        except Exception as error:  # adapters raise what they like
+            raise InputError(f"The timeline {self.path} cannot be read: {' '.join(str(error).split())}.") from None
+        if not isinstance(found, library.schema.Timeline):
+            raise TimelineError(f"{self.path} holds a {type(found).__name__}, not a timeline.")
+        self._timeline = found
+
+    def uses(self, handles: int = 0) -> tuple[Use, ...]:
+        """Return what the video tracks use, in order; stretches of one file that touch are one use.
+
+        :param handles: frames more at both ends; a transition's reach counts where it is longer.
+        :raises TimelineError: a clip without a file, or one whose speed changes along its length.
+        """
+        stretches: dict[str, list[Use]] = {}
+        for clip in self._clips():
+            use = self._use_of(clip, handles)
+            stretches.setdefault(use.path, []).append(use)
+        if not stretches:
+            raise TimelineError(f"{self.path} has no clips on its video tracks.")
+        return tuple(use for found in stretches.values() for use in _joined(found))
+
+    def relinked(self, links: Mapping[Use, Linked], path: str | os.PathLike[str], handles: int = 0) -> None:
+        """Write the timeline with its clips linked to other files; the cut itself stays, frame by frame.
+
+        :param links: what stands in for each use; clips of other uses keep their links. Raises OutputError.
+        """
+        library = _library()
+        changed = self._timeline.deepcopy()
+        folder = Path(path).parent
+        for clip in _video_clips(changed):
+            use = self._use_of(clip, handles)
+            for whole, link in links.items():
+                if whole.path == use.path and whole.first <= use.first and use.last <= whole.last:
+                    _relink(library, clip, whole, link, folder)
+        with atomic(os.fspath(path)) as temporary:
+            library.adapters.write_to_file(changed, str(temporary))
+
+    def _clips(self) -> list[Any]:
+        return list(_video_clips(self._timeline))
+
+    def _use_of(self, clip: Any, handles: int) -> Use:
+        start, count = _media_frames(clip)
+        before, after = _reaches(clip)
+        return Use(
+            self._file(clip), start - max(handles, before), start + count - 1 + max(handles, after), (clip.name or "",)
+        )
+
+    def _file(self, clip: Any) -> str:
+        library = _library()
+        reference = clip.media_reference
+        if isinstance(reference, library.schema.ImageSequenceReference):
+            base = library.url_utils.filepath_from_url(reference.target_url_base)
+            place = f"%0{reference.frame_zero_padding}d" if reference.frame_zero_padding else "%d"
+            name = os.path.join(base, f"{reference.name_prefix}{place}{reference.name_suffix}")
+        elif isinstance(reference, library.schema.ExternalReference):
+            name = library.url_utils.filepath_from_url(reference.target_url)
+        else:
+            raise TimelineError(f"{self.path}: the clip {clip.name!r} is linked to no file: link it to its media.")
+        return os.path.normpath(self.path.parent / name)
+
+
+def _video_clips(timeline: Any) -> Iterable[Any]:
+    for track in timeline.video_tracks():
+        yield from track.find_clips()
+
+
+def _media_frames(clip: Any) -> tuple[int, int]:
+    """Return the first frame and the number of frames that a clip shows, counted from the media's first as 0."""
+    library = _library()
+    shown = clip.trimmed_range()
+    rate, begin = shown.start_time.rate, _begin(clip)
+    start = (shown.start_time - begin).rescaled_to(rate).to_frames()
+    count = shown.duration.rescaled_to(rate).to_frames()
+    for effect in clip.effects:
+        if isinstance(effect, library.schema.FreezeFrame):
+            count = 1
+        elif isinstance(effect, library.schema.LinearTimeWarp):
+            count = max(int(-(-count * abs(effect.time_scalar) // 1)), 1)
+        elif isinstance(effect, library.schema.TimeEffect):
+            raise TimelineError(f"The clip {clip.name!r} changes its speed along its length: bake it first.")
+    return start, count
+
+
+def _begin(clip: Any) -> Any:
+    """Return the media time of the file's first frame."""
+    available = clip.media_reference.available_range if clip.media_reference else None
+    if available is not None:
+        return available.start_time
+    return _library().opentime.RationalTime(0, clip.trimmed_range().start_time.rate)
+
+
+def _reaches(clip: Any) -> tuple[int, int]:
+    """Return how many frames transitions show of a clip before its first and after its last."""
+    library = _library()
+    track = clip.parent()
+    if not isinstance(track, library.schema.Track):
+        return 0, 0
+    before, after = track.neighbors_of(clip)
+    transition = library.schema.Transition
+    first = before.in_offset.to_frames() if isinstance(before, transition) else 0
+    last = after.out_offset.to_frames() if isinstance(after, transition) else 0
+    return first, last
+
+
+def _joined(uses: Sequence[Use]) -> list[Use]:
+    """Join uses of one file that overlap or touch."""
+    joined: list[Use] = []
+    for use in sorted(uses, key=lambda each: (each.first, each.last)):
+        if joined and use.first <= joined[-1].last + 1:
+            names = dict.fromkeys((*joined[-1].names, *use.names))
+            joined[-1] = replace(joined[-1], last=max(joined[-1].last, use.last), names=tuple(names))
+        else:
+            joined.append(use)
+    return joined
+
+
+def _relink(library: Any, clip: Any, use: Use, link: Linked, folder: Path) -> None:
+    """Link a clip to a file whose time begins at 0, and move what it shows of it accordingly."""
+    time, span = library.opentime.RationalTime, library.opentime.TimeRange
+    shown = clip.trimmed_range()
+    rate = shown.start_time.rate
+    old, begin = clip.media_reference, _begin(clip)
+    target = os.path.relpath(os.path.abspath(link.path), os.path.abspath(folder))
+    reference = library.schema.ExternalReference(
+        target_url=library.url_utils.url_from_filepath(target),
+        available_range=span(time(0, rate), time(link.count, rate)),
+    )
+    reference.name = link.path.name
+    reference.metadata["inkarnat"] = {
+        "source": getattr(old, "target_url", "") or use.path,
+        "source_first_frame": link.first,
+    }
+    start = (shown.start_time - begin).rescaled_to(rate) - time(link.first, rate)
+    clip.source_range = span(start, shown.duration)
+    clip.media_reference = reference
+
+
+# --- groups -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Member:
+    """A stretch of a clip that may belong to a group: how it was filmed, and its light where that can be read."""
+
+    name: str
+    camera: str
+    light: Light | None
+
+
+def describe_member(name: str, clip: Clip, frames: Sequence[int]) -> Member:
+    """Read the camera's traits and the light of a stretch. Raises InputError for frames that cannot be read."""
+    try:
+        light = find_light(clip, frames[0], None, "bt709", frames)
+    except BalanceError:
+        light = None
+    return Member(name, _camera(clip), light)
+
+
+def propose_groups(members: Sequence[Member]) -> list[tuple[Member, ...]]:
+    """Return the members in groups of like camera and light: a proposal, for light is read from edges.
+
+    A member joins the first group whose first member has the same camera and lies within 12 mired and .004 Duv.
+    One whose light cannot be read stands alone.
+    """
+    groups: list[list[Member]] = []
+    for member in members:
+        home = next((group for group in groups if _alike(group[0], member)), None)
+        if home is None:
+            groups.append([member])
+        else:
+            home.append(member)
+    return [tuple(group) for group in groups]
+
+
+def _alike(first: Member, second: Member) -> bool:
+    if first.camera != second.camera or first.light is None or second.light is None:
+        return False
+    one, other = first.light.balance, second.light.balance
+    return abs(one.temperature - other.temperature) <= LIKE_MIRED and abs(one.tint - other.tint) <= LIKE_DUV
+
+
+_CAMERA_WORDS = ("make", "model")
+"""What a file calls its camera, whatever stands before the last point of the key."""
+
+
+def _camera(clip: Clip) -> str:
+    """Return what tells cameras apart: size, rate, coding, and the camera's own name where the file has one."""
+    rate = f"{float(clip.rate):g}/s" if clip.rate else ""
+    info = clip.info
+    coded = f"{info.coding.bits} bit {info.coding.subsampling}" if isinstance(clip, VideoClip) else str(info.bits)  # type: ignore[union-attr]
+    metadata = getattr(info, "metadata", {})
+    named = {str(key).rpartition(".")[2].lower(): value for key, value in metadata.items()}
+    said = " ".join(str(named[word]) for word in _CAMERA_WORDS if word in named)
+    return " ".join(part for part in (f"{clip.width}×{clip.height}", rate, coded, said) if part)

@@ -1,0 +1,249 @@
+"""A second process that compiles the end of a first correction while this one compiles its beginning.
+
+In one process numba compiles one function at a time, whatever its threads; but what any process compiled is found in
+the folder of compiled kernels. The helper works from the end and is ended with what it helps, or when that process
+is gone. Where it cannot start, fails or comes too late, this process compiles everything itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import itertools
+import math
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..kernels import jit, strips, tiles
+from ..kernels.arrays import Floats
+from ..kernels.errors import InkarnatError
+from ..kernels.guided import guided_coefficients
+from ..kernels.morphology import grow
+from ..nodes import NODES, Sample, SoftenMatte, learn_skin_key, measure_skin, solve_balance, solve_steer
+from ..nodes.declare import Node, Param, ParamError
+
+_SIZE = (216, 384)
+
+
+def warm_node(rest: Node, most: int | None = None) -> None:
+    """Run a node on tiny pictures with 3 and 4 channels, with every optional input connected and open.
+
+    :param most: settings to run it with, all where None: two are as it rests and with its first parameter moved.
+    """
+    ports = rest.inputs()
+    needed = [name for name, port in ports.items() if not port.optional]
+    for node in itertools.islice(settings(rest), most):
+        for channels in (3, 4):
+            for connected in (list(ports), needed):
+                with contextlib.suppress(InkarnatError):  # a setting that this picture does not allow compiles nothing
+                    run(node, {name: _tiny(ports[name].kind, channels) for name in connected})
+
+
+def warm_solvers() -> None:
+    """Run what learns, measures and solves on a tiny picture of a skin tone beside a grey card."""
+    from ..kernels import measure
+
+    for channels in (3, 4):
+        picture = np.full((*_SIZE, channels), 0.5, np.float32)
+        picture[:, : _SIZE[1] // 2, :3] = 0.72, 0.52, 0.43
+        picture[::7, ::5, :3] *= np.float32(0.9)
+        skin, grey = Sample.box(0.05, 0.1, 0.4, 0.9), Sample.box(0.6, 0.1, 0.9, 0.9)
+        with contextlib.suppress(InkarnatError):
+            matte = learn_skin_key(picture, [skin], [grey]).process(picture)
+            measure_skin(picture, matte)
+            measure.degree_counts(picture, measure.core_matte(picture, matte, measure.Core()), measure.Core(), 0.0)
+            solve_steer(picture, matte)
+        with contextlib.suppress(InkarnatError):
+            solve_balance(picture, grey)
+            solve_balance(picture)
+
+
+def warm_files_and_scopes() -> None:
+    """Turn a tiny picture into the integer codes of files and back, and draw its scopes."""
+    from ..kernels import codes, measure
+
+    for channels in (3, 4):
+        picture = _tiny("picture", channels)
+        for bits in (8, 10):
+            for subsampling in codes.SUBSAMPLING:
+                coding = codes.Coding(bits, subsampling=subsampling)
+                planes = codes.picture_to_planes(picture, coding, alpha=channels == 4)
+                codes.change_to_planes(codes.planes_to_picture(planes, coding), picture, planes, coding)
+        for bits in (8, 16):
+            codes.dequantise(codes.quantise(picture, bits), bits)
+        measure.vectorscope(picture)
+
+
+def settings(rest: Node) -> Iterator[Node]:
+    """Yield the node as it is, then with one parameter at a time set to something else, then with all of them."""
+    yield rest
+    everything: dict[str, Any] = {}
+    for name, param in rest.params().items():
+        for value in _other_values(param):
+            everything.setdefault(name, value)
+            yield from _try(rest, {name: value})
+    yield from _try(rest, everything)
+
+
+def _try(rest: Node, values: dict[str, Any]) -> Iterator[Node]:
+    try:
+        yield dataclasses.replace(rest, **values)  # type: ignore[type-var]
+    except InkarnatError:
+        return  # the node's own rules forbid this one
+
+
+def _other_values(param: Param) -> list[Any]:
+    low, high = param.shown or (param.low, param.high)
+    middle = (low + high) / 2 if math.isfinite(low) and math.isfinite(high) else 0.5
+    several = param.kind in ("point", "colour")
+    if param.default == ((middle,) * len(param.default) if several else middle) and math.isfinite(high):  # type: ignore[arg-type]
+        middle = (middle + high) / 2
+    if param.kind in ("number", "angle"):
+        return [end for end in (middle, low, high) if math.isfinite(end)]
+    if param.kind == "whole":
+        return [int(low) if low != param.default else int(low) + 1]  # small: a size or count costs time, not kernels
+    if param.kind == "toggle":
+        return [not param.default]
+    if param.kind == "choice":
+        return [word for word in param.options if word != param.default]
+    if several:
+        return [(middle,) * len(param.default)]  # type: ignore[arg-type]
+    return []
+
+
+def _tiny(kind: str, channels: int) -> Floats:
+    """A small ramp: no picture of anything, but every pixel differs."""
+    height, width = _SIZE
+    shape = (height, width) if kind == "matte" else (height, width, channels)
+    return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)
+
+
+LATER: Mapping[str, tuple[str, ...]] = {
+    "correct": ("solve_steer", "soften_matte_plainly"),
+    "correct_skin": ("soften_matte_plainly", "tone_curve", "cdl"),
+    "soften_matte": ("move_edge", "follow_picture"),
+    "warm": tuple(reversed(NODES)),
+}
+"""What is left to the helper, by verb or effect: nodes, or work that is named in :data:`PARTLY`."""
+
+
+@contextlib.contextmanager
+def helped(work: str) -> Iterator[None]:
+    """Let a helper compile the later part of some work, where :data:`LATER` has any, while the block does the work."""
+    child = _started(LATER[work]) if work in LATER and _can_help() else None
+    try:
+        yield
+    finally:
+        if child is not None:
+            child.kill()
+            child.communicate()
+
+
+def _can_help() -> bool:
+    """Tell whether there is a place that two may write to, a second core, and a Python that is no host program."""
+    shared = jit.CACHE_FOLDER is not None and sys.platform != "win32"
+    return shared and strips.thread_count() > 1 and Path(sys.executable or "").name.startswith("python")
+
+
+def _started(names: Sequence[str]) -> subprocess.Popen[bytes] | None:
+    path = os.pathsep.join(filter(None, sys.path))
+    surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONHOME"}
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-P", "-m", __name__, *names],
+            env=surroundings | {"PYTHONPATH": path, "INKARNAT_THREADS": "1"},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+    except OSError:
+        return None
+
+
+# --- what is run to have it compiled ------------------------------------------------------------------------
+
+_TALL = 1080
+"""Rows of the frame: what is compiled depends on the height, what it costs on the width."""
+
+
+def first_use(kind: type[Node]) -> Any:
+    """Run a node as a host's first render would, on a narrow frame, and return the result."""
+    ramp = np.linspace(0, 1, _TALL * 64 * 4, dtype=np.float32).reshape(_TALL, 64, 4)
+    ports = kind.inputs().items()
+    return run(_changed(kind), {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in ports})
+
+
+def run(node: Node, arrays: Mapping[str, Floats]) -> Any:
+    """Run a node on the same pictures and mattes at every frame that it needs, and return the result."""
+    frames = sum(node.frames_needed()) + 1
+    inputs: dict[str, Any] = {name: array if frames == 1 else (array,) * frames for name, array in arrays.items()}
+    return node.process(**inputs)  # type: ignore[attr-defined]
+
+
+def _changed(kind: type[Node]) -> Node:
+    """Return the node with its numbers moved a little: a neutral one has nothing to do, and so nothing to compile."""
+    values: dict[str, Any] = {}
+    for name, param in kind.params().items():
+        low, high = param.shown or (param.low, param.high)
+        if param.kind in ("number", "angle") and isinstance(param.default, float):
+            values[name] = 0.95 * param.default + 0.05 * (high if param.default < high else low)
+    try:
+        return kind(**values)
+    except ParamError:
+        return kind()
+
+
+def _solve() -> None:
+    solve_steer(*_skin())
+
+
+def _soften() -> None:
+    picture, keyed = _skin()
+    SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
+
+
+def _move_edge() -> None:
+    grow(_skin()[1], 1.5)
+
+
+def _follow_picture() -> None:
+    keyed = _skin()[1]
+    tiles.of_line(*guided_coefficients(keyed, keyed, 4, 4e-4), 4, (4 * _TALL, 256))
+
+
+def _skin() -> tuple[Floats, Floats]:
+    return np.full((_TALL, 64, 3), (0.72, 0.52, 0.43), np.float32), np.ones((_TALL, 64), np.float32)
+
+
+PARTLY: Mapping[str, Callable[[], None]] = {
+    "follow_picture": _follow_picture,
+    "move_edge": _move_edge,
+    "soften_matte_plainly": _soften,
+    "solve_steer": _solve,
+}
+"""Work of which the process that is helped compiles little itself."""
+
+
+def compile_first_uses(names: Sequence[str]) -> None:
+    """Run nodes, or parts of their work, by name; what is wrong with one is told where it is used in earnest."""
+    for name in names:
+        with contextlib.suppress(Exception):
+            PARTLY[name]() if name in PARTLY else first_use(NODES[name])
+
+
+def _end_with(stream: Any) -> None:
+    """Wait until the other end of a pipe is closed, as it is when its process is gone, and end this process."""
+    stream.read()
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    threading.Thread(target=_end_with, args=(sys.stdin.buffer,), daemon=True).start()
+    compile_first_uses(sys.argv[1:])

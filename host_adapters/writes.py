@@ -1,0 +1,263 @@
+"""Locks on outputs, so that two runs never write one, and the sweeping of what a killed run left behind."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import re
+import secrets
+import socket
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, ClassVar
+
+from ..kernels.errors import InkarnatError
+from .sequences import SequencePattern
+
+
+class OutputError(InkarnatError):
+    """An output cannot be written."""
+
+    exit_code: ClassVar[int] = 5
+
+
+_MENDS = {
+    errno.ENOSPC: "the disk is full; make room or choose another folder",
+    errno.EDQUOT: "your share of the disk is used up; make room or choose another folder",
+    errno.EFBIG: "the file would be larger than is allowed here; raise the limit or choose another folder",
+    errno.EACCES: "writing there is not allowed; choose another folder or change its rights",
+    errno.EPERM: "writing there is not allowed; choose another folder or change its rights",
+    errno.EROFS: "the disk is read-only; choose another folder",
+    errno.ENOENT: "the folder does not exist; make it first",
+    errno.ENOTDIR: "a part of the path is a file, not a folder; choose another folder",
+    errno.EISDIR: "it is a folder; add a file name",
+    errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
+    errno.EIO: "the disk reports an error; choose another disk",
+}
+
+
+def output_error(path: Path | str, error: BaseException | str) -> OutputError:
+    """Return the OutputError that says why ``path`` cannot be written and what mends it."""
+    number = getattr(error, "errno", None)
+    reason = _MENDS.get(number) if isinstance(number, int) else None
+    if reason is None:
+        reason = (getattr(error, "strerror", None) or str(error) or type(error).__name__).rstrip(".")
+    return OutputError(f"{path} cannot be written: {reason}{'' if reason.endswith('?') else '.'}")
+
+
+def check_output(path: Path | str, inputs: Iterable[Path | str] = ()) -> Path:
+    """Return the path after checking that a file may be put there.
+
+    Raises OutputError where the path is one of the inputs (also under another name), where its folder is
+    missing or not writable, or where the path is a folder.
+    """
+    path = Path(path)
+    real = os.path.realpath(path)
+    for given in inputs:
+        if os.path.realpath(given) == real or (path.exists() and Path(given).exists() and path.samefile(given)):
+            raise OutputError(f"{path} is an input as well: inputs are never overwritten; choose another name.")
+    folder = path.parent
+    if path.is_dir():
+        raise output_error(path, OSError(errno.EISDIR, ""))
+    if not folder.is_dir():
+        missing = errno.ENOENT if not any(parent.is_file() for parent in path.parents) else errno.ENOTDIR
+        raise output_error(path, OSError(missing, ""))
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise output_error(path, OSError(errno.EACCES, ""))
+    return path
+
+
+class Atomic:
+    """A file that is written under a temporary name in the same folder and takes its own name when complete.
+
+    The temporary name keeps the suffix, by which encoders choose a format. Used as a context manager it gives
+    the temporary path, commits at the end and discards on an error; a file of the same name that was there
+    before stays until the new one is complete, and for good where that fails. A system error in the block
+    becomes an OutputError.
+    """
+
+    def __init__(self, path: Path | str, inputs: Iterable[Path | str] = ()) -> None:
+        self.path = check_output(path, inputs)
+        self.temporary = self.path.with_name(f".{self.path.stem[:80]}.{secrets.token_hex(6)}{self.path.suffix}")
+
+    def commit(self) -> None:
+        """Bring the temporary file to the disk and give it its own name. Raises OutputError."""
+        try:
+            with self.temporary.open("rb+") as file:
+                os.fsync(file.fileno())
+            self.temporary.replace(self.path)
+            _sync_folder(self.path.parent)
+        except OSError as error:
+            self.discard()
+            raise output_error(self.path, error) from error
+
+    def discard(self) -> None:
+        """Remove the temporary file, where there is one."""
+        with contextlib.suppress(OSError):
+            self.temporary.unlink()
+
+    def __enter__(self) -> Path:
+        return self.temporary
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if error is None:
+            self.commit()
+            return
+        self.discard()
+        if isinstance(error, OSError):
+            raise output_error(self.path, error) from error
+
+
+def atomic(path: Path | str, inputs: Iterable[Path | str] = ()) -> Atomic:
+    """Return a context manager that gives a temporary path and, at the end, renames it to ``path``.
+
+    :param inputs: files that ``path`` must not be.
+    :raises OutputError: the output is an input, its folder is missing or not writable, or writing fails.
+    """
+    return Atomic(path, inputs)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the rename itself last; some file systems offer no such call for folders."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextlib.contextmanager
+def locked(outputs: Iterable[Path | str]) -> Iterator[None]:
+    """Keep other runs away from outputs, and sweep their temporary files before and after.
+
+    Raises OutputError where another run writes one of them.
+    """
+    paths = sorted(Path(path) for path in outputs)
+    with contextlib.ExitStack() as stack:
+        for path in paths:
+            stack.enter_context(Lock(path))
+        sweep(paths)
+        try:
+            yield
+        finally:
+            sweep(paths)
+
+
+class Lock:
+    """Keeps a second run away from an output.
+
+    A hidden file beside the output says which process on which machine holds it; the system's own lock on that file
+    ends with the process, however it ends, so that what a killed run left is taken over. A file that another machine
+    left is not: whether that run still goes on cannot be known here.
+
+    Raises OutputError, which names the holder, where another run writes the output, or where its folder cannot be
+    written.
+    """
+
+    def __init__(self, output: Path) -> None:
+        self.output = output
+        self.path = output.with_name(f".{output.name}.lock")
+        self._handle = -1
+
+    def __enter__(self) -> Lock:
+        while not self._take():
+            continue
+        os.ftruncate(self._handle, 0)
+        holder = {"pid": os.getpid(), "host": socket.gethostname()}
+        os.pwrite(self._handle, (json.dumps(holder) + "\n").encode(), 0)
+        return self
+
+    def _take(self) -> bool:
+        """Lock the file; False where its holder removed it meanwhile."""
+        try:
+            self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            raise output_error(self.output, error) from error
+        holder = _holder(os.pread(self._handle, 1000, 0))
+        if not _flock(self._handle):
+            os.close(self._handle)
+            raise self._refusal(holder, "wait for it or stop it")
+        if holder.get("host", socket.gethostname()) != socket.gethostname():
+            os.close(self._handle)
+            raise self._refusal(holder, f"wait for it; if it has ended, remove {self.path}")
+        try:
+            current = os.stat(self.path).st_ino == os.fstat(self._handle).st_ino
+        except FileNotFoundError:
+            current = False
+        if not current:
+            os.close(self._handle)
+        return current
+
+    def _refusal(self, holder: dict[str, Any], mend: str) -> OutputError:
+        who = f"process {holder['pid']} on {holder['host']}" if {"pid", "host"} <= holder.keys() else "another process"
+        return OutputError(f"{self.output} is being written by another run ({who}): {mend}.")
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+        os.close(self._handle)
+
+
+def _holder(content: bytes) -> dict[str, Any]:
+    try:
+        holder = json.loads(content)
+    except ValueError:
+        return {}
+    return holder if isinstance(holder, dict) else {}
+
+
+def _flock(handle: int) -> bool:
+    """Take the system's lock; True as well where the system or the file system has none to offer."""
+    try:
+        import fcntl
+
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except ImportError:
+        return True
+    except OSError as error:
+        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES)
+    return True
+
+
+# --- what a killed run leaves -------------------------------------------------------------------------------
+
+_TEMPORARY = re.compile(r"\.(?P<stem>.+)\.[0-9a-f]{12}(?P<suffix>\.[^.]+)")
+_LONGEST_STEM = 80
+
+
+def temporaries(outputs: Iterable[Path]) -> Iterator[Path]:
+    """Give the temporary files of outputs; while the outputs are locked and no worker runs, nobody uses them."""
+    for output in outputs:
+        with contextlib.suppress(OSError), os.scandir(output.parent) as entries:
+            for entry in entries:
+                match = _TEMPORARY.fullmatch(entry.name)
+                if match and match["suffix"] == output.suffix and _is_stem_of(match["stem"], output):
+                    yield Path(entry.path)
+
+
+def _is_stem_of(stem: str, output: Path) -> bool:
+    pattern = SequencePattern.parse(output)
+    if pattern is None:
+        return stem == output.stem[:_LONGEST_STEM]
+    after = pattern.after.removesuffix(output.suffix)
+    if len(stem) == _LONGEST_STEM and pattern.before[:_LONGEST_STEM] == stem:
+        return True
+    return re.fullmatch(re.escape(pattern.before) + r"-?\d+" + re.escape(after), stem) is not None
+
+
+def sweep(outputs: Iterable[Path]) -> int:
+    """Remove the temporary files of outputs and return how many there were."""
+    swept = 0
+    for path in temporaries(outputs):
+        with contextlib.suppress(OSError):
+            path.unlink()
+            swept += 1
+    return swept

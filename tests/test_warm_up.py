@@ -1,0 +1,167 @@
+"""The helper process: it leaves code for others, it ends with what it helps, and without it all goes on."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from inkarnat.host_adapters import warm_up
+from inkarnat.host_adapters.commands import correct
+from inkarnat.kernels import jit, strips
+from inkarnat.nodes import NODES
+
+pytestmark = pytest.mark.skipif(jit.CACHE_FOLDER is None, reason="nothing is compiled or kept")
+
+HELP = "from inkarnat.host_adapters import warm_up\nwarm_up.strips.set_thread_count(2)\n"
+
+
+def in_process(code: str, cache: Path) -> str:
+    child = subprocess.run(
+        [sys.executable, "-c", code],
+        env=os.environ | {"INKARNAT_CACHE_DIR": str(cache)},
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    assert child.returncode in (0, -9), child.stderr
+    return child.stdout
+
+
+@pytest.fixture
+def started(monkeypatch) -> list[subprocess.Popen[bytes]]:
+    """The helpers that this process starts, where two cores may be used."""
+    children: list[subprocess.Popen[bytes]] = []
+    start = subprocess.Popen
+
+    def popen(*arguments, **named):
+        children.append(start(*arguments, **named))
+        return children[-1]
+
+    monkeypatch.setattr(warm_up.subprocess, "Popen", popen)
+    with strips.threads(2):
+        yield children
+
+
+def is_there(pid: int) -> bool:
+    """Tell whether a process runs; one that ended and was not yet waited for does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def test_what_the_helper_compiled_others_find(tmp_path):
+    helped = (
+        HELP + "import time\nwarm_up.LATER = {'work': ('blend',)}\n"
+        "with warm_up.helped('work'):\n"
+        "    end = time.monotonic() + 60\n"
+        "    while warm_up.jit.is_cold() and time.monotonic() < end: time.sleep(0.05)\n"
+        "    time.sleep(1)\n"
+    )
+    in_process(helped, tmp_path)
+    use = (
+        "from inkarnat.host_adapters import warm_up\nwarm_up.compile_first_uses(['blend'])\n"
+        "used = [kernel for kernel in warm_up.jit.SHEETS if kernel.signatures]\n"
+        "print(len(used), sum(sum(kernel.stats.cache_misses.values()) for kernel in used))"
+    )
+    used, compiled = map(int, in_process(use, tmp_path).split())
+    assert used >= 1
+    assert compiled == 0
+
+
+def test_the_helper_ends_with_what_it_helps(started):
+    with warm_up.helped("warm"):
+        assert started[0].poll() is None
+    assert started[0].returncode is not None
+    with pytest.raises(ValueError, match="in the work"), warm_up.helped("warm"):
+        raise ValueError("in the work")
+    assert started[1].returncode is not None
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks processes up as Linux shows them")
+def test_the_helper_ends_when_its_process_is_gone(tmp_path):
+    code = (
+        HELP + "import os, signal, subprocess\nstart = subprocess.Popen\n"
+        "def popen(*a, **k):\n    child = start(*a, **k)\n    print(child.pid, flush=True)\n    return child\n"
+        "warm_up.subprocess.Popen = popen\n"
+        "with warm_up.helped('warm'):\n    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    pid = int(in_process(code, tmp_path))
+    end = time.monotonic() + 60
+    while is_there(pid) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not is_there(pid)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the stand-ins are shell scripts")
+@pytest.mark.parametrize("does", ["exit 1", "exec sleep 600", "kill -9 $$"])
+def test_a_helper_that_fails_or_hangs_harms_nothing(started, monkeypatch, tmp_path, does):
+    program = tmp_path / "python3"
+    program.write_text(f"#!/bin/sh\n{does}\n")
+    program.chmod(0o755)
+    monkeypatch.setattr(sys, "executable", str(program))
+    began = time.monotonic()
+    with warm_up.helped("correct"):
+        time.sleep(0.2)
+    assert started[0].returncode is not None
+    assert time.monotonic() - began < 30
+
+
+def test_a_helper_that_cannot_start_harms_nothing(started, monkeypatch, tmp_path):
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "python3"))
+    with warm_up.helped("correct"):
+        pass
+    assert started == []
+
+
+@pytest.mark.parametrize("program", ["/opt/host/bin/host", "", None])
+def test_the_hosts_own_program_is_never_started(started, monkeypatch, program):
+    monkeypatch.setattr(sys, "executable", program)
+    with warm_up.helped("correct"):
+        assert started == []
+
+
+def test_nobody_helps_on_one_core_or_where_nothing_is_kept_or_left(started, monkeypatch):
+    with strips.threads(1), warm_up.helped("correct"):
+        assert started == []
+    with warm_up.helped("blend"):
+        assert started == []
+    monkeypatch.setattr(jit, "CACHE_FOLDER", None)
+    with warm_up.helped("correct"):
+        assert started == []
+
+
+def test_what_is_left_to_the_helper_can_be_run():
+    assert {name for names in warm_up.LATER.values() for name in names} <= {*NODES, *warm_up.PARTLY}
+    assert set(warm_up.LATER) - set(NODES) == {"correct", "warm"}
+    for work in warm_up.PARTLY.values():
+        work()
+    for name in dict.fromkeys(name for names in warm_up.LATER.values() for name in names if name in NODES):
+        warm_up.first_use(NODES[name])
+
+
+@pytest.mark.parametrize("cold", [True, False])
+def test_a_correction_is_helped_where_nothing_is_compiled_yet(started, monkeypatch, tmp_path, cold):
+    from click.testing import CliRunner
+
+    monkeypatch.setattr(jit, "is_cold", lambda: cold)
+    CliRunner().invoke(correct.command, [str(tmp_path / "none.png"), "-o", str(tmp_path / "out.png")])
+    assert len(started) == cold
+    assert all(child.returncode is not None for child in started)
+
+
+@pytest.mark.parametrize("arguments", [[], ["--json"]])
+def test_a_helped_correction_says_first_that_it_compiles(started, monkeypatch, tmp_path, arguments):
+    from click.testing import CliRunner
+    from inkarnat.host_adapters.commands import console
+
+    told = []
+    monkeypatch.setattr(jit, "is_cold", lambda: True)
+    monkeypatch.setattr(console, "warn_if_cold", lambda: told.append(len(started)))
+    CliRunner().invoke(correct.command, [str(tmp_path / "none.png"), "-o", str(tmp_path / "out.png"), *arguments])
+    assert told == ([] if arguments else [0])
+    assert len(started) == 1
