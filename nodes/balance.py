@@ -124,6 +124,7 @@ class Balance(Node):
     label = "Balance"
     group = "balance"
     pixelwise = True
+    reads_signal = True
 
     temperature: float = number(
         0.0, -400, 120, "Lower cools toward blue, higher warms toward amber.", unit="mired", shown=(-150, 100)

@@ -225,6 +225,10 @@ class ConvertColour(Node):
         target = Space.parse(self.to_space) if self.to_space else Space(self.to_transfer, self.to_primaries)
         return source, target
 
+    def output_space(self) -> str:
+        """Return the colour space that is converted to."""
+        return str(self.spaces()[1])
+
     def is_identity(self) -> bool:
         """Tell whether both sides are the same."""
         source, target = self.spaces()
@@ -282,19 +286,22 @@ class ReturnColour(ConvertColour):
         return out
 
 
-def enter_space(name: str) -> ConvertColour:
-    """Return the conversion from a colour space, by any name that :meth:`Space.parse` reads, to BT.709."""
-    return _between(Space.parse(name), WORKING)
+def enter_space(name: str, working: Space = WORKING) -> ConvertColour:
+    """Return the conversion from a colour space, by any name that :meth:`Space.parse` reads, to the working signal.
+
+    :param working: BT.709, or another transfer function with its primaries.
+    """
+    return _between(Space.parse(name), working)
 
 
-def leave_space(name: str) -> ConvertColour:
-    """Return the conversion from BT.709 to a colour space, by any name that :meth:`Space.parse` reads."""
-    return _between(WORKING, Space.parse(name))
+def leave_space(name: str, working: Space = WORKING) -> ConvertColour:
+    """Return the conversion from the working signal to a colour space, by any name that :meth:`Space.parse` reads."""
+    return _between(working, Space.parse(name))
 
 
-def return_to_space(name: str) -> ReturnColour:
+def return_to_space(name: str, working: Space = WORKING) -> ReturnColour:
     """Return the way back after :func:`enter_space`, which keeps the bits of untouched pixels."""
-    return ReturnColour(**dict(leave_space(name).config()["params"]))
+    return ReturnColour(**dict(leave_space(name, working).config()["params"]))
 
 
 def _between(source: Space, target: Space) -> ConvertColour:

@@ -35,6 +35,7 @@ class CorrectSkin(Node):
     name = "correct_skin"
     label = "Correct skin"
     group = "steer"
+    reads_signal = True
 
     view: str = choice("result", _VIEWS, "What the effect shows.")
     temperature: float = number(

@@ -355,6 +355,10 @@ class Node:
     """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
     part of the frame, in any order of rows. False is always safe."""
 
+    reads_signal: ClassVar[bool] = False
+    """Whether the picture means something in one signal only: display-referred R′G′B′ with BT.709 primaries. Hosts that
+    know the colour space of a picture convert it on the way in, and the result on the way out."""
+
     def __post_init__(self) -> None:
         for name, param in self.params().items():
             object.__setattr__(self, name, param.check(f"{self.name}.{name}", getattr(self, name)))
@@ -388,6 +392,15 @@ class Node:
     def output_size(self, width: int, height: int) -> tuple[int, int]:
         """Return the width and height of the result for pictures of this size: the same for most nodes."""
         return (width, height)
+
+    def fitted(self, width: int, height: int) -> Node:
+        """Return the node set so that its result is no larger than this, where its size is its own and may be less."""
+        return self
+
+    def output_space(self) -> str:
+        """Return the colour space of the result, as :meth:`~inkarnat.nodes.Space.parse` reads it; "" for that of the
+        first picture."""
+        return ""
 
     def is_identity(self) -> bool:
         """Tell whether ``process`` surely returns its first picture with its very bits, whatever that holds.

@@ -39,6 +39,7 @@ class SkinKey(Node):
     name = "skin_key"
     label = "Skin key"
     group = "key"
+    reads_signal = True
 
     model: str = text("", "What was learned from samples, as text; empty takes the natural range of skin.")
     form: str = choice(
@@ -109,6 +110,7 @@ class RangeKey(Node):
     label = "Range key"
     group = "key"
     pixelwise = True
+    reads_signal = True
 
     hue_from: float = degrees(105.0, -360, 360, "Hue at which the range begins.", shown=(0, 360))
     hue_to: float = degrees(141.0, -360, 720, "Hue at which the range ends, counter-clockwise.", shown=(0, 360))

@@ -79,6 +79,7 @@ class Vectorscope(Node):
     name = "vectorscope"
     label = "Vectorscope"
     group = "compare"
+    reads_signal = True
 
     size: int = whole(512, 256, 2160, "Side of the square picture.", unit="pixels")
     zoom: str = choice("1", _ZOOMS, "How far the middle is magnified.")
@@ -416,6 +417,7 @@ class Waveform(Node):
     name = "waveform"
     label = "Waveform"
     group = "compare"
+    reads_signal = True
 
     view: str = choice("luma", _WAVEFORMS, "What to plot.")
     width: int = whole(768, 256, 3840, "Width of the resulting picture.", unit="pixels")

@@ -26,6 +26,7 @@ class SteerSkin(Node):
     label = "Steer skin"
     group = "steer"
     pixelwise = True
+    reads_signal = True
 
     angle: float = degrees(0.0, -180, 180, "Turn of the skin's hue; above 0 goes toward yellow.", shown=(-45, 45))
     saturation: float = number(1.0, 0, 4, "Factor on the skin's saturation.", shown=(0, 2))
@@ -133,6 +134,7 @@ class KeepSkin(Node):
     label = "Keep skin"
     group = "steer"
     pixelwise = True
+    reads_signal = True
 
     amount: float = number(0.6, 0, 1, "How far the skin returns to natural; at 1 it takes no colour from the grade.")
     saturation: float = number(1.0, 0, 1, "How much of the natural saturation returns with the hue.")

@@ -36,6 +36,7 @@ BEGIN_SEQUENCE, END_SEQUENCE = (
     b"OfxImageEffectActionEndSequenceRender",
 )
 RENDER = b"OfxImageEffectActionRender"
+GET_OUTPUT_SPACE = b"OfxImageEffectActionGetOutputColourspace"
 
 # --- values -------------------------------------------------------------------------------------------------
 
@@ -68,8 +69,11 @@ MULTIPLE_DEPTHS = b"OfxImageEffectPropMultipleClipDepths"  # without "Supports"
 MULTIPLE_ASPECTS = b"OfxImageEffectPropSupportsMultipleClipPARs"
 SLAVE_PARAMETERS = b"OfxImageEffectPropClipPreferencesSlaveParam"
 COLOUR_STYLE = b"OfxImageEffectPropColourManagementStyle"
-COLOUR_CORE = b"OfxImageEffectPropColourManagementCore"
+COLOUR_CONFIGURATIONS = b"OfxImageEffectPropColourManagementAvailableConfigs"
+COLOUR_NONE, COLOUR_BASIC = b"OfxImageEffectColourManagementNone", b"OfxImageEffectColourManagementBasic"
+COLOUR_CORE = b"OfxImageEffectColourManagementCore"
 COLOURSPACE, PREFERRED_COLOURSPACES = b"OfxImageClipPropColourspace", b"OfxImageClipPropPreferredColourspaces_"
+WITHOUT_NEIGHBOURS = b"OfxImageEffectPropNoSpatialAwareness"
 OPTIONAL, IS_MASK, CONNECTED = b"OfxImageClipPropOptional", b"OfxImageClipPropIsMask", b"OfxImageClipPropConnected"
 PREMULTIPLICATION = b"OfxImageEffectPropPreMultiplication"
 CLIP_COMPONENTS, CLIP_ROI, CLIP_FRAMES = (

@@ -44,7 +44,7 @@ class Clip:
     @property
     def components(self) -> tuple[bytes, ...]:
         """The layouts it accepts."""
-        return (api.ALPHA, api.RGBA) if self.is_mask else (api.RGBA, api.RGB, api.ALPHA)
+        return (api.ALPHA, api.RGBA, api.RGB) if self.is_mask else (api.RGBA, api.RGB, api.ALPHA)
 
 
 def clips_of(kind: type[Node]) -> tuple[Clip, ...]:

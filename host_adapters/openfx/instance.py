@@ -13,6 +13,7 @@ from . import api
 from .controls import PREMULTIPLIED, Control, Frame, Get, clips_of, controls_of, identifier, node_values
 from .images import Image, fetch
 from .properties import OpenFXError, Properties, Suites, check
+from .signals import AS_IT_IS, Signal, resolve, signal_of
 
 _BOXES: dict[str, tuple[Any, int]] = {
     "Double": (ctypes.c_double, 1),
@@ -47,7 +48,9 @@ class Instance:
         self._lock = threading.Lock()
         self._last: tuple[Any, Node] | None = None
         self._shown: bytes | None = None
-        self.colourspace_looked_at = False
+        self._shown_text = ""
+        self._signal = ("", AS_IT_IS)
+        self.context = self.properties.string(api.CONTEXT, b"")
 
     def _find_control(self, name: str) -> int | None:
         found = ctypes.c_void_p()
@@ -123,6 +126,10 @@ class Instance:
         self._last = (key, node)
         return node
 
+    def forget_node(self) -> None:
+        """Forget the node of the last render."""
+        self._last = None
+
     @property
     def handles_premultiplied(self) -> bool:
         """Whether the node itself divides by alpha where it is told to."""
@@ -182,12 +189,38 @@ class Instance:
         """Tell whether the host wants the render to stop."""
         return bool(self.suites.effect.abort(self.handle))
 
+    # --- colour ---------------------------------------------------------------------------------------------
+
+    @property
+    def colour_style(self) -> bytes:
+        """The style of colour management that the host has chosen for this instance; empty where it has none."""
+        style = self.properties.string(api.COLOUR_STYLE, b"")
+        return b"" if style == api.COLOUR_NONE else style
+
+    def colour_space(self, clip: str) -> str:
+        """Return what the host says of a clip's colour space, "" where it says nothing."""
+        if self._clip_handles.get(clip.encode()) is None:
+            return ""
+        return self.clip_properties(clip.encode()).string(api.COLOURSPACE, b"").decode("utf-8", "replace")
+
+    def signal(self) -> Signal:
+        """Return what the pictures are converted to and from, where the effect reads one signal only."""
+        if not self.kind.reads_signal:
+            return AS_IT_IS
+        space = self.colour_space(self.source.decode())
+        known, signal = self._signal
+        if space != known or space.startswith("Ofx"):
+            signal = signal_of(resolve(space, self.colour_space))
+            self._signal = (space, signal)
+        return signal
+
     # --- words to the user ----------------------------------------------------------------------------------
 
     def show(self, kind: bytes, text: str) -> None:
         """Mark the instance with an error or a warning; said once only where the host cannot keep a message."""
         with self._lock:
             repeated, self._shown = self._shown == kind, kind
+            self._shown_text = text
         if self.suites.message2:
             self.suites.message2.set_persistent(self.handle, kind, b"", b"%s", ctypes.c_char_p(text.encode()))
         elif not repeated:
@@ -197,8 +230,16 @@ class Instance:
         """Take an earlier error or warning back."""
         with self._lock:
             shown, self._shown = self._shown == kind, None if self._shown == kind else self._shown
+            self._shown_text = "" if shown else self._shown_text
         if shown and self.suites.message2:
             self.suites.message2.clear_persistent(self.handle)
+
+    def doubt(self, text: str) -> None:
+        """Show a warning as long as it holds; "" takes it back. An error stands before it."""
+        if text and self._shown != api.ERROR and self._shown_text != text:
+            self.show(api.WARNING, text)
+        elif not text:
+            self.clear(api.WARNING)
 
     @contextlib.contextmanager
     def progress(self, text: str) -> Iterator[None]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from ...kernels import jit, planes
+from ...kernels import jit, memory, planes
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node, ParamError
@@ -35,9 +35,7 @@ from .controls import (
 from .instance import OUTPUT, Instance, label_of, say
 from .properties import OpenFXError, Properties, Suites, check
 from .render import SCRATCH, render, whole_inputs
-
-DISPLAY_COLOURSPACES = ("rec1886_rec709_display", "g24_rec709_tx", "srgb_display", "srgb_tx", "ofx_sdr")
-"""The standard's colour spaces whose signal a vectorscope reads as it is: BT.709 primaries, display-referred."""
+from .signals import BASIC_NAMES, CONFIGURATION, CROSS_REFERENCE, RAW, READ_AS_IT_IS, name_of
 
 # --- describing ---------------------------------------------------------------------------------------------
 
@@ -68,10 +66,22 @@ def describe(suites: Suites, handle: int, kind: type[Node]) -> int:
     }
     for name, value in numbers.items():
         properties.set(name, value)
-    properties.set(api.COLOUR_STYLE, api.COLOUR_CORE)
-    if kind.output().kind == "matte":
+    if not properties.set(api.COLOUR_STYLE, api.COLOUR_CORE):
+        properties.set(api.COLOUR_STYLE, api.COLOUR_BASIC)
+    properties.set(api.COLOUR_CONFIGURATIONS, CONFIGURATION)
+    properties.set(api.WITHOUT_NEIGHBOURS, "true" if _needs_no_neighbours(kind) else "false")
+    if _makes_matte(kind):
         properties.set(api.SLAVE_PARAMETERS, MATTE_OUTPUT)
     return api.OK
+
+
+def _needs_no_neighbours(kind: type[Node]) -> bool:
+    """Tell whether a host may bake the effect into a table of colours: one picture in, each pixel by itself."""
+    return kind.pixelwise and [port.kind for port in kind.inputs().values()] == ["picture"] and not _makes_matte(kind)
+
+
+def _makes_matte(kind: type[Node]) -> bool:
+    return kind.output().kind == "matte"
 
 
 def _properties(suites: Suites, getter: Any, *arguments: Any) -> Properties:
@@ -85,7 +95,7 @@ def _description(kind: type[Node]) -> str:
     masks = [clip for clip in clips_of(kind) if clip.is_mask and not kind.inputs()[clip.port].optional]
     if masks:
         parts.append("Without a matte, the alpha of Source is taken.")
-    if kind.output().kind == "matte":
+    if _makes_matte(kind):
         parts.append("Makes a matte: see Matte output for where it goes.")
     return " ".join(parts)
 
@@ -174,26 +184,45 @@ def is_identity(instance: Instance, arguments: Properties, answer: Properties) -
 def get_clip_preferences(instance: Instance, arguments: Properties | None, answer: Properties) -> int:
     """Say what the output holds where that is not what Source holds, and which colour space is wanted."""
     status = api.REPLY_DEFAULT
-    if instance.kind.output().kind == "matte":
-        in_alpha = instance.getter(0.0)(MATTE_OUTPUT) == MATTE_IN_ALPHA
-        if in_alpha:
+    if _makes_matte(instance.kind):
+        in_alpha = _matte_in_alpha(instance)
+        if in_alpha and instance.context != api.FILTER:  # a filter's output is always like its source
             answer.set(api.CLIP_COMPONENTS + OUTPUT, api.RGBA)
         answer.set(api.PREMULTIPLICATION, api.UNPREMULTIPLIED if in_alpha else api.PREMULTIPLIED)
         status = api.OK
-    if _wants_display_signal(instance.kind):
-        answer.set(api.PREFERRED_COLOURSPACES + instance.source, *DISPLAY_COLOURSPACES)
+    if instance.kind.reads_signal and instance.colour_style:
+        is_basic = instance.colour_style == api.COLOUR_BASIC
+        answer.set(api.PREFERRED_COLOURSPACES + instance.source, *(READ_AS_IT_IS[-1:] if is_basic else READ_AS_IT_IS))
         status = api.OK
     return status
 
 
-def _wants_display_signal(kind: type[Node]) -> bool:
-    """Tell whether the effect reads hues of skin, which mean something in one encoding only."""
-    return kind.group in ("key", "steer")
+def _matte_in_alpha(instance: Instance) -> bool:
+    return bool(instance.getter(0.0)(MATTE_OUTPUT) == MATTE_IN_ALPHA)
+
+
+def get_output_space(instance: Instance, arguments: Properties, answer: Properties) -> int:
+    """Say what the output holds: a matte is no colour, a conversion knows its target, the rest is as Source."""
+    space = ""
+    if _makes_matte(instance.kind) and not _matte_in_alpha(instance):
+        space = RAW
+    else:
+        target = instance.node(0.0, instance.project_frame()).output_space()
+        if target:
+            space = _allowed(name_of(target), instance.colour_style)
+    answer.set(api.COLOURSPACE, space or CROSS_REFERENCE + instance.source.decode())
+    return api.OK
+
+
+def _allowed(space: str, style: bytes) -> str:
+    """Return the name of a colour space as the style of colour management allows it, "" where it has none."""
+    if style != api.COLOUR_BASIC or not space:
+        return space
+    return BASIC_NAMES.get(space, READ_AS_IT_IS[-1] if space in READ_AS_IT_IS else "")
 
 
 def instance_changed(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
     """Do what a button stands for; everything else, the effects' own edits above all, needs no answer."""
-    instance.colourspace_looked_at = False
     is_user = arguments.string(api.CHANGE_REASON, b"") == api.USER_EDITED
     if not is_user or arguments.string(api.TYPE, b"") != api.TYPE_PARAMETER:
         return api.REPLY_DEFAULT
@@ -215,31 +244,24 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
 
 
 def render_action(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
-    """Render, after a look at what the signal is."""
-    if not instance.colourspace_looked_at:
-        _look_at_colourspace(instance)
+    """Render."""
     return render(instance, arguments)
 
 
-def _look_at_colourspace(instance: Instance) -> None:
-    instance.colourspace_looked_at = True
-    if not _wants_display_signal(instance.kind) or not instance.is_connected(instance.source):
-        return
-    space = instance.clip_properties(instance.source).string(api.COLOURSPACE, b"").decode("utf-8", "replace")
-    if space and space not in DISPLAY_COLOURSPACES:
-        instance.show(
-            api.WARNING,
-            f"{instance.kind.label} reads skin on a display-referred BT.709 signal, but Source is {space}: convert it "
-            "before the effect and back after it.",
-        )
-    else:
-        instance.clear(api.WARNING)
-
-
 def purge(instance: Instance, arguments: Properties | None, answer: Properties | None) -> int:
-    """Give memory back."""
+    """Give all memory back that could be made again: pixels lent and results, tables, drawings, what was learned."""
     SCRATCH.clear()
+    instance.forget_node()
+    for name, module in list(sys.modules.items()):
+        if name.startswith(_KEEPING):
+            for value in list(vars(module).values()):
+                if callable(getattr(value, "cache_clear", None)):
+                    value.cache_clear()
+    memory.RESULTS.clear()
     return api.OK
+
+
+_KEEPING = tuple(f"{__name__.split('.')[0]}.{room}." for room in ("kernels", "nodes"))
 
 
 def nothing(instance: Instance, arguments: Properties | None, answer: Properties | None) -> int:
@@ -256,6 +278,7 @@ ACTIONS: dict[bytes, tuple[Answer, bool, bool]] = {
     api.IS_IDENTITY: (is_identity, True, True),
     api.GET_PREFERENCES: (get_clip_preferences, False, True),
     api.CHANGED: (instance_changed, True, False),
+    api.GET_OUTPUT_SPACE: (get_output_space, False, True),
     api.RENDER: (render_action, True, False),
     api.PURGE: (purge, False, False),
     **dict.fromkeys(

@@ -123,11 +123,14 @@ class Properties:
         check(self.suite.get_doubles(self.handle, name, count, box), f"the property {name.decode()}")
         return tuple(box)
 
-    def set(self, name: bytes, *values: bytes | str | float | int, needed: bool = False) -> None:
-        """Set a property; the Python type decides which kind. Raises OpenFXError for a refusal only where needed.
+    def set(self, name: bytes, *values: bytes | str | float | int, needed: bool = False) -> bool:
+        """Set a property, and tell whether the host took all of it; the Python type decides which kind it is.
+
+        Raises OpenFXError for a refusal only where needed.
 
         Hosts of older versions of the standard lack properties of newer ones; the effects can do without most.
         """
+        taken = True
         for index, value in enumerate(values):
             if isinstance(value, str):
                 value = value.encode()
@@ -139,3 +142,5 @@ class Properties:
                 status = self.suite.set_int(self.handle, name, index, int(value))
             if needed:
                 check(status, f"the property {name.decode()}")
+            taken = taken and status == api.OK
+        return taken

@@ -19,6 +19,7 @@ from .controls import MATTE_IN_ALPHA, MATTE_OUTPUT, Clip, Frame, words
 from .images import Borrow, Box, Image, Pixels, Scratch, is_plain, store_matte, store_picture, to_picture, to_unpacked
 from .instance import OUTPUT, Instance
 from .properties import OpenFXError, Properties
+from .signals import AS_IT_IS, Signal
 
 SCRATCH = Scratch()
 _LARGEST_BAND = 512
@@ -50,9 +51,10 @@ def render(instance: Instance, arguments: Properties) -> int:
         except BaseException as error:
             job.clear(window)
             if isinstance(error, Aborted):
-                return api.OK
+                return api.FAILED  # what was cleared is no picture: a host that took it for one would keep it
             raise
     instance.clear(api.ERROR)
+    instance.doubt(job.signal.doubt)
     return api.OK
 
 
@@ -111,6 +113,7 @@ class _Job:
     scale: tuple[float, float]
     beside: Image | None = None
     """Where the colour comes from that stays beside a matte in alpha."""
+    signal: Signal = AS_IT_IS
 
     def run(self, time: float) -> None:
         inputs = self.images.inputs(time)
@@ -119,14 +122,16 @@ class _Job:
             self.clear(self.window)  # nothing connected, or no frame at this time: transparent black
             return
         frame = frame_of(source)
-        node = self.instance.node(time, canonical(frame, self.scale, source.aspect), source.is_premultiplied)
+        self.signal = self.instance.signal()
+        divides = source.is_premultiplied and not self.signal.is_converted
+        node = self.instance.node(time, canonical(frame, self.scale, source.aspect), divides)
         self.beside = source if self._writes_alpha(time) else None
         part = self.window.within(source.bounds if node.pixelwise else frame)
         if part != self.window:
             self.clear(self.window)
         if part.is_empty:
             return
-        work = Work(self.instance, node, source)
+        work = Work(self.instance, node, source, self.signal)
         self._check_abort()
         if not node.pixelwise:
             self._whole(work, inputs, time, frame, part)
@@ -273,6 +278,7 @@ class Work:
     instance: Instance
     node: Node
     source: Image
+    signal: Signal
 
     def over_time(
         self, images: _Images, time: float, span: tuple[int, int], frame: Box, borrow: Borrow
@@ -315,15 +321,18 @@ class Work:
     def process(self, frames: list[dict[str, Floats]], current: int, borrow: Borrow) -> Floats:
         """Call the node. What the host multiplied by alpha is divided by it first, and multiplied again."""
         port = self.instance.clips[0].port
-        own = port if self.instance.handles_premultiplied else None
-        ready = [self.divided(arrays, borrow, leave=own) for arrays in frames]
+        own = port if self.instance.handles_premultiplied and not self.signal.is_converted else None
+        whole = [self.divided(arrays, borrow, leave=own) for arrays in frames]
+        ready = [self.entered(arrays) for arrays in whole]
         if len(ready) == 1:
             result: Floats = self.node.process(**ready[0])  # type: ignore[attr-defined]
         else:
             over_time = {name: tuple(arrays[name] for arrays in ready) for name in ready[current]}
             result = self.node.process(**over_time)  # type: ignore[attr-defined]
-        if ready[current][port] is not frames[current][port] and result.ndim == 3:
-            if any(np.may_share_memory(result, array) for array in ready[current].values()):
+        if self.signal.is_converted and result.ndim == 3:
+            result = self.signal.leave(result, ready[current][port], whole[current][port])
+        if whole[current][port] is not frames[current][port] and result.ndim == 3:
+            if any(np.may_share_memory(result, array) for array in whole[current].values()):
                 result = result.copy()
             premultiply(result)
         return result
@@ -338,6 +347,12 @@ class Work:
             else unpremultiply(array, out=borrow(array.shape))
             for port, array in arrays.items()
         }
+
+    def entered(self, arrays: dict[str, Floats]) -> dict[str, Floats]:
+        """Return the pictures in the signal that the node reads."""
+        if not self.signal.is_converted:
+            return arrays
+        return {port: self.signal.enter(array) if array.ndim == 3 else array for port, array in arrays.items()}
 
 
 def _padded(image: Image, kind: str, box: Box, inside: Box, order: int, borrow: Borrow) -> Floats:
@@ -376,5 +391,5 @@ def whole_inputs(
         box = frame_of(source)
         frame = canonical(box, _scale(arguments), source.aspect)
         node = instance.node(time, frame)
-        work = Work(instance, node, source)
-        yield node, frame, work.divided(work.fed(inputs, box, -1, borrow), borrow)
+        work = Work(instance, node, source, instance.signal())
+        yield node, frame, work.entered(work.divided(work.fed(inputs, box, -1, borrow), borrow))

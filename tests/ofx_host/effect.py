@@ -27,9 +27,7 @@ class Control:
 
     def __init__(self, host: Host, type_: str, name: str) -> None:
         self.host, self.type, self.name = host, type_, name
-        writable = rules.PARAM_COMMON | rules.PARAM_BY_TYPE[type_]
-        if type_ not in rules.WITHOUT_VALUE:
-            writable |= rules.PARAM_VALUE
+        writable = rules.PARAM_BY_TYPE[type_]
         self.properties = PropertySet(
             f"{type_} {name}", {"OfxParamPropType": (type_,), "OfxPropName": (name,)}, writable
         )
@@ -267,7 +265,13 @@ class Stage:
 class Instance(EffectSide):
     """An instance of an effect."""
 
-    def __init__(self, effect: Effect, context: str | None = None, size: tuple[float, float] = (64.0, 48.0)) -> None:
+    def __init__(
+        self,
+        effect: Effect,
+        context: str | None = None,
+        size: tuple[float, float] = (64.0, 48.0),
+        style: str = "",
+    ) -> None:
         context = context or next(iter(effect.contexts))
         described = effect.contexts[context]
         values = {
@@ -278,12 +282,16 @@ class Instance(EffectSide):
             "OfxImageEffectPropProjectExtent": (float(size[0]), float(size[1])),
             "OfxImageEffectPropPixelAspectRatio": (1.0,),
         }
+        if style:
+            values["OfxImageEffectPropColourManagementStyle"] = (style,)
+            values["OfxImageEffectPropColourManagementConfig"] = (rules.name("kOfxConfigIdentifier"),)
         super().__init__(effect.host, PropertySet("effect instance", values, {"OfxPropInstanceData": ("pointer", 1)}))
-        self.effect, self.size, self.colourspace = effect, size, ""
+        self.effect, self.size = effect, size
+        self.spaces: dict[str, str] = {}
         for name, control in described.controls.by_name.items():
             copy = self.controls.by_name[name] = Control(self.host, control.type, name)
             copy.properties.values = dict(control.properties.values)
-            copy.properties.writable = {"OfxParamPropEnabled": ("int", 1), "OfxParamPropSecret": ("int", 1)}
+            copy.properties.writable = rules.INSTANCE_PARAM
             copy.handle = self.host.handle(copy)
             copy.value = copy.default(size)
         for name in described.clips:
@@ -309,8 +317,8 @@ class Instance(EffectSide):
             if isinstance(given, HostImage):
                 values["OfxImageEffectPropPixelDepth"] = (given.depth,)
                 values["OfxImageEffectPropComponents"] = (given.components,)
-            if self.colourspace and name == "Source":
-                values["OfxImageClipPropColourspace"] = (self.colourspace,)
+            if name in self.spaces:
+                values["OfxImageClipPropColourspace"] = (self.spaces[name],)
             if callable(given):
                 values["OfxImageEffectPropFrameRange"] = (0.0, 4.0)
             clip.properties.values = values

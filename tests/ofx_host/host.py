@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import ctypes
 import traceback
-from ctypes import CFUNCTYPE, Structure, c_char_p, c_double, c_int, c_size_t, c_uint, c_void_p
+from ctypes import CFUNCTYPE, Structure, c_char_p, c_double, c_int, c_uint, c_void_p
 from pathlib import Path
 from typing import Any
 
 from . import rules
 
-OK, FAILED, UNKNOWN, BAD_HANDLE, BAD_INDEX, BAD_VALUE, EXISTS, REPLY_DEFAULT = 0, 1, 3, 9, 10, 11, 6, 14
+_STATUS = rules.STANDARD["numbers"]
+OK, FAILED, UNKNOWN, EXISTS = (_STATUS[f"kOfxStat{word}"] for word in ("OK", "Failed", "ErrUnknown", "ErrExists"))
+BAD_HANDLE, BAD_INDEX, BAD_VALUE = (_STATUS[f"kOfxStatErr{word}"] for word in ("BadHandle", "BadIndex", "Value"))
+REPLY_NO, REPLY_DEFAULT = _STATUS["kOfxStatReplyNo"], _STATUS["kOfxStatReplyDefault"]
 
 _P, _S, _I, _D = c_void_p, c_char_p, c_int, c_double
 
@@ -81,6 +84,11 @@ class Host:
         self.messages: list[tuple[str, str, bool]] = []
         self.persistent: dict[int, tuple[str, str]] = {}
         self.progress: list[str] = []
+        self.shares: list[float] = []
+        self.read: set[str] = set()
+        self.written: set[str] = set()
+        self.suites_asked: set[str] = set()
+        self.cancel = lambda: False
         self.edits: list[str] = []
         self.objects: dict[int, Any] = {}
         self.images_out: dict[int, Any] = {}
@@ -149,33 +157,40 @@ class Host:
         return call
 
     def _suite(self, name: str, **members: tuple) -> Any:
-        """Build a suite: member=(function, argument types…) or (None, argument types…) for what tests never use."""
-        fields = [(member, CFUNCTYPE(_I, *types)) for member, (_, *types) in members.items()]
+        """Build a suite in the standard's own order: member=(function, argument types…); tests never use the others."""
+        order = rules.STANDARD["suites"][name]
+        assert set(members) <= set(order), f"{name} has no {set(members) - set(order)}"
+        fields = [(member, CFUNCTYPE(_I, *members.get(member, ())[1:])) for member in order]
         layout = type(name, (Structure,), {"_fields_": fields})
 
-        def unused() -> Any:
-            raise HostStatus(FAILED, f"{name} was called where nobody expected it")
+        def unused(member: str) -> Any:
+            raise HostStatus(FAILED, f"{name}.{member} was called where nobody expected it")
 
         functions = [
-            type_(self._guarded(function or (lambda *_, n=name: unused())))
-            for (_, type_), (function, *_) in zip(fields, members.values(), strict=True)
+            type_(self._guarded(members[member][0] if member in members else (lambda *_, m=member: unused(m))))
+            for member, type_ in fields
         ]
         return layout(*functions)
 
     def _fetch_suite(self, host: int, name: bytes, version: int) -> int | None:
         known = name.decode()
+        self.suites_asked.add(known)
         if known in self.missing or f"{known} {version}" in self.missing:
             return None
         suite = self._suites.get((known, version))
         return ctypes.addressof(suite) if suite is not None else None
+
+    _LATER = ("kOfxParamPropUseHostOverlayHandle", "OfxPropVersionLabel", "OfxImageEffectPropNoSpatialAwareness")
+    """Properties of later versions of the standard that the headers date in words alone."""
 
     # --- properties -----------------------------------------------------------------------------------------
 
     def _set(self, handle: int, name: bytes, index: int, type_: str, value: Any) -> None:
         properties = self.resolve(handle, PropertySet)
         text = name.decode()
-        if self.old and ("Colour" in text or text.startswith("k") or "VersionLabel" in text):
+        if self.old and (rules.PROPERTIES.get(text, {}).get("introduced") or text in self._LATER):
             raise HostStatus(UNKNOWN)
+        self.written.add(rules.general(text))
         known, rule = rules.rule(properties.writable, text)
         if rule is None:
             raise HostStatus(UNKNOWN, f"{text} may not be written in a {properties.kind}")
@@ -197,6 +212,7 @@ class Host:
     def _get(self, handle: int, name: bytes, index: int, type_: str) -> Any:
         properties = self.resolve(handle, PropertySet)
         text = name.decode()
+        self.read.add(rules.general(text))
         values = properties.values.get(text)
         if values is None:
             raise HostStatus(UNKNOWN)
@@ -243,15 +259,18 @@ class Host:
 
         types = (rules.POINTER, rules.STRING, rules.DOUBLE, rules.INT)
         members: dict[str, tuple] = {}
-        members |= {f"set_{t}": (setter(t), _P, _S, _I, argument[t]) for t in types}
-        members |= {f"set_{t}_n": (setter_n(t), _P, _S, _I, _P) for t in types}
-        members |= {f"get_{t}": (getter(t), _P, _S, _I, _P) for t in types}
-        members |= {f"get_{t}_n": (getter_n(t), _P, _S, _I, _P) for t in types}
+        members |= {f"propSet{t.capitalize()}": (setter(t), _P, _S, _I, argument[t]) for t in types}
+        members |= {f"propSet{t.capitalize()}N": (setter_n(t), _P, _S, _I, _P) for t in types}
+        members |= {f"propGet{t.capitalize()}": (getter(t), _P, _S, _I, _P) for t in types}
+        members |= {f"propGet{t.capitalize()}N": (getter_n(t), _P, _S, _I, _P) for t in types}
 
         def dimension(handle: int, name: bytes, address: int) -> None:
-            c_int.from_address(address).value = len(self.resolve(handle, PropertySet).values[name.decode()])
+            values = self.resolve(handle, PropertySet).values.get(name.decode())
+            if values is None:
+                raise HostStatus(UNKNOWN)
+            c_int.from_address(address).value = len(values)
 
-        return self._suite("OfxPropertySuite", **members, reset=(None, _P, _S), dimension=(dimension, _P, _S, _P))
+        return self._suite("OfxPropertySuiteV1", **members, propGetDimension=(dimension, _P, _S, _P))
 
     # --- effects, clips, images -----------------------------------------------------------------------------
 
@@ -305,20 +324,16 @@ class Host:
             return int(self.abort())
 
         return self._suite(
-            "OfxImageEffectSuite",
-            get_property_set=(get_property_set, _P, _P),
-            get_param_set=(get_param_set, _P, _P),
-            clip_define=(clip_define, _P, _S, _P),
-            clip_get_handle=(clip_get_handle, _P, _S, _P, _P),
-            clip_get_property_set=(clip_get_property_set, _P, _P),
-            clip_get_image=(clip_get_image, _P, _D, _P, _P),
-            clip_release_image=(clip_release_image, _P),
-            clip_get_region=(clip_get_region, _P, _D, _P),
+            "OfxImageEffectSuiteV1",
+            getPropertySet=(get_property_set, _P, _P),
+            getParamSet=(get_param_set, _P, _P),
+            clipDefine=(clip_define, _P, _S, _P),
+            clipGetHandle=(clip_get_handle, _P, _S, _P, _P),
+            clipGetPropertySet=(clip_get_property_set, _P, _P),
+            clipGetImage=(clip_get_image, _P, _D, _P, _P),
+            clipReleaseImage=(clip_release_image, _P),
+            clipGetRegionOfDefinition=(clip_get_region, _P, _D, _P),
             abort=(abort, _P),
-            memory_alloc=(None, _P, c_size_t, _P),
-            memory_free=(None, _P),
-            memory_lock=(None, _P, _P),
-            memory_unlock=(None, _P),
         )
 
     # --- controls -------------------------------------------------------------------------------------------
@@ -367,25 +382,15 @@ class Host:
             self.edits.append("end")
 
         return self._suite(
-            "OfxParameterSuite",
-            define=(define, _P, _S, _S, _P),
-            get_handle=(get_handle, _P, _S, _P, _P),
-            set_get_property_set=(None, _P, _P),
-            get_property_set=(get_property_set, _P, _P),
-            get_value=(get_value, _P, _P, _P, _P),
-            get_value_at_time=(read, _P, _D, _P, _P, _P),
-            get_derivative=(None, _P, _D),
-            get_integral=(None, _P, _D, _D),
-            set_value=(set_value, _P, _P, _P, _P, _D, _D, _D),
-            set_value_at_time=(None, _P, _D),
-            get_key_count=(None, _P, _P),
-            get_key_time=(None, _P, c_uint, _P),
-            get_key_index=(None, _P, _D, _I, _P),
-            delete_key=(None, _P, _D),
-            delete_all_keys=(None, _P),
-            copy=(None, _P, _P, _D, _P),
-            edit_begin=(edit_begin, _P, _S),
-            edit_end=(edit_end, _P),
+            "OfxParameterSuiteV1",
+            paramDefine=(define, _P, _S, _S, _P),
+            paramGetHandle=(get_handle, _P, _S, _P, _P),
+            paramGetPropertySet=(get_property_set, _P, _P),
+            paramGetValue=(get_value, _P, _P, _P, _P),
+            paramGetValueAtTime=(read, _P, _D, _P, _P, _P),
+            paramSetValue=(set_value, _P, _P, _P, _P, _D, _D, _D),
+            paramEditBegin=(edit_begin, _P, _S),
+            paramEditEnd=(edit_end, _P),
         )
 
     def _curve_suite(self) -> Any:
@@ -399,14 +404,9 @@ class Host:
             c_double.from_address(x).value, c_double.from_address(y).value = pair
 
         return self._suite(
-            "OfxParametricParameterSuite",
-            get_value=(None, _P, _I, _D, _D, _P),
-            get_point_count=(point_count, _P, _I, _D, _P),
-            get_point=(point, _P, _I, _D, _I, _P, _P),
-            set_point=(None, _P, _I, _D, _I, _D, _D, _I),
-            add_point=(None, _P, _I, _D, _D, _D, _I),
-            delete_point=(None, _P, _I, _I),
-            delete_all_points=(None, _P, _I),
+            "OfxParametricParameterSuiteV1",
+            parametricParamGetNControlPoints=(point_count, _P, _I, _D, _P),
+            parametricParamGetNthControlPoint=(point, _P, _I, _D, _I, _P, _P),
         )
 
     # --- the small suites -----------------------------------------------------------------------------------
@@ -433,10 +433,10 @@ class Host:
             self.persistent.pop(handle, None)
 
         return self._suite(
-            "OfxMessageSuite",
+            "OfxMessageSuiteV2",
             message=(message, _P, _S, _S, _S, _S),
-            set_persistent=(set_persistent, _P, _S, _S, _S, _S),
-            clear_persistent=(clear_persistent, _P),
+            setPersistentMessage=(set_persistent, _P, _S, _S, _S, _S),
+            clearPersistentMessage=(clear_persistent, _P),
         )
 
     def _progress_suite(self, version: int) -> Any:
@@ -445,38 +445,36 @@ class Host:
                 raise HostStatus(FAILED, "a progress display began inside another")
             self.progress.append(label.decode())
 
+        def update(handle: int, share: float) -> int:
+            self.shares.append(share)
+            return REPLY_NO if self.cancel() else OK
+
         def end(handle: int) -> None:
             self.progress.append("end")
 
         more = (_S,) if version == 2 else ()
         return self._suite(
-            "OfxProgressSuite", start=(start, _P, _S, *more), update=(lambda *_: OK, _P, _D), end=(end, _P)
+            f"OfxProgressSuiteV{version}",
+            progressStart=(start, _P, _S, *more),
+            progressUpdate=(update, _P, _D),
+            progressEnd=(end, _P),
         )
 
     def _memory_suite(self) -> Any:
-        return self._suite("OfxMemorySuite", alloc=(None, _P, c_size_t, _P), free=(None, _P))
+        return self._suite("OfxMemorySuiteV1")
 
     def _thread_suite(self) -> Any:
         def count(out: int) -> None:
             c_uint.from_address(out).value = 2
 
         return self._suite(
-            "OfxMultiThreadSuite",
-            multi_thread=(None, _P, c_uint, _P),
-            count=(count, _P),
-            index=(None, _P),
-            is_spawned=(lambda: 0,),
-            create=(None, _P, _I),
-            destroy=(None, _P),
-            lock=(None, _P),
-            unlock=(None, _P),
-            try_lock=(None, _P),
+            "OfxMultiThreadSuiteV1",
+            multiThreadNumCPUs=(count, _P),
+            multiThreadIsSpawnedThread=(lambda: 0,),
         )
 
     def _time_suite(self) -> Any:
-        return self._suite(
-            "OfxTimeLineSuite", get_time=(None, _P, _P), go_to=(None, _P, _D), get_bounds=(None, _P, _P, _P)
-        )
+        return self._suite("OfxTimeLineSuiteV1")
 
     # --- bundles --------------------------------------------------------------------------------------------
 

@@ -1,176 +1,176 @@
-"""What the standard says of properties: type, dimension, and which set of properties a plug-in may write them in.
+"""What the standard says of names, properties and suites, read from standard.json.
 
-Source: OpenFX 1.5, ofx-props.yml and the headers it is generated beside. Dimension 0 is "any".
+Source: the headers of OpenFX, by way of ``store_standard.py``. What the headers do not say in a form that can be read
+stands below with its place. Dimension 0 is "any".
 """
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+from typing import Any
+
 STRING, INT, DOUBLE, POINTER = "string", "int", "double", "pointer"
+Rule = tuple[str, int]
 
-_COMMON_LABELS = {"OfxPropLabel": (STRING, 1), "OfxPropShortLabel": (STRING, 1), "OfxPropLongLabel": (STRING, 1)}
+STANDARD: dict[str, Any] = json.loads(Path(__file__).with_name("standard.json").read_text(encoding="utf-8"))
+PER_CLIP: list[str] = STANDARD["per clip"]
+PROPERTIES: dict[str, dict[str, Any]] = STANDARD["properties"]
+VALUES = {entry["value"] for entry in STANDARD["names"].values()} | set(PROPERTIES) | set(PER_CLIP)
+"""Every text that the standard gives a meaning to."""
+SPACES: dict[str, dict[str, Any]] = STANDARD["colour spaces"]
 
-EFFECT_DESCRIPTOR = {
-    **_COMMON_LABELS,
-    "OfxPropVersion": (INT, 0),
-    "OfxPropVersionLabel": (STRING, 1),
-    "OfxPropPluginDescription": (STRING, 1),
-    "OfxImageEffectPropSupportedContexts": (STRING, 0),
-    "OfxImageEffectPluginPropGrouping": (STRING, 1),
-    "OfxImageEffectPluginPropSingleInstance": (INT, 1),
-    "OfxImageEffectPluginRenderThreadSafety": (STRING, 1),
-    "OfxImageEffectPluginPropHostFrameThreading": (INT, 1),
-    "OfxImageEffectPropSupportsMultiResolution": (INT, 1),
-    "OfxImageEffectPropSupportsTiles": (INT, 1),
-    "OfxImageEffectPropTemporalClipAccess": (INT, 1),
-    "OfxImageEffectPropSupportedPixelDepths": (STRING, 0),
-    "OfxImageEffectPluginPropFieldRenderTwiceAlways": (INT, 1),
-    "OfxImageEffectPropMultipleClipDepths": (INT, 1),
-    "OfxImageEffectPropSupportsMultipleClipPARs": (INT, 1),
-    "OfxImageEffectPropClipPreferencesSlaveParam": (STRING, 0),
-    "OfxImageEffectPropColourManagementStyle": (STRING, 1),
-    "OfxImageEffectPropColourManagementAvailableConfigs": (STRING, 0),
-}
 
-CLIP_DESCRIPTOR = {
-    **_COMMON_LABELS,
-    "OfxImageEffectPropSupportedComponents": (STRING, 0),
-    "OfxImageEffectPropTemporalClipAccess": (INT, 1),
-    "OfxImageClipPropOptional": (INT, 1),
-    "OfxImageClipPropFieldExtraction": (STRING, 1),
-    "OfxImageClipPropIsMask": (INT, 1),
-    "OfxImageEffectPropSupportsTiles": (INT, 1),
-}
+def name(constant: str) -> str:
+    """Return the text behind a constant of the headers."""
+    text: str = STANDARD["names"][constant]["value"]
+    return text
 
-PARAM_COMMON = {
-    **_COMMON_LABELS,
-    "OfxParamPropSecret": (INT, 1),
-    "OfxParamPropHint": (STRING, 1),
-    "OfxParamPropScriptName": (STRING, 1),
-    "OfxParamPropParent": (STRING, 1),
-    "OfxParamPropEnabled": (INT, 1),
-    "OfxParamPropDataPtr": (POINTER, 1),
-}
-PARAM_VALUE = {
-    "OfxParamPropAnimates": (INT, 1),
-    "OfxParamPropPersistant": (INT, 1),
-    "OfxParamPropEvaluateOnChange": (INT, 1),
-    "OfxParamPropCacheInvalidation": (STRING, 1),
-    "OfxParamPropCanUndo": (INT, 1),
-    "kOfxParamPropUseHostOverlayHandle": (INT, 1),
+
+_TYPES = {"bool": INT, "int": INT, "double": DOUBLE, "enum": STRING, "string": STRING, "pointer": POINTER}
+_SAID_IN_WORDS: dict[str, Rule] = {
+    # ofxParam.h describes "the set of enumeration strings", beside a definition that was copied from a flag.
+    "OfxParamPropChoiceEnum": (STRING, 0),
+    # ofxCore.h: "the first dimension an SVG file, the second a PNG file".
+    "OfxPropIcon": (STRING, 2),
 }
 
 
-def _numeric(type: str, size: int) -> dict[str, tuple[str, int]]:
-    names = ("Min", "Max", "DisplayMin", "DisplayMax", "Default")
-    return {f"OfxParamProp{name}": (type, size) for name in names}
+def rule_of(property_: str) -> Rule:
+    """Return type and dimension of a property."""
+    if property_ in _SAID_IN_WORDS:
+        return _SAID_IN_WORDS[property_]
+    told = PROPERTIES[property_]
+    return _TYPES[told["type"]], told["dimension"]
 
 
-def _double(size: int) -> dict[str, tuple[str, int]]:
-    extra = {
-        "OfxParamPropIncrement": (DOUBLE, 1),
-        "OfxParamPropDigits": (INT, 1),
-        "OfxParamPropDoubleType": (STRING, 1),
-        "OfxParamPropDefaultCoordinateSystem": (STRING, 1),
-    }
-    labels = {"OfxParamPropDimensionLabel": (STRING, size)} if size > 1 else {}
-    return _numeric(DOUBLE, size) | extra | labels
+def _written_by_plugins(*sets: str) -> dict[str, Rule]:
+    names = [p for s in sets for p, by in STANDARD["sets"][s].items() if by == "plugin"]
+    return {p: rule_of(p) for p in names if p not in _BY_TYPE}
 
 
-PARAM_BY_TYPE: dict[str, dict[str, tuple[str, int]]] = {
-    "OfxParamTypeDouble": _double(1),
-    "OfxParamTypeDouble2D": _double(2),
-    "OfxParamTypeDouble3D": _double(3),
-    "OfxParamTypeRGB": _double(3),
-    "OfxParamTypeInteger": _numeric(INT, 1),
-    "OfxParamTypeBoolean": {"OfxParamPropDefault": (INT, 1)},
-    "OfxParamTypeChoice": {"OfxParamPropDefault": (INT, 1), "OfxParamPropChoiceOption": (STRING, 0)},
-    "OfxParamTypeString": {"OfxParamPropDefault": (STRING, 1), "OfxParamPropStringMode": (STRING, 1)},
-    "OfxParamTypePushButton": {},
-    "OfxParamTypeGroup": {"OfxParamPropGroupOpen": (INT, 1)},
-    "OfxParamTypePage": {"OfxParamPropPageChild": (STRING, 0)},
-    "OfxParamTypeParametric": {
-        "OfxParamPropParametricDimension": (INT, 1),
-        "OfxParamPropParametricRange": (DOUBLE, 2),
-        "OfxParamPropParametricUIColour": (DOUBLE, 0),
+_BY_TYPE = ("Default", "Min", "Max", "DisplayMin", "DisplayMax", "DimensionLabel")
+_BY_TYPE = tuple(f"OfxParamProp{word}" for word in _BY_TYPE)
+"""Properties whose type and dimension are those of the parameter."""
+
+EFFECT_DESCRIPTOR = _written_by_plugins("EffectDescriptor")
+CLIP_DESCRIPTOR = _written_by_plugins("ClipDescriptor")
+READ_ONLY = ("OfxPropType", "OfxPropName", "OfxParamPropType")
+for _name in READ_ONLY:  # set by the host when it makes the thing
+    for _set in (EFFECT_DESCRIPTOR, CLIP_DESCRIPTOR):
+        _set.pop(_name, None)
+
+
+def _parameter(value: str, size: int, *sets: str, numeric: bool = True) -> dict[str, Rule]:
+    rules = _written_by_plugins(*sets)
+    for word in READ_ONLY:
+        rules.pop(word, None)
+    if value:
+        rules["OfxParamPropDefault"] = (value, size)
+    if value and numeric:
+        rules |= {f"OfxParamProp{word}": (value, size) for word in ("Min", "Max", "DisplayMin", "DisplayMax")}
+    if size > 1:
+        rules["OfxParamPropDimensionLabel"] = (STRING, size)
+    return rules
+
+
+def _without_value(rules: dict[str, Rule]) -> dict[str, Rule]:
+    """A push button has what all but groups and pages have, and no value."""
+    values = ("Animates", "Persistant", "EvaluateOnChange", "PluginMayWrite", "CacheInvalidation", "CanUndo")
+    return {key: rule for key, rule in rules.items() if key not in {f"OfxParamProp{word}" for word in values}}
+
+
+_SPATIAL = ("ParamsDouble2D3D", "ParamsNormalizedSpatial")
+PARAM_BY_TYPE: dict[str, dict[str, Rule]] = {
+    name("kOfxParamTypeDouble"): _parameter(DOUBLE, 1, "ParamDouble1D", "ParamsNormalizedSpatial"),
+    name("kOfxParamTypeDouble2D"): _parameter(DOUBLE, 2, *_SPATIAL),
+    name("kOfxParamTypeDouble3D"): _parameter(DOUBLE, 3, *_SPATIAL),
+    name("kOfxParamTypeRGB"): _parameter(DOUBLE, 3, "ParamsDouble2D3D"),
+    name("kOfxParamTypeInteger"): _parameter(INT, 1, "ParamsInt2D3D"),
+    name("kOfxParamTypeBoolean"): _parameter(INT, 1, "ParamsByte", numeric=False),
+    name("kOfxParamTypeChoice"): _parameter(INT, 1, "ParamsChoice", numeric=False),
+    name("kOfxParamTypeStrChoice"): _parameter(STRING, 1, "ParamsStrChoice", numeric=False),
+    name("kOfxParamTypeString"): _parameter(STRING, 1, "ParamsString", numeric=False),
+    name("kOfxParamTypePushButton"): _without_value(_parameter("", 0, "ParamsByte", numeric=False)),
+    name("kOfxParamTypeGroup"): _parameter("", 0, "ParamsGroup"),
+    name("kOfxParamTypePage"): _parameter("", 0, "ParamsPage"),
+    name("kOfxParamTypeParametric"): _parameter("", 0, "ParamsParametric"),
+}
+WITHOUT_VALUE = tuple(name(f"kOfxParamType{word}") for word in ("Group", "Page", "PushButton"))
+INSTANCE_PARAM = {
+    key: rule_of(key)
+    for key in (
+        "OfxParamPropEnabled",
+        "OfxParamPropSecret",
+        "OfxParamPropHint",
+        "OfxPropLabel",
+        "OfxPropShortLabel",
+        "OfxPropLongLabel",
+        "OfxParamPropGroupOpen",
+    )
+}
+"""What a plug-in may still change in an instance (ofxParam.h, "instance (read/write)")."""
+
+
+_CLIP_ANSWERS: dict[str, Rule] = {
+    # The actions' descriptions in ofxImageEffect.h and ofxColour.h; one property for each clip.
+    "OfxImageClipPropRoI_*": (DOUBLE, 4),
+    "OfxImageClipPropFrameRange_*": (DOUBLE, 0),
+    "OfxImageClipPropComponents_*": (STRING, 1),
+    "OfxImageClipPropDepth_*": (STRING, 1),
+    "OfxImageClipPropPAR_*": (DOUBLE, 1),
+    "OfxImageClipPropPreferredColourspaces_*": (STRING, 0),
+}
+assert {key.removesuffix("*") for key in _CLIP_ANSWERS} == set(PER_CLIP)
+
+_MORE_ANSWERS: dict[str, dict[str, Rule]] = {
+    name("kOfxImageEffectActionIsIdentity"): {
+        name("kOfxPropName"): rule_of("OfxPropName"),
+        name("kOfxPropTime"): rule_of("OfxPropTime"),
+    },
+    name("kOfxImageEffectActionGetRegionsOfInterest"): {"OfxImageClipPropRoI_*": (DOUBLE, 4)},
+    name("kOfxImageEffectActionGetFramesNeeded"): {"OfxImageClipPropFrameRange_*": (DOUBLE, 0)},
+    name("kOfxImageEffectActionGetClipPreferences"): {
+        key: rule for key, rule in _CLIP_ANSWERS.items() if "RoI" not in key and "FrameRange" not in key
     },
 }
-WITHOUT_VALUE = ("OfxParamTypeGroup", "OfxParamTypePage", "OfxParamTypePushButton")
-
-OUT_ARGUMENTS: dict[str, dict[str, tuple[str, int]]] = {
-    "OfxImageEffectActionIsIdentity": {"OfxPropName": (STRING, 1), "OfxPropTime": (DOUBLE, 1)},
-    "OfxImageEffectActionGetRegionOfDefinition": {"OfxImageEffectPropRegionOfDefinition": (DOUBLE, 4)},
-    "OfxImageEffectActionGetRegionsOfInterest": {"OfxImageClipPropRoI_*": (DOUBLE, 4)},
-    "OfxImageEffectActionGetFramesNeeded": {"OfxImageClipPropFrameRange_*": (DOUBLE, 0)},
-    "OfxImageEffectActionGetClipPreferences": {
-        "OfxImageClipPropComponents_*": (STRING, 1),
-        "OfxImageClipPropDepth_*": (STRING, 1),
-        "OfxImageClipPropPAR_*": (DOUBLE, 1),
-        "OfxImageClipPropPreferredColourspaces_*": (STRING, 0),
-        "OfxImageEffectPropFrameRate": (DOUBLE, 1),
-        "OfxImageClipPropFieldOrder": (STRING, 1),
-        "OfxImageEffectPropPreMultiplication": (STRING, 1),
-        "OfxImageClipPropContinuousSamples": (INT, 1),
-        "OfxImageEffectFrameVarying": (INT, 1),
-    },
+OUT_ARGUMENTS: dict[str, dict[str, Rule]] = {
+    action: {p: rule_of(p) for p in told["out"]} | _MORE_ANSWERS.get(action, {})
+    for action, told in STANDARD["actions"].items()
 }
 
 STRING_VALUES: dict[str, set[str]] = {
-    "OfxImageEffectPropSupportedContexts": {
-        f"OfxImageEffectContext{word}" for word in ("Generator", "Filter", "Transition", "Paint", "General", "Retimer")
+    key: set(told["values"]) for key, told in PROPERTIES.items() if told["type"] == "enum" and told.get("values")
+} | {
+    "OfxImageClipPropComponents_*": set(PROPERTIES["OfxImageEffectPropSupportedComponents"]["values"]),
+    "OfxImageEffectPropColourManagementAvailableConfigs": {name("kOfxConfigIdentifier")},
+    "OfxImageClipPropPreferredColourspaces_*": {
+        word for space, told in SPACES.items() for word in (space, *told["aliases"])
     },
-    "OfxImageEffectPropSupportedComponents": {f"OfxImageComponent{word}" for word in ("RGBA", "RGB", "Alpha")},
-    "OfxImageClipPropComponents_*": {f"OfxImageComponent{word}" for word in ("RGBA", "RGB", "Alpha")},
-    "OfxImageEffectPropSupportedPixelDepths": {f"OfxBitDepth{word}" for word in ("Byte", "Short", "Half", "Float")},
-    "OfxImageEffectPluginRenderThreadSafety": {
-        f"OfxImageEffectRender{word}" for word in ("Unsafe", "InstanceSafe", "FullySafe")
-    },
-    "OfxImageEffectPropPreMultiplication": {
-        "OfxImageOpaque",
-        "OfxImageAlphaPremultiplied",
-        "OfxImageAlphaUnPremultiplied",
-    },
-    "OfxParamPropDoubleType": {
-        f"OfxParamDoubleType{word}"
-        for word in ("Plain", "Angle", "Scale", "Time", "AbsoluteTime", "X", "XAbsolute", "Y", "YAbsolute", "XY")
-    }
-    | {"OfxParamDoubleTypeXYAbsolute"},
-    "OfxParamPropDefaultCoordinateSystem": {"OfxParamCoordinatesCanonical", "OfxParamCoordinatesNormalised"},
-    "OfxParamPropStringMode": {
-        f"OfxParamStringIs{word}"
-        for word in ("SingleLine", "MultiLine", "FilePath", "DirectoryPath", "Label", "RichTextFormat")
-    },
-    "OfxImageEffectPropColourManagementStyle": {
-        f"OfxImageEffectPropColourManagement{word}" for word in ("None", "Basic", "Core", "Full", "OCIO")
-    },
-    "OfxImageClipPropFieldExtraction": {"OfxFieldBoth", "OfxFieldSingle", "OfxFieldDoubled"},
 }
 """The words that a property may hold, where the standard lists them."""
 
-BOOLEANS = {
-    "OfxImageEffectPluginPropSingleInstance",
-    "OfxImageEffectPluginPropHostFrameThreading",
-    "OfxImageEffectPropSupportsMultiResolution",
-    "OfxImageEffectPropSupportsTiles",
-    "OfxImageEffectPropTemporalClipAccess",
-    "OfxImageEffectPluginPropFieldRenderTwiceAlways",
-    "OfxImageEffectPropMultipleClipDepths",
-    "OfxImageEffectPropSupportsMultipleClipPARs",
-    "OfxImageClipPropOptional",
-    "OfxImageClipPropIsMask",
-    "OfxParamPropSecret",
-    "OfxParamPropEnabled",
-    "OfxParamPropAnimates",
-    "OfxParamPropPersistant",
-    "OfxParamPropEvaluateOnChange",
-    "OfxParamPropCanUndo",
-    "OfxParamPropGroupOpen",
-    "kOfxParamPropUseHostOverlayHandle",
+BOOLEANS = {key for key, told in PROPERTIES.items() if told["type"] == "bool"}
+
+EXTRA_VALUES = {
+    # ofxParam.h lists these in words: positions in canonical coordinates.
+    "OfxParamPropDoubleType": {
+        entry["value"] for key, entry in STANDARD["names"].items() if key.startswith("kOfxParamDoubleType")
+    },
 }
+for _key, _more in EXTRA_VALUES.items():
+    STRING_VALUES[_key] = STRING_VALUES.get(_key, set()) | _more
 
 
-def rule(rules: dict[str, tuple[str, int]], name: str) -> tuple[str, tuple[str, int] | None]:
+def general(property_: str) -> str:
+    """Return the name of a property, without the clip's where it ends with one."""
+    start = property_.partition("_")[0] + "_"
+    return start if start in PER_CLIP else property_
+
+
+def rule(rules: dict[str, Rule], property_: str) -> tuple[str, Rule | None]:
     """Return the name under which the rules know a property (with * for a clip's name), and its type and size."""
-    if name in rules:
-        return name, rules[name]
-    general = name.partition("_")[0] + "_*"
+    if property_ in rules:
+        return property_, rules[property_]
+    general = property_.partition("_")[0] + "_*"
     return general, rules.get(general)
