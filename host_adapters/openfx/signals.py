@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...nodes.convert import WORKING, Space, enter_space, leave_space, return_to_space
+from ...nodes import Space, enter_space, leave_space, return_to_space
 
 CONFIGURATION = b"ofx-native-v1.5_aces-v1.3_ocio-v2.3"
 RAW = "ofx_raw"
@@ -160,7 +160,7 @@ class Signal:
     """
 
     space: str = ""
-    working: Space = WORKING
+    working: Space = Space()
     doubt: str = ""
 
     @property
