@@ -150,6 +150,9 @@ def resolve(name: str, clip_space: Callable[[str], str]) -> str:
     return _by_any_name().get(name.casefold(), name)
 
 
+_WORKING = Space()
+
+
 @dataclass(frozen=True)
 class Signal:
     """How the pixels of Source become the working signal, and back.
@@ -160,7 +163,7 @@ class Signal:
     """
 
     space: str = ""
-    working: Space = Space()
+    working: Space = _WORKING
     doubt: str = ""
 
     @property
