@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 from click.testing import CliRunner
 from inkarnat import nodes
-from inkarnat.host_adapters.headless.cli import cli
-from inkarnat.host_adapters.headless.graph import Graph, Step
-from inkarnat.host_adapters.headless.pictures import read_picture, write_picture
-from inkarnat.host_adapters.headless.runner import Runner
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.media.pictures import read_picture, write_picture
 from inkarnat.kernels.strips import threads
 
 FIXTURES = Path(__file__).parent / "fixtures"

@@ -11,9 +11,9 @@ from pathlib import Path
 import kept
 import numpy as np
 from inkarnat.host_adapters.farm.journal import Journal, Stamp
-from inkarnat.host_adapters.headless.people import People
-from inkarnat.host_adapters.headless.runs import Run
 from inkarnat.host_adapters.openfx import bundle, plugin
+from inkarnat.host_adapters.shots.people import People
+from inkarnat.host_adapters.shots.runs import Run
 
 FOLDER = kept.FIXTURES / "0.1.0"
 BITS = FOLDER / "graphs-bits.json"
