@@ -335,6 +335,28 @@ def test_a_matte_becomes_a_grey_clip_without_sound(tmp_path):
     assert np.abs(picture - matte[..., None]).max() < 1.01 / 219
 
 
+@pytest.mark.parametrize(
+    ("codec", "suffix"), [("prores", ".mov"), ("prores4444", ".mov"), ("dnxhr", ".mov"), ("ffv1", ".mkv")]
+)
+def test_the_bits_of_intra_codecs_do_not_depend_on_the_encoder_s_threads(tmp_path, picture, monkeypatch, codec, suffix):
+    large, configure, files = np.tile(np.clip(picture, 0, 1), (4, 6, 1))[:144, :256], video_write._configure, []
+    for threads in (1, 2, 7):
+
+        def configured(stream, *given, threads=threads):
+            configure(stream, *given)
+            stream.codec_context.thread_count = threads
+
+        monkeypatch.setattr(video_write, "_configure", configured)
+        path = tmp_path / f"{threads}{suffix}"
+        size = large.shape[1], large.shape[0]
+        with VideoWriter(path, None, codec, size=size, rate=Fraction(25)) as writer:
+            for number in range(1, 6):
+                writer.write(number, np.ascontiguousarray(np.roll(large, number, axis=1)))
+        files.append(path.read_bytes())
+    assert files[0] == files[1] == files[2]
+    assert VideoReader(path).info.frames == 5
+
+
 def test_a_clip_from_pictures(tmp_path, picture):
     small = np.clip(picture, 0, 1)[:36, :52]
     with VideoWriter(tmp_path / "a.mkv", codec="ffv1", size=(52, 36), rate=Fraction(25)) as writer:

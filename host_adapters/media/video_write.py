@@ -42,7 +42,8 @@ class Encoder:
     """A codec as it is written here: its name in PyAV, the pixel formats offered, and its settings.
 
     ``formats`` empty means all that the encoder takes and :class:`PixelFormat` knows. ``viewed`` marks a codec for
-    looking at: a clip made of pictures takes its first format, which players show, and not the finest.
+    looking at: a clip made of pictures takes its first format, which players show, and not the finest. ``threads`` says
+    what its threads share out: whole frames, or the slices of one where that is faster.
     """
 
     label: str
@@ -51,14 +52,15 @@ class Encoder:
     options: dict[str, str] = field(hash=False)
     studio_only: bool = False
     viewed: bool = False
+    threads: str = "FRAME"
 
 
 _H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
 _X265_QUIET = "log-level=error"
 CODECS = {
-    "prores": Encoder("ProRes 422 HQ", "prores_ks", ("yuv422p10le",), {"profile": "hq"}, True),
-    "prores4444": Encoder("ProRes 4444", "prores_ks", ("yuv444p10le", "yuva444p10le"), {"profile": "4444"}, True),
-    "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True),
+    "prores": Encoder("ProRes 422 HQ", "prores_aw", ("yuv422p10le",), {"profile": "3"}, True),
+    "prores4444": Encoder("ProRes 4444", "prores_aw", ("yuv444p10le", "yuva444p10le"), {"profile": "4"}, True),
+    "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True, threads="SLICE"),
     "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
     "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
     "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}),
@@ -214,6 +216,7 @@ class VideoWriter:
             options = {**encoder.options, "chroma_sample_location": _SITING_OPTION[self.coding.siting]}
             self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)
             _configure(self._stream, self.like, self.pixel_format, self._tags)
+            self._stream.codec_context.thread_type = encoder.threads
             if self.like.sound:
                 self._sound = _Sound(self.like.path, self._container)
 
