@@ -13,9 +13,9 @@ of its own, and both are a good part of what a first frame waits for; here they 
 Only sheets make arrays. What they call works on slices of those and returns none, so that nobody need count who
 refers to them: threads that count at one place wait for each other.
 
-numba's own cache looks at the time stamp of one file only and would return stale code when a callee in
-another file changes. The cache folder here is therefore named after a hash of every kernel source, the
-numba and Python versions and the processor: new sources, new folder.
+numba's own cache looks at the time stamp of one file only, returns stale code when a callee in another file changes,
+and passes on whatever a damaged file raises. Compiled code is kept by ``kept_code.py`` instead, in a folder named after
+a hash of every kernel source, the numba and Python versions and the processor: new sources, new folder.
 """
 
 from __future__ import annotations
@@ -23,10 +23,8 @@ from __future__ import annotations
 import contextlib
 import gc
 import hashlib
-import os
 import platform
 import sys
-import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
@@ -36,6 +34,8 @@ from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import Compiler
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import CPUDispatcher
+
+from .kept_code import KeptCode, find_folder, holds_any
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -59,75 +59,14 @@ def _host_cpu() -> str:
     return str(binding.get_host_cpu_name()) + str(binding.get_host_cpu_features().flatten())
 
 
-def _candidates() -> list[Path]:
-    chosen = os.environ.get("INKARNAT_CACHE_DIR")
-    if chosen:
-        return [Path(chosen)]
-    if sys.platform == "win32":
-        user = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        user = Path.home() / "Library" / "Caches"
-    else:
-        user = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    owner = os.getuid() if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
-    return [user / "inkarnat", Path(tempfile.gettempdir()) / f"inkarnat-{owner}"]
-
-
-def _is_ours(folder: Path) -> bool:
-    """Tell whether the folder belongs to this user alone: compiled code is never loaded from a stranger's."""
-    if not hasattr(os, "getuid"):
-        return True
-    status = folder.stat()
-    return status.st_uid == os.getuid() and not status.st_mode & 0o022
-
-
-def _find_cache_folder() -> Path | None:
-    digest = source_digest()
-    for base in _candidates():
-        try:
-            base.mkdir(mode=0o700, parents=True, exist_ok=True)
-            if not _is_ours(base):
-                continue
-            folder = base / digest
-            folder.mkdir(mode=0o700, exist_ok=True)
-            with tempfile.TemporaryFile(dir=folder):
-                return folder
-        except (OSError, RuntimeError):
-            continue
-    return None
-
-
-CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else _find_cache_folder()
+CACHE_FOLDER: Path | None = None if numba_config.DISABLE_JIT else find_folder(source_digest())
 """Where compiled kernels are kept, or None where nothing is writable (they are then compiled anew)."""
 
 
 def is_cold() -> bool:
     """Tell whether kernels have yet to be compiled: nothing moves for some seconds where none are kept on disk."""
-    kept = CACHE_FOLDER is not None and next(CACHE_FOLDER.rglob("*.nbi"), None) is not None
+    kept = CACHE_FOLDER is not None and holds_any(CACHE_FOLDER)
     return not (kept or numba_config.DISABLE_JIT)
-
-
-def _save_alone(cache: Any, folder: Path) -> None:
-    """Let one process at a time add to the cache.
-
-    numba reads the index, takes the next free number and writes index and code: two processes at once would give
-    one number to different code. What cannot be locked is not kept.
-    """
-    save = cache.save_overload
-
-    def save_overload(signature: Any, data: Any) -> None:
-        with contextlib.ExitStack() as stack:
-            if sys.platform != "win32":
-                import fcntl
-
-                try:
-                    lock = stack.enter_context(open(folder / "lock", "w"))
-                    fcntl.flock(lock, fcntl.LOCK_EX)
-                except OSError:
-                    return
-            save(signature, data)
-
-    cache.save_overload = save_overload
 
 
 SHEETS: list[Any] = []
@@ -230,13 +169,7 @@ def sheet(function: Function) -> Function:
     """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk."""
     compiled = _dispatcher(_Sheet, function)
     if CACHE_FOLDER is not None:
-        before = numba_config.CACHE_DIR
-        numba_config.CACHE_DIR = str(CACHE_FOLDER)
-        try:
-            compiled.enable_caching()
-        finally:
-            numba_config.CACHE_DIR = before
-        _save_alone(compiled._cache, CACHE_FOLDER)
+        compiled._cache = KeptCode(function, CACHE_FOLDER)
     SHEETS.append(compiled)
     result: Function = compiled
     return result

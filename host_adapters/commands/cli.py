@@ -6,8 +6,10 @@ rest are done) · 5 an output cannot be written · 130 stopped by the user · 1 
 
 from __future__ import annotations
 
+import functools
 import importlib
 import json
+import logging
 import os
 import sys
 from collections.abc import Sequence
@@ -77,6 +79,7 @@ class Verbs(click.Group):
         """Run the command line and leave the process with its exit code."""
         args = list(sys.argv[1:] if args is None else args)
         extra["standalone_mode"] = False
+        _listen()
         try:
             code = super().main(args, prog_name or "inkarnat", **extra)
         except Exception as error:
@@ -84,8 +87,22 @@ class Verbs(click.Group):
         sys.exit(code if isinstance(code, int) else 0)
 
 
+class _Told(logging.Handler):
+    """Prints what the rooms below tell through :mod:`logging` as notes on the error stream."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        click.echo(f"inkarnat: {record.getMessage()}", err=True)
+
+
+@functools.cache
+def _listen() -> None:
+    logging.getLogger("inkarnat").addHandler(_Told(logging.WARNING))
+
+
 def _report(error: Exception, as_json: bool) -> int:
     """Say on one line what went wrong, for machines as JSON too, and return the exit code."""
+    if isinstance(error, click.exceptions.Abort) and isinstance(error.__cause__, EOFError):
+        error = error.__cause__  # nobody stopped anything: something ended too soon
     if isinstance(error, click.exceptions.Abort):
         click.echo("inkarnat: stopped.", err=True)
         return STOPPED

@@ -31,9 +31,15 @@ def warn(line: str) -> None:
 @functools.cache
 def warn_if_cold() -> None:
     """Say, once, that kernels will be compiled first: nothing moves for some seconds where none are kept on disk."""
-    from ...kernels import jit
+    from ...kernels import jit, kept_code
 
-    if jit.is_cold():
+    if jit.is_cold() and jit.CACHE_FOLDER is None:
+        folder, reason = next(iter(kept_code.refused.items()), ("", "no folder"))
+        warn(
+            f"note: compiled code cannot be kept in {folder} ({reason}), so every run compiles anew; set "
+            "INKARNAT_CACHE_DIR to a folder that is yours alone"
+        )
+    elif jit.is_cold():
         warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
 
 

@@ -180,7 +180,7 @@ class _Crew:
         self.again: deque[Chunk] = deque()
         self.deaths: Counter[int] = Counter()
         self.stillborn = 0
-        self.cold = jit.CACHE_FOLDER is not None and next(jit.CACHE_FOLDER.rglob("*.nbi"), None) is None
+        self.cold = jit.CACHE_FOLDER is not None and jit.is_cold()
         self.finished = False
 
     def work(self, chunks: Iterator[Chunk], tell: Tell) -> None:
