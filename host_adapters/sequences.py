@@ -1,4 +1,4 @@
-"""Names of numbered files: one picture a frame."""
+"""Names of numbered files, one picture a frame, and the error of an input that is not there."""
 
 from __future__ import annotations
 
@@ -6,10 +6,16 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
-from .media.files import InputError
+from ..kernels.errors import InkarnatError
 
-# --- file names of sequences --------------------------------------------------------------------------------
+
+class InputError(InkarnatError):
+    """An input is missing or unreadable."""
+
+    exit_code: ClassVar[int] = 3
+
 
 _PLACE = re.compile(r"#+|%(?:0(\d+))?d")
 

@@ -37,6 +37,7 @@ from .standard import (
 )
 from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
+from .tags import space_tags, tagged_space
 from .tone import Cdl, ToneCurve, ToneSuggestion, suggest_tone
 from .view import ShowMatte
 
@@ -113,6 +114,8 @@ __all__ = [
     "solve_correction",
     "solve_steer",
     "solve_subjects",
+    "space_tags",
     "study_skin",
     "suggest_tone",
+    "tagged_space",
 ]

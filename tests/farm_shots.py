@@ -10,8 +10,8 @@ from pathlib import Path
 
 import interrupts
 import numpy as np
-from inkarnat.host_adapters.commands.render import render_files
 from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.rendering import render_files
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.nodes import Cdl, RangeKey
@@ -78,7 +78,7 @@ def _add_tone(silent: Path, path: Path, seconds: float) -> None:
 def reference(plate: str, outputs: dict[str, str], **options) -> None:
     """Render as one undisturbed process does."""
     with open_clip(plate) as clip:
-        render_files(GRAPH, {"plate": clip}, outputs, quiet=True, **options)
+        render_files(GRAPH, {"plate": clip}, outputs, **options)
 
 
 def contents(folder: Path) -> dict[str, bytes]:

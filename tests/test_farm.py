@@ -14,10 +14,10 @@ import pytest
 from farm_shots import GRAPH, contents, make_sequence, make_video, named, reference, start
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.host_adapters.commands.render import render_files
 from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.farm.chunks import MOST, Job, chunk_size, cut
 from inkarnat.host_adapters.farm.run import frames_text, join_videos, render_part, run
+from inkarnat.host_adapters.graphs.rendering import render_files
 from inkarnat.host_adapters.media.clips import open_clip, parse_frames
 from inkarnat.host_adapters.writes import OutputError
 
@@ -164,7 +164,7 @@ def test_pictures_become_a_video_with_the_frames_that_did_not_fail(tmp_path):
     clip = open_clip(plate)
     (tmp_path / "in" / "in.0001.png").write_bytes(b"nothing")
     for name, call in (
-        ("one", lambda out: render_files(GRAPH, {"plate": clip}, out, plate_frames, quiet=True)),
+        ("one", lambda out: render_files(GRAPH, {"plate": clip}, out, plate_frames)),
         (
             "many",
             lambda out: run(Job.of(GRAPH, {"plate": clip}, out), {"plate": clip}, plate_frames, local.processes(1)),

@@ -21,6 +21,7 @@ from inkarnat.host_adapters.graphs import colour_spaces, outputs
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.runner import Runner, render
+from inkarnat.host_adapters.media import colour_tags
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.host_adapters.media.pictures import read_picture, write_picture
 from inkarnat.host_adapters.media.video_read import VideoReader
@@ -412,8 +413,8 @@ def test_pictures_take_the_matte_as_well(tmp_path, make_picture, matte, name):
 
 def test_a_picture_that_is_no_video_signal_is_named(tmp_path, make_picture):
     write_picture(tmp_path / "plate.exr", make_picture())
-    assert "give --input-space linear" in colour_spaces.space_notes(open_clip(tmp_path / "plate.exr"), None)[0]
-    assert colour_spaces.space_notes(open_clip(tmp_path / "plate.exr"), "linear") == ()
+    assert "give --input-space linear" in colour_tags.space_notes(open_clip(tmp_path / "plate.exr"), None)[0]
+    assert colour_tags.space_notes(open_clip(tmp_path / "plate.exr"), "linear") == ()
 
 
 # --- a cut transport stream ---------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import ast
 import re
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -124,6 +124,75 @@ def test_adapters_import_declared_dependencies_only(source):
     allowed = {IMPORT_NAMES.get(package, package.replace("-", "_")) for package in packages}
     for item in from_outside(source):
         assert item.top in allowed, f"{source.relative_to(ROOT)}:{item.line} imports {item.module}"
+
+
+# --- rooms --------------------------------------------------------------------------------------------------
+
+FLOORS = {
+    "commands": 5,
+    **{"bench": 4, "desk": 4, "farm": 4, "report": 4},
+    "shots": 3,
+    **{"graphs": 2, "openfx": 2},
+    **{"describe": 1, "detect": 1, "media": 1, "warm_up": 1, "workshop": 1},
+    **{"sequences": 0, "writes": 0},
+    "headless": 5,
+}
+"""The rooms of ``host_adapters`` by floor; a room imports from floors below its own alone.
+
+Those of one floor do not know each other, except on the ground, which everybody may import. ``headless`` holds the
+names of an earlier version and imports nothing by itself.
+"""
+
+APART = {"openfx": {"media", "graphs", "shots", "detect", "workshop"}}
+"""What a room keeps away from although it lies below: a host's process gets no library that reads files."""
+
+
+def room_of(parts: Sequence[str]) -> str:
+    """The room that a path or module below ``host_adapters`` belongs to."""
+    return parts[0].removesuffix(".py")
+
+
+def up(source: Path, item: Import) -> str:
+    """Say how an import leads up or sideways; an empty string where it leads down."""
+    place = ".".join((item.module, item.name)).removeprefix("inkarnat.host_adapters").strip(".")
+    parts = source.relative_to(ROOT / "host_adapters").parts
+    if not item.module.startswith("inkarnat.host_adapters") or parts == ("__init__.py",):
+        return ""
+    own, other = room_of(parts), room_of(place.split("."))
+    if own == other or (FLOORS[own] > FLOORS[other] and other not in APART.get(own, ())):
+        return ""
+    if FLOORS[own] == FLOORS[other] == 0:
+        return ""
+    return f"{source.relative_to(ROOT)}:{item.line}: {own} imports {place}"
+
+
+def test_every_room_has_its_floor():
+    folder = ROOT / "host_adapters"
+    rooms = {room_of(path.relative_to(folder).parts) for path in SOURCES["host_adapters"]} - {"__init__"}
+    assert rooms == set(FLOORS)
+
+
+@parametrised("host_adapters")
+def test_rooms_import_downwards_only(source):
+    assert not list(filter(None, (up(source, item) for item in from_the_project(source))))
+
+
+def test_ways_up_and_sideways_are_seen():
+    def seen(place: str, module: str, name: str) -> bool:
+        source = ROOT / "host_adapters" / place
+        return bool(up(source, Import(f"inkarnat.host_adapters{module}", name, False, 1)))
+
+    assert seen("graphs/outputs.py", "", "commands")
+    assert seen("graphs/outputs.py", ".commands.console", "warn")
+    assert seen("media/clips.py", ".graphs.graph", "Graph")
+    assert seen("graphs/runner.py", ".shots", "carry")
+    assert seen("shots/carry.py", ".desk.state", "State")
+    assert seen("desk/server.py", ".farm.run", "run")
+    assert seen("openfx/render.py", ".media.pictures", "read_picture")
+    assert not seen("openfx/render.py", ".writes", "atomic")
+    assert not seen("shots/carry.py", ".graphs.graph", "Graph")
+    assert not seen("writes.py", ".sequences", "SequencePattern")
+    assert not seen("commands/correct.py", "", "workshop")
 
 
 def test_the_import_reader_reads_every_form(tmp_path, monkeypatch):

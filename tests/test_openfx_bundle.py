@@ -316,6 +316,39 @@ def test_every_effect_renders_in_a_fresh_interpreter(probe):
     assert all("status=0" in line and "leaked=0" in line for line in renders)
 
 
+RENDER = """
+import sys
+import numpy as np
+from ofx_host import Host, HostImage, Stage
+effects = {effect.name: effect for effect in Host().load(sys.argv[1]).values()}
+images = {"Source": np.full((54, 96, 4), (0.6, 0.45, 0.38, 1.0), np.float32), "Matte": np.ones((54, 96, 1), np.float32)}
+instance = effects[sys.argv[2]].instance(size=(96.0, 54.0))
+output = HostImage(np.zeros((54, 96, 4), np.float32), (0, 0))
+clips = {name: HostImage(image, (0, 0)) for name, image in images.items()}
+assert instance.render(Stage(output, clips)) == 0
+assert output.read()[..., 3].all()
+print(*sorted({name.partition(".")[0] for name in sys.modules}))
+"""
+
+
+@pytest.mark.parametrize("name", ["steer_skin", "correct_skin"])
+def test_loading_and_the_first_render_import_no_library_that_reads_files(name):
+    """They would come into the host's process, which may have its own of another version."""
+    path = os.pathsep.join([str(Path(__file__).parent), *filter(None, sys.path)])
+    done = subprocess.run(
+        [sys.executable, "-c", RENDER, str(built()), name],
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    loaded = set(done.stdout.split())
+    assert "inkarnat" in loaded
+    assert not loaded & {"av", "OpenImageIO", "cv2", "click", "rich"}
+
+
 # --- the command --------------------------------------------------------------------------------------------
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from ...nodes import MarkedFrame, Sample, solve_correction
-from ..commands.render import render_files
 from ..graphs.graph import Graph
+from ..graphs.rendering import render_files
 from ..graphs.standard import chain_graph
 from ..media.clips import open_clip
 from .frames import SKIN_BOX, skin_frame
@@ -78,7 +78,7 @@ def _pace(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> floa
     """Render the first frames of a clip and return how many it does in a second."""
     with open_clip(clip) as opened:
         numbers = list(opened.frames)[:most]
-        report = render_files(graph, {"plate": opened}, {"result": str(output)}, numbers, codec, quiet=True)
+        report = render_files(graph, {"plate": opened}, {"result": str(output)}, numbers, codec)
     return len(report.done) / report.seconds
 
 

@@ -8,9 +8,12 @@ import sys
 import time
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import click
+
+if TYPE_CHECKING:
+    from ..graphs.rendering import Listener
 
 
 def is_terminal() -> bool:
@@ -41,6 +44,23 @@ def warn_if_cold() -> None:
         )
     elif jit.is_cold():
         warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
+
+
+def tell_failure(frame: int, reason: str) -> None:
+    """Name a frame that failed."""
+    warn(f"frame {frame} failed: {reason}")
+
+
+def listener(quiet: bool = False) -> Listener:
+    """Return what hears of a render here: a bar or lines of progress, notes and failures; no progress where quiet."""
+    from ..graphs.rendering import Listener
+
+    def begin(total: int) -> AbstractContextManager[Progress]:
+        if not quiet:
+            warn_if_cold()
+        return progress(total, quiet)
+
+    return Listener(begin, lambda note: warn(f"note: {note}"), tell_failure)
 
 
 def print_json(data: Any) -> None:

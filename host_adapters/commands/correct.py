@@ -15,6 +15,7 @@ from ...nodes import Corrected, Correction, SkinReading, SkinTarget, ToneCurve, 
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.outputs import check_outputs
+from ..graphs.rendering import render_files
 from ..graphs.runner import Report
 from ..graphs.standard import chain_graph, with_keyed
 from ..media.clips import Clip, Frames, parse_frames
@@ -26,7 +27,6 @@ from . import console
 from .footage import Footage, footage_options, output_options
 from .options import Cast, Named, SubjectsCommand, person_options, sample_options, target_options
 from .person import person_data, say_distance
-from .render import render_files
 
 
 @click.command(cls=SubjectsCommand)
@@ -140,7 +140,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
 def _render(
     graph: Graph, clip: Clip, outputs: dict[str, str], frames: Frames | None, codec: str | None, quiet: bool
 ) -> Report:
-    return render_files(graph, {"plate": clip}, outputs, frames, codec, quiet) if outputs else Report()
+    if not outputs:
+        return Report()
+    return render_files(graph, {"plate": clip}, outputs, frames, codec, console.listener(quiet))
 
 
 _SUBJECT_PLACE = "{subject}"

@@ -12,11 +12,11 @@ from typing import Any
 import click
 
 from ..graphs.errors import GraphError
+from ..graphs.rendering import render_files
 from ..media.clips import Clip, open_clip
 from ..shots.carry import Carried, Carrier, Shot, named_shots
 from ..shots.timeline import CutList, Linked, Member, Use, describe_member, propose_groups
 from . import console
-from .render import render_files
 
 Shots = list[tuple[Use, Shot]]
 
@@ -125,7 +125,8 @@ def render_cut(cut: CutList, carried: Sequence[tuple[Use, Carried]], folder: Pat
         frames = each.shot.frames or ()
         output = folder / f"{each.shot.name}-skin.{suffix.lstrip('.')}"
         console.warn(f"rendering {output.name}, frames {frames[0]} to {frames[-1]}")
-        render_files(each.graph, {"plate": each.shot.clip}, {"result": str(output)}, list(frames), quiet=True)
+        source, files = {"plate": each.shot.clip}, {"result": str(output)}
+        render_files(each.graph, source, files, list(frames), listener=console.listener(quiet=True))
         links[use] = Linked(output, list(each.shot.clip.frames).index(frames[0]), len(frames))
     path = folder / f"{cut.path.stem}-skin{cut.path.suffix}"
     cut.relinked(links, path, handles)

@@ -22,6 +22,7 @@ from ...nodes import (
 )
 from .. import workshop
 from ..graphs.graph import Graph
+from ..graphs.rendering import render_files
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
 from ..media.clips import open_clip, open_writer
@@ -29,7 +30,6 @@ from ..media.pictures import write_picture
 from ..writes import output_error
 from . import console
 from .correct import READING_COLUMNS, reading_row
-from .render import render_files
 
 _FRAMES = 16
 _CAST = workshop.skin_cast(green=0.45, blue=0.12)
@@ -95,7 +95,8 @@ def _correct(plate: Path, scene: workshop.Scene, approved: SkinReading, folder: 
     correction = solve_correction([marked], Wishes(target=SkinTarget(ratio=approved.ratio)))
     graph = chain_graph(correction.links(), correction.outputs())
     graph.save(folder / "planing.json")
-    render_files(graph, {"plate": clip}, {"result": str(folder / "planing-skin.mov")})
+    output = str(folder / "planing-skin.mov")
+    render_files(graph, {"plate": clip}, {"result": output}, listener=console.listener())
     return correction, graph
 
 

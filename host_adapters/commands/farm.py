@@ -9,11 +9,12 @@ import click
 
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
+from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
 from . import console
 from .footage import Footage
 from .options import named_files
-from .render import check_names, check_range, render_job, run_options, tell, tell_failure
+from .render import check_names, render_job, run_options, tell
 
 
 @click.command()
@@ -56,7 +57,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
             from ..farm.run import render_part
 
             part = check_range(parse_frames(options["part"]), next(iter(clips.values())))
-            report = render_part(job, clips, part, on_error=tell_failure)
+            report = render_part(job, clips, part, on_error=console.tell_failure)
         elif options["join"]:
             from ..farm.run import join_videos
 
@@ -64,7 +65,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
         else:
             report = render_job(job, clips, frames, _engine(clips, options), options["resume"], as_json)
     for frame, reason in report.failed.items() if options["join"] else ():
-        tell_failure(frame, reason)
+        console.tell_failure(frame, reason)
     return tell(report, graph, files, paths, as_json)
 
 

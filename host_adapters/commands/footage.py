@@ -99,7 +99,7 @@ class Footage:
 
     def open(self, path: str) -> Clip:
         """Open a clip and say what had to be assumed of it. Raises InputError."""
-        from ..graphs.colour_spaces import space_notes
+        from ..media.colour_tags import space_notes
 
         clip = open_clip(path, **self.assumed)
         for note in (*clip.notes, *space_notes(clip, self.input_space)):

@@ -9,12 +9,13 @@ from typing import Any
 import click
 
 from ..graphs.graph import Graph
+from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
 from ..writes import atomic
 from . import console
 from .footage import Footage
 from .options import named_files
-from .render import check_names, check_range, run_options
+from .render import check_names, run_options
 
 
 @click.command()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
@@ -11,11 +11,11 @@ import click
 
 from ...nodes.declare import nearest
 from ..graphs import runner
-from ..graphs.errors import SOME_FRAMES_FAILED, FramesError, GraphError
+from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
-from ..graphs.outputs import open_outputs, output_names
-from ..media.clips import Clip, FrameRangeError, Frames, parse_frames
-from ..writes import locked
+from ..graphs.outputs import output_names
+from ..graphs.rendering import check_range, render_files
+from ..media.clips import Clip, Frames, parse_frames
 from . import console
 from .footage import Command, Footage, footage_options, output_options
 from .options import named_files
@@ -88,7 +88,7 @@ def command(
         if jobs > 1 or resume:
             report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
         else:
-            report = render_files(loaded, clips, paths, chosen, codec, quiet=as_json)
+            report = render_files(loaded, clips, paths, chosen, codec, console.listener(as_json))
     return tell(report, graph, files, paths, as_json)
 
 
@@ -101,37 +101,6 @@ def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Map
         for name, path in paths.items():
             console.say(f"{name}: {path}")
     return SOME_FRAMES_FAILED if report.failed else 0
-
-
-def render_files(
-    graph: Graph,
-    clips: Mapping[str, Clip],
-    outputs: Mapping[str, str],
-    frames: Sequence[int] | Frames | None = None,
-    codec: str | None = None,
-    quiet: bool = False,
-) -> runner.Report:
-    """Render a graph's outputs to files, which appear when all frames are done, and say how far it is.
-
-    :param clips: clips by source name; the first gives size, rate and, where ``frames`` is None, the frames.
-    :param codec: for outputs that are pictures; mattes take what suits their suffix.
-
-    Raises GraphError for names that the graph does not have, FrameRangeError for frames beyond the clip, OutputError
-    where an output is an input or cannot be written, FramesError where every frame fails (nothing is kept then).
-    """
-    main = next(iter(clips.values()))
-    numbers = check_range(frames, main)
-    inputs = [path for clip in clips.values() for path in clip.paths()]
-    with ExitStack() as stack:
-        stack.enter_context(locked(outputs.values()))
-        writers = open_outputs(stack, graph, main, outputs, codec, inputs)
-        if not quiet:
-            console.warn_if_cold()
-        advance = stack.enter_context(console.progress(len(numbers), quiet))
-        report = runner.render(graph, clips, writers, numbers, progress=advance, on_error=tell_failure)
-        if not report.done:
-            raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
-        return report
 
 
 def _render_in_processes(
@@ -164,12 +133,7 @@ def render_job(
 
     numbers = check_range(frames, next(iter(clips.values())))
     with console.progress(len(numbers), quiet) as advance:
-        return run(job, clips, numbers, engine, resume=resume, progress=advance, on_error=tell_failure)
-
-
-def tell_failure(frame: int, reason: str) -> None:
-    """Name a frame that failed."""
-    console.warn(f"frame {frame} failed: {reason}")
+        return run(job, clips, numbers, engine, resume=resume, progress=advance, on_error=console.tell_failure)
 
 
 def check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]) -> None:
@@ -190,14 +154,3 @@ def check_names(graph: Graph, files: Mapping[str, str], paths: Mapping[str, str]
     real = [os.path.realpath(path) for path in paths.values()]
     if len(set(real)) < len(real):
         raise GraphError("Two outputs have the same files: give each its own.")
-
-
-def check_range(frames: Sequence[int] | Frames | None, clip: Clip) -> Sequence[int] | Frames:
-    """Return the frames, those of the clip where None are named. Raises FrameRangeError for any beyond the clip."""
-    if frames is None:
-        return clip.frames
-    first, last = clip.frames[0], clip.frames[-1]
-    for frame in (frames[0], frames[-1]):
-        if not first <= frame <= last:
-            raise FrameRangeError(f"Frame {frame} is not in {clip.path}: it has the frames {first} to {last}.")
-    return frames

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import threading
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from ...kernels.errors import InkarnatError
-from ..graphs import runner
-from ..graphs.errors import FramesError
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..media.clips import Frames, open_clip, open_writer, parse_frames
+from ..graphs.rendering import Listener, TellFrame, render_files
+from ..graphs.runner import Report
+from ..media.clips import Frames, open_clip, parse_frames
 from .errors import DeskError
 
 
@@ -94,26 +94,20 @@ class Render:
             self.state = "done"
             self.message = f"{len(report.done)} frames in {report.seconds:.1f} s{rest}."
 
-    def _render(self) -> runner.Report:
-        """Render as the command line does: the same clips, writers and runner."""
+    def _render(self) -> Report:
+        """Render as the command line does."""
         order = self.order
-        origins = order.graph.origins(order.outputs)
-        with ExitStack() as stack:
-            clip = stack.enter_context(open_clip(order.clip))
+        with open_clip(order.clip) as clip:
             frames: range | Frames = parse_frames(order.frames) if order.frames else clip.frames
-            self.total = len(frames)
             if frames[0] < clip.frames[0] or frames[-1] > clip.frames[-1]:
                 raise DeskError(f"The clip has the frames {clip.frames[0]} to {clip.frames[-1]}, not {order.frames}.")
-            writers = {}
-            for name, path in order.outputs.items():
-                kind = order.graph.kind(origins[name])
-                codec = order.codec if kind == "picture" else None
-                writers[name] = stack.enter_context(open_writer(path, clip, codec, kind, inputs=clip.paths()))
             clips = dict.fromkeys(order.graph.sources_of(order.outputs), clip) or {STANDARD_SOURCE: clip}
-            report = runner.render(order.graph, clips, writers, frames, progress=self._count)
-            if not report.done:
-                raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
-            return report
+            files = {name: str(path) for name, path in order.outputs.items()}
+            return render_files(order.graph, clips, files, frames, order.codec, Listener(progress=self._begin))
+
+    def _begin(self, total: int) -> AbstractContextManager[TellFrame]:
+        self.total = total
+        return nullcontext(self._count)
 
     def _count(self, frame: int) -> None:
         self.done += 1

@@ -14,9 +14,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Protocol
 
-from ..graphs import runner
 from ..graphs.graph import Graph, Pairs
 from ..graphs.outputs import JOIN, Output
+from ..graphs.rendering import render_frames
 from ..media.clips import Clip, open_clip
 from ..media.files import InputError
 from ..media.video_format import READ_SUFFIXES, SUFFIXES
@@ -216,9 +216,8 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
 
     with ExitStack() as stack:
         files = {name: stack.enter_context(_writer(job, name, chunk, clips)) for name, _ in job.outputs}
-        writers = {single: part for name, file in files.items() for single, part in job.shown(name).parts(file).items()}
         overlap = not chunk.careful
-        runner.render(job.graph, clips, writers, chunk.frames, progress=advance, on_error=fail, overlap=overlap)
+        render_frames(job.graph, clips, files, chunk.frames, progress=advance, on_error=fail, overlap=overlap)
     segments = {name: w for name, w in files.items() if isinstance(w, SegmentWriter)}
     tell(Finished(chunk, {name: w.segment.stamp for name, w in segments.items() if w.segment is not None}))
 

@@ -1,16 +1,13 @@
-"""Colour spaces of footage: conversion steps put around a graph, and what a clip says of its own space."""
+"""Colour spaces of footage: conversion steps put around a graph, and clips brought to the working signal."""
 
 from __future__ import annotations
 
 import dataclasses
-from pathlib import Path
 from typing import Any
 
 from ...kernels.arrays import Floats
-from ...nodes import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
+from ...nodes import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space, space_tags
 from ..media.clips import Clip
-from ..media.pictures import PictureInfo
-from ..media.video_format import VideoInfo
 from .errors import GraphError
 from .graph import STANDARD_SOURCE, Graph, Step
 
@@ -19,19 +16,6 @@ WORKING = "working"
 
 _VIEWS = "compare"
 """The group of nodes whose results are made to be looked at: they stay in the working signal."""
-
-# ITU-T H.273: the numbers of transfer characteristics and colour primaries that a clip may be tagged with.
-_TRANSFER_TAGS = {
-    **{"bt709": 1, "bt1886": 1, "gamma22": 4, "linear": 8, "srgb": 13, "pq": 16, "gamma26": 17, "hlg": 18},
-    **{"ITU-R BT.2020": 14, "ITU-R BT.709": 1, "sRGB": 13, "Display P3": 13},
-}
-_PRIMARIES_TAGS = {
-    **{"bt709": 1, "bt601_625": 5, "bt601_525": 6, "bt2020": 9, "p3_dci": 11, "p3_d65": 12},
-    **{"ITU-R BT.2020": 9, "ITU-R BT.709": 1, "sRGB": 1, "Display P3": 12, "P3-D65": 12},
-}
-_UNSPECIFIED = 2
-_WIDE_TRANSFERS = {16: "pq", 18: "hlg", 8: "linear", 17: "gamma26"}
-_WIDE_PRIMARIES = {9: "bt2020", 11: "p3_dci", 12: "p3_d65"}
 
 
 def convert_around(graph: Graph, input_space: str | None, output_space: str | None = None) -> Graph:
@@ -85,34 +69,7 @@ def output_tags(graph: Graph, origin: str) -> tuple[int, int] | None:
     if step is None or not isinstance(step.node, ConvertColour) or isinstance(step.node, ReturnColour):
         return None
     _, space = step.node.spaces()
-    return _PRIMARIES_TAGS.get(space.primaries, _UNSPECIFIED), _TRANSFER_TAGS.get(space.transfer, _UNSPECIFIED)
-
-
-def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
-    """Say where a clip states another signal than the one that it is read as."""
-    if input_space is not None:
-        return ()
-    if not isinstance(clip.info, VideoInfo):
-        return _picture_notes(clip.path, clip.info)
-    _, _, primaries, transfer = clip.info.tags
-    curve, gamut = _WIDE_TRANSFERS.get(transfer), _WIDE_PRIMARIES.get(primaries)
-    if curve is None and gamut is None:
-        return ()
-    name = f"{curve or 'bt709'}:{gamut or 'bt709'}"
-    return (f"{clip.path} says that it holds {name}, and it is read as BT.709: give --input-space {name}.",)
-
-
-def _picture_notes(path: Path, info: PictureInfo) -> tuple[str, ...]:
-    if info.format == "openexr":
-        return (f"{path} is read as BT.709 signal: if it holds linear light, give --input-space linear.",)
-    _, transfer = info.metadata.get("dpx:Transfer", ("", ""))
-    if str(transfer) in _LOGARITHMIC:
-        return (f"{path} says that it is logarithmic, and it is read as BT.709: give --input-space CURVE:PRIMARIES.",)
-    return ()
-
-
-_LOGARITHMIC = ("Printing density", "Logarithmic")
-"""Transfer characteristics of DPX (SMPTE ST 268) that are no video signal."""
+    return space_tags(space)
 
 
 class InWorking:

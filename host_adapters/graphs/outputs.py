@@ -1,8 +1,8 @@
-"""Outputs of a graph: opens a file for each, says what it becomes, and puts a matte into a picture's alpha."""
+"""Outputs of a graph: opens a file for each, tells what it becomes, and puts a matte into a picture's alpha."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ..commands import console
 from ..media.clips import Clip, ClipWriter, check_suffix, open_writer
 from ..sequences import SequencePattern
 from ..writes import check_output
@@ -87,34 +86,28 @@ def open_outputs(
     outputs: Mapping[str, str],
     codec: str | None = None,
     inputs: Iterable[Path | str] = (),
-) -> dict[str, Writer]:
-    """Open a writer for each output and say what its file becomes; the stack closes them, or aborts on an error.
+    tell: Callable[[str], object] = lambda note: None,
+) -> dict[str, ClipWriter]:
+    """Open a file for each output and tell what it becomes; the stack closes them, or aborts on an error.
 
     :param like: the clip that the outputs take size, rate, tags and sound from.
     :param outputs: files by output name; ``result+matte`` puts the matte into the alpha of the picture.
     :param codec: for outputs that are pictures; mattes take what suits their suffix.
-    :returns: writers by single name.
+    :param tell: called with each thing that there is to say about a file.
+    :returns: what takes the frames of each, by the same names.
 
     Raises GraphError for names that do not fit, OutputError where an output is an input or cannot be written.
     """
     output_names(outputs)
     inputs = list(inputs)
-    writers: dict[str, Writer] = {}
+    files: dict[str, ClipWriter] = {}
     for joined, path in outputs.items():
-        shown = Output.of(graph, joined)
-        writer = shown.open(path, like, codec, inputs)
+        files[joined] = writer = Output.of(graph, joined).open(path, like, codec, inputs)
         stack.enter_context(writer)
-        _tell(joined, path, writer)
-        writers |= shown.parts(writer)
-    return writers
-
-
-def _tell(name: str, path: str, writer: ClipWriter) -> None:
-    label = getattr(writer, "label", "")
-    if label:
-        console.warn(f"note: {name} goes to {path} as {label}")
-    for note in writer.notes:
-        console.warn(f"note: {note}")
+        label = getattr(writer, "label", "")
+        for note in ([f"{joined} goes to {path} as {label}"] if label else []) + list(writer.notes):
+            tell(note)
+    return files
 
 
 class MatteInAlpha:

@@ -235,8 +235,8 @@ def render(
     outputs: Mapping[str, Writer],
     frames: Iterable[int],
     *,
-    progress: Callable[[int], None] | None = None,
-    on_error: Callable[[int, str], None] | None = None,
+    progress: Callable[[int], object] | None = None,
+    on_error: Callable[[int, str], object] | None = None,
     overlap: bool = True,
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.

@@ -1,17 +1,10 @@
-"""Files: outputs that appear whole or not at all, and the errors for inputs and outputs that go wrong."""
+"""Files: checks on inputs before they are read."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import ClassVar
 
-from ...kernels.errors import InkarnatError
-
-
-class InputError(InkarnatError):
-    """An input is missing or unreadable."""
-
-    exit_code: ClassVar[int] = 3
+from ..sequences import InputError as InputError
 
 
 def check_input(path: Path | str) -> Path:
