@@ -146,7 +146,7 @@ def _silent(clip: Clip) -> Clip:
     if not isinstance(clip, VideoClip):
         return clip
     silent = copy.copy(clip)
-    silent.info = replace(clip.info, sound=0, timecode=None)
+    silent.info = replace(clip.info, alone=True, timecode=None)
     return silent
 
 

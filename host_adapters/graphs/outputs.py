@@ -103,11 +103,18 @@ def open_outputs(
     files: dict[str, ClipWriter] = {}
     for joined, path in outputs.items():
         files[joined] = writer = Output.of(graph, joined).open(path, like, codec, inputs)
+        stack.callback(_tell_left_out, writer, len(writer.notes), tell)
         stack.enter_context(writer)
         label = getattr(writer, "label", "")
         for note in ([f"{joined} goes to {path} as {label}"] if label else []) + list(writer.notes):
             tell(note)
     return files
+
+
+def _tell_left_out(writer: ClipWriter, told: int, tell: Callable[[str], None]) -> None:
+    """Say what came out when the file was finished."""
+    for note in writer.notes[told:]:
+        tell(note)
 
 
 class MatteInAlpha:

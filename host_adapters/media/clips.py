@@ -314,6 +314,7 @@ class ClipWriter:
     """Where frames go; made by :func:`open_writer`. As a context manager it closes at the end, aborts on an error."""
 
     notes: tuple[str, ...] = ()
+    """What a person should know, one sentence each; some of it only after :meth:`close`."""
 
     def write(self, frame: int, picture: Floats, original: Floats | Original | PictureInfo | None = None) -> None:
         """Write the next frame. Raises OutputError.
@@ -418,6 +419,7 @@ class _VideoWriter(ClipWriter):
         if self._writer is None:
             raise OutputError(f"{self.path} cannot be written: no frame was given to it.")
         self._writer.close()
+        self.notes = (*self.notes, *self._writer.notes)
 
     def abort(self) -> None:
         if self._writer is not None:

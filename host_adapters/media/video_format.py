@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, Planes
 from .files import InputError
+from .metadata import stream_metadata
+from .side_data import Mastering, mastering_of, matrix_of, orientation_of, siting_of
 
 SUFFIXES = {".mov": "prores", ".mp4": "h264", ".m4v": "h264", ".mkv": "ffv1"}
 """The codec that is used by default, by suffix of the output."""
@@ -30,6 +32,8 @@ MATRIX_TAG = {"709": 1, "601": 6, "2020": 9, "rgb": 0}
 MATRIX_IN_CONTAINER = ("dnxhd",)
 """Codecs whose own streams hardly ever say another matrix than BT.709: what the container says goes first."""
 _UNTAGGED = 2
+UNTAGGED = (0, _UNTAGGED)
+"""Numbers that say nothing: reserved and unspecified."""
 STUDIO_TAG, FULL_TAG = 1, 2
 
 # Formats that hold the same codes in another order, and the planar one they are taken apart to.
@@ -95,6 +99,12 @@ class VideoInfo:
     :ivar rate: frames a second, exact. :ivar time_base: seconds in one unit of the timestamps.
     :ivar pixel_format: the planar form of the decoded frames. :ivar coding: what their codes mean.
     :ivar turns: quarter turns counter-clockwise from the stored to the upright picture.
+    :ivar mirrored: whether left and right change after that. :ivar matrix: the display matrix that says so, as stored.
+    :ivar siting_tag: where chroma sits by the clip's own account, in libav's word; None where it says nothing.
+    :ivar mastering: the display it was mastered on, and its light level.
+    :ivar stream: the index of the picture's stream in the file. :ivar codec_tag: its four letters there.
+    :ivar flags: its disposition, as a number. :ivar names: its metadata, as it is taken over.
+    :ivar alone: an output gets the picture alone, without what lies beside it.
     :ivar tags: range, matrix, primaries and transfer, as ITU-T H.273 numbers, to be written to an output.
     :ivar notes: what had to be assumed, one sentence each.
     """
@@ -110,10 +120,20 @@ class VideoInfo:
     pixel_format: PixelFormat
     coding: Coding
     turns: int = 0
+    mirrored: bool = False
+    matrix: tuple[int, ...] | None = None
+    siting_tag: str | None = None
+    mastering: Mastering = field(default_factory=Mastering)
+    stream: int | None = None
+    codec_tag: str = ""
+    flags: int = 1
+    names: dict[str, str] = field(default_factory=dict, hash=False)
+    alone: bool = False
     tags: tuple[int, int, int, int] = (0, _UNTAGGED, _UNTAGGED, _UNTAGGED)
     pixel_aspect: Fraction = Fraction(1)
     sound: int = 0
     timecode: str | None = None
+    reel: str | None = None
     metadata: dict[str, str] = field(default_factory=dict, hash=False)
     notes: tuple[str, ...] = ()
 
@@ -137,9 +157,18 @@ class VideoFrame:
     original: Original
 
 
-def upright(picture: Floats, turns: int) -> Floats:
-    """Turn a picture or matte by quarter turns counter-clockwise."""
-    return np.ascontiguousarray(np.rot90(picture, turns)) if turns % 4 else picture
+def upright(picture: Floats, turns: int, mirrored: bool = False) -> Floats:
+    """Turn a picture or matte by quarter turns counter-clockwise, then change left and right where it is mirrored."""
+    turned = np.rot90(picture, turns) if turns % 4 else picture
+    turned = turned[:, ::-1] if mirrored else turned
+    return picture if turned is picture else np.ascontiguousarray(turned)
+
+
+def as_stored(picture: Floats, turns: int, mirrored: bool = False) -> Floats:
+    """Undo :func:`upright`."""
+    before = picture[:, ::-1] if mirrored else picture
+    before = np.rot90(before, -turns) if turns % 4 else before
+    return picture if before is picture else np.ascontiguousarray(before)
 
 
 def planar_name(name: str) -> str:
@@ -181,10 +210,16 @@ def describe_stream(
         mend = "grey shows no skin colour: convert it to RGB first" if grey else "export it as Y′CbCr or RGB"
         raise InputError(f"{path} has the pixel format {frame.format.name}, which is not used here; {mend}.")
     codec = stream.codec_context.name
-    coding, tags, notes = _coding(path, frame, pixel_format, codec, standard, studio, siting)
-    turns, odd = divmod(int(frame.rotation), 90)
-    if odd:
-        turns, notes = 0, [*notes, f"{path}: its rotation by {frame.rotation}° is ignored."]
+    sited = siting_of(frame) if not pixel_format.rgb and pixel_format.subsampling != "4:4:4" else None
+    coding, tags, notes = _coding(path, frame, pixel_format, codec, standard, studio, siting, sited)
+    matrix = matrix_of(frame)
+    orientation = orientation_of(matrix)
+    if orientation is None:
+        notes = [
+            *notes,
+            f"{path}: its rotation by {frame.rotation}° is no quarter turn, and is passed on, not applied.",
+        ]
+    turns, mirrored = orientation or (0, False)
     width, height = (frame.height, frame.width) if turns % 2 else (frame.width, frame.height)
     return VideoInfo(
         path=path,
@@ -197,11 +232,20 @@ def describe_stream(
         codec=codec,
         pixel_format=pixel_format,
         coding=coding,
-        turns=turns % 4,
+        turns=turns,
+        mirrored=mirrored,
+        matrix=matrix,
+        siting_tag=SITING_WORD[siting] if siting is not None else sited,
+        mastering=mastering_of(frame),
+        stream=stream.index,
+        codec_tag=stream.codec_context.codec_tag,
+        flags=int(stream.disposition),
+        names=stream_metadata(stream),
         tags=tags,
         pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
         sound=len(container.streams.audio),
-        timecode=_timecode(container, stream),
+        timecode=named_value(container, stream, "timecode"),
+        reel=named_value(container, stream, "reel_name"),
         metadata=dict(container.metadata),
         notes=tuple(notes),
     )
@@ -215,6 +259,7 @@ def _coding(
     standard: str | None,
     studio: bool | None,
     siting: str | None,
+    siting_tag: str | None,
 ) -> tuple[Coding, tuple[int, int, int, int], list[str]]:
     """Return what the codes mean, the tags that say so, and what had to be assumed. Raises InputError."""
     notes: list[str] = []
@@ -243,20 +288,39 @@ def _coding(
         extent = STUDIO_TAG if studio else FULL_TAG
     elif extent == 0:
         notes.append(f"{path} does not say which range it uses: studio range is assumed.")
-    sited = siting or _siting(codec, standard, pixel_format)
+    sited = siting or _SITED.get(siting_tag or "") or _siting(codec, standard, pixel_format)
+    if siting_tag in _OTHER_SITES and siting is None:
+        notes.append(
+            f"{path} says that its chroma sits {_OTHER_SITES[siting_tag]}: {sited} is taken, the nearest known."
+        )
     coding = Coding(pixel_format.bits, extent != FULL_TAG, standard, pixel_format.subsampling, sited)
     return coding, (extent, matrix, primaries, transfer), notes
 
 
+_SITED = {
+    "left": "left",
+    "center": "centre",
+    "topleft": "corner",
+    "bottomleft": "left",
+    "top": "centre",
+    "bottom": "centre",
+}
+"""What libav's words for the place of chroma stand for, or come nearest to."""
+SITING_WORD = {"left": "left", "centre": "center", "corner": "topleft"}
+_OTHER_SITES = {"bottomleft": "at the lower left", "top": "at the top", "bottom": "at the bottom"}
+
+
 def _siting(codec: str, standard: str, pixel_format: PixelFormat) -> str:
-    """Where chroma sits, which PyAV does not tell: JFIF and MPEG-1 centre, BT.2020-2 table 3 corner, others left."""
+    """Where chroma sits in a clip that does not say: JFIF and MPEG-1 centre, BT.2020-2 table 3 corner, others left."""
     if codec in ("mjpeg", "mpeg1video"):
         return "centre"
     return "corner" if standard == "2020" and pixel_format.subsampling == "4:2:0" else "left"
 
 
-def _timecode(container: Any, stream: Any) -> str | None:
+def named_value(container: Any, stream: Any, name: str) -> str | None:
+    """Return a value by its name, which Matroska writes in capitals: of the stream, the file, or another stream."""
     for source in (stream.metadata, container.metadata, *(other.metadata for other in container.streams)):
-        if "timecode" in source:
-            return str(source["timecode"])
+        found = {key.lower(): str(value) for key, value in source.items()}
+        if found.get(name):
+            return found[name]
     return None

@@ -27,29 +27,34 @@ from .video_format import (
 # --- reading ------------------------------------------------------------------------------------------------
 
 
-def open_container(path: Path) -> tuple[Any, Any]:
-    """Return the container and its first video stream. Raises InputError."""
+def open_container(path: Path, index: int | None = None) -> tuple[Any, Any]:
+    """Return the container and a video stream: the one with an index, or the first by default flag and order.
+
+    Raises InputError.
+    """
     import av
 
     check_input(path)
     try:
-        container = av.open(str(path), metadata_errors="replace")
+        container = av.open(str(path), metadata_errors="surrogateescape")
     except (av.error.FFmpegError, OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(
             f"{path} cannot be read as video ({reason}): it is damaged, cut off or no video; copy or export it again."
         ) from error
-    streams = [stream for stream in container.streams.video if not _is_cover(stream)]
+    streams = [stream for stream in container.streams.video if not is_cover(stream)]
     if not streams:
         container.close()
         raise InputError(f"{path} has no video stream: name a file with pictures in it.")
-    if streams[0].codec_context is None:
+    chosen = next((stream for stream in streams if stream.index == index), streams[0])
+    if chosen.codec_context is None:
         container.close()
         raise InputError(f"{path}: no decoder for its video codec is installed; export it in another codec.")
-    return container, streams[0]
+    return container, chosen
 
 
-def _is_cover(stream: Any) -> bool:
+def is_cover(stream: Any) -> bool:
+    """Tell whether a stream is a cover picture, and no footage."""
     return bool(stream.disposition & stream.disposition.__class__.attached_pic)
 
 
@@ -352,7 +357,7 @@ class VideoReader:
         planes = planes_of(frame, info.pixel_format)
         step = round(1 / (info.rate * info.time_base))
         pts = frame.pts if frame.pts is not None else info.start + (number - 1) * step
-        picture = upright(planes_to_picture(planes, info.coding), info.turns)
+        picture = upright(planes_to_picture(planes, info.coding), info.turns, info.mirrored)
         original = Original(planes, pts, frame.duration or step)
         return VideoFrame(number, (pts - info.start) * info.time_base, picture, original)
 

@@ -17,22 +17,26 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, Planes, alpha_to_plane, change_to_planes, picture_to_planes, planes_to_picture
 from ..writes import Atomic, OutputError, output_error
+from .boxes import FILL, Header, finish_matroska, finish_quicktime
+from .companions import Companions, not_carried
 from .files import InputError
+from .metadata import kept_metadata, mux_options
+from .side_data import Mastering
 from .video_format import (
     FULL_TAG,
     MATRIX_TAG,
     REPACK,
     RGB_ORDER,
+    SITING_WORD,
     STUDIO_TAG,
     SUFFIXES,
     Original,
     PixelFormat,
     Tags,
     VideoInfo,
+    as_stored,
     plane_view,
-    upright,
 )
-from .video_read import open_container
 
 # --- writing ------------------------------------------------------------------------------------------------
 
@@ -145,7 +149,9 @@ class VideoWriter:
 
     Where the output has the pixel format and range of the input, each frame is written as the input's planes plus
     the change, so that what was not touched keeps its codes; otherwise it is converted afresh. Size, rate,
-    timestamps, colour tags, rotation, metadata and timecode are those of the input; its audio packets are copied.
+    timestamps, colour tags, place of chroma, display matrix, pixel aspect, mastering display, metadata and timecode
+    are those of the input; sound, subtitles, chapters, data, attachments and further pictures are copied. What the
+    container cannot hold stands in ``notes`` after :meth:`close`, in one line.
 
     :param like: the input clip's info, or None for a clip made of single pictures (then give ``size`` and ``rate``).
     :param codec: a key of :data:`CODECS`; left out, the suffix decides (:func:`default_codec`).
@@ -180,7 +186,7 @@ class VideoWriter:
         else:
             inputs = [*inputs, like.path]
         if matte:
-            like = replace(like, sound=0)
+            like = replace(like, alone=True)
         self.like, self._matte = like, matte
         self._fills_alpha = alpha and not matte
         wanted = replace(like.pixel_format, alpha=not matte and (alpha or like.pixel_format.alpha))
@@ -200,7 +206,8 @@ class VideoWriter:
         self._file = Atomic(self.path, inputs)
         self._container: Any = None
         self._stream: Any = None
-        self._sound: _Sound | None = None
+        self._companions: Companions | None = None
+        self.notes: tuple[str, ...] = ()
         self._first: tuple[int, int] | None = None
         self._last = self._end = self._last_number = 0
         self._muxed = False
@@ -211,14 +218,42 @@ class VideoWriter:
 
         with self._guard():
             # Bit exact: without it a Matroska file carries random numbers, and no two runs give the same file.
-            self._container = av.open(str(self._file.temporary), "w", options={"fflags": "bitexact"})
-            self._container.metadata.update(_kept_metadata(self.like.metadata))
-            options = {**encoder.options, "chroma_sample_location": _SITING_OPTION[self.coding.siting]}
+            metadata = kept_metadata(self.like.metadata)
+            settings = {"fflags": "bitexact", **mux_options(self.path.suffix.lower(), metadata)}
+            self._container = av.open(
+                str(self._file.temporary), "w", options=settings, metadata_errors="surrogateescape"
+            )
+            self._container.metadata.update(metadata)
+            options = {**encoder.options, **_mastering_options(encoder, self.like.mastering)}
+            if (siting := self._siting()) is not None:
+                options["chroma_sample_location"] = siting
             self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)
             _configure(self._stream, self.like, self.pixel_format, self._tags)
             self._stream.codec_context.thread_type = encoder.threads
-            if self.like.sound:
-                self._sound = _Sound(self.like.path, self._container)
+            self._name_stream()
+            if self.like.codec and not self.like.alone:
+                self._companions = Companions(self.like, self._container)
+
+    def _siting(self) -> str | None:
+        """Where chroma sits, in libav's word: as the input says, or as it was made here; None where nobody says."""
+        if self.pixel_format.rgb or self.coding.subsampling == "4:4:4":
+            return None
+        like = self.like
+        if like.coding.subsampling == self.coding.subsampling and like.coding.siting == self.coding.siting:
+            return like.siting_tag
+        return SITING_WORD[self.coding.siting]
+
+    def _name_stream(self) -> None:
+        like, stream = self.like, self._stream
+        stream.metadata.update({} if self._matte else like.names)
+        if like.reel:
+            stream.metadata["reel_name"] = like.reel
+        if self.path.suffix.lower() == ".mkv":
+            stream.metadata["title"] = FILL
+        elif self.codec == "hevc":
+            stream.codec_context.codec_tag = "hev1" if like.codec_tag == "hev1" else "hvc1"
+        if like.codec:
+            stream.disposition = like.flags
 
     @property
     def label(self) -> str:
@@ -265,7 +300,24 @@ class VideoWriter:
             container, self._container = self._container, None
             self._release()
             container.close()
+            self._finish_header()
+            if self.like.codec and not self._matte:
+                lost = not_carried(self.like, self._file.temporary, self._tags, self._siting())
+                self.notes = (f"{self.path}: not carried on: {'; '.join(lost)}.",) if lost else ()
         self._file.commit()
+
+    def _finish_header(self) -> None:
+        """Write into the header what the library leaves out."""
+        like, path = self.like, self._file.temporary
+        height, width = (like.width, like.height) if like.turns % 2 else (like.height, like.width)
+        languages = self._companions.languages if self._companions is not None else {}
+        if "language" in like.names:
+            languages = {0: like.names["language"], **languages}
+        header = Header(like.pixel_aspect, width, height, like.mastering, languages)
+        if self.path.suffix.lower() == ".mkv":
+            finish_matroska(path, "" if self._matte else like.names.get("title", ""), header)
+        else:
+            finish_quicktime(path, header, 0)
 
     def abort(self) -> None:
         """Leave off: nothing of the clip stays, and an earlier file of that name is as it was."""
@@ -288,8 +340,8 @@ class VideoWriter:
             self.abort()
 
     def _release(self) -> None:
-        if self._sound is not None:
-            self._sound.close()
+        if self._companions is not None:
+            self._companions.close()
 
     @contextlib.contextmanager
     def _guard(self) -> Iterator[None]:
@@ -311,7 +363,7 @@ class VideoWriter:
     def _reason(self, error: Exception) -> OutputError:
         if isinstance(error, OSError) and error.errno in _DISK_ERRORS:
             return output_error(self.path, error)
-        sound = f" with the sound of {self.like.path.name}" if self.like.sound else ""
+        sound = f" with the sound of {self.like.path.name}" if self.like.sound and not self.like.alone else ""
         what = getattr(error, "strerror", None) or str(error)
         return OutputError(
             f"{self.path} cannot be written as {self.label}{sound} ({what}): choose another codec or suffix."
@@ -338,14 +390,14 @@ class VideoWriter:
         with self._guard():
             if self.like.timecode:
                 self._stream.metadata["timecode"] = advance_timecode(self.like.timecode, number - 1, self.like.rate)
-            if self._sound is not None and self._first is not None and number != 1:
-                self._sound.skip_to(self._first[1] * self.like.time_base)
+            if self._companions is not None and self._first is not None:
+                self._companions.begin(None if number == 1 else self._first[1] * self.like.time_base)
             self._container.start_encoding()
 
     def _mux(self, packets: Iterable[Any], until: Fraction | None) -> None:
-        """Write packets, and before them the sound up to a time in seconds of the input, or all that is left."""
-        if self._sound is not None:
-            for packet in self._sound.packets(until):
+        """Write packets, and before them what lies beside up to a time in seconds of the input, or all that is left."""
+        if self._companions is not None:
+            for packet in self._companions.packets(until):
                 self._container.mux(packet)
         for packet in packets:
             self._container.mux(packet)
@@ -354,7 +406,7 @@ class VideoWriter:
     def _codes(self, picture: Floats, original: Original | None) -> Planes:
         if picture.ndim == 2:
             picture = np.repeat(picture[:, :, np.newaxis], 3, axis=2)
-        picture = upright(picture, -self.like.turns)
+        picture = as_stored(picture, self.like.turns, self.like.mirrored)
         with_alpha = self.pixel_format.alpha
         if not self._same or original is None:
             return picture_to_planes(picture, self.coding, alpha=with_alpha)
@@ -377,8 +429,6 @@ def _set_decoding_times(packets: list[Any]) -> None:
     for time, packet in zip(times, packets, strict=True):
         packet.dts = time - early
 
-
-_SITING_OPTION = {"left": "left", "centre": "center", "corner": "topleft"}
 
 _DISK_ERRORS = frozenset({2, 5, 13, 20, 27, 28, 30, 122})
 """System error numbers that speak of the disk or the folder."""
@@ -427,8 +477,8 @@ def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, tags: Ta
     context.thread_count = 0
     context.color_range, context.colorspace, context.color_primaries, context.color_trc = tags
     context.sample_aspect_ratio = like.pixel_aspect
-    if like.turns:
-        stream.set_display_rotation((like.turns * 90 + 180) % 360 - 180)
+    if like.matrix is not None:
+        stream.set_display_matrix(like.matrix)
 
 
 def _output_tags(like: VideoInfo, coding: Coding, space: tuple[int, int] | None) -> Tags:
@@ -470,11 +520,18 @@ def advance_timecode(timecode: str, frames: int, rate: Fraction) -> str:
     return f"{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{mark}{frame:02}"
 
 
-_TECHNICAL_METADATA = ("major_brand", "minor_version", "compatible_brands", "encoder", "timecode", "duration")
-
-
-def _kept_metadata(metadata: dict[str, str]) -> dict[str, str]:
-    return {key: value for key, value in metadata.items() if key.lower() not in _TECHNICAL_METADATA}
+def _mastering_options(encoder: Encoder, mastering: Mastering) -> dict[str, str]:
+    """The encoder's settings that write the mastering display and the light level into an HEVC stream itself."""
+    if encoder.library != "libx265" or not mastering:
+        return {}
+    words = [encoder.options["x265-params"]]
+    if mastering.primaries and mastering.luminance:
+        pairs = [mastering.primaries[i : i + 2] for i in (2, 4, 0, 6)]
+        places = "".join(f"{name}({x},{y})" for name, (x, y) in zip(("G", "B", "R", "WP"), pairs, strict=True))
+        words.append(f"master-display={places}L({mastering.luminance[1]},{mastering.luminance[0]})")
+    if mastering.light:
+        words.append(f"max-cll={mastering.light[0]},{mastering.light[1]}")
+    return {"x265-params": ":".join(words)}
 
 
 def _video_frame(planes: Planes, pixel_format: PixelFormat, tags: Tags) -> Any:
@@ -489,44 +546,3 @@ def _video_frame(planes: Planes, pixel_format: PixelFormat, tags: Tags) -> Any:
         frame = frame.reformat(format=pixel_format.packed)
     frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = tags
     return frame
-
-
-class _Sound:
-    """The audio packets of the input, copied as they are to the output in step with the pictures."""
-
-    def __init__(self, path: Path, target: Any) -> None:
-        self._source, _ = open_container(path)
-        streams = self._source.streams.audio
-        self._targets = {stream.index: target.add_stream_from_template(stream) for stream in streams}
-        self._packets = self._source.demux(*streams)
-        self._pending: Any = None
-        self._shift, self._skip = Fraction(0), False
-
-    def skip_to(self, start: Fraction) -> None:
-        """Leave out what begins before a time in seconds of the input, which becomes the output's zero."""
-        self._shift, self._skip = start, True
-
-    def packets(self, until: Fraction | None) -> Iterator[Any]:
-        """Give the packets that begin before a time in seconds of the input, or all, ready for the output."""
-        while (packet := self._pending or next(self._packets, None)) is not None:
-            self._pending = None
-            if packet.dts is None or packet.size == 0:
-                continue
-            begins = (packet.pts if packet.pts is not None else packet.dts) * packet.time_base
-            if until is not None and begins >= until:
-                self._pending = packet
-                return
-            if self._skip and begins < self._shift:
-                continue
-            self._rebase(packet)
-            yield packet
-
-    def _rebase(self, packet: Any) -> None:
-        shift = round(self._shift / packet.time_base)
-        target = self._targets[packet.stream.index]
-        packet.pts = packet.pts - shift if packet.pts is not None else None
-        packet.dts = packet.dts - shift
-        packet.stream = target
-
-    def close(self) -> None:
-        self._source.close()
