@@ -104,6 +104,7 @@ class Companions:
                 if other.language != "und":
                     self.languages[copy.index] = other.language
         taken = [streams[index] for index in self._targets]
+        self._early = {stream.index: self._early_times(stream) for stream in taken if stream.type == "video"}
         self._packets: Iterator[Any] = self._source.demux(*taken) if taken else iter(())
         self._pending: Any = None
         self._shift, self._skip = Fraction(0), False
@@ -138,6 +139,18 @@ class Companions:
                 suffix, kind = _COVERS.get(stream.codec_context.name, ("bin", _ANY))
                 self._target.add_attachment(f"cover.{suffix}", kind, bytes(packet))
 
+    def _early_times(self, stream: Any) -> list[int]:
+        """Decoding times for first packets that have none, as in Matroska with B-frames: counted back from the first."""
+        with open_container(self.like.path, self.like.stream)[0] as again:
+            waiting = list[int]()
+            for packet in again.demux(again.streams[stream.index]):
+                if packet.dts is not None or not packet.size or len(waiting) > _MOST_EARLY:
+                    first = packet.dts if packet.dts is not None else min(waiting, default=0)
+                    step = packet.duration or 1
+                    return [first - (len(waiting) - place) * step for place in range(len(waiting))]
+                waiting.append(packet.pts if packet.pts is not None else 0)
+        return []
+
     def begin(self, start: Fraction | None) -> None:
         """Set the chapters, before the first frame is written.
 
@@ -159,12 +172,16 @@ class Companions:
         """Give the packets that begin before a time in seconds of the input, or all, ready for the output."""
         while (packet := self._pending or next(self._packets, None)) is not None:
             self._pending = None
-            if packet.size == 0 or (packet.dts is None and not is_cover(packet.stream)):
+            if packet.size == 0 or _is_filler(packet):
                 continue
+            if packet.dts is None and self._early.get(packet.stream.index):
+                packet.dts = self._early[packet.stream.index].pop(0)
             if is_cover(packet.stream):
                 packet.pts = packet.dts = packet.duration = 0
                 packet.stream = self._targets[packet.stream.index]
                 yield packet
+                continue
+            if packet.dts is None and packet.pts is None:
                 continue
             begins = (packet.pts if packet.pts is not None else packet.dts) * packet.time_base
             if until is not None and begins >= until:
@@ -179,12 +196,21 @@ class Companions:
         shift = round(self._shift / packet.time_base)
         target = self._targets[packet.stream.index]
         packet.pts = packet.pts - shift if packet.pts is not None else None
-        packet.dts = packet.dts - shift
+        packet.dts = packet.dts - shift if packet.dts is not None else packet.pts
         packet.stream = target
 
     def close(self) -> None:
         """Let go of the input."""
         self._source.close()
+
+
+_MOST_EARLY = 32
+"""No codec shows a frame later than so many after decoding it."""
+
+
+def _is_filler(packet: Any) -> bool:
+    """Tell whether a packet is the empty text between two lines, which the library's writer puts in by itself."""
+    return packet.size == 2 and packet.stream.type == "subtitle" and bytes(packet) == b"\0\0"
 
 
 _ANY = "application/octet-stream"
