@@ -111,7 +111,7 @@ def open_outputs(
     return files
 
 
-def _tell_left_out(writer: ClipWriter, told: int, tell: Callable[[str], None]) -> None:
+def _tell_left_out(writer: ClipWriter, told: int, tell: Callable[[str], object]) -> None:
     """Say what came out when the file was finished."""
     for note in writer.notes[told:]:
         tell(note)

@@ -140,7 +140,7 @@ class Companions:
                 self._target.add_attachment(f"cover.{suffix}", kind, bytes(packet))
 
     def _early_times(self, stream: Any) -> list[int]:
-        """Decoding times for first packets that have none, as in Matroska with B-frames: counted back from the first."""
+        """Decoding times for first packets without, as Matroska has them with B-frames: counted back from the first."""
         with open_container(self.like.path, self.like.stream)[0] as again:
             waiting = list[int]()
             for packet in again.demux(again.streams[stream.index]):
