@@ -8,7 +8,10 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin
 from .declare import Node, ParamError
+from .distance import Distance, Skin, distance
+from .judge import Aim, Evidence, Finding, LeftBehind, Verdict, judge
 from .key import RangeKey, SkinKey
+from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
 from .scopes import Vectorscope, Waveform
@@ -65,7 +68,14 @@ NODES: dict[str, type[Node]] = {
 """Every node by its fixed id."""
 
 __all__ = [
+    "CHECK",
+    "HOLDS",
+    "LIMITS",
     "NODES",
+    "NOT_JUDGED",
+    "OFF",
+    "STATUSES",
+    "Aim",
     "Balance",
     "BalanceError",
     "Blend",
@@ -76,8 +86,13 @@ __all__ = [
     "CorrectSkin",
     "Corrected",
     "Correction",
+    "Distance",
+    "Evidence",
+    "Finding",
     "KeepSkin",
+    "LeftBehind",
     "Lesson",
+    "Limit",
     "Link",
     "MarkedFrame",
     "Node",
@@ -89,6 +104,7 @@ __all__ = [
     "Sample",
     "SampleError",
     "ShowMatte",
+    "Skin",
     "SkinKey",
     "SkinReading",
     "SkinTarget",
@@ -101,10 +117,13 @@ __all__ = [
     "ToneCurve",
     "ToneSuggestion",
     "Vectorscope",
+    "Verdict",
     "Warned",
     "Waveform",
     "Wishes",
+    "distance",
     "enter_space",
+    "judge",
     "judge_matte",
     "learn_skin_key",
     "leave_space",

@@ -18,6 +18,7 @@ from ..kernels.colour import rgb_to_ycbcr
 from ..kernels.errors import InkarnatError, PictureError
 from .declare import Matte, Picture
 from .key import SkinKey
+from .limits import LIMITS, beyond
 from .model import SkinModel
 from .sample import Sample, SampleError
 from .steer import SteerSkin
@@ -30,7 +31,6 @@ MEASURED_MEAN, MEASURED_SPREAD = 124.3, 4.2
 
 _DARKEST, _BRIGHTEST = 0.06, 0.92
 _STRAY_ANGLE = 20.0
-_MOST_STRAY = 0.20
 _PALE, _FARTHEST_SKIN = 0.05, 40.0
 _MOST_LIFTED = 0.1
 _PALEST = 0.001
@@ -84,19 +84,13 @@ class SkinReading:
         return 0.319 - 0.00253 * lightness
 
     def words(self) -> str:
-        """Say where the skin lies, in words."""
+        """Say where the reading lies, in words: information alone, which judges nothing."""
         off = self.off_line
         side = "toward yellow and green" if off > 0 else "toward red"
-        place = "on the skin line" if abs(off) < 0.5 else f"{abs(off):.1f}° {side} of the skin line"
+        place = "on the skin line" if not beyond("missed hue", off) else f"{abs(off):.1f}° {side} of the skin line"
         within = abs(self.angle - MEASURED_MEAN) / MEASURED_SPREAD
-        known = (
-            "where most skins lie"
-            if within <= 1
-            else "still among measured skins"
-            if within <= 2
-            else "beyond measured skins"
-        )
-        return f"{place}, {known}"
+        known = "within 1" if within <= 1 else "within 2" if within <= 2 else "beyond 2"
+        return f"{place}; {known} sd of measured skins"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the reading as plain JSON data, figures derived from it included."""
@@ -105,15 +99,15 @@ class SkinReading:
 
     def warnings(self) -> tuple[Warned, ...]:
         """Return the sign that much of what is keyed is not of one skin's colour, where it is so."""
-        if self.stray <= _MOST_STRAY:
+        if not beyond("stray", self.stray):
             return ()
         return (
             Warned(
                 "stray",
                 self.stray,
                 f"{self.stray:.0%} of the keyed colour lies more than {_STRAY_ANGLE:g}° from the skin's centre (at "
-                f"most {_MOST_STRAY:.0%} should): something other than skin is keyed. Only what lies near the "
-                "commonest hue of skin was read. Subtract the surroundings, or draw a region round the person.",
+                f"most {LIMITS['stray'].check:.0%} should): something other than skin is keyed. Only what lies near "
+                "the commonest hue of skin was read. Subtract the surroundings, or draw a region round the person.",
             ),
         )
 
@@ -176,7 +170,7 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
         )
     u, v = tally.ratio_median()
     stray = _stray(tally, _angle(u, v))
-    if stray > _MOST_STRAY:
+    if beyond("stray", stray):
         tally = measure.tally(image, matte, black, _without_strays(image, matte))
         u, v = tally.ratio_median()
     low, high = tally.hue_percentiles([10, 90])
@@ -262,7 +256,7 @@ class Lesson:
     def warnings(self, matte: Matte) -> tuple[Warned, ...]:
         """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
         found = list(judge_matte(matte))
-        if self.unconnected > _MOST_UNCONNECTED:
+        if beyond("look-alike", self.unconnected):
             found.append(
                 Warned(
                     "look-alike",
@@ -271,7 +265,7 @@ class Lesson:
                     "or wood. Look at the matte; subtract it, or draw a region round the person.",
                 )
             )
-        if self.recall < 0.8:
+        if beyond("missed", 1 - self.recall):
             found.append(
                 Warned(
                     "missed",
@@ -280,7 +274,7 @@ class Lesson:
                     "skin. Draw it again on skin alone.",
                 )
             )
-        if _two_lights(self.hue_apart, self.chroma_apart) > 1:
+        if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):
             found.append(
                 Warned(
                     "two lights",
@@ -302,12 +296,7 @@ def _two_lights(hue: float, chroma: float) -> float:
     return math.hypot(hue / 5, math.log2(chroma) / 0.5)
 
 
-_MOST_UNCONNECTED, _LONGEST_RIM, _LONGEST_EDGE = 0.705, 0.3, 16
-"""From which a matte is doubted. Chosen on generated portraits keyed from good samples (seeds 100 to 106 and 3000) and
-from wrong ones (763, 764, 775 and 776): points on hair, on the edge of a face and on the wall, boxes far too wide, a
-cast, walls like skin. Wrong and good ones on the seeds 777 and 778: all of 98 bad mattes warned of, 13 % of 127 good
-ones, all of 67 half as large again as the skin; good ones on 7000, 8000 and 9000: 1 % of 891 good mattes, 27 of 29 half
-as large again."""
+_LEAST_AREA = LIMITS["too little"].check or 0.0
 
 
 def _rim(keyed: NDArray[np.bool_]) -> int:
@@ -328,7 +317,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
     keyed = matte > 0.5
     side = math.sqrt(max(int(keyed.sum()), 1))  # of a square as large: against it lengths mean the same at any size
     found = []
-    if area < 0.004:
+    if area < _LEAST_AREA:
         found.append(
             Warned(
                 "too little",
@@ -336,7 +325,7 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 f"The key finds only {area:.2%} of the frame: widen it, or add a sample on the lit skin.",
             )
         )
-    if area > 0.6:
+    if beyond("leak", area):
         found.append(
             Warned(
                 "leak",
@@ -345,27 +334,27 @@ def judge_matte(matte: Matte) -> tuple[Warned, ...]:
                 "subtract the surroundings.",
             )
         )
-    elif (rim := _rim(keyed) / side) > _LONGEST_RIM:
+    elif beyond("leak at the rim", rim := _rim(keyed) / side):
         found.append(
             Warned(
                 "leak",
                 rim,
                 f"The key runs along the frame's top and sides for {rim:.1f} times the side of a square of its area "
-                f"(at most {_LONGEST_RIM:g} is usual): it has leaked, unless the frame cuts the face. Subtract the "
-                "surroundings, or sample skin alone.",
+                f"(at most {LIMITS['leak at the rim'].check:g} is usual): it has leaked, unless the frame cuts the "
+                "face. Subtract the surroundings, or sample skin alone.",
             )
         )
-    if area >= 0.004 and (edge := _edge(keyed) / side) > _LONGEST_EDGE:
+    if area >= _LEAST_AREA and beyond("ragged", edge := _edge(keyed) / side):
         found.append(
             Warned(
                 "ragged",
                 edge,
                 f"The key's edge is {edge:.0f} times as long as the side of a square of its area (at most "
-                f"{_LONGEST_EDGE} is usual): it takes specks of the surroundings along, unless there are many people. "
-                "Subtract the surroundings, or narrow the key.",
+                f"{LIMITS['ragged'].check:g} is usual): it takes specks of the surroundings along, unless there are "
+                "many people. Subtract the surroundings, or narrow the key.",
             )
         )
-    if area >= 0.004 and soft > 0.4:
+    if area >= _LEAST_AREA and beyond("half open", soft):
         found.append(
             Warned(
                 "half open",

@@ -11,8 +11,7 @@ from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.media.clips import Clip
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots.carry import Carried
-from inkarnat.host_adapters.shots.people import Distance, Skin, distance
-from inkarnat.nodes import Sample, measure_skin
+from inkarnat.nodes import Distance, Sample, Skin, distance, measure_skin
 
 LIGHTS = {"take1": (-14, 0.003), "take2": (-4, 0.001), "take3": (30, 0.0), "take4": (45, 0.008)}
 """What the light does in each take: mired and Duv beside daylight."""

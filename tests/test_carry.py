@@ -24,9 +24,8 @@ from inkarnat.host_adapters.shots.carry import (
     named_shots,
     with_balance,
 )
-from inkarnat.host_adapters.shots.people import Skin, distance
 from inkarnat.host_adapters.shots.runs import Run
-from inkarnat.nodes import Balance, MarkedFrame, SkinKey, ToneCurve, Wishes, solve_correction
+from inkarnat.nodes import Balance, MarkedFrame, Skin, SkinKey, ToneCurve, Wishes, distance, solve_correction
 from takes import LIGHTS, SAWDUST, approved, film, status, take, truth, write
 
 

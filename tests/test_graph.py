@@ -21,7 +21,7 @@ from inkarnat.host_adapters.graphs.keyframes import Keyframes
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.writes import OutputError
-from inkarnat.nodes import NODES
+from inkarnat.nodes import NODES, ToneCurve
 from inkarnat.nodes.declare import ParamError
 from scipy.interpolate import PchipInterpolator
 
@@ -135,8 +135,8 @@ WRONG = [
     ("inkarnat", ..., "not a graph.*inkarnat.*None"),
     ("inkarnat", "1", "not a graph"),
     ("inkarnat", True, "not a graph"),
-    ("inkarnat", 2, "is 2, newer than the 1 known here: update Inkarnat"),
-    ("inkarnat", 0, "never in use: write 1"),
+    ("inkarnat", 3, "is 3, newer than the 2 known here: update Inkarnat"),
+    ("inkarnat", 0, "never in use: write 2"),
     ("output", {}, "no entry 'output'. Did you mean 'outputs'"),
     ("sources", "plate", '"sources" must be a list'),
     ("sources", ["plate", 3], '"sources" must be a list'),
@@ -453,10 +453,22 @@ def test_old_node_with_junk_gives_a_graph_error(params):
 
 
 def test_old_format_is_brought_up_to_date():
-    steps = {0: lambda data: {"nodes": data["list"]}}
-    assert upgrades.upgrade({"inkarnat": 0, "list": []}, tiny.NODES, format_steps=steps) == {"inkarnat": 1, "nodes": []}
+    steps = {0: lambda data: {"nodes": data["list"]}, **upgrades.FORMAT_STEPS}
+    assert upgrades.upgrade({"inkarnat": 0, "list": []}, tiny.NODES, format_steps=steps) == {"inkarnat": 2, "nodes": []}
     with pytest.raises(GraphError, match=r"The graph .format 0. cannot be upgraded"):
         upgrades.upgrade({"inkarnat": 0}, tiny.NODES, format_steps=steps)
+
+
+def test_a_graph_with_notes_is_format_2_and_one_without_stays_1():
+    plain = Graph.of(Step.of("tone", ToneCurve(), image="plate"), result="tone")
+    assert plain.to_dict()["inkarnat"] == 1
+    noted = plain.with_notes({"light": "card", "people": {"": {"aim": {"name": "Zoë"}}}})
+    assert noted.to_dict()["inkarnat"] == 2
+    assert Graph.from_dict(noted.to_dict()) == noted
+    assert noted.notes()["light"] == "card"
+    assert noted.with_notes({}) == plain
+    with pytest.raises(GraphError, match='"about" must be notes in braces'):
+        Graph.from_dict(plain.to_dict() | {"about": [1]})
 
 
 def test_every_step_leads_to_a_known_version():

@@ -88,7 +88,7 @@ def test_frames_that_cannot_be_read_are_left_out():
 
 
 def test_the_table_reads_back():
-    rows = list(csv.DictReader(io.StringIO(csv_text([(1, READING), (1001, READING)]))))
+    rows = list(csv.DictReader(io.StringIO(csv_text([(1, "", READING), (1001, "", READING)]))))
     assert [row["frame"] for row in rows] == ["1", "1001"]
     assert float(rows[0]["angle_degrees"]) == 121.25
     assert float(rows[0]["off_line_degrees"]) == -1.75

@@ -20,10 +20,10 @@ from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.report import findings as gathering
 from inkarnat.host_adapters.report import page, write_page
 from inkarnat.host_adapters.report.charts import Line, strip
-from inkarnat.host_adapters.shots.people import People, Person, Skin, frame_hash
+from inkarnat.host_adapters.shots.people import People, Person, frame_hash
 from inkarnat.host_adapters.shots.runs import Run, RunClip, RunError
 from inkarnat.kernels.limits import LimitShares
-from inkarnat.nodes import MarkedFrame, SkinReading, Wishes, solve_correction
+from inkarnat.nodes import MarkedFrame, Skin, SkinReading, Wishes, solve_correction
 from takes import LIGHTS, SAWDUST, Reel, approved, take, write
 
 AUDIT = (Path(__file__).parent / "audit.js").read_text(encoding="utf-8")

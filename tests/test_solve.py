@@ -261,7 +261,7 @@ def test_words_say_the_side_and_how_usual_it_is():
     assert red.off_line < 0 < yellow.off_line
     on_line = measure_skin(*oval(angle=123))
     assert "on the skin line" in on_line.words()
-    assert "where most skins lie" in on_line.words()
+    assert "within 1 sd" in on_line.words()
     assert abs(123 - MEASURED_MEAN) < MEASURED_SPREAD
 
 

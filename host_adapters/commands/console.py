@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import click
 
 if TYPE_CHECKING:
+    from ...nodes import Verdict
     from ..graphs.rendering import Listener
 
 
@@ -61,6 +62,12 @@ def listener(quiet: bool = False) -> Listener:
         return progress(total, quiet)
 
     return Listener(begin, lambda note: warn(f"note: {note}"), tell_failure)
+
+
+def say_verdict(verdict: Verdict, name: str = "") -> None:
+    """Print how skin is judged: status, sentence and fix, one line for each finding."""
+    for line in verdict.lines():
+        say(f"{name}: {line}" if name else line)
 
 
 def print_json(data: Any) -> None:

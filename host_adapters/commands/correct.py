@@ -12,6 +12,7 @@ import click
 
 from ...kernels import jit
 from ...nodes import Corrected, Correction, SkinReading, SkinTarget, ToneCurve, Wishes, solve_subjects
+from ...nodes.limits import beyond
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.outputs import check_outputs
@@ -19,7 +20,7 @@ from ..graphs.rendering import render_files
 from ..graphs.runner import Report
 from ..graphs.standard import chain_graph, with_keyed
 from ..media.clips import Clip, Frames, parse_frames
-from ..shots.drift import WORTH_FOLLOWING, Drift, Followed, follow_drift, measure_drift
+from ..shots.drift import Drift, Followed, follow_drift, measure_drift
 from ..shots.seen import solve_seen
 from ..shots.viewing import open_view
 from ..warm_up import helped
@@ -220,7 +221,7 @@ def _with_drift(
     steers = {person.id("steer"): person for person in correction.people}
     spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
     if not follow:
-        notes += [_offer(steers[id], drift) for id, drift in spans.items() if drift.span > WORTH_FOLLOWING]
+        notes += [_offer(steers[id], drift) for id, drift in spans.items() if beyond("drift", drift.span)]
         return graph, _Drifting(spans, None)
     solves = {id: _solve(wishes, aims[person.name]) for id, person in steers.items()}
     followed = follow_drift(graph, clip.read, frames, solves)
@@ -303,7 +304,7 @@ def _steer_words(person: Corrected) -> str:
     return words
 
 
-READING_COLUMNS = ("", "angle", "chroma/luma", "spread", "luma 5/50/95 %", "frame keyed", "in words")
+READING_COLUMNS = ("", "angle", "chroma/luma", "spread", "luma 5/50/95 %", "frame keyed", "for information")
 
 
 def reading_row(name: str, reading: SkinReading) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""inkarnat measure: what the skin reads, frame by frame."""
+"""inkarnat measure: what the skin reads, frame by frame, and how it is judged."""
 
 from __future__ import annotations
 
@@ -11,25 +11,51 @@ import click
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ...nodes import ReadingError, SkinReading, Warned, measure_skin, solve_balance, solve_subjects, suggest_tone
-from ..graphs.colour_spaces import WORKING
+from ...nodes import (
+    Aim,
+    Evidence,
+    ReadingError,
+    Skin,
+    SkinReading,
+    Verdict,
+    Warned,
+    distance,
+    judge,
+    measure_skin,
+    solve_balance,
+    solve_subjects,
+    suggest_tone,
+)
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
 from ..media.clips import Clip, parse_frames
-from ..shots.people import Person, Skin, distance
-from ..shots.readings import schema, write_csv
+from ..shots.aims import aim_at, aims_of, noted_light
+from ..shots.evidence import BEFORES, Moment, Survey, Witness, evidence, face_evidence, middle
+from ..shots.finished import Finished
+from ..shots.people import Person
+from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
-from ..shots.viewing import open_view
+from ..shots.viewing import open_view, view_id
 from . import console
 from .correct import READING_COLUMNS, reading_row
 from .footage import Footage, footage_options
-from .options import Cast, Named, SubjectsCommand, person_options, read_person, sample_options
+from .options import (
+    Cast,
+    Named,
+    SubjectsCommand,
+    person_options,
+    read_line,
+    read_person,
+    read_target,
+    sample_options,
+    target_options,
+)
 
 MOST_FRAMES = 25
 
-Readings = list[tuple[int, SkinReading]]
+_WORDS = {"as_shot": "as shot", "light_only": "light only", "final": "final"}
 
 
 def _print_schema(context: click.Context, option: click.Parameter, wanted: bool) -> None:
@@ -41,8 +67,10 @@ def _print_schema(context: click.Context, option: click.Parameter, wanted: bool)
 @click.command(cls=SubjectsCommand)
 @click.argument("input", metavar="FILE")
 @sample_options
+@target_options
 @footage_options
-@click.option("--graph", "graph_file", metavar="G.json", help="Take the matte of this graph instead of samples.")
+@click.option("--graph", "graph_file", metavar="G.json", help="Read FILE as shot, with G's light only, and corrected.")
+@click.option("--corrected", is_flag=True, help="FILE is finished: --graph made it already, read it as it is.")
 @click.option(
     "--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread and where it changes)."
 )
@@ -65,6 +93,7 @@ def _print_schema(context: click.Context, option: click.Parameter, wanted: bool)
 def command(
     input: str,
     graph_file: str | None,
+    corrected: bool,
     frames: str | None,
     suggest: bool,
     csv_file: str | None,
@@ -72,25 +101,32 @@ def command(
     people: list[Named],
     **options: Any,
 ) -> None:
-    """Read the skin on the vectorscope and waveform, frame by frame.
+    """Read the skin on the vectorscope and waveform, frame by frame, and judge it.
 
-    Hue, saturation, spread, luma and area of what is keyed in FILE, a picture, a sequence or a clip.
+    Hue, saturation, spread, luma and area of what is keyed in FILE, a picture, a sequence or a clip. With --graph every
+    frame is read three times: as shot, with the light alone corrected, and in the final picture, which is judged.
 
     \b
     The boat-builder's cheek, over the whole shot:  inkarnat measure planing.mov --add box:.45,.30,.52,.42
-    As it will come out of a kept graph's key:      inkarnat measure planing.mov --graph take1.json --json
+    Before, light only and after, from the plate:   inkarnat measure planing.mov --graph planing.json
+    The finished file as it is:                     inkarnat measure planing-skin.mov --graph planing.json --corrected
     With what the picture itself suggests:          inkarnat measure planing.mov --add point:.5,.4 --suggest
 
-    A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied.
+    A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied. `inkarnat
+    check --limits` shows what the statuses go by.
     """
     view, footage = open_view(options["view"]), Footage.of(options)
+    if corrected and graph_file is None:
+        raise GraphError("--corrected needs the graph that made the file: give --graph G.json.")
     clip = footage.working(footage.open(input))
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
-    graph, mattes, approved, warnings = _matte_graph(clip, graph_file, options, people)
-    readings, found = _read(clip, graph, mattes, numbers, view)
-    told = _Told(input, options["view"], readings, approved, (*warnings, *found))
+    seen = view_id(options["view"])
+    if graph_file is not None:
+        told = _through_graph(input, clip, Graph.load(graph_file), corrected, numbers, view, seen, options, people)
+    else:
+        told = _of_samples(input, clip, numbers, view, seen, options, people)
     if csv_file:
-        for name, own in readings.items():
+        for name, own in told.readings.items():
             write_csv(_csv_name(csv_file, name), own)
     told.tell(_suggestions(clip.read(numbers[0])) if suggest else None, as_json)
 
@@ -101,56 +137,120 @@ def _csv_name(path: str, name: str) -> Path:
     return file.with_name(f"{file.stem}-{name}{file.suffix}") if name else file
 
 
+def _of(name: str) -> str:
+    return f" of {name}" if name else ""
+
+
+# --- reading ------------------------------------------------------------------------------------------------
+
+
+def _of_samples(
+    input: str,
+    clip: Clip,
+    numbers: Sequence[int],
+    view: Callable[[Floats], Floats],
+    seen: str,
+    options: dict[str, Any],
+    people: list[Named],
+) -> _Told:
+    """Read the picture as it is, keyed by samples or by faces."""
+    cast = Cast.read(clip, options, people)
+    correction = cast.warned(solve_subjects(cast.subjects))
+    graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
+    mattes = {person.name: person.id("matte") for person in correction.people}
+    line = read_line(options)
+    readings, found = _read(clip, graph, mattes, numbers, view)
+    aims = {p.name: aim_at(p.target, cast.approved.get(p.name), line) for p in correction.people}
+    verdicts = {}
+    for person in correction.people:
+        final = middle([reading for _, _, reading in readings[person.name]])
+        verdicts[person.name] = judge(
+            Evidence(None, final, sampled=bool(person.key.model), view=seen), aims[person.name]
+        )
+    warnings = (*(warned for warned in correction.warnings if warned.sign != "stray"), *found)
+    return _Told(input, options["view"], readings, cast.approved, warnings, aims, verdicts)
+
+
 def _read(
     clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Sequence[int], view: Callable[[Floats], Floats]
 ) -> tuple[dict[str, Readings], tuple[Warned, ...]]:
     """Read each person's skin in each frame; what there is to warn of is told once, at its worst."""
     runner = Runner(graph)
-    readings: dict[str, Readings] = {name: [] for name in mattes}
+    readings: dict[str, list[tuple[int, str, SkinReading]]] = {name: [] for name in mattes}
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
     first, last = clip.frames[0], clip.frames[-1]
-    wanted = [*mattes.values(), *([WORKING] if WORKING in dict(graph.outputs) else [])]
     for number in numbers:
-        made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), wanted)
-        shown = view(made.get(WORKING, clip.read(number)))
+        made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), list(mattes.values()))
+        shown = view(clip.read(number))
         for name, output in mattes.items():
             try:
                 reading = measure_skin(shown, made[output])
             except ReadingError as error:
                 missed.append(Warned("no skin", 0.0, f"Frame {number}{_of(name)}: {error}"))
                 continue
-            readings[name].append((number, reading))
-            for warned in reading.warnings():
-                known = worst.get((name, warned.sign))
-                if known is None or warned.figure > known.figure:
-                    message = f"Frame {number}{_of(name)}: {warned.message}"
-                    worst[name, warned.sign] = Warned(warned.sign, warned.figure, message)
-    return readings, (*missed, *worst.values())
+            readings[name].append((number, "", reading))
+            _keep_worst(worst, name, number, reading)
+    return dict(readings), (*missed, *worst.values())
 
 
-def _of(name: str) -> str:
-    return f" of {name}" if name else ""
+def _keep_worst(worst: dict[tuple[str, str], Warned], name: str, number: int, reading: SkinReading) -> None:
+    for warned in reading.warnings():
+        known = worst.get((name, warned.sign))
+        if known is None or warned.figure > known.figure:
+            message = f"Frame {number}{_of(name)}: {warned.message}"
+            worst[name, warned.sign] = Warned(warned.sign, warned.figure, message)
 
 
-def _matte_graph(
-    clip: Clip, graph_file: str | None, options: dict[str, Any], people: list[Named]
-) -> tuple[Graph, dict[str, str], Mapping[str, Person], tuple[Warned, ...]]:
-    """Return a graph with the mattes, the output of each, whom each is matched to, and what there is to warn of."""
-    if graph_file is not None:
-        if people or any(options[name] for name in ("add", "subtract", "neutral", "region")):
-            raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
-        graph = Graph.load(graph_file)
-        graph.origins(["matte"])
-        own = {name.removeprefix("matte-"): name for name, _ in graph.outputs if name.startswith("matte-")}
-        mattes = own or {"": "matte"}
-        person = read_person(options)
-        return graph, mattes, dict.fromkeys(mattes, person) if person else {}, ()
-    cast = Cast.read(clip, options, people)
-    correction = cast.warned(solve_subjects(cast.subjects))
-    graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
-    warnings = tuple(warned for warned in correction.warnings if warned.sign != "stray")
-    return graph, {person.name: person.id("matte") for person in correction.people}, cast.approved, warnings
+def _through_graph(
+    input: str,
+    clip: Clip,
+    graph: Graph,
+    corrected: bool,
+    numbers: Sequence[int],
+    view: Callable[[Floats], Floats],
+    seen: str,
+    options: dict[str, Any],
+    people: list[Named],
+) -> _Told:
+    """Read what a graph does to a clip, or what it did to a finished file."""
+    if people or any(options[name] for name in ("add", "subtract", "neutral", "region")):
+        raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
+    witness: Witness | Finished = Finished(graph, view) if corrected else Witness(graph, view)
+    readings: dict[str, list[tuple[int, str, SkinReading]]] = {name: [] for name in witness.mattes}
+    moments: dict[str, list[Moment]] = {name: [] for name in witness.mattes}
+    faces: dict[str, Any] = {}
+    missed: list[Warned] = []
+    worst: dict[tuple[str, str], Warned] = {}
+    for number in numbers:
+        pictures = witness.pictures(clip, number)
+        for name in witness.mattes:
+            moment = witness.moment(pictures, number, name)
+            moments[name].append(moment)
+            if moment.missing:
+                missed.append(Warned("no skin", 0.0, f"Frame {number}{_of(name)}: {moment.missing}"))
+            for before in BEFORES:
+                reading = getattr(moment, before)
+                if reading is not None:
+                    readings[name].append((number, before, reading))
+            if (judged := moment.light_only or moment.final) is not None:
+                _keep_worst(worst, name, number, judged)
+            if number == numbers[len(numbers) // 2] and not corrected:
+                alone = len(witness.mattes) == 1
+                faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone)
+    person, line = read_person(options), read_line(options)
+    aims = aims_of(graph, witness.mattes, person, line)
+    if any(options[name] for name in ("target_angle", "bias", "target_ratio")):
+        aims = dict.fromkeys(witness.mattes, aim_at(read_target(options, person), person, line))
+    verdicts = {}
+    for name, own in moments.items():
+        missing = tuple((m.frame, m.missing) for m in own if m.missing)
+        shot, light, final = (middle([getattr(m, before) for m in own]) for before in BEFORES)
+        surveyed = Survey(shot, light, final, tuple(numbers), missing, *faces.get(name, (None, None)))
+        found = evidence(graph, surveyed, numbers[0], noted_light(graph), view=seen)
+        verdicts[name] = judge(found, aims[name])
+    approved = dict.fromkeys(witness.mattes, person) if person else {}
+    return _Told(input, options["view"], dict(readings), approved, (*missed, *worst.values()), aims, verdicts)
 
 
 # --- suggestions --------------------------------------------------------------------------------------------
@@ -192,13 +292,15 @@ def _suggestion_words(name: str, found: dict[str, Any]) -> str:
 
 @dataclass(frozen=True)
 class _Told:
-    """What there is to tell: the readings by subject, the person each is matched to, and the warnings."""
+    """What there is to tell: the readings by subject, what each is judged against and how, and the warnings."""
 
     input: str
     view: str | None
     readings: Mapping[str, Readings]
     approved: Mapping[str, Person]
     warnings: tuple[Warned, ...]
+    aims: Mapping[str, Aim]
+    verdicts: Mapping[str, Verdict]
 
     def tell(self, suggestions: dict[str, dict[str, Any]] | None, as_json: bool) -> None:
         """Print everything, for machines or for people."""
@@ -210,6 +312,8 @@ class _Told:
             console.warn(f"warning: {warning.message}")
         for name, found in self.readings.items():
             self._table(name, found)
+        for name, verdict in self.verdicts.items():
+            console.say_verdict(verdict, name)
         for name, suggestion in (suggestions or {}).items():
             console.say(_suggestion_words(name, suggestion))
 
@@ -218,10 +322,10 @@ class _Told:
         columns = ("frame", *READING_COLUMNS[1:], *([f"from {person.name}"] if person else []))
         rows = [
             (
-                *reading_row(f"{number} {name}".rstrip(), reading),
+                *reading_row(" ".join(filter(None, (str(number), name, _WORDS.get(before, "")))), reading),
                 *([distance(Skin.of(reading), person).words()] if person else []),
             )
-            for number, reading in found
+            for number, before, reading in found
         ]
         console.print_table(columns, rows, title=f"{self.input}{_of(name)}")
 
@@ -229,18 +333,26 @@ class _Told:
         """Return everything as JSON data."""
         data: dict[str, Any] = {"input": self.input, "view": self.view}
         if "" in self.readings:
-            data |= self._of(self.readings[""], self.approved.get(""))
+            data |= self._of("")
         else:
-            data["subjects"] = {n: self._of(found, self.approved.get(n)) for n, found in self.readings.items()}
+            data["subjects"] = {name: self._of(name) for name in self.readings}
         data["warnings"] = [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in self.warnings]
         return data
 
-    @staticmethod
-    def _of(found: Readings, person: Person | None) -> dict[str, Any]:
-        def far(reading: SkinReading) -> dict[str, Any]:
-            return {} if person is None else {"distance": distance(Skin.of(reading), person).as_dict()}
+    def _of(self, name: str) -> dict[str, Any]:
+        person = self.approved.get(name)
 
+        def figures(reading: SkinReading) -> dict[str, Any]:
+            far = {} if person is None else {"distance": distance(Skin.of(reading), person).as_dict()}
+            return {**reading.as_dict(), **far}
+
+        frames: dict[int, dict[str, Any]] = {}
+        for number, before, reading in self.readings[name]:
+            entry = frames.setdefault(number, {"frame": number})
+            entry |= {before: figures(reading)} if before else figures(reading)
         return {
             "person": None if person is None else person.name,
-            "readings": [{"frame": number, **reading.as_dict(), **far(reading)} for number, reading in found],
+            "target": self.aims[name].words(),
+            "readings": list(frames.values()),
+            "verdict": self.verdicts[name].as_dict(),
         }

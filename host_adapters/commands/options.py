@@ -35,7 +35,7 @@ def sample_options(command: Command) -> Command:
 
 
 def target_options(command: Command) -> Command:
-    """Add --target-angle, --bias, --target-ratio and --landing to a verb."""
+    """Add --target-angle, --bias, --target-ratio and --rest to a verb."""
     return _with(command, *_PERSON_TARGET)
 
 
@@ -91,10 +91,8 @@ _PERSON_TARGET = (
     click.option(
         "--target-angle",
         type=float,
-        default=SkinTarget.angle,
-        show_default=True,
         metavar="DEGREES",
-        help="Where the skin should rest on the vectorscope: the skin line, or an approved reading.",
+        help="Where the skin should rest on the vectorscope (the line that the project uses, 123 where it names none).",
     ),
     click.option(
         "--bias",
@@ -111,11 +109,12 @@ _PERSON_TARGET = (
         help="Chroma/luma to reach, from an approved reading; without it the saturation stays.",
     ),
     click.option(
-        "--landing",
-        type=click.Choice(["centre", "redder", "yellower"]),
+        "--rest",
+        type=click.Choice(["centre", "edge"]),
         default="centre",
         show_default=True,
-        help="Rest the centre of the skin's energy on the target, or its edge with the energy on that side.",
+        help="Rest the centre of the skin's energy on the target, or its edge: the energy then lies on the side that "
+        "--bias names.",
     ),
 )
 
@@ -326,19 +325,26 @@ def _at_frame(text: str) -> tuple[int | None, Sample]:
 def read_target(options: Mapping[str, Any], person: Person | None = None) -> SkinTarget:
     """Return the target that the options describe: with the hue and saturation of an approved person, where given.
 
-    Raises ReadingError, and GraphError where the options name another angle or ratio beside the person.
+    Raises ReadingError, GraphError where the options name another angle or ratio beside the person, or an edge without
+    its side, and PeopleError for a damaged project file.
     """
-    target = SkinTarget(
-        angle=options["target_angle"],
-        bias=options["bias"],
-        ratio=options["target_ratio"],
-        landing=options["landing"],
-    )
+    bias, angle, ratio = options["bias"], options["target_angle"], options["target_ratio"]
+    landing = "centre"
+    if options["rest"] == "edge":
+        if not bias:
+            raise GraphError("--rest edge needs a side: give --bias, above 0 for yellower and below 0 for redder.")
+        landing = "yellower" if bias > 0 else "redder"
     if person is None:
-        return target
-    if (target.angle, target.ratio) != (SkinTarget.angle, None):
+        line = read_line(options) if angle is None else angle
+        return SkinTarget(angle=line, bias=bias, ratio=ratio, landing=landing)
+    if (angle, ratio) != (None, None):
         raise GraphError("Give --person, or --target-angle and --target-ratio, not both: the person brings its own.")
-    return dataclasses.replace(target, angle=person.angle, ratio=person.ratio)
+    return SkinTarget(angle=person.angle, ratio=person.ratio, bias=bias, landing=landing)
+
+
+def read_line(options: Mapping[str, Any]) -> float:
+    """Return the line that the project uses, degrees. Raises PeopleError for a damaged project file."""
+    return People.load(options["project"], may_lack=True).line
 
 
 def named_files(pairs: Sequence[str], option: str) -> dict[str, str]:

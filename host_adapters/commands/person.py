@@ -6,13 +6,13 @@ from typing import Any
 
 import click
 
-from ...nodes import SkinReading, measure_skin, solve_correction
+from ...nodes import Skin, SkinReading, distance, measure_skin, solve_correction
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
 from ..media.clips import Clip, open_clip
-from ..shots.people import People, Person, Skin, distance, frame_hash
+from ..shots.people import People, Person, frame_hash
 from ..shots.viewing import open_view
 from . import console
 from .options import Marks, project_option

@@ -44,7 +44,8 @@ def convert_around(graph: Graph, input_space: str | None, output_space: str | No
             step = _leaving(f"{name}_back", origin, source, given, wanted)
             leaving.append(step)
             outputs[name] = step.id
-    return Graph((entering, *inside, *leaving), (*outputs.items(), (WORKING, WORKING)), graph.sources)
+    steps = (entering, *inside, *leaving)
+    return dataclasses.replace(graph, steps=steps, outputs=(*outputs.items(), (WORKING, WORKING)))
 
 
 def _rewired(step: Step, source: str) -> Step:

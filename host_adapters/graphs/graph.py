@@ -26,7 +26,7 @@ from ..media.files import InputError
 from ..writes import atomic
 from .errors import GraphError, shown
 from .keyframes import Keyframes
-from .upgrades import FORMAT, upgrade
+from .upgrades import FORMAT, PLAIN_FORMAT, upgrade
 
 STANDARD_SOURCE = "plate"
 MOST_NODES = 1000
@@ -95,6 +95,7 @@ class Graph:
 
     :ivar sources: names of pictures bound when the graph runs.
     :ivar outputs: (name, source or node id) pairs.
+    :ivar about: how it was solved, as JSON text: see :meth:`notes`.
 
     Raises GraphError where names clash or break the rule, an input is missing, unknown or of the wrong type,
     the nodes form a circle, or a limit is passed.
@@ -103,6 +104,7 @@ class Graph:
     steps: tuple[Step, ...]
     outputs: Pairs
     sources: tuple[str, ...] = (STANDARD_SOURCE,)
+    about: str = ""
 
     def __post_init__(self) -> None:
         _limit("sources", len(self.sources), MOST_SOURCES)
@@ -134,7 +136,7 @@ class Graph:
             raise GraphError(f"A graph is an object in braces, {{…}}, not {shown(data)}.")
         table = _standard_nodes() if nodes is None else nodes
         data = upgrade(data, table)
-        _only("The graph", data, ("inkarnat", "sources", "nodes", "outputs"))
+        _only("The graph", data, ("inkarnat", "about", "sources", "nodes", "outputs"))
         sources = _strings("sources", data.get("sources", [STANDARD_SOURCE]))
         entries = data.get("nodes", [])
         if not isinstance(entries, list):
@@ -142,14 +144,16 @@ class Graph:
         _limit("nodes", len(entries), MOST_NODES)
         _limit("knots", _count_knots(entries), MOST_KNOTS)
         steps = tuple(_read_step(number, entry, table) for number, entry in enumerate(entries, start=1))
-        return cls(steps, _names_to_names('"outputs"', data.get("outputs")), sources)
+        return cls(steps, _names_to_names('"outputs"', data.get("outputs")), sources, _about(data.get("about", {})))
 
     # --- writing ---------------------------------------------------------------------------------------------
 
     def to_dict(self) -> dict[str, Any]:
         """Return the graph as JSON data, keys in a fixed order and every parameter written out."""
+        about = {"about": self.notes()} if self.about else {}
         return {
-            "inkarnat": FORMAT,
+            "inkarnat": FORMAT if about else PLAIN_FORMAT,
+            **about,
             "sources": list(self.sources),
             "nodes": [step.to_dict() for step in self.steps],
             "outputs": dict(self.outputs),
@@ -161,6 +165,15 @@ class Graph:
             temporary.write_text(_layout(self.to_dict()) + "\n", encoding="utf-8")
 
     # --- asking ----------------------------------------------------------------------------------------------
+
+    def notes(self) -> dict[str, Any]:
+        """Return how the graph was solved: what was marked, aimed at and set by hand; empty where nobody said."""
+        known: dict[str, Any] = json.loads(self.about) if self.about else {}
+        return known
+
+    def with_notes(self, notes: Mapping[str, Any]) -> Graph:
+        """Return the graph with other notes on how it was solved, as JSON data."""
+        return dataclasses.replace(self, about=_about(dict(notes)))
 
     @cached_property
     def by_id(self) -> dict[str, Step]:
@@ -345,6 +358,13 @@ def _names_to_names(where: str, data: Any) -> Pairs:
         if not isinstance(name, str) or not isinstance(origin, str):
             raise GraphError(f"{where}: {shown(name)} must name a source or a node id, not {shown(origin)}.")
     return tuple(data.items())
+
+
+def _about(data: Any) -> str:
+    """Return notes on how a graph was solved as JSON text, keys in order; "" for none."""
+    if not isinstance(data, dict):
+        raise GraphError(f'"about" must be notes in braces, not {shown(data)}.')
+    return json.dumps(data, sort_keys=True, ensure_ascii=False) if data else ""
 
 
 def _count_knots(entries: list[Any]) -> int:

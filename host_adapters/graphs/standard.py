@@ -32,4 +32,4 @@ def keyed_step(step: Step, keyed: Keyed) -> Step:
 def with_keyed(graph: Graph, keyed: Mapping[str, Keyed]) -> Graph:
     """Return a graph in which these nodes change over time."""
     steps = tuple(keyed_step(step, keyed.get(step.id, ())) for step in graph.steps)
-    return Graph(steps, graph.outputs, graph.sources)
+    return dataclasses.replace(graph, steps=steps)

@@ -15,13 +15,13 @@ from typing import Any
 from ...nodes.declare import Node
 from .errors import GraphError, shown
 
-FORMAT = 1
-"""The version of the graph format that is written."""
+FORMAT, PLAIN_FORMAT = 2, 1
+"""The newest version of the graph format, and the one in which a graph is written that needs nothing newer."""
 
 Data = dict[str, Any]
 Step = Callable[[Data], Data]
 
-FORMAT_STEPS: Mapping[int, Step] = {}
+FORMAT_STEPS: Mapping[int, Step] = {1: dict}
 """Format version → the step from it to the next version of the whole graph."""
 
 NODE_STEPS: Mapping[tuple[str, int], Step] = {}

@@ -17,14 +17,15 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.limits import MOST_BEYOND, LimitShares, shares_beyond
-from ...nodes import ReadingError, SkinReading, judge_matte, measure_skin
+from ...nodes import Distance, ReadingError, Skin, SkinReading, distance, judge_matte, measure_skin
+from ...nodes.limits import beyond
 from ..graphs.errors import NodeError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip, open_clip, parse_frames
 from ..media.files import InputError
 from ..shots.carry import Survey, Verdict, judge, survey
-from ..shots.people import Distance, Person, Skin, distance, frame_hash
+from ..shots.people import Person, frame_hash
 from ..shots.runs import Run, RunClip
 from ..shots.sampling import spread_pairs
 from ..shots.viewing import View, open_view
@@ -266,7 +267,7 @@ def _warnings(
             f"{grown} {after.tolerance:.1%} of a picture beyond the tolerance of EBU R 103 (1 % may lie there): "
             "lower the white or the saturation, or raise the black."
         )
-    if found.flicker is not None and found.flicker.angle > 0.5:
+    if found.flicker is not None and beyond("flicker", found.flicker.angle):
         texts.append(
             f"The skin's hue jumps by {found.flicker.angle:.1f}° from frame to frame: look for flickering light or an "
             "unsteady matte."

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...nodes import ShowMatte, Vectorscope, Waveform
-from ..shots.people import Skin
+from ...nodes import ShowMatte, Skin, Vectorscope, Waveform
 
 _SCOPE = 512
 _WAVEFORM = (512, 320)

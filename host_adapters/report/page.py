@@ -11,8 +11,7 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from ...nodes import SkinReading
-from ..shots.people import Distance, Skin
+from ...nodes import Distance, Skin, SkinReading
 from ..writes import atomic
 from .charts import Line, strip
 from .findings import ClipFindings, Findings, Flicker, file_name, parameters

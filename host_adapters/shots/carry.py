@@ -13,14 +13,17 @@ from ...kernels.errors import InkarnatError
 from ...nodes import (
     Balance,
     BalanceError,
+    Distance,
     ParamError,
     ReadingError,
     Sample,
     SampleError,
+    Skin,
     SkinKey,
     SkinReading,
     SkinTarget,
     SteerSkin,
+    distance,
     learn_skin_key,
     measure_skin,
     solve_balance,
@@ -31,7 +34,6 @@ from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.runner import Runner
 from ..media.clips import Clip
 from ..media.files import InputError
-from .people import Distance, Skin, distance
 from .sampling import spread
 
 SURVEY_FRAMES = 5
@@ -228,7 +230,8 @@ def with_balance(graph: Graph, balance: Balance) -> Graph:
         return tuple((port, name if origin == STANDARD_SOURCE else origin) for port, origin in pairs)
 
     steps = tuple(dataclasses.replace(step, inputs=rewired(step.inputs)) for step in graph.steps)
-    return Graph((Step.of(name, balance, image=STANDARD_SOURCE), *steps), rewired(graph.outputs), graph.sources)
+    steps = (Step.of(name, balance, image=STANDARD_SOURCE), *steps)
+    return dataclasses.replace(graph, steps=steps, outputs=rewired(graph.outputs))
 
 
 def _with_step(graph: Graph, changed: Step) -> Graph:

@@ -31,9 +31,6 @@ from .sampling import spread
 Read = Callable[[int], Floats]
 """Returns the picture at a frame."""
 
-WORTH_FOLLOWING = 1.0
-"""Drift in degrees from which following it is offered."""
-
 LOOKED_AT = 9
 MOST_SOLVES = 150
 

@@ -10,8 +10,10 @@ from typing import Any
 
 from ...nodes import SkinReading
 from ..writes import atomic
+from .evidence import BEFORES
 
-Readings = Sequence[tuple[int, SkinReading]]
+Readings = Sequence[tuple[int, str, SkinReading]]
+"""(frame, which picture, reading); the picture is one of the three befores, or "" for the one that was given."""
 
 _FIGURES: dict[str, tuple[str, str]] = {
     "angle": ("angle_degrees", "hue of the centre of the energy, degrees in BT.709 Cb/Cr"),
@@ -33,15 +35,21 @@ _LISTS = {
 
 
 def csv_text(readings: Readings) -> str:
-    """Return readings as comma-separated values: a row of names, then one row for each frame, a point as decimal."""
+    """Return readings as comma-separated values: a row of names, then one row for each reading, a point as decimal.
+
+    Where a graph was read, the second column says of which picture: as_shot, light_only or final.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     lists = [column for _, columns in _LISTS.values() for column in columns]
-    writer.writerow(["frame", *(column for column, _ in _FIGURES.values()), *lists, "words"])
-    for frame, reading in readings:
+    staged = any(picture for _, picture, _ in readings)
+    which = ["picture"] if staged else []
+    writer.writerow(["frame", *which, *(column for column, _ in _FIGURES.values()), *lists, "words"])
+    for frame, picture, reading in readings:
         data = reading.as_dict()
         values = [data[name] for name in _FIGURES] + [value for name in _LISTS for value in data[name]]
-        writer.writerow([frame, *(f"{value:.6g}" for value in values), data["words"]])
+        which = [picture] if staged else []
+        writer.writerow([frame, *which, *(f"{value:.6g}" for value in values), data["words"]])
     return text.getvalue()
 
 
@@ -54,38 +62,61 @@ def write_csv(path: str | os.PathLike[str], readings: Readings) -> None:
 def schema() -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of what ``inkarnat measure --json`` prints."""
     number = {"type": "number"}
-    reading: dict[str, Any] = {"frame": {"type": "integer"}, "words": {"type": "string"}}
+    text = {"type": "string"}
+    reading: dict[str, Any] = {"words": text}
     reading |= {name: {**number, "description": help} for name, (_, help) in _FIGURES.items()}
     for name, (help, columns) in _LISTS.items():
         count = len(columns)
         reading[name] = {"type": "array", "items": number, "minItems": count, "maxItems": count, "description": help}
     reading["distance"] = {"$ref": "#/$defs/distance"}
-    required = [name for name in reading if name != "distance"]
-    figures = {"sign": {"type": "string"}, "figure": number, "message": {"type": "string"}}
-    properties = {
-        "input": {"type": "string"},
-        "view": {"type": ["string", "null"], "description": "transform that was looked through"},
-        "person": {"type": ["string", "null"], "description": "the person that distances count from"},
-        "readings": {"type": "array", "items": _object(reading, required)},
-        "warnings": {"type": "array", "items": _object(figures, list(figures))},
-    }
+    befores = {name: {"$ref": "#/$defs/reading"} for name in BEFORES}
+    entry = {"frame": {"type": "integer"}, **reading, **befores}
+    figures = {"sign": text, "figure": number, "message": text}
+    finding = {"status": text, "sentence": text, "fix": {**text, "description": "what clears it"}}
     distances = {
-        "angle": {**number, "description": "degrees, above 0 yellower than the person"},
-        "ratio": {**number, "description": "factor on the person's chroma/luma"},
-        "delta_e": {**number, "description": "CIEDE2000 at the person's luma"},
+        "angle": {**number, "description": "degrees, above 0 yellower than the target"},
+        "ratio": {**number, "description": "factor on the target's chroma/luma"},
+        "delta_e": {**number, "description": "CIEDE2000 without lightness"},
         "luma": {**number, "description": "difference in luma"},
+        "stops": {**number, "description": "difference in level, in stops"},
+    }
+    verdict = {
+        **finding,
+        "drift": {"type": ["object", "null"], "properties": distances, "required": [], "additionalProperties": False},
+        "findings": {"type": "array", "items": _object(finding, list(finding))},
+    }
+    person = {
+        "person": {"type": ["string", "null"], "description": "the person that distances count from"},
+        "target": {**text, "description": "what the skin is judged against"},
+        "readings": {
+            "type": "array",
+            "items": _object(entry, ["frame"]),
+            "description": "of the picture that was given, or, with a graph, of the picture as shot, with the light "
+            "alone corrected, and final",
+        },
+        "verdict": _object(verdict, list(verdict)),
+    }
+    properties = {
+        "input": text,
+        "view": {"type": ["string", "null"], "description": "transform that was looked through"},
+        **person,
+        "warnings": {"type": "array", "items": _object(figures, list(figures)), "description": "about the matte"},
     }
     properties["subjects"] = {
         "type": "object",
-        "description": "readings and person by the name of a subject",
+        "description": "person, target, readings and verdict by the name of a subject",
     }
     properties["suggestions"] = {"type": "object", "description": "what the picture suggests, where it was asked for"}
+    properties["notes"] = {"type": "array", "items": text, "description": "about everything else"}
     always = ["input", "view", "warnings"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "Inkarnat readings",
         **_object(properties, always),
-        "$defs": {"distance": _object(distances, list(distances))},
+        "$defs": {
+            "distance": _object(distances, list(distances)),
+            "reading": _object(reading, [name for name in reading if name != "distance"]),
+        },
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,14 @@ def open_view(name: str | None) -> View:
             raise ViewError(f"The view {name!r} cannot be used: {error}") from None
         raise InputError(f"The view transform {name} cannot be read: {error}") from None
     return lambda picture: _through(processor, picture)
+
+
+def view_id(name: str | None) -> str:
+    """Return what tells a view from others wherever its file lies: "" for none. Raises InputError."""
+    if not name or name.startswith(COLOUR_SPACES):
+        return name or ""
+    path = check_input(name)
+    return f"{Path(path).name} {hashlib.sha256(Path(path).read_bytes()).hexdigest()[:12]}"
 
 
 def _processor(ocio: Any, name: str) -> Any:

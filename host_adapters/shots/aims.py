@@ -1,0 +1,80 @@
+"""Aims: what skin is judged against, from a person, from the notes of a graph, or the line that the project uses."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from ...nodes import Aim, ReadingError, SkinTarget
+from ...nodes.solve import SKIN_LINE
+from ..graphs.errors import GraphError
+from ..graphs.graph import Graph
+from .people import Person
+
+
+def aim_at(target: SkinTarget, person: Person | None = None, line: float = SKIN_LINE) -> Aim:
+    """Return what skin is judged against: the person where there is one, or else the target."""
+    if person is None:
+        return Aim(target, line=line)
+    return Aim(target, person.name, person.luma, person.view, line)
+
+
+def aims_of(
+    graph: Graph, names: Iterable[str], person: Person | None = None, line: float = SKIN_LINE
+) -> dict[str, Aim]:
+    """Return what each person of a graph is judged against, by name.
+
+    That is the person given, who keeps the bias that the graph was solved with; or else what the graph was solved for;
+    or else, where nobody said, the line. Raises GraphError for damaged notes.
+    """
+    return {name: _aim(noted_aim(graph, name), person, line) for name in names}
+
+
+def _aim(noted: Aim | None, person: Person | None, line: float) -> Aim:
+    if person is None:
+        return noted or aim_at(SkinTarget(angle=line), None, line)
+    bias, landing = (noted.target.bias, noted.target.landing) if noted is not None else (0.0, "centre")
+    return aim_at(SkinTarget(angle=person.angle, bias=bias, ratio=person.ratio, landing=landing), person, line)
+
+
+# --- in the notes of a graph --------------------------------------------------------------------------------
+
+
+def with_aims(graph: Graph, aims: Mapping[str, Aim]) -> Graph:
+    """Return the graph with notes on what each person was solved for."""
+    notes = graph.notes()
+    people = {**notes.get("people", {})}
+    for name, aim in aims.items():
+        people[name] = {**people.get(name, {}), "aim": dataclasses.asdict(aim)}
+    return graph.with_notes({**notes, "people": people})
+
+
+def noted_aim(graph: Graph, name: str) -> Aim | None:
+    """Return what a person of a graph was solved for, None where nobody said. Raises GraphError for damaged notes."""
+    entry = _person_notes(graph, name).get("aim")
+    if entry is None:
+        return None
+    try:
+        target = SkinTarget(**entry["target"])
+        aim = Aim(**{**entry, "target": target})
+        _ = f"{aim.line:g}{aim.name.upper()}", aim.luma is None or float(aim.luma)
+        return aim
+    except (TypeError, KeyError, ValueError, AttributeError, ReadingError) as error:
+        raise GraphError(f"The graph's notes on what it was solved for are damaged: {error}") from None
+
+
+def _person_notes(graph: Graph, name: str) -> dict[str, Any]:
+    people = graph.notes().get("people", {})
+    entry = people.get(name, {}) if isinstance(people, dict) else {}
+    return entry if isinstance(entry, dict) else {}
+
+
+def with_light(graph: Graph, found_by: str) -> Graph:
+    """Return the graph with a note on how its light was found."""
+    return graph.with_notes({**graph.notes(), "light": found_by})
+
+
+def noted_light(graph: Graph) -> str:
+    """Return how the light of a graph was found, or "" where nobody said."""
+    return str(graph.notes().get("light", ""))

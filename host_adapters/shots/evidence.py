@@ -1,0 +1,344 @@
+"""Evidence: what a graph does to the skin of a clip, read as shot, with the light alone, and in the final picture."""
+
+from __future__ import annotations
+
+import dataclasses
+import statistics
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from ...kernels.arrays import Floats
+from ...kernels.colour import rgb_to_ycbcr
+from ...nodes import (
+    Balance,
+    ConvertColour,
+    CorrectSkin,
+    Evidence,
+    KeepSkin,
+    LeftBehind,
+    RangeKey,
+    ReadingError,
+    SkinKey,
+    SkinReading,
+    SteerSkin,
+    measure_skin,
+)
+from ...nodes.judge import CARD, EDGES, UNREAD
+from ..detect.faces import Face, available, find_faces
+from ..graphs.colour_spaces import WORKING
+from ..graphs.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.runner import Runner
+from ..media.files import InputError
+from .sampling import spread
+
+View = Callable[[Floats], Floats]
+
+BEFORES = ("as_shot", "light_only", "final")
+"""The three pictures of which skin is read, in order."""
+
+SURVEY_FRAMES = 5
+"""Frames of a clip whose median reading is judged."""
+
+_LIGHT_BY = {"neutral": CARD, "edges": EDGES, UNREAD: UNREAD}
+
+
+class Read(Protocol):
+    """What is looked at: a clip, or anything that gives pictures by frame."""
+
+    frames: Any
+
+    def read(self, frame: int) -> Floats:
+        """Return the picture of a frame."""
+
+
+# --- the three befores --------------------------------------------------------------------------------------
+
+
+def mattes_of(graph: Graph) -> dict[str, str]:
+    """Return the output that holds each person's matte, by name; "" where there is one person. Raises GraphError."""
+    graph.origins(["matte"])
+    own = {name.removeprefix("matte-"): name for name, _ in graph.outputs if name.startswith("matte-")}
+    return own or {"": "matte"}
+
+
+def with_befores(graph: Graph, result: str = "result") -> Graph:
+    """Return the graph with the outputs ``as_shot``, ``light_only`` and ``final`` besides its own.
+
+    The light-only picture is the final one with every steering left out. All three are in the working signal.
+
+    Raises GraphError for a graph without the result.
+    """
+    final = graph.origins([result])[result]
+    leaving = graph.by_id.get(final)
+    if leaving is not None and isinstance(leaving.node, ConvertColour) and WORKING in graph.by_id:
+        final = dict(leaving.inputs)["image"]
+    shot = WORKING if WORKING in graph.by_id else _source(graph)
+    copies: dict[str, Step] = {}
+    lights: dict[str, str] = {}
+
+    def light(origin: str) -> str:
+        """Return the step that gives what ``origin`` gives, without steering."""
+        if origin in lights or origin not in graph.by_id:
+            return lights.get(origin, origin)
+        step = graph.by_id[origin]
+        if isinstance(step.node, SteerSkin):
+            lights[origin] = light(dict(step.inputs)["image"])
+            return lights[origin]
+        inputs = tuple((port, light(come) if graph.kind(come) == "picture" else come) for port, come in step.inputs)
+        still = isinstance(step.node, CorrectSkin)
+        if inputs == step.inputs and not still:
+            lights[origin] = origin
+            return origin
+        changed = dataclasses.replace(step, id=_free(f"light-{step.id}"[:60], {*graph.by_id, *copies}), inputs=inputs)
+        if still:
+            unsteered = dataclasses.replace(step.node, angle=0.0, skin_saturation=1.0)  # type: ignore[type-var]
+            keyed = tuple(pair for pair in step.keyed if pair[0] not in ("angle", "skin_saturation"))
+            changed = dataclasses.replace(changed, node=unsteered, keyed=keyed)
+        copies[changed.id] = changed
+        lights[origin] = changed.id
+        return changed.id
+
+    shown = {"as_shot": shot, "light_only": light(final), "final": final}
+    outputs = {**dict(graph.outputs), **shown}
+    return Graph((*graph.steps, *copies.values()), tuple(outputs.items()), graph.sources)
+
+
+def _source(graph: Graph) -> str:
+    return STANDARD_SOURCE if STANDARD_SOURCE in graph.sources else graph.sources[0]
+
+
+def _free(wanted: str, taken: set[str]) -> str:
+    name, number = wanted, 1
+    while name in taken:
+        number += 1
+        name = f"{wanted}{number}"
+    return name
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What the skin of one person reads on one frame, in the three pictures; None where it could not be read."""
+
+    frame: int
+    as_shot: SkinReading | None
+    light_only: SkinReading | None
+    final: SkinReading | None
+    missing: str = ""
+
+
+class Witness:
+    """Reads what a graph does, frame by frame.
+
+    :param view: what readings look through, all three pictures alike.
+    """
+
+    def __init__(self, graph: Graph, view: View) -> None:
+        self.graph, self.view = graph, view
+        self.mattes = mattes_of(graph)
+        self.opened = with_befores(graph)
+        self._runner = Runner(self.opened)
+
+    def pictures(self, clip: Read, frame: int) -> dict[str, Floats]:
+        """Return the three pictures as they are seen, and the matte of every person by the name of its output."""
+        first, last = clip.frames[0], clip.frames[-1]
+        wanted = [*BEFORES, *self.mattes.values()]
+        made = self._runner.run_frame(frame, lambda _, at: clip.read(min(max(at, first), last)), wanted)
+        return {**made, **{name: self.view(made[name]) for name in BEFORES}}
+
+    def moment(self, pictures: dict[str, Floats], frame: int, name: str = "") -> Moment:
+        """Read the skin of a person in the three pictures of a frame."""
+        matte = pictures[self.mattes[name]]
+        found: dict[str, SkinReading | None] = dict.fromkeys(BEFORES)
+        missing = ""
+        for before in BEFORES:
+            try:
+                found[before] = measure_skin(pictures[before], matte)
+            except ReadingError as error:
+                missing = missing or str(error)
+        return Moment(frame, found["as_shot"], found["light_only"], found["final"], missing)
+
+
+# --- over a clip --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What the skin of a clip reads through a graph: medians over a few frames.
+
+    :ivar as_shot, light_only, final: None where no frame could be read. :ivar frames: those that were looked at.
+    :ivar failed: why frames could not be read, by frame. :ivar face: what of the face is left behind in the middle.
+    :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
+    """
+
+    as_shot: SkinReading | None
+    light_only: SkinReading | None
+    final: SkinReading | None
+    frames: tuple[int, ...]
+    failed: tuple[tuple[int, str], ...] = ()
+    face: LeftBehind | None = None
+    of_face: float | None = None
+
+    @property
+    def area(self) -> float:
+        """Keyed part of the frame."""
+        return 0.0 if self.final is None else self.final.area
+
+
+def survey(
+    clip: Read, graph: Graph, view: View, frames: Sequence[int] | None = None, name: str = "", most: int = SURVEY_FRAMES
+) -> Survey:
+    """Read a clip through a graph on a few frames, spread over it or over ``frames``.
+
+    A frame that cannot be read, or shows no skin, is among those that failed. Raises GraphError for a graph without a
+    result and a matte, NodeError where a node fails.
+    """
+    witness = Witness(graph, view)
+    name = name if name in witness.mattes else next(iter(witness.mattes))
+    numbers = spread(frames if frames is not None else clip.frames, most)
+    moments: list[Moment] = []
+    failed: list[tuple[int, str]] = []
+    face: tuple[LeftBehind | None, float | None] = (None, None)
+    for number in numbers:
+        try:
+            pictures = witness.pictures(clip, number)
+        except InputError as error:
+            failed.append((number, str(error)))
+            continue
+        moment = witness.moment(pictures, number, name)
+        if moment.final is None or moment.light_only is None:
+            failed.append((number, moment.missing))
+            continue
+        moments.append(moment)
+        if number == numbers[len(numbers) // 2]:
+            face = face_evidence(pictures, pictures[witness.mattes[name]], alone=len(witness.mattes) == 1)
+    shot, light, final = (middle([getattr(m, before) for m in moments]) for before in BEFORES)
+    return Survey(shot, light, final, tuple(numbers), tuple(failed), *face)
+
+
+def middle(readings: Iterable[SkinReading | None]) -> SkinReading | None:
+    """Return the median of each figure of some readings, or None without any; angles are unwrapped about the first."""
+    known = [reading for reading in readings if reading is not None]
+    if not known:
+        return None
+
+    def near(angle: float) -> float:
+        return known[0].angle + (angle - known[0].angle + 180) % 360 - 180
+
+    def of(field: str) -> Any:
+        values = [getattr(reading, field) for reading in known]
+        if field == "angle":
+            return statistics.median(near(value) for value in values) % 360
+        if field == "hue_range":
+            return tuple(statistics.median(near(v) for v in column) for column in zip(*values, strict=True))
+        if isinstance(values[0], tuple):
+            return tuple(statistics.median(column) for column in zip(*values, strict=True))
+        return statistics.median(values)
+
+    return SkinReading(**{field.name: of(field.name) for field in dataclasses.fields(SkinReading)})
+
+
+# --- faces --------------------------------------------------------------------------------------------------
+
+
+def face_evidence(pictures: dict[str, Floats], matte: Floats, alone: bool) -> tuple[LeftBehind | None, float | None]:
+    """Return what of the person's face is not keyed, and the keyed area in parts of the face; None without a face.
+
+    The face is the one that holds most of the matte; of a person who is alone in the frame, the largest one where the
+    matte holds none.
+    """
+    face = _face_of(pictures["light_only"], matte, alone)
+    if face is None:
+        return None, None
+    height, width = matte.shape
+    inside = face.sample().mask(height, width)
+    left, top, right, bottom = face.box
+    size = max((right - left) * (bottom - top) * matte.size, 1.0)
+    return _left_behind(pictures, matte, inside), float(matte.sum(dtype=np.float64)) / size
+
+
+def _face_of(picture: Floats, matte: Floats, alone: bool) -> Face | None:
+    if not available():
+        return None
+    faces = find_faces(picture)
+    height, width = matte.shape
+
+    def keyed(face: Face) -> float:
+        left, top, right, bottom = face.box
+        part = matte[int(top * height) : int(bottom * height) + 1, int(left * width) : int(right * width) + 1]
+        return float(part.sum(dtype=np.float64))
+
+    best = max(faces, key=keyed, default=None)
+    if best is None or (keyed(best) < 1 and not alone):
+        return None
+    return best if keyed(best) >= 1 else faces[0]
+
+
+def _left_behind(pictures: dict[str, Floats], matte: Floats, inside: Any) -> LeftBehind | None:
+    """Return the part of a face's middle whose colour is that of the rest of it and that is not keyed."""
+    missed = np.where(matte < 0.5, inside.astype(np.float32), np.float32(0))
+    try:
+        whole = measure_skin(pictures["light_only"], inside.astype(np.float32))
+        final = measure_skin(pictures["final"], missed)
+    except ReadingError:
+        return None
+    y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(pictures["light_only"][inside][None, :, :3]))[0].T
+    off = np.abs((np.degrees(np.arctan2(cr, cb)) - whole.angle + 180) % 360 - 180)
+    skin = (off < _SAME_SKIN) & (np.hypot(cb, cr) > whole.ratio * y / 2) & (y > _DARKEST)
+    return LeftBehind(float((skin & (matte[inside] < 0.5)).sum()) / max(int(skin.sum()), 1), final.angle)
+
+
+_SAME_SKIN, _DARKEST = 20.0, 0.06
+"""Degrees of hue within which two parts of a face are the same skin, and luma below which its hue says nothing."""
+
+
+# --- for the judge ------------------------------------------------------------------------------------------
+
+
+def evidence(
+    graph: Graph, surveyed: Survey, frame: int, light_by: str = "", area_change: float | None = None, view: str = ""
+) -> Evidence:
+    """Return what the judge is told of a clip.
+
+    :param frame: where keyframed values of the light are taken. :param light_by: how the light was found.
+    """
+    missing = surveyed.failed[0][1] if surveyed.failed and surveyed.final is None else ""
+    return Evidence(
+        surveyed.light_only,
+        surveyed.final,
+        balance=balance_of(graph, frame),
+        light_by=_LIGHT_BY.get(light_by, light_by),
+        sampled=is_sampled(graph),
+        area_change=area_change,
+        face=surveyed.face,
+        kept=kept_of(graph, frame),
+        view=view,
+        missing=missing,
+    )
+
+
+def balance_of(graph: Graph, frame: int) -> tuple[float, float]:
+    """Return mired and Duv of all that balances the result of a graph."""
+    found = [step.node_at(frame) for step in graph.order() if isinstance(step.node, Balance | CorrectSkin)]
+    temperature = sum(node.temperature for node in found)  # type: ignore[attr-defined]
+    return temperature, sum(node.tint for node in found)  # type: ignore[attr-defined]
+
+
+def is_sampled(graph: Graph) -> bool:
+    """Tell whether somebody said what is skin: a key learned from samples or faces, or ranges that were typed."""
+    for step in graph.order():
+        if isinstance(step.node, RangeKey) or (isinstance(step.node, SkinKey | CorrectSkin) and step.node.model):
+            return True
+    return not any(isinstance(step.node, SkinKey | CorrectSkin) for step in graph.order())
+
+
+def kept_of(graph: Graph, frame: int) -> float | None:
+    """Return by how much a graph keeps skin from a look, or None where it does not."""
+    for step in graph.order():
+        if isinstance(step.node, KeepSkin):
+            node = step.node_at(frame)
+            assert isinstance(node, KeepSkin)
+            return node.amount
+    return None

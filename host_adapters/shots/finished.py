@@ -1,0 +1,81 @@
+"""Finished: reading a file that a graph made as it is, without correcting it once more."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from ...kernels.arrays import Floats
+from ...nodes import ReadingError, SteerSkin, measure_skin
+from ..graphs.colour_spaces import WORKING
+from ..graphs.errors import GraphError
+from ..graphs.graph import Graph, Step
+from ..graphs.runner import Runner
+from .evidence import Moment, Read, View, mattes_of
+
+_SOURCE = "finished"
+
+
+class Finished:
+    """Reads finished pictures through the key of the graph that made them.
+
+    What the steering did to the skin is turned back before the key looks, so that it finds what it found then. Exact
+    where nothing follows the steering; close where it does.
+
+    Raises GraphError for a graph without mattes, or one in which no steering reads a picture and a matte.
+    """
+
+    def __init__(self, graph: Graph, view: View) -> None:
+        self.graph, self.view, self.mattes = graph, view, mattes_of(graph)
+        self._steers = {name: self._steer_of(output) for name, output in self.mattes.items()}
+        image = dict(next(iter(self._steers.values())).inputs)["image"]
+        steps = tuple(_reading(step, image) for step in graph.steps)
+        outputs = tuple((name, graph.origins([name])[name]) for name in self.mattes.values())
+        self._runner = Runner(Graph(steps, outputs, (*graph.sources, _SOURCE)))
+        entering = graph.by_id.get(WORKING)
+        self._entering = entering.node if entering is not None else None
+
+    def _steer_of(self, matte: str) -> Step:
+        origin = self.graph.origins([matte])[matte]
+        steers = [step for step in self.graph.order() if isinstance(step.node, SteerSkin)]
+        for step in steers:
+            if dict(step.inputs)["matte"] == origin:
+                return step
+        if not steers:
+            raise GraphError("The graph steers no skin, so there is nothing to turn back: leave --corrected out.")
+        return steers[0]
+
+    def pictures(self, clip: Read, frame: int) -> dict[str, Floats]:
+        """Return the finished picture as it is seen, and the matte of every person by the name of its output."""
+        picture = clip.read(frame)
+        if self._entering is not None:
+            picture = self._entering.process(picture)  # type: ignore[attr-defined]
+        made = {"final": self.view(picture)}
+        for name, output in self.mattes.items():
+            turned = _turned_back(self._steers[name], picture, frame)
+            sources = dict.fromkeys(self.graph.sources, turned) | {_SOURCE: turned}
+            made[output] = self._runner.run_frame(frame, sources, [output])[output]
+        return made
+
+    def moment(self, pictures: dict[str, Floats], frame: int, name: str = "") -> Moment:
+        """Read the skin of a person in the finished picture of a frame."""
+        try:
+            return Moment(frame, None, None, measure_skin(pictures["final"], pictures[self.mattes[name]]))
+        except ReadingError as error:
+            return Moment(frame, None, None, None, str(error))
+
+
+def _reading(step: Step, image: str) -> Step:
+    """Return a step that reads the turned-back picture where it read the light-only one."""
+    inputs = tuple((port, _SOURCE if origin == image else origin) for port, origin in step.inputs)
+    return dataclasses.replace(step, inputs=inputs)
+
+
+def _turned_back(step: Step, picture: Floats, frame: int) -> Floats:
+    node = step.node_at(frame)
+    assert isinstance(node, SteerSkin)
+    angle, saturation = node.applied()
+    back = SteerSkin(angle=-angle, saturation=min(1 / max(saturation, 0.25), 4.0))
+    turned: Floats = back.process(picture, np.ones(picture.shape[:2], np.float32))
+    return turned

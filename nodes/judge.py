@@ -1,0 +1,377 @@
+"""The judge: readings and a target in; status, sentence and fix out. Command line, desk, reports and hosts ask it.
+
+What is judged is the final picture, as it is seen; the picture with its light alone corrected tells how far the skin
+had to be moved. Every limit stands in :data:`~inkarnat.nodes.limits.LIMITS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+from .distance import Distance, Skin, distance
+from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, status_of
+from .solve import SKIN_LINE, SkinReading, SkinTarget
+
+CARD, EDGES, AS_SHOT, COPY, BY_HAND, UNREAD = "card", "edges", "as shot", "copy", "by hand", "not read"
+"""How the light of a clip was found: by something neutral in it, from the picture's edges, left as it was shot, copied
+from another clip, typed, or left as it is because nothing tells it."""
+
+FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "light": (
+            "Give --neutral SAMPLE on something grey, or --light edges.",
+            "Mark something neutral and balance by it, or let the edges suggest a balance.",
+        ),
+        "neutral": ("Give --neutral SAMPLE on something grey.", "Mark something neutral and balance by it."),
+        "card": (
+            "Look whether --neutral lies on something grey, and whether --add lies on skin.",
+            "Look whether the neutral mark lies on something grey, and the skin marks on skin.",
+        ),
+        "sample": (
+            "Give --add SAMPLE on lit skin (to `inkarnat carry` with --solve-again).",
+            "Mark lit skin, learn the key and solve again.",
+        ),
+        "keep out": (
+            "Give --subtract SAMPLE on what is no skin, or a --region round the person.",
+            "Mark what is no skin as keep out, or draw a region round the person.",
+        ),
+        "solve": (
+            "Solve it again with `inkarnat correct` (`inkarnat carry` does with --solve-again and --add).",
+            "Press Solve.",
+        ),
+        "saturation": (
+            "Ask for another --target-ratio, or balance the light first.",
+            "Ask for another saturation of the target, or balance the light first.",
+        ),
+        "view": ("Give the --view that the target was approved under.", "Read through the view of the target."),
+        "look": (
+            "Judge the correction without the look: give its own graph.",
+            "Judge the correction without the look.",
+        ),
+        "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
+    }
+)
+"""Fix → what clears a doubt on the command line, and with the controls of a host or the desk."""
+
+COMMAND, CONTROL = 0, 1
+"""Which of the two words of a fix a surface shows."""
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What skin is judged against.
+
+    :ivar target: the angle with its bias, the saturation where one is wanted, and what of the skin rests there.
+    :ivar name: of the approved person, or "" for the line used here. :ivar luma: of the approved skin, if known.
+    :ivar view: the view under which the target was approved; None where it goes with any. :ivar line: the line used in
+        this project, degrees.
+    """
+
+    target: SkinTarget = field(default_factory=SkinTarget)
+    name: str = ""
+    luma: float | None = None
+    view: str | None = None
+    line: float = SKIN_LINE
+
+    @property
+    def angle(self) -> float:
+        """Where the skin should rest, degrees, bias included."""
+        return self.target.angle + self.target.bias
+
+    def words(self) -> str:
+        """Say what it is."""
+        bias = f" with a bias of {self.target.bias:+.1f}°".replace("-", "−") if self.target.bias else ""
+        own = "the line used here" if self.target.angle == self.line else "the angle asked for"
+        whose = f"{self.name}'s approved skin" if self.name else own
+        return f"{whose}{bias}, {self.angle:.1f}°"
+
+
+@dataclass(frozen=True)
+class LeftBehind:
+    """The part of a known face that is not keyed.
+
+    :ivar share: of the face. :ivar angle: its hue in the final picture, degrees.
+    """
+
+    share: float
+    angle: float
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known about corrected skin.
+
+    :ivar light: the reading under the matte with the light alone corrected. :ivar final: after the whole chain, as it
+        is seen; None where nothing could be read, with ``missing`` saying why. :ivar balance: mired and Duv.
+    :ivar light_by: how the light was found, or "" where that is not known. :ivar sampled: whether somebody or a face
+        said what is skin; the natural range alone does not, and reads near the line whatever it keys.
+    :ivar area_change: of the keyed area, 0 for none; over the clip, or against the face's size on the reference.
+    :ivar face: what of a known face is left behind. :ivar kept: by how much skin is kept from a look, 0 to 1.
+    :ivar view: the view that is looked through, "" for none.
+    """
+
+    light: SkinReading | None
+    final: SkinReading | None
+    balance: tuple[float, float] = (0.0, 0.0)
+    light_by: str = ""
+    sampled: bool = True
+    area_change: float | None = None
+    face: LeftBehind | None = None
+    kept: float | None = None
+    view: str = ""
+    missing: str = ""
+
+    @property
+    def turn(self) -> float:
+        """How far the skin was turned after the light, degrees."""
+        if self.light is None or self.final is None:
+            return 0.0
+        return _wrapped(self.final.angle - self.light.angle)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was found: its status, the sentence that says it, and the fix that clears it."""
+
+    status: str
+    sentence: str
+    fix: str = ""
+
+    def words(self, surface: int = COMMAND) -> str:
+        """Return the sentence with the fix in the words of a surface."""
+        return f"{self.sentence} {FIXES[self.fix][surface]}" if self.fix else self.sentence
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How a correction holds: the worst finding gives status and sentence.
+
+    :ivar findings: at least one, the worst first. :ivar drift: from the target; None where nothing was read.
+    """
+
+    findings: tuple[Finding, ...]
+    drift: Distance | None = None
+
+    @property
+    def status(self) -> str:
+        """The status: holds, check, off or not judged."""
+        return self.findings[0].status
+
+    @property
+    def sentence(self) -> str:
+        """The sentence beside the status."""
+        return self.findings[0].sentence
+
+    def fix(self, surface: int = COMMAND) -> str:
+        """Return what clears the status, in the words of a surface; "" where nothing needs to be cleared."""
+        return FIXES[self.findings[0].fix][surface] if self.findings[0].fix else ""
+
+    def words(self, surface: int = COMMAND) -> str:
+        """Return status, sentence and fix as one line."""
+        return f"{self.status}: {self.findings[0].words(surface)}"
+
+    def lines(self, surface: int = COMMAND) -> tuple[str, ...]:
+        """Return one line for each finding."""
+        return tuple(f"{finding.status}: {finding.words(surface)}" for finding in self.findings)
+
+    def as_dict(self, surface: int = COMMAND) -> dict[str, Any]:
+        """Return the verdict as plain JSON data."""
+        return {
+            "status": self.status,
+            "sentence": self.sentence,
+            "fix": self.fix(surface),
+            "drift": None if self.drift is None else self.drift.as_dict(),
+            "findings": [
+                {"status": f.status, "sentence": f.sentence, "fix": FIXES[f.fix][surface] if f.fix else ""}
+                for f in self.findings
+            ],
+        }
+
+
+def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
+    """Judge corrected skin by how far it lies from what it should be, and by the signs that say to doubt it.
+
+    :param aim: what it should be; None where there is nothing independent to judge it by.
+
+    Hue and saturation count, the level does not. The status is that of the worst finding; where only the target is
+    missing, the doubts count all the same.
+    """
+    drift, about_skin = _skin_finding(evidence, aim)
+    doubts = [*_light_findings(evidence), *_key_findings(evidence)]
+    worst = sorted([about_skin, *doubts], key=lambda f: _RANK[f.status], reverse=True)
+    return Verdict(tuple(worst), drift)
+
+
+_RANK = {HOLDS: 0, NOT_JUDGED: 1, CHECK: 2, OFF: 3}
+
+
+def worst_first(verdicts: Iterable[Verdict]) -> list[int]:
+    """Return the places of verdicts, the worst first; of one status, the farthest from the target first."""
+
+    def place(item: tuple[int, Verdict]) -> tuple[int, float, int]:
+        number, verdict = item
+        return -_RANK[verdict.status], -(verdict.drift.delta_e if verdict.drift is not None else 0.0), number
+
+    return [number for number, _ in sorted(enumerate(verdicts), key=place)]
+
+
+# --- the skin itself ----------------------------------------------------------------------------------------
+
+
+def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None, Finding]:
+    final = evidence.final
+    if final is None:
+        why = evidence.missing or "The key finds no skin to read."
+        return None, Finding(OFF if evidence.sampled else NOT_JUDGED, why, "sample")
+    reads = f"The skin reads {final.angle:.1f}°, saturation {final.ratio:.3f}"
+    if not evidence.sampled:
+        why = "nobody said what is skin, and the natural range reads near the line whatever it keys"
+        return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "sample")
+    if evidence.kept is not None:
+        return None, Finding(NOT_JUDGED, f"{reads}: not judged, skin kept {evidence.kept:.0%}.", "look")
+    if aim is None:
+        return None, Finding(NOT_JUDGED, f"{reads}: there is no target to judge it by.", "")
+    if aim.view is not None and aim.view != evidence.view:
+        under, seen = (name or "no view" for name in (aim.view, evidence.view))
+        why = f"{aim.words()}, was approved under {under}, and this is read under {seen}"
+        return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "view")
+    return _compared(final, aim)
+
+
+def _compared(final: SkinReading, aim: Aim) -> tuple[Distance, Finding]:
+    """Compare a reading with a target in hue, and in saturation where the target has one."""
+    rests = {"centre": final.angle, "redder": final.hue_range[1], "yellower": final.hue_range[0]}[aim.target.landing]
+    luma = final.luma[1] if aim.luma is None else aim.luma
+    ratio = final.ratio if aim.target.ratio is None else aim.target.ratio
+    drift = distance(
+        Skin(rests, final.ratio, final.luma[1], final.black), Skin(aim.angle % 360, ratio, luma, final.black)
+    )
+    status = max((status_of("hue", drift.angle), status_of("colour", drift.delta_e)), key=_RANK.__getitem__)
+    what = "The skin" if aim.target.landing == "centre" else f"The {_OTHER[aim.target.landing]} edge of the skin"
+    if status == HOLDS and abs(drift.angle) < LIMITS["missed hue"].check:  # type: ignore[operator]
+        place = f"on {aim.words()}"
+    else:
+        place = f"{abs(drift.angle):.1f}° {_side(drift.angle)} than {aim.words()}"
+    saturation = "" if aim.target.ratio is None else f", its saturation × {drift.ratio:.2f} of the target's"
+    sentence = f"{what} reads {rests:.1f}°, {place}{saturation}."
+    if status == HOLDS:
+        return drift, Finding(HOLDS, sentence)
+    return drift, Finding(status, sentence, "solve" if status_of("hue", drift.angle) != HOLDS else "saturation")
+
+
+_OTHER = {"redder": "yellower", "yellower": "redder"}
+_FAR_SIDE = 15.0
+"""Degrees from which a hue is called by what the eye sees, green or violet."""
+
+
+def _side(angle: float) -> str:
+    """Say to which side a hue lies."""
+    if abs(angle) > _FAR_SIDE:
+        return "greener" if angle > 0 else "more violet"
+    return "yellower" if angle > 0 else "redder"
+
+
+# --- what there is to doubt ---------------------------------------------------------------------------------
+
+
+def _light_findings(evidence: Evidence) -> Iterable[Finding]:
+    if evidence.light_by == UNREAD:
+        yield Finding(OFF, "The light could not be read from the picture's edges and was left as it is.", "neutral")
+    turned = status_of("turn", evidence.turn)
+    if turned != HOLDS:
+        sentence = (
+            f"The skin was turned by {_signed(evidence.turn, 0)}° ({LIMITS['turn'].check:g}° are doubted): the whole "
+            "light looks off, or something other than skin is keyed."
+        )
+        yield Finding(turned, sentence, "card" if evidence.light_by == CARD else "light")
+    by_card = evidence.light_by == CARD
+    names = ("balance by card", "tint by card") if by_card else ("balance", "tint")
+    temperature, tint = evidence.balance
+    if status_of(names[0], temperature) != HOLDS or status_of(names[1], tint) != HOLDS:
+        most = f"{LIMITS[names[0]].check:g} mired or {LIMITS[names[1]].check:g} Duv are doubted"
+        sentence = (
+            f"The light was balanced by {_signed(temperature, 0)} mired and {_signed(tint, 4)} Duv ({most}"
+            f"{'' if by_card else ' where no card says so'}): the whole light looks off."
+        )
+        yield Finding(CHECK, sentence, "card" if by_card else "neutral")
+
+
+def _key_findings(evidence: Evidence) -> Iterable[Finding]:
+    read = evidence.light or evidence.final
+    if read is not None and evidence.sampled and status_of("stray", read.stray) != HOLDS:
+        sentence = (
+            f"{read.stray:.0%} of the keyed colour lies more than 20° from the skin's centre (at most "
+            f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed."
+        )
+        yield Finding(CHECK, sentence, "keep out")
+    face, final = evidence.face, evidence.final
+    if face is not None and final is not None and status_of("hue", _wrapped(face.angle - final.angle)) != HOLDS:
+        status = status_of("left behind", face.share)
+        if status != HOLDS:
+            sentence = f"{_part(face.share)} of this face is left behind: {face.angle:.0f}° against {final.angle:.0f}°."
+            yield Finding(status, sentence, "sample")
+    if evidence.area_change is not None and (status := status_of("area", evidence.area_change)) != HOLDS:
+        amount = f"{abs(evidence.area_change):.0%} {'more' if evidence.area_change > 0 else 'less'}"
+        yield Finding(status, f"The key covers {amount} of the skin than it should.", "sample")
+
+
+def _part(share: float) -> str:
+    """Say a share as people say it."""
+    for name, low, high in (("A quarter", 0.22, 0.28), ("A third", 0.3, 0.37), ("Half", 0.46, 0.54)):
+        if low <= share <= high:
+            return name
+    return f"{share:.0%}"
+
+
+def _signed(value: float, digits: int) -> str:
+    shown = f"{abs(value):.{digits}f}"
+    return shown if float(shown) == 0 else f"{'+' if value > 0 else '−'}{shown}"
+
+
+def _wrapped(degrees: float) -> float:
+    return (degrees + 180) % 360 - 180
+
+
+def shape(status: str) -> str:
+    """Return the sign of a status."""
+    return STATUSES[status][0]
+
+
+# --- a solve on its own frame -------------------------------------------------------------------------------
+
+
+def missed(final: SkinReading, aim: Aim, why: str = "") -> tuple[str, ...]:
+    """Say by how much a solve missed its target on the frame it was solved on, and why; nothing where it hit.
+
+    Hue from .5° and saturation from 3 % are told: see :data:`LIMITS`.
+    """
+    drift, _ = _compared(final, aim)
+    told = []
+    because = f" {why}" if why else ""
+    if status_of("missed hue", drift.angle) != HOLDS:
+        told.append(
+            f"The target's hue was missed by {abs(drift.angle):.1f}°: {drift.angle + aim.angle:.1f}° instead of "
+            f"{aim.angle:.1f}°.{because}"
+        )
+    if aim.target.ratio is not None and status_of("missed saturation", drift.ratio - 1) != HOLDS:
+        told.append(
+            f"The target's saturation was missed by {abs(drift.ratio - 1):.0%}: {final.ratio:.3f} instead of "
+            f"{aim.target.ratio:.3f}.{because}"
+        )
+    return tuple(told)
+
+
+def side_note(final: SkinReading, target: SkinTarget) -> str:
+    """Say once where a bias and an edge on the same side take the centre of the skin; "" where they do not."""
+    same = {"redder": target.bias < 0, "yellower": target.bias > 0}.get(target.landing, False)
+    if not same:
+        return ""
+    off = _wrapped(final.angle - target.angle)
+    return (
+        f"The skin rests with its edge on the target, and the bias of {_signed(target.bias, 1)}° moves it further to "
+        f"the same side: its centre ends at {final.angle:.1f}°, {abs(off):.1f}° {_side(off)} than {target.angle:g}°. "
+        "Use --rest centre, or a smaller --bias, where that is too much."
+    )

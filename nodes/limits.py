@@ -1,0 +1,100 @@
+"""Limits: every figure from which a reading, a matte or a correction is doubted, in one declared table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+HOLDS, CHECK, OFF, NOT_JUDGED = "holds", "check", "off", "not judged"
+"""The statuses, from the best to the worst; what cannot be judged is none of the three."""
+
+STATUSES: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        HOLDS: ("●", "the skin is where it should be"),
+        CHECK: ("▲", "look at it"),
+        OFF: ("■", "correct it again"),
+        NOT_JUDGED: ("○", "nothing to judge it by"),
+    }
+)
+"""Status → its shape and what it asks for, so that nobody has to tell it by colour."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """From where on a figure is doubted.
+
+    :ivar check: a size from which the status is *check*, or None where it never is.
+    :ivar off: a size from which it is *off*, or None where it never is. :ivar unit: of both, as people read it.
+    :ivar what: the figure, in words. :ivar source: where the limit comes from.
+    """
+
+    group: str
+    what: str
+    unit: str
+    check: float | None
+    off: float | None = None
+    source: str = "common practice, no source"
+
+    def status(self, size: float) -> str:
+        """Return the status of a figure of this size, which is 0 or more."""
+        if self.off is not None and size >= self.off:
+            return OFF
+        return CHECK if self.check is not None and size >= self.check else HOLDS
+
+    def shown(self, size: float | None) -> str:
+        """Return one of the limits as people read it."""
+        if size is None:
+            return "–"
+        return (
+            f"{size * 100:g} %" if self.unit == "%" else f"{size:g}{self.unit if self.unit == '°' else ' ' + self.unit}"
+        )
+
+
+_PORTRAITS = "chosen on generated portraits"
+"""Keyed from good samples (seeds 100 to 106 and 3000) and from wrong ones (763, 764, 775 and 776): points on hair, on
+the edge of a face and on the wall, boxes far too wide, a cast, walls like skin. Wrong and good ones on the seeds 777
+and 778: all of 98 bad mattes warned of, 13 % of 127 good ones, all of 67 half as large again as the skin; good ones on
+7000, 8000 and 9000: 1 % of 891 good mattes, 27 of 29 half as large again."""
+
+LIMITS: Mapping[str, Limit] = MappingProxyType(
+    {
+        "hue": Limit("skin", "hue of the skin from its target", "°", 2, 4),
+        "colour": Limit("skin", "hue and saturation from the target, lightness left out", "ΔE00", 1, 2),
+        "left behind": Limit("skin", "part of a known face that is not keyed and reads otherwise", "%", 0.2, 0.5),
+        "area": Limit("skin", "change of the keyed area over a clip, or against the face's size", "%", 0.25, 0.6),
+        "stray": Limit("skin", "keyed colour more than 20° from the skin's centre", "%", 0.2, source=_PORTRAITS),
+        "turn": Limit("light", "turn of the skin from the light-only picture to the final one", "°", 25, 40),
+        "balance": Limit("light", "temperature of a balance that no card stands behind", "mired", 60),
+        "tint": Limit("light", "tint of a balance that no card stands behind", "Duv", 0.012),
+        "balance by card": Limit("light", "temperature of a balance by a card", "mired", 200),
+        "tint by card": Limit("light", "tint of a balance by a card", "Duv", 0.02),
+        "missed hue": Limit("target", "hue missed by a solve on its own frame", "°", 0.5),
+        "missed saturation": Limit("target", "saturation missed by a solve on its own frame", "%", 0.03),
+        "drift": Limit("clip", "drift of the hue through a clip under one correction", "°", 1),
+        "flicker": Limit("clip", "jumps of the hue from frame to frame", "°", 0.5),
+        "too little": Limit("matte", "keyed part of the frame, less than", "%", 0.004),
+        "leak": Limit("matte", "keyed part of the frame", "%", 0.6),
+        "leak at the rim": Limit(
+            "matte", "keyed rim, in sides of a square of the area", "sides", 0.3, source=_PORTRAITS
+        ),
+        "ragged": Limit("matte", "edge of the matte, in sides of a square of the area", "sides", 16, source=_PORTRAITS),
+        "half open": Limit("matte", "part of the matte that is half open", "%", 0.4),
+        "look-alike": Limit("matte", "skin-like area that the samples do not reach", "%", 0.705, source=_PORTRAITS),
+        "missed": Limit("matte", "sampled pixels that the key does not recognise", "%", 0.2),
+        "two lights": Limit(
+            "matte", "samples of two frames apart, 1 where one light just explains it", "", 1.0, source=_PORTRAITS
+        ),
+    }
+)
+"""Every limit by the name of its figure. Where a figure stands in a sentence, it comes from here."""
+
+
+def status_of(name: str, size: float) -> str:
+    """Return the status of a figure by its name in :data:`LIMITS`; its sign does not count."""
+    return LIMITS[name].status(abs(size))
+
+
+def beyond(name: str, size: float) -> bool:
+    """Tell whether a figure is doubted at all."""
+    return status_of(name, size) != HOLDS

@@ -1,0 +1,204 @@
+"""The judge: every status with its sentence and its fix, from the one table of limits."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import json
+import math
+from pathlib import Path
+
+import pytest
+from inkarnat.nodes import (
+    CHECK,
+    HOLDS,
+    LIMITS,
+    NOT_JUDGED,
+    OFF,
+    STATUSES,
+    Aim,
+    Evidence,
+    LeftBehind,
+    SkinReading,
+    SkinTarget,
+    judge,
+)
+from inkarnat.nodes.distance import stops
+from inkarnat.nodes.judge import CARD, COMMAND, CONTROL, EDGES, FIXES, UNREAD, missed, side_note, worst_first
+
+ROOT = Path(__file__).parents[1]
+
+
+def reading(angle=123.0, ratio=0.2, luma=0.5, stray=0.0, half=3.0):
+    return SkinReading(angle, ratio, 3.0, (0.3, luma, 0.7), 0.1, (angle - half, angle + half), 0.1, stray, 0.0)
+
+
+def evidence(final=None, light=None, **more):
+    final = final or reading()
+    return Evidence(light or final, final, **more)
+
+
+LINE = Aim()
+ADA = Aim(SkinTarget(angle=122.4, ratio=0.21), "Ada", 0.5)
+
+CASES = [
+    (evidence(), LINE, HOLDS, "123.0°, on the line used here, 123.0°."),
+    (evidence(reading(121.5)), Aim(SkinTarget(bias=-1.5)), HOLDS, "the line used here with a bias of −1.5°, 121.5°"),
+    (evidence(reading(124.4)), LINE, HOLDS, "1.4° yellower than the line used here"),
+    (evidence(reading(125.0)), LINE, CHECK, "2.0° yellower"),
+    (evidence(reading(120.9)), LINE, CHECK, "2.1° redder"),
+    (evidence(reading(127.1)), LINE, OFF, "4.1° yellower"),
+    (evidence(reading(195.9)), LINE, OFF, "195.9°, 72.9° greener than the line used here, 123.0°"),
+    (evidence(reading(82.0)), LINE, OFF, "41.0° more violet"),
+    (evidence(reading(122.4, 0.21)), ADA, HOLDS, "on Ada's approved skin, 122.4°"),
+    (evidence(reading(122.4, 0.18)), ADA, CHECK, "saturation × 0.86"),
+    (evidence(reading(122.4, 0.14)), ADA, OFF, "saturation × 0.67"),
+    (evidence(reading(118.0)), Aim(SkinTarget(angle=118.0)), HOLDS, "the angle asked for, 118.0°"),
+    (evidence(reading(), reading(150.0)), LINE, CHECK, "turned by −27°"),
+    (evidence(reading(), reading(196.0)), LINE, OFF, "turned by −73°"),
+    (evidence(balance=(-75.0, 0.0), light_by=EDGES), LINE, CHECK, "balanced by −75 mired"),
+    (evidence(balance=(-75.0, 0.0), light_by=CARD), LINE, HOLDS, "on the line used here"),
+    (evidence(balance=(0.0, 0.021), light_by=CARD), LINE, CHECK, "+0.0210 Duv"),
+    (evidence(light_by=UNREAD), LINE, OFF, "could not be read"),
+    (evidence(reading(stray=0.48)), LINE, CHECK, "48% of the keyed colour"),
+    (evidence(face=LeftBehind(1 / 3, 128.0)), LINE, CHECK, "A third of this face is left behind: 128° against 123°."),
+    (evidence(face=LeftBehind(0.6, 196.0)), LINE, OFF, "60% of this face is left behind: 196° against 123°."),
+    (evidence(face=LeftBehind(0.6, 123.5)), LINE, HOLDS, "on the line"),
+    (evidence(area_change=0.24), LINE, HOLDS, "on the line"),
+    (evidence(area_change=-0.3), LINE, CHECK, "30% less of the skin"),
+    (evidence(area_change=0.61), LINE, OFF, "61% more"),
+    (evidence(), None, NOT_JUDGED, "The skin reads 123.0°, saturation 0.200: there is no target"),
+    (evidence(sampled=False), LINE, NOT_JUDGED, "nobody said what is skin"),
+    (evidence(kept=0.6), LINE, NOT_JUDGED, "not judged, skin kept 60%"),
+    (evidence(view="film.clf"), dataclasses.replace(ADA, view=""), NOT_JUDGED, "read under film.clf"),
+    (evidence(), dataclasses.replace(ADA, view="film.clf"), NOT_JUDGED, "approved under film.clf"),
+    (evidence(reading(122.4, 0.21), view="film.clf"), dataclasses.replace(ADA, view="film.clf"), HOLDS, "on Ada's"),
+    (Evidence(None, None), LINE, OFF, "finds no skin"),
+    (Evidence(None, None, sampled=False), LINE, NOT_JUDGED, "finds no skin"),
+]
+
+
+@pytest.mark.parametrize(("given", "aim", "status", "words"), CASES, ids=[f"{c[2]}: {c[3]}" for c in CASES])
+def test_every_status_has_its_sentence(given, aim, status, words):
+    verdict = judge(given, aim)
+    assert verdict.status == status
+    assert words in verdict.sentence
+    assert json.loads(json.dumps(verdict.as_dict(), allow_nan=False))["sentence"] == verdict.sentence
+
+
+@pytest.mark.parametrize(("given", "aim"), [case[:2] for case in CASES])
+def test_a_status_never_contradicts_its_sentence_and_names_what_clears_it(given, aim):
+    verdict = judge(given, aim)
+    for finding in verdict.findings:
+        praised = finding.sentence.startswith("The skin reads") and ", on " in finding.sentence
+        assert not (praised and finding.status in (CHECK, OFF)), finding
+        assert bool(finding.fix) == (finding.status != HOLDS) or aim is None
+    ranks = [(HOLDS, NOT_JUDGED, CHECK, OFF).index(finding.status) for finding in verdict.findings]
+    assert ranks == sorted(ranks, reverse=True)
+    assert verdict.words().startswith(f"{verdict.status}: {verdict.sentence}")
+
+
+def test_the_level_does_not_count():
+    """Three stops darker is the same skin; by how much is told apart. A stop doubles the light before the camera."""
+    assert judge(evidence(reading(122.4, 0.21, luma=0.2)), ADA).status == HOLDS
+    light = [((level + 0.099) / 1.099) ** (1 / 0.45) for level in (0.5, 0.7)]  # BT.709-6 item 1.2, inverted
+    assert stops(0.7, 0.5) == pytest.approx(math.log2(light[1] / light[0]), abs=1e-3)
+    assert judge(evidence(reading(122.4, 0.21, luma=0.7)), ADA).drift.level_words() == "0.9 stops brighter"
+
+
+@pytest.mark.parametrize(
+    ("name", "make"),
+    [
+        ("hue", lambda size: evidence(reading(123 + size))),
+        ("turn", lambda size: evidence(reading(), reading(123 + size))),
+        ("balance", lambda size: evidence(balance=(size, 0), light_by=EDGES)),
+        ("tint", lambda size: evidence(balance=(0, -size), light_by=EDGES)),
+        ("balance by card", lambda size: evidence(balance=(-size, 0), light_by=CARD)),
+        ("tint by card", lambda size: evidence(balance=(0, size), light_by=CARD)),
+        ("stray", lambda size: evidence(reading(stray=size))),
+        ("left behind", lambda size: evidence(face=LeftBehind(size, 140))),
+        ("area", lambda size: evidence(area_change=size)),
+    ],
+)
+def test_the_limits_are_those_of_the_table(name, make):
+    limit = LIMITS[name]
+    for at, status in ((limit.check, CHECK), (limit.off, OFF)):
+        if at is not None:
+            assert judge(make(at * 1.001), LINE).status == status
+            assert judge(make(at * 0.999), LINE).status != status
+
+
+def test_a_fix_is_in_the_words_of_the_surface():
+    verdict = judge(evidence(reading(), reading(160.0)), LINE)
+    assert "--neutral" in verdict.fix(COMMAND)
+    assert "--light edges" in verdict.fix(COMMAND)
+    assert all("--" not in words for words in (verdict.fix(CONTROL), *(pair[CONTROL] for pair in FIXES.values())))
+    by_card = judge(evidence(reading(), reading(160.0), light_by=CARD), LINE)
+    assert "--neutral lies on something grey" in by_card.fix(COMMAND)
+
+
+def test_an_edge_rests_where_the_target_says():
+    edge = Aim(SkinTarget(landing="redder"))
+    assert judge(evidence(reading(120.0)), edge).status == HOLDS
+    assert "yellower edge" in judge(evidence(reading(120.0)), edge).sentence
+    assert judge(evidence(reading(123.0)), edge).status == CHECK
+
+
+def test_a_missed_target_is_told_with_its_size_and_cause():
+    aim = Aim(SkinTarget(ratio=0.2))
+    assert missed(reading(123.4, 0.197), aim) == ()
+    hue, saturation = missed(reading(124.0, 0.149), aim, "The saturation is at its limit.")
+    assert "1.0°" in hue
+    assert "124.0° instead of 123.0°" in hue
+    assert "0.149 instead of 0.200" in saturation
+    assert saturation.endswith("The saturation is at its limit.")
+
+
+def test_a_bias_and_an_edge_on_one_side_are_told_once():
+    target = SkinTarget(bias=-3, landing="redder")
+    note = side_note(reading(110.0), target)
+    assert "110.0°" in note
+    assert "13.0° redder" in note
+    assert side_note(reading(), SkinTarget(bias=-3)) == side_note(reading(), SkinTarget(bias=3, landing="redder")) == ""
+
+
+def test_the_worst_comes_first():
+    verdicts = [judge(given, aim) for given, aim, *_ in CASES[:7]]
+    order = worst_first(verdicts)
+    assert order[0] == 6
+    assert sorted(order) == list(range(7))
+    assert [verdicts[n].status for n in order] == [OFF, OFF, CHECK, CHECK, HOLDS, HOLDS, HOLDS]
+
+
+def test_statuses_differ_in_word_and_shape():
+    assert set(STATUSES) == {HOLDS, CHECK, OFF, NOT_JUDGED}
+    assert len({shape for shape, _ in STATUSES.values()}) == 4
+
+
+# --- no limit stands elsewhere -------------------------------------------------------------------------------
+
+_WATCHED = {"drift", "angle", "delta_e", "stray", "area", "turn", "ratio", "spread", "tint", "temperature", "span"}
+_JUDGING = [
+    *(ROOT / "host_adapters/shots").glob("*.py"), *(ROOT / "host_adapters/report").glob("*.py"),
+    *(ROOT / "host_adapters/commands").glob("*.py"), *(ROOT / "host_adapters/desk").glob("*.py"),
+    *(ROOT / "host_adapters/openfx").glob("*.py"), ROOT / "nodes/correct.py", ROOT / "nodes/judge.py",
+]  # fmt: skip
+
+
+def limits_in(path: Path) -> list[str]:
+    """Return the comparisons of a watched figure with a number that is neither 0 nor 1."""
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Compare):
+            continue
+        sides = [node.left, *node.comparators]
+        numbers = [s.value for s in sides if isinstance(s, ast.Constant) and isinstance(s.value, int | float)]
+        names = {n.attr if isinstance(n, ast.Attribute) else n.id for side in sides for n in ast.walk(side)
+                 if isinstance(n, ast.Attribute | ast.Name)}  # fmt: skip
+        if names & _WATCHED and any(abs(n) > 0.02 and abs(n) != 1 for n in numbers if not isinstance(n, bool)):
+            found.append(f"{path.name}:{node.lineno}: {ast.unparse(node)}")
+    return found
+
+
+def test_no_surface_holds_a_limit():
+    assert [line for path in _JUDGING for line in limits_in(path)] == []
