@@ -96,9 +96,32 @@ def test_measure_takes_the_matte_of_a_kept_graph(folder, tmp_path):
     run("correct", folder / "portrait.png", "--add", CHEEKS, "--graph-out", tmp_path / "g.json")
     code, output, errors = run("measure", folder / "portrait.png", "--graph", tmp_path / "g.json", "--json")
     assert code == 0, errors
-    reading = json.loads(output)["readings"][0]
-    assert {"frame", "angle", "ratio", "spread", "luma", "area"} <= reading.keys()
-    assert 128 < reading["angle"] < 137
+    told = json.loads(output)
+    reading = told["readings"][0]
+    assert {"frame", "as_shot", "light_only", "final"} == reading.keys()
+    assert {"angle", "ratio", "spread", "luma", "area"} <= reading["as_shot"].keys()
+    assert 128 < reading["as_shot"]["angle"] < 137
+    assert reading["light_only"] == reading["as_shot"]
+    assert reading["final"]["angle"] == pytest.approx(123, abs=0.1)
+    assert told["verdict"]["status"] == "holds"
+
+
+def test_a_finished_clip_is_read_as_it_is(folder, tmp_path):
+    """The re-check that the README names: what is written reads as it was corrected, and not corrected once more."""
+    run(
+        "correct", folder / "planing.mp4", "-o", tmp_path / "skin.mov", "--add", STROKE, "--graph-out",
+        tmp_path / "g.json",
+    )  # fmt: skip
+    words = ("measure", tmp_path / "skin.mov", "--graph", tmp_path / "g.json", "--json", "--csv", tmp_path / "r.csv")
+    code, output, errors = run(*words, "--corrected")
+    assert code == 0, errors
+    told = json.loads(output)
+    assert all(reading.keys() == {"frame", "final"} for reading in told["readings"])
+    assert all(reading["final"]["angle"] == pytest.approx(123, abs=1) for reading in told["readings"])
+    assert told["verdict"]["status"] == "holds"
+    assert (tmp_path / "r.csv").read_text().splitlines()[1].startswith("1,final,")
+    code, output, errors = run("measure", tmp_path / "skin.mov", "--corrected")
+    assert (code, "--graph" in errors) == (2, True)
 
 
 def test_the_target_of_another_reading_brings_hue_and_saturation(folder, tmp_path):
