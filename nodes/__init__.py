@@ -8,14 +8,14 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin
 from .declare import Node, ParamError
-from .distance import Distance, Skin, distance
-from .judge import Aim, Evidence, Finding, LeftBehind, Verdict, judge
 from .key import RangeKey, SkinKey
-from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit
+from .likeness import Distance, Skin, distance
+from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
 from .scopes import Vectorscope, Waveform
 from .solve import (
+    SKIN_LINE,
     Lesson,
     ReadingError,
     SkinReading,
@@ -42,6 +42,25 @@ from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
 from .tags import space_tags, tagged_space
 from .tone import Cdl, ToneCurve, ToneSuggestion, suggest_tone
+from .verdict import (
+    AS_SHOT,
+    BY_HAND,
+    CARD,
+    COMMAND,
+    CONTROL,
+    COPY,
+    EDGES,
+    UNREAD,
+    Aim,
+    Evidence,
+    Finding,
+    LeftBehind,
+    Verdict,
+    judge,
+    missed,
+    side_note,
+    worst_first,
+)
 from .view import ShowMatte
 
 NODES: dict[str, type[Node]] = {
@@ -68,13 +87,22 @@ NODES: dict[str, type[Node]] = {
 """Every node by its fixed id."""
 
 __all__ = [
+    "AS_SHOT",
+    "BY_HAND",
+    "CARD",
     "CHECK",
+    "COMMAND",
+    "CONTROL",
+    "COPY",
+    "EDGES",
     "HOLDS",
     "LIMITS",
     "NODES",
     "NOT_JUDGED",
     "OFF",
+    "SKIN_LINE",
     "STATUSES",
+    "UNREAD",
     "Aim",
     "Balance",
     "BalanceError",
@@ -121,6 +149,7 @@ __all__ = [
     "Warned",
     "Waveform",
     "Wishes",
+    "beyond",
     "distance",
     "enter_space",
     "judge",
@@ -128,7 +157,9 @@ __all__ = [
     "learn_skin_key",
     "leave_space",
     "measure_skin",
+    "missed",
     "return_to_space",
+    "side_note",
     "solve_balance",
     "solve_correction",
     "solve_steer",
@@ -137,4 +168,5 @@ __all__ = [
     "study_skin",
     "suggest_tone",
     "tagged_space",
+    "worst_first",
 ]

@@ -46,7 +46,7 @@ from inkarnat.nodes import (
     measure_skin,
     solve_correction,
 )
-from inkarnat.nodes.judge import CARD
+from inkarnat.nodes.verdict import CARD
 from takes import SAWDUST, Reel, take
 
 

@@ -23,8 +23,8 @@ from inkarnat.nodes import (
     SkinTarget,
     judge,
 )
-from inkarnat.nodes.distance import stops
-from inkarnat.nodes.judge import CARD, COMMAND, CONTROL, EDGES, FIXES, UNREAD, missed, side_note, worst_first
+from inkarnat.nodes.likeness import stops
+from inkarnat.nodes.verdict import CARD, COMMAND, CONTROL, EDGES, FIXES, UNREAD, missed, side_note, worst_first
 
 ROOT = Path(__file__).parents[1]
 
@@ -181,7 +181,7 @@ _WATCHED = {"drift", "angle", "delta_e", "stray", "area", "turn", "ratio", "spre
 _JUDGING = [
     *(ROOT / "host_adapters/shots").glob("*.py"), *(ROOT / "host_adapters/report").glob("*.py"),
     *(ROOT / "host_adapters/commands").glob("*.py"), *(ROOT / "host_adapters/desk").glob("*.py"),
-    *(ROOT / "host_adapters/openfx").glob("*.py"), ROOT / "nodes/correct.py", ROOT / "nodes/judge.py",
+    *(ROOT / "host_adapters/openfx").glob("*.py"), ROOT / "nodes/correct.py", ROOT / "nodes/verdict.py",
 ]  # fmt: skip
 
 

@@ -11,8 +11,16 @@ from typing import Any
 import click
 
 from ...kernels import jit
-from ...nodes import Corrected, Correction, SkinReading, SkinTarget, ToneCurve, Wishes, solve_subjects
-from ...nodes.limits import beyond
+from ...nodes import (
+    Corrected,
+    Correction,
+    SkinReading,
+    SkinTarget,
+    ToneCurve,
+    Wishes,
+    beyond,
+    solve_subjects,
+)
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.outputs import check_outputs

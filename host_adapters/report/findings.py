@@ -17,8 +17,16 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.limits import MOST_BEYOND, LimitShares, shares_beyond
-from ...nodes import Distance, ReadingError, Skin, SkinReading, distance, judge_matte, measure_skin
-from ...nodes.limits import beyond
+from ...nodes import (
+    Distance,
+    ReadingError,
+    Skin,
+    SkinReading,
+    beyond,
+    distance,
+    judge_matte,
+    measure_skin,
+)
 from ..graphs.errors import NodeError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner

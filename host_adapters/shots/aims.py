@@ -6,8 +6,7 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ...nodes import Aim, ReadingError, SkinTarget
-from ...nodes.solve import SKIN_LINE
+from ...nodes import SKIN_LINE, Aim, ReadingError, SkinTarget
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from .people import Person

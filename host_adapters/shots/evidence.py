@@ -13,6 +13,9 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.colour import rgb_to_ycbcr
 from ...nodes import (
+    CARD,
+    EDGES,
+    UNREAD,
     Balance,
     ConvertColour,
     CorrectSkin,
@@ -26,7 +29,6 @@ from ...nodes import (
     SteerSkin,
     measure_skin,
 )
-from ...nodes.judge import CARD, EDGES, UNREAD
 from ..detect.faces import Face, available, find_faces
 from ..graphs.colour_spaces import WORKING
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step

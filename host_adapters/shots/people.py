@@ -23,9 +23,8 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ...nodes import Skin
+from ...nodes import SKIN_LINE, Skin
 from ...nodes.declare import nearest
-from ...nodes.solve import SKIN_LINE
 from ..graphs.errors import shown
 from ..media.files import InputError
 from ..writes import atomic

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-from .distance import Distance, Skin, distance
+from .likeness import Distance, Skin, distance
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, status_of
 from .solve import SKIN_LINE, SkinReading, SkinTarget
 

@@ -1,4 +1,4 @@
-"""Distance: how far one skin lies from another, in hue, saturation, colour difference and level."""
+"""Likeness: how far one skin lies from another, in hue, saturation, colour difference and level."""
 
 from __future__ import annotations
 
