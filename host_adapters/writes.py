@@ -9,6 +9,7 @@ import os
 import re
 import secrets
 import socket
+import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -157,21 +158,38 @@ class Lock:
     left is not: whether that run still goes on cannot be known here.
 
     Raises OutputError, which names the holder, where another run writes the output, or where its folder cannot be
-    written.
+    written; nothing is left behind then.
     """
 
-    def __init__(self, output: Path) -> None:
-        self.output = output
+    def __init__(self, output: Path, doing: str = "being written by another run") -> None:
+        self.output, self.doing = output, doing
         self.path = output.with_name(f".{output.name}.lock")
         self._handle = -1
 
     def __enter__(self) -> Lock:
         while not self._take():
             continue
-        os.ftruncate(self._handle, 0)
         holder = {"pid": os.getpid(), "host": socket.gethostname()}
-        os.pwrite(self._handle, (json.dumps(holder) + "\n").encode(), 0)
+        try:
+            os.ftruncate(self._handle, 0)
+            os.lseek(self._handle, 0, os.SEEK_SET)
+            os.write(self._handle, (json.dumps(holder) + "\n").encode())
+        except OSError as error:
+            self._release()
+            raise output_error(self.output, error) from error
         return self
+
+    def holder(self) -> dict[str, Any] | None:
+        """Return who holds the output now, without taking it; None where nobody does."""
+        try:
+            handle = os.open(self.path, os.O_RDWR)
+        except OSError:
+            return None
+        try:
+            held = _read_holder(handle)
+            return held if not _flock(handle) or _is_elsewhere(held) else None
+        finally:
+            os.close(handle)
 
     def _take(self) -> bool:
         """Lock the file; False where its holder removed it meanwhile."""
@@ -179,51 +197,70 @@ class Lock:
             self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
             raise output_error(self.output, error) from error
-        holder = _holder(os.pread(self._handle, 1000, 0))
+        holder = _read_holder(self._handle)
         if not _flock(self._handle):
             os.close(self._handle)
             raise self._refusal(holder, "wait for it or stop it")
-        if holder.get("host", socket.gethostname()) != socket.gethostname():
+        if _is_elsewhere(holder):
             os.close(self._handle)
             raise self._refusal(holder, f"wait for it; if it has ended, remove {self.path}")
         try:
-            current = os.stat(self.path).st_ino == os.fstat(self._handle).st_ino
+            current = os.path.sameopenfile(self._handle, other := os.open(self.path, os.O_RDWR))
+            os.close(other)
         except FileNotFoundError:
             current = False
         if not current:
             os.close(self._handle)
         return current
 
-    def _refusal(self, holder: dict[str, Any], mend: str) -> OutputError:
-        who = f"process {holder['pid']} on {holder['host']}" if {"pid", "host"} <= holder.keys() else "another process"
-        return OutputError(f"{self.output} is being written by another run ({who}): {mend}.")
+    def _refusal(self, holder: dict[str, Any], fix: str) -> OutputError:
+        return OutputError(f"{self.output} is {self.doing} ({holder_words(holder)}): {fix}.")
+
+    def _release(self) -> None:
+        if sys.platform == "win32":  # an open file cannot be removed there
+            os.close(self._handle)
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+        if sys.platform != "win32":
+            os.close(self._handle)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        with contextlib.suppress(OSError):
-            self.path.unlink()
-        os.close(self._handle)
+        self._release()
 
 
-def _holder(content: bytes) -> dict[str, Any]:
+def holder_words(holder: dict[str, Any]) -> str:
+    """Say who holds a lock."""
+    known = {"pid", "host"} <= holder.keys()
+    return f"process {holder['pid']} on {holder['host']}" if known else "another process"
+
+
+def _read_holder(handle: int) -> dict[str, Any]:
     try:
-        holder = json.loads(content)
-    except ValueError:
+        os.lseek(handle, 0, os.SEEK_SET)
+        holder = json.loads(os.read(handle, 1000))
+    except (OSError, ValueError):
         return {}
     return holder if isinstance(holder, dict) else {}
+
+
+def _is_elsewhere(holder: dict[str, Any]) -> bool:
+    return holder.get("host", socket.gethostname()) != socket.gethostname()
 
 
 def _flock(handle: int) -> bool:
     """Take the system's lock; True as well where the system or the file system has none to offer."""
     try:
-        import fcntl
-
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except ImportError:
+        import portalocker
+    except ImportError:  # a system without locks
         return True
-    except OSError as error:
-        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES)
+    try:
+        portalocker.lock(handle, portalocker.LockFlags.EXCLUSIVE | portalocker.LockFlags.NON_BLOCKING)
+    except portalocker.AlreadyLocked:
+        return False
+    except (portalocker.LockException, OSError):
+        return True
     return True
 
 
