@@ -205,8 +205,7 @@ class Lock:
             os.close(self._handle)
             raise self._refusal(holder, f"wait for it; if it has ended, remove {self.path}")
         try:
-            current = os.path.sameopenfile(self._handle, other := os.open(self.path, os.O_RDWR))
-            os.close(other)
+            current = os.path.samestat(os.fstat(self._handle), os.stat(self.path))
         except FileNotFoundError:
             current = False
         if not current:
@@ -246,7 +245,7 @@ def _read_holder(handle: int) -> dict[str, Any]:
 
 
 def _is_elsewhere(holder: dict[str, Any]) -> bool:
-    return holder.get("host", socket.gethostname()) != socket.gethostname()
+    return bool(holder.get("host", socket.gethostname()) != socket.gethostname())
 
 
 def _flock(handle: int) -> bool:

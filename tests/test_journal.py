@@ -62,8 +62,8 @@ def test_lines_are_only_added_and_can_be_read_by_people(shot, tmp_path):
     path = journal_path(tmp_path / "out.%04d.png")
     before = path.read_text()
     entries = [json.loads(line) for line in before.splitlines()]
-    assert [next(iter(entry)) for entry in entries] == ["run", "frame", "frame", "ended"]
-    assert entries[1]["files"]["result"] == vars(Stamp.of(tmp_path / "out.0001.png"))
+    assert [next(iter(entry)) for entry in entries] == ["run", "plate", "frame", "plate", "frame", "ended"]
+    assert entries[2]["files"]["result"] == vars(Stamp.of(tmp_path / "out.0001.png"))
     render(plate, tmp_path, frames=range(1, 4), outputs={"result": str(tmp_path / "out.%04d.png")})
     assert path.read_text().startswith(before)
 
@@ -143,15 +143,17 @@ def test_what_another_graph_made_is_not_taken(shot, tmp_path):
     assert contents(tmp_path) == {name: data for name, data in expected.items() if name.startswith("out.")}
 
 
-def test_without_a_journal_pictures_that_can_be_read_are_complete(shot, tmp_path):
+def test_without_a_journal_everything_is_made_anew_and_that_is_told(shot, tmp_path, caplog):
     plate, expected = shot
     outputs = {"result": str(tmp_path / "out.%04d.png")}
-    for name, data in expected.items():
-        if name.startswith("out."):
-            (tmp_path / name).write_bytes(data)
-    (tmp_path / "out.0011.png").write_bytes(expected["out.0011.png"][:200])
-    (tmp_path / "out.0012.png").unlink()
-    assert render(plate, tmp_path, outputs=outputs) == {11, 12}
+    pictures = {name: data for name, data in expected.items() if name.startswith("out.")}
+    render(plate, tmp_path, outputs=outputs)
+    assert "journal" not in caplog.text
+    journal_path(tmp_path / "out.%04d.png").unlink()
+    assert render(plate, tmp_path, outputs=outputs) == set(FRAMES)
+    assert "journal" in caplog.text
+    assert "is missing, so all 30 frames are rendered" in caplog.text
+    assert contents(tmp_path) == pictures
 
 
 def test_a_longer_range_takes_what_a_shorter_one_made(shot, tmp_path):

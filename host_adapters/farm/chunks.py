@@ -22,6 +22,7 @@ from ..media.files import InputError
 from ..media.video_format import READ_SUFFIXES, SUFFIXES
 from ..sequences import SequencePattern
 from .journal import Stamp
+from .plates import Key, Look, Plate, Used, Watch
 from .segments import SegmentWriter, segment_folder
 
 MOST = 240
@@ -40,7 +41,10 @@ class Job:
 
     :ivar inputs, outputs: (name, path) pairs; the first input gives size and rate.
     :ivar assumed: (name, (what, value) pairs) of inputs that are not read by their tags alone.
-    :ivar identity: a hash of everything that the pictures depend on; equal identities, equal bits.
+    :ivar identity: a hash of everything that the pictures depend on beside the plates: equal identities and equal
+        plates, equal bits.
+    :ivar state: what the system says of the inputs that stay open, so that no worker keeps one that was replaced.
+    :ivar older: identities by which earlier versions knew it; they took in the plates, by size and both ends.
     """
 
     graph: Graph
@@ -49,6 +53,8 @@ class Job:
     codec: str | None
     identity: str
     assumed: tuple[tuple[str, tuple[tuple[str, Any], ...]], ...] = ()
+    older: tuple[str, ...] = ()
+    state: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, graph: Graph, clips: Mapping[str, Clip], outputs: Mapping[str, str], codec: str | None = None) -> Job:
@@ -56,19 +62,20 @@ class Job:
         for name in outputs:
             Output.of(graph, name)
         assumed = {name: given for name, clip in clips.items() if (given := _beyond_tags(clip))}
-        content = [
-            version("inkarnat"),
-            graph.to_dict(),
-            {name: [_fingerprint(path) for path in clip.paths()] for name, clip in clips.items()},
-            codec,
-            *([assumed] if assumed else []),
-            *sorted(name for name in outputs if JOIN in name),
-        ]
-        identity = hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
+        rest = [codec, *([assumed] if assumed else []), *sorted(name for name in outputs if JOIN in name)]
+        fingerprints = {name: [_fingerprint(path) for path in clip.paths()] for name, clip in clips.items()}
+        identity = _identity(version("inkarnat"), graph.to_dict(), sorted(clips), *rest)
+        older = (_identity(_FIRST, graph.to_dict(), fingerprints, *rest),)
         inputs = tuple((name, os.path.abspath(clip.path)) for name, clip in clips.items())
         files = tuple((name, os.path.abspath(p)) for name, p in outputs.items())
         read_as = tuple((name, tuple(given.items())) for name, given in assumed.items())
-        return cls(graph, inputs, files, codec, identity, read_as)
+        state = tuple(look.token for clip in clips.values() if (look := Look.of(clip.path)) is not None)
+        return cls(graph, inputs, files, codec, identity, read_as, older, state)
+
+    @property
+    def identities(self) -> tuple[str, ...]:
+        """Every identity by which this job may be known."""
+        return (self.identity, *self.older)
 
     def shown(self, output: str) -> Output:
         """Return what the file of an output shows."""
@@ -89,6 +96,14 @@ class Job:
         """The least number of frames that is worth a chunk: opening and seeking in a video costs several."""
         moving = [*self.videos.values(), *(p for _, p in self.inputs if Path(p).suffix.lower() in READ_SUFFIXES)]
         return _LEAST_VIDEO if moving else 1
+
+
+def _identity(*content: Any) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
+
+
+_FIRST = "0.1.0"
+"""The version whose runs are known by the fingerprints of their plates."""
 
 
 def _beyond_tags(clip: Clip) -> dict[str, Any]:
@@ -156,10 +171,15 @@ def cut(frames: Iterable[int], size: int) -> Iterator[Chunk]:
 
 @dataclass(frozen=True)
 class Done:
-    """A frame whose picture files are complete."""
+    """A frame whose picture files are complete.
+
+    :ivar used, plates: what it was made from, by content, and what is known of those files.
+    """
 
     frame: int
     files: Mapping[str, Stamp] = field(default_factory=dict)
+    used: Used = field(default_factory=dict)
+    plates: Mapping[Key, Plate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -198,7 +218,7 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
     A frame that fails is told and the rest is done. Raises OutputError where an output cannot be written.
     """
     try:
-        clips = _clips(job)
+        clips, watch = _clips(job)
     except InputError as error:
         for frame in chunk.frames:
             tell(Failed(frame, str(error)))
@@ -212,10 +232,11 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
 
     def advance(frame: int) -> None:
         if frame not in failed:
-            tell(Done(frame, {name: Stamp.of(_at(path, frame)) for name, path in job.pictures.items()}))
+            files = {name: Stamp.of(_at(path, frame)) for name, path in job.pictures.items()}
+            tell(Done(frame, files, watch.used(frame), watch.of(frame)))
 
     with ExitStack() as stack:
-        files = {name: stack.enter_context(_writer(job, name, chunk, clips)) for name, _ in job.outputs}
+        files = {name: stack.enter_context(_writer(job, name, chunk, clips, watch)) for name, _ in job.outputs}
         overlap = not chunk.careful
         render_frames(job.graph, clips, files, chunk.frames, progress=advance, on_error=fail, overlap=overlap)
     segments = {name: w for name, w in files.items() if isinstance(w, SegmentWriter)}
@@ -227,18 +248,19 @@ def _at(path: Path, frame: int) -> Path:
     return path if pattern is None else pattern.path(frame)
 
 
-def _writer(job: Job, name: str, chunk: Chunk, clips: Mapping[str, Clip]) -> Any:
+def _writer(job: Job, name: str, chunk: Chunk, clips: Mapping[str, Clip], watch: Watch) -> Any:
     path, shown = Path(dict(job.outputs)[name]), job.shown(name)
     main = next(iter(clips.values()))
     if name not in job.videos:
         inputs = [file for clip in clips.values() for file in clip.paths()]
         return shown.open(path, main, None, inputs)
     place = segment_folder(path) / f"{chunk.frames[0]:08d}-{chunk.frames[-1]:08d}{path.suffix}"
-    return SegmentWriter(place, main, job.codec, shown, job.identity)
+    return SegmentWriter(place, main, job.codec, shown, job.identity, watch.used)
 
 
 @lru_cache(maxsize=1)
-def _clips(job: Job) -> dict[str, Clip]:
-    """Open the inputs once in each process."""
+def _clips(job: Job) -> tuple[dict[str, Clip], Watch]:
+    """Open the inputs once in each process, and watch what is read of them."""
     assumed = {name: dict(given) for name, given in job.assumed}
-    return {name: open_clip(path, **assumed.get(name, {})) for name, path in job.inputs}
+    clips = {name: open_clip(path, **assumed.get(name, {})) for name, path in job.inputs}
+    return clips, Watch(job.graph, [name for name, _ in job.outputs], clips)

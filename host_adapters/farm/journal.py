@@ -7,11 +7,13 @@ import errno
 import hashlib
 import json
 import os
+from collections.abc import Collection
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from ..writes import OutputError, output_error
+from .plates import Known, Plate, Used
 
 _BLOCK = 1 << 20
 
@@ -55,17 +57,27 @@ class Journal:
     """Lines of JSON, one for each thing that was completed; lines are only ever added.
 
     ``{"run": identity, "frames": …, …}`` opens a run; what follows belongs to it:
-    ``{"frame": 17, "files": {"result": {"size": …, "sha256": …}}}`` a frame's pictures are in place;
+    ``{"plate": "plate", "number": "17", "file": [size, times, inode, device, machine, content]}`` a plate was read;
+    ``{"frame": 17, "files": {"result": {"size": …, "sha256": …}}, "plates": {"plate": {"17": content}}}`` a frame's
+    pictures are in place, made from these plates;
     ``{"segment": "1-12", "files": …}`` a part of a video is; ``{"failed": 18, "reason": …}`` a frame failed;
     ``{"joined": "1-100", "files": …}`` a video has its name; ``{"ended": …}`` the run came to its end.
 
     A line that was cut off by a crash is passed over when the journal is read.
+
+    :ivar frames, joined: the stamps of files by output and frame, or range. :ivar used: what a frame was made from.
+    :ivar summaries: the hash of what the frames of a joined video were made from. Both lack what a version before
+        completed. :ivar known: the plates that were read. :ivar runs: identities of the runs it holds.
     """
 
-    def __init__(self, path: Path, identity: str) -> None:
-        self.path, self.identity = path, identity
+    def __init__(self, path: Path, identity: str, older: Collection[str] = ()) -> None:
+        self.path, self.identity, self.older = path, identity, older
         self.frames: dict[tuple[str, int], Stamp] = {}
         self.joined: dict[tuple[str, str], Stamp] = {}
+        self.used: dict[int, Used] = {}
+        self.summaries: dict[tuple[str, str], str] = {}
+        self.known = Known()
+        self.runs: set[str] = set()
         self._file: Any = None
 
     def read(self) -> bool:
@@ -76,7 +88,11 @@ class Journal:
                 for line in lines:
                     entry = _entry(line)
                     if "run" in entry:
-                        mine = entry["run"] == self.identity
+                        self.runs.add(str(entry["run"]))
+                        mine = entry["run"] == self.identity or entry["run"] in self.older
+                    elif "plate" in entry:
+                        with contextlib.suppress(TypeError, ValueError, KeyError):
+                            self.known.add(Plate.from_list(entry["file"]))
                     elif mine:
                         self._take(entry)
             return True
@@ -89,9 +105,15 @@ class Journal:
         with contextlib.suppress(TypeError, ValueError, AttributeError):
             for name, stamp in entry.get("files", {}).items():
                 if "frame" in entry:
-                    self.frames[name, int(entry["frame"])] = Stamp(**stamp)
+                    frame = int(entry["frame"])
+                    self.frames[name, frame] = Stamp(**stamp)
+                    self.used.pop(frame, None)
+                    if "plates" in entry:
+                        self.used[frame] = {str(k): dict(v) for k, v in entry["plates"].items()}
                 elif "joined" in entry:
-                    self.joined[name, str(entry["joined"])] = Stamp(**stamp)
+                    joined = (name, str(entry["joined"]))
+                    self.joined[joined] = Stamp(**stamp)
+                    self.summaries[joined] = str(entry.get("plates", ""))
 
     def open(self, **about: Any) -> None:
         """Begin a run. Raises OutputError."""
@@ -115,6 +137,11 @@ class Journal:
         if files is not None:
             entry["files"] = {name: asdict(stamp) for name, stamp in files.items()}
         self._put((json.dumps(entry, ensure_ascii=False) + "\n").encode())
+
+    def write_plate(self, name: str, number: str, plate: Plate) -> None:
+        """Add a line on a plate, where it says something new. Raises OutputError."""
+        if self.known.add(plate):
+            self.write(plate=name, number=number, file=plate.as_list())
 
     def _put(self, line: bytes) -> None:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -11,15 +12,19 @@ from pathlib import Path
 
 from ..graphs.errors import FramesError
 from ..graphs.runner import Report
-from ..media.clips import Clip, Frames
-from ..media.files import InputError
-from ..media.pictures import read_picture
+from ..media.clips import Clip, Frames, in_words
 from ..sequences import SequencePattern
 from ..writes import OutputError, check_output, locked
 from .chunks import MOST, Chunk, Done, Engine, Event, Failed, Job, chunk_size, cut
 from .journal import Journal, Stamp, journal_path
 from .local import here
+from .plates import WHOLE, Hasher, Key, Look, Present, Reach, Used, pairs, summary
 from .segments import Segment, drop_segments, find_segments, join, segment_folder
+
+_PATIENCE = 2.0
+"""Seconds that are waited for the hash of a container at the end of a run, beside a tenth of the run's own time."""
+
+log = logging.getLogger("inkarnat.farm")
 
 TellFrame = Callable[[int], None]
 TellFailure = Callable[[int, str], None]
@@ -37,8 +42,9 @@ def run(
 ) -> Report:
     """Render a job with an engine and return what was done.
 
-    With ``resume``, what is complete is skipped: files that the journal of the same job lists and whose size and hash
-    agree, and, where there is no journal at all, pictures that can be read.
+    With ``resume``, what is complete is skipped: files that the journal of the same job lists, whose size and hash
+    agree, and whose plates are what they were. What is rendered anew although it was complete is told through
+    :mod:`logging`.
 
     Raises OutputError where an output is an input, is being written by another run or cannot be written, FramesError
     where every frame failed; whatever ends it, complete frames stay and no temporary file does.
@@ -49,6 +55,7 @@ def run(
         stack.enter_context(locked(path for _, path in job.outputs))
         work = _Run(job, clips, frames, progress, on_error)
         stack.enter_context(work.journal)
+        stack.callback(work.hasher.stop, 0.0)
         work.begin(resume)
         engine(job, work.pending(), work.note)
         work.end()
@@ -87,7 +94,7 @@ def join_videos(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | Fra
     began = time.perf_counter()
     _check_outputs(job, clips, frames)
     with ExitStack() as stack:
-        stack.enter_context(locked(job.videos.values()))
+        stack.enter_context(locked({Path(job.outputs[0][1]), *job.videos.values()}))
         work = _Run(job, clips, frames, None, None)
         stack.enter_context(work.journal)
         work.open_journal()
@@ -101,10 +108,8 @@ def join_videos(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | Fra
 
 def _check_outputs(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | Frames) -> None:
     inputs = [path for clip in clips.values() for path in clip.paths()]
-    for _, path in job.outputs:
-        pattern = SequencePattern.parse(path)
-        for file in {path} if pattern is None else {pattern.path(frames[0]), pattern.path(frames[-1])}:
-            check_output(file, inputs)
+    for file in _first_and_last(job, frames):
+        check_output(file, inputs)
     for name, picture in job.pictures.items():
         if SequencePattern.parse(picture) is None and len(frames) > 1:
             raise OutputError(
@@ -129,9 +134,13 @@ class _Run:
         self.report = Report()
         self.done: set[int] = set()
         self.main = next(iter(clips.values()))
+        self.began = time.perf_counter()
         self.range = frames_text(frames)
-        self.journal = Journal(journal_path(Path(job.outputs[0][1])), job.identity)
-        self.has_journal = True
+        self.journal = Journal(journal_path(Path(job.outputs[0][1])), job.identity, job.older)
+        self.reach = Reach(job.graph, [name for name, _ in job.outputs], clips)
+        self.hasher = Hasher(clips, self.journal.known)
+        self.used: dict[int, Used] = {}
+        self.stale: set[int] = set()
         self.resume = False
         self.complete: set[str] = set()
         self.kept: dict[str, list[Segment]] = {}
@@ -142,17 +151,100 @@ class _Run:
     def begin(self, resume: bool) -> None:
         """See what earlier runs left, clear away what cannot be used, and open the journal."""
         self.resume = resume
+        present = None
         if resume:
-            self.has_journal = self.journal.read()
-            for name, path in self.job.videos.items():
-                stamp = self.journal.joined.get((name, self.range))
-                if stamp is not None and stamp.fits(path):
-                    self.complete.add(name)
-                else:
-                    self.kept[name] = [s for s in self.segments(name) if s.stamp.fits(s.path)]
+            has_journal = self.journal.read()
+            if not self.journal.runs & set(self.job.identities):
+                self._tell_unknown(has_journal)
+            present = Present(self.clips, self.journal.known)
+            self._compare(present)
         for name, path in self.job.videos.items():
-            _clear_segments(path, self.kept.get(name, []))
+            if name not in self.complete:
+                _clear_segments(path, self.kept.get(name, []))
         self.open_journal()
+        for (name, number), plate in (present.fresh if present is not None else {}).items():
+            self.journal.write_plate(name, number, plate)
+        self.hasher.start()
+
+    def _tell_unknown(self, has_journal: bool) -> None:
+        """Say that nothing is known to be complete, where there is something that might be."""
+        there = [path for path in _first_and_last(self.job, self.frames) if path.exists()]
+        if there:
+            why = "belongs to another job: its graph, codec or version differs" if has_journal else "is missing"
+            log.warning("note: the journal %s %s, so all %d frames are rendered.", self.journal.path, why,
+                        len(self.frames))  # fmt: skip
+
+    def _compare(self, present: Present) -> None:
+        """Find out which complete frames, segments and videos were made from plates that are there no more."""
+        found = {name: self._complete_segments(name) for name in self.job.videos}
+        mine = {frame for _, frame in self.journal.frames if frame in self.frames}
+        used = {frame: self.journal.used[frame] for frame in mine if frame in self.journal.used}
+        asked = {pair for frame in used.values() for pair in pairs(frame)}
+        asked |= {pair for segments in found.values() for segment in segments for pair in pairs(segment.plates)}
+        with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as threads:
+            changed = present.changed(asked, threads)
+        self.stale = {frame for frame, plates in used.items() if not changed.isdisjoint(pairs(plates))}
+        self.stale |= {frame for frame in mine - used.keys() if not self._was_before(present, frame)}
+        self.used = {frame: plates for frame, plates in used.items() if frame not in self.stale}
+        redone = set(self.stale)
+        for name, path in self.job.videos.items():
+            stamp = self.journal.joined.get((name, self.range))
+            if stamp is not None and stamp.fits(path) and self._is_joined_from(present, name, path):
+                self.complete.add(name)
+                continue
+            self.kept[name] = []
+            for segment in found[name]:
+                if self._is_made_from(present, segment, changed):
+                    self.kept[name].append(segment)
+                else:
+                    redone.update(number for number in segment.numbers if number in self.frames)
+            if stamp is not None and not found[name]:
+                redone.update(self.frames)
+        self._tell_stale(redone, {key for key, _ in changed})
+
+    def _complete_segments(self, name: str) -> list[Segment]:
+        return [segment for segment in self.segments(name) if segment.stamp.fits(segment.path)]
+
+    def _was_before(self, present: Present, frame: int) -> bool:
+        """Tell, of a frame of which it is not known what it was made from, whether no plate of it came later."""
+        for path, pattern in self.patterns.values():
+            look = Look.of(path if pattern is None else pattern.path(frame))
+            if look is None or not present.is_older(self.reach(frame), look.changed):
+                return False
+        return True
+
+    def _is_made_from(self, present: Present, segment: Segment, changed: set[tuple[Key, str]]) -> bool:
+        if segment.plates:
+            return changed.isdisjoint(pairs(segment.plates))
+        look = Look.of(segment.path)
+        return look is not None and all(present.is_older(self.reach(n), look.changed) for n in segment.numbers)
+
+    def _is_joined_from(self, present: Present, name: str, path: Path) -> bool:
+        known = self.journal.summaries[name, self.range]
+        if known:
+            return known == summary(self._now(present, frame) for frame in self.frames)
+        look = Look.of(path)
+        return look is not None and all(present.is_older(self.reach(n), look.changed) for n in self.frames)
+
+    def _now(self, present: Present, frame: int) -> Used:
+        """Return what a frame would be made from now."""
+        used: Used = {}
+        for key in self.reach(frame):
+            used.setdefault(key[0], {})[key[1]] = present.content(key) or "?"
+        return used
+
+    def _tell_stale(self, redone: set[int], plates: set[Key]) -> None:
+        if not redone:
+            return
+        count = f"{len(redone)} frame{'s' * (len(redone) > 1)} that had been complete"
+        if WHOLE in {number for _, number in plates}:
+            why = "the clip was replaced since"
+        elif plates:
+            numbers = sorted((int(number) for _, number in plates))
+            why = f"{len(numbers)} plate{'s' * (len(numbers) > 1)} changed since ({in_words(numbers)})"
+        else:
+            why = "their plates were touched since"
+        log.warning("note: %s: %s %s rendered again.", why, count, "is" if len(redone) == 1 else "are")
 
     def open_journal(self) -> None:
         """Open the journal with a line on what the run is."""
@@ -160,7 +252,7 @@ class _Run:
 
     def segments(self, name: str) -> list[Segment]:
         """Return the complete segments of a video."""
-        return find_segments(self.job.videos[name], self.job.identity)
+        return find_segments(self.job.videos[name], self.job.identities)
 
     # --- what is left to do ---------------------------------------------------------------------------------
 
@@ -183,16 +275,14 @@ class _Run:
         return Chunk(tuple(frame for frame, complete in zip(chunk.frames, there, strict=True) if not complete))
 
     def _is_there(self, frame: int) -> bool:
-        return all(
+        return frame not in self.stale and all(
             self._is_complete(name, frame, path if pattern is None else pattern.path(frame))
             for name, (path, pattern) in self.patterns.items()
         )
 
     def _is_complete(self, name: str, frame: int, path: Path) -> bool:
         stamp = self.journal.frames.get((name, frame))
-        if stamp is not None:
-            return stamp.fits(path)
-        return not self.has_journal and _is_readable(path)
+        return stamp is not None and stamp.fits(path)
 
     # --- while it goes on -----------------------------------------------------------------------------------
 
@@ -201,8 +291,11 @@ class _Run:
         if isinstance(event, Failed):
             self._fail(event.frame, event.reason)
         elif isinstance(event, Done):
+            for (name, number), plate in event.plates.items():
+                self.journal.write_plate(name, number, plate)
+            self.used[event.frame] = event.used
             if event.files and event.frame not in self.done:
-                self.journal.write(frame=event.frame, files=event.files)
+                self.journal.write(frame=event.frame, files=event.files, plates=event.used)
             self._count(event.frame)
         elif event.files:
             self.journal.write(segment=str(event.chunk), files=event.files)
@@ -227,21 +320,60 @@ class _Run:
     # --- ending ---------------------------------------------------------------------------------------------
 
     def end(self) -> None:
-        """Join the videos and close the books. Raises FramesError where no frame was done."""
+        """Join the videos and finalise the journal. Raises FramesError where no frame was done."""
         self.report.done = sorted(self.done)
         self.report.failed = dict(sorted(self.report.failed.items()))
         if not self.done:
             raise FramesError(f"No frame could be rendered. {next(iter(self.report.failed.values()), '')}")
         inputs = [path for clip in self.clips.values() for path in clip.paths()]
+        joined: list[str] = []
         for name, path in self.job.videos.items():
             if name not in self.complete:
                 segments = self.segments(name)
+                for segment in segments:
+                    self._take_used(segment)
                 self._check_covered(path, segments)
                 join(path, segments, self.main, self.job.codec, self.job.shown(name), inputs)
                 if not self.report.failed:
-                    self.journal.write(joined=self.range, files={name: Stamp.of(path)})
+                    joined.append(name)
                     drop_segments(path)
+        self._end_hashing()
+        for name in joined:
+            stamp = Stamp.of(self.job.videos[name])
+            self.journal.write(joined=self.range, files={name: stamp}, plates=self._summary())
         self.journal.write(ended="complete" if not self.report.failed else "some frames failed")
+
+    def _end_hashing(self) -> None:
+        """Take down the containers' content; one that is not hashed by now is not waited for much longer."""
+        self.hasher.stop(_PATIENCE + (time.perf_counter() - self.began) / 10)
+        for (name, number), plate in self.hasher.found.items():
+            self.journal.write_plate(name, number, plate)
+
+    def _take_used(self, segment: Segment) -> None:
+        """Take in what the frames of a segment that was there already were made from."""
+        for number in segment.numbers:
+            if number not in self.used and segment.plates:
+                mine: Used = {}
+                for name, at in self.reach(number):
+                    mine.setdefault(name, {})[at] = segment.plates.get(name, {}).get(at, "?")
+                self.used[number] = mine
+
+    def _summary(self) -> str:
+        """Return one hash for what all frames were made from, or nothing where that is not known of some."""
+        made = [self._contents(frame) for frame in self.frames]
+        known = all(content != "?" for frame in made for _, content in pairs(frame)) and all(made)
+        return summary(made) if known else ""
+
+    def _contents(self, frame: int) -> Used:
+        """Return what a frame was made from by content, containers too."""
+        known = self.journal.known
+        return {
+            name: {
+                number: (((then := known.by_token(content)) and then.content) or "?") if number == WHOLE else content
+                for number, content in numbers.items()
+            }
+            for name, numbers in self.used.get(frame, {}).items()
+        }
 
     def _check_covered(self, path: Path, segments: list[Segment]) -> None:
         """Refuse to join a video from which a frame that was done is missing, whoever removed it."""
@@ -262,6 +394,12 @@ def frames_text(frames: Sequence[int] | Frames) -> str:
     return str(Chunk(tuple(frames)))
 
 
+def _first_and_last(job: Job, frames: Sequence[int] | Frames) -> Iterator[Path]:
+    for _, path in job.outputs:
+        pattern = SequencePattern.parse(path)
+        yield from {Path(path)} if pattern is None else {pattern.path(frames[0]), pattern.path(frames[-1])}
+
+
 def _clear_segments(path: Path, kept: list[Segment]) -> None:
     """Leave the usable segments alone and remove everything else from their folder."""
     if not kept:
@@ -271,12 +409,3 @@ def _clear_segments(path: Path, kept: list[Segment]) -> None:
     for file in segment_folder(path).iterdir():
         if file.name not in names:
             file.unlink(missing_ok=True)
-
-
-def _is_readable(path: Path) -> bool:
-    """Whether a picture that a run without a journal left can be read; it was given its name when complete."""
-    try:
-        read_picture(path)
-    except InputError:
-        return False
-    return True

@@ -6,8 +6,8 @@ import contextlib
 import copy
 import json
 import shutil
-from collections.abc import Generator, Iterable
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Collection, Generator, Iterable
+from dataclasses import asdict, dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -39,6 +39,7 @@ class Segment:
 
     :ivar frames: (number, timestamp, duration) of each frame, in units of the input's time base; the latter two are
         None where the input is pictures.
+    :ivar plates: what its frames were made from, as in :mod:`.plates`; empty where a version before told nothing.
     :ivar order: where each packet, as it is stored, comes in the order of showing.
     """
 
@@ -50,6 +51,7 @@ class Segment:
     height: int
     alpha: bool
     stamp: Stamp
+    plates: dict[str, dict[str, str]] = field(default_factory=dict)
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -86,11 +88,11 @@ def _beside(path: Path) -> Path:
     return path.with_name(path.name + ".json")
 
 
-def find_segments(path: Path, identity: str) -> list[Segment]:
+def find_segments(path: Path, identities: Collection[str]) -> list[Segment]:
     """Return the complete segments of a video, in order, no frame twice; of others by the same name the longest."""
     # A description that begins with a dot has not got its name yet: its writer was stopped, or goes on elsewhere.
     found = [Segment.load(item) for item in segment_folder(path).glob("[!.]*.json")]
-    usable = [segment for segment in found if segment is not None and segment.identity == identity]
+    usable = [segment for segment in found if segment is not None and segment.identity in identities]
     chosen: list[Segment] = []
     for segment in sorted(usable, key=lambda item: (item.numbers[0], -len(item.numbers))):
         if not chosen or segment.numbers[0] > chosen[-1].numbers[-1]:
@@ -104,8 +106,16 @@ def find_segments(path: Path, identity: str) -> list[Segment]:
 class SegmentWriter(ClipWriter):
     """Writes one segment, without sound and timecode; one in which every frame failed leaves nothing behind."""
 
-    def __init__(self, path: Path, like: Clip, codec: str | None, shown: Output, identity: str) -> None:
-        self.path, self.like, self.identity = path, like, identity
+    def __init__(
+        self,
+        path: Path,
+        like: Clip,
+        codec: str | None,
+        shown: Output,
+        identity: str,
+        used: Callable[[int], dict[str, dict[str, str]]] = lambda frame: {},
+    ) -> None:
+        self.path, self.like, self.identity, self.used = path, like, identity, used
         self.segment: Segment | None = None
         self._frames: list[tuple[int, int | None, int | None]] = []
         self._shape: tuple[int, ...] = ()
@@ -133,7 +143,12 @@ class SegmentWriter(ClipWriter):
         order = _packet_order(self.path, len(self._frames))
         alpha = len(self._shape) == 3 and self._shape[2] == 4
         frames = tuple(self._frames)
-        self.segment = Segment(self.path, self.identity, frames, order, width, height, alpha, Stamp.of(self.path))
+        plates: dict[str, dict[str, str]] = {}
+        for number, _, _ in frames:
+            for name, contents in self.used(number).items():
+                plates.setdefault(name, {}).update(contents)
+        stamp = Stamp.of(self.path)
+        self.segment = Segment(self.path, self.identity, frames, order, width, height, alpha, stamp, plates)
         self.segment.save()
 
     def abort(self) -> None:

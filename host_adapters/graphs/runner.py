@@ -130,6 +130,14 @@ class Runner:
             values.put(job.key, _work(job, values, job.key in joined))
         return {name: values.take((origin, frame)) for name, origin in shown.items()}
 
+    def needs(self, frame: int, wanted: Collection[str] | None = None) -> list[Key]:
+        """Return the sources and frames that the wanted outputs (all where None) at a frame are made from.
+
+        The frames may lie beyond a clip's ends.
+        """
+        _, uses, _ = self._plan(frame, self.graph.origins(wanted), {})
+        return [key for key in uses if key[0] in self.graph.sources]
+
     def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
         """Return the jobs in order, how often each value is read, and which a later frame may read again."""
         uses = Counter((origin, frame) for origin in shown.values())

@@ -7,7 +7,8 @@ import itertools
 import re
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
@@ -89,7 +90,7 @@ def _parse_part(part: str, text: str) -> range:
     return range(first, last + 1, step)
 
 
-def _in_words(frames: Iterable[int], most: int = 5) -> str:
+def in_words(frames: Iterable[int], most: int = 5) -> str:
     """Say frame numbers as runs: 3, 7–9 and 12."""
     runs = []
     for _, group in itertools.groupby(enumerate(frames), lambda pair: pair[1] - pair[0]):
@@ -102,6 +103,10 @@ def _in_words(frames: Iterable[int], most: int = 5) -> str:
 # --- reading ------------------------------------------------------------------------------------------------
 
 
+def _unwatched(frame: int) -> AbstractContextManager[None]:
+    return nullcontext()
+
+
 class Clip:
     """Pictures by frame number; made by :func:`open_clip`.
 
@@ -112,6 +117,7 @@ class Clip:
     :ivar info: what the file says of itself: PictureInfo or VideoInfo.
     :ivar notes: what a person should know, one sentence each.
     :ivar assumed: what holds instead of the file's tags, as it was given to :func:`open_clip`.
+    :ivar watch: entered with the number of each frame while it is read, as a context.
     """
 
     def __init__(self, path: Path | str) -> None:
@@ -122,6 +128,7 @@ class Clip:
         self.info: PictureInfo | VideoInfo
         self.notes: tuple[str, ...] = ()
         self.assumed: dict[str, Any] = {}
+        self.watch: Callable[[int], AbstractContextManager[None]] = _unwatched
         self._lock = threading.Lock()
         self._recent: OrderedDict[int, Any] = OrderedDict()
         self._remembered = _REMEMBERED
@@ -138,7 +145,7 @@ class Clip:
 
     def read(self, frame: int) -> Floats:
         """Return a picture, float32 (H, W, 3 or 4). Reading in order is cheap. Raises InputError."""
-        with self._lock:
+        with self._lock, self.watch(frame):
             picture, origin = self._read(frame)
             self._recent[frame] = origin
             self._recent.move_to_end(frame)
@@ -208,7 +215,7 @@ class SequenceClip(Clip):
         self.frames, self.missing = _span(found)
         first = read_picture(pattern.path(found[0]))[1]
         self.info, self.rate = first, _stated_rate(first)
-        gaps = f"{pattern} lacks {_plural('frame', self.missing)} {_in_words(self.missing)}." if self.missing else ""
+        gaps = f"{pattern} lacks {_plural('frame', self.missing)} {in_words(self.missing)}." if self.missing else ""
         self.notes = (*first.notes, *([gaps] if gaps else []))
 
     def _read(self, frame: int) -> tuple[Floats, Any]:
