@@ -64,7 +64,8 @@ class Job:
         assumed = {name: given for name, clip in clips.items() if (given := _beyond_tags(clip))}
         rest = [codec, *([assumed] if assumed else []), *sorted(name for name in outputs if JOIN in name)]
         fingerprints = {name: [_fingerprint(path) for path in clip.paths()] for name, clip in clips.items()}
-        identity = _identity(version("inkarnat"), graph.to_dict(), sorted(clips), *rest)
+        named = {name: [type(clip).__name__, clip.path.name] for name, clip in clips.items()}
+        identity = _identity(version("inkarnat"), graph.to_dict(), named, *rest)
         older = (_identity(_FIRST, graph.to_dict(), fingerprints, *rest),)
         inputs = tuple((name, os.path.abspath(clip.path)) for name, clip in clips.items())
         files = tuple((name, os.path.abspath(p)) for name, p in outputs.items())

@@ -281,8 +281,8 @@ class Present:
         if not used.startswith("="):
             return self.content(key) == used
         then, look = self.known.by_token(used), self.look(key)
-        if then is None or look is None:
-            return False
+        if then is None or look is None:  # a part of a run keeps no journal
+            return look is not None and look.token == used
         if then.look == look:
             return True
         return then.content is not None and self.content(key) == then.content

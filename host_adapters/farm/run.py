@@ -98,7 +98,7 @@ def join_videos(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | Fra
         work = _Run(job, clips, frames, None, None)
         stack.enter_context(work.journal)
         work.open_journal()
-        there = set.intersection(*({n for s in work.segments(name) for n in s.numbers} for name in job.videos))
+        there = set.intersection(*(work.made_from_these(name) for name in job.videos))
         for frame in frames:
             work.note(Done(frame) if frame in there else Failed(frame, "no part of the run has this frame"))
         work.end()
@@ -201,6 +201,18 @@ class _Run:
             if stamp is not None and not found[name]:
                 redone.update(self.frames)
         self._tell_stale(redone, {key for key, _ in changed})
+
+    def made_from_these(self, name: str) -> set[int]:
+        """Return the frames of which a segment is there that was made from the plates as they lie there now.
+
+        Other segments are removed.
+        """
+        present, segments = Present(self.clips, self.journal.known), self._complete_segments(name)
+        with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as threads:
+            changed = present.changed({pair for segment in segments for pair in pairs(segment.plates)}, threads)
+        kept = [segment for segment in segments if self._is_made_from(present, segment, changed)]
+        _clear_segments(self.job.videos[name], kept)
+        return {number for segment in kept for number in segment.numbers}
 
     def _complete_segments(self, name: str) -> list[Segment]:
         return [segment for segment in self.segments(name) if segment.stamp.fits(segment.path)]

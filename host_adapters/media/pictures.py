@@ -151,8 +151,37 @@ def _as_floats(path: Path, source: Any, bits: int, floating: bool) -> Floats:
     return dequantise(codes >> (16 - bits), bits)
 
 
-def _metadata(spec: Any) -> dict[str, tuple[str, Any]]:
-    return {item.name: (str(item.type), item.value) for item in spec.extra_attribs}
+def _metadata(path: Path, spec: Any) -> tuple[dict[str, tuple[str, Any]], list[str]]:
+    """Return the metadata, bytes that are no UTF-8 as lone surrogates, and a note on what cannot be passed on."""
+    kept: dict[str, tuple[str, Any]] = {}
+    lost = []
+    for item in spec.extra_attribs:
+        try:
+            name, value = item.name, item.value
+        except UnicodeDecodeError:
+            lost.append("an item whose text is no UTF-8")
+            continue
+        several = isinstance(value, tuple) and any(isinstance(part, str) and _is_odd(part) for part in value)
+        if _is_odd(name) or several:
+            lost.append(os.fsencode(name).decode("utf-8", "backslashreplace"))
+        else:
+            kept[name] = (str(item.type), value)
+    return kept, [f"{path}: the metadata {', '.join(lost)} cannot be passed on: no UTF-8."] if lost else []
+
+
+def _is_odd(text: str) -> bool:
+    """Tell whether bytes that are no UTF-8 stand in a text."""
+    return any("\udc80" <= sign <= "\udcff" for sign in text)
+
+
+def _set(spec: Any, name: str, type_name: str, value: Any) -> None:
+    """Set an item of metadata, text as the bytes that it came as."""
+    import OpenImageIO as oiio
+
+    if isinstance(value, str) and _is_odd(value):
+        spec.attribute(name, value.encode("utf-8", "surrogateescape"))
+    else:
+        spec.attribute(name, oiio.TypeDesc(type_name), value)
 
 
 # EXIF 2.3, tag 274: how the stored rows and columns are to be shown; each is its own flips, then a transposition.
@@ -206,6 +235,7 @@ def _describe(
 ) -> PictureInfo:
     spec = source.spec()
     names = spec.channelnames
+    metadata, notes = _metadata(path, spec)
     kinds = [str(kind) for kind in spec.channelformats] or [str(spec.format)] * len(names)
     notes = []
     lost = [names[i] for i in rest if kinds[i].startswith(("uint", "int")) and source.format_name() == "openexr"]
@@ -227,7 +257,7 @@ def _describe(
         premultiplied=not spec.get_int_attribute("oiio:UnassociatedAlpha", 0),
         orientation=orientation,
         window=(spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height),
-        metadata=_metadata(spec),
+        metadata=metadata,
         others=_upright(pixels[:, :, rest], orientation) if rest else None,
         other_names=tuple(names[i] for i in rest),
         other_types=tuple(kinds[i] for i in rest),
@@ -313,7 +343,7 @@ def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureI
     metadata = like.metadata if like is not None else {}
     for key, (type_name, value) in metadata.items():
         if like is not None and _is_kept(key, like.format == name):
-            spec.attribute(key, oiio.TypeDesc(type_name), value)
+            _set(spec, key, type_name, value)
     if like is not None and like.format == name == "openexr" and (like.width, like.height) == (width, height):
         spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height = like.window
     if name == "dpx" or (name == "tiff" and bits < 16):
