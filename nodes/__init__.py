@@ -40,7 +40,7 @@ from .standard import (
 )
 from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
-from .tags import space_tags, tagged_space
+from .tags import curve_of_profile, named_primaries, primaries_of_profile, space_tags, tag_in_words, tagged_space
 from .tone import Cdl, ToneCurve, ToneSuggestion, suggest_tone
 from .verdict import (
     AS_SHOT,
@@ -150,6 +150,7 @@ __all__ = [
     "Waveform",
     "Wishes",
     "beyond",
+    "curve_of_profile",
     "distance",
     "enter_space",
     "judge",
@@ -158,6 +159,8 @@ __all__ = [
     "leave_space",
     "measure_skin",
     "missed",
+    "named_primaries",
+    "primaries_of_profile",
     "return_to_space",
     "side_note",
     "solve_balance",
@@ -167,6 +170,7 @@ __all__ = [
     "space_tags",
     "study_skin",
     "suggest_tone",
+    "tag_in_words",
     "tagged_space",
     "worst_first",
 ]

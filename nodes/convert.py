@@ -186,6 +186,18 @@ def primaries_matrix(source: str, target: str) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(float(v) for v in row) for row in matrix)
 
 
+def primaries_of(name: str) -> Doubles:
+    """Return CIE x and y of red, green, blue and white, (4, 2), of a key of :data:`PRIMARIES` or a registered name."""
+    space = colour_science().RGB_COLOURSPACES[_SPACES.get(name, name)]
+    points: Doubles = np.vstack([space.primaries, space.whitepoint])
+    return points
+
+
+def decode(curve: str, values: Doubles) -> Doubles:
+    """Return the linear light of a signal (N, 3), by the short or registered name of its transfer function."""
+    return _quiet(_further(curve)[0])(values)
+
+
 def _rgb_to_xyz(name: str) -> tuple[Doubles, Doubles]:
     science = colour_science()
     space = science.RGB_COLOURSPACES[_SPACES.get(name, name)]

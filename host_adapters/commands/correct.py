@@ -22,7 +22,7 @@ from ...nodes import (
     solve_subjects,
 )
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
-from ..graphs.graph import Graph, Step
+from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.outputs import check_outputs
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
@@ -120,7 +120,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     if jit.is_cold():
         click.get_current_context().with_resource(helped("correct"))
     view = open_view(options["view"])
-    footage = Footage.of(options)
+    footage = Footage.of(options).meant({STANDARD_SOURCE: input})
     clip = footage.open(input)
     working = footage.working(clip)
     outputs = _outputs(output, options, people)

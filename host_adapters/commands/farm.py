@@ -43,9 +43,9 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     """
     if options["part"] and options["join"]:
         raise GraphError("--part and --join are two steps: give one of them.")
-    footage = Footage.of(options)
-    loaded = footage.around(Graph.load(graph))
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    footage = Footage.of(options).meant(files)
+    loaded = footage.around(Graph.load(graph))
     check_names(loaded, files, paths)
     from ..farm.chunks import Job
 

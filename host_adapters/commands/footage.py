@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import click
 
 from ...kernels.codes import SITING
-from ..graphs.graph import Graph
+from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..media.clips import Clip, open_clip
 from . import console
 
 Command = Callable[..., Any]
+
+AUTO = "auto"
 
 FIELDS = {"refuse": False, "whole": True}
 
@@ -50,7 +52,8 @@ def footage_options(command: Command) -> Command:
                 metavar="SPACE",
                 help="Colour space of the footage, brought to BT.709 for the work and back: a short name such as hlg, "
                 "pq or p3_d65, a name registered in colour-science, or CURVE:PRIMARIES; with :codes behind it where "
-                "the curve counts on the whole scale of codes and the clip is studio range.",
+                "the curve counts on the whole scale of codes and the clip is studio range; or auto: the one that the "
+                "clip states (plain BT.709 stays as it is).",
             ),
         )
     ):
@@ -72,6 +75,8 @@ class Footage:
     assumed: dict[str, Any] = field(default_factory=dict)
     input_space: str | None = None
     output_space: str | None = None
+    resolved: bool = False
+    """Whether the colour space is the clip's own word, and was told."""
 
     @classmethod
     def of(cls, options: dict[str, Any]) -> Footage:
@@ -102,9 +107,23 @@ class Footage:
         from ..media.colour_tags import space_notes
 
         clip = open_clip(path, **self.assumed)
-        for note in (*clip.notes, *space_notes(clip, self.input_space)):
+        for note in (*clip.notes, *(() if self.resolved else space_notes(clip, self.input_space))):
             console.warn(f"note: {note}")
         return clip
+
+    def meant(self, files: Mapping[str, str]) -> Footage:
+        """Put the colour space that a clip states in place of ``auto``, and say which. Raises InputError.
+
+        :param files: by the names of their sources; the clip is the one that :meth:`around` converts.
+        """
+        if self.input_space != AUTO or not files:
+            return self
+        with open_clip(files.get(STANDARD_SOURCE) or next(iter(files.values())), **self.assumed) as clip:
+            from ..media.colour_tags import meaning_of
+
+            meaning = meaning_of(clip)
+        console.warn(f"note: {meaning.line()}")
+        return replace(self, input_space=meaning.space, resolved=True)
 
     def around(self, graph: Graph) -> Graph:
         """Put the conversions around a graph. Raises ParamError, GraphError."""

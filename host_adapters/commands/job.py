@@ -48,9 +48,9 @@ def command(
     \b
       inkarnat job workshop.json --in plate=take3.mov --out result=skin.mov > job.yaml
     """
-    footage = Footage.of(options)
-    loaded = footage.around(Graph.load(graph))
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    footage = Footage.of(options).meant(files)
+    loaded = footage.around(Graph.load(graph))
     check_names(loaded, files, paths)
     from ..farm.chunks import Job
     from ..farm.job_template import as_yaml, job_template, left_open

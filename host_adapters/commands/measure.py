@@ -27,7 +27,7 @@ from ...nodes import (
     suggest_tone,
 )
 from ..graphs.errors import GraphError
-from ..graphs.graph import Graph
+from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
 from ..media.clips import Clip, parse_frames
@@ -115,7 +115,7 @@ def command(
     A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied. `inkarnat
     check --limits` shows what the statuses go by.
     """
-    view, footage = open_view(options["view"]), Footage.of(options)
+    view, footage = open_view(options["view"]), Footage.of(options).meant({STANDARD_SOURCE: input})
     if corrected and graph_file is None:
         raise GraphError("--corrected needs the graph that made the file: give --graph G.json.")
     clip = footage.working(footage.open(input))

@@ -78,9 +78,9 @@ def command(
 
     With --jobs or --resume a journal beside the first output lists what is complete, with sizes and hashes.
     """
-    footage = Footage.of(options)
-    loaded = footage.around(Graph.load(graph))
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    footage = Footage.of(options).meant(files)
+    loaded = footage.around(Graph.load(graph))
     check_names(loaded, files, paths)
     with ExitStack() as stack:
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}

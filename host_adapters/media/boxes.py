@@ -331,3 +331,71 @@ def chapter_tracks(path: Path) -> frozenset[int]:
                 count = len(box.payload) // 4
                 tracks.update(struct.unpack(f">{count}I", box.payload[: 4 * count]))
     return frozenset(tracks)
+
+
+# --- colour tags --------------------------------------------------------------------------------------------
+
+_COLOUR_IDS = (0x55B9, 0x55B1, 0x55BB, 0x55BA)
+"""Range, matrix, primaries and transfer in Matroska, numbered as in ITU-T H.273."""
+
+
+def container_tags(path: Path, matroska: bool, place: int, number: int) -> tuple[int, int, int, int] | None:
+    """Return range, matrix, primaries and transfer that a container states of a stream; None where it states nothing.
+
+    :param place: of the stream in a Matroska file. :param number: of the track in a QuickTime or MP4 file.
+    """
+    try:
+        return _matroska_tags(path, place) if matroska else _quicktime_tags(path, number)
+    except (ValueError, IndexError, struct.error, OSError):
+        return None
+
+
+def _matroska_tags(path: Path, place: int) -> tuple[int, int, int, int] | None:
+    with path.open("rb") as file:
+        head = file.read(1 << 20)
+    begin, end = _find(head, _SEGMENT, _TRACKS) or (0, 0)
+    tracks = [(b, e) for identity, _, b, e in _elements(head, begin, end) if identity == _TRACK]
+    if place >= len(tracks):
+        return None
+    span = _inside(head, tracks[place], _VIDEO)
+    colour = _inside(head, span, _COLOUR) if span is not None else None
+    if colour is None:
+        return None
+    stated = {identity: int.from_bytes(head[b:e], "big") for identity, _, b, e in _elements(head, *colour)}
+    extent, matrix, primaries, transfer = (stated.get(name, 2 * (name != 0x55B9)) for name in _COLOUR_IDS)
+    return extent if extent in (1, 2) else 0, matrix, primaries, transfer
+
+
+def _inside(head: bytes, span: tuple[int, int], name: int) -> tuple[int, int] | None:
+    return next(((b, e) for identity, _, b, e in _elements(head, *span) if identity == name), None)
+
+
+def _quicktime_tags(path: Path, number: int) -> tuple[int, int, int, int] | None:
+    found = movie_box(path)
+    for track in found[0].all(b"trak") if found is not None else ():
+        head, table = track.find(b"tkhd"), track.find(b"mdia", b"minf", b"stbl", b"stsd")
+        if head is None or table is None or _track_number(head.payload) != number:
+            continue
+        (size,) = struct.unpack(">I", table.payload[8:12])
+        for box in _loose(table.payload[8 + 86 : 8 + size]):
+            if box.kind == b"colr" and box.payload[:4] in (b"nclx", b"nclc"):
+                primaries, transfer, matrix = struct.unpack(">3H", box.payload[4:10])
+                extent = 0 if box.payload[:4] == b"nclc" else 2 if box.payload[10] & 0x80 else 1
+                return extent, matrix, primaries, transfer
+    return None
+
+
+def _track_number(head: bytes) -> int:
+    return int.from_bytes(head[20:24] if head[0] else head[12:16], "big")
+
+
+def _loose(data: bytes) -> list[Box]:
+    """Boxes up to where they end; a sample entry may close with four zeros."""
+    found, at = [], 0
+    while at + 8 <= len(data):
+        size, kind = struct.unpack(">I4s", data[at : at + 8])
+        if size < 8 or at + size > len(data):
+            break
+        found.append(Box(kind, data[at + 8 : at + size]))
+        at += size
+    return found

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, Planes
+from .boxes import container_tags
 from .files import InputError
 from .metadata import stream_metadata
 from .side_data import Mastering, mastering_of, matrix_of, orientation_of, siting_of
@@ -105,6 +106,7 @@ class VideoInfo:
     :ivar stream: the index of the picture's stream in the file. :ivar codec_tag: its four letters there.
     :ivar flags: its disposition, as a number. :ivar names: its metadata, as it is taken over.
     :ivar alone: an output gets the picture alone, without what lies beside it.
+    :ivar spoken: range, matrix, primaries and transfer as the stream itself states them, without its container.
     :ivar tags: range, matrix, primaries and transfer, as ITU-T H.273 numbers, to be written to an output.
     :ivar notes: what had to be assumed, one sentence each.
     """
@@ -127,6 +129,7 @@ class VideoInfo:
     stream: int | None = None
     codec_tag: str = ""
     flags: int = 1
+    spoken: Tags = (0, _UNTAGGED, _UNTAGGED, _UNTAGGED)
     names: dict[str, str] = field(default_factory=dict, hash=False)
     alone: bool = False
     tags: tuple[int, int, int, int] = (0, _UNTAGGED, _UNTAGGED, _UNTAGGED)
@@ -201,9 +204,19 @@ def plane_view(plane: Any, pixel_format: PixelFormat) -> NDArray[Any]:
 
 
 def describe_stream(
-    path: Path, container: Any, stream: Any, frame: Any, standard: str | None, studio: bool | None, siting: str | None
+    path: Path,
+    container: Any,
+    stream: Any,
+    frame: Any,
+    before: Tags,
+    standard: str | None,
+    studio: bool | None,
+    siting: str | None,
 ) -> VideoInfo:
-    """Return what a stream says of itself, and what is assumed where it says nothing."""
+    """Return what a stream says of itself, and what is assumed where it says nothing.
+
+    :param before: range, matrix, primaries and transfer as the library held them before it decoded ``frame``.
+    """
     pixel_format = PixelFormat.parse(planar_name(frame.format.name))
     if pixel_format is None:
         grey = frame.format.name.startswith("gray")
@@ -211,7 +224,10 @@ def describe_stream(
         raise InputError(f"{path} has the pixel format {frame.format.name}, which is not used here; {mend}.")
     codec = stream.codec_context.name
     sited = siting_of(frame) if not pixel_format.rgb and pixel_format.subsampling != "4:4:4" else None
-    coding, tags, notes = _coding(path, frame, pixel_format, codec, standard, studio, siting, sited)
+    spoken, outside = _stated(path, container, stream, frame, before)
+    agreed, notes = _agreed(path, codec, spoken, outside)
+    coding, tags, assumed = _coding(path, frame, pixel_format, codec, agreed, standard, studio, siting, sited)
+    notes += assumed
     matrix = matrix_of(frame)
     orientation = orientation_of(matrix)
     if orientation is None:
@@ -240,6 +256,7 @@ def describe_stream(
         stream=stream.index,
         codec_tag=stream.codec_context.codec_tag,
         flags=int(stream.disposition),
+        spoken=spoken,
         names=stream_metadata(stream),
         tags=tags,
         pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
@@ -251,24 +268,58 @@ def describe_stream(
     )
 
 
+def _stated(path: Path, container: Any, stream: Any, frame: Any, before: Tags) -> tuple[Tags, Tags]:
+    """Return range, matrix, primaries and transfer as the stream itself states them, and as its container does.
+
+    :param before: what the library held before it decoded: the container's, unless the stream took its place.
+    """
+    spoken = int(frame.color_range), int(frame.colorspace), int(frame.color_primaries), int(frame.color_trc)
+    if frame.format.name.startswith("yuvj"):
+        spoken = (FULL_TAG, *spoken[1:])
+    name = container.format.name
+    if "matroska" not in name and "mov" not in name:
+        return spoken, before
+    tags = container_tags(path, "matroska" in name, stream.index, stream.id)
+    return spoken, tags or before
+
+
+def _agreed(path: Path, codec: str, spoken: Tags, outside: Tags) -> tuple[Tags, list[str]]:
+    """Return the tags that hold: the stream's own, as it lies next to the picture, else the container's."""
+    from ...nodes import tag_in_words
+
+    held, notes = [], []
+    for field_name, inner, outer in zip(("range", "matrix", "primaries", "transfer"), spoken, outside, strict=True):
+        silent = (0,) if field_name == "range" else (3, _UNTAGGED) if field_name == "matrix" else UNTAGGED
+        from_container = inner in silent or (
+            codec in MATRIX_IN_CONTAINER and field_name == "matrix" and outer in MATRIX
+        )
+        held.append(outer if from_container and outer not in silent else inner)
+        if inner not in silent and outer not in silent and MATRIX.get(inner, inner) != MATRIX.get(outer, outer):
+            taken, other = ("container", "stream") if from_container else ("stream", "container")
+            words = {"stream": tag_in_words(field_name, inner), "container": tag_in_words(field_name, outer)}
+            notes.append(
+                f"{path}: for its {field_name} the {taken} says {words[taken]} and the {other} {words[other]}; the "
+                f"{taken}'s is taken."
+            )
+    return (held[0], held[1], held[2], held[3]), notes
+
+
 def _coding(
     path: Path,
     frame: Any,
     pixel_format: PixelFormat,
     codec: str,
+    tags: Tags,
     standard: str | None,
     studio: bool | None,
     siting: str | None,
     siting_tag: str | None,
-) -> tuple[Coding, tuple[int, int, int, int], list[str]]:
+) -> tuple[Coding, Tags, list[str]]:
     """Return what the codes mean, the tags that say so, and what had to be assumed. Raises InputError."""
     notes: list[str] = []
-    primaries, transfer = int(frame.color_primaries), int(frame.color_trc)
+    extent, matrix, primaries, transfer = tags
     if pixel_format.rgb:
         return Coding(pixel_format.bits, False, "rgb", "4:4:4"), (FULL_TAG, 0, primaries, transfer), notes
-    matrix, extent = int(frame.colorspace), int(frame.color_range)
-    if frame.format.name.startswith("yuvj"):
-        extent = FULL_TAG
     if standard is not None:
         matrix = matrix if MATRIX.get(matrix) == standard else MATRIX_TAG[standard]
     elif matrix in (0, 3, _UNTAGGED):
@@ -290,9 +341,7 @@ def _coding(
         notes.append(f"{path} does not say which range it uses: studio range is assumed.")
     sited = siting or _SITED.get(siting_tag or "") or _siting(codec, standard, pixel_format)
     if siting_tag in _OTHER_SITES and siting is None:
-        notes.append(
-            f"{path} says that its chroma sits {_OTHER_SITES[siting_tag]}: {sited} is taken, the nearest known."
-        )
+        notes.append(f"{path} says that its chroma sits {_OTHER_SITES[siting_tag]}: it is taken for {sited}.")
     coding = Coding(pixel_format.bits, extent != FULL_TAG, standard, pixel_format.subsampling, sited)
     return coding, (extent, matrix, primaries, transfer), notes
 

@@ -14,8 +14,6 @@ from typing import Any
 from ...kernels.codes import planes_to_picture
 from .files import InputError, check_input
 from .video_format import (
-    MATRIX,
-    MATRIX_IN_CONTAINER,
     Original,
     VideoFrame,
     describe_stream,
@@ -203,11 +201,15 @@ class VideoReader:
         self._next = 1
         container, stream = open_container(self.path)
         try:
-            stated_matrix = int(stream.codec_context.colorspace)
+            context = stream.codec_context
+            before = (
+                int(context.color_range),
+                int(context.colorspace),
+                int(context.color_primaries),
+                int(context.color_trc),
+            )
             first = self._first_frame(container, stream)
-            if stream.codec_context.name in MATRIX_IN_CONTAINER and stated_matrix in MATRIX:
-                first.colorspace = stated_matrix
-            info = describe_stream(self.path, container, stream, first, standard, studio, siting)
+            info = describe_stream(self.path, container, stream, first, before, standard, studio, siting)
             if interlaced and first.interlaced_frame:
                 info = replace(info, notes=(*info.notes, _FIELDS_NOTE.format(path)))
             stated: int = stream.frames if _is_plausible(stream) else 0
