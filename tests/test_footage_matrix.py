@@ -490,8 +490,8 @@ def test_correct_in_another_space_keeps_untouched_codes_and_its_graph_does_the_s
     assert json.loads(reading.stdout)["readings"][0]["angle"] == pytest.approx(128, abs=0.6)
     kept = run("measure", source, "--graph", take / "g.json", "--json", "--matrix", "709")
     plain = run("measure", source, "--add", skin, "--input-space", "hlg:bt709", "--json", "--matrix", "709")
-    angles = [json.loads(done.stdout)["readings"][0]["angle"] for done in (kept, plain)]
-    assert angles[0] == pytest.approx(angles[1], abs=0.05)
+    before, alone = (json.loads(done.stdout)["readings"][0] for done in (kept, plain))
+    assert before["as_shot"]["angle"] == pytest.approx(alone["angle"], abs=0.05)
 
 
 def test_a_clip_that_says_hlg_is_named_with_the_mend(tmp_path):
