@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import math
 from dataclasses import dataclass
@@ -90,6 +91,11 @@ class Vectorscope(Node):
     def output_size(self, width: int, height: int) -> tuple[int, int]:
         """Return the scope's own size."""
         return (self.size, self.size)
+
+    def fitted(self, width: int, height: int) -> Vectorscope:
+        """Return the scope no larger than this, down to its least size."""
+        least = int(self.params()["size"].low)
+        return dataclasses.replace(self, size=max(least, min(self.size, width, height)))
 
     def process(self, image: Picture, matte: Matte | None = None) -> Picture:
         """Return the scope of the picture, or of its keyed pixels where a matte is given."""
@@ -427,6 +433,12 @@ class Waveform(Node):
     def output_size(self, width: int, height: int) -> tuple[int, int]:
         """Return the waveform's own size."""
         return (self.width, self.height)
+
+    def fitted(self, width: int, height: int) -> Waveform:
+        """Return the waveform no larger than this, in the same proportions, down to its least size."""
+        least = max(self.params()["width"].low / self.width, self.params()["height"].low / self.height)
+        part = min(1.0, max(least, min(width / self.width, height / self.height)))
+        return dataclasses.replace(self, width=round(self.width * part), height=round(self.height * part))
 
     def process(self, image: Picture, matte: Matte | None = None) -> Picture:
         """Return the waveform of the picture, or of its keyed pixels where a matte is given."""

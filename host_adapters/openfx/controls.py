@@ -17,6 +17,9 @@ PREMULTIPLIED = "premultiplied"
 MATTE_OUTPUT = "matte_output"
 """The choice of where a matte goes, for effects that make one."""
 MATTE_EVERYWHERE, MATTE_IN_ALPHA = range(2)
+DRAWING_PLACE, DRAWING_HEIGHT = "drawing_place", "drawing_height"
+"""Where a scope lies, and how high it is beside the picture, for effects whose result has a size of its own."""
+ALONE, UPPER_LEFT, UPPER_RIGHT, LOWER_LEFT, LOWER_RIGHT = range(5)
 REPORT = "report"
 """The text in which an action answers."""
 MOST_POINTS = 12
@@ -127,6 +130,8 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
         controls += _for_param(name, param, curves=curves, **more)
     if kind.output().kind == "matte":
         controls.append(_matte_output())
+    if has_own_size(kind()):
+        controls += _drawing_place()
     children = tuple(control.name for control in controls if control.type != "Group")
     page = Control("controls", "Page", {api.LABEL: ("Controls",), _key("PageChild"): children})
     return (*controls, page)
@@ -136,6 +141,23 @@ def _matte_output() -> Control:
     hint = "matte: red, green, blue and alpha all hold it. alpha: the colour of Source stays and alpha holds it."
     head = _Head(MATTE_OUTPUT, words(MATTE_OUTPUT), f"Where the matte goes. {hint}")
     return _control("Choice", head, ChoiceOption=("matte", "alpha"), Default=MATTE_EVERYWHERE, Animates=0)
+
+
+def has_own_size(node: Node) -> bool:
+    """Tell whether the size of the result is the node's own, whatever that of the picture: a scope."""
+    return node.output_size(1, 1) == node.output_size(2, 2)
+
+
+def _drawing_place() -> Iterator[Control]:
+    corners = ("Alone", "Upper left corner", "Upper right corner", "Lower left corner", "Lower right corner")
+    head = _Head(DRAWING_PLACE, "Place", "Alone in the middle of the frame, or in a corner of the picture.")
+    yield _control("Choice", head, ChoiceOption=corners, Default=ALONE, Animates=0)
+    hint = "How much of the frame's height it takes in a corner of the picture."
+    height = _Head(DRAWING_HEIGHT, "Height in a corner (%)", hint)
+    ends = {"Min": 10.0, "Max": 100.0, "DisplayMin": 10.0, "DisplayMax": 100.0}
+    yield _control(
+        "Double", height, DoubleType="OfxParamDoubleTypePlain", **ends, Default=40.0, Increment=1.0, Digits=1
+    )
 
 
 def _on_this_frame(kind: type[Node]) -> Iterator[Control]:

@@ -9,13 +9,27 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import PIL.Image
 
 from ...kernels import planes, strips
 from ...kernels.arrays import Floats, lend
 from ...kernels.colour import is_opaque, premultiply, unpremultiply
 from ...nodes.declare import Node
 from . import api
-from .controls import MATTE_IN_ALPHA, MATTE_OUTPUT, Clip, Frame, words
+from .controls import (
+    ALONE,
+    DRAWING_HEIGHT,
+    DRAWING_PLACE,
+    LOWER_RIGHT,
+    MATTE_IN_ALPHA,
+    MATTE_OUTPUT,
+    UPPER_LEFT,
+    UPPER_RIGHT,
+    Clip,
+    Frame,
+    has_own_size,
+    words,
+)
 from .images import Borrow, Box, Image, Pixels, Scratch, is_plain, store_matte, store_picture, to_picture, to_unpacked
 from .instance import OUTPUT, Instance
 from .properties import OpenFXError, Properties
@@ -114,6 +128,7 @@ class _Job:
     beside: Image | None = None
     """Where the colour comes from that stays beside a matte in alpha."""
     signal: Signal = AS_IT_IS
+    drawing: Drawing | None = None
 
     def run(self, time: float) -> None:
         inputs = self.images.inputs(time)
@@ -126,6 +141,8 @@ class _Job:
         divides = source.is_premultiplied and not self.signal.is_converted
         node = self.instance.node(time, canonical(frame, self.scale, source.aspect), divides)
         self.beside = source if self._writes_alpha(time) else None
+        self.drawing = drawing_of(self.instance, node, time, frame, self.scale, source.aspect)
+        node = self.drawing.node if self.drawing else node
         part = self.window.within(source.bounds if node.pixelwise else frame)
         if part != self.window:
             self.clear(self.window)
@@ -156,6 +173,8 @@ class _Job:
             self._check_abort()
             with lend(room):
                 result = work.process(fed, span[0], borrow)
+            if self.drawing:
+                result = self.drawing.laid_out(result, fed[span[0]], frame)
             if result is not pixels:
                 self._store(part, _cut_out(result, frame, part), -1)
 
@@ -241,6 +260,65 @@ def _cut_out(whole: Floats, frame: Box, part: Box) -> Floats:
     rows = slice(frame.y2 - part.y2, frame.y2 - part.y1)
     columns = slice(part.x1 - frame.x1, part.x2 - frame.x1)
     return _centred(whole, frame)[rows, columns]
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A result of another size than the frame, such as a scope: how large it becomes, and where it lies.
+
+    :ivar size: its width and height in pixels. :ivar corner: the corner of the picture that it lies in, or ALONE.
+    :ivar port: the port with that picture.
+    """
+
+    node: Node
+    size: tuple[int, int]
+    corner: int
+    port: str
+
+    def laid_out(self, result: Floats, fed: dict[str, Floats], frame: Box) -> Floats:
+        """Return the result as large as it is to be: alone, or laid on the picture."""
+        drawn = _resized(result, self.size)
+        if self.corner == ALONE:
+            return drawn
+        picture = fed[self.port][..., : drawn.shape[2]].copy()
+        right, top = self.corner in (UPPER_RIGHT, LOWER_RIGHT), self.corner in (UPPER_LEFT, UPPER_RIGHT)
+        x = frame.width - drawn.shape[1] if right else 0
+        y = 0 if top else frame.height - drawn.shape[0]
+        picture[y : y + drawn.shape[0], x : x + drawn.shape[1]] = drawn
+        return picture
+
+
+def drawing_of(
+    instance: Instance, node: Node, time: float, frame: Box, scale: tuple[float, float], aspect: float
+) -> Drawing | None:
+    """Return how a result of another size than the frame is shown; None where it is as large as the frame.
+
+    What has a size of its own counts in pixels of the full frame: a proxy shows it smaller, a small frame whole.
+    """
+    corner, width, height = ALONE, float(frame.width), float(frame.height)
+    own = has_own_size(node)
+    if own:
+        get = instance.getter(time)
+        corner = get(DRAWING_PLACE)
+        across, up = scale[0] / aspect, scale[1]
+        if corner != ALONE:
+            height *= min(max(get(DRAWING_HEIGHT), 1.0), 100.0) / 100
+        node = node.fitted(max(1, round(width / across)), max(1, round(height / up)))
+    size = node.output_size(frame.width, frame.height)
+    if size == (frame.width, frame.height):
+        return None
+    wanted = (size[0] * across, size[1] * up) if own else (float(size[0]), float(size[1]))
+    part = min(1.0, width / wanted[0], height / wanted[1])
+    pixels = (max(1, round(wanted[0] * part)), max(1, round(wanted[1] * part)))
+    return Drawing(node, pixels, corner, instance.clips[0].port)
+
+
+def _resized(picture: Floats, size: tuple[int, int]) -> Floats:
+    """Return a picture at another size, each pixel the mean of what it covers."""
+    if (picture.shape[1], picture.shape[0]) == size:
+        return picture
+    channels = [PIL.Image.fromarray(np.ascontiguousarray(picture[..., c])) for c in range(picture.shape[2])]
+    return np.stack([np.asarray(c.resize(size, PIL.Image.Resampling.BOX)) for c in channels], axis=2)
 
 
 def _centred(array: Floats, frame: Box) -> Floats:
