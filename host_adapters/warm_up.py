@@ -15,13 +15,14 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ..kernels import jit, strips, tiles
+from ..kernels import codes, jit, planes, strips, tiles
 from ..kernels.arrays import Floats
 from ..kernels.errors import InkarnatError
 from ..kernels.guided import guided_coefficients
@@ -127,11 +128,9 @@ def _tiny(kind: str, channels: int) -> Floats:
 
 LATER: Mapping[str, tuple[str, ...]] = {
     "correct": ("solve_steer", "soften_matte_plainly"),
-    "correct_skin": ("soften_matte_plainly", "tone_curve", "cdl"),
-    "soften_matte": ("move_edge", "follow_picture"),
     "warm": tuple(reversed(NODES)),
 }
-"""What is left to the helper, by verb or effect: nodes, or work that is named in :data:`PARTLY`."""
+"""What is left to the helper, by verb: nodes, or work that is named in :data:`PARTLY`."""
 
 
 @contextlib.contextmanager
@@ -146,13 +145,145 @@ def helped(work: str) -> Iterator[None]:
             child.communicate()
 
 
+# --- all that an effect needs, before it is used ------------------------------------------------------------
+
+Report = Callable[[float], bool]
+"""Is told the share that is done, 0 to 1, and returns False where the rest is not wanted any more."""
+
+_MADE_OF: Mapping[str, tuple[str, ...]] = {
+    "correct_skin": ("balance", "skin_key", "soften_matte_plainly", "steer_skin", "solve_steer", "tone_curve", "cdl"),
+    "soften_matte": ("move_edge", "follow_picture"),
+}
+_ACTIONS = ":actions"
+_WEIGHTS = {"skin_key": 2.0, "soften_matte_plainly": 3.0, "solve_steer": 2.0, _ACTIONS: 6.0}
+"""About how long pieces take beside each other, where that is not 1."""
+_HOST_PIXELS = "host_pixels"
+_EVENT = b"."
+_PAUSE = 0.1
+"""Seconds between two looks at how far the processes are."""
+
+
+def pieces_of(kind: type[Node]) -> tuple[str, ...]:
+    """Return the pieces in which a first use is compiled: parts, the whole, its buttons, the pixels of hosts."""
+    return (
+        *_MADE_OF.get(kind.name, ()),
+        kind.name,
+        *((kind.name + _ACTIONS,) if kind.actions() else ()),
+        _HOST_PIXELS,
+    )
+
+
+def compile_ahead(kind: type[Node], report: Report) -> bool:
+    """Compile what a first render and the buttons of an effect need, in processes of their own where that can be.
+
+    One works from the beginning and one from the end. :return: False where ``report`` broke it off.
+    """
+    names = pieces_of(kind)
+    orders = (names, names[::-1]) if _can_help() else ()
+    workers = [worker for worker in map(_worker, orders) if worker]
+    if not workers:
+        for index, name in enumerate(names):
+            if not report(index / len(names)):
+                return False
+            compile_first_uses([name])
+        return report(1.0)
+    try:
+        return _watch(workers, names, report)
+    finally:
+        for worker in workers:
+            worker.end()
+
+
+def _watch(workers: Sequence[_Worker], names: Sequence[str], report: Report) -> bool:
+    """Report until every piece is done by one of the processes, or both have ended."""
+    weights = {name: _WEIGHTS.get(_ACTIONS if name.endswith(_ACTIONS) else name, 1.0) for name in names}
+    whole, shown = sum(weights.values()), 0.0
+    while True:
+        done = set().union(*(worker.done for worker in workers))
+        if done.issuperset(names) or not any(worker.is_running() for worker in workers):
+            report(1.0)
+            return True
+        partly = {worker.current: worker.part for worker in workers if worker.current not in done}
+        share = sum(weights[name] for name in done) + sum(weights[name] * part for name, part in partly.items())
+        shown = max(shown, share / whole)
+        if not report(shown):
+            return False
+        time.sleep(_PAUSE)
+
+
+class _Worker:
+    """A process that compiles pieces and says which are done."""
+
+    def __init__(self, process: subprocess.Popen[bytes], names: Sequence[str]) -> None:
+        self._process, self._names = process, names
+        self.done: set[str] = set()
+        self._compiled = 0  # functions since the last piece was done
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        for line in self._process.stdout or ():
+            if line.startswith(_EVENT):
+                self._compiled += 1
+            else:
+                self._compiled = 0
+                self.done.add(line.decode().strip())
+
+    @property
+    def current(self) -> str:
+        """The piece that it works on."""
+        return self._names[min(len(self.done), len(self._names) - 1)]
+
+    @property
+    def part(self) -> float:
+        """About how much of that is done: it grows with every function that is compiled, and never reaches 1."""
+        return float(0.9 * (1 - 0.97**self._compiled))
+
+    def is_running(self) -> bool:
+        return self._process.poll() is None
+
+    def end(self) -> None:
+        self._process.kill()
+        self._process.wait()
+
+
+def _worker(names: Sequence[str]) -> _Worker | None:
+    process = _started(("--tell", *names), stdout=subprocess.PIPE)
+    return None if process is None else _Worker(process, names)
+
+
+def _tell_progress(names: Sequence[str]) -> None:
+    """Compile pieces and write a line for each that is done, and for each function on the way."""
+
+    def say(line: bytes) -> None:
+        sys.stdout.buffer.write(line + b"\n")
+        sys.stdout.buffer.flush()
+
+    with contextlib.suppress(ImportError, AttributeError):
+        from numba.core import event
+
+        class Listener(event.Listener):
+            def on_start(self, happened: Any) -> None:
+                pass
+
+            def on_end(self, happened: Any) -> None:
+                say(_EVENT)
+
+        event.register("numba:compile", Listener())  # type: ignore[no-untyped-call]
+    for name in names:
+        compile_first_uses([name])
+        say(name.encode())
+
+
+# --- another process ----------------------------------------------------------------------------------------
+
+
 def _can_help() -> bool:
     """Tell whether there is a place that two may write to, a second core, and a Python that is no host program."""
     shared = jit.CACHE_FOLDER is not None and sys.platform != "win32"
     return shared and strips.thread_count() > 1 and Path(sys.executable or "").name.startswith("python")
 
 
-def _started(names: Sequence[str]) -> subprocess.Popen[bytes] | None:
+def _started(names: Sequence[str], stdout: int = subprocess.DEVNULL) -> subprocess.Popen[bytes] | None:
     path = os.pathsep.join(filter(None, sys.path))
     surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONHOME"}
     try:
@@ -160,7 +291,7 @@ def _started(names: Sequence[str]) -> subprocess.Popen[bytes] | None:
             [sys.executable, "-P", "-m", __name__, *names],
             env=surroundings | {"PYTHONPATH": path, "INKARNAT_THREADS": "1"},
             stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
+            stdout=stdout,
             stderr=subprocess.DEVNULL,
         )
     except OSError:
@@ -218,12 +349,40 @@ def _follow_picture() -> None:
     tiles.of_line(*guided_coefficients(keyed, keyed, 4, 4e-4), 4, (4 * _TALL, 256))
 
 
+def _act(kind: type[Node]) -> None:
+    """Do on a picture of skin beside a grey card what the buttons of a node do, one after the other."""
+    picture = np.full((_TALL, 128, 4), (0.72, 0.52, 0.43, 1.0), np.float32)
+    picture[:, 100:, :3] = 0.5
+    picture[:, ::3, :3] *= np.float32(0.97)
+    inputs = {name: picture for name, port in kind.inputs().items() if not port.optional}
+    asked: dict[str, Any] = {}
+    for name, ask in kind.asks().items():
+        if isinstance(ask, Param):
+            asked[name] = ask.default
+        else:
+            asked[name] = (Sample.point(*ask.at) if ask.shape == "point" else Sample.box(*ask.at)) if ask.used else None
+    node: Any = kind()
+    for action in kind.actions().values():
+        with contextlib.suppress(InkarnatError):  # what does not suit this picture compiles what it can
+            node, _ = action.run(node, asked, **inputs)
+
+
+def _turn_pixels() -> None:
+    """Take and give pixels as hosts keep them: whole numbers, mattes inside pictures."""
+    for type_, bits in ((np.uint8, 8), (np.uint16, 16)):
+        pixels = np.zeros((64, 64, 4), type_)
+        codes.quantise(codes.dequantise(pixels, bits), bits, dither=False)
+    picture = np.zeros((64, 64, 4), np.float32)
+    planes.spread(planes.plane_of(picture, np.empty((64, 64), np.float32)), picture)
+
+
 def _skin() -> tuple[Floats, Floats]:
     return np.full((_TALL, 64, 3), (0.72, 0.52, 0.43), np.float32), np.ones((_TALL, 64), np.float32)
 
 
 PARTLY: Mapping[str, Callable[[], None]] = {
     "follow_picture": _follow_picture,
+    "host_pixels": _turn_pixels,
     "move_edge": _move_edge,
     "soften_matte_plainly": _soften,
     "solve_steer": _solve,
@@ -235,7 +394,10 @@ def compile_first_uses(names: Sequence[str]) -> None:
     """Run nodes, or parts of their work, by name; what is wrong with one is told where it is used in earnest."""
     for name in names:
         with contextlib.suppress(Exception):
-            PARTLY[name]() if name in PARTLY else first_use(NODES[name])
+            if name.endswith(_ACTIONS):
+                _act(NODES[name.removesuffix(_ACTIONS)])
+            else:
+                PARTLY[name]() if name in PARTLY else first_use(NODES[name])
 
 
 def _end_with(stream: Any) -> None:
@@ -246,4 +408,7 @@ def _end_with(stream: Any) -> None:
 
 if __name__ == "__main__":
     threading.Thread(target=_end_with, args=(sys.stdin.buffer,), daemon=True).start()
-    compile_first_uses(sys.argv[1:])
+    if sys.argv[1:2] == ["--tell"]:
+        _tell_progress(sys.argv[2:])
+    else:
+        compile_first_uses(sys.argv[1:])

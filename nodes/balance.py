@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import functools
+import importlib
+import importlib.metadata
 import math
+import sys
 import warnings
 from dataclasses import dataclass
 from types import ModuleType
@@ -40,11 +43,38 @@ class BalanceError(InkarnatError, ValueError):
 
 def colour_science() -> ModuleType:
     """Import colour-science on first use (it takes a second), without its remarks on packages it could also use."""
+    known = sys.modules.get(_KEPT_AS) or sys.modules.get("colour")
+    if known is not None and hasattr(known, _TELLS_IT):
+        return known
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import colour
     module: ModuleType = colour
-    return module
+    return module if hasattr(module, _TELLS_IT) else _beside_another_colour()
+
+
+_KEPT_AS, _TELLS_IT = "inkarnat.colour_science", "RGB_COLOURSPACES"
+
+
+def _beside_another_colour() -> ModuleType:
+    """Import colour-science where a host has a module ``colour`` of its own, which stays what it is for the host."""
+
+    def taken() -> dict[str, ModuleType]:
+        names = [name for name in sys.modules if name == "colour" or name.startswith("colour.")]
+        return {name: sys.modules.pop(name) for name in names}
+
+    theirs = taken()
+    sys.path.insert(0, str(importlib.metadata.distribution("colour-science").locate_file("")))
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            ours = importlib.import_module("colour")
+    finally:
+        del sys.path[0]
+        sys.modules.pop("colour", None)
+        sys.modules.update(theirs)
+    sys.modules[_KEPT_AS] = ours
+    return ours
 
 
 def mired(kelvin: float) -> float:

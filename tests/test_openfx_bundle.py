@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
-from inkarnat.host_adapters.openfx import bundle, plugin
+from inkarnat.host_adapters.openfx import bundle, description, plugin
 from inkarnat.host_adapters.openfx.bundle import BundleError
 from inkarnat.host_adapters.openfx.controls import identifier
 from inkarnat.nodes import NODES
@@ -47,11 +47,13 @@ def test_the_folders_that_the_standard_asks_for(tmp_path):
     assert made.path == tmp_path / "Inkarnat.ofx.bundle"
     files = sorted(str(path.relative_to(made.path)) for path in made.path.rglob("*") if path.is_file())
     folder = bundle.architecture()
-    assert files == sorted(["Contents/Info.plist", f"Contents/{folder}/Inkarnat.ofx", "Contents/Resources/launch.cfg"])
+    told = [f"Contents/Resources/org.inkarnat.{name}.describe" for name in TWO]
+    wanted = ["Contents/Info.plist", f"Contents/{folder}/Inkarnat.ofx", "Contents/Resources/launch.cfg", *told]
+    assert files == sorted(wanted)
     info = plistlib.loads((made.path / "Contents/Info.plist").read_bytes())
     assert (info["CFBundlePackageType"], info["CFBundleExecutable"]) == ("BNDL", "Inkarnat.ofx")
     assert {"CFBundleInfoDictionaryVersion", "CFBundleVersion", "CFBundleDevelopmentRegion"} <= set(info)
-    assert made.effects == {"org.inkarnat.cdl": "1.0", "org.inkarnat.region": "1.0"}
+    assert made.effects == {f"org.inkarnat.{name}": f"{TWO[name].version}.{bundle.MINOR}" for name in TWO}
     assert [path.name for path in tmp_path.iterdir()] == ["Inkarnat.ofx.bundle"], "nothing else is left"
 
 
@@ -84,17 +86,31 @@ def test_nothing_is_written_where_nothing_has_changed(tmp_path):
     assert binary.stat().st_mtime_ns == before
 
 
-def test_a_new_declaration_raises_the_minor_version(tmp_path, monkeypatch):
-    """Hosts remember the controls of a version, and look at the binary's time of change."""
-    first = bundle.build(tmp_path, TWO)
+def test_a_new_declaration_is_built_anew_under_the_version_of_the_release(tmp_path, monkeypatch):
+    """Hosts look at the binary's time of change; the version is the same wherever a release is built."""
+    first = bundle.build(tmp_path / "a", TWO)
     inode = bundle.binary_of(first.path).stat().st_ino
     monkeypatch.setattr(NODES["cdl"], "label", "Another label")
-    second = bundle.build(tmp_path, TWO)
+    second = bundle.build(tmp_path / "a", TWO)
     assert second.rebuilt
-    assert second.effects == {"org.inkarnat.cdl": "1.1", "org.inkarnat.region": "1.0"}
     assert bundle.binary_of(second.path).stat().st_ino != inode
+    assert first.effects == second.effects == bundle.build(tmp_path / "b", TWO).effects
     monkeypatch.setattr(NODES["cdl"], "version", 2)
-    assert bundle.build(tmp_path, TWO).effects["org.inkarnat.cdl"] == "2.0"
+    assert bundle.build(tmp_path / "a", TWO).effects["org.inkarnat.cdl"] == f"2.{bundle.MINOR}"
+
+
+def test_what_hosts_are_told_does_not_change_under_a_released_version():
+    """tests/fixtures/openfx-declarations.json holds the hashes of what each release told hosts, by minor version."""
+    closed = json.loads((Path(__file__).parent / "fixtures" / "openfx-declarations.json").read_text(encoding="utf-8"))
+    now = {identifier(kind): description.digest(kind) for kind in NODES.values()}
+    known = closed.get(str(bundle.MINOR))
+    if known is None:
+        assert max(map(int, closed)) < bundle.MINOR, "raise MINOR in host_adapters/openfx/bundle.py"
+    else:
+        changed = {name for name in known if known[name] != now.get(name)}
+        assert not changed, (
+            f"hosts would keep the old controls of {changed}: raise MINOR in host_adapters/openfx/bundle.py"
+        )
 
 
 def test_a_damaged_bundle_is_built_anew(tmp_path):
@@ -209,6 +225,9 @@ def test_too_many_effects_for_the_launcher(tmp_path):
 def test_the_launcher_and_python_agree_on_what_they_share():
     source = (bundle.SOURCES / "launcher.c").read_text()
     assert f"static Link shared = {{{plugin.api.LAYOUT}, NULL" in source
+    assert f"FOR_EFFECT = {plugin.api.FOR_EFFECT}, FOR_OVERLAY = {plugin.api.FOR_OVERLAY} " in source
+    features = (description.CURVES, description.TEXT_CHOICES, description.ALL_FEATURES)
+    assert "CURVES = {}, TEXT_CHOICES = {}, ALL_FEATURES = {},".format(*features) in source
     assert f"char error[{plugin.api.Link.error.size}]" in source
     assert "MOST_PLUGINS = 64" in source
 
@@ -252,12 +271,13 @@ def test_the_hosts_python_settings_are_ignored(probe):
     assert done.returncode == 0, done.stderr
 
 
-def test_the_hosts_signal_handlers_stay(tmp_path):
-    """Ctrl-C still ends the host: Python has not taken SIGINT over."""
+def test_the_hosts_signal_handlers_and_locale_stay(tmp_path):
+    """Ctrl-C still ends the host, and texts are read as before: Python has taken neither over."""
     program = tmp_path / "signals"
     bundle.compile_c(Path(__file__).parent / "ofx_host" / "signals.c", program, shared=False)
-    done = run(program, built())
-    assert done.stdout.split() == ["4", "1"], done.stdout + done.stderr  # no suite, so the load was refused
+    done = run(program, built(), LC_ALL="C.UTF-8")
+    # The instance has no host behind it and fails; Python is in the process by then.
+    assert done.stdout.split() == ["python=1", "signals=1", "locale=1"], done.stdout + done.stderr
 
 
 def broken(tmp_path, **lines) -> Path:
@@ -285,7 +305,15 @@ def test_a_python_that_is_gone_is_a_message_and_no_crash(probe, tmp_path, line, 
     done = run(probe, "--effect", "org.inkarnat.cdl", broken(tmp_path, **line))
     assert done.returncode == 1
     assert message in done.stderr
-    assert "OfxMessageError" in done.stderr
+    assert done.stderr.count("OfxMessageError") == 1
+
+
+def test_one_fault_is_told_once(probe, tmp_path):
+    """All effects of a bundle fail for the same reason."""
+    done = run(probe, broken(tmp_path, program="/nowhere/python"))
+    assert done.returncode == 1
+    assert done.stdout.count("status=1") == len(NODES)
+    assert done.stderr.count("OfxMessageError: Python is no longer where the bundle was built for") == 1
 
 
 def test_an_environment_that_has_moved_can_be_named(probe, tmp_path):
@@ -297,12 +325,31 @@ def test_an_environment_that_has_moved_can_be_named(probe, tmp_path):
 def test_a_bundle_without_its_configuration(probe, tmp_path):
     binary = broken(tmp_path)
     (binary.parents[1] / "Resources/launch.cfg").unlink()
-    assert run(probe, binary).returncode == 1
+    done = run(probe, binary)
+    assert done.returncode == 1
+    assert "launch.cfg cannot be read: build the bundle again with `inkarnat openfx`." in done.stderr
+    assert done.stderr.count("OfxMessageError") == 1
+
+
+def test_a_bundle_without_a_description(probe, tmp_path):
+    binary = broken(tmp_path)
+    (binary.parents[1] / "Resources/org.inkarnat.cdl.describe").unlink()
+    done = run(probe, "--effect", "org.inkarnat.cdl", binary)
+    assert done.returncode == 1
+    assert "org.inkarnat.cdl.describe cannot be read: build the bundle again" in done.stderr
+
+
+def test_an_update_under_a_bundle_is_said(probe, tmp_path):
+    """What hosts were told of the effect differs from what the effect is now."""
+    done = run(probe, "--effect", "org.inkarnat.cdl", broken(tmp_path, plugin="org.inkarnat.cdl 1 0 000000000000"))
+    assert "Inkarnat has been updated since these effects were built" in done.stderr
 
 
 def test_an_effect_that_is_no_longer_there(probe, tmp_path):
     """Inkarnat was updated under a bundle that still lists an older effect."""
     binary = broken(tmp_path, plugin="org.inkarnat.gone 1 0 x")
+    told = binary.parents[1] / "Resources"
+    (told / "org.inkarnat.cdl.describe").rename(told / "org.inkarnat.gone.describe")
     done = run(probe, binary)
     assert done.returncode == 1
     assert "Inkarnat no longer has this effect: build the bundle again" in done.stderr
@@ -349,6 +396,48 @@ def test_loading_and_the_first_render_import_no_library_that_reads_files(name):
     assert not loaded & {"av", "OpenImageIO", "cv2", "click", "rich"}
 
 
+def test_another_installation_in_the_same_host_is_refused(probe, tmp_path):
+    """Modules of one name are shared in a process: the second bundle would silently run the first one's code."""
+    other = tmp_path / "site" / "inkarnat" / "host_adapters" / "openfx"
+    other.mkdir(parents=True)
+    second = broken(tmp_path, source=other)
+    done = run(probe, "--effect", "org.inkarnat.cdl", built(), second)
+    assert done.returncode == 1
+    assert "Another installation of Inkarnat already runs in this host" in done.stderr
+    assert f"{other}: remove one of the two bundles." in done.stderr
+    assert done.stdout.count("status=0") == 1, "the first one works"
+    assert run(probe, "--effect", "org.inkarnat.cdl", second).returncode == 0, "alone it works"
+
+
+# --- without Python -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def quiet(tmp_path_factory) -> Path:
+    program = tmp_path_factory.mktemp("quiet") / "quiet"
+    bundle.compile_c(Path(__file__).parent / "ofx_host" / "quiet.c", program, shared=False)
+    return program
+
+
+def test_describing_starts_no_python(quiet):
+    """A host that scans its plug-ins: libraries in the process, seconds and memory before and after."""
+    done = run(quiet, built())
+    assert done.returncode == 0, done.stdout + done.stderr
+    told = dict(word.split("=") for word in done.stdout.split())
+    assert int(told["effects"]) == len(NODES)
+    assert told["python"] == "0"
+    assert float(told["seconds"]) < 0.5
+    assert int(told["grown_kb"]) < 8192
+
+
+def test_a_decimal_comma_changes_no_number(quiet):
+    """The launcher reads its numbers whatever the host's locale is, and leaves that as it found it."""
+    done = run(quiet, built(), LC_ALL="")
+    told = dict(word.split("=") for word in done.stdout.split())
+    assert told["slope_default"] == "1.000000"
+    assert told["increment"] == "0.010000"
+
+
 # --- the command --------------------------------------------------------------------------------------------
 
 
@@ -367,6 +456,42 @@ def test_the_check_names_what_is_wrong(tmp_path):
     binary = broken(tmp_path, program="/nowhere/python")
     with pytest.raises(BundleError, match=r"cannot be used by a host .*Python is no longer where"):
         bundle.try_out([binary.parents[2]])
+
+
+def test_installing_for_a_user_and_removing(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("OFX_PLUGIN_PATH", raising=False)
+    done = CliRunner().invoke(cli, ["openfx", "--install", "user"])
+    assert done.exit_code == 0, done.output
+    place = tmp_path / "home" / "OFX" / "Plugins"
+    assert bundle.binary_of(place / "Inkarnat.ofx.bundle").is_file()
+    assert f"export OFX_PLUGIN_PATH={place}" in done.output, "hosts do not look there by themselves"
+    monkeypatch.setenv("OFX_PLUGIN_PATH", f"{tmp_path / 'first'}:{tmp_path / 'second'}")
+    done = CliRunner().invoke(cli, ["openfx", "--install", "user", "--json"])
+    assert json.loads(done.output)["bundle"] == str(tmp_path / "first" / "Inkarnat.ofx.bundle")
+    assert json.loads(done.output)["found by hosts"] is True
+    monkeypatch.delenv("OFX_PLUGIN_PATH")
+    done = CliRunner().invoke(cli, ["openfx", "--remove"])
+    assert (done.exit_code, list(place.iterdir())) == (0, []), done.output
+    done = CliRunner().invoke(cli, ["openfx", "--remove", str(tmp_path / "first")])
+    assert f"{tmp_path / 'first' / 'Inkarnat.ofx.bundle'} is removed." in done.output
+    again = CliRunner().invoke(cli, ["openfx", "--remove"])
+    assert again.exit_code == 3
+    assert "There is no Inkarnat.ofx.bundle in" in again.output
+
+
+def test_the_systems_folder_is_the_standards_own(monkeypatch):
+    """OpenFX 1.5, "Installation Location"."""
+    for system, folder in (("linux", "/usr/OFX/Plugins"), ("darwin", "/Library/OFX/Plugins")):
+        monkeypatch.setattr(sys, "platform", system)
+        assert bundle.system_folder() == Path(folder)
+
+
+@pytest.mark.parametrize(
+    "words", [[], ["x", "--install", "user"], ["--install", "system", "--remove"], ["--install", "y"]]
+)
+def test_one_thing_at_a_time(words):
+    assert CliRunner().invoke(cli, ["openfx", *words]).exit_code == 2
 
 
 def test_the_folder_cannot_be_written_on_the_command_line(tmp_path):

@@ -182,6 +182,18 @@ MessageSuite = _suite(
 )
 ProgressSuite1 = _suite("ProgressSuite1", start=(_P, _S), update=(_P, _D), end=(_P,))
 ProgressSuite2 = _suite("ProgressSuite2", start=(_P, _S, _S), update=(_P, _D), end=(_P,))
+ThreadSuite = _suite(
+    "ThreadSuite",
+    run=(_P, c_uint, _P),
+    count=(_P,),
+    index=(_P,),
+    is_spawned=(),
+    create=(_P, _I),
+    destroy=(_P,),
+    lock=(_P,),
+    unlock=(_P,),
+    try_lock=(_P,),
+)
 CurveSuite = _suite(
     "CurveSuite",  # the standard's parametric parameters
     get_value=(_P, _I, _D, _D, _P),
@@ -195,11 +207,14 @@ CurveSuite = _suite(
 
 # --- the launcher -------------------------------------------------------------------------------------------
 
-LAYOUT = 1
+LAYOUT = 2
 """Raised when :class:`Link` changes; launcher.c holds the same number."""
 
-Dispatch = CFUNCTYPE(None, c_int, c_char_p, c_void_p, c_void_p, c_void_p, c_void_p, POINTER(c_int))
-"""slot, action, handle, in arguments, out arguments, host, where the status goes."""
+FOR_EFFECT, FOR_OVERLAY = range(2)
+"""What an action is for: an effect, or the drawing over the picture that belongs to it."""
+
+Dispatch = CFUNCTYPE(None, c_int, c_int, c_char_p, c_void_p, c_void_p, c_void_p, c_void_p, POINTER(c_int))
+"""slot, aim, action, handle, in arguments, out arguments, host, where the status goes."""
 
 
 class Link(Structure):

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.metadata
 import importlib.util
-import json
 import os
 import platform
 import plistlib
@@ -13,15 +13,15 @@ import subprocess
 import sys
 import sysconfig
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node
-from .controls import clips_of, contexts_of, controls_of, identifier
-from .plugin import configuration_lines
+from .controls import identifier
+from .description import description, digest
 
 SOURCES = Path(__file__).parent
 MODULE = "inkarnat.host_adapters.openfx.plugin"
@@ -31,6 +31,12 @@ class BundleError(InkarnatError):
     """The bundle cannot be built here, or cannot be loaded."""
 
     exit_code = 5
+
+
+class NoBundleError(BundleError):
+    """There is no bundle where one is to be taken away."""
+
+    exit_code = 3
 
 
 @dataclass(frozen=True)
@@ -125,44 +131,42 @@ def compile_c(source: Path, target: Path, *, shared: bool) -> None:
 # --- what the bundle says -----------------------------------------------------------------------------------
 
 
-def declaration_digest(kind: type[Node]) -> str:
-    """Return a hash of everything that a host is told about an effect."""
-    told = [
-        identifier(kind),
-        kind.label,
-        kind.help(),
-        kind.pixelwise,
-        [str(context) for context in contexts_of(kind)],
-        [str(clip) for clip in clips_of(kind)],
-        [str(control) for curves in (False, True) for control in controls_of(kind, curves)],
-    ]
-    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:12]
+MINOR = 1
+"""The minor version of every effect, raised with each release that tells hosts anything new.
+
+Hosts remember descriptions by version: without a new one they would go on with the old controls. It stands here so that
+one release has one version on every machine; ``tests/fixtures/store_declarations.py`` closes it at a release.
+"""
 
 
-def _plugin_lines(nodes: Mapping[str, type[Node]], before: list[str]) -> list[str]:
-    """Return a line for each effect: id, version, digest. A new declaration raises the minor version.
+def _plugin_lines(nodes: Mapping[str, type[Node]]) -> list[str]:
+    """Return a line for each effect: id, version, and a hash of what hosts are told of it."""
+    return [f"{identifier(kind)} {kind.version} {MINOR} {digest(kind)}" for kind in nodes.values()]
 
-    Hosts remember descriptions by version: without a new one they would go on with the old controls.
-    """
-    known = {fields[0]: fields[1:] for fields in (line.split() for line in before) if len(fields) == 4}
-    lines = []
-    for kind in nodes.values():
-        digest, minor = declaration_digest(kind), 0
-        if identifier(kind) in known:
-            major, old_minor, old_digest = known[identifier(kind)]
-            if int(major) == kind.version:
-                minor = int(old_minor) + (digest != old_digest)
-        lines.append(f"{identifier(kind)} {kind.version} {minor} {digest}")
-    return lines
+
+def _source_of(module: str) -> Path:
+    """Return the folder of the module that the launcher imports."""
+    found = importlib.util.find_spec(module)
+    if found is None or found.origin is None:
+        raise BundleError(f"{module} is no module of this environment: install Inkarnat into it.")
+    return Path(found.origin).parent
+
+
+def _own_root() -> list[Path]:
+    """Return the folder that this very package is imported from, where that is more than the environment's own."""
+    roots = [Path(place).parent for place in sys.modules[__name__.split(".")[0]].__path__]
+    return [root for root in roots if (root / __name__.split(".")[0] / "kernels").is_dir()][:1]
 
 
 def _configuration(resources: Path, module: str, plugins: list[str]) -> str:
     stdlib, purelib, platlib = (Path(sysconfig.get_path(name)) for name in ("stdlib", "purelib", "platlib"))
     # Not resolved: the link in a virtual environment is what tells Python where its packages are.
     places = [("program", Path(sys.executable)), ("library", find_library()), ("standard_library", stdlib)]
-    places += [("path", place) for place in dict.fromkeys((purelib, platlib))]
+    places += [("path", place) for place in dict.fromkeys((*_own_root(), purelib, platlib))]
+    places += [("source", _source_of(module))]
     lines = [f"{key}={_written(place, resources)}" for key, place in places]
     lines += [f"version={sys.version_info[0]}.{sys.version_info[1]}", f"module={module}"]
+    lines += [f"release={importlib.metadata.version('inkarnat')}"]
     lines += [f"plugin={line}" for line in plugins]
     return "# What the launcher starts. Written by `inkarnat openfx`.\n" + "\n".join(lines) + "\n"
 
@@ -213,14 +217,14 @@ def build(
     bundle = folder.absolute() / f"{name}.ofx.bundle"
     resources = bundle / "Contents" / "Resources"
     before = _text_of(resources / "launch.cfg")
-    plugins = _plugin_lines(nodes, configuration_lines(before).get("plugin", []))
+    plugins = _plugin_lines(nodes)
     launcher = b"".join((SOURCES / name).read_bytes() for name in ("launcher.c", "system.h"))
     text = _configuration(resources, module, plugins) + f"launcher={hashlib.sha256(launcher).hexdigest()[:12]}\n"
     effects = {fields[0]: f"{fields[1]}.{fields[2]}" for fields in (line.split() for line in plugins)}
     if binary_of(bundle).is_file() and before == text:
         return Built(bundle, False, effects)
     try:
-        _write(bundle, name, text)
+        _write(bundle, name, text, nodes)
     except OSError as error:
         raise BundleError(f"{bundle} cannot be written ({error.strerror}): choose another folder.") from None
     return Built(bundle, True, effects)
@@ -233,7 +237,7 @@ def _text_of(configuration: Path) -> str:
         return ""
 
 
-def _write(bundle: Path, name: str, configuration: str) -> None:
+def _write(bundle: Path, name: str, configuration: str, nodes: Mapping[str, type[Node]]) -> None:
     """Make the bundle under another name and move it into place: a host never sees half of it."""
     bundle.parent.mkdir(parents=True, exist_ok=True)
     # A name that starts with "@" is one that hosts must skip.
@@ -244,10 +248,56 @@ def _write(bundle: Path, name: str, configuration: str) -> None:
         (fresh / "Contents" / "Resources").mkdir()
         compile_c(SOURCES / "launcher.c", binary, shared=True)
         (fresh / "Contents" / "Resources" / "launch.cfg").write_text(configuration, encoding="utf-8")
+        for kind in nodes.values():
+            told = fresh / "Contents" / "Resources" / f"{identifier(kind)}.describe"
+            told.write_text(description(kind), encoding="utf-8")
         (fresh / "Contents" / "Info.plist").write_bytes(_info(name))
         if bundle.exists():
             bundle.rename(Path(work, "old"))
         fresh.rename(bundle)
+
+
+# --- where hosts look ---------------------------------------------------------------------------------------
+
+_SYSTEM = {"linux": "/usr/OFX/Plugins", "darwin": "/Library/OFX/Plugins"}
+
+
+def system_folder() -> Path:
+    """Return the folder in which every host looks. Source: OpenFX 1.5, "Installation Location"."""
+    if sys.platform == "win32":
+        return Path(os.environ.get("COMMONPROGRAMFILES", r"C:\Program Files\Common Files"), "OFX", "Plugins")
+    return Path(_SYSTEM["darwin" if sys.platform == "darwin" else "linux"])
+
+
+def own_folders() -> list[Path]:
+    """Return the folders that OFX_PLUGIN_PATH names, which hosts look in first."""
+    named = os.environ.get("OFX_PLUGIN_PATH", "").split(";" if sys.platform in ("win32", "darwin") else ":")
+    return [Path(folder).expanduser() for folder in named if folder.strip()]
+
+
+def user_folder() -> Path:
+    """Return where a user's own plug-ins lie: the first folder of OFX_PLUGIN_PATH, else OFX/Plugins at home."""
+    return next(iter(own_folders()), Path.home() / "OFX" / "Plugins")
+
+
+def remove(folders: Iterable[Path], name: str = "Inkarnat") -> list[Path]:
+    """Remove the bundle from folders, and return those that it lay in.
+
+    Raises BundleError where one cannot be removed; a host never sees half of it.
+    """
+    removed = []
+    for folder in dict.fromkeys(Path(folder).absolute() for folder in folders):
+        bundle = folder / f"{name}.ofx.bundle"
+        if not (bundle / "Contents").is_dir():
+            continue
+        aside = folder / f"@{bundle.name}-{os.getpid()}"  # hosts must skip names that begin so
+        try:
+            bundle.rename(aside)
+            shutil.rmtree(aside)
+        except OSError as error:
+            raise BundleError(f"{bundle} cannot be removed ({error.strerror}): remove it as its owner.") from None
+        removed.append(bundle)
+    return removed
 
 
 # --- trying it out ------------------------------------------------------------------------------------------

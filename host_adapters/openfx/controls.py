@@ -12,6 +12,8 @@ from ...nodes.sample import Sample
 from . import api
 from .properties import OpenFXError
 
+OUTPUT = b"Output"
+"""The clip of the result."""
 PREMULTIPLIED = "premultiplied"
 """A toggle of this name is no control: the host says of every clip whether it is premultiplied."""
 MATTE_OUTPUT = "matte_output"
@@ -336,7 +338,7 @@ def node_values(kind: type[Node], get: Get, frame: Frame, curves: bool = False) 
 def asked_values(kind: type[Node], get: Get, frame: Frame) -> dict[str, Any]:
     """Return what the actions of a node ask for: values of parameters, and samples or None for places.
 
-    Raises SampleError for a place outside the frame.
+    Raises OpenFXError for a place outside the frame, in the units of the controls.
     """
     return {
         name: _sample(name, ask, get, frame) if isinstance(ask, Place) else _value(name, ask, get, frame, False)
@@ -347,7 +349,14 @@ def asked_values(kind: type[Node], get: Get, frame: Frame) -> dict[str, Any]:
 def _sample(name: str, place: Place, get: Get, frame: Frame) -> Sample | None:
     if not get(f"{name}_use"):
         return None
-    points = [frame.normalised(get(corner)) for corner in _corners(name, place)]
+    positions = [get(corner) for corner in _corners(name, place)]
+    for x, y in positions:
+        if not (frame.x1 <= x <= frame.x2 and frame.y1 <= y <= frame.y2):
+            raise OpenFXError(
+                f"{place.label} lies at ({x:g}, {y:g}), outside the frame, which reaches from ({frame.x1:g}, "
+                f"{frame.y1:g}) to ({frame.x2:g}, {frame.y2:g}): move it into the picture."
+            )
+    points = [frame.normalised(position) for position in positions]
     if place.shape == "point":
         return Sample.point(*points[0])
     (xs, ys) = zip(*points, strict=True)

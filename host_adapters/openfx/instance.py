@@ -5,12 +5,12 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from ...nodes.declare import Node
 from . import api
-from .controls import PREMULTIPLIED, Control, Frame, Get, clips_of, controls_of, identifier, node_values
+from .controls import OUTPUT, PREMULTIPLIED, Control, Frame, Get, clips_of, controls_of, identifier, node_values
 from .images import Image, fetch
 from .properties import OpenFXError, Properties, Suites, check
 from .signals import AS_IT_IS, Signal, resolve, signal_of
@@ -26,8 +26,6 @@ _BOXES: dict[str, tuple[Any, int]] = {
     "RGB": (ctypes.c_double, 3),
 }
 """How the value of each type of control travels: ctypes type and how many of them."""
-
-OUTPUT = b"Output"
 
 
 class Instance:
@@ -242,15 +240,18 @@ class Instance:
             self.clear(api.WARNING)
 
     @contextlib.contextmanager
-    def progress(self, text: str) -> Iterator[None]:
-        """Show a progress display while something takes its time, where the host has one."""
+    def progress(self, text: str) -> Iterator[Callable[[float], bool]]:
+        """Show a progress display while something takes its time, where the host has one.
+
+        Gives a function that is told the share that is done, and returns False where the user breaks it off.
+        """
         suite = self.suites.progress2 or self.suites.progress1
         more = (b"",) if self.suites.progress2 else ()
         if suite is None or suite.start(self.handle, text.encode(), *more) != api.OK:
-            yield
+            yield lambda share: True
             return
         try:
-            yield
+            yield lambda share: bool(suite.update(self.handle, share) != api.REPLY_NO)
         finally:
             suite.end(self.handle)
 

@@ -1,5 +1,5 @@
-/* Launcher: the binary of the bundle. It finds Python, starts it when the first effect is loaded, and hands every
- * action on to Python.
+/* Launcher: the binary of the bundle. It describes the effects from what the build wrote into Resources, finds and
+ * starts Python when the first instance is made, and hands every further action on to Python.
  *
  * No Python header and no link to libpython: what is needed of its C interface is looked up by name, so that one
  * compiled file serves every CPython of the supported versions. Resources/launch.cfg beside it says what to start.
@@ -7,6 +7,8 @@
  * cc -shared -fPIC -O2 -std=c11 -fvisibility=hidden -Wl,-z,nodelete -o NAME.ofx launcher.c -ldl -lpthread
  */
 #define _GNU_SOURCE
+#include <locale.h>
+#include <math.h>
 #include <stdarg.h>
 #include <stdatomic.h>
 #include <stdint.h>
@@ -35,11 +37,37 @@ typedef struct {
     int (*message)(void *handle, const char *type, const char *id, const char *format, ...);
 } MessageSuite;
 
-enum { STATUS_OK = 0, STATUS_FAILED = 1 };
+/* Of the suites the beginning, as far as descriptions need it. */
+typedef struct {
+    int (*set_pointer)(void *set, const char *name, int index, void *value);
+    int (*set_string)(void *set, const char *name, int index, const char *value);
+    int (*set_double)(void *set, const char *name, int index, double value);
+    int (*set_int)(void *set, const char *name, int index, int value);
+    void *set_many[4], *get_pointer;
+    int (*get_string)(void *set, const char *name, int index, char **value);
+    void *get_double;
+    int (*get_int)(void *set, const char *name, int index, int *value);
+} PropertySuite;
+
+typedef struct {
+    int (*get_property_set)(void *effect, void **set);
+    int (*get_param_set)(void *effect, void **set);
+    int (*clip_define)(void *effect, const char *name, void **set);
+} EffectSuite;
+
+typedef struct {
+    int (*define)(void *controls, const char *type, const char *name, void **set);
+} ParameterSuite;
+
+enum { STATUS_OK = 0, STATUS_FAILED = 1, STATUS_MISSING_HOST_FEATURE = 4, STATUS_REPLY_DEFAULT = 14 };
 
 /* --- what is shared with Python: api.py holds the same layout ------------------------------------------------- */
 
-typedef void Dispatch(int slot, const char *action, const void *handle, void *in, void *out, void *host, int *status);
+/* What an action is for: an effect, or the drawing over the picture that belongs to it. */
+enum { FOR_EFFECT = 0, FOR_OVERLAY = 1 };
+
+typedef void Dispatch(int slot, int aim, const char *action, const void *handle, void *in, void *out, void *host,
+                      int *status);
 
 typedef struct {
     int layout;
@@ -49,7 +77,7 @@ typedef struct {
 
 enum { MOST_PLUGINS = 64, LONGEST_NAME = 128 };
 
-static Link shared = {1, NULL, ""};
+static Link shared = {2, NULL, ""};
 
 static Plugin plugins[MOST_PLUGINS];
 static char identifiers[MOST_PLUGINS][LONGEST_NAME];
@@ -58,8 +86,8 @@ static int plugin_count;
 
 static struct {
     char program[LONGEST_PATH], library[LONGEST_PATH], standard_library[LONGEST_PATH];
-    char version[16], module[LONGEST_NAME], resources[LONGEST_PATH];
-    char paths[4][LONGEST_PATH];
+    char version[16], module[LONGEST_NAME], resources[LONGEST_PATH], source[LONGEST_PATH], release[64];
+    char paths[4][LONGEST_PATH], fault[8192];
     int path_count;
 } launch;
 
@@ -70,9 +98,13 @@ static void fail(const char *format, ...) {
     va_end(arguments);
 }
 
+/* What has gone wrong for good. */
+static void keep_fault(void) { snprintf(launch.fault, sizeof launch.fault, "%s", shared.error); }
+
 /* --- entry points: the standard passes no context to them, so every plug-in has its own pair ------------------- */
 
 static int enter(int slot, const char *action, const void *handle, void *in, void *out);
+static int enter_overlay(int slot, const char *action, const void *handle, void *in, void *out);
 
 #define EACH_8(X, base) X(base##0) X(base##1) X(base##2) X(base##3) X(base##4) X(base##5) X(base##6) X(base##7)
 #define EACH(X) EACH_8(X, 00) EACH_8(X, 01) EACH_8(X, 02) EACH_8(X, 03) EACH_8(X, 04) EACH_8(X, 05) EACH_8(X, 06) EACH_8(X, 07)
@@ -81,11 +113,16 @@ static int enter(int slot, const char *action, const void *handle, void *in, voi
     static int entry_##n(const char *action, const void *handle, void *in, void *out) {                               \
         return enter(n, action, handle, in, out);                                                                     \
     }                                                                                                                 \
+    static int overlay_##n(const char *action, const void *handle, void *in, void *out) {                             \
+        return enter_overlay(n, action, handle, in, out);                                                             \
+    }                                                                                                                 \
     static void set_host_##n(Host *host) { hosts[n] = host; }
 #define ENTRY(n) entry_##n,
+#define OVERLAY(n) overlay_##n,
 #define SET_HOST(n) set_host_##n,
 EACH(DEFINE)
 static MainEntry *const entries[MOST_PLUGINS] = {EACH(ENTRY)};
+static MainEntry *const overlays[MOST_PLUGINS] = {EACH(OVERLAY)};
 static void (*const host_setters[MOST_PLUGINS])(Host *) = {EACH(SET_HOST)};
 
 /* --- launch.cfg ----------------------------------------------------------------------------------------------- */
@@ -128,6 +165,10 @@ static void read_line(const char *key, const char *text) {
         copy(launch.module, sizeof launch.module, text);
     else if (!strcmp(key, "path") && launch.path_count < 4)
         copy_path(launch.paths[launch.path_count++], text);
+    else if (!strcmp(key, "source"))
+        copy_path(launch.source, text);
+    else if (!strcmp(key, "release"))
+        copy(launch.release, sizeof launch.release, text);
     else if (!strcmp(key, "plugin"))
         add_plugin(text);
 }
@@ -160,6 +201,8 @@ static void read_configuration(void) {
     FILE *file = open_text(file_name);
     if (!file) {
         fail("%s cannot be read: build the bundle again with `inkarnat openfx`.", file_name);
+        add_plugin("org.inkarnat.bundle 0 0"); /* an effect that only says so, when a host loads it */
+        keep_fault();
         return;
     }
     while (fgets(line, sizeof line, file)) {
@@ -171,6 +214,7 @@ static void read_configuration(void) {
         read_line(line, equals + 1);
     }
     fclose(file);
+    keep_fault();
     const char *program = setting("INKARNAT_PYTHON"); /* for an environment that has moved */
     if (program && *program)
         copy(launch.program, sizeof launch.program, program);
@@ -264,7 +308,12 @@ static int start_interpreter(void) {
     if (python.no_user_site)
         *python.no_user_site = 1;
     python.set_program(program);
+    const char *found = setlocale(LC_CTYPE, NULL);
+    char *kept = found ? strdup(found) : NULL;
     python.initialise(0); /* 0 leaves the host's signal handlers alone */
+    if (kept)
+        setlocale(LC_CTYPE, kept); /* Python sets the user's: how the host reads its texts is its own affair */
+    free(kept);
     return 1;
 }
 
@@ -276,7 +325,8 @@ static size_t add_hex(char *target, size_t used, size_t size, const char *text) 
 }
 
 static int run_start_code(void) {
-    static char paths[2 * 4 * LONGEST_PATH], resources[2 * LONGEST_PATH], code[sizeof paths + sizeof resources + 4096];
+    static char paths[2 * 4 * LONGEST_PATH], resources[2 * LONGEST_PATH], source[2 * LONGEST_PATH];
+    static char code[sizeof paths + sizeof resources + sizeof source + 8192];
     size_t used = 0;
     for (int i = 0; i < launch.path_count; i++) {
         if (i)
@@ -284,6 +334,7 @@ static int run_start_code(void) {
         used = add_hex(paths, used, sizeof paths, launch.paths[i]);
     }
     add_hex(resources, 0, sizeof resources, launch.resources);
+    add_hex(source, 0, sizeof source, launch.source);
     snprintf(code, sizeof code,
              "def _start():\n"
              "    import ctypes, importlib, os, site, sys\n"
@@ -291,15 +342,23 @@ static int run_start_code(void) {
              "        for path in os.fsdecode(bytes.fromhex('%s')).split('\\n'):\n"
              "            if path and path not in sys.path:\n"
              "                site.addsitedir(path)\n"
-             "        importlib.import_module('%s').attach(%zu, os.fsdecode(bytes.fromhex('%s')))\n"
+             "        name, source = '%s', os.fsdecode(bytes.fromhex('%s'))\n"
+             "        known = sys.modules.get(name)\n"
+             "        running = os.path.dirname(getattr(known, '__file__', None) or source)\n"
+             "        if known and os.path.isdir(source) and not os.path.samefile(running, source):\n"
+             "            raise ImportError('Another installation of Inkarnat already runs in this host, from ' + running +\n"
+             "                ', and these effects (%s) belong to ' + source + ': remove one of the two bundles.')\n"
+             "        importlib.import_module(name).attach(%zu, os.fsdecode(bytes.fromhex('%s')))\n"
              "    except BaseException as error:\n"
              "        import traceback\n"
-             "        traceback.print_exception(error)\n"
-             "        text = f'{type(error).__name__}: {error}'.encode('utf-8', 'replace')[:8000] + bytes(1)\n"
+             "        text = str(error) if 'Inkarnat' in str(error) else f'{type(error).__name__}: {error}'\n"
+             "        if text != str(error):\n"
+             "            traceback.print_exception(error)\n"
+             "        text = text.encode('utf-8', 'replace')[:8000] + bytes(1)\n"
              "        ctypes.memmove(%zu, text, len(text))\n"
              "_start()\n"
              "del _start\n",
-             paths, launch.module, (size_t)&shared, resources, (size_t)shared.error);
+             paths, launch.module, source, launch.release, (size_t)&shared, resources, (size_t)shared.error);
     shared.error[0] = 0;
     int result = python.run(code);
     if (result == 0 && shared.dispatch)
@@ -310,7 +369,7 @@ static int run_start_code(void) {
 }
 
 static int start_python(void) {
-    if (shared.error[0] || !find_python() || !is_the_right_version())
+    if (launch.fault[0] || !find_python() || !is_the_right_version())
         return 0;
     if (python.is_initialised()) {
         int state = python.ensure();
@@ -339,6 +398,8 @@ static int ensure_python(void) {
         now = atomic_load(&state);
         if (now == UNTRIED) {
             now = start_python() ? READY : BROKEN;
+            if (now == BROKEN && !launch.fault[0])
+                keep_fault();
             atomic_store(&state, now);
         }
         give(&lock);
@@ -346,30 +407,254 @@ static int ensure_python(void) {
     return now == READY;
 }
 
+/* --- describing, without Python ----------------------------------------------------------------------------------- */
+
+/* What the build wrote for an effect, line by line:
+ *
+ *   variant MASK          what follows is for hosts with these features, 15 for all
+ *   context NAME          what follows belongs to the description in this context
+ *   clip NAME             properties that follow are the clip's
+ *   control TYPE NAME     … the control's; with "maybe" for "control" the effect works without it
+ *   s NAME INDEX TEXT     a property: s text, i whole number, d number (as digits and the power of two that they count);
+ *                         a capital where the host must take it
+ *   e NAME INDEX TEXT     a text where the host refused the one before
+ *   overlay               the entry of the drawing over the picture, for hosts that can draw it
+ */
+enum { CURVES = 1, TEXT_CHOICES = 2, ALL_FEATURES = 15, LONGEST_LINE = 16384 };
+
+typedef struct {
+    const PropertySuite *property;
+    const EffectSuite *effect;
+    const ParameterSuite *parameter;
+    void *handle, *set, *controls;
+    int slot, refused, skips;
+} Description;
+
+static const void *suite_of(int slot, const char *name, int version) {
+    Host *host = hosts[slot];
+    return host && host->fetch_suite ? host->fetch_suite(host->properties, name, version) : NULL;
+}
+
+static int features_of(int slot, const PropertySuite *property) {
+    int features = suite_of(slot, "OfxParametricParameterSuite", 1) ? CURVES : 0, choices = 0;
+    if (property->get_int(hosts[slot]->properties, "OfxParamHostPropSupportsStrChoice", 0, &choices) == STATUS_OK && choices)
+        features |= TEXT_CHOICES;
+    return features;
+}
+
+/* Texts stand on one line: \n is a new line, \\ a stroke. */
+static void unescape(char *text) {
+    char *to = text;
+    for (char *from = text; *from; from++, to++) {
+        *to = *from;
+        if (*from == '\\' && from[1])
+            *to = *++from == 'n' ? '\n' : *from;
+    }
+    *to = 0;
+}
+
+static int set_property(Description *d, char kind, char *words) {
+    char name[128];
+    int index, used = 0;
+    if (sscanf(words, "%127s %d %n", name, &index, &used) < 2)
+        return STATUS_FAILED;
+    char *text = words + used, small = kind >= 'A' && kind <= 'Z' ? (char)(kind - 'A' + 'a') : kind;
+    int status = STATUS_OK;
+    if (kind == 'e' && !d->refused)
+        return STATUS_OK;
+    if (small == 's' || small == 'e') {
+        unescape(text);
+        status = d->property->set_string(d->set, name, index, text);
+    } else if (small == 'd') {
+        /* Two whole numbers: a decimal point would be a comma where the host's locale has one. */
+        long long digits = 0;
+        int exponent = 0;
+        sscanf(text, "%lld %d", &digits, &exponent);
+        status = d->property->set_double(d->set, name, index, ldexp((double)digits, exponent));
+    } else {
+        status = d->property->set_int(d->set, name, index, atoi(text));
+    }
+    d->refused = status != STATUS_OK;
+    if (!d->refused || kind == small)
+        return STATUS_OK; /* hosts of older versions of the standard lack properties of newer ones */
+    fail("The host refused the property %s (status %d).", name, status);
+    return status;
+}
+
+static int define(Description *d, char *type, int needed) {
+    char *name = strchr(type, ' ');
+    if (!name)
+        return STATUS_FAILED;
+    *name++ = 0;
+    int status = d->parameter->define(d->controls, type, name, &d->set);
+    d->skips = status != STATUS_OK;
+    if (!d->skips || !needed)
+        return STATUS_OK;
+    fail("The host refused the control %s (status %d).", name, status);
+    return status;
+}
+
+static int follow(Description *d, char *line) {
+    char *words = strchr(line, ' ');
+    if (words)
+        *words++ = 0;
+    if (!strcmp(line, "overlay")) {
+        if (suite_of(d->slot, "OfxDrawSuite", 1))
+            d->property->set_pointer(d->set, "OfxImageEffectPluginPropOverlayInteractV2", 0, (void *)overlays[d->slot]);
+        return STATUS_OK;
+    }
+    if (!words)
+        return STATUS_FAILED;
+    if (!strcmp(line, "clip")) {
+        int status = d->effect->clip_define(d->handle, words, &d->set);
+        d->skips = 0;
+        if (status != STATUS_OK)
+            fail("The host refused the clip %s (status %d).", words, status);
+        return status;
+    }
+    if (!strcmp(line, "control") || !strcmp(line, "maybe"))
+        return define(d, words, line[0] == 'c');
+    return d->skips ? STATUS_OK : set_property(d, line[0], words);
+}
+
+/* Say of an effect what stands in its file: for all contexts, or in the one that is named. */
+static int describe(int slot, void *handle, const char *context) {
+    Description d = {.handle = handle, .slot = slot};
+    char file_name[2 * LONGEST_PATH], *line = malloc(LONGEST_LINE);
+    d.property = suite_of(slot, "OfxPropertySuite", 1);
+    d.effect = suite_of(slot, "OfxImageEffectSuite", 1);
+    d.parameter = suite_of(slot, "OfxParameterSuite", 1);
+    snprintf(file_name, sizeof file_name, "%s/%s.describe", launch.resources, identifiers[slot]);
+    FILE *file = open_text(file_name);
+    int status = STATUS_OK, is_variant = 0, is_meant = 0, found = 0, features = 0;
+    if (!line || !file) {
+        fail("%s cannot be read: build the bundle again with `inkarnat openfx`.", file_name);
+        status = STATUS_FAILED;
+    } else if (!d.property || !d.effect || !d.parameter || d.effect->get_property_set(handle, &d.set) != STATUS_OK ||
+               d.effect->get_param_set(handle, &d.controls) != STATUS_OK) {
+        fail("The host gave no effect to describe.");
+        status = STATUS_FAILED;
+    } else {
+        features = features_of(slot, d.property);
+    }
+    while (status == STATUS_OK && fgets(line, LONGEST_LINE, file)) {
+        line[strcspn(line, "\r\n")] = 0;
+        if (!strncmp(line, "variant ", 8)) {
+            int mask = atoi(line + 8);
+            is_variant = mask == ALL_FEATURES || mask == features;
+            is_meant = is_variant && !context;
+        } else if (!strncmp(line, "context ", 8)) {
+            is_meant = is_variant && context && !strcmp(line + 8, context);
+        } else if (is_meant) {
+            status = follow(&d, line);
+            found = 1;
+        }
+    }
+    if (status == STATUS_OK && !found) {
+        fail("%s does not describe the effect %s%s: build the bundle again with `inkarnat openfx`.", file_name,
+             context ? "in the context " : "", context ? context : "");
+        status = STATUS_FAILED;
+    }
+    if (file)
+        fclose(file);
+    free(line);
+    return status;
+}
+
+static int describe_in_context(int slot, void *handle, void *in) {
+    const PropertySuite *property = suite_of(slot, "OfxPropertySuite", 1);
+    char *context = NULL;
+    if (!property || !in || property->get_string(in, "OfxImageEffectPropContext", 0, &context) != STATUS_OK || !context) {
+        fail("The host did not say which context it asks for.");
+        return STATUS_FAILED;
+    }
+    return describe(slot, handle, context);
+}
+
 /* --- actions --------------------------------------------------------------------------------------------------- */
 
-static void complain(int slot) {
+/* One fault is told once, however many effects it hits. */
+static void complain(int slot, void *handle) {
+    static Lock lock = UNTAKEN;
+    static char told[sizeof shared.error];
+    take(&lock);
+    int is_new = strcmp(told, shared.error) != 0;
+    snprintf(told, sizeof told, "%s", shared.error);
+    give(&lock);
+    if (!is_new)
+        return;
     fprintf(stderr, "%s: %s\n", identifiers[slot], shared.error);
-    Host *host = hosts[slot];
-    const MessageSuite *suite = host && host->fetch_suite ? host->fetch_suite(host->properties, "OfxMessageSuite", 1) : NULL;
+    const MessageSuite *suite = suite_of(slot, "OfxMessageSuite", 1);
     if (suite)
-        suite->message(NULL, "OfxMessageError", "", "%s", shared.error);
+        suite->message(handle, "OfxMessageError", "", "%s", shared.error);
+}
+
+static atomic_int has_started;
+
+/* Look whether the host has what no effect can do without, and whether Python is still there to be started. */
+static int load(int slot) {
+    static const char *const needed[] = {"OfxPropertySuite", "OfxImageEffectSuite", "OfxParameterSuite"};
+    for (int i = 0; i < 3; i++)
+        if (!suite_of(slot, needed[i], 1)) {
+            fail("This host lacks %s, without which no effect can work: update the host.", needed[i]);
+            return STATUS_MISSING_HOST_FEATURE;
+        }
+    if (launch.fault[0]) {
+        fail("%s", launch.fault);
+        return STATUS_FAILED;
+    }
+    if (atomic_load(&has_started))
+        return STATUS_OK;
+    look_up(&python.get_version, "Py_GetVersion");
+    return (python.get_version ? is_the_right_version() : is_installed()) ? STATUS_OK : STATUS_FAILED;
+}
+
+static int dispatch(int slot, int aim, const char *action, const void *handle, void *in, void *out) {
+    int status = STATUS_FAILED; /* stands where Python never gets to set it */
+    if (!ensure_python()) {
+        fail("%s", launch.fault);
+        complain(slot, NULL);
+        return STATUS_FAILED;
+    }
+    atomic_store(&has_started, 1);
+    Dispatch *answer = shared.dispatch;
+    if (!answer || !python.is_initialised())
+        return STATUS_FAILED; /* the interpreter has ended before the host */
+    answer(slot, aim, action, handle, in, out, hosts[slot], &status);
+    return status;
 }
 
 static int enter(int slot, const char *action, const void *handle, void *in, void *out) {
-    int status = STATUS_FAILED; /* stands where Python never gets to set it */
+    int status;
     if (!action)
         return STATUS_FAILED;
-    if (!ensure_python()) {
-        if (!strcmp(action, "OfxActionLoad"))
-            complain(slot);
-        return strcmp(action, "OfxActionUnload") ? STATUS_FAILED : STATUS_OK;
+    if (!strcmp(action, "OfxActionLoad")) {
+        status = load(slot);
+        if (status == STATUS_OK && atomic_load(&has_started))
+            return dispatch(slot, FOR_EFFECT, action, handle, in, out);
+    } else if (!strcmp(action, "OfxActionDescribe")) {
+        status = describe(slot, (void *)handle, NULL);
+    } else if (!strcmp(action, "OfxImageEffectActionDescribeInContext")) {
+        status = describe_in_context(slot, (void *)handle, in);
+    } else if (!strcmp(action, "OfxActionUnload") && !atomic_load(&has_started)) {
+        return STATUS_OK;
+    } else {
+        return dispatch(slot, FOR_EFFECT, action, handle, in, out);
     }
-    Dispatch *dispatch = shared.dispatch;
-    if (!dispatch || !python.is_initialised())
-        return STATUS_FAILED; /* the interpreter has ended before the host */
-    dispatch(slot, action, handle, in, out, hosts[slot], &status);
+    if (status != STATUS_OK) {
+        complain(slot, NULL);
+        shared.error[0] = 0;
+    }
     return status;
+}
+
+/* The drawing over the picture. It describes itself by saying nothing: the host's own defaults are right. */
+static int enter_overlay(int slot, const char *action, const void *handle, void *in, void *out) {
+    if (!action)
+        return STATUS_FAILED;
+    if (!strcmp(action, "OfxActionDescribe"))
+        return STATUS_OK;
+    return dispatch(slot, FOR_OVERLAY, action, handle, in, out);
 }
 
 EXPORT int OfxGetNumberOfPlugins(void) {

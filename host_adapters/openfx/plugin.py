@@ -5,135 +5,32 @@ from __future__ import annotations
 import atexit
 import contextlib
 import ctypes
-import importlib.metadata
 import sys
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from ...kernels import jit, memory, planes
+from ...kernels import jit, memory, strips
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node, ParamError
-from ..warm_up import first_use, helped
+from ..warm_up import compile_ahead
 from . import api
 from .controls import (
     MATTE_IN_ALPHA,
     MATTE_OUTPUT,
+    OUTPUT,
     REPORT,
     asked_values,
-    clips_of,
-    contexts_of,
     control_value,
-    controls_of,
     identifier,
-    words,
 )
-from .instance import OUTPUT, Instance, label_of, say
-from .properties import OpenFXError, Properties, Suites, check
+from .description import digest, makes_matte
+from .instance import Instance, label_of, say
+from .properties import OpenFXError, Properties, Suites
 from .render import SCRATCH, render, whole_inputs
-from .signals import BASIC_NAMES, CONFIGURATION, CROSS_REFERENCE, RAW, READ_AS_IT_IS, name_of
-
-# --- describing ---------------------------------------------------------------------------------------------
-
-
-def describe(suites: Suites, handle: int, kind: type[Node]) -> int:
-    """Tell the host what an effect is."""
-    properties = _properties(suites, suites.effect.get_property_set, handle)
-    for name in (api.LABEL, api.SHORT_LABEL, api.LONG_LABEL):
-        properties.set(name, kind.label)
-    properties.set(api.GROUPING, "Inkarnat")
-    properties.set(api.DESCRIPTION, _description(kind))
-    version = importlib.metadata.version("inkarnat")
-    properties.set(api.VERSION, *(int(part) for part in version.split(".")[:3] if part.isdigit()))
-    properties.set(api.VERSION_LABEL, version)
-    properties.set(api.CONTEXTS, *contexts_of(kind), needed=True)
-    properties.set(api.DEPTHS, api.FLOAT, api.HALF, api.SHORT, api.BYTE)
-    properties.set(api.THREAD_SAFETY, api.FULLY_SAFE)
-    temporal = _is_temporal(kind)
-    numbers = {
-        api.SINGLE_INSTANCE: False,
-        api.HOST_THREADING: False,  # frames are already shared out among threads
-        api.MULTI_RESOLUTION: True,
-        api.TILES: kind.pixelwise,
-        api.TEMPORAL: temporal,
-        api.RENDER_TWICE: False,
-        api.MULTIPLE_DEPTHS: False,
-        api.MULTIPLE_ASPECTS: False,
-    }
-    for name, value in numbers.items():
-        properties.set(name, value)
-    if not properties.set(api.COLOUR_STYLE, api.COLOUR_CORE):
-        properties.set(api.COLOUR_STYLE, api.COLOUR_BASIC)
-    properties.set(api.COLOUR_CONFIGURATIONS, CONFIGURATION)
-    properties.set(api.WITHOUT_NEIGHBOURS, "true" if _needs_no_neighbours(kind) else "false")
-    if _makes_matte(kind):
-        properties.set(api.SLAVE_PARAMETERS, MATTE_OUTPUT)
-    return api.OK
-
-
-def _needs_no_neighbours(kind: type[Node]) -> bool:
-    """Tell whether a host may bake the effect into a table of colours: one picture in, each pixel by itself."""
-    return kind.pixelwise and [port.kind for port in kind.inputs().values()] == ["picture"] and not _makes_matte(kind)
-
-
-def _makes_matte(kind: type[Node]) -> bool:
-    return kind.output().kind == "matte"
-
-
-def _properties(suites: Suites, getter: Any, *arguments: Any) -> Properties:
-    found = ctypes.c_void_p()
-    check(getter(*arguments, ctypes.byref(found)), "a property set")
-    return Properties(suites, found.value)
-
-
-def _description(kind: type[Node]) -> str:
-    parts = [kind.help()]
-    masks = [clip for clip in clips_of(kind) if clip.is_mask and not kind.inputs()[clip.port].optional]
-    if masks:
-        parts.append("Without a matte, the alpha of Source is taken.")
-    if _makes_matte(kind):
-        parts.append("Makes a matte: see Matte output for where it goes.")
-    return " ".join(parts)
-
-
-def _is_temporal(kind: type[Node]) -> bool:
-    return any(kind().frames_needed())
-
-
-def describe_in_context(suites: Suites, handle: int, kind: type[Node]) -> int:
-    """Tell the host the clips and controls of an effect."""
-    for clip in clips_of(kind):
-        properties = _properties(suites, suites.effect.clip_define, handle, clip.name)
-        properties.set(api.LABEL, words(clip.port) if clip.name != b"Source" else "Source")
-        properties.set(api.SUPPORTED_COMPONENTS, *clip.components, needed=True)
-        properties.set(api.OPTIONAL, not clip.needed)
-        properties.set(api.IS_MASK, clip.is_mask)
-        properties.set(api.TILES, kind.pixelwise)
-        properties.set(api.TEMPORAL, _is_temporal(kind))
-    properties = _properties(suites, suites.effect.clip_define, handle, OUTPUT)
-    properties.set(api.SUPPORTED_COMPONENTS, api.RGBA, api.RGB, api.ALPHA, needed=True)
-    properties.set(api.TILES, kind.pixelwise)
-    _define_controls(suites, handle, kind)
-    return api.OK
-
-
-def _define_controls(suites: Suites, handle: int, kind: type[Node]) -> None:
-    found = ctypes.c_void_p()
-    check(suites.effect.get_param_set(handle, ctypes.byref(found)), "its controls")
-    controls, made = found.value, ctypes.c_void_p()
-    for control in controls_of(kind, suites.curve is not None):
-        status = suites.parameter.define(controls, control.ofx_type, control.name.encode(), ctypes.byref(made))
-        if status != api.OK and control.type in ("Page", "Group", "PushButton"):
-            continue  # the effect works without
-        check(status, f"the control {control.name}")
-        properties = Properties(suites, made.value)
-        for name, values in control.properties.items():
-            properties.set(name, *values)
-
+from .signals import BASIC_NAMES, CROSS_REFERENCE, RAW, READ_AS_IT_IS, name_of
 
 # --- instances ----------------------------------------------------------------------------------------------
 
@@ -184,7 +81,7 @@ def is_identity(instance: Instance, arguments: Properties, answer: Properties) -
 def get_clip_preferences(instance: Instance, arguments: Properties | None, answer: Properties) -> int:
     """Say what the output holds where that is not what Source holds, and which colour space is wanted."""
     status = api.REPLY_DEFAULT
-    if _makes_matte(instance.kind):
+    if makes_matte(instance.kind):
         in_alpha = _matte_in_alpha(instance)
         if in_alpha and instance.context != api.FILTER:  # a filter's output is always like its source
             answer.set(api.CLIP_COMPONENTS + OUTPUT, api.RGBA)
@@ -204,7 +101,7 @@ def _matte_in_alpha(instance: Instance) -> bool:
 def get_output_space(instance: Instance, arguments: Properties, answer: Properties) -> int:
     """Say what the output holds: a matte is no colour, a conversion knows its target, the rest is as Source."""
     space = ""
-    if _makes_matte(instance.kind) and not _matte_in_alpha(instance):
+    if makes_matte(instance.kind) and not _matte_in_alpha(instance):
         space = RAW
     else:
         target = instance.node(0.0, instance.project_frame()).output_space()
@@ -230,7 +127,8 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
     if action is None:
         return api.REPLY_DEFAULT
     time = arguments.double(api.TIME, 0, 0.0)
-    with instance.progress(f"{instance.kind.label}: {action.label}"), whole_inputs(instance, time, arguments) as at:
+    words = f"{instance.kind.label}: {action.label}"
+    with instance.progress(words), whole_inputs(instance, time, arguments) as at:
         node, frame, inputs = at
         asked = asked_values(instance.kind, instance.getter(time), frame)
         changed, report = action.run(node, asked, **inputs)
@@ -308,17 +206,21 @@ def prepare(instance: Instance) -> None:
     _prepared.add(instance.kind.name)
     words = f"Preparing {instance.kind.label} for its first use on this computer"
     # What is wrong will show, and be told, at work.
-    with instance.progress(words), contextlib.suppress(Exception), helped(instance.kind.name):
-        result = first_use(instance.kind)
-        if result.ndim == 2:
-            planes.spread(result, np.empty((*result.shape, 4), np.float32))
-        if any(clip.kind == "matte" for clip in instance.clips):
-            planes.plane_of(np.zeros((1, 1, 4), np.float32))
-        marker.touch()
+    with instance.progress(words) as report, contextlib.suppress(Exception):
+        if compile_ahead(instance.kind, report):
+            marker.touch()
+        else:
+            said = "Preparing was cancelled: the first render and the first press of a button prepare what they need."
+            instance.show(api.MESSAGE, said)
 
 
 _prepared: set[str] = set()
 
+
+_OUTDATED = (
+    "Inkarnat has been updated since these effects were built, and some of their controls are no longer right: build "
+    "them again with `inkarnat openfx`, then start the host anew."
+)
 
 # --- from C and back ----------------------------------------------------------------------------------------
 
@@ -326,14 +228,16 @@ _prepared: set[str] = set()
 class Dispatcher:
     """Answers the actions of one bundle. Whatever happens inside ends as a status and a message."""
 
-    def __init__(self, kinds: Sequence[type[Node] | None]) -> None:
+    def __init__(self, kinds: Sequence[type[Node] | None], told: Sequence[str]) -> None:
         self.kinds = kinds
+        self._told = dict(enumerate(told))
         self.suites: dict[int, Suites] = {}
         self.instances: dict[int, Instance] = {}
 
     def __call__(
         self,
         slot: int,
+        aim: int,
         action: bytes,
         handle: int | None,
         given: int | None,
@@ -344,37 +248,39 @@ class Dispatcher:
         """Answer one action; the launcher has set the status to "failed" before."""
         kind = self.kinds[slot]
         try:
-            status[0] = self._answer(kind, action, handle or 0, given, answer, host or 0)
+            status[0] = self._answer(slot, action, handle or 0, given, answer, host or 0)
         except BaseException as error:  # nothing may reach the host, KeyboardInterrupt and SystemExit neither
             status[0] = self._explain(kind, handle or 0, host or 0, error)
 
-    def _answer(
-        self, kind: type[Node] | None, action: bytes, handle: int, given: int | None, answer: int | None, host: int
-    ) -> int:
+    def _answer(self, slot: int, action: bytes, handle: int, given: int | None, answer: int | None, host: int) -> int:
+        kind = self.kinds[slot]
         if action == api.UNLOAD:
             return api.OK
         if action == api.LOAD or host not in self.suites:
             self.suites[host] = Suites(host)  # anew at every load: a host may have made other suites
+            _keep_to(self.suites[host].most_threads())
         suites = self.suites[host]
-        suites.require()
         if kind is None:
             raise OpenFXError("Inkarnat no longer has this effect: build the bundle again with `inkarnat openfx`.")
         if action == api.LOAD:
             return api.OK
-        if action == api.DESCRIBE:
-            return describe(suites, handle, kind)
-        if action == api.DESCRIBE_IN_CONTEXT:
-            return describe_in_context(suites, handle, kind)
         if action == api.CREATE:
             instance = Instance(suites, handle, kind)
             prepare(instance)
             self.instances[handle] = instance
+            if self._is_outdated(slot, kind):
+                instance.show(api.WARNING, _OUTDATED)
             return api.OK
         if action == api.DESTROY:
             return api.OK if self.instances.pop(handle, None) else api.BAD_HANDLE
         if action not in ACTIONS:
             return api.REPLY_DEFAULT
         return self._on_instance(suites, action, handle, given, answer)
+
+    def _is_outdated(self, slot: int, kind: type[Node]) -> bool:
+        """Tell, once for each effect, whether hosts were told something else of it when the bundle was built."""
+        told = self._told.pop(slot, "")
+        return bool(told) and told != digest(kind)
 
     def _on_instance(self, suites: Suites, action: bytes, handle: int, given: int | None, answer: int | None) -> int:
         instance = self.instances.get(handle)
@@ -409,6 +315,13 @@ class Dispatcher:
         return status
 
 
+def _keep_to(threads: int) -> None:
+    """Use no more threads than the host allows; more than before where it allows them again, up to the user's own."""
+    if threads:
+        strips.set_thread_count(min(threads, _OWN_THREADS))
+
+
+_OWN_THREADS = strips.thread_count()
 _kept: list[Any] = []
 
 
@@ -424,7 +337,8 @@ def attach(link_address: int, resources: str, nodes: Mapping[str, type[Node]] = 
     by_id = {identifier(kind): kind for kind in nodes.values()}
     configuration = Path(resources, "launch.cfg").read_text(encoding="utf-8")
     plugins = configuration_lines(configuration).get("plugin", [])
-    callback = api.Dispatch(Dispatcher([by_id.get(line.split()[0]) for line in plugins]))
+    kinds = [by_id.get(line.split()[0]) for line in plugins]
+    callback = api.Dispatch(Dispatcher(kinds, [line.split()[-1] for line in plugins]))
     _kept.append(callback)
     link.dispatch = ctypes.cast(callback, ctypes.c_void_p).value
     atexit.register(_detach, link)

@@ -52,25 +52,19 @@ class Suites:
         self.message = self.message2 or self._find(b"OfxMessageSuite", 1, api.MessageSuite)
         self.progress2 = self._find(b"OfxProgressSuite", 2, api.ProgressSuite2)
         self.progress1 = None if self.progress2 else self._find(b"OfxProgressSuite", 1, api.ProgressSuite1)
+        self.threads = self._find(b"OfxMultiThreadSuite", 1, api.ThreadSuite)
         self.curve = self._find(b"OfxParametricParameterSuite", 1, api.CurveSuite)
+
+    def most_threads(self) -> int:
+        """Return how many threads the host lets an effect use, 0 where it does not say."""
+        count = ctypes.c_uint()
+        if self.threads is None or self.threads.count(ctypes.byref(count)) != api.OK:
+            return 0
+        return count.value
 
     def _find(self, name: bytes, version: int, layout: Any) -> Any:
         address = self.host.fetch_suite(self.host.properties, name, version)
         return layout.from_address(address) if address else None
-
-    def require(self) -> None:
-        """Raise OpenFXError, status "missing host feature", where one of the three mandatory suites is not there."""
-        needed = {
-            "OfxPropertySuite": self.property,
-            "OfxImageEffectSuite": self.effect,
-            "OfxParameterSuite": self.parameter,
-        }
-        missing = [name for name, suite in needed.items() if suite is None]
-        if missing:
-            raise OpenFXError(
-                f"This host lacks {' and '.join(missing)}, without which no effect can work: update the host.",
-                api.MISSING_HOST_FEATURE,
-            )
 
 
 class Properties:

@@ -23,6 +23,7 @@ from .controls import (
     LOWER_RIGHT,
     MATTE_IN_ALPHA,
     MATTE_OUTPUT,
+    OUTPUT,
     UPPER_LEFT,
     UPPER_RIGHT,
     Clip,
@@ -31,7 +32,7 @@ from .controls import (
     words,
 )
 from .images import Borrow, Box, Image, Pixels, Scratch, is_plain, store_matte, store_picture, to_picture, to_unpacked
-from .instance import OUTPUT, Instance
+from .instance import Instance
 from .properties import OpenFXError, Properties
 from .signals import AS_IT_IS, Signal
 

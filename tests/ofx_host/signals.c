@@ -1,11 +1,12 @@
-/* Signals: a host without any suite, which looks whether loading an effect has touched its handler of SIGINT.
- *
- * It prints the status of the load action, and 1 where the handler is the one from before.
+/* Signals: a host without suites of any use, which looks whether an instance that starts Python has touched its handler
+ * of SIGINT or its locale.
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
+#include <locale.h>
 #include <signal.h>
 #include <stdio.h>
+#include <string.h>
 
 typedef struct {
     void *properties;
@@ -21,24 +22,33 @@ typedef struct {
     int (*main_entry)(const char *, const void *, void *, void *);
 } Plugin;
 
-static const void *no_suite(void *properties, const char *name, int version) {
+static int refuse(void) { return 1; }
+static void *suite[32];
+
+static const void *any_suite(void *properties, const char *name, int version) {
     (void)properties, (void)name, (void)version;
-    return NULL;
+    return suite;
 }
 
 int main(int count, char **words) {
-    Host host = {NULL, no_suite};
+    Host host = {NULL, any_suite};
     Plugin *(*get_plugin)(int);
     struct sigaction before, after;
     void *library = count == 2 ? dlopen(words[1], RTLD_NOW | RTLD_LOCAL) : NULL;
     if (!library)
         return 2;
+    for (int i = 0; i < 32; i++)
+        suite[i] = (void *)refuse;
     *(void **)&get_plugin = dlsym(library, "OfxGetPlugin");
     Plugin *plugin = get_plugin(0);
     plugin->set_host(&host);
     sigaction(SIGINT, NULL, &before);
-    int status = plugin->main_entry("OfxActionLoad", NULL, NULL, NULL);
+    char locale[64];
+    snprintf(locale, sizeof locale, "%s", setlocale(LC_CTYPE, NULL));
+    plugin->main_entry("OfxActionLoad", NULL, NULL, NULL);
+    plugin->main_entry("OfxActionCreateInstance", &host, NULL, NULL);
     sigaction(SIGINT, NULL, &after);
-    printf("%d %d\n", status, before.sa_handler == after.sa_handler);
+    printf("python=%d signals=%d locale=%d\n", dlsym(RTLD_DEFAULT, "Py_IsInitialized") != NULL,
+           before.sa_handler == after.sa_handler, !strcmp(locale, setlocale(LC_CTYPE, NULL)));
     return 0;
 }
