@@ -350,10 +350,11 @@ def _follow_picture() -> None:
 
 
 def _act(kind: type[Node]) -> None:
-    """Do on a picture of skin beside a grey card what the buttons of a node do, one after the other."""
+    """Do on a picture of skin beside a grey card what the buttons of a node do, each after the first of them."""
     picture = np.full((_TALL, 128, 4), (0.72, 0.52, 0.43, 1.0), np.float32)
     picture[:, 100:, :3] = 0.5
-    picture[:, ::3, :3] *= np.float32(0.97)
+    shades = np.random.default_rng(1).normal(0.9, 0.05, (_TALL, 128, 1))  # of one colour alone nothing can be learned
+    picture[..., :3] *= shades.astype(np.float32)
     inputs = {name: picture for name, port in kind.inputs().items() if not port.optional}
     asked: dict[str, Any] = {}
     for name, ask in kind.asks().items():
@@ -362,9 +363,10 @@ def _act(kind: type[Node]) -> None:
         else:
             asked[name] = (Sample.point(*ask.at) if ask.shape == "point" else Sample.box(*ask.at)) if ask.used else None
     node: Any = kind()
-    for action in kind.actions().values():
+    for index, action in enumerate(kind.actions().values()):
         with contextlib.suppress(InkarnatError):  # what does not suit this picture compiles what it can
-            node, _ = action.run(node, asked, **inputs)
+            changed, _ = action.run(node, asked, **inputs)
+            node = changed if index == 0 else node
 
 
 def _turn_pixels() -> None:

@@ -10,6 +10,7 @@ import sys
 import warnings
 from dataclasses import dataclass
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,7 +75,21 @@ def _beside_another_colour() -> ModuleType:
         sys.modules.pop("colour", None)
         sys.modules.update(theirs)
     sys.modules[_KEPT_AS] = ours
+    _answer_for(sys.modules["colour"], ours)
     return ours
+
+
+def _answer_for(theirs: ModuleType, ours: ModuleType) -> None:
+    """Let a host's module answer with ours where it lacks a name: colour-science imports some of it late, by name."""
+    before = getattr(theirs, "__getattr__", None)
+
+    def answer(name: str) -> Any:
+        try:
+            return before(name) if before else getattr(ours, name)
+        except AttributeError:
+            return getattr(ours, name)
+
+    theirs.__getattr__ = answer  # type: ignore[method-assign]
 
 
 def mired(kelvin: float) -> float:

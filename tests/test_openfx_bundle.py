@@ -100,8 +100,8 @@ def test_a_new_declaration_is_built_anew_under_the_version_of_the_release(tmp_pa
 
 
 def test_what_hosts_are_told_does_not_change_under_a_released_version():
-    """tests/fixtures/openfx-declarations.json holds the hashes of what each release told hosts, by minor version."""
-    closed = json.loads((Path(__file__).parent / "fixtures" / "openfx-declarations.json").read_text(encoding="utf-8"))
+    """tests/fixtures/declarations.json holds the hashes of what each release told hosts, by minor version."""
+    closed = json.loads((Path(__file__).parent / "fixtures" / "declarations.json").read_text(encoding="utf-8"))
     now = {identifier(kind): description.digest(kind) for kind in NODES.values()}
     known = closed.get(str(bundle.MINOR))
     if known is None:
@@ -430,10 +430,14 @@ def test_describing_starts_no_python(quiet):
     assert int(told["grown_kb"]) < 8192
 
 
-def test_a_decimal_comma_changes_no_number(quiet):
+def test_a_decimal_comma_changes_no_number(quiet, tmp_path):
     """The launcher reads its numbers whatever the host's locale is, and leaves that as it found it."""
-    done = run(quiet, built(), LC_ALL="")
+    if not shutil.which("localedef"):
+        pytest.skip("no localedef to make a locale with")
+    subprocess.run(["localedef", "-i", "de_DE", "-f", "UTF-8", tmp_path / "de_DE.UTF-8"], check=False)
+    done = run(quiet, built(), LC_ALL="", LOCPATH=str(tmp_path))
     told = dict(word.split("=") for word in done.stdout.split())
+    assert told["comma"] == "1", "the locale is in force"
     assert told["slope_default"] == "1.000000"
     assert told["increment"] == "0.010000"
 

@@ -20,7 +20,7 @@ from inkarnat.host_adapters.openfx.controls import (
     node_values,
 )
 from inkarnat.host_adapters.openfx.properties import OpenFXError
-from inkarnat.nodes import NODES, Sample, SampleError
+from inkarnat.nodes import NODES, Sample
 from inkarnat.nodes.declare import Param
 from ofx_host import Host
 from ofx_host.bundles import Everything, Neighbours, built, by_name, loaded, loaded_trials
@@ -260,7 +260,9 @@ def test_places_become_samples():
     asked = asked_values(Everything, values.__getitem__, FRAME)
     assert asked["spot"] == Sample.point(0.5, 0.5)
     assert asked["area"] == Sample.box(0.1, 0.2, 0.8, 0.8), "corners may be drawn in any order"
-    with pytest.raises(SampleError, match="outside the frame"):
+    with pytest.raises(
+        OpenFXError, match=r"Spot lies at \(0, 45\), outside the frame, .* from \(10, 20\) to \(110, 70\)"
+    ):
         asked_values(Everything, (values | {"spot": (0.0, 45.0)}).__getitem__, FRAME)
 
 

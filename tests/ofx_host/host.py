@@ -89,6 +89,7 @@ class Host:
         self.written: set[str] = set()
         self.suites_asked: set[str] = set()
         self.cancel = lambda: False
+        self.threads_allowed = 2
         self.edits: list[str] = []
         self.objects: dict[int, Any] = {}
         self.images_out: dict[int, Any] = {}
@@ -465,7 +466,7 @@ class Host:
 
     def _thread_suite(self) -> Any:
         def count(out: int) -> None:
-            c_uint.from_address(out).value = 2
+            c_uint.from_address(out).value = self.threads_allowed
 
         return self._suite(
             "OfxMultiThreadSuiteV1",

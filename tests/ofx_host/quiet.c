@@ -38,8 +38,11 @@ int main(int count, char **words) {
             }
         forget_effect();
     }
+    char half[16];
+    snprintf(half, sizeof half, "%.1f", 0.5);
     setlocale(LC_NUMERIC, "C");
-    printf("effects=%d python=%d seconds=%.4f grown_kb=%ld slope_default=%f increment=%f\n", described,
+    printf("comma=%d effects=%d python=%d seconds=%.4f grown_kb=%ld slope_default=%f increment=%f\n",
+           half[1] == ',', described,
            symbol_of_any("Py_GetVersion") != NULL, seconds() - began, resident_kilobytes() - memory, slope, increment);
     return 0;
 }

@@ -1,0 +1,109 @@
+"""OpenFX, before the first render: compiling in other processes, with progress, cancel and buttons that are ready."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import textwrap
+
+import numpy as np
+import pytest
+from inkarnat.host_adapters import warm_up
+from inkarnat.kernels import jit, strips
+from inkarnat.nodes import NODES
+from ofx_host import Host
+from ofx_host.bundles import built, by_name, loaded
+
+
+@pytest.fixture
+def fresh(monkeypatch, tmp_path):
+    """An empty folder of compiled kernels for what is prepared, and nothing prepared yet."""
+    from inkarnat.host_adapters.openfx import plugin
+
+    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
+    monkeypatch.setattr(plugin, "_prepared", set())
+    monkeypatch.setenv("INKARNAT_CACHE_DIR", str(tmp_path))  # of the processes that compile
+    return tmp_path
+
+
+def test_progress_moves_and_ends(fresh):
+    host, effects = loaded()
+    host.progress.clear(), host.shares.clear()
+    for _ in range(2):
+        assert effects["blend"].instance().status == 0
+    assert host.progress == ["Preparing Blend for its first use on this computer", "end"], "once"
+    assert host.shares == sorted(host.shares)
+    assert host.shares[-1] == 1.0
+    assert len(set(host.shares)) > 2, "it moves"
+    assert (fresh / "openfx-blend").exists()
+
+
+def test_it_can_be_cancelled(fresh):
+    host = Host()
+    host.cancel = lambda: True
+    instance = by_name(host, built())["soften_matte"].instance()
+    assert instance.status == 0, "the effect works without"
+    assert host.progress[-1] == "end"
+    assert len(host.shares) == 1
+    assert "Preparing was cancelled" in host.messages[-1][1]
+    assert not (fresh / "openfx-soften_matte").exists()
+
+
+def test_where_no_process_can_be_started_it_goes_on_here(fresh, monkeypatch):
+    monkeypatch.setattr(warm_up, "_can_help", lambda: False)
+    shares: list[float] = []
+    assert warm_up.compile_ahead(NODES["blend"], lambda share: shares.append(share) is None)
+    assert shares == [0.0, 0.5, 1.0]
+    assert not warm_up.compile_ahead(NODES["blend"], lambda share: False)
+
+
+def test_processes_end_with_what_they_help(monkeypatch):
+    made = []
+    real = warm_up._started
+    monkeypatch.setattr(warm_up, "_started", lambda *words, **more: made.append(real(*words, **more)) or made[-1])
+    with strips.threads(2):
+        assert not warm_up.compile_ahead(NODES["correct_skin"], lambda share: False)
+    assert len(made) == 2
+    assert all(process.poll() is not None for process in made)
+
+
+@pytest.mark.parametrize("name", [name for name, kind in NODES.items() if kind.actions()])
+def test_what_is_prepared_holds_all_that_buttons_and_renders_need(name):
+    """In a process that has done the pieces, an action and a render compile nothing more."""
+    program = textwrap.dedent(
+        f"""
+        from numba.core import event
+        from inkarnat.host_adapters import warm_up
+        from inkarnat.nodes import NODES
+        kind = NODES[{name!r}]
+        warm_up.compile_first_uses(warm_up.pieces_of(kind))
+        compiled = []
+        class Listener(event.Listener):
+            def on_start(self, happened): pass
+            def on_end(self, happened): compiled.append(str(happened.data))
+        event.register("numba:compile", Listener())
+        import dataclasses, numpy as np
+        from inkarnat.nodes import Sample
+        picture = np.full((720, 200, 4), (0.7, 0.5, 0.42, 1), np.float32)
+        picture[:, :60, :3] = 0.3, 0.35, 0.45
+        picture[..., :3] += np.random.default_rng(2).normal(0, 0.02, (720, 200, 1)).astype(np.float32)
+        asked = {{n: getattr(a, "default", None) for n, a in kind.asks().items()}}
+        asked |= {{n: Sample.point(0.6, 0.5) for n in asked if n == "skin_1"}}
+        node = kind()
+        for index, action in enumerate(kind.actions().values()):
+            changed, _ = action.run(node, asked, image=picture)
+            node = changed if index == 0 else node
+        node.process(picture)
+        print(len(compiled), compiled[:3])
+        """
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("0 "), done.stdout
+
+
+def test_pieces_are_known_work():
+    for kind in NODES.values():
+        for piece in warm_up.pieces_of(kind):
+            assert piece in NODES or piece in warm_up.PARTLY or piece.removesuffix(":actions") in NODES
+    warm_up._turn_pixels()
+    assert np.isfinite(warm_up.first_use(NODES["cdl"])).all()
