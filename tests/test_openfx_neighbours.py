@@ -29,7 +29,7 @@ def test_a_colour_module_of_the_host_breaks_nothing(tmp_path, is_loaded):
         picture = np.random.default_rng(1).random((16, 16, 3), dtype=np.float32)
         print(Balance(temperature=30.0, tint=0.004).process(picture).tobytes().hex()[:400])
         print(leave_space("Display P3").process(enter_space("pq").process(picture)).tobytes().hex()[:400])
-        print(solve_balance(picture, Sample.box(0, 0, 1, 1)).temperature)
+        print(solve_balance(picture * np.float32(0.2) + np.float32(0.4), Sample.box(0, 0, 1, 1)).temperature)
         import colour
         print(getattr(colour, "NAME", "another"))
         """
