@@ -4,6 +4,7 @@
 """
 
 from .balance import Balance, BalanceError, solve_balance
+from .chain import REST, Chain, Link, Part, standard_chain
 from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin
@@ -30,7 +31,6 @@ from .solve import (
 from .standard import (
     Corrected,
     Correction,
-    Link,
     MarkedFrame,
     Subject,
     SubjectError,
@@ -100,6 +100,7 @@ __all__ = [
     "NODES",
     "NOT_JUDGED",
     "OFF",
+    "REST",
     "SKIN_LINE",
     "STATUSES",
     "UNREAD",
@@ -108,6 +109,7 @@ __all__ = [
     "BalanceError",
     "Blend",
     "Cdl",
+    "Chain",
     "CombineMattes",
     "Compare",
     "ConvertColour",
@@ -125,6 +127,7 @@ __all__ = [
     "MarkedFrame",
     "Node",
     "ParamError",
+    "Part",
     "RangeKey",
     "ReadingError",
     "Region",
@@ -168,6 +171,7 @@ __all__ = [
     "solve_steer",
     "solve_subjects",
     "space_tags",
+    "standard_chain",
     "study_skin",
     "suggest_tone",
     "tag_in_words",

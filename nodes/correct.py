@@ -11,14 +11,12 @@ from typing import Any
 import numpy as np
 
 from ..kernels.arrays import as_picture, as_plane
-from .balance import TRANSFERS, Balance, solve_balance
+from .balance import TRANSFERS, solve_balance
+from .chain import AFTER, BEFORE, REST, through
 from .declare import Action, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
-from .key import SkinKey
-from .matte import SoftenMatte
 from .sample import Sample
 from .solve import SKIN_LINE, SkinReading, SkinTarget, measure_skin, solve_steer, study_skin
 from .steer import SteerSkin
-from .tone import Cdl, ToneCurve
 from .view import VIEWS, ShowMatte
 
 _VIEWS = {"result": "the corrected picture", **VIEWS, "split": "the left half as it came, the right half corrected"}
@@ -28,8 +26,8 @@ _VIEWS = {"result": "the corrected picture", **VIEWS, "split": "the left half as
 class CorrectSkin(Node):
     """Balance the picture, key the skin, soften the matte, steer the skin, then set exposure and saturation.
 
-    The same steps, in the same order, as the nodes ``balance``, ``skin_key``, ``soften_matte``, ``steer_skin``,
-    ``tone_curve`` and ``cdl`` one after the other. A second matte, where given, limits the key.
+    The same steps, in the same order, as the standard chain of nodes: ``balance``, ``skin_key``, ``soften_matte``,
+    ``steer_skin``, ``tone_curve`` and ``cdl`` one after the other. A second matte, where given, limits the key.
     """
 
     name = "correct_skin"
@@ -59,32 +57,19 @@ class CorrectSkin(Node):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        self._tone()
-        self._key()
+        for word in ("tone", "skin"):  # these have rules that span several parameters
+            self._node(word)
 
-    def _key(self) -> SkinKey:
-        return SkinKey(
-            model=self.model,
-            width=self.width,
-            shadow_reach=self.shadow_reach,
-            highlight_reach=self.highlight_reach,
-        )
+    def _node(self, word: str) -> Any:
+        """Return one step of the standard chain as it is set here."""
+        return dataclasses.replace(REST[word], **{field: getattr(self, own) for field, own in _SET[word].items()})  # type: ignore[type-var]
 
-    def _balance(self) -> Balance:
-        return Balance(temperature=self.temperature, tint=self.tint, transfer=self.transfer)
-
-    def _steer(self) -> SteerSkin:
-        return SteerSkin(angle=self.angle, saturation=self.skin_saturation, amount=self.amount)
-
-    def _tone(self) -> ToneCurve:
-        return ToneCurve(black=self.black, white=self.white)
-
-    def _grade(self) -> Cdl:
-        return Cdl(saturation=self.saturation, clamp=False)
+    def _picture_nodes(self) -> dict[str, Node]:
+        return {word: self._node(word) for word in (*BEFORE, *AFTER)}
 
     def balanced(self, image: Picture) -> Picture:
         """Return the balanced picture, which the key reads."""
-        return self._balance().process(image)
+        return through(BEFORE, self._picture_nodes(), image)
 
     def matte(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the softened matte of the skin in a balanced picture."""
@@ -93,7 +78,7 @@ class CorrectSkin(Node):
 
     def is_identity(self) -> bool:
         """Tell whether the result is shown and no step changes anything."""
-        steps = (self._balance(), self._steer(), self._tone(), self._grade())
+        steps = (*self._picture_nodes().values(), self._node("steer"))
         return self.view in ("result", "split") and all(step.is_identity() for step in steps)
 
     def process(self, image: Picture, limit: Matte | None = None) -> Picture:
@@ -106,7 +91,7 @@ class CorrectSkin(Node):
         balanced = self.balanced(image)
         if self.view not in ("result", "luma", "split"):
             return ShowMatte(view=self.view).process(balanced, self.matte(balanced, limit))
-        graded = self._grade().process(self._tone().process(self._steered(balanced, limit)))
+        graded = through(AFTER, self._picture_nodes(), self._steered(balanced, limit))
         if self.view == "luma":
             return ShowMatte(view="luma").process(graded, np.zeros(graded.shape[:2], np.float32))
         if self.view == "split":
@@ -116,14 +101,15 @@ class CorrectSkin(Node):
 
     def _steered(self, balanced: Picture, limit: Matte | None) -> Picture:
         """Return the steered picture: along with the matte where no limit stands between the two."""
-        steer = self._steer()
+        steer: SteerSkin = self._node("steer")
         if steer.is_identity():
             return balanced
         return steer.process(balanced, self._softened(balanced) if limit is None else self.matte(balanced, limit))
 
     def _softened(self, balanced: Picture) -> Rows:
-        key, soften = self._key(), SoftenMatte(softness=self.softness)
-        return soften.rows(key.rows(balanced) if soften.takes_rows() else key.process(balanced), balanced)
+        key, soften = self._node("skin"), self._node("soften")
+        rows: Rows = soften.rows(key.rows(balanced) if soften.takes_rows() else key.process(balanced), balanced)
+        return rows
 
     @classmethod
     def actions(cls) -> Mapping[str, Action]:
@@ -134,6 +120,19 @@ class CorrectSkin(Node):
     def asks(cls) -> Mapping[str, Param | Place]:
         """Return the samples and the target."""
         return _ASKS
+
+
+_SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
+    {
+        "balance": {"temperature": "temperature", "tint": "tint", "transfer": "transfer"},
+        "skin": {name: name for name in ("model", "width", "shadow_reach", "highlight_reach")},
+        "soften": {"softness": "softness"},
+        "steer": {"angle": "angle", "saturation": "skin_saturation", "amount": "amount"},
+        "tone": {"black": "black", "white": "white"},
+        "saturation": {"saturation": "saturation"},
+    }
+)
+"""What is set here in each step of the standard chain: the step's field → the field of the effect."""
 
 
 # --- what it can be asked to do on a frame ------------------------------------------------------------------

@@ -1,15 +1,16 @@
-"""The standard chain: the whole correction of one clip, solved from samples and returned as configured nodes."""
+"""Standard correction: the standard chain solved from samples and returned as configured nodes."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, cast
 
 from ..kernels.arrays import as_picture
 from ..kernels.errors import InkarnatError, PictureError
 from .balance import Balance, solve_balance
+from .chain import AFTER, BEFORE, SUBJECT, Chain, Link, Part, standard_chain, through
 from .declare import Matte, Node, Picture
 from .key import SkinKey
 from .matte import CombineMattes, Region, SoftenMatte
@@ -27,15 +28,6 @@ NATURAL_KEY_WARNING = (
 
 class SubjectError(InkarnatError, ValueError):
     """The people to be corrected cannot be told apart."""
-
-
-@dataclass(frozen=True)
-class Link:
-    """One node of a chain: its id, the node, and the source or id that feeds each of its ports."""
-
-    id: str
-    node: Node
-    inputs: Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -111,7 +103,10 @@ class Wishes:
 
 @dataclass(frozen=True)
 class Corrected:
-    """One person's part of a correction, and what their skin read before and after on their reference frame."""
+    """One person's part of a correction, and what their skin read before and after on their reference frame.
+
+    :ivar lesson: what was learned, or None where the natural range of skin is keyed.
+    """
 
     name: str
     key: SkinKey
@@ -121,6 +116,7 @@ class Corrected:
     before: SkinReading
     after: SkinReading
     warnings: tuple[Warned, ...]
+    lesson: Lesson | None = None
 
     def id(self, word: str) -> str:
         """Return the id of one of this person's nodes or outputs."""
@@ -177,51 +173,30 @@ class Correction:
         """Everyone's warnings."""
         return tuple(warned for person in self.people for warned in person.warnings)
 
+    def chain(self, source: str = "plate") -> Chain:
+        """Return the chain; steps that would change nothing are left out."""
+        picture = _picture_nodes(self.balance, self.tone, self.saturation)
+        return standard_chain(picture, [self._part(person) for person in self.people], source)
+
+    def _part(self, person: Corrected) -> Part:
+        nodes: dict[str, Node | None] = {
+            "skin": person.key,
+            "soften": self.soften,
+            "steady": self.steady,
+            "region": person.region,
+            "steer": person.steer,
+        }
+        return Part(person.id, {word: node for word, node in nodes.items() if node is not None})
+
     def links(self, source: str = "plate") -> tuple[Link, ...]:
         """Return the chain in order; steps that would change nothing are left out."""
-        chain: list[Link] = []
-        balanced = source
-        if self.balance is not None and not self.balance.is_identity():
-            balanced = "balance"
-            chain.append(Link(balanced, self.balance, {"image": source}))
-        mattes = {person.name: self._matte_links(chain, person, balanced) for person in self.people}
-        if len(self.people) > 1:
-            chain += _joined_links([mattes[person.name] for person in self.people])
-            for person in self.people:
-                rivals = [mattes[other.name] for other in self.people if other is not person]
-                chain += _share_links(person, mattes[person.name], rivals)
-        for person in self.people:
-            matte = person.id("share") if len(self.people) > 1 else mattes[person.name]
-            image = chain[-1].id if chain[-1].id.startswith("steer") else balanced
-            chain.append(Link(person.id("steer"), person.steer, {"image": image, "matte": matte}))
-        for id, node in _last_steps(self.tone, self.saturation):
-            chain.append(Link(id, node, {"image": chain[-1].id}))
-        return tuple(chain)
-
-    def _matte_links(self, chain: list[Link], person: Corrected, balanced: str) -> str:
-        """Add the links of one person's matte to the chain and return the id of the last."""
-        skin, soften = person.id("skin"), person.id("soften")
-        chain.append(Link(skin, person.key, {"image": balanced}))
-        chain.append(Link(soften, self.soften, {"matte": skin, "guide": balanced}))
-        last = soften
-        if self.steady is not None:
-            chain.append(Link(person.id("steady"), self.steady, {"matte": last, "guide": balanced}))
-            last = person.id("steady")
-        if person.region is not None:
-            chain.append(Link(person.id("region"), person.region, {"image": balanced}))
-            chain.append(Link(person.id("limit"), CombineMattes(), {"first": last, "second": person.id("region")}))
-            last = person.id("limit")
-        return last
+        return self.chain(source).links
 
     def outputs(self) -> dict[str, str]:
         """Return the outputs: the corrected picture, the matte and, of several people, the matte of each."""
-        links = {link.id: link for link in self.links()}
-        outputs = {"result": list(links)[-1]}
-        if len(self.people) > 1:
-            return outputs | {"matte": "matte"} | {person.id("matte"): person.id("share") for person in self.people}
-        person = self.people[0]
-        matte = links[person.id("steer")].inputs["matte"]
-        return outputs | {"matte": matte} | {person.id("matte"): matte}
+        chain = self.chain()
+        own = {person.id("matte"): matte for person, matte in zip(self.people, chain.mattes, strict=True)}
+        return {"result": chain.result, "matte": chain.matte} | own
 
     def as_dict(self) -> dict[str, Any]:
         """Return the figures as plain JSON data; those of several people under their names."""
@@ -246,37 +221,16 @@ def _held_back(steer: SteerSkin, target: SkinTarget, after: SkinReading) -> tupl
     )
 
 
-def _joined_links(mattes: Sequence[str]) -> list[Link]:
-    """The mattes of all people as one."""
-    links: list[Link] = []
-    last = mattes[0]
-    for number, matte in enumerate(mattes[1:], start=2):
-        id = "matte" if number == len(mattes) else f"matte{number}"
-        links.append(Link(id, CombineMattes("maximum"), {"first": last, "second": matte}))
-        last = id
-    return links
+def _picture_nodes(balance: Balance | None, tone: ToneCurve, saturation: float) -> dict[str, Node]:
+    """Return the steps for the whole picture by their ids, without those that would change nothing."""
+    nodes: dict[str, Node] = {"tone": tone, "saturation": replace(_SATURATION, saturation=saturation)}
+    if balance is not None:
+        nodes["balance"] = balance
+    return {id: node for id, node in nodes.items() if not node.is_identity()}
 
 
-def _share_links(person: Corrected, matte: str, rivals: Sequence[str]) -> list[Link]:
-    """One person's matte times its likelihood against every other person's: together at most 1 in each pixel."""
-    links: list[Link] = []
-    last = matte
-    for number, rival in enumerate(rivals, start=1):
-        end = "" if number == len(rivals) else str(number)
-        likelier, share = person.id(f"likelier{end}"), person.id(f"share{end}")
-        links.append(Link(likelier, CombineMattes("likelier"), {"first": matte, "second": rival}))
-        links.append(Link(share, CombineMattes("multiply"), {"first": last, "second": likelier}))
-        last = share
-    return links
-
-
-def _last_steps(tone: ToneCurve, saturation: float) -> list[tuple[str, ToneCurve | Cdl]]:
-    steps: list[tuple[str, ToneCurve | Cdl]] = []
-    if not tone.is_identity():
-        steps.append(("tone", tone))
-    if saturation != 1:
-        steps.append(("saturation", Cdl(saturation=saturation, clamp=False)))
-    return steps
+_SATURATION = cast(Cdl, AFTER["saturation"])
+_SOFTEN = cast(SoftenMatte, SUBJECT["soften"])
 
 
 # --- solving ------------------------------------------------------------------------------------------------
@@ -316,9 +270,6 @@ def solve_subjects(subjects: Sequence[Subject], wishes: Wishes | None = None) ->
     )
 
 
-_SOFTEN = SoftenMatte()
-
-
 def _check_subjects(subjects: Sequence[Subject]) -> None:
     if not subjects:
         raise SubjectError("There is nobody to correct: mark at least one person.")
@@ -339,7 +290,8 @@ class _Learned:
 
     def __init__(self, subject: Subject, balance: Balance | None, wishes: Wishes) -> None:
         self.subject, self.wishes, self.frame = subject, wishes, subject.frames[0].frame
-        pictures = [as_picture(f.picture) if balance is None else balance.process(f.picture) for f in subject.frames]
+        self.nodes = _picture_nodes(balance, wishes.tone, wishes.saturation)
+        pictures = [through(BEFORE, self.nodes, as_picture(f.picture)) for f in subject.frames]
         self.reference = pictures[0]
         with self._named():
             self.lesson = _lesson(subject.frames, pictures, wishes)
@@ -361,16 +313,22 @@ class _Learned:
         target = self.subject.target or self.wishes.target
         with self._named():
             steer = self.wishes.steer(self.reference, share, target)
-            finished = steer.process(self.reference, share)
-            for _, node in _last_steps(self.wishes.tone, self.wishes.saturation):
-                finished = node.process(finished)
+            finished = through(AFTER, self.nodes, steer.process(self.reference, share))
             before = measure_skin(as_picture(self.subject.frames[0].picture), share)
             after = measure_skin(finished, share)
         warnings = (*self._warnings(), *before.warnings(), *_held_back(steer, target, after))
-        return Corrected(self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings)
+        lesson = self.lesson if self.sampled else None
+        return Corrected(
+            self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings, lesson
+        )
+
+    @property
+    def sampled(self) -> bool:
+        """Whether any skin was sampled."""
+        return any(frame.add for frame in self.subject.frames)
 
     def _warnings(self) -> tuple[Warned, ...]:
-        if not any(frame.add for frame in self.subject.frames):
+        if not self.sampled:
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *judge_matte(self.own))
         found = self.lesson.warnings(self.own)
         return found if self.region is None else tuple(w for w in found if w.sign != "look-alike")

@@ -125,7 +125,7 @@ def two_people(folder):
 )
 def test_an_output_that_cannot_be_is_refused_before_the_work(take, monkeypatch, output, message):
     """Said at once: solving a long clip first would cost minutes."""
-    monkeypatch.setattr(correct, "solve_subjects", lambda *_: pytest.fail("solving has begun"))
+    monkeypatch.setattr(correct, "solve", lambda *_: pytest.fail("solving has begun"))
     monkeypatch.chdir(take[0])
     result = CliRunner().invoke(cli, ["correct", "planing.exr", "-o", output, "--add", take[1]])
     assert result.exit_code == 5

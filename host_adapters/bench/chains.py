@@ -8,9 +8,21 @@ from dataclasses import dataclass
 
 from ...kernels.arrays import Floats
 from ...kernels.measure import Counts
-from ...nodes import RangeKey, Sample, SkinKey, SoftenMatte, SteerSkin, Vectorscope, Waveform, learn_skin_key
-from ..graphs.graph import Graph, Step
+from ...nodes import (
+    Part,
+    RangeKey,
+    Sample,
+    SkinKey,
+    SoftenMatte,
+    SteerSkin,
+    Vectorscope,
+    Waveform,
+    learn_skin_key,
+    standard_chain,
+)
+from ..graphs.graph import Graph
 from ..graphs.runner import Runner
+from ..graphs.standard import chain_graph
 from .frames import SKIN_BOX, skin_frame
 
 Work = Callable[[], Floats]
@@ -33,12 +45,9 @@ class Chain:
 
     def graph(self) -> Graph:
         """Return the same as a graph."""
-        return Graph.of(
-            Step.of("key", self.key, image="plate"),
-            Step.of("soften", self.soften, matte="key", guide="plate"),
-            Step.of("steer", self.steer, image="plate", matte="soften"),
-            result="steer",
-        )
+        person = Part(lambda word: word, {"skin": self.key, "soften": self.soften, "steer": self.steer})
+        chain = standard_chain({}, [person])
+        return chain_graph(chain.links, {"result": chain.result})
 
     def as_run(self) -> Callable[[Floats], Floats]:
         """Return the chain as a run of frames works it out: by one runner."""

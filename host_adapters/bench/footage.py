@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from ...nodes import MarkedFrame, Sample, solve_correction
+from ...nodes import Sample
 from ..graphs.graph import Graph
 from ..graphs.rendering import render_files
-from ..graphs.standard import chain_graph
 from ..media.clips import open_clip
+from ..shots.solving import SolveOptions, solve
 from .frames import SKIN_BOX, skin_frame
 
 WANTED = 0.8
@@ -61,7 +61,7 @@ def measure_footage(
         tell(f"writing {frames} frames")
         write_clip(clip, frames, width, height)
         with open_clip(clip) as opened:
-            graph = _standard_graph(opened.read(opened.frames[0]))
+            graph = solve(opened, SolveOptions.of([Sample.box(*SKIN_BOX)])).graph
         graphs = {"plain": Graph((), (("result", "plate"),), ("plate",)), "corrected": graph}
         paces: dict[str, list[float]] = {name: [] for name in graphs}
         for turn in range(rounds + 1):
@@ -80,11 +80,6 @@ def _pace(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> floa
         numbers = list(opened.frames)[:most]
         report = render_files(graph, {"plate": opened}, {"result": str(output)}, numbers, codec)
     return len(report.done) / report.seconds
-
-
-def _standard_graph(picture: Any) -> Graph:
-    correction = solve_correction([MarkedFrame(1, picture, (Sample.box(*SKIN_BOX),))])
-    return chain_graph(correction.links(), correction.outputs())
 
 
 def write_clip(path: Path, frames: int, width: int, height: int) -> None:

@@ -23,7 +23,7 @@ from ..shots.viewing import View, open_view
 from ..writes import output_error
 from . import console
 from .cut import carry_cut, chosen_shots, cut_shots, render_cut
-from .options import Marks, person_options, read_person
+from .options import parse_mark, person_options, read_person
 from .person import split_frame
 from .report import write_report
 
@@ -208,8 +208,7 @@ def _named(texts: Sequence[str]) -> Named:
         name, sign, sample = text.partition("=")
         if not sign or not name:
             raise SampleError(f"{text!r} must be CLIP=SAMPLE, such as take2.mov=box:.74,.07,.78,.17.")
-        marks = Marks.read([sample], [], None)
-        named.setdefault(name, []).extend(marks.add)
+        named.setdefault(name, []).append(parse_mark(sample))
     return named
 
 

@@ -3,38 +3,25 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ...kernels import jit
-from ...nodes import (
-    Corrected,
-    Correction,
-    SkinReading,
-    SkinTarget,
-    ToneCurve,
-    Wishes,
-    beyond,
-    solve_subjects,
-)
+from ...nodes import Corrected, SkinReading, ToneCurve, Wishes
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
-from ..graphs.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.outputs import check_outputs
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
-from ..graphs.standard import chain_graph, with_keyed
 from ..media.clips import Clip, Frames, parse_frames
-from ..shots.drift import Drift, Followed, follow_drift, measure_drift
-from ..shots.seen import solve_seen
+from ..shots.solving import Solved, SolveOptions, solve
 from ..shots.viewing import open_view
 from ..warm_up import helped
 from . import console
 from .footage import Footage, footage_options, output_options
-from .options import Cast, Named, SubjectsCommand, person_options, sample_options, target_options
+from .options import Named, SubjectsCommand, person_options, sample_options, solve_options, target_options
 from .person import person_data, say_distance
 
 
@@ -119,30 +106,20 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
         console.warn_if_cold()  # asked before the helper leaves its first kernel
     if jit.is_cold():
         click.get_current_context().with_resource(helped("correct"))
-    view = open_view(options["view"])
+    asked = _asked(options, people)
     footage = Footage.of(options).meant({STANDARD_SOURCE: input})
     clip = footage.open(input)
-    working = footage.working(clip)
     outputs = _outputs(output, options, people)
     check_outputs(outputs.values(), clip)
-    wishes = _wishes(options)
-    notes: list[str] = []
-    follow = partial(_follow_region, working, as_json, notes) if options["track"] else None
-    cast = Cast.read(working, options, people, follow)
-    if options["track"] and not cast.regions:
-        raise GraphError("--track follows a region: give --region as well.")
-    correction = cast.warned(solve_subjects(cast.subjects, wishes))
-    aims = {person.name: person.target for person in correction.people}
-    if options["view"]:
-        correction, aims = solve_seen(correction, cast.subjects, wishes, cast.keyed(), view)
-    graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
-    graph, drift = _with_drift(graph, correction, wishes, aims, working, options["follow_drift"], as_json, notes)
-    graph = footage.around(graph)
+    solved = solve(footage.working(clip), asked, console.listener(as_json))
+    if solved.drift is not None and solved.drift.followed is not None and not as_json:
+        console.warn(f"followed the drift over {len(solved.drift.followed.cuts) + 1} shots")
+    graph = footage.around(solved.graph)
     if options["graph_out"]:
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
     report = _render(graph, clip, outputs, frames, options["codec"], as_json)
-    _tell(input, correction, cast, report, outputs, drift, notes, options, as_json)
+    _tell(input, solved, report, outputs, options, as_json)
     return SOME_FRAMES_FAILED if report.failed else 0
 
 
@@ -174,8 +151,9 @@ def _outputs(output: str | None, options: dict[str, Any], people: list[Named]) -
     return outputs
 
 
-def _wishes(options: dict[str, Any]) -> Wishes:
-    return Wishes(
+def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
+    """Read how the clip is to be solved. Raises as :func:`~.options.solve_options`."""
+    wishes = Wishes(
         method=options["method"],
         tone=ToneCurve(black=options["black"], white=options["white"]),
         saturation=options["saturation"],
@@ -184,98 +162,37 @@ def _wishes(options: dict[str, Any]) -> Wishes:
         even_out=options["even_out"],
         even_side=options["even_side"],
     )
-
-
-def _follow_region(clip: Clip, quiet: bool, notes: list[str], step: Step, frame: int) -> Step:
-    """Let a region follow the clip from the frame on which it is drawn, and note where it is lost."""
-    from ..shots.track import follow_region
-
-    region = step.node
-    with console.progress(max(len(clip.frames) - 1, 1), quiet) as advance:
-        track = follow_region(clip.read, clip.frames, region, frame, advance)  # type: ignore[arg-type]
-    for at, reason in track.lost:
-        notes.append(f"The region is lost at frame {at} and stands still from there: {reason}.")
-    return track.step()
-
-
-# --- drift --------------------------------------------------------------------------------------------------
-
-
-class _Drifting:
-    """The drift of each person, and what was done about it."""
-
-    def __init__(self, spans: dict[str, Drift], followed: Followed | None) -> None:
-        self.spans, self.followed = spans, followed
-
-    def as_dict(self) -> dict[str, Any]:
-        data: dict[str, Any] = {id: drift.as_dict() for id, drift in self.spans.items()}
-        return {"before": data, "followed": None if self.followed is None else self.followed.as_dict()}
-
-
-def _with_drift(
-    graph: Graph,
-    correction: Correction,
-    wishes: Wishes,
-    aims: Mapping[str, SkinTarget],
-    clip: Clip,
-    follow: bool,
-    quiet: bool,
-    notes: list[str],
-) -> tuple[Graph, _Drifting | None]:
-    """Look at how far the skin drifts through the clip; follow it where that is asked for, offer it where it pays."""
-    frames = [frame for frame in clip.frames if frame not in clip.missing]
-    if len(frames) < 2:
-        return graph, None
-    steers = {person.id("steer"): person for person in correction.people}
-    spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
-    if not follow:
-        notes += [_offer(steers[id], drift) for id, drift in spans.items() if beyond("drift", drift.span)]
-        return graph, _Drifting(spans, None)
-    solves = {id: _solve(wishes, aims[person.name]) for id, person in steers.items()}
-    followed = follow_drift(graph, clip.read, frames, solves)
-    if not quiet:
-        console.warn(f"followed the drift over {len(followed.cuts) + 1} shots")
-    return with_keyed(graph, followed.keyed), _Drifting(spans, followed)
-
-
-def _solve(wishes: Wishes, target: SkinTarget) -> Callable[..., Any]:
-    return lambda image, matte: wishes.steer(image, matte, target)
-
-
-def _offer(person: Corrected, drift: Drift) -> str:
-    whose = f"{person.name}'s skin" if person.name else "The skin"
-    return (
-        f"{whose} drifts by {drift.span:.1f}° of hue through the clip under one correction: --follow-drift keys the "
-        "steering, or balance the light first."
+    asked = solve_options(
+        options,
+        people,
+        wishes=wishes,
+        view=open_view(options["view"]) if options["view"] else None,
+        track=options["track"],
+        drift="follow" if options["follow_drift"] else "measure",
     )
+    if options["track"] and not any(subject.region for subject in asked.subjects):
+        raise GraphError("--track follows a region: give --region as well.")
+    return asked
 
 
 # --- telling ------------------------------------------------------------------------------------------------
 
 
 def _tell(
-    input: str,
-    correction: Correction,
-    cast: Cast,
-    report: Report,
-    outputs: dict[str, str],
-    drift: _Drifting | None,
-    notes: list[str],
-    options: dict[str, Any],
-    as_json: bool,
+    input: str, solved: Solved, report: Report, outputs: dict[str, str], options: dict[str, Any], as_json: bool
 ) -> None:
+    correction = solved.correction
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
     if as_json:
-        data = {"input": input, "outputs": written, "view": options["view"], **correction.as_dict(), "notes": notes}
-        data |= {"drift": None if drift is None else drift.as_dict(), "faces": cast.faces(), "render": report.as_dict()}
-        console.print_json(data | _distances(correction, cast))
+        data = {"input": input, "outputs": written, "view": options["view"], **solved.as_dict()}
+        console.print_json(data | {"render": report.as_dict()} | _distances(solved))
         return
-    if cast.faces():
-        console.say(f"key: learned from {len(cast.faces())} face{'s' * (len(cast.faces()) > 1)}")
+    if faces := solved.faces():
+        console.say(f"key: learned from {len(faces)} face{'s' * (len(faces) > 1)}")
     for person in correction.people:
         for warning in person.warnings:
             console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
-    for note in notes:
+    for note in solved.notes:
         console.warn(f"note: {note}")
     rows = [row for person in correction.people for row in _person_rows(person)]
     through = f" through {Path(options['view']).name}" if options["view"] else ""
@@ -285,16 +202,17 @@ def _tell(
         console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")
     for person in correction.people:
         console.say(_steer_words(person))
-        approved = cast.approved.get(person.name)
+        approved = solved.approved.get(person.name)
         say_distance(approved, person.before, "before, ")
         say_distance(approved, person.after, "after, ")
     for name, path in written.items():
         console.say(f"{name}: {path}")
 
 
-def _distances(correction: Correction, cast: Cast) -> dict[str, Any]:
+def _distances(solved: Solved) -> dict[str, Any]:
     """Return how far each subject lies from the person it is matched to, by the subject's name where it has one."""
-    found = {p.name: person_data(cast.approved.get(p.name), p.before, p.after) for p in correction.people}
+    people = solved.correction.people
+    found = {p.name: person_data(solved.approved.get(p.name), p.before, p.after) for p in people}
     named = {name: data for name, data in found.items() if name and data}
     return found.get("", {}) | ({"people": named} if named else {})
 

@@ -10,7 +10,6 @@ import click
 from ...nodes import (
     Compare,
     Correction,
-    MarkedFrame,
     Sample,
     ShowMatte,
     SkinReading,
@@ -18,15 +17,14 @@ from ...nodes import (
     Vectorscope,
     Wishes,
     measure_skin,
-    solve_correction,
 )
 from .. import workshop
 from ..graphs.graph import Graph
 from ..graphs.rendering import render_files
 from ..graphs.runner import Runner
-from ..graphs.standard import chain_graph
 from ..media.clips import open_clip, open_writer
 from ..media.pictures import write_picture
+from ..shots.solving import SolveOptions, solve
 from ..writes import output_error
 from . import console
 from .correct import READING_COLUMNS, reading_row
@@ -85,15 +83,10 @@ def _approved(scene: workshop.Scene) -> SkinReading:
 
 def _correct(plate: Path, scene: workshop.Scene, approved: SkinReading, folder: Path) -> tuple[Correction, Graph]:
     clip = open_clip(plate)
-    marked = MarkedFrame(
-        1,
-        clip.read(1),
-        add=(Sample.stroke(scene.places["stroke"], 0.015),),
-        subtract=(_SAWDUST,),
-        neutral=Sample.box(*scene.places["grey_card"]),
-    )
-    correction = solve_correction([marked], Wishes(target=SkinTarget(ratio=approved.ratio)))
-    graph = chain_graph(correction.links(), correction.outputs())
+    stroke, card = Sample.stroke(scene.places["stroke"], 0.015), Sample.box(*scene.places["grey_card"])
+    wishes = Wishes(target=SkinTarget(ratio=approved.ratio))
+    solved = solve(clip, SolveOptions.of((stroke,), (_SAWDUST,), card, wishes, frame=1))
+    correction, graph = solved.correction, solved.graph
     graph.save(folder / "planing.json")
     output = str(folder / "planing-skin.mov")
     render_files(graph, {"plate": clip}, {"result": output}, listener=console.listener())

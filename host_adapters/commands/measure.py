@@ -23,13 +23,11 @@ from ...nodes import (
     judge,
     measure_skin,
     solve_balance,
-    solve_subjects,
     suggest_tone,
 )
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
-from ..graphs.standard import chain_graph
 from ..media.clips import Clip, parse_frames
 from ..shots.aims import aim_at, aims_of, noted_light
 from ..shots.evidence import BEFORES, Moment, Survey, Witness, evidence, face_evidence, middle
@@ -37,12 +35,12 @@ from ..shots.finished import Finished
 from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
+from ..shots.solving import solve
 from ..shots.viewing import open_view, view_id
 from . import console
 from .correct import READING_COLUMNS, reading_row
 from .footage import Footage, footage_options
 from .options import (
-    Cast,
     Named,
     SubjectsCommand,
     person_options,
@@ -50,6 +48,7 @@ from .options import (
     read_person,
     read_target,
     sample_options,
+    solve_options,
     target_options,
 )
 
@@ -154,13 +153,12 @@ def _of_samples(
     people: list[Named],
 ) -> _Told:
     """Read the picture as it is, keyed by samples or by faces."""
-    cast = Cast.read(clip, options, people)
-    correction = cast.warned(solve_subjects(cast.subjects))
-    graph = chain_graph(correction.links(), correction.outputs(), cast.keyed())
+    solved = solve(clip, solve_options(options, people))
+    correction = solved.correction
     mattes = {person.name: person.id("matte") for person in correction.people}
     line = read_line(options)
-    readings, found = _read(clip, graph, mattes, numbers, view)
-    aims = {p.name: aim_at(p.target, cast.approved.get(p.name), line) for p in correction.people}
+    readings, found = _read(clip, solved.graph, mattes, numbers, view)
+    aims = {p.name: aim_at(p.target, solved.approved.get(p.name), line) for p in correction.people}
     verdicts = {}
     for person in correction.people:
         final = middle([reading for _, _, reading in readings[person.name]])
@@ -168,7 +166,7 @@ def _of_samples(
             Evidence(None, final, sampled=bool(person.key.model), view=seen), aims[person.name]
         )
     warnings = (*(warned for warned in correction.warnings if warned.sign != "stray"), *found)
-    return _Told(input, options["view"], readings, cast.approved, warnings, aims, verdicts)
+    return _Told(input, options["view"], readings, solved.approved, warnings, aims, verdicts)
 
 
 def _read(

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import click
 from click.core import ParameterSource
 
-from ...nodes import Correction, MarkedFrame, Region, Sample, SampleError, SkinTarget, Subject
+from ...nodes import Sample, SampleError, SkinTarget
 from ..graphs.errors import GraphError
-from ..graphs.graph import Step
-from ..graphs.standard import Keyed
-from ..media.clips import Clip
-from ..shots.faces import Seeded, seed
 from ..shots.people import PROJECT_FILE, People, Person
 from ..shots.regions import REGION_HELP, read_region
+from ..shots.solving import Mark, SolveOptions, SubjectMarks
 
 Command = Callable[..., Any]
 
@@ -182,135 +177,34 @@ def _grouped(args: Sequence[str]) -> tuple[list[str], list[tuple[str, list[str]]
     return common, list(groups.items())
 
 
-@dataclass(frozen=True)
-class Cast:
-    """Everyone to be corrected in a clip, with their regions.
+def read_subjects(options: Mapping[str, Any], people: Sequence[Named] = ()) -> tuple[SubjectMarks, ...]:
+    """Read who is in a clip, and where they are marked, from the options of a verb.
 
-    :ivar subjects: one without a name, or several with names. :ivar regions: the step of each one's region, by name.
-    :ivar approved: the approved person that each is matched to, by name. :ivar seeded: the faces that were added where
-        little or nothing was marked, by name.
+    A person's own options go before those for everyone, but --subtract adds up.
+
+    Raises GraphError for samples that belong to nobody, SampleError and whatever reading a region or person raises.
     """
-
-    subjects: tuple[Subject, ...]
-    regions: Mapping[str, Step]
-    approved: Mapping[str, Person]
-    seeded: Mapping[str, Seeded]
-
-    @classmethod
-    def read(
-        cls,
-        clip: Clip,
-        options: Mapping[str, Any],
-        people: Sequence[Named] = (),
-        follow: Callable[[Step, int], Step] | None = None,
-    ) -> Cast:
-        """Read who is in a clip from the options of a verb.
-
-        :param options: those for everyone; a person's own go before them, but --subtract adds up.
-        :param follow: makes a region that stands still follow the clip, from the frame on which it is drawn.
-
-        Raises GraphError for samples that belong to nobody, SampleError and whatever reading a region raises.
-        """
-        if people and options["add"]:
-            raise GraphError(f"--add {options['add'][0]} stands before the first --subject: say whose skin it is.")
-        subjects, regions, approved, seeded = [], {}, {}, {}
-        for name, given in people or [("", {})]:
-            own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
-            marks = Marks.read(own["add"], own["subtract"], options["neutral"], options["frame"])
-            marked = marks.on(clip)
-            # Faces stand in for samples of everyone; of whom they are, nobody can tell.
-            seeded[name] = Seeded(marked) if name and not own["add"] else seed(marked)
-            frames = seeded[name].frames
-            step = read_region(own["region"]) if own["region"] else None
-            if step is not None and follow is not None and not step.keyed:
-                step = follow(step, frames[0].frame)
-            if step is not None:
-                regions[name] = step
-            person = read_person(own)
-            if person is not None:
-                approved[name] = person
-            target = read_target(own, person) if "target_angle" in own else None
-            subjects.append(Subject(name, frames, target, _region_at(step)))
-        return cls(tuple(subjects), regions, approved, seeded)
-
-    def faces(self) -> list[dict[str, Any]]:
-        """Return the faces that seeded a key, as plain JSON data."""
-        return [face for seeded in self.seeded.values() for face in seeded.as_dict()]
-
-    def warned(self, correction: Correction) -> Correction:
-        """Return the correction with what there is to say about faces among its warnings."""
-        people = tuple(
-            dataclasses.replace(person, warnings=(*person.warnings, *self.seeded[person.name].warnings))
-            for person in correction.people
-        )
-        return dataclasses.replace(correction, people=people)
-
-    def keyed(self) -> dict[str, Keyed]:
-        """Return what changes over time in the regions, by the id of their nodes."""
-        return {f"region-{name}" if name else "region": step.keyed for name, step in self.regions.items()}
+    if people and options["add"]:
+        raise GraphError(f"--add {options['add'][0]} stands before the first --subject: say whose skin it is.")
+    subjects = []
+    for name, given in people or [("", {})]:
+        own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
+        add, subtract = (tuple(parse_mark(text) for text in own[kind]) for kind in ("add", "subtract"))
+        region = read_region(own["region"]) if own["region"] else None
+        person = read_person(own)
+        target = read_target(own, person) if "target_angle" in own else None
+        subjects.append(SubjectMarks(name, add, subtract, region, target, person))
+    return tuple(subjects)
 
 
-def _region_at(step: Step | None) -> Callable[[int], Region] | None:
-    if step is None:
-        return None
-
-    def region_at(frame: int) -> Region:
-        node = step.node_at(frame)
-        assert isinstance(node, Region)
-        return node
-
-    return region_at
+def solve_options(options: Mapping[str, Any], people: Sequence[Named] = (), **others: Any) -> SolveOptions:
+    """Return how a clip is to be solved: who is marked where, and what else the verb asks. Raises as above."""
+    neutral = parse_mark(options["neutral"]) if options["neutral"] else None
+    return SolveOptions(read_subjects(options, people), neutral, options["frame"], **others)
 
 
-# --- samples ------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Marks:
-    """Samples by frame, as they stand on the command line."""
-
-    add: tuple[tuple[int | None, Sample], ...]
-    subtract: tuple[tuple[int | None, Sample], ...]
-    neutral: tuple[int | None, Sample] | None
-    frame: int | None
-
-    @classmethod
-    def read(cls, add: Sequence[str], subtract: Sequence[str], neutral: str | None, frame: int | None = None) -> Marks:
-        """Read the options. Raises SampleError for one that cannot be read."""
-        return cls(
-            tuple(_at_frame(text) for text in add),
-            tuple(_at_frame(text) for text in subtract),
-            _at_frame(neutral) if neutral else None,
-            frame,
-        )
-
-    def on(self, clip: Clip) -> list[MarkedFrame]:
-        """Read the marked frames of a clip, the reference first. Raises SampleError for a frame it does not have."""
-        first = self.frame if self.frame is not None else clip.frames[0]
-        named = [self.neutral] if self.neutral else []
-        frames = {first: None} | {first if at is None else at: None for at, _ in (*self.add, *self.subtract, *named)}
-        for number in frames:
-            if number not in clip.frames:
-                raise SampleError(
-                    f"Frame {number} is not in {clip.path}: it has the frames {clip.frames[0]} to {clip.frames[-1]}."
-                )
-
-        def chosen(marks: Sequence[tuple[int | None, Sample]], number: int) -> tuple[Sample, ...]:
-            return tuple(sample for at, sample in marks if (first if at is None else at) == number)
-
-        return [
-            MarkedFrame(
-                number,
-                clip.read(number),
-                chosen(self.add, number),
-                chosen(self.subtract, number),
-                next(iter(chosen(named, number)), None),
-            )
-            for number in frames
-        ]
-
-
-def _at_frame(text: str) -> tuple[int | None, Sample]:
+def parse_mark(text: str) -> Mark:
+    """Read ``SAMPLE`` or ``SAMPLE@FRAME``. Raises SampleError for one that cannot be read."""
     body, at, number = text.rpartition("@")
     if not at:
         return None, Sample.parse(text)

@@ -6,16 +6,16 @@ from typing import Any
 
 import click
 
-from ...nodes import Skin, SkinReading, distance, measure_skin, solve_correction
+from ...nodes import Skin, SkinReading, distance, measure_skin
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
-from ..graphs.standard import chain_graph
 from ..media.clips import Clip, open_clip
 from ..shots.people import People, Person, frame_hash
+from ..shots.solving import SolveOptions, SubjectMarks, solve
 from ..shots.viewing import open_view
 from . import console
-from .options import Marks, project_option
+from .options import parse_mark, project_option
 
 
 def say_distance(person: Person | None, reading: SkinReading, when: str = "") -> None:
@@ -110,10 +110,11 @@ def _approved(
         return "result", Graph.load(graph_file)
     if not add:
         raise GraphError("Give --add SAMPLE on the person's skin, or --graph.")
-    correction = solve_correction(Marks.read(add, subtract, None, frame).on(clip))
-    for warning in correction.warnings:
+    marked = SubjectMarks("", tuple(map(parse_mark, add)), tuple(map(parse_mark, subtract)))
+    solved = solve(clip, SolveOptions((marked,), frame=frame, faces=False))
+    for warning in solved.correction.warnings:
         console.warn(f"warning: {warning.message}")
-    return STANDARD_SOURCE, chain_graph(correction.links(), correction.outputs())
+    return STANDARD_SOURCE, solved.graph
 
 
 @command.command("list")

@@ -1,10 +1,8 @@
 """The desk's chain: the standard correction with every step in place, for one person or several.
 
-    plate → balance → steer (skin keyed and softened on the balanced picture) → tone → saturation
-
 Each further person adds a key, a softening and a steering of their own behind those before, of what those before have
-left. Steps that would change
-nothing stay in the graph, so that their controls are at hand; they pass the picture on bit for bit.
+left. Steps that would change nothing stay in the graph, so that their controls are at hand; they pass the picture on
+bit for bit.
 """
 
 from __future__ import annotations
@@ -12,9 +10,9 @@ from __future__ import annotations
 import dataclasses
 import functools
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
-from ...nodes import Balance, Cdl, CombineMattes, Node, SkinKey, SoftenMatte, SteerSkin, ToneCurve
+from ...nodes import REST, Node, Part, SkinKey, SteerSkin, standard_chain
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 
 FIRST = ""
@@ -26,33 +24,18 @@ MOST_PEOPLE = 8
 def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = None) -> Graph:
     """Return the chain for people by their suffixes; steps of ``known`` keep their settings and keyframes."""
     known = known or {}
+    people = [Part(_id_with(suffix), REST) for suffix in suffixes]
+    chain = standard_chain(REST, people, STANDARD_SOURCE, first_wins=True)
     steps = []
-    for fresh in _fresh_steps(suffixes):
-        kept = known.get(fresh.id)
+    for link in chain.links:
+        fresh, kept = Step.of(link.id, link.node, **link.inputs), known.get(link.id)
         same = kept is not None and type(kept.node) is type(fresh.node)
         steps.append(dataclasses.replace(kept, inputs=fresh.inputs) if kept is not None and same else fresh)
-    everybody = "people" + suffixes[-1] if len(suffixes) > 1 else "soften" + suffixes[0]
-    return Graph.of(*steps, result="saturation", matte=everybody)
+    return Graph.of(*steps, result=chain.result, matte=chain.matte)
 
 
-def _fresh_steps(suffixes: Sequence[str]) -> Iterator[Step]:
-    yield Step.of("balance", Balance(), image=STANDARD_SOURCE)
-    picture, everybody = "balance", ""
-    for suffix in suffixes:
-        key, matte, steer = "skin" + suffix, "soften" + suffix, "steer" + suffix
-        yield Step.of(key, SkinKey(), image="balance")
-        yield Step.of(matte, SoftenMatte(), matte=key, guide="balance")
-        if everybody:  # nobody's skin is steered twice: what those before have keyed is theirs
-            own, together = "own" + suffix, "people" + suffix
-            yield Step.of(own, CombineMattes(operation="subtract"), first=matte, second=everybody)
-            yield Step.of(together, CombineMattes(operation="maximum"), first=everybody, second=matte)
-            matte, everybody = own, together
-        else:
-            everybody = matte
-        yield Step.of(steer, SteerSkin(), image=picture, matte=matte)
-        picture = steer
-    yield Step.of("tone", ToneCurve(), image=picture)
-    yield Step.of("saturation", Cdl(clamp=False), image="tone")
+def _id_with(suffix: str) -> Callable[[str], str]:
+    return lambda word: word + suffix
 
 
 def next_suffix(taken: Sequence[str]) -> str:

@@ -10,7 +10,6 @@ from ...kernels.arrays import Floats
 from ...nodes import (
     Balance,
     Lesson,
-    Sample,
     SkinKey,
     SkinReading,
     SkinTarget,
@@ -18,11 +17,9 @@ from ...nodes import (
     Warned,
     judge_matte,
     measure_skin,
-    solve_balance,
-    solve_steer,
-    study_skin,
 )
-from ..graphs.graph import STANDARD_SOURCE
+from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..shots.solving import SOLVED_STEER, MarkedPicture, solve_key, solve_light, solve_steering
 from .errors import DeskError
 from .state import Mark, Person, State
 from .work import PROXY, Size, Workbench
@@ -49,8 +46,7 @@ class Solver:
             raise DeskError("This graph has no balance to solve: set its controls by hand.")
         neutral = [mark for mark in self.state.marks if mark.purpose == "neutral"]
         at, sample = (neutral[-1].frame, neutral[-1].sample) if neutral else (frame, None)
-        picture = self._input(BALANCE, "image", at)
-        found = solve_balance(picture, sample, node.transfer)
+        found = solve_light(self.state.graph, self._look, BALANCE, at, sample)
         origin = "the neutral mark" if neutral else "the edges in the picture; a suggestion, no measurement"
         words = f"Balanced by {origin}: {found.temperature:+.1f} mired, {found.tint:+.4f} Duv."
         return self.state.with_node(BALANCE, found, ("temperature", "tint")), words
@@ -63,26 +59,24 @@ class Solver:
         key = self.state.node(id)
         if not isinstance(key, SkinKey):
             raise DeskError(f"{person.name} has no skin key to teach in this graph.")
-        frames = self._marked(id, suffix)
-        if not any(add for _, add, _ in frames):
+        marked = self._marked(suffix)
+        if not any(each.add for each in marked):
             raise DeskError(_NO_MARK)
-        first, *more = frames
-        lesson = study_skin(*first, more)
-        learned = dataclasses.replace(key, model=lesson.key.model)
+        learned, lesson = solve_key(self.state.graph, self._look, id, marked)
         taught = dataclasses.replace(person, unconnected=lesson.unconnected, recall=lesson.recall)
         return self.state.with_node(id, learned).with_person(taught), f"Learned the skin of {person.name}."
 
-    def _marked(self, id: str, suffix: str) -> list[tuple[Floats, list[Sample], list[Sample]]]:
-        """The balanced pictures with the samples on them, in order of the first mark on each."""
+    def _marked(self, suffix: str) -> list[MarkedPicture]:
+        """The marked frames, in order of the first mark on each, those with marks of this person first."""
         mine = [
             mark for mark in self.state.marks if mark.purpose != "neutral" and (_adds(mark) or mark.suffix == suffix)
         ]
         frames = dict.fromkeys(mark.frame for mark in sorted(mine, key=lambda mark: mark.suffix != suffix))
         return [
-            (
-                self._input(id, "image", frame),
-                [m.sample for m in mine if m.frame == frame and m.suffix == suffix and _adds(m)],
-                [m.sample for m in mine if m.frame == frame and not (m.suffix == suffix and _adds(m))],
+            MarkedPicture(
+                frame,
+                tuple(m.sample for m in mine if m.frame == frame and m.suffix == suffix and _adds(m)),
+                tuple(m.sample for m in mine if m.frame == frame and not (m.suffix == suffix and _adds(m))),
             )
             for frame in frames
         ]
@@ -95,12 +89,10 @@ class Solver:
         node = self.state.node(id)
         if not isinstance(node, SteerSkin):
             raise DeskError(f"{person.name} has no steering to solve in this graph.")
-        picture, matte = self._input(id, "image", frame), self._input(id, "matte", frame)
-        found = solve_steer(picture, matte, person.target, node.method)
-        names = ("angle", "saturation", "centre_angle", "centre_ratio")
-        steered = dataclasses.replace(node, amount=1.0, **{name: getattr(found, name) for name in names})
+        found = solve_steering(self.state.graph, self._look, id, frame, person.target)
+        steered = dataclasses.replace(found, amount=1.0)
         words = f"{person.name}: turned {found.angle:+.2f}°, saturation × {found.saturation:.3f}."
-        return self.state.with_node(id, steered, (*names, "amount")), words
+        return self.state.with_node(id, steered, (*SOLVED_STEER, "amount")), words
 
     # --- all --------------------------------------------------------------------------------------------------
 
@@ -120,11 +112,9 @@ class Solver:
         self.state, words = solved
         return words
 
-    def _input(self, id: str, port: str, frame: int) -> Floats:
-        origin = dict(self.state.graph.by_id[id].inputs).get(port)
-        if origin is None:
-            raise DeskError(f"Nothing is connected to {port!r} of step {id!r}.")
-        return self.bench.value(self.state.graph, origin, frame, None)
+    def _look(self, graph: Graph, origin: str, frame: int) -> Floats:
+        """What a step gives at full size, remembered by the workbench."""
+        return self.bench.value(graph, origin, frame, None)
 
 
 def _adds(mark: Mark) -> bool:

@@ -21,13 +21,10 @@ from ...nodes import (
     Skin,
     SkinKey,
     SkinReading,
-    SkinTarget,
     SteerSkin,
     distance,
-    learn_skin_key,
     measure_skin,
     solve_balance,
-    solve_steer,
 )
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
@@ -35,6 +32,7 @@ from ..graphs.runner import Runner
 from ..media.clips import Clip
 from ..media.files import InputError
 from .sampling import spread
+from .solving import MarkedPicture, look_at, solve_key, solve_landing, with_step
 
 SURVEY_FRAMES = 5
 """Frames of a clip whose median reading is judged."""
@@ -221,7 +219,7 @@ def with_balance(graph: Graph, balance: Balance) -> Graph:
     """Return the graph with another balance; where it has none, one is put between the plate and all that reads it."""
     step = balance_step(graph)
     if step is not None:
-        return _with_step(graph, dataclasses.replace(step, node=balance, keyed=()))
+        return with_step(graph, dataclasses.replace(step, node=balance, keyed=()))
     if STANDARD_SOURCE not in graph.sources:
         raise CarryError(f"The graph reads no source {STANDARD_SOURCE!r}, so there is nothing to balance.")
     name = _free_name("balance", {*graph.by_id, *graph.sources})
@@ -232,11 +230,6 @@ def with_balance(graph: Graph, balance: Balance) -> Graph:
     steps = tuple(dataclasses.replace(step, inputs=rewired(step.inputs)) for step in graph.steps)
     steps = (Step.of(name, balance, image=STANDARD_SOURCE), *steps)
     return dataclasses.replace(graph, steps=steps, outputs=rewired(graph.outputs))
-
-
-def _with_step(graph: Graph, changed: Step) -> Graph:
-    steps = tuple(changed if step.id == changed.id else step for step in graph.steps)
-    return dataclasses.replace(graph, steps=steps)
 
 
 def _free_name(wanted: str, taken: set[str]) -> str:
@@ -265,26 +258,18 @@ def resolve(
         they are read through ``view``.
     :raises CarryError: no key or no steering in the graph. :raises SampleError, ReadingError: unusable samples.
     """
-    key = _only_step(graph, SkinKey)
-    steer = _only_step(graph, SteerSkin)
-    plate = {STANDARD_SOURCE: picture}
-    keyed = _peek(graph, frame, plate, dict(key.inputs)["image"])
-    lesson = learn_skin_key(keyed, tuple(add), tuple(subtract))
-    node = dataclasses.replace(key.node_at(frame), model=lesson.model)  # type: ignore[type-var]
-    graph = _with_step(graph, dataclasses.replace(key, node=node, keyed=()))
-    image, matte = (_peek(graph, frame, plate, dict(steer.inputs)[port]) for port in ("image", "matte"))
-    angle, ratio = target.angle, target.ratio
-    for _ in range(6):  # view and what follows the steering move the skin: it is the result that must land
-        solved = solve_steer(image, matte, SkinTarget(angle=angle, ratio=ratio), steer.node.method)  # type: ignore[attr-defined]
-        figures = {name: getattr(solved, name) for name in ("angle", "saturation", "centre_angle", "centre_ratio")}
-        turned = dataclasses.replace(steer.node_at(frame), **figures)  # type: ignore[type-var]
-        graph = _with_step(graph, dataclasses.replace(steer, node=turned, keyed=()))
-        made = Runner(graph).run_frame(frame, plate, ["result", "matte"])
-        missing = distance(target, Skin.of(measure_skin(view(made["result"]), made["matte"])))
-        if abs(missing.angle) < 0.02 and abs(missing.ratio - 1) < 0.001:
-            break
-        angle, ratio = angle + missing.angle, min(ratio * missing.ratio, 2.0)
-    return graph
+    key, steer = (_frozen(_only_step(graph, kind), frame) for kind in (SkinKey, SteerSkin))
+    graph = with_step(with_step(graph, key), steer)
+    look = look_at(lambda _: picture)
+    node, _ = solve_key(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
+    graph = with_step(graph, dataclasses.replace(key, node=node))
+    landed = solve_landing(graph, look, steer.id, frame, target, view)
+    return with_step(graph, dataclasses.replace(steer, node=landed))
+
+
+def _frozen(step: Step, frame: int) -> Step:
+    """Return a step that stays as it is at a frame."""
+    return dataclasses.replace(step, node=step.node_at(frame), keyed=())
 
 
 def _only_step(graph: Graph, kind: type[Any]) -> Step:
@@ -295,11 +280,6 @@ def _only_step(graph: Graph, kind: type[Any]) -> Step:
             "carry without --resolve, or solve this clip with `inkarnat correct`."
         )
     return found[0]
-
-
-def _peek(graph: Graph, frame: int, plate: dict[str, Floats], origin: str) -> Floats:
-    """Return what a source or node of the graph gives at a frame."""
-    return Runner(dataclasses.replace(graph, outputs=(("peek", origin),))).run_frame(frame, plate)["peek"]
 
 
 # --- carrying -----------------------------------------------------------------------------------------------

@@ -1,0 +1,407 @@
+"""Solving a clip: faces, people, light, key and steering, for the command line, the desk and the benchmarks.
+
+:func:`solve` is the whole job on a clip: what is marked goes in, a solved graph with its readings comes out. Where a
+graph is already there, :func:`solve_light`, :func:`solve_key` and :func:`solve_steering` set one step of it anew.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from ...kernels.arrays import Floats
+from ...nodes import (
+    Balance,
+    Corrected,
+    Correction,
+    Lesson,
+    MarkedFrame,
+    Node,
+    Region,
+    Sample,
+    SampleError,
+    Skin,
+    SkinKey,
+    SkinTarget,
+    SteerSkin,
+    Subject,
+    Wishes,
+    beyond,
+    distance,
+    measure_skin,
+    solve_balance,
+    solve_steer,
+    solve_subjects,
+    study_skin,
+)
+from ..graphs.errors import GraphError
+from ..graphs.graph import Graph, Step
+from ..graphs.rendering import NOBODY, Listener
+from ..graphs.runner import Runner
+from ..graphs.standard import chain_graph, with_keyed
+from .drift import Drift, Followed, follow_drift, measure_drift
+from .faces import Seeded, seed
+from .people import Person
+from .seen import solve_seen
+from .viewing import View
+
+Mark = tuple[int | None, Sample]
+"""A frame, None for the reference, and what is marked on it."""
+
+
+class Footage(Protocol):
+    """What solving asks of a clip, whose pictures are in the working signal."""
+
+    path: Any
+    frames: Any
+    missing: Any
+
+    def read(self, frame: int) -> Floats:
+        """Return the picture at a frame. Raises InputError."""
+
+
+# --- what is asked ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SubjectMarks:
+    """One person as they are marked in a clip.
+
+    :ivar name: empty where there is one person only. :ivar add, subtract: samples of skin and of what must stay out.
+    :ivar region: the step that limits the key, which reads the plate. :ivar target: None takes that of the wishes.
+    :ivar person: the approved person they are matched to; information for whoever tells how far they lie from it.
+    """
+
+    name: str = ""
+    add: tuple[Mark, ...] = ()
+    subtract: tuple[Mark, ...] = ()
+    region: Step | None = None
+    target: SkinTarget | None = None
+    person: Person | None = None
+
+
+@dataclass(frozen=True)
+class SolveOptions:
+    """How a clip is to be solved.
+
+    :ivar subjects: one without a name, or several with names. :ivar neutral: something grey, to balance the light by.
+    :ivar frame: the reference, to which marks without a frame belong; None for the first of the clip.
+    :ivar wishes: what is asked beyond the marks. :ivar view: what the skin is on target through, None for none.
+    :ivar faces: whether faces stand in for samples, and round a lone point.
+    :ivar track: whether regions that stand still follow what they were drawn round.
+    :ivar drift: "leave" does not look at it, "measure" does and offers to follow it, "follow" keys the steering.
+    """
+
+    subjects: tuple[SubjectMarks, ...] = (SubjectMarks(),)
+    neutral: Mark | None = None
+    frame: int | None = None
+    wishes: Wishes = field(default_factory=Wishes)
+    view: View | None = None
+    faces: bool = True
+    track: bool = False
+    drift: str = "leave"
+
+    @classmethod
+    def of(
+        cls,
+        add: Sequence[Sample] = (),
+        subtract: Sequence[Sample] = (),
+        neutral: Sample | None = None,
+        wishes: Wishes | None = None,
+        **others: Any,
+    ) -> SolveOptions:
+        """Return the options for one person who is marked on the reference alone."""
+        skin, other = (tuple((None, sample) for sample in samples) for samples in (add, subtract))
+        grey = None if neutral is None else (None, neutral)
+        return cls((SubjectMarks("", skin, other),), grey, wishes=wishes or Wishes(), **others)
+
+
+# --- what comes of it ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Drifting:
+    """The drift of each person by the id of their steering, and what was done about it."""
+
+    spans: Mapping[str, Drift]
+    followed: Followed | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain JSON data."""
+        data: dict[str, Any] = {id: drift.as_dict() for id, drift in self.spans.items()}
+        return {"before": data, "followed": None if self.followed is None else self.followed.as_dict()}
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A solved clip.
+
+    :ivar correction: nodes and readings of each person. :ivar graph: in the working signal, regions and drift keyed.
+    :ivar approved: the person that each is matched to, by name. :ivar seeded: faces that were added, by name.
+    :ivar drift: where it was looked at and the clip has more than one frame. :ivar notes: what there is to say.
+    """
+
+    correction: Correction
+    graph: Graph
+    approved: Mapping[str, Person]
+    seeded: Mapping[str, Seeded]
+    drift: Drifting | None = None
+    notes: tuple[str, ...] = ()
+
+    def faces(self) -> list[dict[str, Any]]:
+        """Return the faces that seeded a key, as plain JSON data."""
+        return [face for seeded in self.seeded.values() for face in seeded.as_dict()]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the figures as plain JSON data."""
+        drift = None if self.drift is None else self.drift.as_dict()
+        return {**self.correction.as_dict(), "notes": list(self.notes), "drift": drift, "faces": self.faces()}
+
+
+# --- the whole job ------------------------------------------------------------------------------------------
+
+
+def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> Solved:
+    """Solve a clip: the light, each person's key and steering, and what follows regions and drift.
+
+    :param clip: pictures in the working signal. :param listener: hears how far tracking is.
+
+    Raises SampleError, ReadingError, BalanceError, SubjectError: what was marked cannot be used; the message says why.
+    InputError for a frame that cannot be read.
+    """
+    notes: list[str] = []
+    regions: dict[str, Step] = {}
+    seeded: dict[str, Seeded] = {}
+    subjects = []
+    marked = _MarkedFrames(clip, options)
+    for subject in options.subjects:
+        # Faces stand in for samples of everyone; of whom they are, nobody can tell.
+        alone = not subject.name or bool(subject.add)
+        frames = marked.of(subject)
+        seeded[subject.name] = seed(frames) if options.faces and alone else Seeded(frames)
+        step = subject.region
+        if step is not None and options.track and not step.keyed:
+            step = _followed_region(clip, step, frames[0].frame, listener, notes)
+        if step is not None:
+            regions[subject.name] = step
+        subjects.append(Subject(subject.name, seeded[subject.name].frames, subject.target, _region_at(step)))
+    keyed = {f"region-{name}" if name else "region": step.keyed for name, step in regions.items()}
+    correction = _with_warnings(solve_subjects(subjects, options.wishes), seeded)
+    aims = {person.name: person.target for person in correction.people}
+    if options.view is not None:
+        correction, aims = solve_seen(correction, subjects, options.wishes, keyed, options.view)
+    graph = chain_graph(correction.links(), correction.outputs(), keyed)
+    graph, drift = _with_drift(graph, correction, aims, clip, options, notes)
+    approved = {subject.name: subject.person for subject in options.subjects if subject.person is not None}
+    return Solved(correction, graph, approved, seeded, drift, tuple(notes))
+
+
+class _MarkedFrames:
+    """The marked frames of a clip, each read once."""
+
+    def __init__(self, clip: Footage, options: SolveOptions) -> None:
+        self.clip, self.neutral = clip, options.neutral
+        self.first = options.frame if options.frame is not None else clip.frames[0]
+        self.pictures: dict[int, Floats] = {}
+
+    def of(self, subject: SubjectMarks) -> list[MarkedFrame]:
+        """Return the frames marked for a person, the reference first. Raises SampleError for one not in the clip."""
+        neutral = [] if self.neutral is None else [self.neutral]
+        numbers = [self.first, *(self._at(mark) for mark in (*subject.add, *subject.subtract, *neutral))]
+        return [
+            MarkedFrame(
+                number,
+                self._picture(number),
+                self._on(subject.add, number),
+                self._on(subject.subtract, number),
+                next(iter(self._on(neutral, number)), None),
+            )
+            for number in dict.fromkeys(numbers)
+        ]
+
+    def _at(self, mark: Mark) -> int:
+        return self.first if mark[0] is None else mark[0]
+
+    def _on(self, marks: Sequence[Mark], number: int) -> tuple[Sample, ...]:
+        return tuple(mark[1] for mark in marks if self._at(mark) == number)
+
+    def _picture(self, number: int) -> Floats:
+        if number not in self.clip.frames:
+            first, last = self.clip.frames[0], self.clip.frames[-1]
+            raise SampleError(f"Frame {number} is not in {self.clip.path}: it has the frames {first} to {last}.")
+        if number not in self.pictures:
+            self.pictures[number] = self.clip.read(number)
+        return self.pictures[number]
+
+
+def _followed_region(clip: Footage, step: Step, frame: int, listener: Listener, notes: list[str]) -> Step:
+    """Let a region follow the clip from the frame on which it is drawn, and note where it is lost."""
+    from .track import follow_region
+
+    with listener.progress(max(len(clip.frames) - 1, 1)) as advance:
+        track = follow_region(clip.read, clip.frames, step.node, frame, advance)  # type: ignore[arg-type]
+    for at, reason in track.lost:
+        notes.append(f"The region is lost at frame {at} and stands still from there: {reason}.")
+    return track.step()
+
+
+def _region_at(step: Step | None) -> Callable[[int], Region] | None:
+    if step is None:
+        return None
+
+    def region_at(frame: int) -> Region:
+        node = step.node_at(frame)
+        assert isinstance(node, Region)
+        return node
+
+    return region_at
+
+
+def _with_warnings(correction: Correction, seeded: Mapping[str, Seeded]) -> Correction:
+    """Return the correction with what there is to say about faces among its warnings."""
+    people = tuple(
+        dataclasses.replace(person, warnings=(*person.warnings, *seeded[person.name].warnings))
+        for person in correction.people
+    )
+    return dataclasses.replace(correction, people=people)
+
+
+def _with_drift(
+    graph: Graph,
+    correction: Correction,
+    aims: Mapping[str, SkinTarget],
+    clip: Footage,
+    options: SolveOptions,
+    notes: list[str],
+) -> tuple[Graph, Drifting | None]:
+    """Look at how far the skin drifts through the clip; follow it where that is asked for, offer it where it pays."""
+    frames = [frame for frame in clip.frames if frame not in clip.missing] if options.drift != "leave" else []
+    if len(frames) < 2:
+        return graph, None
+    steers = {person.id("steer"): person for person in correction.people}
+    spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
+    if options.drift != "follow":
+        notes += [_offer(steers[id], drift) for id, drift in spans.items() if beyond("drift", drift.span)]
+        return graph, Drifting(spans, None)
+    solves = {id: _steering(options.wishes, aims[person.name]) for id, person in steers.items()}
+    followed = follow_drift(graph, clip.read, frames, solves)
+    return with_keyed(graph, followed.keyed), Drifting(spans, followed)
+
+
+def _steering(wishes: Wishes, target: SkinTarget) -> Callable[..., SteerSkin]:
+    return lambda image, matte: wishes.steer(image, matte, target)
+
+
+def _offer(person: Corrected, drift: Drift) -> str:
+    whose = f"{person.name}'s skin" if person.name else "The skin"
+    return (
+        f"{whose} drifts by {drift.span:.1f}° of hue through the clip under one correction: --follow-drift keys the "
+        "steering, or balance the light first."
+    )
+
+
+# --- one step of a graph ------------------------------------------------------------------------------------
+
+Look = Callable[[Graph, str, int], Floats]
+"""Returns what a source or step of a graph gives at a frame, at full size. Raises what working it out raises."""
+
+SOLVED_STEER = ("angle", "saturation", "centre_angle", "centre_ratio")
+"""What solving sets in a steering."""
+
+
+@dataclass(frozen=True)
+class MarkedPicture:
+    """A frame with samples of a person's skin and of what must stay out of the key."""
+
+    frame: int
+    add: tuple[Sample, ...] = ()
+    subtract: tuple[Sample, ...] = ()
+
+
+def look_at(read: Callable[[int], Floats]) -> Look:
+    """Return a look at graphs over the one picture that ``read`` gives for a frame, worked out by the runner."""
+
+    def look(graph: Graph, origin: str, frame: int) -> Floats:
+        peek = dataclasses.replace(graph, outputs=(("peek", origin),))
+        return Runner(peek).run_frame(frame, lambda _, at: read(at), ["peek"])["peek"]
+
+    return look
+
+
+def solve_light(graph: Graph, look: Look, id: str, frame: int, neutral: Sample | None = None) -> Balance:
+    """Return a graph's balance as a neutral sample on a frame wants it, or without one as the edges suggest.
+
+    Raises BalanceError where neither tells the light.
+    """
+    node = graph.by_id[id].node
+    assert isinstance(node, Balance)
+    found = solve_balance(look(graph, _read_by(graph, id, "image"), frame), neutral, node.transfer)
+    return dataclasses.replace(node, temperature=found.temperature, tint=found.tint)
+
+
+def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> tuple[SkinKey, Lesson]:
+    """Return a graph's key, taught anew from samples on what it reads, and the lesson; its other settings stay.
+
+    :param marked: frames in order, the first with a sample of skin. Raises SampleError where they do not serve.
+    """
+    node = graph.by_id[id].node
+    assert isinstance(node, SkinKey)
+    origin = _read_by(graph, id, "image")
+    first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
+    lesson = study_skin(*first, more)
+    return dataclasses.replace(node, model=lesson.key.model), lesson
+
+
+def solve_steering(graph: Graph, look: Look, id: str, frame: int, target: SkinTarget) -> SteerSkin:
+    """Return a graph's steering, set so that the skin it reads at a frame rests on the target; all else stays.
+
+    Raises ReadingError where no skin is keyed.
+    """
+    image, matte = (look(graph, _read_by(graph, id, port), frame) for port in ("image", "matte"))
+    return _steered(graph.by_id[id].node, image, matte, target)
+
+
+def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, view: View) -> SteerSkin:
+    """Return a graph's steering, set so that its result at a frame reads as the target through a view.
+
+    A view, and what follows the steering, move the skin: the steering is solved, looked at and solved again. Raises
+    ReadingError where no skin is keyed, GraphError for a graph without a result and a matte.
+    """
+    outputs = graph.origins(["result", "matte"])
+    image, matte = (look(graph, _read_by(graph, id, port), frame) for port in ("image", "matte"))
+    node = graph.by_id[id].node
+    angle, ratio = target.angle, target.ratio
+    for _ in range(_ROUNDS):
+        node = _steered(node, image, matte, SkinTarget(angle=angle, ratio=ratio))
+        turned = with_step(graph, dataclasses.replace(graph.by_id[id], node=node))
+        result, keyed = (look(turned, outputs[name], frame) for name in ("result", "matte"))
+        missing = distance(target, Skin.of(measure_skin(view(result), keyed)))
+        if abs(missing.angle) < 0.02 and abs(missing.ratio - 1) < 0.001:
+            break
+        angle, ratio = angle + missing.angle, min(ratio * missing.ratio, 2.0)
+    assert isinstance(node, SteerSkin)
+    return node
+
+
+_ROUNDS = 6
+
+
+def with_step(graph: Graph, changed: Step) -> Graph:
+    """Return the graph with another step of the same id."""
+    steps = tuple(changed if step.id == changed.id else step for step in graph.steps)
+    return dataclasses.replace(graph, steps=steps)
+
+
+def _steered(node: Node, image: Floats, matte: Floats, target: SkinTarget) -> SteerSkin:
+    assert isinstance(node, SteerSkin)
+    found = solve_steer(image, matte, target, node.method)
+    return dataclasses.replace(node, **{name: getattr(found, name) for name in SOLVED_STEER})
+
+
+def _read_by(graph: Graph, id: str, port: str) -> str:
+    origin = dict(graph.by_id[id].inputs).get(port)
+    if origin is None:
+        raise GraphError(f"Nothing is connected to {port!r} of step {id!r}: connect it, or set its controls by hand.")
+    return origin

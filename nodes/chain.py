@@ -1,0 +1,165 @@
+"""The standard chain: which steps a correction has, in which order, and how several people share one picture.
+
+    plate → balance → skin, soften → steer → tone → saturation
+
+Skin, soften and steer are there for each person; whatever stands before them is what the keys read. The command line,
+the desk, the all-in-one effect and the benchmarks build their chains from this file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from .balance import Balance
+from .declare import Node, Picture
+from .key import SkinKey
+from .matte import CombineMattes, SoftenMatte
+from .steer import SteerSkin
+from .tone import Cdl, ToneCurve
+
+BEFORE: Mapping[str, Node] = MappingProxyType({"balance": Balance()})
+"""What the whole picture goes through before the skin is keyed, in order: nodes at rest by the ids of their steps."""
+
+SUBJECT: Mapping[str, Node] = MappingProxyType({"skin": SkinKey(), "soften": SoftenMatte(), "steer": SteerSkin()})
+"""What each person has: a key, a softened matte and a steering, at rest, by the words that begin their ids."""
+
+AFTER: Mapping[str, Node] = MappingProxyType({"tone": ToneCurve(), "saturation": Cdl(clamp=False)})
+"""What the whole picture goes through after the skin is steered, in order."""
+
+REST: Mapping[str, Node] = MappingProxyType({**BEFORE, **SUBJECT, **AFTER})
+"""Every step of the chain at rest, in order."""
+
+
+@dataclass(frozen=True)
+class Link:
+    """One node of a chain: its id, the node, and the source or id that feeds each of its ports."""
+
+    id: str
+    node: Node
+    inputs: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One person's part of a chain.
+
+    :ivar id: gives the id of a step from its word, such as ``skin-Ada`` from ``skin``.
+    :ivar nodes: by word: those of :data:`SUBJECT`, and where there are any ``steady`` (the matte over time) and
+        ``region`` (what the matte is limited to).
+    """
+
+    id: Callable[[str], str]
+    nodes: Mapping[str, Node]
+
+
+@dataclass(frozen=True)
+class Chain:
+    """A wired chain.
+
+    :ivar links: in order. :ivar result: the id of the corrected picture. :ivar matte: of everybody's matte.
+    :ivar mattes: of the matte that steers each person.
+    """
+
+    links: tuple[Link, ...]
+    result: str
+    matte: str
+    mattes: tuple[str, ...]
+
+
+def standard_chain(
+    picture: Mapping[str, Node], people: Sequence[Part], source: str = "plate", first_wins: bool = False
+) -> Chain:
+    """Return the chain for one or more people.
+
+    :param picture: nodes for the whole picture by the ids of :data:`BEFORE` and :data:`AFTER`; those left out are no
+        part of the chain.
+    :param first_wins: where the mattes of two people overlap, the pixel is that of the earlier one; otherwise the
+        likelier of them wins softly, and the shares of a pixel add up to at most 1.
+    """
+    wiring = _Wiring()
+    seen = wiring.through(BEFORE, picture, source)
+    mattes: list[str] = []
+    if first_wins or len(people) == 1:
+        last, matte = seen, ""
+        for part in people:
+            own = wiring.matte(part, seen)
+            own, matte = wiring.left(part, own, matte) if matte else (own, own)
+            last = wiring.steer(part, last, own)
+            mattes.append(own)
+    else:
+        keyed = [wiring.matte(part, seen) for part in people]
+        matte = wiring.joined(keyed)
+        mattes = [wiring.share(part, keyed, number) for number, part in enumerate(people)]
+        last = seen
+        for part, own in zip(people, mattes, strict=True):
+            last = wiring.steer(part, last, own)
+    result = wiring.through(AFTER, picture, last)
+    return Chain(tuple(wiring.links), result, matte, tuple(mattes))
+
+
+class _Wiring:
+    """A chain that is being put together."""
+
+    def __init__(self) -> None:
+        self.links: list[Link] = []
+
+    def add(self, id: str, node: Node, **inputs: str) -> str:
+        self.links.append(Link(id, node, inputs))
+        return id
+
+    def through(self, order: Mapping[str, Node], picture: Mapping[str, Node], last: str) -> str:
+        """Put those of the picture's nodes that belong here one behind the other."""
+        for id in order:
+            if id in picture:
+                last = self.add(id, picture[id], image=last)
+        return last
+
+    def matte(self, part: Part, image: str) -> str:
+        """One person's matte: keyed, softened, steadied and limited to a region."""
+        last = self.add(part.id("skin"), part.nodes["skin"], image=image)
+        last = self.add(part.id("soften"), part.nodes["soften"], matte=last, guide=image)
+        if "steady" in part.nodes:
+            last = self.add(part.id("steady"), part.nodes["steady"], matte=last, guide=image)
+        if "region" in part.nodes:
+            region = self.add(part.id("region"), part.nodes["region"], image=image)
+            last = self.add(part.id("limit"), CombineMattes(), first=last, second=region)
+        return last
+
+    def steer(self, part: Part, image: str, matte: str) -> str:
+        return self.add(part.id("steer"), part.nodes["steer"], image=image, matte=matte)
+
+    def left(self, part: Part, matte: str, everybody: str) -> tuple[str, str]:
+        """What those before have left of a person's matte, and the matte of everybody so far."""
+        own = self.add(part.id("own"), CombineMattes("subtract"), first=matte, second=everybody)
+        return own, self.add(part.id("people"), CombineMattes("maximum"), first=everybody, second=matte)
+
+    def joined(self, mattes: Sequence[str]) -> str:
+        """The mattes of all people as one."""
+        last = mattes[0]
+        for number, matte in enumerate(mattes[1:], start=2):
+            id = "matte" if number == len(mattes) else f"matte{number}"
+            last = self.add(id, CombineMattes("maximum"), first=last, second=matte)
+        return last
+
+    def share(self, part: Part, mattes: Sequence[str], number: int) -> str:
+        """One person's matte times its likelihood against every other person's: together at most 1 in each pixel."""
+        rivals = [*mattes[:number], *mattes[number + 1 :]]
+        own = last = mattes[number]
+        for count, rival in enumerate(rivals, start=1):
+            end = "" if count == len(rivals) else str(count)
+            likelier = self.add(part.id(f"likelier{end}"), CombineMattes("likelier"), first=own, second=rival)
+            last = self.add(part.id(f"share{end}"), CombineMattes("multiply"), first=last, second=likelier)
+        return last
+
+
+def through(order: Mapping[str, Node], picture: Mapping[str, Node], image: Picture) -> Picture:
+    """Return a picture after those of the picture's nodes that belong to a part of the chain.
+
+    :param order: :data:`BEFORE` or :data:`AFTER`. :param picture: nodes by id; those left out change nothing.
+    """
+    for id in order:
+        if id in picture:
+            image = picture[id].process(image)  # type: ignore[attr-defined]
+    return image

@@ -1,0 +1,149 @@
+"""Solving a clip: one function does what the command line, the desk and the benchmarks ask, in one chain."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.desk.chain import FIRST, people_chain
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.media.pictures import write_picture
+from inkarnat.host_adapters.shots.solving import (
+    MarkedPicture,
+    SolveOptions,
+    SubjectMarks,
+    look_at,
+    solve,
+    solve_key,
+    solve_landing,
+    solve_light,
+    solve_steering,
+    with_step,
+)
+from inkarnat.host_adapters.workshop import camera, portrait, skin_cast
+from inkarnat.nodes import REST, CorrectSkin, Sample, SampleError, SkinTarget, SoftenMatte, Wishes, standard_chain
+from inkarnat.nodes.chain import AFTER, BEFORE, SUBJECT, Part
+
+FRAMES = 3
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return portrait("tan", 5, 320, 180)
+
+
+@pytest.fixture(scope="module")
+def clip(scene, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("solving")
+    for number in range(1, FRAMES + 1):
+        write_picture(folder / f"take.{number:04d}.tif", camera(scene.light, number, cast=skin_cast()), None, bits=16)
+    return open_clip(folder / "take.%04d.tif")
+
+
+def marks(scene) -> tuple[Sample, Sample]:
+    return Sample.stroke(scene.places["stroke"], 0.015), Sample.box(*scene.places["grey_card"])
+
+
+def words(sample: Sample) -> str:
+    points = ";".join(",".join(f"{v:.17g}" for v in point) for point in sample.points)
+    return f"stroke:{points}/{sample.radius!r}" if sample.kind == "stroke" else "box:" + points.replace(";", ",")
+
+
+def test_the_command_line_prints_and_keeps_what_solving_gives(scene, clip, tmp_path):
+    stroke, card = marks(scene)
+    solved = solve(clip, SolveOptions.of([stroke], neutral=card, drift="measure", faces=False))
+    arguments = ["--add", words(stroke), "--neutral", words(card), "--graph-out", tmp_path / "g.json", "--json"]
+    result = CliRunner().invoke(cli, ["correct", str(clip.path), *map(str, arguments)], standalone_mode=False)
+    assert result.exit_code == 0, result.output
+    assert Graph.load(tmp_path / "g.json") == solved.graph
+    data = json.loads(result.stdout)
+    assert {name: data[name] for name in solved.as_dict()} == json.loads(json.dumps(solved.as_dict()))
+
+
+def test_marks_lie_on_their_own_frames(scene, clip):
+    stroke, card = marks(scene)
+    there = SubjectMarks(add=((3, stroke),))
+    first = solve(clip, SolveOptions((there,), neutral=(2, card), faces=False))
+    other = solve(clip, SolveOptions((SubjectMarks(add=((None, stroke),)),), neutral=(2, card), frame=3, faces=False))
+    assert first.correction.key == other.correction.key
+    assert first.correction.balance == other.correction.balance
+    assert first.correction.before != other.correction.before, "the reference is the first frame, or the one named"
+    with pytest.raises(SampleError, match=r"Frame 9 is not in .*take.* it has the frames 1 to 3"):
+        solve(clip, SolveOptions((SubjectMarks(add=((9, stroke),)),)))
+
+
+def test_steps_of_a_graph_that_is_there_are_solved_alike(scene, clip):
+    """What the desk does, step by step, on its own chain, is what the whole job does."""
+    stroke, card = marks(scene)
+    solved = solve(clip, SolveOptions.of([stroke], neutral=card, faces=False))
+    graph, look = people_chain([FIRST]), look_at(clip.read)
+
+    def put(id, node):
+        return with_step(graph, dataclasses.replace(graph.by_id[id], node=node))
+
+    graph = put("balance", solve_light(graph, look, "balance", 1, card))
+    key, lesson = solve_key(graph, look, "skin", [MarkedPicture(1, (stroke,))])
+    graph = put("skin", key)
+    graph = put("steer", solve_steering(graph, look, "steer", 1, SkinTarget()))
+    chain = {step.id: step.node for step in graph.steps}
+    assert chain["balance"] == solved.correction.balance
+    assert chain["skin"] == solved.correction.key
+    assert chain["steer"] == solved.correction.steer
+    assert (lesson.recall, lesson.unconnected) == (
+        solved.correction.people[0].lesson.recall,
+        solved.correction.people[0].lesson.unconnected,
+    )
+    shown = look(graph, dict(graph.outputs)["result"], 1)
+    assert np.array_equal(shown, look(solved.graph, dict(solved.graph.outputs)["result"], 1))
+
+
+def test_a_landing_counts_in_the_result(scene, clip):
+    """Saturation behind the steering moves the skin: the result is on target all the same."""
+    from inkarnat.nodes import Skin, measure_skin
+
+    stroke, card = marks(scene)
+    options = SolveOptions.of([stroke], neutral=card, wishes=Wishes(saturation=1.3), faces=False)
+    graph, look = solve(clip, options).graph, look_at(clip.read)
+    target = Skin(angle=120.0, ratio=0.2, luma=0.5)
+    node = solve_landing(graph, look, "steer", 1, target, lambda picture: picture)
+    graph = with_step(graph, dataclasses.replace(graph.by_id["steer"], node=node))
+    outputs = dict(graph.outputs)
+    reading = measure_skin(look(graph, outputs["result"], 1), look(graph, outputs["matte"], 1))
+    assert reading.angle == pytest.approx(120.0, abs=0.05)
+    assert reading.ratio == pytest.approx(0.2, rel=0.003)
+
+
+def test_there_is_one_chain():
+    """The desk's steps, the all-in-one effect and the benchmark's chain are the standard chain's."""
+    from inkarnat.host_adapters.bench.chains import STANDARD
+    from inkarnat.nodes.correct import _SET
+
+    whole = standard_chain(REST, [Part(lambda word: word, REST)])
+    assert [link.id for link in whole.links] == [*BEFORE, *SUBJECT, *AFTER] == list(REST)
+    desk = people_chain([FIRST])
+    assert [(step.id, step.node, step.inputs) for step in desk.steps] == [
+        (link.id, link.node, tuple(link.inputs.items())) for link in whole.links
+    ]
+    assert set(_SET) == set(REST)
+    assert [step.id for step in STANDARD.graph().steps] == list(SUBJECT)
+
+
+def test_the_effect_is_the_chain_node_by_node(scene):
+    """What the effect gives, worked out by hand through the chain's nodes."""
+    image = camera(scene.light, 1, cast=skin_cast()).astype(np.float32)
+    effect = CorrectSkin(
+        temperature=-20, tint=0.002, softness=2.5, angle=6, skin_saturation=1.1, black=0.02, saturation=1.2
+    )
+    values = {"plate": image}
+    picture = {id: effect._node(id) for id in (*BEFORE, *AFTER)}
+    person = Part(lambda word: word, {word: effect._node(word) for word in SUBJECT})
+    chain = standard_chain(picture, [person])
+    for link in chain.links:
+        values[link.id] = link.node.process(**{port: values[origin] for port, origin in link.inputs.items()})
+    assert np.array_equal(effect.process(image), values[chain.result])
+    assert effect._node("soften") == SoftenMatte(softness=2.5)
