@@ -96,7 +96,7 @@ def test_depth_without_an_input(tmp_path, small, suffix, bits):
         (".dpx", 16, ".dpx", 16),
         (".dpx", 12, ".tif", 16),
         (".tif", 32, ".tif", 32),
-        (".tif", 8, ".tif", 16),
+        (".tif", 8, ".tif", 8),
     ],
 )
 def test_depth_like_the_input(tmp_path, small, given, bits, output, expected):

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from math import gcd
 from pathlib import Path
 from types import TracebackType
@@ -21,10 +22,10 @@ from ...kernels.errors import InkarnatError
 from ..sequences import SequencePattern
 from ..writes import OutputError, check_output
 from .files import InputError
-from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_matte, write_picture
+from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_matte, write_picture, writing_notes
 from .video_format import READ_SUFFIXES, SUFFIXES, Original, VideoInfo
 from .video_read import VideoReader
-from .video_write import VideoWriter, default_codec
+from .video_write import VideoWriter, default_codec, holds_alpha
 
 _REMEMBERED = 6
 """How many frames' originals a clip keeps, for a writer that comes later; :meth:`Clip.remember` asks for more."""
@@ -189,9 +190,10 @@ class Clip:
 class PictureClip(Clip):
     """A single picture: frame 1. It is kept in memory after the first reading."""
 
-    def __init__(self, path: Path | str) -> None:
+    def __init__(self, path: Path | str, **chosen: str) -> None:
         super().__init__(path)
-        self._picture, self.info = read_picture(path)
+        self.assumed = chosen
+        self._picture, self.info = read_picture(path, **chosen)
         self.rate, self.notes = _stated_rate(self.info), self.info.notes
 
     def _read(self, frame: int) -> tuple[Floats, Any]:
@@ -200,20 +202,21 @@ class PictureClip(Clip):
         return self._picture.copy(), self.info
 
     def __reduce__(self) -> Any:
-        return PictureClip, (self.path,)
+        return partial(PictureClip, **self.assumed), (self.path,)
 
 
 class SequenceClip(Clip):
     """A sequence of numbered pictures."""
 
-    def __init__(self, pattern: SequencePattern) -> None:
+    def __init__(self, pattern: SequencePattern, **chosen: str) -> None:
         super().__init__(str(pattern))
+        self.assumed = chosen
         self.pattern = pattern
         found = pattern.find()
         if not found:
             raise InputError(f"No file is named like {pattern}: check the name and the number of digits.")
         self.frames, self.missing = _span(found)
-        first = read_picture(pattern.path(found[0]))[1]
+        first = read_picture(pattern.path(found[0]), **chosen)[1]
         self.info, self.rate = first, _stated_rate(first)
         gaps = f"{pattern} lacks {_plural('frame', self.missing)} {in_words(self.missing)}." if self.missing else ""
         self.notes = (*first.notes, *([gaps] if gaps else []))
@@ -221,14 +224,14 @@ class SequenceClip(Clip):
     def _read(self, frame: int) -> tuple[Floats, Any]:
         if frame not in self.frames:
             raise InputError(f"{self.path} has no frame {frame}: it runs from {self.frames[0]} to {self.frames[-1]}.")
-        return read_picture(self.pattern.path(frame))
+        return read_picture(self.pattern.path(frame), **self.assumed)
 
     def paths(self) -> list[Path]:
         """Return the first and the last file: names between them follow the same pattern."""
         return [self.pattern.path(self.frames[0]), self.pattern.path(self.frames[-1])]
 
     def __reduce__(self) -> Any:
-        return SequenceClip, (self.pattern,)
+        return partial(SequenceClip, **self.assumed), (self.pattern,)
 
 
 class VideoClip(Clip):
@@ -284,32 +287,62 @@ def _stated_rate(info: PictureInfo) -> Fraction | None:
         return None
 
 
+_CHOICE = re.compile(r"(?P<file>.+?)(?P<choices>(?::(?:part|layer|video)=[^:/]+)+)")
+
+
+def parse_choice(path: Path | str) -> tuple[Path, dict[str, str]]:
+    """Take what is chosen of a file from behind its name: ``plate.exr:part=beauty``, ``:layer=``, ``take.mkv:video=2``.
+
+    Raises InputError for a stream that is no number from 1.
+    """
+    match = _CHOICE.fullmatch(str(path))
+    if match is None or Path(path).exists():
+        return Path(path), {}
+    choices = dict(item.split("=", 1) for item in match["choices"][1:].split(":"))
+    if not choices.get("video", "1").isdecimal() or choices.get("video") == "0":
+        raise InputError(f"{path}: video wants the number of a picture stream, from 1.")
+    return Path(match["file"]), choices
+
+
 def open_clip(path: Path | str, **assumed: Any) -> Clip:
     """Open a picture, a picture sequence (``shot.%04d.exr`` or ``shot.####.exr``) or a video.
 
-    :param assumed: for video, what holds instead of its tags: ``standard``, ``studio``, ``siting`` and
-        ``interlaced``, as in :class:`~.video.VideoReader`.
-    :raises InputError: missing, empty, damaged, of an unknown kind, or grey.
+    :param path: with what is to be read of the file behind its name, where it holds more than one picture:
+        ``plate.exr:part=beauty``, ``plate.exr:layer=diffuse``, ``take.mkv:video=2``.
+    :param assumed: what is to be read, as ``part``, ``layer`` or ``video``; for video, what holds instead of its tags:
+        ``standard``, ``studio``, ``siting`` and ``interlaced``, as in :class:`~.video_read.VideoReader`.
+    :raises InputError: missing, empty, damaged, of an unknown kind, grey, or without what was chosen.
     """
-    path = Path(path)
+    path, chosen = parse_choice(path)
+    assumed |= chosen
+    of_pictures = {name: str(assumed[name]) for name in ("part", "layer") if assumed.get(name) is not None}
+    of_video = {name: value for name, value in assumed.items() if name not in ("part", "layer")}
     pattern = SequencePattern.parse(path)
     if pattern is not None:
-        return SequenceClip(pattern)
+        return SequenceClip(pattern, **of_pictures)
     suffix = path.suffix.lower()
     if suffix in FORMATS or path.is_dir():
-        return PictureClip(path)
+        _refuse(path, chosen, ("video",), "a picture: give part or layer")
+        return PictureClip(path, **of_pictures)
     if suffix in READ_SUFFIXES:
-        return VideoClip(path, **assumed)
-    return _open_unknown(path, assumed)
+        _refuse(path, chosen, ("part", "layer"), "video: give video=NUMBER")
+        return VideoClip(path, **of_video)
+    return _open_unknown(path, of_pictures, of_video)
 
 
-def _open_unknown(path: Path, assumed: dict[str, Any]) -> Clip:
+def _refuse(path: Path, chosen: dict[str, str], names: tuple[str, ...], what: str) -> None:
+    for name in names:
+        if name in chosen:
+            raise InputError(f"{path} has no {name} {chosen[name]!r}: it is {what}.")
+
+
+def _open_unknown(path: Path, of_pictures: dict[str, str], of_video: dict[str, Any]) -> Clip:
     try:
-        return PictureClip(path)
+        return PictureClip(path, **of_pictures)
     except InputError as error:
         first = error
     try:
-        return VideoClip(path, **assumed)
+        return VideoClip(path, **of_video)
     except InputError:
         raise first from None
 
@@ -353,12 +386,22 @@ class ClipWriter:
 class _PictureWriter(ClipWriter):
     """Writes a single picture, or a sequence, one complete file after the other."""
 
-    def __init__(self, path: Path, like: Clip | None, inputs: list[Path], bits: int | None) -> None:
-        self.path, self.like, self.inputs, self.bits = path, like, inputs, bits
+    def __init__(
+        self,
+        path: Path,
+        like: Clip | None,
+        inputs: list[Path],
+        bits: int | None,
+        matte: bool,
+        tags: tuple[int, int] | None,
+    ) -> None:
+        self.path, self.like, self.inputs, self.bits, self.tags = path, like, inputs, bits, tags
         self.pattern = SequencePattern.parse(path)
         self.written: int | None = None
         picture_format(path)
         self._check_names()
+        if like is not None and not matte:
+            self.notes = tuple(_notes_of(path, like, bits))
 
     def _check_names(self) -> None:
         if self.pattern is None:
@@ -376,8 +419,10 @@ class _PictureWriter(ClipWriter):
             )
         path = self.path if self.pattern is None else self.pattern.path(frame)
         info = original if isinstance(original, PictureInfo) else self._info(frame)
-        write = write_matte if picture.ndim == 2 else write_picture
-        write(path, picture, info, bits=self.bits, inputs=self.inputs)
+        if picture.ndim == 2:
+            write_matte(path, picture, info, bits=self.bits, inputs=self.inputs)
+        else:
+            write_picture(path, picture, info, bits=self.bits, inputs=self.inputs, tags=self.tags)
         self.written = frame
 
     def _info(self, frame: int) -> PictureInfo | None:
@@ -385,6 +430,13 @@ class _PictureWriter(ClipWriter):
             return None
         info = self.like.origin(frame)
         return info if isinstance(info, PictureInfo) else None
+
+
+def _notes_of(path: Path, like: Clip, bits: int | None) -> list[str]:
+    """Say what pictures of a clip lose in a picture file."""
+    if isinstance(like.info, PictureInfo):
+        return writing_notes(path, like.info, bits)
+    return [f"{path}: not carried on: the sound, as picture files have none."] if like.info.sound else []
 
 
 class _VideoWriter(ClipWriter):
@@ -415,11 +467,16 @@ class _VideoWriter(ClipWriter):
         if self._writer is None:
             size = (picture.shape[1], picture.shape[0])
             alpha = picture.ndim == 3 and picture.shape[2] == 4
+            if alpha and not self.alpha and not holds_alpha(self.path, self.codec):
+                alpha, picture = False, picture[:, :, :3]
+                self.notes = (*self.notes, f"{self.path}: not carried on: alpha; .mov as prores4444 and .mkv keep it.")
             self._writer = VideoWriter(
                 self.path, None, self.codec, self.matte, size, self.rate, alpha, inputs=self.inputs, tags=self.tags
             )
         if not isinstance(original, Original):
             original = self.like.origin(frame) if isinstance(self.like, VideoClip) else None
+        if picture.ndim == 3 and self._writer.like.codec == "" and not self._writer.pixel_format.alpha:
+            picture = picture[:, :, :3]
         self._writer.write(frame, picture, original)
 
     def close(self) -> None:
@@ -461,8 +518,8 @@ def open_writer(
     :param rate: frames a second of a video made of pictures; left out, what they state, or 24.
     :param bits: bits a sample of pictures, as in :func:`~.pictures.write_picture`.
     :param inputs: files that must not be overwritten; those of ``like`` are among them.
-    :param tags: for video, primaries and transfer as ITU-T H.273 numbers where the pictures come in another colour
-        space than that of ``like``.
+    :param tags: primaries and transfer as ITU-T H.273 numbers where the pictures come in another colour space than that
+        of ``like``.
     :param alpha: the pictures have four channels, and the fourth is to be written where ``like`` has none.
     :raises OutputError: unknown suffix or codec, the output is an input, or its folder is missing or not writable.
     """
@@ -473,4 +530,4 @@ def open_writer(
     check_suffix(path)
     if alpha and FORMATS[path.suffix.lower()] in ("jpeg", "dpx"):
         raise OutputError(f"{path} holds no alpha for the matte: write .exr, .tif or .png, or the matte by itself.")
-    return _PictureWriter(path, like, kept, bits)
+    return _PictureWriter(path, like, kept, bits, kind == "matte", tags)

@@ -15,7 +15,7 @@ from typing import Any
 from .boxes import chapter_tracks
 from .metadata import kept_metadata, stream_metadata, title_of
 from .side_data import mastering_of, matrix_of, orientation_of, siting_of
-from .video_format import UNTAGGED, Tags, VideoInfo, named_value
+from .video_format import UNTAGGED, PixelFormat, Tags, VideoInfo, named_value, planar_name
 from .video_read import is_cover, open_container
 
 # --- what a file holds --------------------------------------------------------------------------------------
@@ -239,7 +239,7 @@ def not_carried(like: VideoInfo, output: Path, tags: Tags, siting: str | None) -
     :param tags, siting: those that the output was to get.
     """
     source, picture = open_container(like.path, like.stream)
-    result, shown = open_container(output)
+    result, shown = open_container(output, 0)
     with source, result:
         written = (int(shown.codec_context.color_primaries), int(shown.codec_context.color_trc))
         lost = _lost_about_picture(like, result, shown, siting)
@@ -267,6 +267,7 @@ def _lost_about_picture(like: VideoInfo, result: Any, shown: Any, siting: str | 
         f"the {_plural('flag', flags)} {', '.join(flags)} of the picture": bool(flags),
         f"timecode {like.timecode}": bool(like.timecode and not like.alone and not timecode),
         f"reel name {like.reel}": bool(like.reel and not reel),
+        "alpha": like.pixel_format.alpha and not _has_alpha(shown),
     }
     if frame is not None:
         turned = orientation_of(matrix_of(frame)) != orientation_of(like.matrix)
@@ -276,6 +277,11 @@ def _lost_about_picture(like: VideoInfo, result: Any, shown: Any, siting: str | 
             f"the place of chroma ({siting})": siting not in (None, "left", siting_of(frame)),
         }
     return [words for words, gone in checks.items() if gone]
+
+
+def _has_alpha(stream: Any) -> bool:
+    pixel_format = PixelFormat.parse(planar_name(stream.codec_context.pix_fmt or ""))
+    return pixel_format is not None and pixel_format.alpha
 
 
 def _named_flags(flags: int, stream: Any) -> frozenset[str]:

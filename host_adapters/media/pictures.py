@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +51,7 @@ class PictureInfo:
     :ivar bits: bits a sample; 16 is half float and 32 float where ``floating``.
     :ivar channels: the names of the channels that the picture holds, then of all others.
     :ivar premultiplied: whether colour is already multiplied by alpha, as the file has it.
+    :ivar part: the name of the part that is read, in a file of several. :ivar alpha: whether one was read.
     :ivar window: the data window's x, y, then the display window's x, y, width, height.
     :ivar metadata: name to (OpenImageIO type name, value).
     :ivar others: the further channels as float32 (H, W, n), with their names and sample types.
@@ -65,6 +66,8 @@ class PictureInfo:
     floating: bool
     channels: tuple[str, ...]
     premultiplied: bool = True
+    part: str = ""
+    alpha: bool = False
     orientation: int = 1
     window: tuple[int, int, int, int, int, int] = (0, 0, 0, 0, 0, 0)
     metadata: dict[str, tuple[str, Any]] = field(default_factory=dict)
@@ -103,28 +106,99 @@ def _open(path: Path) -> Any:
     return source
 
 
-def _choose_channels(path: Path, spec: Any) -> tuple[list[int], list[int]]:
+def _layers(names: Sequence[str]) -> dict[str, list[int]]:
+    """Return the layers of a picture that have red, green and blue, with the indices of these and perhaps of alpha."""
+    lower = [name.lower() for name in names]
+    found = {}
+    for layer in sorted(dict.fromkeys(name.rpartition(".")[0] for name in names), key=lambda layer: layer != ""):
+        wanted = [f"{layer}.{c}".lower() if layer else c for c in "rgba"]
+        if all(name in lower for name in wanted[:3]):
+            found[layer] = [lower.index(name) for name in wanted if name in lower]
+    return found
+
+
+def _choose_channels(path: Path, spec: Any, layer: str | None = None) -> tuple[list[int], list[int]]:
     """Return the indices of R, G, B and perhaps A, and those of all other channels. Raises InputError."""
     names = list(spec.channelnames)
+    layers = _layers(names)
+    if layer is not None:
+        wanted = next((found for name, found in layers.items() if name.lower() == layer.lower()), None)
+        if wanted is None:
+            known = ", ".join(name for name in layers if name) or "none"
+            raise InputError(f"{path} has no layer {layer!r} with red, green and blue; those with them: {known}.")
+        return wanted, [i for i in range(len(names)) if i not in wanted]
     if len(names) < 3:
         count = "1 channel" if len(names) == 1 else f"{len(names)} channels"
         raise InputError(
             f"{path} has {count} ({', '.join(names)}), and skin takes red, green and blue: convert it to RGB first."
         )
-    lower = [name.lower() for name in names]
-    layers = dict.fromkeys(name.rpartition(".")[0] for name in lower)
-    for layer in sorted(layers, key=lambda layer: layer != ""):
-        wanted = [f"{layer}.{c}" if layer else c for c in "rgba"]
-        if all(name in lower for name in wanted[:3]):
-            chosen = [lower.index(name) for name in wanted if name in lower]
-            return chosen, [i for i in range(len(names)) if i not in chosen]
+    for chosen in layers.values():
+        return chosen, [i for i in range(len(names)) if i not in chosen]
     if len(names) == 3:
         return [0, 1, 2], []
     raise InputError(f"{path} has no channels R, G and B, only {', '.join(names)}: export it as RGB.")
 
 
+@dataclass(frozen=True)
+class _Part:
+    """A part of a file of several, by its number from 0."""
+
+    number: int
+    name: str
+    deep: bool
+    coloured: bool
+
+    @property
+    def word(self) -> str:
+        """What names it: its name, or its number from 1."""
+        return self.name or str(self.number + 1)
+
+
+def _parts(source: Any) -> list[_Part]:
+    """Return the parts of a file; pages and frames of other formats than OpenEXR are told apart by number alone."""
+    found = []
+    for number in range(_MOST_PARTS):
+        if not source.seek_subimage(number, 0):
+            source.geterror()
+            break
+        spec = source.spec()
+        coloured = bool(_layers(spec.channelnames)) or spec.nchannels == 3
+        found.append(_Part(number, spec.get_string_attribute("oiio:subimagename"), bool(spec.deep), coloured))
+    return found
+
+
+_MOST_PARTS = 4096
+_PART_WORDS = {"openexr": "part", "tiff": "page", "gif": "frame", "png": "frame"}
+
+
+def _choose_part(path: Path, source: Any, part: str | None) -> tuple[_Part, list[str]]:
+    """Go to the part that is asked for, or to the first that holds colour, and say which. Raises InputError."""
+    parts = _parts(source)
+    flat = [item for item in parts if not item.deep]
+    known = ", ".join(item.word for item in parts)
+    if part is not None:
+        wanted = next((item for item in parts if part.lower() in (item.name.lower(), str(item.number + 1))), None)
+        if wanted is None:
+            raise InputError(f"{path} has no part {part!r}: it has {known}.")
+        chosen = wanted
+    else:
+        chosen = next((item for item in flat if item.coloured), (flat or parts)[0])
+    if chosen.deep:
+        raise InputError(
+            f"{path} holds deep samples, several a pixel: flatten it first, with the flatten function of OpenImageIO "
+            "or where it was rendered, and give the flat picture."
+        )
+    source.seek_subimage(chosen.number, 0)
+    word = _PART_WORDS.get(source.format_name(), "part")
+    if len(parts) == 1:
+        return chosen, []
+    way = f"; name another as {path}:part={parts[-1].word}" if word == "part" and part is None else ""
+    names = f" ({known})" if any(item.name for item in parts) else ""
+    return chosen, [f"{path}: {word} {chosen.word} of {len(parts)}{names} is read and the others are left out{way}."]
+
+
 def _read_native(path: Path, source: Any, first: int, last: int, kind: str) -> NDArray[Any]:
-    pixels = source.read_image(0, 0, first, last, kind)
+    pixels = source.read_image(source.current_subimage(), 0, first, last, kind)
     problem = source.geterror()
     if pixels is None or problem:
         raise InputError(f"{path} breaks off or is damaged ({_reason(problem)}): copy or export it again.")
@@ -139,6 +213,17 @@ def _depth(spec: Any) -> tuple[int, bool]:
     stored = 8 if kind == "uint8" else 16
     stated = spec.get_int_attribute("oiio:BitsPerSample", stored)
     return (stated if 8 <= stated <= stored else stored), False
+
+
+def _frames_of_png(path: Path) -> int:
+    """How many frames a PNG holds; the library reads the first alone."""
+    from PIL import Image
+
+    try:
+        with Image.open(path) as picture:
+            return int(getattr(picture, "n_frames", 1))
+    except OSError:
+        return 1
 
 
 def _as_floats(path: Path, source: Any, bits: int, floating: bool) -> Floats:
@@ -206,25 +291,32 @@ def _upright(pixels: Floats, orientation: int) -> Floats:
     return np.ascontiguousarray(pixels.swapaxes(0, 1) if turned else pixels)
 
 
-def read_picture(path: Path | str) -> tuple[Floats, PictureInfo]:
+def read_picture(path: Path | str, part: str | None = None, layer: str | None = None) -> tuple[Floats, PictureInfo]:
     """Read a picture file.
 
     Integer codes become 0 to 1 over their full range, half and float come as they are, NaN included. The picture
-    is turned upright where the file states an orientation. Only the first part of a multi-part file is read.
+    is turned upright where the file states an orientation.
 
+    :param part: of a file of several, by its name or its number from 1; left out, the first that holds colour.
+    :param layer: the channels to read, as in ``beauty`` for ``beauty.R``; left out, the first with red, green and blue.
     :returns: float32 (H, W, 3), or (H, W, 4) where there is an alpha channel; and what the file says of itself.
-    :raises InputError: the file is missing, empty, damaged, not a picture, grey, or of another format than its
-        suffix says.
+    :raises InputError: the file is missing, empty, damaged, not a picture, grey, deep, or of another format than its
+        suffix says; there is no such part or layer.
     """
     path = Path(path)
     source = _open(path)
     try:
+        found, notes = _choose_part(path, source, part)
         spec = source.spec()
-        chosen, rest = _choose_channels(path, spec)
+        chosen, rest = _choose_channels(path, spec, layer)
         bits, floating = _depth(spec)
         pixels = _as_floats(path, source, bits, floating)
         orientation = spec.get_int_attribute("Orientation", 1)
         info = _describe(path, source, chosen, rest, pixels, orientation)
+        frames = _frames_of_png(path) if info.format == "png" else 1
+        if frames > 1:
+            notes = [f"{path}: frame 1 of {frames} is read and the others are left out."]
+        info = replace(info, part=found.name, notes=(*notes, *info.notes))
     finally:
         source.close()
     return _upright(np.ascontiguousarray(pixels[:, :, chosen]), orientation), info
@@ -237,13 +329,10 @@ def _describe(
     names = spec.channelnames
     metadata, notes = _metadata(path, spec)
     kinds = [str(kind) for kind in spec.channelformats] or [str(spec.format)] * len(names)
-    notes = []
     lost = [names[i] for i in rest if kinds[i].startswith(("uint", "int")) and source.format_name() == "openexr"]
     if lost:
         notes.append(f"{path}: the whole-number channels {', '.join(lost)} are not passed on.")
         rest = [i for i in rest if names[i] not in lost]
-    if spec.get_int_attribute("oiio:subimages", 1) > 1:
-        notes.append(f"{path}: only the first of {spec.get_int_attribute('oiio:subimages', 1)} parts is read.")
     bits, floating = _depth(spec)
     turned = _ORIENTATIONS.get(orientation, _ORIENTATIONS[1])[2]
     return PictureInfo(
@@ -255,6 +344,7 @@ def _describe(
         floating=floating,
         channels=tuple(names[i] for i in [*chosen, *rest]),
         premultiplied=not spec.get_int_attribute("oiio:UnassociatedAlpha", 0),
+        alpha=len(chosen) == 4,
         orientation=orientation,
         window=(spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height),
         metadata=metadata,
@@ -273,6 +363,7 @@ def read_matte(path: Path | str) -> Floats:
     path = Path(path)
     source = _open(path)
     try:
+        _choose_part(path, source, None)
         bits, floating = _depth(source.spec())
         pixels = _as_floats(path, source, bits, floating)
         orientation = source.spec().get_int_attribute("Orientation", 1)
@@ -294,29 +385,27 @@ def picture_format(path: Path | str) -> str:
         raise OutputError(f"{path} ends in {path.suffix or 'no suffix'!r}: a picture needs one of {known}.") from None
 
 
-def _output_depth(path: Path, name: str, like: PictureInfo | None, bits: int | None) -> int:
+def _output_depth(path: Path, name: str, like: PictureInfo | None, bits: int | None) -> tuple[int, bool]:
+    """Return bits a sample, and whether they are of a half or float."""
     allowed = _DEPTHS[name]
     if bits is not None:
         if bits not in allowed:
             raise OutputError(
                 f"{path} cannot have {bits} bits a sample: {name} takes {' or '.join(str(b) for b in allowed)}."
             )
-        return bits
+        return bits, name == "openexr" or bits == 32
+    default = _DEFAULT_DEPTH[name], name == "openexr"
     if like is None:
-        return _DEFAULT_DEPTH[name]
+        return default
     if name == "png":
-        return 8 if like.bits == 8 else 16
-    if like.format == name and like.bits in allowed and (name != "tiff" or like.floating):
-        return like.bits if like.floating == (name == "openexr" or like.bits == 32) else _DEFAULT_DEPTH[name]
-    return _DEFAULT_DEPTH[name]
+        return (8 if like.bits == 8 else 16), False
+    return (like.bits, like.floating) if like.format == name and like.bits in allowed else default
 
 
-def _samples(pixels: Floats, name: str, bits: int) -> tuple[NDArray[Any], str]:
+def _samples(pixels: Floats, bits: int, floating: bool) -> tuple[NDArray[Any], str]:
     """Return the pixels in the form the file stores, and that form's name."""
-    if name == "openexr":
+    if floating:
         return pixels, "half" if bits == 16 else "float"
-    if bits == 32:
-        return pixels, "float"
     codes = quantise(pixels, bits, dither=bits == 8)
     if bits == 8:
         return codes, "uint8"
@@ -325,8 +414,35 @@ def _samples(pixels: Floats, name: str, bits: int) -> tuple[NDArray[Any], str]:
     return codes.astype(np.uint16), "uint16"
 
 
-def _is_kept(key: str, same_format: bool) -> bool:
-    if key.startswith(_OUR_OWN):
+def writing_notes(path: Path | str, like: PictureInfo, bits: int | None = None) -> list[str]:
+    """Say what of a picture a file cannot hold, before it is written: one sentence each.
+
+    Raises OutputError as :func:`write_picture`.
+    """
+    name = picture_format(path)
+    depth, floating = _output_depth(Path(path), name, like, bits)
+    notes, lost = [], []
+    if like.alpha and (name, depth) in _NO_ALPHA:
+        lost.append("alpha")
+    if like.others is not None and name != "openexr":
+        lost.append(f"the channels {', '.join(like.other_names)}")
+    if lost:
+        notes.append(f"{path}: not carried on: {'; '.join(lost)}.")
+    if like.floating and not floating:
+        notes.append(f"{path} holds whole numbers: what lies below 0 or above 1 is cut off; .exr keeps it.")
+    if name == like.format == "jpeg":
+        notes.append(f"{path}: JPEG is lossy, so pixels that nothing touched change too; .png and .tif keep them.")
+    return notes
+
+
+_COLOURS = (
+    *("ICCProfile", "CICP", "chromaticities", "oiio:ColorSpace", "oiio:Gamma", "dpx:Transfer", "dpx:Colorimetric"),
+)
+"""What speaks of colours, and holds no longer where they were converted."""
+
+
+def _is_kept(key: str, same_format: bool, converted: bool) -> bool:
+    if (key.startswith(_OUR_OWN) and key != "oiio:Gamma") or (converted and key in _COLOURS):
         return False
     return same_format or key in _GENERAL or key.startswith("Exif:")
 
@@ -335,15 +451,24 @@ _PNG_LEVEL = 4
 """In little more than half the time of the usual 6 at 8 bits, for files larger by 1 % (grain) to 8 % (none)."""
 
 
-def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureInfo | None) -> Any:
+def _spec(
+    name: str,
+    samples: NDArray[Any],
+    kind: str,
+    bits: int,
+    like: PictureInfo | None,
+    tags: tuple[int, int] | None = None,
+) -> Any:
     import OpenImageIO as oiio
 
     height, width, channels = samples.shape
     spec = oiio.ImageSpec(width, height, channels, kind)
     metadata = like.metadata if like is not None else {}
     for key, (type_name, value) in metadata.items():
-        if like is not None and _is_kept(key, like.format == name):
+        if like is not None and _is_kept(key, like.format == name, tags is not None):
             _set(spec, key, type_name, value)
+    if tags is not None and name == "png" and 2 not in tags:
+        spec.attribute("CICP", oiio.TypeDesc("int[4]"), (*tags, 0, 1))
     if like is not None and like.format == name == "openexr" and (like.width, like.height) == (width, height):
         spec.x, spec.y, spec.full_x, spec.full_y, spec.full_width, spec.full_height = like.window
     if name == "dpx" or (name == "tiff" and bits < 16):
@@ -352,6 +477,10 @@ def _spec(name: str, samples: NDArray[Any], kind: str, bits: int, like: PictureI
         spec.attribute("oiio:UnassociatedAlpha", 1)
     if name == "png":
         spec.attribute("png:compressionLevel", _PNG_LEVEL)
+    if kind == "half" and name == "tiff":
+        spec.attribute("tiff:half", 1)
+    if like is not None and like.part and name == "openexr":
+        spec.attribute("oiio:subimagename", like.part)
     spec.attribute("Orientation", 1)
     return spec
 
@@ -361,7 +490,13 @@ def _is_premultiplied(like: PictureInfo | None) -> bool:
     return like is not None and like.premultiplied and len(like.channels) - len(like.other_names) == 4
 
 
-def _write_jpeg(path: Path, codes: NDArray[Any], like: PictureInfo | None, inputs: Iterable[Path | str]) -> None:
+def _write_jpeg(
+    path: Path,
+    codes: NDArray[Any],
+    like: PictureInfo | None,
+    inputs: Iterable[Path | str],
+    converted: bool = False,
+) -> None:
     """Write JPEG through Pillow: the JPEG writer of OpenImageIO ends the whole process on a full disk."""
     from PIL import Image
 
@@ -370,7 +505,7 @@ def _write_jpeg(path: Path, codes: NDArray[Any], like: PictureInfo | None, input
         with Image.open(like.path) as source:
             exif = source.getexif()
             exif[_ORIENTATION_TAG] = 1
-            options |= {"exif": exif, "icc_profile": source.info.get("icc_profile")}
+            options |= {"exif": exif, "icc_profile": None if converted else source.info.get("icc_profile")}
     memory = io.BytesIO()
     Image.fromarray(codes if codes.shape[2] == 3 else codes[:, :, 0]).save(memory, "jpeg", **options)
     with atomic(path, inputs) as temporary:
@@ -427,6 +562,7 @@ def write_picture(
     like: PictureInfo | None = None,
     bits: int | None = None,
     inputs: Iterable[Path | str] = (),
+    tags: tuple[int, int] | None = None,
 ) -> None:
     """Write a picture file in the format of its suffix; it appears complete or not at all.
 
@@ -434,34 +570,41 @@ def write_picture(
     :param like: what the input said of itself: depth, metadata, alpha, further channels and windows are kept as
         far as the format can hold them.
     :param bits: bits a sample: EXR 16 (half) or 32, DPX 8, 10, 12 or 16, TIFF 8, 16 or 32 (float), PNG 8 or 16,
-        JPEG 8. Left out: EXR half and DPX 10 or as a like input, TIFF 16, PNG as the input or 16. At 8 bits the
-        rounding is dithered.
+        JPEG 8. Left out: as an input of the same format, half TIFF included; otherwise EXR half, DPX 10, TIFF 16, PNG
+        8 for an input of 8 and 16 for all others. At 8 bits the rounding is dithered.
+    :param tags: primaries and transfer as ITU-T H.273 numbers, where the picture comes in other colours than ``like``:
+        what the input says of them is left out, and a PNG gets these.
     :param inputs: files that must not be overwritten; that of ``like`` is one of them.
     :raises OutputError: unknown suffix or depth, the output is an input, or the file cannot be written.
     """
     path = Path(path)
     name = picture_format(path)
-    depth = _output_depth(path, name, like, bits)
+    depth, floating = _output_depth(path, name, like, bits)
     picture = as_picture(picture)
     if (name, depth) in _NO_ALPHA:
         picture = picture[:, :, :3]
-    samples, kind = _samples(picture, name, depth)
+    samples, kind = _samples(picture, depth, floating)
     inputs = [*inputs, *([like.path] if like else [])]
     if name == "jpeg":
-        _write_jpeg(path, samples, like, inputs)
+        _write_jpeg(path, samples, like, inputs, converted=tags is not None)
         return
-    spec = _spec(name, samples, kind, depth, like)
-    if like is not None and like.others is not None and name == "openexr":
+    spec = _spec(name, samples, kind, depth, like, tags)
+    if like is not None and name == "openexr":
         samples = _add_others(spec, samples, kind, like)
     _write(path, samples, spec, inputs)
 
 
 def _add_others(spec: Any, samples: NDArray[Any], kind: str, like: PictureInfo) -> NDArray[Any]:
+    count = samples.shape[2]
+    names = like.channels[: len(like.channels) - len(like.other_names)] if like.format == "openexr" else ("R", "G", "B")
+    layer = names[0].rpartition(".")[0]
+    added = (f"{layer}.{c}" if layer else c for c in "RGBA"[len(names) : count])
+    own = (*names[:count], *added)
+    spec.channelnames = own
     if like.others is None or like.others.shape[:2] != samples.shape[:2]:
         return samples
-    count = samples.shape[2]
     spec.nchannels = count + len(like.other_names)
-    spec.channelnames = (*"RGBA"[:count], *like.other_names)
+    spec.channelnames = (*own, *like.other_names)
     spec.channelformats = (kind,) * count + like.other_types
     return np.concatenate([samples, like.others], axis=2)
 
@@ -481,8 +624,8 @@ def write_matte(
     """
     path = Path(path)
     name = picture_format(path)
-    depth = _output_depth(path, name, None, bits)
-    samples, kind = _samples(as_plane(matte)[:, :, np.newaxis], name, depth)
+    depth, floating = _output_depth(path, name, None, bits)
+    samples, kind = _samples(as_plane(matte)[:, :, np.newaxis], depth, floating)
     inputs = [*inputs, *([like.path] if like else [])]
     if name == "jpeg":
         _write_jpeg(path, samples, None, inputs)

@@ -235,6 +235,8 @@ def describe_stream(
             *notes,
             f"{path}: its rotation by {frame.rotation}° is no quarter turn, and is passed on, not applied.",
         ]
+    if not pixel_format.alpha and named_value(container, stream, "alpha_mode") == "1":
+        notes = [*notes, f"{path} has alpha, which is not read: export it as ProRes 4444 or FFV1 to keep it."]
     turns, mirrored = orientation or (0, False)
     width, height = (frame.height, frame.width) if turns % 2 else (frame.width, frame.height)
     return VideoInfo(

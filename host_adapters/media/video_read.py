@@ -26,7 +26,7 @@ from .video_format import (
 
 
 def open_container(path: Path, index: int | None = None) -> tuple[Any, Any]:
-    """Return the container and a video stream: the one with an index, or the first by default flag and order.
+    """Return the container and a video stream: the one with an index, or the first with the default flag, or the first.
 
     Raises InputError.
     """
@@ -44,11 +44,31 @@ def open_container(path: Path, index: int | None = None) -> tuple[Any, Any]:
     if not streams:
         container.close()
         raise InputError(f"{path} has no video stream: name a file with pictures in it.")
-    chosen = next((stream for stream in streams if stream.index == index), streams[0])
+    flagged = [stream for stream in streams if stream.disposition & stream.disposition.default]
+    chosen = next((stream for stream in streams if stream.index == index), (flagged or streams)[0])
     if chosen.codec_context is None:
         container.close()
         raise InputError(f"{path}: no decoder for its video codec is installed; export it in another codec.")
     return container, chosen
+
+
+def choose_stream(path: Path, container: Any, stream: Any, video: int | str | None) -> tuple[Any, list[str]]:
+    """Return the picture stream with a number from 1, or the one given, and say which where there are more.
+
+    Raises InputError for a number that the file does not have.
+    """
+    streams = [stream for stream in container.streams.video if not is_cover(stream)]
+    if video is not None:
+        if not 1 <= int(video) <= len(streams):
+            raise InputError(f"{path} has no picture stream {video}: it has {len(streams)}, counted from 1.")
+        return streams[int(video) - 1], []
+    if len(streams) == 1:
+        return stream, []
+    number = next(i for i, item in enumerate(streams, 1) if item.index == stream.index)
+    other = next(i for i in range(1, len(streams) + 1) if i != number)
+    return stream, [
+        f"{path} holds {len(streams)} picture streams: {number} is read; name another as {path}:video={other}."
+    ]
 
 
 def is_cover(stream: Any) -> bool:
@@ -59,9 +79,9 @@ def is_cover(stream: Any) -> bool:
 class _Decoder:
     """One pass over the frames of a clip, from the start or from a timestamp."""
 
-    def __init__(self, path: Path, from_pts: int | None = None) -> None:
+    def __init__(self, path: Path, index: int, from_pts: int | None = None) -> None:
         self.path = path
-        self.container, self.stream = open_container(path)
+        self.container, self.stream = open_container(path, index)
         self.stream.thread_type = "AUTO"
         self.expected = self.stream.frames if from_pts is None else 0
         self.promised_end = _promised_end(self.container, self.stream)
@@ -177,6 +197,7 @@ class VideoReader:
     :param siting: "left", "centre" or "corner" instead of the rule: centre for JPEG codecs and MPEG-1, corner for
         BT.2020 at 4:2:0, left for all others.
     :param interlaced: take interlaced frames as if they were progressive; they are refused otherwise.
+    :param video: the number of the picture stream from 1; left out, the one with the default flag, or the first.
 
     A clip without a matrix tag is taken for BT.709 from 720 lines up and for BT.601 below; one without a range tag
     for studio range. ``info.notes`` says so.
@@ -191,6 +212,7 @@ class VideoReader:
         studio: bool | None = None,
         siting: str | None = None,
         interlaced: bool = False,
+        video: int | str | None = None,
     ) -> None:
         self.path = Path(path)
         self._interlaced = interlaced
@@ -201,6 +223,8 @@ class VideoReader:
         self._next = 1
         container, stream = open_container(self.path)
         try:
+            stream, chosen = choose_stream(self.path, container, stream, video)
+            self._index: int = stream.index
             context = stream.codec_context
             before = (
                 int(context.color_range),
@@ -210,6 +234,7 @@ class VideoReader:
             )
             first = self._first_frame(container, stream)
             info = describe_stream(self.path, container, stream, first, before, standard, studio, siting)
+            info = replace(info, notes=(*chosen, *info.notes))
             if interlaced and first.interlaced_frame:
                 info = replace(info, notes=(*info.notes, _FIELDS_NOTE.format(path)))
             stated: int = stream.frames if _is_plausible(stream) else 0
@@ -281,14 +306,14 @@ class VideoReader:
     def _decoder_at(self, number: int) -> tuple[_Decoder, int]:
         """Return a decoder that begins at or before a frame, and the number of its first frame."""
         if number < _NEAR:
-            return _Decoder(self.path), 1
+            return _Decoder(self.path, self._index), 1
         table = self._timestamps()
         if len(table) < number <= self.info.frames:
             raise self._break(len(table) + 1, "the file breaks off")
         if number > len(table):
             raise InputError(f"{self.path} has no frame {number}: it has {len(table)}.")
         target = table[number - 1]
-        probe = _Decoder(self.path, target)
+        probe = _Decoder(self.path, self._index, target)
         try:
             first = next(probe.frames(), None)
         except _Broken:
@@ -296,15 +321,15 @@ class VideoReader:
         finally:
             probe.close()
         if first is None or first.pts is None or not table[0] <= first.pts <= target:
-            return _Decoder(self.path), 1
-        return _Decoder(self.path, target), bisect.bisect_left(table, first.pts) + 1
+            return _Decoder(self.path, self._index), 1
+        return _Decoder(self.path, self._index, target), bisect.bisect_left(table, first.pts) + 1
 
     def _timestamps(self) -> list[int]:
         """The timestamps of all frames in the order they are shown, read once from the packets, undecoded."""
         import av
 
         if self._table is None:
-            container, stream = open_container(self.path)
+            container, stream = open_container(self.path, self._index)
             found: list[int] = []
             end, broken = Fraction(0), False
             with contextlib.closing(container):

@@ -83,6 +83,14 @@ def default_codec(path: Path | str, like: VideoInfo | None = None) -> str:
     return "prores4444" if codec == "prores" and rich else codec
 
 
+def holds_alpha(path: Path | str, codec: str | None) -> bool:
+    """Tell whether a clip made of pictures keeps their alpha: with this codec, or the one of its suffix."""
+    path = Path(path)
+    if codec is None:
+        return path.suffix.lower() != ".mp4" and path.suffix.lower() != ".m4v"
+    return codec not in CODECS or any(offer.alpha for offer in _offered(CODECS[codec]))
+
+
 def _library_codec(encoder: Encoder) -> Any:
     import av
 
