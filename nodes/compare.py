@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from ..kernels import mix
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
-from .declare import Matte, Node, Picture, choice, degrees, number, toggle
+from .declare import Handle, Matte, Node, Picture, choice, degrees, number, toggle
 from .drawing import AMBER, CLOUD, Canvas
 
 MODES = {
@@ -49,6 +51,36 @@ class Compare(Node):
     def output_size(self, width: int, height: int) -> tuple[int, int]:
         """Return twice the width side by side, twice the height stacked."""
         return (width * (1 + (self.mode == "side_by_side")), height * (1 + (self.mode == "stacked")))
+
+    def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
+        """Return the edge of the wipe."""
+        if self.mode != "wipe":
+            return ()
+        a, b, edge = self._edge_in_heights(aspect)
+        far = aspect + 1.0
+        ends = ((a * edge - b * far, b * edge + a * far), (a * edge + b * far, b * edge - a * far))
+        return (tuple((x / aspect, y) for x, y in ends),)
+
+    def handles(self, aspect: float) -> Sequence[Handle]:
+        """Return the middle of the wipe's edge."""
+        if self.mode != "wipe":
+            return ()
+        a, b, edge = self._edge_in_heights(aspect)
+        ends = [a * x + b * y for x in (0.0, aspect) for y in (0.0, 1.0)]
+        low, span = min(ends), max(ends) - min(ends)
+        away = edge - (a * aspect / 2 + b / 2)
+        middle = ((aspect / 2 + a * away) / aspect, 0.5 + b * away)
+
+        def moved(x: float, y: float) -> Mapping[str, Any]:
+            return {"position": min(max((a * x * aspect + b * y - low) / span, 0.0), 1.0)}
+
+        return (Handle(middle, moved),)
+
+    def _edge_in_heights(self, aspect: float) -> tuple[float, float, float]:
+        """Return the edge as :meth:`_edge` does, in frame heights."""
+        a, b = _turned(self.angle)
+        corners = [a * x + b * y for x in (0.0, aspect) for y in (0.0, 1.0)]
+        return a, b, min(corners) + self.position * (max(corners) - min(corners))
 
     def process(self, before: Picture, after: Picture, matte: Matte | None = None) -> Picture:
         """Return the comparison; ``matte`` limits it to keyed pixels."""

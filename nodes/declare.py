@@ -321,6 +321,19 @@ class Place:
 
 
 @dataclass(frozen=True)
+class Handle:
+    """A place on the picture that a person drags.
+
+    :ivar at: where it is, normalised to the frame. :ivar moved: returns the parameters that change when it is dragged
+        to (x, y), by name.
+    """
+
+    at: tuple[float, float]
+    moved: Callable[[float, float], Mapping[str, Any]]
+    label: str = ""
+
+
+@dataclass(frozen=True)
 class Action:
     """Something that a node can be asked to do on one frame: it looks at the picture and returns the node set anew.
 
@@ -401,6 +414,18 @@ class Node:
         """Return the colour space of the result, as :meth:`~inkarnat.nodes.Space.parse` reads it; "" for that of the
         first picture."""
         return ""
+
+    def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
+        """Return what to draw over the picture: runs of normalised points, closed where there are more than two.
+
+        :param aspect: width of the frame in frame heights.
+        """
+        return ()
+
+    def handles(self, aspect: float) -> Sequence[Handle]:
+        """Return what can be dragged on the picture: every position among the parameters, for most nodes."""
+        names = [name for name, param in self.params().items() if param.kind == "point"]
+        return tuple(Handle(getattr(self, name), lambda x, y, name=name: {name: (x, y)}) for name in names)  # type: ignore[misc]
 
     def is_identity(self) -> bool:
         """Tell whether ``process`` surely returns its first picture with its very bits, whatever that holds.

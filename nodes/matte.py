@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from ..kernels import fused, region
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.clean import levels
 from ..kernels.morphology import grow, shrink
-from .declare import Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
+from .declare import Handle, Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
 from .declare import points as corners
 
 _SHAPES = {
@@ -59,6 +62,48 @@ class Region(Node):
         super().__post_init__()
         if self.shape == "polygon" and len(self.points) < 3:
             raise ParamError(f"region.points must be 3 points or more for a polygon, not {len(self.points)}.")
+
+    def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
+        """Return the edge of the shape."""
+        if self.shape == "polygon":
+            return (self.points,)
+        if self.shape == "box":
+            unit: Sequence[tuple[float, float]] = ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0))
+        else:
+            turns = [2 * math.pi * i / 64 for i in range(64)]
+            unit = [(math.cos(t), math.sin(t)) for t in turns]
+        return (tuple(self._placed(u, v, aspect) for u, v in unit),)
+
+    def handles(self, aspect: float) -> Sequence[Handle]:
+        """Return the corners of a polygon; of another shape the centre and the ends of its width and height."""
+        if self.shape == "polygon":
+            return tuple(
+                Handle(point, lambda x, y, i=i: {"points": (*self.points[:i], (x, y), *self.points[i + 1 :])})  # type: ignore[misc]
+                for i, point in enumerate(self.points)
+            )
+
+        def size(name: str) -> Callable[[float, float], Mapping[str, Any]]:
+            low, high = self.params()[name].low, self.params()[name].high
+
+            def moved(x: float, y: float) -> Mapping[str, Any]:
+                away = math.hypot((x - self.centre[0]) * aspect, y - self.centre[1])
+                return {name: min(max(2 * away, low), high)}
+
+            return moved
+
+        return (
+            Handle(self.centre, lambda x, y: {"centre": (x, y)}),
+            Handle(self._placed(1, 0, aspect), size("width")),
+            Handle(self._placed(0, -1, aspect), size("height")),
+        )
+
+    def _placed(self, u: float, v: float, aspect: float) -> tuple[float, float]:
+        """Return where a point of the unit circle lies in the frame; v counts downwards, as y does."""
+        turn = math.radians(self.rotation)
+        across, down = u * self.width / 2, v * self.height / 2
+        x = across * math.cos(turn) + down * math.sin(turn)
+        y = down * math.cos(turn) - across * math.sin(turn)
+        return self.centre[0] + x / aspect, self.centre[1] + y
 
     def process(self, image: Picture) -> Matte:
         """Return the matte; only the size of the image is read."""

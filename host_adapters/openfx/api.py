@@ -47,6 +47,12 @@ PREMULTIPLIED, UNPREMULTIPLIED = b"OfxImageAlphaPremultiplied", b"OfxImageAlphaU
 FIELD_LOWER, FIELD_UPPER, FIELD_BOTH = b"OfxFieldLower", b"OfxFieldUpper", b"OfxFieldBoth"
 USER_EDITED = b"OfxChangeUserEdited"
 ERROR, WARNING, MESSAGE = b"OfxMessageError", b"OfxMessageWarning", b"OfxMessageMessage"
+DRAW, KEY_DOWN = b"OfxInteractActionDraw", b"OfxInteractActionKeyDown"
+PEN_DOWN, PEN_MOTION, PEN_UP = (
+    b"OfxInteractActionPenDown",
+    b"OfxInteractActionPenMotion",
+    b"OfxInteractActionPenUp",
+)
 TYPE_PARAMETER = b"OfxTypeParameter"
 
 # --- properties ---------------------------------------------------------------------------------------------
@@ -92,6 +98,12 @@ IMAGE_ROD, IMAGE_ASPECT, IMAGE_FIELD = (
     b"OfxImagePropPixelAspectRatio",
     b"OfxImagePropField",
 )
+
+EFFECT_INSTANCE, DRAW_CONTEXT = b"OfxPropEffectInstance", b"OfxInteractPropDrawContext"
+PIXEL_SCALE, PEN_POSITION = b"OfxInteractPropPixelScale", b"OfxInteractPropPenPosition"
+SLAVE_TO_PARAM, KEY_SYMBOL = b"OfxInteractPropSlaveToParam", b"kOfxPropKeySym"
+LINES, LINE_STRIP, LINE_LOOP, RECTANGLE, POLYGON, ELLIPSE = range(6)
+ALIGN_LEFT, ALIGN_BASELINE = 1, 16
 
 # --- structures ---------------------------------------------------------------------------------------------
 
@@ -194,6 +206,16 @@ ThreadSuite = _suite(
     unlock=(_P,),
     try_lock=(_P,),
 )
+DrawSuite = _suite(
+    "DrawSuite",
+    get_colour=(_P, _I, _P),
+    set_colour=(_P, _P),
+    set_line_width=(_P, ctypes.c_float),
+    set_line_stipple=(_P, _I),
+    draw=(_P, _I, _P, _I),
+    draw_text=(_P, _S, _P, _I),
+)
+InteractSuite = _suite("InteractSuite", swap_buffers=(_P,), redraw=(_P,), get_property_set=(_P, _P))
 CurveSuite = _suite(
     "CurveSuite",  # the standard's parametric parameters
     get_value=(_P, _I, _D, _D, _P),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -22,6 +23,8 @@ MATTE_EVERYWHERE, MATTE_IN_ALPHA = range(2)
 DRAWING_PLACE, DRAWING_HEIGHT = "drawing_place", "drawing_height"
 """Where a scope lies, and how high it is beside the picture, for effects whose result has a size of its own."""
 ALONE, UPPER_LEFT, UPPER_RIGHT, LOWER_LEFT, LOWER_RIGHT = range(5)
+PICK, MARKS = "pick", "marks"
+"""The choice of what the pen adds on the picture, and the samples that it added, with their frames."""
 REPORT = "report"
 """The text in which an action answers."""
 MOST_POINTS = 12
@@ -170,6 +173,7 @@ def _on_this_frame(kind: type[Node]) -> Iterator[Control]:
     params = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Param)}
     if places:
         yield _control("Group", _Head("samples", "Samples"), GroupOpen=1)
+        yield _pick(tools_of(kind))
         for name, place in places.items():
             yield from _for_place(name, place, "samples")
     if params:
@@ -185,18 +189,57 @@ def _on_this_frame(kind: type[Node]) -> Iterator[Control]:
 _LINES = "OfxParamStringIsMultiLine"
 
 
+class Tool(NamedTuple):
+    """What the pen adds: a role (skin, keep_out, neutral), a shape, and what it is called."""
+
+    role: str
+    shape: str
+    label: str
+
+
+def role_of(name: str) -> str:
+    """Return what a place shows by its name: skin_2 and skin_area show skin."""
+    return re.sub(r"_(\d+|area)$", "", name)
+
+
+def tools_of(kind: type[Node]) -> tuple[Tool, ...]:
+    """Return what can be added on the picture: by mark where the effect keeps marks, by its places otherwise."""
+    roles = dict.fromkeys(role_of(name) for name, ask in kind.asks().items() if isinstance(ask, Place))
+    tools = []
+    for role in roles:
+        shapes = {ask.shape for name, ask in kind.asks().items() if isinstance(ask, Place) and role_of(name) == role}
+        if MARKS in kind.asks() and role != "neutral":
+            shapes = {"point", "box", "stroke", *(("face",) if role == "skin" else ())}
+        word = role.replace("_", " ").capitalize()
+        tools += [Tool(role, s, f"{word} {s}") for s in ("point", "box", "stroke", "face") if s in shapes]
+    return tuple(tools)
+
+
+def _pick(tools: tuple[Tool, ...]) -> Control:
+    head = _Head(
+        PICK, "Add on the picture", "What a click or a drag on the picture adds. Delete takes away.", "samples"
+    )
+    options = ("Nothing", *(tool.label for tool in tools))
+    return _control("Choice", head, ChoiceOption=options, Default=0, Animates=0, EvaluateOnChange=0)
+
+
 def _for_place(name: str, place: Place, parent: str) -> Iterator[Control]:
     still = {"EvaluateOnChange": 0, "Animates": 0}
     use = _Head(f"{name}_use", f"Use {place.label[0].lower()}{place.label[1:]}", place.help, parent)
     yield _control("Boolean", use, Default=int(place.used), **still)
-    for corner, at in zip(_corners(name, place), zip(place.at[::2], place.at[1::2], strict=True), strict=True):
+    for corner, at in zip(corners_of(name, place), zip(place.at[::2], place.at[1::2], strict=True), strict=True):
         head = _Head(corner, place.label + corner[len(name) :].replace("_", " "), place.help, parent)
         yield _position(head, at, **still)
 
 
-def _corners(name: str, place: Place) -> tuple[str, ...]:
+def corners_of(name: str, place: Place) -> tuple[str, ...]:
     """Return the names of the positions that a place consists of."""
     return (name,) if place.shape == "point" else (f"{name}_from", f"{name}_to")
+
+
+def point_controls(name: str) -> tuple[str, ...]:
+    """Return the names of the controls of a list of points, in order."""
+    return tuple(f"{name}_{index + 1}" for index in range(MOST_POINTS))
 
 
 def _position(head: _Head, at: tuple[float, ...], **more: Any) -> Control:
@@ -349,7 +392,7 @@ def asked_values(kind: type[Node], get: Get, frame: Frame) -> dict[str, Any]:
 def _sample(name: str, place: Place, get: Get, frame: Frame) -> Sample | None:
     if not get(f"{name}_use"):
         return None
-    positions = [get(corner) for corner in _corners(name, place)]
+    positions = [get(corner) for corner in corners_of(name, place)]
     for x, y in positions:
         if not (frame.x1 <= x <= frame.x2 and frame.y1 <= y <= frame.y2):
             raise OpenFXError(

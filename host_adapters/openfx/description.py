@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from ...nodes.declare import Node
 from . import api
 from .controls import MATTE_OUTPUT, OUTPUT, clips_of, contexts_of, controls_of, words
+from .overlay import has_overlay
 from .signals import CONFIGURATION
 
 CURVES, TEXT_CHOICES = 1, 2
@@ -103,6 +104,8 @@ def _effect(kind: type[Node]) -> Iterator[str]:
     yield from _property(api.WITHOUT_NEIGHBOURS, "true" if _needs_no_neighbours(kind) else "false")
     if makes_matte(kind):
         yield from _property(api.SLAVE_PARAMETERS, MATTE_OUTPUT)
+    if has_overlay(kind):
+        yield "overlay"
 
 
 def _words(kind: type[Node]) -> str:

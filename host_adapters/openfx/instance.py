@@ -133,6 +133,22 @@ class Instance:
         """Whether the node itself divides by alpha where it is told to."""
         return PREMULTIPLIED in self.kind.params()
 
+    def has_control(self, name: str) -> bool:
+        """Tell whether the effect has a control of this name that the host has made."""
+        return self._control_handles.get(name) is not None
+
+    def control_names(self) -> tuple[str, ...]:
+        """Return the names of all controls that hold a value."""
+        return tuple(name for name, control in self._controls.items() if control.type in _BOXES)
+
+    def begin_edit(self, label: str) -> None:
+        """Begin a step of the host's undo that lasts over several actions."""
+        self.suites.parameter.edit_begin(self.control_set, label.encode())
+
+    def end_edit(self) -> None:
+        """End that step."""
+        self.suites.parameter.edit_end(self.control_set)
+
     def set_control(self, name: str, value: Any) -> None:
         """Set the value of a control; OpenFXError where the host refuses."""
         handle = self._control_handles[name]

@@ -28,6 +28,7 @@ from .controls import (
 )
 from .description import digest, makes_matte
 from .instance import Instance, label_of, say
+from .overlay import Overlay
 from .properties import OpenFXError, Properties, Suites
 from .render import SCRATCH, render, whole_inputs
 from .signals import BASIC_NAMES, CROSS_REFERENCE, RAW, READ_AS_IT_IS, name_of
@@ -233,6 +234,7 @@ class Dispatcher:
         self._told = dict(enumerate(told))
         self.suites: dict[int, Suites] = {}
         self.instances: dict[int, Instance] = {}
+        self.overlays: dict[int, Overlay] = {}
 
     def __call__(
         self,
@@ -248,7 +250,10 @@ class Dispatcher:
         """Answer one action; the launcher has set the status to "failed" before."""
         kind = self.kinds[slot]
         try:
-            status[0] = self._answer(slot, action, handle or 0, given, answer, host or 0)
+            if aim == api.FOR_OVERLAY:
+                status[0] = self._on_overlay(action, handle or 0, given, host or 0)
+            else:
+                status[0] = self._answer(slot, action, handle or 0, given, answer, host or 0)
         except BaseException as error:  # nothing may reach the host, KeyboardInterrupt and SystemExit neither
             status[0] = self._explain(kind, handle or 0, host or 0, error)
 
@@ -276,6 +281,30 @@ class Dispatcher:
         if action not in ACTIONS:
             return api.REPLY_DEFAULT
         return self._on_instance(suites, action, handle, given, answer)
+
+    def _on_overlay(self, action: bytes, handle: int, given: int | None, host: int) -> int:
+        """Answer an action on the drawing over the picture; the instance that it belongs to comes with each."""
+        if host not in self.suites:
+            self.suites[host] = Suites(host)
+        if action == api.CREATE:
+            self.overlays[handle] = Overlay(self.suites[host], handle)
+            return api.OK
+        overlay = self.overlays.get(handle)
+        if overlay is None:
+            return api.BAD_HANDLE
+        if action == api.DESTROY:
+            overlay.let_go()
+            del self.overlays[handle]
+            return api.OK
+        if not given:
+            return api.REPLY_DEFAULT
+        arguments = Properties(self.suites[host], given)
+        instance = self.instances.get(arguments.pointer(api.EFFECT_INSTANCE))
+        if instance is None:
+            return api.REPLY_DEFAULT
+        if not overlay.follows:
+            overlay.follow_controls(instance)
+        return overlay.answer(action, instance, arguments)
 
     def _is_outdated(self, slot: int, kind: type[Node]) -> bool:
         """Tell, once for each effect, whether hosts were told something else of it when the bundle was built."""

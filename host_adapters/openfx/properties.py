@@ -52,6 +52,8 @@ class Suites:
         self.message = self.message2 or self._find(b"OfxMessageSuite", 1, api.MessageSuite)
         self.progress2 = self._find(b"OfxProgressSuite", 2, api.ProgressSuite2)
         self.progress1 = None if self.progress2 else self._find(b"OfxProgressSuite", 1, api.ProgressSuite1)
+        self.draw = self._find(b"OfxDrawSuite", 1, api.DrawSuite)
+        self.interact = self._find(b"OfxInteractSuite", 1, api.InteractSuite)
         self.threads = self._find(b"OfxMultiThreadSuite", 1, api.ThreadSuite)
         self.curve = self._find(b"OfxParametricParameterSuite", 1, api.CurveSuite)
 

@@ -117,6 +117,8 @@ class Host:
             ("OfxProgressSuite", 2): self._progress_suite(2),
             ("OfxTimeLineSuite", 1): self._time_suite(),
             ("OfxParametricParameterSuite", 1): self._curve_suite(),
+            ("OfxDrawSuite", 1): self._draw_suite(),
+            ("OfxInteractSuite", 1): self._interact_suite(),
         }
         self.record = HostRecord(
             self.handle(self.properties), HostRecord._fields_[1][1](self._guarded(self._fetch_suite, fails_with=None))
@@ -476,6 +478,51 @@ class Host:
 
     def _time_suite(self) -> Any:
         return self._suite("OfxTimeLineSuiteV1")
+
+    # --- drawing over the picture ---------------------------------------------------------------------------
+
+    def _draw_suite(self) -> Any:
+        from .interact import Sheet
+
+        def sheet(context: int) -> Any:
+            return self.resolve(context, Sheet)
+
+        def set_colour(context: int, rgba: int) -> None:
+            sheet(context).colour = tuple((ctypes.c_float * 4).from_address(rgba))
+
+        def set_width(context: int, width: float) -> None:
+            sheet(context).width = width
+
+        def draw(context: int, primitive: int, points: int, count: int) -> None:
+            numbers = (c_double * (2 * count)).from_address(points)
+            sheet(context).draw(primitive, list(zip(numbers[::2], numbers[1::2], strict=True)))
+
+        def draw_text(context: int, text: bytes, position: int, alignment: int) -> None:
+            x, y = (c_double * 2).from_address(position)
+            sheet(context).write(text.decode(), (x, y), alignment)
+
+        return self._suite(
+            "OfxDrawSuiteV1",
+            setColour=(set_colour, _P, _P),
+            setLineWidth=(set_width, _P, ctypes.c_float),
+            draw=(draw, _P, _I, _P, _I),
+            drawText=(draw_text, _P, _S, _P, _I),
+        )
+
+    def _interact_suite(self) -> Any:
+        from .interact import Interact
+
+        def redraw(interact: int) -> None:
+            self.resolve(interact, Interact).redraws += 1
+
+        def get_property_set(interact: int, out: int) -> None:
+            c_void_p.from_address(out).value = self.resolve(interact, Interact).properties_handle
+
+        return self._suite(
+            "OfxInteractSuiteV1",
+            interactRedraw=(redraw, _P),
+            interactGetPropertySet=(get_property_set, _P, _P),
+        )
 
     # --- bundles --------------------------------------------------------------------------------------------
 
