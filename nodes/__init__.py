@@ -9,7 +9,10 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin
 from .declare import Node, ParamError
+from .doubt import judge_matte
+from .face import FaceMatte, JoinFaces
 from .key import RangeKey, SkinKey
+from .learning import Lesson, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
 from .matte import CombineMattes, Region, SoftenMatte
@@ -17,16 +20,12 @@ from .sample import Sample, SampleError
 from .scopes import Vectorscope, Waveform
 from .solve import (
     SKIN_LINE,
-    Lesson,
     ReadingError,
     SkinReading,
     SkinTarget,
     Warned,
-    judge_matte,
-    learn_skin_key,
     measure_skin,
     solve_steer,
-    study_skin,
 )
 from .standard import (
     Corrected,
@@ -75,6 +74,8 @@ NODES: dict[str, type[Node]] = {
     "combine_mattes": CombineMattes,
     "soften_matte": SoftenMatte,
     "steady_matte": SteadyMatte,
+    "face_matte": FaceMatte,
+    "join_faces": JoinFaces,
     "steer_skin": SteerSkin,
     "keep_skin": KeepSkin,
     "blend": Blend,
@@ -118,7 +119,9 @@ __all__ = [
     "Correction",
     "Distance",
     "Evidence",
+    "FaceMatte",
     "Finding",
+    "JoinFaces",
     "KeepSkin",
     "LeftBehind",
     "Lesson",
@@ -176,5 +179,6 @@ __all__ = [
     "suggest_tone",
     "tag_in_words",
     "tagged_space",
+    "with_faces",
     "worst_first",
 ]

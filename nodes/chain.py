@@ -2,8 +2,9 @@
 
     plate → balance → skin, soften → steer → tone → saturation
 
-Skin, soften and steer are there for each person; whatever stands before them is what the keys read. The command line,
-the desk, the all-in-one effect and the benchmarks build their chains from this file.
+Skin, soften and steer are there for each person, and known faces between skin and soften; whatever stands before them
+is what the keys read. The command line, the desk, the all-in-one effect and the benchmarks build their chains from this
+file.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from types import MappingProxyType
 
 from .balance import Balance
 from .declare import Node, Picture
+from .face import FaceMatte
 from .key import SkinKey
 from .matte import CombineMattes, SoftenMatte
 from .steer import SteerSkin
@@ -46,8 +48,8 @@ class Part:
     """One person's part of a chain.
 
     :ivar id: gives the id of a step from its word, such as ``skin-Ada`` from ``skin``.
-    :ivar nodes: by word: those of :data:`SUBJECT`, and where there are any ``steady`` (the matte over time) and
-        ``region`` (what the matte is limited to).
+    :ivar nodes: by word: those of :data:`SUBJECT`, and where there are any ``face1``, ``face2`` … with ``join``, which
+        lays them over the key, ``steady`` (the matte over time) and ``region`` (what the matte is limited to).
     """
 
     id: Callable[[str], str]
@@ -119,6 +121,8 @@ class _Wiring:
     def matte(self, part: Part, image: str) -> str:
         """One person's matte: keyed, softened, steadied and limited to a region."""
         last = self.add(part.id("skin"), part.nodes["skin"], image=image)
+        if "join" in part.nodes:
+            last = self.add(part.id("join"), part.nodes["join"], matte=last, image=image, **self.faces(part, image))
         last = self.add(part.id("soften"), part.nodes["soften"], matte=last, guide=image)
         if "steady" in part.nodes:
             last = self.add(part.id("steady"), part.nodes["steady"], matte=last, guide=image)
@@ -126,6 +130,14 @@ class _Wiring:
             region = self.add(part.id("region"), part.nodes["region"], image=image)
             last = self.add(part.id("limit"), CombineMattes(), first=last, second=region)
         return last
+
+    def faces(self, part: Part, image: str) -> dict[str, str]:
+        """What all faces of a person's part tell, each joined with those before it: where it is read from."""
+        told: dict[str, str] = {}
+        for word, node in part.nodes.items():
+            if isinstance(node, FaceMatte):
+                told = {"faces": self.add(part.id(word), node, image=image, **told)}
+        return told
 
     def steer(self, part: Part, image: str, matte: str) -> str:
         return self.add(part.id("steer"), part.nodes["steer"], image=image, matte=matte)

@@ -14,8 +14,9 @@ from ..kernels.arrays import as_picture, as_plane
 from .balance import TRANSFERS, solve_balance
 from .chain import AFTER, BEFORE, REST, through
 from .declare import Action, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
+from .learning import study_skin
 from .sample import Sample
-from .solve import SKIN_LINE, SkinReading, SkinTarget, measure_skin, solve_steer, study_skin
+from .solve import SKIN_LINE, SkinReading, SkinTarget, measure_skin, solve_steer
 from .steer import SteerSkin
 from .view import VIEWS, ShowMatte
 
@@ -190,7 +191,7 @@ def _learn(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None 
     lesson = study_skin(balanced, _given(asked, (*_SKIN, "skin_area")), _given(asked, _KEEP_OUT))
     learned = dataclasses.replace(node, model=lesson.key.model)
     matte = learned.matte(balanced, limit)
-    warnings = " ".join(warned.message for warned in lesson.warnings(matte))
+    warnings = " ".join(warned.message for warned in lesson.warnings(matte, balanced))
     return learned, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
 
 

@@ -63,6 +63,14 @@ class Sample:
         """Whether the sample may hold more than skin, so that only its main colour is learned."""
         return self.kind in ("box", "face")
 
+    @property
+    def places(self) -> tuple[tuple[float, float], ...]:
+        """Where the sample points to: the middle of a box or face, every point of a stroke."""
+        if not self.whole:
+            return self.points
+        (x0, y0), (x1, y1) = self.points
+        return (((x0 + x1) / 2, (y0 + y1) / 2),)
+
     @classmethod
     def parse(cls, text: str) -> Sample:
         """Read ``point:x,y``, ``box:x0,y0,x1,y1``, ``face:…`` or ``stroke:x,y;x,y;…/r``. Raises SampleError."""

@@ -1,26 +1,21 @@
-"""Measure skin, learn its key, solve its steering: functions that look at pictures and return configured nodes."""
+"""Measure skin and solve its steering: functions that look at pictures and return configured nodes."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ..kernels import learn, measure
+from ..kernels import measure
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.colour import luma as luma_plane
 from ..kernels.colour import rgb_to_ycbcr
-from ..kernels.errors import InkarnatError, PictureError
+from ..kernels.errors import InkarnatError
 from .declare import Matte, Picture
-from .key import SkinKey
 from .limits import LIMITS, beyond
-from .model import SkinModel
-from .sample import Sample, SampleError
 from .steer import SteerSkin
 
 SKIN_LINE = 123.0
@@ -75,7 +70,7 @@ class SkinReading:
     @property
     def off_line(self) -> float:
         """Degrees from the skin line: above 0 toward yellow, below 0 toward red."""
-        return _wrapped(self.angle - SKIN_LINE)
+        return wrapped(self.angle - SKIN_LINE)
 
     @property
     def population_ratio(self) -> float:
@@ -169,18 +164,18 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
             "widen the key, or sample the skin again."
         )
     u, v = tally.ratio_median()
-    stray = _stray(tally, _angle(u, v))
+    stray = _stray(tally, hue_angle(u, v))
     if beyond("stray", stray):
         tally = measure.tally(image, matte, black, _without_strays(image, matte))
         u, v = tally.ratio_median()
     low, high = tally.hue_percentiles([10, 90])
     spread = tally.hue_spread()
     if not math.isfinite(spread):  # grey has no hue, so no spread of hues either
-        low = high = _angle(u, v)
+        low = high = hue_angle(u, v)
         spread = 0.0
     dark, middle, light = levels.percentiles([5, 50, 95])
     return SkinReading(
-        angle=_angle(u, v),
+        angle=hue_angle(u, v),
         ratio=math.hypot(u, v),
         spread=spread,
         luma=(dark, middle, light),
@@ -225,256 +220,14 @@ def _without_strays(image: Picture, matte: Matte) -> measure.Core:
     return _CORE._replace(hue=float(np.argmax(near)) + 0.5 - 180 + SKIN_LINE)
 
 
-def _angle(u: float, v: float) -> float:
+def hue_angle(u: float, v: float) -> float:
+    """Return the angle of a colour in Cb/Cr in degrees, 0 to 360."""
     return math.degrees(math.atan2(v, u)) % 360
 
 
-def _wrapped(degrees: float) -> float:
+def wrapped(degrees: float) -> float:
+    """Return an angle between −180° and 180°."""
     return (degrees + 180) % 360 - 180
-
-
-# --- learning -----------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Lesson:
-    """A learned key with the figures by which it can be judged before it is used.
-
-    :ivar key: the configured node. :ivar unconnected: share of the skin-like area that the samples do not reach, in the
-        frame that they reach best; what they reach in part counts in part.
-    :ivar recall: share of the sampled pixels that the key recognises.
-    :ivar hue_apart, chroma_apart: how far the samples of a further frame lie from those of the first, at most: degrees
-        of hue, and the factor between their chroma in parts of luma, 1 or more.
-    """
-
-    key: SkinKey
-    unconnected: float
-    recall: float
-    hue_apart: float = 0.0
-    chroma_apart: float = 1.0
-
-    def warnings(self, matte: Matte) -> tuple[Warned, ...]:
-        """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
-        found = list(judge_matte(matte))
-        if beyond("look-alike", self.unconnected):
-            found.append(
-                Warned(
-                    "look-alike",
-                    self.unconnected,
-                    f"{self.unconnected:.0%} of what looks like this skin does not touch the samples: it may be a wall "
-                    "or wood. Look at the matte; subtract it, or draw a region round the person.",
-                )
-            )
-        if beyond("missed", 1 - self.recall):
-            found.append(
-                Warned(
-                    "missed",
-                    1 - self.recall,
-                    f"The key recognises only {self.recall:.0%} of the sampled pixels: the sample may hold more than "
-                    "skin. Draw it again on skin alone.",
-                )
-            )
-        if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):
-            found.append(
-                Warned(
-                    "two lights",
-                    self.hue_apart,
-                    f"The samples on two frames are {self.hue_apart:.1f}° of hue and a factor {self.chroma_apart:.2f} "
-                    "of chroma apart, more than one light explains: one key fits neither. Balance the frames first, or "
-                    "learn one key for each light.",
-                )
-            )
-        return tuple(found)
-
-
-def _two_lights(hue: float, chroma: float) -> float:
-    """Return how far two samples lie apart, 1 where one light just explains it.
-
-    Measured on generated portraits: of frames that differ in exposure, direction of light, pose and place of the
-    sample, 1 % lie farther apart; of frames 50 mired or .01 Duv apart, all do, of ± 30 mired three quarters.
-    """
-    return math.hypot(hue / 5, math.log2(chroma) / 0.5)
-
-
-_LEAST_AREA = LIMITS["too little"].check or 0.0
-
-
-def _rim(keyed: NDArray[np.bool_]) -> int:
-    """Return how many pixels of the frame's top and sides are keyed: skin leaves it at the bottom as a rule."""
-    return int(keyed[0].sum()) + int(keyed[1:, 0].sum()) + int(keyed[1:, -1].sum())
-
-
-def _edge(keyed: NDArray[np.bool_]) -> int:
-    """Return how many pairs of neighbours the edge of the keyed area parts."""
-    return int((keyed[:, 1:] != keyed[:, :-1]).sum()) + int((keyed[1:] != keyed[:-1]).sum())
-
-
-def judge_matte(matte: Matte) -> tuple[Warned, ...]:
-    """Return the signs that a matte of skin wants a look: it finds almost nothing, leaks, is ragged or half open."""
-    matte = as_plane(matte)
-    area = float(matte.sum(dtype=np.float64)) / matte.size
-    soft = measure.soft_share(matte)
-    keyed = matte > 0.5
-    side = math.sqrt(max(int(keyed.sum()), 1))  # of a square as large: against it lengths mean the same at any size
-    found = []
-    if area < _LEAST_AREA:
-        found.append(
-            Warned(
-                "too little",
-                area,
-                f"The key finds only {area:.2%} of the frame: widen it, or add a sample on the lit skin.",
-            )
-        )
-    if beyond("leak", area):
-        found.append(
-            Warned(
-                "leak",
-                area,
-                f"The key covers {area:.0%} of the frame: it has leaked, unless the face fills it. Narrow it, or "
-                "subtract the surroundings.",
-            )
-        )
-    elif beyond("leak at the rim", rim := _rim(keyed) / side):
-        found.append(
-            Warned(
-                "leak",
-                rim,
-                f"The key runs along the frame's top and sides for {rim:.1f} times the side of a square of its area "
-                f"(at most {LIMITS['leak at the rim'].check:g} is usual): it has leaked, unless the frame cuts the "
-                "face. Subtract the surroundings, or sample skin alone.",
-            )
-        )
-    if area >= _LEAST_AREA and beyond("ragged", edge := _edge(keyed) / side):
-        found.append(
-            Warned(
-                "ragged",
-                edge,
-                f"The key's edge is {edge:.0f} times as long as the side of a square of its area (at most "
-                f"{LIMITS['ragged'].check:g} is usual): it takes specks of the surroundings along, unless there are "
-                "many people. Subtract the surroundings, or narrow the key.",
-            )
-        )
-    if area >= _LEAST_AREA and beyond("half open", soft):
-        found.append(
-            Warned(
-                "half open",
-                soft,
-                f"{soft:.0%} of the matte is half open: the key is unsure. Add a sample, or narrow the key.",
-            )
-        )
-    return tuple(found)
-
-
-Marked = tuple[Picture, Sequence[Sample], Sequence[Sample]]
-
-_FURTHER = 1 / 3
-"""How much a further frame counts beside the first with samples to add: it widens the key where it must, while what a
-dimmer, noisier frame mistakes for skin hardly counts in the light of the first."""
-
-
-def learn_skin_key(
-    image: Picture,
-    add: Sequence[Sample],
-    subtract: Sequence[Sample] = (),
-    more: Iterable[Marked] = (),
-    *,
-    reach: float = 1.0,
-) -> SkinKey:
-    """Learn a skin key from samples; see :func:`study_skin`, which also returns the figures to judge it by."""
-    return study_skin(image, add, subtract, more, reach=reach).key
-
-
-def study_skin(
-    image: Picture,
-    add: Sequence[Sample],
-    subtract: Sequence[Sample] = (),
-    more: Iterable[Marked] = (),
-    *,
-    reach: float = 1.0,
-) -> Lesson:
-    """Learn a skin key from samples on one or more pictures of the same light.
-
-    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′, not premultiplied.
-    :param add: samples on skin, at least one over all pictures. :param subtract: samples on what must stay out.
-    :param more: further (image, add, subtract). :param reach: how far the key spreads from the samples, 0.25 to 4.
-    :raises SampleError: no sample to add, or samples on something that cannot be skin.
-    :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
-    """
-    if not 0.25 <= reach <= 4:
-        raise SampleError(f"The reach of a key must be 0.25 to 4, not {reach:g}.")
-    marked = [(image, tuple(add), tuple(subtract))]
-    marked += [(picture, tuple(a), tuple(s)) for picture, a, s in more]
-    if not any(samples for _, samples, _ in marked):
-        raise SampleError("There is no sample of skin: add a point, a box or a stroke on skin.")
-    reference = next(place for place, (_, samples, _) in enumerate(marked) if samples)
-    frames = [_reduced(*item, weight=1.0 if place == reference else _FURTHER) for place, item in enumerate(marked)]
-    try:
-        learned = learn.learn(frames, reach)
-    except learn.LearnError as error:
-        raise SampleError(str(error)) from None
-    _require_skin(learned.centre)
-    model = SkinModel(learned.centre, learned.compact, learned.table)
-    return Lesson(SkinKey(model=model.to_text()), learned.unconnected, learned.recall, *_apart(frames, reference))
-
-
-_LIGHT_STEP = 0.012
-"""Change of a frame's median Cb/Y′ and Cr/Y′ that one light does not make where it shows the same place: measured
-at most .007 from exposure, direction of light, pose and grain, at least .018 from .005 Duv, .042 from 30 mired."""
-
-
-def _apart(frames: Sequence[learn.Frame], reference: int) -> tuple[float, float]:
-    """Return by how much hue and chroma of the samples differ at most between the reference and another frame.
-
-    Frames that as a whole show the same colour count as lit alike: there samples differ because they lie elsewhere.
-    """
-    first = learn.sampled_colour(frames[reference])
-    assert first is not None
-    apart = [(0.0, 1.0)]
-    for frame in frames:
-        other = learn.sampled_colour(frame)
-        if other is not None and math.dist(_middle_colour(frame), _middle_colour(frames[reference])) > _LIGHT_STEP:
-            hue = abs(_wrapped(_angle(*other) - _angle(*first)))
-            apart.append((hue, _factor(math.hypot(*other), math.hypot(*first))))
-    return max(apart, key=lambda pair: _two_lights(*pair))
-
-
-def _middle_colour(frame: learn.Frame) -> tuple[float, float]:
-    """Return the median Cb/Y′ and Cr/Y′ of what is neither black nor burnt out in a frame."""
-    usable = (frame.luma > _DARKEST) & (frame.luma < _BRIGHTEST)
-    if not usable.any():
-        return 0.0, 0.0
-    return float(np.median(frame.u[usable])), float(np.median(frame.v[usable]))
-
-
-def _factor(one: float, other: float) -> float:
-    return max(one, other) / max(min(one, other), 1e-6)
-
-
-def _reduced(image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ...], weight: float = 1.0) -> learn.Frame:
-    image = as_picture(image)
-    if not np.isfinite(image[..., :3]).any():
-        raise PictureError("The picture holds no finite pixel (all are NaN or infinite): render or decode it again.")
-    height, width = image.shape[:2]
-
-    def cover(samples: Iterable[Sample]) -> NDArray[np.bool_]:
-        covered = np.zeros((height, width), np.bool_)
-        for sample in samples:
-            covered |= sample.mask(height, width)
-        return covered
-
-    drawn = (sample for sample in add if not sample.whole)
-    wholes = [sample.mask(height, width) for sample in add if sample.whole]
-    frame = learn.reduce_frame(image, cover(drawn), cover(subtract), wholes)
-    return dataclasses.replace(frame, weight=weight)
-
-
-def _require_skin(centre: tuple[float, float]) -> None:
-    off = _wrapped(_angle(*centre) - SKIN_LINE)
-    if abs(off) > 75:
-        raise SampleError(
-            f"The samples are not on skin: their hue is {_angle(*centre):.0f}°, {abs(off):.0f}° from the skin line; "
-            "at most 75° can be skin, even under a strong cast. Sample skin, or balance the picture first."
-        )
 
 
 # --- solving ------------------------------------------------------------------------------------------------
@@ -527,7 +280,7 @@ def solve_steer(
         return _solve_sides(image, matte, target, node, reading)
     angle, saturation = _missing(reading, target)
     for _ in range(4):
-        node = dataclasses.replace(node, angle=_wrapped(angle), saturation=min(saturation, 4.0))
+        node = dataclasses.replace(node, angle=wrapped(angle), saturation=min(saturation, 4.0))
         more_angle, more_saturation = _missing(measure_skin(node.process(image, matte), matte), target)
         if abs(more_angle) < 0.01 and abs(more_saturation - 1) < 1e-4:
             break
@@ -539,7 +292,7 @@ def solve_steer(
 def _missing(reading: SkinReading, target: SkinTarget) -> tuple[float, float]:
     """Return the turn and the factor that are still missing from a reading to the target."""
     rests = {"centre": reading.angle, "redder": reading.hue_range[1], "yellower": reading.hue_range[0]}
-    turn = _wrapped(target.angle + target.bias - rests[target.landing])
+    turn = wrapped(target.angle + target.bias - rests[target.landing])
     return turn, 1.0 if target.ratio is None else target.ratio / max(reading.ratio, 1e-4)
 
 
@@ -561,9 +314,9 @@ def _solve_sides(image: Picture, matte: Matte, target: SkinTarget, node: SteerSk
     for _ in range(8):
         node = dataclasses.replace(
             node,
-            angle=_wrapped(lit),
+            angle=wrapped(lit),
             saturation=min(saturation, 4.0),
-            shadow_angle=_wrapped(shadow - lit),
+            shadow_angle=wrapped(shadow - lit),
             shadow_luma=min(max(meet, 0.0), 1.0),
             shadow_softness=0.1,
         )

@@ -12,10 +12,13 @@ from ..kernels.errors import InkarnatError, PictureError
 from .balance import Balance, solve_balance
 from .chain import AFTER, BEFORE, SUBJECT, Chain, Link, Part, standard_chain, through
 from .declare import Matte, Node, Picture
+from .doubt import judge_matte
+from .face import FaceMatte, JoinFaces
 from .key import SkinKey
+from .learning import Lesson, study_skin, with_faces
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
-from .solve import Lesson, SkinReading, SkinTarget, Warned, judge_matte, measure_skin, solve_steer, study_skin
+from .solve import SkinReading, SkinTarget, Warned, measure_skin, solve_steer
 from .steady import SteadyMatte
 from .steer import SteerSkin
 from .tone import Cdl, ToneCurve
@@ -32,13 +35,17 @@ class SubjectError(InkarnatError, ValueError):
 
 @dataclass(frozen=True)
 class MarkedFrame:
-    """A frame with what a person marked on it: samples of skin, of what must stay out, and of something neutral."""
+    """A frame with what a person marked on it: samples of skin, of what must stay out, and of something neutral.
+
+    :ivar faces: the faces known in it. With faces and no sample of skin all of them are keyed.
+    """
 
     frame: int
     picture: Picture
     add: tuple[Sample, ...] = ()
     subtract: tuple[Sample, ...] = ()
     neutral: Sample | None = None
+    faces: tuple[FaceMatte, ...] = ()
 
 
 RegionAt = Callable[[int], Region]
@@ -117,6 +124,8 @@ class Corrected:
     after: SkinReading
     warnings: tuple[Warned, ...]
     lesson: Lesson | None = None
+    faces: tuple[FaceMatte, ...] = ()
+    join: JoinFaces | None = None
 
     def id(self, word: str) -> str:
         """Return the id of one of this person's nodes or outputs."""
@@ -181,6 +190,8 @@ class Correction:
     def _part(self, person: Corrected) -> Part:
         nodes: dict[str, Node | None] = {
             "skin": person.key,
+            **{f"face{number}": face for number, face in enumerate(person.faces, start=1)},
+            "join": person.join,
             "soften": self.soften,
             "steady": self.steady,
             "region": person.region,
@@ -192,11 +203,27 @@ class Correction:
         """Return the chain in order; steps that would change nothing are left out."""
         return self.chain(source).links
 
+    def _face_links(self, chain: list[Link], person: Corrected, matte: str, balanced: str) -> str:
+        """Add one person's faces and what lays them over the matte; return the id of what gives it then."""
+        if not person.faces or person.join is None:
+            return matte
+        told: dict[str, str] = {}
+        for number, face in enumerate(person.faces, start=1):
+            id = person.id(f"face{number}")
+            chain.append(Link(id, face, {"image": balanced, **told}))
+            told = {"faces": id}
+        chain.append(Link(person.id("join"), person.join, {"matte": matte, "image": balanced, **told}))
+        return person.id("join")
+
     def outputs(self) -> dict[str, str]:
         """Return the outputs: the corrected picture, the matte and, of several people, the matte of each."""
         chain = self.chain()
         own = {person.id("matte"): matte for person, matte in zip(self.people, chain.mattes, strict=True)}
         return {"result": chain.result, "matte": chain.matte} | own
+
+    def without_faces(self) -> Correction:
+        """Return the correction without its faces: those of one frame mean nothing on another."""
+        return replace(self, people=tuple(replace(person, faces=(), join=None) for person in self.people))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the figures as plain JSON data; those of several people under their names."""
@@ -300,7 +327,8 @@ class _Learned:
 
     def matte(self, picture: Picture, frame: int) -> Matte:
         """Return this person's matte on a balanced picture."""
-        matte = _SOFTEN.process(self.lesson.key.process(picture), picture)
+        matte = with_faces(self.lesson.key.process(picture), picture, self.lesson.faces, self.lesson.join)
+        matte = _SOFTEN.process(matte, picture)
         region = self.subject.region_at(frame)
         return matte if region is None else CombineMattes().process(matte, region.process(picture))
 
@@ -318,20 +346,21 @@ class _Learned:
             after = measure_skin(finished, share)
         warnings = (*self._warnings(), *before.warnings(), *_held_back(steer, target, after))
         lesson = self.lesson if self.sampled else None
+        told = self.lesson.faces, self.lesson.join
         return Corrected(
-            self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings, lesson
+            self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings, lesson, *told
         )
 
     @property
     def sampled(self) -> bool:
-        """Whether any skin was sampled."""
-        return any(frame.add for frame in self.subject.frames)
+        """Whether any skin was sampled, or is shown by a face."""
+        return bool(self.lesson.key.model)
 
     def _warnings(self) -> tuple[Warned, ...]:
         if not self.sampled:
-            return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *judge_matte(self.own))
-        found = self.lesson.warnings(self.own)
-        return found if self.region is None else tuple(w for w in found if w.sign != "look-alike")
+            signs = judge_matte(self.own, self.reference)
+            return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
+        return self.lesson.warnings(self.own, self.reference)
 
     @contextlib.contextmanager
     def _named(self) -> Iterator[None]:
@@ -352,14 +381,22 @@ def _balance(frames: Sequence[MarkedFrame], wishes: Wishes) -> Balance | None:
 
 
 def _lesson(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wishes: Wishes) -> Lesson:
-    if not any(f.add for f in frames):
+    if not any(f.add or f.faces for f in frames):
         if any(f.subtract for f in frames):
             raise SampleError(
                 "There is a sample to subtract and none of skin from which to subtract it, and the natural range of "
                 "skin does not learn: add a point, a box or a stroke on skin, or draw a region round the person."
             )
         return Lesson(SkinKey(), unconnected=0.0, recall=1.0)
-    sampled = [(p, f.add, f.subtract) for p, f in zip(pictures, frames, strict=True) if f.add or f.subtract]
-    first, *more = sampled
-    lesson = study_skin(*first, more, reach=wishes.reach)
+    told = [(p, f) for p, f in zip(pictures, frames, strict=True) if f.add or f.subtract or f.faces]
+    (picture, first), *more = told
+    lesson = study_skin(
+        picture,
+        first.add,
+        first.subtract,
+        [(p, f.add, f.subtract) for p, f in more],
+        faces=first.faces,
+        more_faces=[f.faces for _, f in more],
+        reach=wishes.reach,
+    )
     return replace(lesson, key=SkinKey(model=lesson.key.model, form=wishes.form))

@@ -121,15 +121,27 @@ def test_a_file_that_is_no_network_is_named(monkeypatch, tmp_path):
         faces.find_faces(GREY)
 
 
+POINTS = ((0.36, 0.35), (0.44, 0.35), (0.4, 0.42), (0.37, 0.5), (0.43, 0.5))
+
+
 def test_of_overlapping_boxes_the_surest_stays():
-    one, two = faces.Face((0.1, 0.1, 0.4, 0.5), 0.9), faces.Face((0.12, 0.1, 0.42, 0.5), 0.7)
-    far = faces.Face((0.6, 0.1, 0.8, 0.5), 0.6)
+    one, two = faces.Face((0.1, 0.1, 0.4, 0.5), 0.9, POINTS), faces.Face((0.12, 0.1, 0.42, 0.5), 0.7, POINTS)
+    far = faces.Face((0.6, 0.1, 0.8, 0.5), 0.6, POINTS)
     assert faces._kept([two, far, one]) == [one, far]
+
+
+@needs_detector
+def test_the_landmarks_of_a_real_face_lie_where_they_belong():
+    """Eyes, nose and mouth of the astronaut, read off the picture by hand."""
+    picture = skimage.data.astronaut().astype(np.float32) / np.float32(255)
+    (face,) = faces.find_faces(picture)
+    by_hand = np.array([(203, 101), (247, 103), (223, 124), (203, 140), (242, 142)]) / 512
+    assert np.hypot(*(np.array(face.points) - by_hand).T).max() < 0.01
 
 
 # --- seeding ------------------------------------------------------------------------------------------------
 
-FACE = faces.Face((0.3, 0.2, 0.5, 0.6), 0.95)
+FACE = faces.Face((0.3, 0.2, 0.5, 0.6), 0.95, POINTS)
 
 
 @pytest.fixture
@@ -138,20 +150,15 @@ def one_face(monkeypatch):
     monkeypatch.setattr(seeding, "find_faces", lambda picture: (FACE,))
 
 
-def test_faces_seed_where_nothing_is_sampled(one_face):
-    seeded = seed([MarkedFrame(7, GREY)])
-    assert seeded.frames[0].add == (FACE.sample(),)
-    assert seeded.as_dict() == [{"frame": 7, "box": [0.3, 0.2, 0.5, 0.6], "score": 0.95}]
+@pytest.mark.parametrize("add", [(), (Sample.point(0.35, 0.3),), (Sample.box(0.6, 0.3, 0.7, 0.4),)])
+def test_faces_are_known_on_every_marked_frame(one_face, add):
+    seeded = seed([MarkedFrame(7, GREY, add), MarkedFrame(9, GREY)])
+    assert [frame.add for frame in seeded.frames] == [add, ()]
+    assert [frame.faces for frame in seeded.frames] == [(FACE.matte(),)] * 2
+    assert FACE.matte().landmarks == POINTS
+    points = [list(point) for point in POINTS]
+    assert seeded.as_dict()[0] == {"frame": 7, "box": [0.3, 0.2, 0.5, 0.6], "score": 0.95, "points": points}
     assert seeded.warnings == ()
-
-
-def test_a_lone_point_near_a_face_takes_that_face_and_others_do_not(one_face):
-    point = Sample.point(0.35, 0.3)
-    assert seed([MarkedFrame(1, GREY, (point,))]).frames[0].add == (point, FACE.sample())
-    away = Sample.point(0.9, 0.9)
-    assert seed([MarkedFrame(1, GREY, (away,))]).frames[0].add == (away,)
-    for several in ((point, away), (Sample.box(0.3, 0.3, 0.4, 0.4),)):
-        assert seed([MarkedFrame(1, GREY, several)]).frames[0].add == several
 
 
 def test_without_a_face_a_warning_says_so(monkeypatch):

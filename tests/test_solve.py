@@ -378,7 +378,7 @@ def test_samples_on_a_further_frame_are_learned_too(depth):
     bright, bright_scene, bright_stroke = shot(depth, exposure=1.6)
     alone = learn_skin_key(picture, stroke)
     both = learn_skin_key(picture, stroke, more=[(bright, bright_stroke, ())])
-    assert agreement(both.process(bright), bright_scene) > agreement(alone.process(bright), bright_scene) + 0.03
+    assert agreement(both.process(bright), bright_scene) > agreement(alone.process(bright), bright_scene) + 0.02
     assert agreement(both.process(picture), scene) > agreement(alone.process(picture), scene) - 0.05
 
 
@@ -434,51 +434,43 @@ def a_matte(share, value=1.0, rest=0.0):
         (a_matte(0.005), []),
         (a_matte(0.65), ["leak"]),
         (a_matte(1.0), ["leak"]),
-        (a_matte(0.3, 0.5), ["half open"]),
-        (a_matte(0.2, 1.0, 0.5), ["half open"]),
-        (a_matte(0.1, 1.0, 0.7), ["leak", "half open"]),
     ],
 )
-def test_a_matte_is_judged_by_its_area_and_its_softness(matte, expected):
+def test_a_matte_alone_is_judged_by_its_area(matte, expected):
     warnings = judge_matte(matte)
     assert signs(warnings) == expected
     for warning in warnings:
         assert math.isfinite(warning.figure)
-        assert any(mend in warning.message for mend in ("sample", "Narrow", "narrow", "widen"))
+        assert any(fix in warning.message for fix in ("sample", "Subtract", "widen"))
 
 
-@pytest.mark.parametrize("times", [1, 4])
-def test_a_matte_in_specks_is_ragged_at_any_size(times):
-    """A square of side n has an edge of 4 n: 16 of them, 16 n for an area of 4 n squared; 25 are beyond it."""
-    square = np.zeros((12, 12), np.float32)
-    square[3:9, 3:9] = 1
-    square = square.repeat(times, axis=0).repeat(times, axis=1)
-    assert judge_matte(np.tile(square, (4, 4))) == ()
-    (warning,) = judge_matte(np.tile(square, (5, 5)))
-    assert (warning.sign, warning.figure) == ("ragged", 20.0)
-    assert "20 times" in warning.message
+def test_a_matte_is_doubted_where_it_is_half_open_or_its_edge_lies_where_the_picture_shows_none():
+    """A bright disc on grey: its own matte, the same at half strength, and one beside it on the plain ground."""
+    y, x = np.mgrid[:180, :320]
+    disc = ((y - 90) ** 2 + (x - 110) ** 2 < 50**2).astype(np.float32)
+    picture = np.full((180, 320, 3), 0.3, np.float32) + disc[..., None] * np.array((0.45, 0.2, 0.1), np.float32)
+    assert judge_matte(disc, picture) == ()
+    (half,) = judge_matte(0.5 * disc, picture)
+    assert half.sign == "doubtful"
+    assert "half open" in half.message
+    (beside,) = judge_matte(np.ascontiguousarray(disc[:, ::-1]), picture)
+    assert beside.sign == "doubtful"
+    assert "its edge" in beside.message
+    assert "subtract" in beside.message
 
 
-def test_a_matte_along_the_top_and_the_sides_has_leaked_and_one_cut_at_the_bottom_has_not():
-    for rows, columns, expected in ((slice(0, 20), slice(None), ["leak"]), (slice(30, 50), slice(30, 70), [])):
-        matte = np.zeros((50, 100), np.float32)
-        matte[rows, columns] = 1
-        assert signs(judge_matte(matte)) == expected
-
-
-def test_a_lesson_warns_of_look_alikes_and_missed_samples():
+def test_a_lesson_warns_of_missed_samples():
     fine = a_matte(0.2)
     assert Lesson(SkinKey(), 0.6, 0.9).warnings(fine) == ()
-    assert signs(Lesson(SkinKey(), 0.72, 0.9).warnings(fine)) == ["look-alike"]
     assert signs(Lesson(SkinKey(), 0.5, 0.7).warnings(fine)) == ["missed"]
-    assert signs(Lesson(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "look-alike", "missed"]
+    assert signs(Lesson(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "missed"]
 
 
 def test_a_wall_of_skin_colour_is_warned_of_and_a_usual_one_is_not():
-    for similar, expected in ((0.0, set()), (0.8, {"leak", "ragged"})):
+    for similar, expected in ((0.0, []), (0.9, ["doubtful"])):
         picture, _, stroke = shot("light", similar)
         lesson = study_skin(picture, stroke)
-        assert {*signs(lesson.warnings(lesson.key.process(picture)))} - {"look-alike"} == expected
+        assert signs(lesson.warnings(lesson.key.process(picture), picture)) == expected
 
 
 def test_a_stroke_that_leaves_the_face_is_warned_of():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from ...kernels.errors import InkarnatError
 from ...nodes import (
+    FaceMatte,
     Lesson,
     Sample,
     SkinKey,
     SkinTarget,
     SoftenMatte,
-    judge_matte,
     measure_skin,
     solve_balance,
     solve_steer,
@@ -34,8 +34,8 @@ INPUTS = ("natural range", "faces", "1 point + faces", *ADDED, "stroke + four fi
 
 _FIX_RADIUS = 0.012
 
-FaceFinder = Callable[[Picture], Sequence[Sample]]
-"""Returns a sample for each face in a picture."""
+FaceFinder = Callable[[Picture], Sequence[FaceMatte]]
+"""Returns the faces in a picture."""
 
 
 @dataclass(frozen=True)
@@ -76,16 +76,15 @@ def run_shot(shot: Shot, inputs: Sequence[str], find_faces: FaceFinder | None = 
     cases = []
     for name in inputs:
         try:
-            key, warn = _learned(shot, name, find_faces)
+            matte, warnings = _keyed(shot, name, find_faces)
         except InkarnatError as error:
             empty = np.zeros(shot.truth.shape, np.float32)
             score = score_matte(empty, shot.truth, shot.ignore)
             cases.append(_case(shot, name, score, (f"refused: {type(error).__name__}",)))
             continue
-        matte = SoftenMatte().process(key.process(shot.keyed), shot.keyed)
         score = score_matte(matte, shot.truth, shot.ignore)
         errors = _steered(shot, matte) if name == "stroke" else (None, None)
-        cases.append(_case(shot, name, score, warn(matte), *errors))
+        cases.append(_case(shot, name, score, warnings, *errors))
     return cases
 
 
@@ -93,32 +92,35 @@ def _case(shot: Shot, input: str, score: MatteScore, warnings: tuple[str, ...], 
     return Case(shot.name, shot.group, shot.scene, shot.depth, input, score, warnings, *errors)
 
 
-Warner = Callable[[Matte], tuple[str, ...]]
-
-
-def _learned(shot: Shot, input: str, find_faces: FaceFinder | None) -> tuple[SkinKey, Warner]:
+def _keyed(shot: Shot, input: str, find_faces: FaceFinder | None) -> tuple[Matte, tuple[str, ...]]:
+    """Return the matte from one kind of input, and the signs that are told of it."""
     if input == "natural range":
-        return SkinKey(), lambda matte: ("no sample", *(w.sign for w in judge_matte(matte)))
-    if input == "faces":
-        faces = find_faces(shot.sampled) if find_faces else ()
-        if not faces:
-            return SkinKey(), lambda matte: ("no face", *(w.sign for w in judge_matte(matte)))
-        lesson = study_skin(shot.sampled, faces)
-    elif input == "1 point + faces":
-        (point,) = shot.marks["1 point"].add
-        around = [face for face in (find_faces(shot.sampled) if find_faces else ()) if _inside(face, point)]
-        lesson = study_skin(shot.sampled, (point, *around[:1]))
+        return _finished(shot, Lesson(SkinKey(), 0.0, 1.0), ("no sample",))
+    if "faces" in input:
+        faces = tuple(find_faces(shot.sampled)) if find_faces else ()
+        add = shot.marks["1 point"].add if input == "1 point + faces" else ()
+        if not faces and not add:
+            return _finished(shot, Lesson(SkinKey(), 0.0, 1.0), ("no face",))
+        lesson = study_skin(shot.sampled, add, faces=faces)
+        if shot.keyed is not shot.sampled:
+            lesson = _seen_again(lesson, tuple(find_faces(shot.keyed)) if find_faces else ())
     elif input == "stroke + four fixes":
         lesson = _fixed(shot)
     else:
         marks = shot.marks[input]
         lesson = study_skin(shot.sampled, marks.add, marks.subtract)
-    return lesson.key, lambda matte: tuple(w.sign for w in lesson.warnings(matte))
+    return _finished(shot, lesson)
 
 
-def _inside(face: Sample, point: Sample) -> bool:
-    ((left, top), (right, bottom)), ((x, y),) = face.points, point.points
-    return left <= x <= right and top <= y <= bottom
+def _seen_again(lesson: Lesson, faces: tuple[FaceMatte, ...]) -> Lesson:
+    """Return what was learned with the faces as they are on another frame."""
+    keyed = float(any(face.keyed for face in lesson.faces))
+    return replace(lesson, faces=tuple(replace(face, keyed=keyed) for face in faces))
+
+
+def _finished(shot: Shot, lesson: Lesson, signs: tuple[str, ...] = ()) -> tuple[Matte, tuple[str, ...]]:
+    matte = SoftenMatte().process(lesson.matte(shot.keyed), shot.keyed)
+    return matte, (*signs, *(warned.sign for warned in lesson.warnings(matte, shot.keyed)))
 
 
 def _fixed(shot: Shot) -> Lesson:
@@ -128,7 +130,7 @@ def _fixed(shot: Shot) -> Lesson:
     for turn in range(4):
         matte = lesson.key.process(shot.keyed)
         missing = turn % 2 == 0
-        sample = _worst(np.where(shot.ignore, 0, shot.truth - matte if missing else matte - shot.truth))
+        sample = worst_place(np.where(shot.ignore, 0, shot.truth - matte if missing else matte - shot.truth))
         if sample is None:
             continue
         fixes = Marks(fixes.add + (sample,) * missing, fixes.subtract + (sample,) * (not missing))
@@ -142,7 +144,7 @@ def _study(shot: Shot, marks: Marks, fixes: Marks) -> Lesson:
     return study_skin(shot.sampled, marks.add, marks.subtract, [(shot.keyed, fixes.add, fixes.subtract)])
 
 
-def _worst(error: NDArray[np.floating]) -> Sample | None:
+def worst_place(error: NDArray[np.floating]) -> Sample | None:
     """Return a dab in the middle of the largest error, or None where nothing of that size is wrong."""
     rows, columns = error.shape
     wrong = (error > 0.5).astype(np.float64)

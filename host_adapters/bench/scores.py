@@ -15,6 +15,7 @@ class MatteScore:
     """How well a matte finds the skin; pixels that are not scored are left out of every figure.
 
     :ivar f1, iou: of the matte and the truth cut at one half, 0 to 1 (best). :ivar mae: mean absolute difference.
+    :ivar recall, precision: of the cut matte: the share of the skin that is found, of what is found that is skin.
     :ivar leak: matte outside the skin, in parts of the true area. :ivar area: matte in parts of the true area.
     """
 
@@ -23,6 +24,8 @@ class MatteScore:
     mae: float
     leak: float
     area: float
+    recall: float
+    precision: float
 
 
 def score_matte(matte: Matte, truth: Matte, ignore: NDArray[np.bool_]) -> MatteScore:
@@ -42,4 +45,6 @@ def score_matte(matte: Matte, truth: Matte, ignore: NDArray[np.bool_]) -> MatteS
         mae=float(np.abs(found - true).mean()),
         leak=float(np.maximum(found - true, 0).sum()) / area,
         area=float(found.sum()) / area,
+        recall=both / max(int(skin.sum()), 1),
+        precision=both / max(int(keyed.sum()), 1),
     )

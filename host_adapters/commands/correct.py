@@ -167,6 +167,7 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
         people,
         wishes=wishes,
         view=open_view(options["view"]) if options["view"] else None,
+        through=True,
         track=options["track"],
         drift="follow" if options["follow_drift"] else "measure",
     )

