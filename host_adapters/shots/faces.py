@@ -11,9 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ...nodes import MarkedFrame, Warned
+from ...nodes import MarkedFrame, Sample, Warned
+from ...nodes.declare import Picture
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
 from .face_tracks import FaceTrack
+
+
+def face_samples(picture: Picture) -> tuple[Sample, ...]:
+    """Return a sample for each face in a picture; see :func:`find_faces`."""
+    return tuple(face.sample() for face in find_faces(picture))
 
 
 @dataclass(frozen=True)
