@@ -1,4 +1,6 @@
-"""Bits that stay: nodes, figures and `inkarnat correct` give what version 0.1.0 gave, in any number of threads.
+"""Bits that stay: nodes and figures give what version 0.1.0 gave, in any number of threads.
+
+Keys are learned otherwise since, so what is learned, and `inkarnat correct` with it, is compared over threads alone.
 
 The table holds hashes alone (`fixtures/store_bits.py` wrote it). The pictures are made of whole numbers, so they are
 the same on every machine; their hashes are kept as well, and compared first. What rests on NumPy's own float64
@@ -85,21 +87,18 @@ def test_a_node_gives_the_kept_bits(size, name):
 def test_the_figures_are_the_kept_ones(size):
     first, *others = (solved(pictures(size).by_name, count) for count in THREADS)
     assert all(other == first for other in others)
-    found = {name: kept(figures) for name, figures in first.items()}
-    if found != STORED["sizes"][size]["solved"]:
+    stored = {name: row for name, row in STORED["sizes"][size]["solved"].items() if name != "learn_skin_key"}
+    found = {name: kept(first[name]) for name in stored}
+    if found != stored:
         skip_where_not_comparable(figures=True)
-    assert found == STORED["sizes"][size]["solved"]
+    assert found == stored
 
 
 @pytest.mark.parametrize("size", CORRECTED)
-def test_correct_writes_the_kept_graph_which_gives_the_kept_bits(size, tmp_path):
+def test_correct_writes_one_graph_which_gives_the_same_bits_in_any_number_of_threads(size, tmp_path):
     plate = read_plate(size, tmp_path)
     for way in CORRECT:
         first, *others = (correct(way, tmp_path, count) for count in THREADS)
         assert all(other == first for other in others), way
         results = [rendered(first, plate, count) for count in THREADS]
         assert all(same(result[name], each) for result in results for name, each in results[0].items()), way
-        found = {"graph": kept(first), **{name: kept(each) for name, each in results[0].items()}}
-        if found != STORED["sizes"][size]["correct"][way]:
-            skip_where_not_comparable(figures=True)
-        assert found == STORED["sizes"][size]["correct"][way], way

@@ -11,11 +11,13 @@ from fractions import Fraction
 import numpy as np
 import pytest
 from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.detect.faces import available
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from PIL import Image
 from skimage import data
 
+FACES = ("face1", "join") if available() else ()
 CHEEKS = "box:0.40,0.16,0.48,0.27"
 STROKE = "stroke:0.46,0.33;0.50,0.42;0.45,0.45/0.015"
 
@@ -83,7 +85,7 @@ def test_a_clip_is_corrected_with_the_light_from_a_grey_card(folder, tmp_path):
     assert figures["after"]["angle"] == pytest.approx(121.5, abs=0.1)
     assert abs(figures["balance"]["temperature"]) < 5
     steps = [step.id for step in Graph.load(tmp_path / "g.json").steps]
-    assert steps == ["balance", "skin", "soften", "steer"]
+    assert steps == ["balance", "skin", *FACES, "soften", "steer"]
     code, output, errors = run("measure", tmp_path / "skin.mov", "--add", STROKE, "--frames", "1-4", "--json")
     assert code == 0, errors
     readings = json.loads(output)["readings"]
@@ -142,6 +144,7 @@ def test_tone_and_saturation_come_last(folder, tmp_path):
     assert code == 0, errors
     assert [step.id for step in Graph.load(tmp_path / "g.json").steps] == [
         "skin",
+        *FACES,
         "soften",
         "steer",
         "tone",
