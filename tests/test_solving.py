@@ -56,7 +56,7 @@ def words(sample: Sample) -> str:
 
 def test_the_command_line_prints_and_keeps_what_solving_gives(scene, clip, tmp_path):
     stroke, card = marks(scene)
-    solved = solve(clip, SolveOptions.of([stroke], neutral=card, drift="measure", faces=False))
+    solved = solve(clip, SolveOptions.of([stroke], neutral=card, drift="measure", through=True))
     arguments = ["--add", words(stroke), "--neutral", words(card), "--graph-out", tmp_path / "g.json", "--json"]
     result = CliRunner().invoke(cli, ["correct", str(clip.path), *map(str, arguments)], standalone_mode=False)
     assert result.exit_code == 0, result.output
