@@ -122,7 +122,7 @@ class _Wiring:
         """One person's matte: keyed, softened, steadied and limited to a region."""
         last = self.add(part.id("skin"), part.nodes["skin"], image=image)
         if "join" in part.nodes:
-            last = self.add(part.id("join"), part.nodes["join"], matte=last, image=image, **self.faces(part, image))
+            last = self.add(part.id("join"), part.nodes["join"], matte=last, **self.faces(part, image), image=image)
         last = self.add(part.id("soften"), part.nodes["soften"], matte=last, guide=image)
         if "steady" in part.nodes:
             last = self.add(part.id("steady"), part.nodes["steady"], matte=last, guide=image)
