@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 from ...nodes import NODES
@@ -15,6 +16,62 @@ TARGET = "target"
 """The id under which a person's target is set, beside those of steps and views."""
 
 _TARGET_NAMES = {"angle": "target_angle", "bias": "target_bias", "ratio": "target_ratio", "landing": "landing"}
+
+
+WORDS: dict[str, dict[str, tuple[str, str, str]]] = {
+    "tone_curve": {
+        "black": ("Black", "lighter", "darker"),
+        "white": ("White", "brighter", "darker"),
+        "middle": ("Middle", "darker", "brighter"),
+        "points": ("Curve", "", ""),
+    },
+    "balance": {"temperature": ("Temperature", "cooler", "warmer"), "tint": ("Tint", "greener", "more magenta")},
+    "cdl": {"saturation": ("Saturation", "less", "more")},
+    "skin_key": {
+        "width": ("Key width", "narrower", "wider"),
+        "shadow_reach": ("Shadow reach", "less", "further"),
+        "highlight_reach": ("Highlight reach", "less", "further"),
+        "softness": ("Key falloff", "harder", "softer"),
+    },
+    "soften_matte": {
+        "position": ("Edge", "inward", "outward"),
+        "softness": ("Edge blur", "sharp", "soft"),
+        "follow": ("Edge follows the picture", "not", "closely"),
+        "specks": ("Specks", "kept", "removed"),
+        "pinholes": ("Pinholes", "kept", "closed"),
+    },
+    "steer_skin": {
+        "angle": ("Turn", "redder", "yellower"),
+        "saturation": ("Saturation", "less", "more"),
+        "amount": ("Amount", "none", "all"),
+    },
+    "region": {"feather": ("Feather", "sharp", "soft")},
+    "vectorscope": {"angle": ("Skin line", "redder", "yellower")},
+    "waveform": {"view": ("Waveform of", "", "")},
+    "compare": {"gain": ("Difference times", "", "")},
+    TARGET: {
+        "angle": ("Skin line", "redder", "yellower"),
+        "bias": ("Beside the line", "redder", "yellower"),
+        "ratio": ("Chroma/luma to reach", "", ""),
+        "landing": ("Rests by its", "", ""),
+    },
+}
+"""What people call a parameter, with the words at its low and its high end. Those named here stand first, in this
+order; the others lie behind "more", under their own names."""
+
+
+def label_of(node: str, name: str) -> str:
+    """Return what people call a parameter."""
+    words = WORDS.get(node, {}).get(name)
+    return words[0] if words else (name[:1].upper() + name[1:]).replace("_", " ")
+
+
+def in_words(message: str, node: str) -> str:
+    """Return a complaint about a parameter in the words that stand beside its control."""
+    for name in WORDS.get(node, {}):
+        message = message.replace(f"{node}.{name} must be", f"{label_of(node, name)} takes")
+        message = message.replace(f"{node}.{name}", label_of(node, name))
+    return re.sub(rf"\b{node}\.(\w+)", lambda found: label_of(node, found[1]), message)
 
 
 def target_rest() -> dict[str, Any]:
@@ -69,8 +126,17 @@ def declarations() -> dict[str, Any]:
     return {
         "groups": list(GROUPS),
         "nodes": {name: _node_controls(node) for name, node in NODES.items()},
-        TARGET: {name: param_control(param) for name, param in target_params().items()},
+        TARGET: {"params": _controls(TARGET, target_params()), "first": list(WORDS[TARGET])},
     }
+
+
+def _controls(node: str, params: dict[str, Param]) -> dict[str, Any]:
+    return {name: {**param_control(param), **_words(node, name)} for name, param in params.items()}
+
+
+def _words(node: str, name: str) -> dict[str, Any]:
+    _, low, high = WORDS.get(node, {}).get(name, ("", "", ""))
+    return {"label": label_of(node, name), "ends": [low, high]}
 
 
 def _node_controls(node: type[Node]) -> dict[str, Any]:
@@ -78,7 +144,8 @@ def _node_controls(node: type[Node]) -> dict[str, Any]:
         "label": node.label,
         "group": node.group,
         "help": node.help(),
-        "params": {name: param_control(param) for name, param in node.params().items()},
+        "params": _controls(node.name, dict(node.params())),
+        "first": list(WORDS.get(node.name, {})),
     }
 
 

@@ -72,6 +72,14 @@ class Folder:
         """Return where the notes of a clip or graph lie."""
         return self._inside(self.results, name + NOTES)
 
+    def beside(self, name: str, ending: str) -> Path:
+        """Return where something else about a clip lies, beside its notes."""
+        return self._inside(self.results, name + NOTES.removesuffix(".json") + ending)
+
+    def statuses_path(self) -> Path:
+        """Return where it lies how carried corrections sit on the other clips."""
+        return self._inside(self.results, "statuses" + NOTES)
+
     def graph_name(self, clip: str) -> str:
         """Return the name under which a clip's graph is saved unless another is chosen."""
         pattern = SequencePattern.parse(self.clips / clip)

@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 import threading
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from ...kernels.errors import InkarnatError
 from ..writes import atomic
 from .errors import DeskError
-from .state import State
 
 _MOST_NOTES = 64 * 1024 * 1024
 
@@ -33,20 +32,31 @@ def write_notes(path: Path, data: Any) -> None:
         temporary.write_text(json.dumps(data, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
-class Keeper:
-    """Writes the state to the notes after every change, in the background, the newest only; a crash loses nothing."""
+class Kept(Protocol):
+    """What can be written as notes."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as JSON data."""
+        ...
+
+
+class Keeper:
+    """Writes the state to the notes after every change, in the background, the newest only; a crash loses nothing.
+
+    :param rest: seconds to wait for further changes before writing, for what is large.
+    """
+
+    def __init__(self, path: Path, rest: float = 0.0) -> None:
+        self.path, self.rest = path, rest
         self.trouble = ""
-        self._waiting: State | None = None
+        self._waiting: Kept | None = None
         self._busy = False
         self._closed = False
         self._change = threading.Condition()
         self._thread = threading.Thread(target=self._run, name="keeper", daemon=True)
         self._thread.start()
 
-    def keep(self, state: State) -> None:
+    def keep(self, state: Kept) -> None:
         """Have a state written."""
         with self._change:
             self._waiting = state
@@ -72,6 +82,8 @@ class Keeper:
         while True:
             with self._change:
                 self._change.wait_for(lambda: self._waiting is not None or self._closed)
+                if self.rest:
+                    self._change.wait_for(lambda: self._closed, self.rest)
                 state, self._waiting = self._waiting, None
                 if state is None:
                     return

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import io
 import json
+import math
 import secrets
 import socket
 import threading
@@ -17,7 +17,7 @@ import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from ...kernels.errors import InkarnatError
@@ -26,13 +26,22 @@ from ..media.video_write import CODECS
 from .carrying import status_on
 from .controls import declarations
 from .errors import DeskError, ExistsError
+from .events import Bulletin
 from .folder import Folder
 from .guard import Application, Guard
+from .notes import read_notes, write_notes
 from .rendering import Order, Render
+from .secret import Secret, recall, remember
 from .session import VIEWS, Session
-from .work import PROXY, fitted, screen_pixels
+from .shown import SCREENS, encoded, opaque, pixels
+from .work import MOVING, PROXY, Size, fitted
 
 LOOPBACK = "127.0.0.1"
+
+_BYTES = "application/octet-stream"
+
+_CHOICES = {"words": VIEWS, "codecs": list(CODECS), "screens": SCREENS}
+"""What the page offers beside the declarations: views, codecs, and ways to show BT.709."""
 
 _PATIENCE = 30
 """Seconds that all else waits for the first picture."""
@@ -50,14 +59,16 @@ class Desk:
 
     def __init__(self, folder: Folder, name: str | None = None) -> None:
         self.folder = folder
-        self.session = Session(folder, name or folder.clip_names()[0])
+        self.bulletin = Bulletin()
+        self.session = Session(folder, name or folder.clip_names()[0], self.bulletin.tell)
         self.shown = threading.Event()
         self.render: Render | None = None
-        self.statuses: dict[str, dict[str, Any]] = {}
+        self.statuses: dict[str, dict[str, Any]] = self._statuses()
         self._lock = threading.RLock()
 
     def close(self) -> None:
         """End the render and write what is not yet written."""
+        self.bulletin.close()
         if self.render is not None:
             self.render.cancel()
             self.render.wait(30)
@@ -65,8 +76,20 @@ class Desk:
 
     def as_dict(self) -> dict[str, Any]:
         """Return what the page shows, as JSON data."""
+        serial = self.bulletin.number  # read first, so that the state is at least as new
         render = self.render.as_dict() if self.render is not None else None
-        return {**self.session.as_dict(), "render": render}
+        return {"boot": self.bulletin.boot, "serial": serial, **self.session.as_dict(), "render": render}
+
+    def rendering(self) -> bool:
+        """Whether a render is running."""
+        return self.render is not None and self.render.running
+
+    def _statuses(self) -> dict[str, dict[str, Any]]:
+        """Return what was known of the other clips when the desk ended."""
+        path = self.folder.statuses_path()
+        with contextlib.suppress(InkarnatError, KeyError, TypeError, AttributeError):
+            return dict(read_notes(path)["statuses"]) if path.is_file() else {}
+        return {}
 
     def clips(self) -> list[dict[str, Any]]:
         """Return the clips of the folder with what is known of each."""
@@ -83,9 +106,10 @@ class Desk:
     def open(self, name: str) -> None:
         """Open another clip; the one that was open is kept as it is."""
         with self._lock:
-            fresh = Session(self.folder, name)
+            fresh = Session(self.folder, name, self.bulletin.tell)
             old, self.session = self.session, fresh
             old.close()
+            self.bulletin.tell()
 
     def carry(self, names: list[str], frame: int) -> None:
         """Copy the correction to other clips as their own notes, and measure how it sits there."""
@@ -102,6 +126,7 @@ class Desk:
                     self.statuses[name] = status_on(other.clip, adopted, area).as_dict()
                 finally:
                     other.close()
+            write_notes(self.folder.statuses_path(), {"desk_statuses": 1, "statuses": self.statuses})
 
     def start_render(self, output: str, matte: str, frames: str, codec: str, replace: bool) -> None:
         """Render the open clip in the background."""
@@ -131,22 +156,26 @@ def _outputs(output: str, matte: str) -> dict[str, str]:
 class Interface:
     """The routes. Every answer that changes something is the desk's state with what was done in words."""
 
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
+    def __init__(self, desk: Desk, ended: Callable[[], bool] = lambda: False) -> None:
+        self.desk, self.ended = desk, ended
 
     def routes(self) -> list[Route]:
         """Return the routes below the token."""
         looks: dict[str, Callable[[Request], Response]] = {
             "state": lambda request: JSONResponse(self.desk.as_dict()),
-            "declarations": lambda request: JSONResponse({**declarations(), "words": VIEWS, "codecs": list(CODECS)}),
+            "declarations": lambda request: JSONResponse(
+                {**declarations(), "words": VIEWS, "codecs": list(CODECS), "screens": SCREENS}
+            ),
             "clips": lambda request: JSONResponse(self.desk.clips()),
+            "versions": lambda request: JSONResponse(self._session.versions.listed()),
             "frame": self.frame,
-            "scope": self.scope,
+            "plot": self.plot,
+            "pixel": self.pixel,
             "reading": self.reading,
             "thumbnail": self.thumbnail,
         }
         acts: dict[str, Callable[[dict[str, Any]], str | None]] = {
-            "set": lambda body: self._session.set(body["id"], body["name"], body["value"], body.get("gesture")),
+            "set": self.set,
             "reset": lambda body: self._session.reset(body["id"], body.get("name")),
             "mark": self.mark,
             "unmark": lambda body: self._session.unmark(body["mark"]),
@@ -154,6 +183,10 @@ class Interface:
             "person": self.person,
             "undo": lambda body: _told("Undone", self._session.undo()),
             "redo": lambda body: _told("Redone", self._session.redo()),
+            "keep-version": lambda body: (
+                f"Kept as “{self._session.keep_version(body['name'], bool(body.get('replace')))}”."
+            ),
+            "back-to": lambda body: self._session.back_to(body["name"]),
             "save": lambda body: _saved(self._session.save(body.get("name"), bool(body.get("replace")))),
             "still": lambda body: _saved(
                 self._session.still(body["frame"], body["name"], bool(body.get("replace")))
@@ -171,47 +204,73 @@ class Interface:
         routes += [
             Route("/{token}/api/" + name, _acting(act, self.desk), methods=["POST"]) for name, act in acts.items()
         ]
+        routes.append(Route("/{token}/api/events", self.events))
         return [*routes, Route("/{token}/", _page_file), Route("/{token}/{name}", _page_file)]
 
     @property
     def _session(self) -> Session:
         return self.desk.session
 
-    def frame(self, request: Request) -> Response:
-        """Answer with a view of a frame, as raw pixels for the page or as a PNG or JPEG."""
-        query = request.query_params
-        size = None if query.get("full") == "1" else PROXY
-        picture = self._session.picture(
-            _whole(query, "frame"), query.get("view", "result"), query.get("suffix", ""), size
-        )
-        pixels = screen_pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16))
-        self.desk.shown.set()
-        return _pixels(pixels, query.get("as", "raw"))
+    async def events(self, request: Request) -> Response:
+        """Answer with the state now and after every change, for as long as the page is open."""
+        stream = self.desk.bulletin.stream(self.desk.as_dict, self.desk.rendering, lambda: self.ended())
+        return StreamingResponse(stream, media_type="text/event-stream")
 
-    def scope(self, request: Request) -> Response:
-        """Answer with the vectorscope or the waveform."""
+    def set(self, body: dict[str, Any]) -> None:
+        """Set one parameter by id, name and value, or several by id and name under ``values``, as one change."""
+        values = body["values"] if "values" in body else {body["id"]: {body["name"]: body["value"]}}
+        self._session.set_all(values, body.get("gesture"))
+
+    def frame(self, request: Request) -> Response:
+        """Answer with a view of a frame: raw pixels, a PNG (lossless) or, while something moves, a JPEG."""
         query = request.query_params
-        picture = self._session.scope(
+        frame, size = _whole(query, "frame"), _size(query)
+        if "lit" in query:
+            cb, cr, radius = _numbers(query["lit"], 3)
+            picture = self._session.lit(frame, cb, cr, radius, size)
+        else:
+            picture = self._session.picture(frame, query.get("view", "result"), query.get("suffix", ""), size)
+        codes = pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16), query.get("screen", "srgb"))
+        self.desk.shown.set()
+        return _answer(codes, query.get("as", "raw"))
+
+    def plot(self, request: Request) -> Response:
+        """Answer with the traces of a scope one below another, 8 bits grey, and what goes with them in a header."""
+        query = request.query_params
+        traces, about = self._session.plot(
             query.get("which", ""),
             _whole(query, "frame"),
             query.get("suffix", ""),
+            (_whole(query, "wide", 320), _whole(query, "tall", 320)),
+            _numbers(query.get("rim", "0.64"), 1)[0],
             query.get("of", "skin") == "skin",
-            (_whole(query, "wide"), _whole(query, "tall")) if "wide" in query else None,
+            query.get("view", "result"),
+            _size(query),
         )
-        return _pixels(screen_pixels(picture), query.get("as", "raw"))
+        height, width = traces[0].shape
+        headers = {"x-width": str(width), "x-height": str(height), "x-about": json.dumps(about)}
+        return Response(b"".join(trace.tobytes() for trace in traces), media_type=_BYTES, headers=headers)
+
+    def pixel(self, request: Request) -> Response:
+        """Answer with the values of a place in the picture."""
+        query = request.query_params
+        x, y = _numbers(query.get("at", ""), 2)
+        return JSONResponse(
+            self._session.pixel(_whole(query, "frame"), x, y, query.get("suffix", ""), query.get("view", "result"))
+        )
 
     def reading(self, request: Request) -> Response:
         """Answer with the reading of a person's skin."""
         query = request.query_params
-        size = None if query.get("full") == "1" else PROXY
-        return JSONResponse(self._session.reading(_whole(query, "frame"), query.get("suffix", ""), size))
+        return JSONResponse(self._session.reading(_whole(query, "frame"), query.get("suffix", ""), _size(query)))
 
     def thumbnail(self, request: Request) -> Response:
         """Answer with a small picture of the middle of a clip."""
         name = request.query_params.get("clip", "")
         with open_clip(self.desk.folder.clip_path(name)) as clip:
             picture = clip.read(clip.frames[len(clip.frames) // 2])
-        return _pixels(screen_pixels(fitted(picture, (256, 144))), "jpeg")
+        screen = request.query_params.get("screen", "srgb")
+        return _answer(pixels(fitted(picture, (256, 144)), screen=screen), "jpeg")
 
     def mark(self, body: dict[str, Any]) -> str:
         """Add a mark and, where it is asked for, learn from it at once; the mark stays where that fails."""
@@ -259,19 +318,28 @@ def _whole(query: Any, name: str, default: int | None = None) -> int:
         raise DeskError(f"{name} must be a whole number.") from None
 
 
-def _pixels(pixels: Any, form: str) -> Response:
-    """Return pixels as they are, width and height in the headers, or as a PNG or JPEG."""
-    height, width = pixels.shape[:2]
-    if form == "raw":
-        headers = {"x-width": str(width), "x-height": str(height)}
-        return Response(memoryview(pixels).cast("B"), media_type="application/octet-stream", headers=headers)
-    if form not in ("png", "jpeg"):
-        raise DeskError(f"A picture comes as raw, png or jpeg, not {form!r}.")
-    from PIL import Image
+def _numbers(text: str, count: int) -> list[float]:
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) != count or not all(map(math.isfinite, numbers)):
+        raise DeskError(f"{text!r} must be {count} numbers with commas between.")
+    return numbers
 
-    file = io.BytesIO()
-    Image.fromarray(pixels[..., :3]).save(file, form.upper(), quality=90)
-    return Response(file.getvalue(), media_type=f"image/{form}")
+
+def _size(query: Any) -> Size:
+    """Return the box that pictures are fitted into: all of them, what moves, or what is looked at."""
+    return None if query.get("full") == "1" else MOVING if query.get("moving") == "1" else PROXY
+
+
+def _answer(codes: Any, form: str) -> Response:
+    """Return pixels as they are, opaque, width and height in the headers, or as a PNG or JPEG."""
+    height, width = codes.shape[:2]
+    headers = {"x-width": str(width), "x-height": str(height)}
+    if form == "raw":
+        return Response(opaque(codes).tobytes(), media_type=_BYTES, headers=headers)
+    return Response(encoded(codes, form), media_type=f"image/{form}", headers=headers)
 
 
 def _looking(look: Callable[[Request], Response]) -> Callable[[Request], Any]:
@@ -325,9 +393,9 @@ async def _page_file(request: Request) -> Response:
 # --- running --------------------------------------------------------------------------------------------------
 
 
-def application(desk: Desk, token: str, hosts: list[str]) -> Application:
-    """Return the desk as a guarded ASGI application."""
-    app: Any = Starlette(routes=Interface(desk).routes())
+def application(desk: Desk, token: str, hosts: list[str], ended: Callable[[], bool] = lambda: False) -> Application:
+    """Return the desk as a guarded ASGI application; open streams end once ``ended`` says so."""
+    app: Any = Starlette(routes=Interface(desk, ended).routes())
     return Guard(app, token, hosts)
 
 
@@ -336,12 +404,16 @@ class Served:
 
     def __init__(self, desk: Desk, port: int = 0) -> None:
         self.desk = desk
-        self.socket = _bound(port)
+        opened = f"{desk.folder.clip_path(desk.session.name)}\n{desk.folder.results}"
+        kept = recall(opened)
+        self.socket, same = _bound_again(port, kept)
         self.port: int = self.socket.getsockname()[1]
-        self.token = secrets.token_urlsafe(24)
+        self.token = kept.token if same else secrets.token_urlsafe(24)
+        if same or not kept.port:
+            remember(opened, Secret(self.port, self.token))
         hosts = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
         config = uvicorn.Config(
-            application(desk, self.token, hosts),
+            application(desk, self.token, hosts, lambda: self.server.should_exit),
             log_level="warning",
             access_log=False,
             server_header=False,
@@ -384,6 +456,16 @@ def _warmed(desk: Desk) -> None:
     with contextlib.suppress(InkarnatError):
         desk.session.prepare()
     warm_solvers()
+
+
+def _bound_again(port: int, kept: Secret) -> tuple[socket.socket, bool]:
+    """Return a socket and whether the kept secret holds for it: its port is taken where another desk has the clip."""
+    if port:
+        return _bound(port), True
+    try:
+        return _bound(kept.port), True
+    except DeskError:
+        return _bound(0), False
 
 
 def _bound(port: int) -> socket.socket:

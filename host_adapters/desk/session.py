@@ -3,51 +3,65 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import os
 import shutil
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from ...kernels.arrays import Floats
+from ...kernels.colour import ycbcr_matrix
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, ShowMatte, Vectorscope, Waveform
-from ...nodes.declare import nearest
+from ...nodes import Compare, ShowMatte, SteerSkin, Waveform
+from ...nodes.declare import ParamError, nearest
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
-from .controls import TARGET, person_values, plain, step_values, target_params, view_values
+from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
 from .folder import Folder
+from .history import History
 from .notes import Keeper, read_notes, write_notes
+from .plots import Grey, chroma_plot, level_ends, level_plot
 from .solving import Solver, matte_origin, read_skin, result_origin
-from .state import MOST_MARKS, PURPOSES, History, Mark, Person, State, as_sample, resting
-from .work import PROXY, Size, Workbench
+from .state import MOST_MARKS, PURPOSES, Mark, Person, State, as_sample, resting
+from .versions import Versions
+from .work import MOVING, PROXY, Size, Workbench
 
 MOST_SCOPE = 1600
 """Pixels of the longest side of a scope that the page may ask for."""
 
 VIEWS: dict[str, str] = {
-    "result": "Result",
-    "original": "Original",
+    "result": "Final",
+    "original": "As shot",
+    "light": "Light only",
     "split": "Split",
     "matte": "Matte",
     "dimmed": "Dimmed",
-    "hatched": "Hatched",
     "outline": "Outline",
-    "luma": "Luma",
+    "hatched": "Hatched",
     "compare": "Difference",
+    "luma": "Luma",
 }
 """The views by id, with the words on their buttons."""
 
+_REST = 0.7
+"""Seconds without a change after which the history is written; the state itself is written at once."""
+
 
 class Session:
-    """The work on one clip."""
+    """The work on one clip.
 
-    def __init__(self, folder: Folder, name: str) -> None:
-        self.folder, self.name = folder, name
+    :param told: called after every change, from any thread.
+    """
+
+    def __init__(self, folder: Folder, name: str, told: Callable[[], None] = lambda: None) -> None:
+        self.folder, self.name, self.told = folder, name, told
         self.clip: Clip = open_clip(folder.clip_path(name))
         self.bench = Workbench(self.clip)
         self.notices: list[str] = list(self.clip.notes)
@@ -55,15 +69,22 @@ class Session:
         self.saved: Graph | None = None
         self.history = History(self._restored())
         self.keeper = Keeper(folder.notes_path(name))
+        self._restore_history()
+        self.history_keeper = Keeper(folder.beside(name, ".history.json"), _REST)
+        self.versions = Versions(folder.beside(name, ".versions.json"))
         self._lock = threading.RLock()
 
     def prepare(self) -> None:
         """Take the memory for looking at the clip. Raises InputError where its first frame cannot be read."""
-        self.bench.prepare(self.clip.frames[0])
+        first = self.clip.frames[0]
+        self.bench.prepare(first)
+        for which in ("vectorscope", "waveform"):
+            self.plot(which, first, "", (320, 320), size=MOVING)
 
     def close(self) -> None:
         """Write what is not yet written and let go of the clip."""
         self.keeper.close()
+        self.history_keeper.close()
         self.clip.close()
 
     @property
@@ -93,6 +114,18 @@ class Session:
                 self.notices.append(f"{self.graph_name} was left alone: {error}")
         return State()
 
+    def _restore_history(self) -> None:
+        """Take over what could be undone when the clip was last open."""
+        path = self.folder.beside(self.name, ".history.json")
+        if not path.is_file():
+            return
+        try:
+            self.history.restore(read_notes(path))
+        except InkarnatError as error:
+            aside = path.with_name(path.name + ".damaged")
+            os.replace(path, aside)
+            self.notices.append(f"The history for undo could not be read and was put aside as {aside.name}. {error}")
+
     def _state_of(self, name: str) -> State:
         """Return the state of a saved graph, with its marks where its notes belong to it."""
         graph = Graph.load(self.folder.result_path(name))
@@ -118,6 +151,8 @@ class Session:
         origin = result_origin(state)
         if view == "result":
             return bench.value(state.graph, origin, frame, size)
+        if view == "light":
+            return bench.value(light_only(state.graph), origin, frame, size)
         if view not in VIEWS:
             raise DeskError(f"There is no view {view!r}. {nearest(view, VIEWS) or 'There are ' + ', '.join(VIEWS)}")
         result = bench.value(state.graph, origin, frame, size)
@@ -141,27 +176,68 @@ class Session:
         graph = self.state.graph
         return self.bench.value(graph, origin, frame, size), self.bench.key(graph, origin, frame, size)
 
-    def scope(
-        self, which: str, frame: int, suffix: str = "", keyed: bool = True, shape: tuple[int, int] | None = None
-    ) -> Floats:
-        """Return the vectorscope or waveform of the result, of a width and height within what the node allows."""
-        self._check_frame(frame)
-        state = self.state
-        node = dict(state.views).get(which)
-        result = self.bench.value(state.graph, result_origin(state), frame)
-        matte = self._matte(suffix, frame, PROXY)[0] if keyed else None
-        if isinstance(node, Vectorscope):
-            target = next((p.target for p in state.people if p.suffix == suffix), None)
-            if target is not None:
-                node = dataclasses.replace(node, angle=target.angle, bias=target.bias)
-            if shape is not None:
-                node = dataclasses.replace(node, size=_within(min(shape), 256))
-            return node.process(result, matte)
-        if isinstance(node, Waveform):
-            if shape is not None:
-                node = dataclasses.replace(node, width=_within(shape[0], 256), height=_within(shape[1], 192))
-            return node.process(result, matte)
-        raise DeskError(f"There is no scope {which!r}: vectorscope or waveform.")
+    def plot(
+        self,
+        which: str,
+        frame: int,
+        suffix: str,
+        shape: tuple[int, int],
+        rim: float = 0.64,
+        keyed: bool = True,
+        view: str = "result",
+        size: Size = PROXY,
+    ) -> tuple[list[Grey], dict[str, Any]]:
+        """Return the traces of a scope and what goes with them, as JSON data.
+
+        :param which: "vectorscope", whose sides are the smaller of ``shape``, or "waveform".
+        :param shape: width and height in pixels. :param rim: chroma at the middle of each edge of the vectorscope.
+        :param keyed: whether only a person's keyed pixels are plotted. :param view: the picture that is plotted.
+        """  # fmt: skip
+        picture = self.picture(frame, view if view in ("original", "light") else "result", suffix, size)
+        matte = self._matte(suffix, frame, size)[0] if keyed else None
+        wide, tall = _within(shape[0], 64), _within(shape[1], 64)
+        if which == "vectorscope":
+            return [chroma_plot(picture, matte, min(wide, tall), min(max(rim, 0.02), 1.0))], {}
+        if which != "waveform":
+            raise DeskError(f"There is no scope {which!r}: vectorscope or waveform.")
+        node = dict(self.state.views)["waveform"]
+        apart = isinstance(node, Waveform) and node.view != "luma"
+        signals = ("r", "g", "b") if apart else ("luma",)
+        traces = [level_plot(picture, matte, wide // len(signals), tall, signal) for signal in signals]
+        ends = level_ends(picture, matte)
+        return traces, {"ends": [None if math.isnan(end) else round(end, 4) for end in ends], "signals": signals}
+
+    def pixel(self, frame: int, x: float, y: float, suffix: str = "", view: str = "result") -> dict[str, Any]:
+        """Return what lies at a place of a frame, 0 to 1 from the top left corner: the mean of up to 3 × 3 pixels."""
+        picture = self.picture(frame, view if view in ("original", "light") else "result")
+        height, width = picture.shape[:2]
+        if not (0 <= x <= 1 and 0 <= y <= 1):
+            raise DeskError(f"A place lies from 0 to 1 across and down, not {x:g}, {y:g}.")
+        at = min(int(x * width), width - 1), min(int(y * height), height - 1)
+        part = (slice(max(at[1] - 1, 0), at[1] + 2), slice(max(at[0] - 1, 0), at[0] + 2))
+        rgb = picture[part][..., :3].astype(np.float64).mean((0, 1))
+        luma, cb, cr = (float(value) for value in ycbcr_matrix("709") @ rgb)
+        matte = self._matte(suffix, frame, PROXY)[0]
+        chroma = math.hypot(cb, cr)
+        return {
+            "at": [at[0], at[1]],
+            "rgb": [float(value) for value in rgb],
+            "luma": luma,
+            "cb": cb,
+            "cr": cr,
+            "angle": math.degrees(math.atan2(cr, cb)) % 360 if chroma > 0.002 else None,
+            "ratio": chroma / luma if luma > 0.01 else None,
+            "matte": None if matte is None else float(matte[part].mean()),
+        }
+
+    def lit(self, frame: int, cb: float, cr: float, radius: float, size: Size = PROXY) -> Floats:
+        """Return the result with all but what lies in a disc of the Cb/Cr plane darkened to grey."""
+        picture = self.picture(frame, "result", size=size)
+        matrix = ycbcr_matrix("709").astype(np.float32)
+        chroma = picture[..., :3] @ matrix[1:].T
+        off = np.hypot(chroma[..., 0] - np.float32(cb), chroma[..., 1] - np.float32(cr))
+        matte = np.ascontiguousarray(np.clip(2 * (1 - off / np.float32(max(radius, 1e-3))), 0, 1), np.float32)
+        return ShowMatte(view="dimmed").process(picture, matte)
 
     def reading(self, frame: int, suffix: str = "", size: Size = PROXY) -> dict[str, Any]:
         """Return the reading of a person's skin on a frame, with words and warnings."""
@@ -175,28 +251,28 @@ class Session:
 
     def as_dict(self) -> dict[str, Any]:
         """Return all that the page shows of the session, pictures and readings aside, as JSON data."""
-        with self._lock:
-            state, clip = self.state, self.clip
-            frames = clip.frames
-            return {
-                "revision": self.history.revision,
-                "clip": {
-                    "name": self.name,
-                    "width": clip.width,
-                    "height": clip.height,
-                    "frames": [frames[0], frames[-1], frames.step],
-                    "rate": float(clip.rate) if clip.rate else None,
-                },
-                "notices": self.notices,
-                "people": [person_values(person, state) for person in state.people],
-                "canAdd": self._is_chain() and len(state.people) < MOST_PEOPLE,
-                "marks": [_mark_values(mark) for mark in state.marks],
-                "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
-                "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
-                "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
-                "history": self.history.titles(),
-                "autosave": self.keeper.as_dict(),
-            }
+        clip, frames = self.clip, self.clip.frames
+        state, revision, titles = self.history.snapshot()
+        return {
+            "revision": revision,
+            "look": f"{hash((state.graph, state.views)):x}",
+            "clip": {
+                "name": self.name,
+                "width": clip.width,
+                "height": clip.height,
+                "frames": [frames[0], frames[-1], frames.step],
+                "rate": float(clip.rate) if clip.rate else None,
+            },
+            "notices": self.notices,
+            "people": [person_values(person, state) for person in state.people],
+            "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
+            "marks": [_mark_values(mark) for mark in state.marks],
+            "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
+            "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
+            "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
+            "history": titles,
+            "autosave": self.keeper.as_dict(),
+        }
 
     def _is_chain(self) -> bool:
         return is_chain(self.state.graph)
@@ -205,39 +281,61 @@ class Session:
 
     def _put(self, state: State, label: str, gesture: str | None = None) -> None:
         self.history.put(state, label, gesture)
+        self._keep()
+
+    def _keep(self) -> None:
         self.keeper.keep(self.state)
+        self.history_keeper.keep(self.history)
+        self.told()
 
     def set(self, id: str, name: str, value: Any, gesture: str | None = None) -> None:
         """Set one parameter of a step, a view or (as ``target`` with a suffix behind it) of a person's target."""
-        with self._lock:
-            if id.startswith(TARGET):
-                self._set_target(id.removeprefix(TARGET), name, value, gesture)
-                return
-            node = self.state.node(id)
-            node.check_names([name])
-            changed = dataclasses.replace(node, **{name: value})  # type: ignore[type-var]
-            self._put(self.state.with_node(id, changed, (name,)), f"{node.label}: {_title(name)}", gesture)
+        self.set_all({id: {name: value}}, gesture)
 
-    def _set_target(self, suffix: str, name: str, value: Any, gesture: str | None) -> None:
-        params = target_params()
-        if name not in params:
-            raise DeskError(f"A target has no {name!r}; it has {', '.join(params)}.")
-        checked: Any = params[name].check(f"target.{name}", value)
-        if name == "ratio":
-            checked = checked or None
-        person = self.state.person(suffix)
-        target = dataclasses.replace(person.target, **{name: checked})
-        state = self.state.with_person(dataclasses.replace(person, target=target))
-        self._put(state, f"Target of {person.name}", gesture)
+    def set_all(self, settings: Mapping[str, Mapping[str, Any]], gesture: str | None = None) -> None:
+        """Set parameters of several steps, views or targets by id and name as one change, all of them or none."""
+        with self._lock:
+            state, label = self.state, ""
+            for id, values in settings.items():
+                state, label = self._with(state, id, values)
+            if label:
+                self._put(state, label, gesture)
+
+    def _with(self, state: State, id: str, values: Mapping[str, Any]) -> tuple[State, str]:
+        """Return the state with parameters of one step, view or target set, and the words for it."""
+        if id.startswith(TARGET):
+            return self._with_target(state, id.removeprefix(TARGET), values)
+        node = state.node(id)
+        try:
+            node.check_names(list(values))
+            changed = dataclasses.replace(node, **values)  # type: ignore[type-var]
+        except ParamError as error:
+            raise DeskError(in_words(str(error), node.name)) from None
+        words = ", ".join(label_of(node.name, name) for name in values)
+        return state.with_node(id, changed, tuple(values)), f"{node.label}: {words}"
+
+    def _with_target(self, state: State, suffix: str, values: Mapping[str, Any]) -> tuple[State, str]:
+        params, person = target_params(), state.person(suffix)
+        checked: dict[str, Any] = {}
+        for name, value in values.items():
+            if name not in params:
+                raise DeskError(f"A target has no {name!r}; it has {', '.join(params)}.")
+            try:
+                checked[name] = params[name].check(f"{TARGET}.{name}", value)
+            except ParamError as error:
+                raise DeskError(in_words(str(error), TARGET)) from None
+        if "ratio" in checked:
+            checked["ratio"] = checked["ratio"] or None
+        target = dataclasses.replace(person.target, **checked)
+        return state.with_person(dataclasses.replace(person, target=target)), f"Target of {person.name}"
 
     def reset(self, id: str, name: str | None = None) -> None:
         """Set one parameter, or all of a step, back to the default."""
         with self._lock:
             if id.startswith(TARGET):
                 params = target_params()
-                for field in [name] if name else params:
-                    if field in params:
-                        self._set_target(id.removeprefix(TARGET), field, params[field].default, f"reset {id}")
+                rest = {field: params[field].default for field in ([name] if name else params) if field in params}
+                self.set_all({id: rest})
                 return
             node = self.state.node(id)
             node.check_names([name] if name else [])
@@ -245,7 +343,7 @@ class Session:
             fresh = resting(id, node.name)
             changed = dataclasses.replace(node, **{n: getattr(fresh, n) for n in names})  # type: ignore[type-var]
             state = self.state.with_node(id, changed, names)
-            self._put(state, f"{node.label}: reset {_title(name) if name else ''}".rstrip())
+            self._put(state, f"{node.label}: reset {label_of(node.name, name) if name else ''}".rstrip())
 
     def mark(self, frame: int, suffix: str, purpose: str, kind: str, points: Any, radius: float = 0.02) -> Mark:
         """Add a mark. Raises SampleError for one outside the frame and DeskError for an unknown purpose."""
@@ -325,14 +423,14 @@ class Session:
         """Undo one step and say which."""
         with self._lock:
             label = self.history.undo()
-            self.keeper.keep(self.state)
+            self._keep()
             return label
 
     def redo(self) -> str:
         """Redo one step and say which."""
         with self._lock:
             label = self.history.redo()
-            self.keeper.keep(self.state)
+            self._keep()
             return label
 
     def adopt(self, state: State, label: str) -> State:
@@ -358,6 +456,7 @@ class Session:
             self.state.graph.save(path)
             write_notes(self.folder.notes_path(name), self.state.to_dict())
             self.graph_name, self.saved = name, self.state.graph
+            self.told()
             return path
 
     def _is_ours(self, path: Path) -> bool:
@@ -375,6 +474,15 @@ class Session:
             self._put(self._state_of(name), f"Open {name}")
             self.graph_name = name
 
+    def keep_version(self, name: str, replace: bool = False) -> str:
+        """Keep the present state under a name. Raises DeskError, ExistsError and OutputError."""
+        return self.versions.keep(name, self.state, replace)
+
+    def back_to(self, name: str) -> None:
+        """Go back to a version; undo takes it back. Raises DeskError where there is none of that name."""
+        with self._lock:
+            self._put(self.versions.state(name), f"Back to “{name}”")
+
     def still(self, frame: int, name: str, replace: bool = False) -> Path:
         """Write the result of one frame at full size, as a reference. Raises ExistsError and OutputError."""
         name = _with_suffix(name, ".png")
@@ -386,12 +494,19 @@ class Session:
         return path
 
 
+def light_only(graph: Graph) -> Graph:
+    """Return the graph with every steering of skin at rest: what the light and the levels alone make of the picture."""
+    steps = tuple(
+        dataclasses.replace(step, node=dataclasses.replace(step.node, amount=0.0), keyed=())
+        if isinstance(step.node, SteerSkin)
+        else step
+        for step in graph.steps
+    )
+    return dataclasses.replace(graph, steps=steps)
+
+
 def _within(side: int, least: int) -> int:
     return min(max(side, least), MOST_SCOPE)
-
-
-def _title(name: str | None) -> str:
-    return (name or "").replace("_", " ")
 
 
 def _person_name(name: str) -> str:

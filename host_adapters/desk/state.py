@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Vectorscope, Waveform
+from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Waveform
 from ..graphs.graph import Graph
 from .chain import FIRST, completed, people_chain, people_of
 from .errors import DeskError
@@ -20,7 +20,6 @@ MOST_STROKE = 4096
 
 VIEW_NODES: Mapping[str, Node] = {
     "compare": Compare(mode="difference"),
-    "vectorscope": Vectorscope(zoom="2"),
     "waveform": Waveform(),
 }
 """The nodes that look at the result, as they are at first: set like any other, but no part of the graph."""
@@ -170,57 +169,3 @@ class State:
 
 def _person(data: Any) -> Person:
     return Person(**{**data, "target": SkinTarget(**data["target"])})
-
-
-class History:
-    """The states that were, for undo and redo; changes of one gesture count as one."""
-
-    MOST = 300
-
-    def __init__(self, state: State) -> None:
-        self.states = [state]
-        self.labels = [""]
-        self.place = 0
-        self.gesture: str | None = None
-        self.revision = 1
-
-    @property
-    def now(self) -> State:
-        """The present state."""
-        return self.states[self.place]
-
-    def put(self, state: State, label: str, gesture: str | None = None) -> None:
-        """Go to a new state; within one gesture it takes the place of the last."""
-        if state == self.now:
-            return
-        self.revision += 1
-        merged = gesture is not None and gesture == self.gesture and self.place > 0
-        cut = self.place if merged else self.place + 1
-        self.states[cut:], self.labels[cut:] = [state], [label]
-        if len(self.states) > self.MOST:
-            del self.states[1], self.labels[1]
-        self.place = len(self.states) - 1
-        self.gesture = gesture
-
-    def undo(self) -> str:
-        """Go back one state and return what was undone; an empty string where there is nothing to undo."""
-        self.gesture = None
-        if self.place == 0:
-            return ""
-        self.place -= 1
-        self.revision += 1
-        return self.labels[self.place + 1]
-
-    def redo(self) -> str:
-        """Go forward again and return what was redone; an empty string where there is nothing to redo."""
-        self.gesture = None
-        if self.place + 1 >= len(self.states):
-            return ""
-        self.place += 1
-        self.revision += 1
-        return self.labels[self.place]
-
-    def titles(self) -> dict[str, str]:
-        """Return what undo and redo would do, in words; empty where there is nothing."""
-        ahead = self.place + 1 < len(self.states)
-        return {"undo": self.labels[self.place], "redo": self.labels[self.place + 1] if ahead else ""}

@@ -12,10 +12,8 @@ from collections.abc import Callable, Hashable
 from typing import Any, TypeVar, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import quantise
 from ...kernels.errors import InkarnatError
 from ...kernels.memory import RESULTS
 from ...nodes.declare import Node
@@ -25,6 +23,9 @@ from ..media.clips import Clip
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
+
+MOVING = (960, 540)
+"""The box for while a hand moves something or the clip plays; what rests is looked at in full."""
 
 _MOST_BYTES = 1 << 29
 _MOST_FINDINGS = 256
@@ -163,19 +164,3 @@ def fitted(picture: Floats, size: Size) -> Floats:
     small = oiio.ImageBufAlgo.resize(whole, "box", roi=oiio.ROI(0, shape[0], 0, shape[1], 0, 1, 0, picture.shape[2]))
     result: Floats = np.ascontiguousarray(small.get_pixels(oiio.FLOAT), np.float32)
     return result
-
-
-def screen_pixels(picture: Floats, shrink: int = 1) -> NDArray[np.uint8]:
-    """Return a picture as the page paints it: uint8 (H, W, 4), opaque, rounded without dither.
-
-    :param shrink: the page shows the picture this many times smaller, so one pixel stands for a square of that side.
-    """
-    codes = quantise(picture, 8, dither=False)[..., :3]
-    if shrink > 1:
-        from PIL import Image
-
-        codes = np.asarray(Image.fromarray(codes).reduce(shrink))
-    height, width = codes.shape[:2]
-    pixels = np.full((height, width, 4), 255, np.uint8)
-    pixels[..., :3] = codes
-    return pixels

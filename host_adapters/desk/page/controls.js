@@ -22,23 +22,31 @@ const tidy = (value, step) => {
 export function control(id, name, declared, send, reset) {
   const label = `${id}-${name}`.replace(/[^\w-]/g, "_");
   const box = make("div", { class: "control", data: { name, help: declared.help, rule: declared.rule } });
-  const heading = make("label", { class: "name", htmlFor: label }, title(name));
+  const called = declared.label ?? title(name);
+  const heading = make("label", { class: "name", htmlFor: label }, called);
   if (declared.unit) heading.append(" ", make("span", { class: "unit" }, declared.unit));
   const back = make("button", {
-    type: "button", class: "reset", title: "Back to the default", "aria-label": `Reset ${title(name)}`,
+    type: "button", class: "reset", title: "Back to the default", "aria-label": `Reset ${called}`,
     onclick: () => reset(id, name),
   }, "↺");
   const change = (value) => send(id, name, value, gesture(id, name));
-  const parts = (KINDS[declared.kind] || words)(label, declared, change, title(name));
-  box.append(heading, ...parts.beside, back, ...(parts.below || []));
+  const parts = (KINDS[declared.kind] || words)(label, declared, change, called);
+  const fault = make("p", { class: "fault", role: "alert", hidden: true });
+  box.append(heading, ...parts.beside, back, ...(parts.below || []), fault);
   return {
     box,
+    /** Say under the control why a value was refused; an empty text takes it away. */
+    complain(message) {
+      fault.textContent = message;
+      fault.hidden = !message;
+      box.classList.toggle("refused", Boolean(message));
+    },
     show(value, keyed, resting) {
       parts.show(value);
       const same = JSON.stringify(value) === JSON.stringify(resting) && !keyed;
       back.disabled = same;
       box.classList.toggle("changed", !same);
-      heading.title = keyed ? `Changes over time (${keyed} knots); setting it here makes it constant.` : "";
+      heading.title = keyed ? `Changes over time (${keyed} keyframes); setting it here makes it constant.` : "";
       box.classList.toggle("keyed", Boolean(keyed));
     },
   };
@@ -74,14 +82,19 @@ function number(label, declared, change, name) {
   for (const input of [entry, slider]) stepKeys(input, declared, change);
   return {
     beside: [entry],
-    below: slides ? [slider] : [],
+    below: slides ? [slider, ...ends(declared)] : [],
     show(value) {
       for (const input of [entry, slider]) input.dataset.value = value;
       if (document.activeElement !== entry || Number(entry.value) !== value) entry.value = tidy(value, declared.step);
       if (!slider.matches(":active")) slider.value = value;
-      slider.setAttribute("aria-valuetext", `${tidy(value, declared.step)} ${declared.unit}`);
+      slider.setAttribute("aria-valuetext", `${tidy(value, declared.step)} ${declared.unit}${declared.ends?.[1] ? `, higher is ${declared.ends[1]}` : ""}`);
     },
   };
+}
+
+/** What the low and the high end of a slider mean. */
+function ends({ ends: [low, high] = ["", ""] }) {
+  return low || high ? [make("div", { class: "ends", "aria-hidden": "true" }, make("span", {}, low), make("span", {}, high))] : [];
 }
 
 function toggle(label, declared, change) {
@@ -144,7 +157,7 @@ function points(label, declared, change) {
 /** Long text that nobody types, such as a learned key: only its length is shown. */
 function words(label) {
   const output = make("output", { id: label, class: "unit" });
-  return { beside: [output], show: (length) => (output.textContent = length ? `${length} signs` : "empty") };
+  return { beside: [output], show: (length) => (output.textContent = length ? `${length} characters` : "empty") };
 }
 
 const KINDS = {

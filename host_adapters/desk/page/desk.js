@@ -1,18 +1,26 @@
-// The desk: holds what the server said last, asks for pictures one after the other, and wires the page together.
+// The desk: holds what the server said last, brings the picture up to the newest wish, and wires the page together.
 
-import { Evidence } from "./evidence.js";
 import { bindKeys } from "./keys.js";
-import { act, ask, askPixels, Refusal, thumbnail } from "./link.js";
+import { act, ask, Refusal, stream, thumbnail } from "./link.js";
+import { Reading } from "./reading.js";
+import { decoded, Reel } from "./reel.js";
+import { Scopes } from "./scopes.js";
 import { Sheet } from "./sheet.js";
 import { choices, choose, clamp, find, make } from "./small.js";
 import { Stage } from "./stage.js";
 
-const TOOLS = [["box", "Box", "Drag a box (B)"], ["stroke", "Stroke", "Paint a stroke (K)"], ["point", "Point", "Click a point (P)"], ["move", "Move", "Move the picture (H)"]];
+const TOOLS = [["look", "Look", "Read and move the picture, marks hidden (H)"], ["box", "Box", "Drag a box (B)"], ["stroke", "Stroke", "Paint a stroke (K)"], ["point", "Point", "Click a point (P)"]];
 const PURPOSES = [
   ["skin", "+ Skin", "What is drawn is skin (A)"],
   ["keep out", "− Keep out", "What is drawn stays out (X, or hold Alt)"],
   ["neutral", "○ Neutral", "What is drawn is grey or white (N)"],
 ];
+const PROXY = [1920, 1080], MOVING = [960, 540];
+const REST = 220; // milliseconds after the last movement until the picture is shown without loss
+const HELD = 320; // milliseconds from which on a key or a button counts as held
+
+const alone = new URLSearchParams(location.search).has("picture"); // the second window: the picture and nothing else
+const others = new BroadcastChannel(`desk ${location.host}`);
 
 const declared = await ask("declarations");
 let state = await ask("state");
@@ -20,51 +28,94 @@ let state = await ask("state");
 const now = {
   frame: state.clip.frames[0],
   view: "result",
+  held: null, // a view that is looked at only as long as a key is held
   person: state.people[0]?.suffix ?? "",
   tool: "box",
   purpose: "skin",
   full: false,
+  marks: true,
+  moving: false,
+  lit: null, // a disc of the Cb/Cr plane whose pixels are looked for
+  screen: remembered("screen", "srgb"),
+  span: null, // [in, out]
+  loop: true,
 };
 
-// --- messages -------------------------------------------------------------------------------------------------
+function remembered(name, fallback) {
+  try {
+    return localStorage.getItem(name) ?? fallback;
+  } catch {
+    return fallback;
+  }
+}
+
+function remember(name, value) {
+  try {
+    localStorage.setItem(name, value);
+  } catch {
+    /* a browser that keeps nothing */
+  }
+}
+
+// --- messages: what was done stands below the controls, what was refused stands where it was asked for ------------
 
 let fading = 0;
 
 function say(words, urgent = false) {
+  const open = document.querySelector("dialog[open]");
+  if (open && urgent) return sayIn(open, words);
   const box = find("message");
   clearTimeout(fading);
   box.textContent = words;
   box.hidden = !words;
-  fading = setTimeout(() => (box.hidden = true), urgent ? 12000 : 5000);
+  box.classList.toggle("urgent", urgent);
+  box.setAttribute("role", urgent ? "alert" : "status");
+  if (!urgent) fading = setTimeout(() => (box.hidden = true), 8000);
 }
 
-const complain = (error) => say(error.message, true);
+function sayIn(dialog, words) {
+  let box = dialog.querySelector(".trouble");
+  if (!box) {
+    box = make("p", { class: "trouble", role: "alert" });
+    dialog.querySelector(".row:last-of-type").before(box);
+  }
+  box.textContent = words;
+  box.hidden = !words;
+}
+
+function quiet() {
+  if (find("message").classList.contains("urgent")) find("message").hidden = true;
+  for (const box of document.querySelectorAll("dialog .trouble")) box.hidden = true;
+}
+
+const complain = (error) => error.status !== 0 && say(error.message, true);
 
 // --- doing ----------------------------------------------------------------------------------------------------
 
 let busy = 0;
 
-/** Have the server do something and show what came of it. */
-async function does(name, body, quiet = false) {
-  busy += quiet ? 0 : 1;
+/** Have the server do something and show what came of it. `refused` is told the words where it will not. */
+async function does(name, body, { silent = false, refused = null } = {}) {
+  if (!stream.here) return false;
+  busy += silent ? 0 : 1;
   const waiting = setTimeout(() => (find("busy").hidden = busy === 0), 250);
   try {
     const answer = await act(name, body);
+    if (!silent) quiet();
     adopt(answer);
     if (answer.message) say(answer.message);
     return true;
   } catch (error) {
-    if (error instanceof Refusal && error.status === 409 && (await agree(error.message))) {
-      return await does(name, { ...body, replace: true }, quiet);
-    }
-    if (!(error instanceof Refusal && error.status === 409)) {
-      complain(error);
-      adopt(state);
+    if (!(error instanceof Refusal)) throw error;
+    if (error.status === 409) return (await agree(error.message)) && (await does(name, { ...body, replace: true }, { silent, refused }));
+    if (error.status) {
+      if (!refused?.(error.message)) complain(error);
+      show();
     }
     return false;
   } finally {
     clearTimeout(waiting);
-    busy -= quiet ? 0 : 1;
+    busy -= silent ? 0 : 1;
     if (!busy) find("busy").hidden = true;
   }
 }
@@ -83,29 +134,85 @@ function agree(words) {
   });
 }
 
-/** Changes of controls go out one at a time; of those that wait, the newest for each control is sent. */
-const outbox = new Map();
-let sending = false;
+/** Changes go out one request at a time; what waits is put together, the newest value for each control. */
+let outbox = {}, gesture = null, sending = false;
 
-async function send(id, name, value, gesture) {
-  outbox.set(`${id}.${name}`, { id, name, value, gesture });
+async function setAll(values, gestureNow) {
+  if (gesture !== gestureNow && Object.keys(outbox).length) await flushed();
+  gesture = gestureNow;
+  for (const [id, named] of Object.entries(values)) outbox[id] = { ...outbox[id], ...named };
+  stir();
   if (sending) return;
   sending = true;
-  while (outbox.size) {
-    const [key, body] = outbox.entries().next().value;
-    outbox.delete(key);
-    await does("set", body, true);
+  while (Object.keys(outbox).length) {
+    const body = { values: outbox, gesture };
+    outbox = {};
+    await does("set", body, { silent: true, refused: (words) => refusedAt(body.values, words) });
   }
   sending = false;
 }
 
+const flushed = () => new Promise((resolve) => {
+  const look = () => (sending ? setTimeout(look, 5) : resolve());
+  look();
+});
+
+const send = (id, name, value, gestureNow) => {
+  sheet.fault(id, name, "");
+  return setAll({ [id]: { [name]: value } }, gestureNow);
+};
+
+function refusedAt(values, words) {
+  const [[id, named]] = Object.entries(values);
+  return Object.keys(named).some((name) => sheet.fault(id, name, words));
+}
+
+/** Something moves: pictures come small and compressed until the hand rests. */
+let resting = 0;
+
+function stir() {
+  now.moving = true;
+  clearTimeout(resting);
+  resting = setTimeout(() => {
+    now.moving = false;
+    refresh();
+  }, REST);
+}
+
+// --- whether the desk is there ----------------------------------------------------------------------------------
+
+function presence(here) {
+  const away = find("away"), wasAway = document.body.classList.contains("away");
+  document.body.classList.toggle("away", !here);
+  for (const id of ["side", "hand", "time"]) find(id).inert = !here;
+  for (const box of document.querySelectorAll("header .history, header .ends, #views")) box.inert = !here;
+  find("stale").hidden = here;
+  away.hidden = here;
+  if (!here) {
+    stop();
+    const at = new Date().toLocaleTimeString("en-GB");
+    find("away-words").textContent = `The picture is frame ${shownFrame} as it was at ${at}; nothing can be changed until the desk is back. Start \`inkarnat desk\` on the same clip again, and this page goes on.`;
+  } else if (wasAway) {
+    say("Connected again.");
+    Object.assign(painted, { picture: "", original: "", evidence: "" });
+    refresh();
+  }
+}
+
 // --- showing --------------------------------------------------------------------------------------------------
 
+/** Take over a state, unless a newer one is here already. */
 function adopt(fresh) {
-  const moved = fresh.clip.name !== state.clip.name;
+  if (fresh.boot === state.boot && fresh.serial < state.serial) return;
+  const moved = fresh.clip.name !== state.clip.name || fresh.boot !== state.boot;
+  const again = fresh.clip.name === state.clip.name;
   state = fresh;
   if (!state.people.some((person) => person.suffix === now.person)) now.person = state.people[0]?.suffix ?? "";
-  if (moved) arrive();
+  if (moved) arrive(again);
+  show();
+}
+
+function show() {
   const { undo, redo } = state.history;
   for (const [id, what, key] of [["undo", undo, "Ctrl+Z"], ["redo", redo, "Ctrl+Shift+Z"]]) {
     find(id).disabled = !what;
@@ -116,35 +223,46 @@ function adopt(fresh) {
   const { trouble } = state.autosave;
   find("kept").textContent = trouble ? `Not kept: ${trouble}` : state.graph.saved ? `${state.graph.name} is saved` : "kept as you work";
   find("kept").classList.toggle("trouble", Boolean(trouble));
-  find("clip-name").title = find("kept").textContent;
-  find("kept").title = `Every change goes to ${state.autosave.name} beside the clip.`;
+  find("kept").title = trouble || `Every change goes to ${state.autosave.name} beside the clip.`;
+  find("clip-name").title = `${state.clip.name}: ${find("kept").textContent}`;
   sheet.show(state, now.person, declared.words[now.view]);
+  scopes.draw();
   showMarks();
   showRender();
   refresh();
 }
 
-/** A clip has been opened: set the timeline and start at its first frame. */
-function arrive() {
+/** A clip has been opened: set the timeline and start at its first frame; `again` keeps the place. */
+function arrive(again = false) {
+  stop();
   const [first, last, step] = state.clip.frames;
-  now.frame = first;
+  if (!again) Object.assign(now, { frame: first, span: null });
   for (const id of ["frame", "frame-number"]) Object.assign(find(id), { min: first, max: last, step });
-  find("length").textContent = `of ${first}–${last}`;
+  showLength();
   const stem = state.graph.name.replace(/\.json$/, "");
   const video = !/%0?\d*d|#/.test(state.clip.name) && state.clip.frames[0] !== state.clip.frames[1];
   const suffix = state.clip.name.split(".").at(-1);
   find("graph-name").value = state.graph.name;
-  find("still-name").value = `${stem}-reference.png`;
+  find("still-name").value = `${stem}-still.png`;
   find("render-output").value = video ? `${stem}-skin.mov` : state.clip.name.replace(/(.*?)([._-]?(%0?\d*d|#+))?\.[^.]+$/, (_, a, b) => `${a}-skin${b || ""}.${suffix}`);
-  find("save-where").textContent = `Marks and settings go with the graph; every change is also kept in ${state.autosave.name}.`;
-  stage.fit();
+  find("save-where").textContent = `Marks and settings go with the graph; every change is also kept in ${state.autosave.name}, what undo takes back beside it.`;
+  if (!again) stage.fit();
   stage.sheets.back = null;
   painted.original = "";
   if (state.notices.length) say(state.notices.join(" "));
 }
 
+function showLength(words = "") {
+  const [first, last] = state.clip.frames;
+  const { rate } = state.clip;
+  const [from, to] = now.span ?? [first, last];
+  find("length").textContent = words || (now.span ? `${from}–${to} of ${first}–${last}` : `of ${first}–${last}`);
+  find("length").title = rate ? `${rate} frames a second` : "";
+}
+
 function showMarks() {
   stage.setMarks(state.marks.filter((mark) => mark.frame === now.frame && (mark.suffix === now.person || mark.purpose === "neutral")));
+  stage.hideMarks(!now.marks || now.tool === "look" || now.held !== null || playing || alone);
   const [first, last] = state.clip.frames;
   const frames = [...new Set(state.marks.map((mark) => mark.frame))];
   find("ticks").replaceChildren(...frames.map((frame) => {
@@ -152,7 +270,11 @@ function showMarks() {
     tick.style.left = `${(100 * (frame - first)) / Math.max(last - first, 1)}%`;
     return tick;
   }));
-  for (const id of ["frame", "frame-number"]) if (document.activeElement !== find(id) || id === "frame") find(id).value = now.frame;
+  showFrame();
+}
+
+function showFrame() {
+  for (const id of ["frame", "frame-number"]) if (document.activeElement !== find(id) || id === "frame" || playing) find(id).value = now.frame;
   find("frame").setAttribute("aria-valuetext", `frame ${now.frame}`);
 }
 
@@ -160,37 +282,72 @@ function showMarks() {
 
 const painted = { picture: "", original: "", evidence: "" };
 const following = new Set();
+const reel = new Reel();
+let shownFrame = now.frame;
 
-/** How many times smaller than it is sent the picture is shown; what cannot be seen need not travel. */
-function shrink() {
-  if (now.full) return 1;
+const viewNow = () => now.held ?? now.view;
+
+/** The size of what is sent, before it is shrunk. */
+function sentSize(moving) {
   const { width, height } = state.clip;
-  const sent = width * Math.min(1920 / width, 1080 / height, 1);
-  return clamp(Math.floor(sent / (stage.place.width * (devicePixelRatio || 1))), 1, 16) || 1;
+  if (now.full && !moving) return [width, height];
+  const box = moving ? MOVING : PROXY;
+  const scale = Math.min(box[0] / width, box[1] / height, 1);
+  return [width * scale, height * scale];
 }
 
-const wish = () => JSON.stringify([state.clip.name, state.revision, now.frame, now.view, now.person, now.full, shrink()]);
+/** How many times smaller than it is sent the picture is shown; what cannot be seen need not travel. */
+function shrink(moving) {
+  if (now.full && !moving) return 1;
+  return clamp(Math.floor(sentSize(moving)[0] / (stage.place.width * (devicePixelRatio || 1))), 1, 16) || 1;
+}
 
-const refresh = () => follow("picture", wish, paint);
+/** What is asked of the server for a view of a frame. */
+function asked(frame, view, moving) {
+  return {
+    frame, view, suffix: now.person, screen: now.screen, shrink: shrink(moving), as: moving ? "jpeg" : "png",
+    moving: moving ? 1 : undefined, full: now.full && !moving ? 1 : undefined,
+    lit: now.lit && view !== "original" ? now.lit.map((v) => v.toFixed(4)).join(",") : undefined,
+  };
+}
+
+/** By what a picture is known: as long as this is the same, so is the picture. */
+const keyOf = (query) => JSON.stringify([state.boot, state.clip.name, query.view === "original" ? "" : state.look, query]);
+
+const views = () => (viewNow() === "split" ? ["result", "original"] : [viewNow()]);
+
+const wish = () => views().map((view) => keyOf(asked(now.frame, view, now.moving))).join();
+
+function refresh() {
+  stage.setSize(...sentSize(false));
+  stage.setSplit(viewNow() === "split" ? (stage.split ?? 0.5) : null);
+  if (painted.picture === wish()) told(state.revision);
+  else follow("picture", wish, paint);
+}
 
 const read = () => follow("evidence", () => painted.picture, async (wanted) => {
-  if (await evidence.show(query(), () => painted.picture !== wanted)) painted.evidence = wanted;
+  const newer = () => painted.picture !== wanted;
+  const query = evidenceQuery();
+  if (!(await scopes.show({ ...query, view: viewNow() }, newer)) || newer()) return;
+  await reading.show({ ...query, full: now.full && !now.moving ? 1 : undefined });
+  scopes.setReading(reading.last);
+  painted.evidence = wanted;
 });
 
-const query = () => ({ frame: now.frame, suffix: now.person, full: now.full ? 1 : undefined });
+const evidenceQuery = () => ({ frame: now.frame, suffix: now.person, moving: now.moving ? 1 : undefined });
 
 /** Bring what is shown up to the newest wish. The picture never waits for the evidence, which follows the picture. */
 async function follow(what, wished, work) {
-  if (following.has(what)) return;
+  if (following.has(what) || stream.here === false) return;
   following.add(what);
-  for (let tries = 0; painted[what] !== wished() && tries < 3; ) {
+  for (let tries = 0; painted[what] !== wished() && tries < 3 && stream.here !== false; ) {
     const wanted = wished();
     try {
       await work(wanted);
       tries = 0;
     } catch (error) {
       complain(error);
-      painted[what] = wanted;
+      if (error.status !== 0) painted[what] = wanted;
       tries += 1;
     }
   }
@@ -198,21 +355,42 @@ async function follow(what, wished, work) {
 }
 
 async function paint(wanted) {
-  const view = now.view === "split" ? "result" : now.view;
-  if (now.view === "split") {
-    const original = JSON.stringify([state.clip.name, now.frame, now.full, shrink()]);
-    if (painted.original !== original) {
-      stage.show(await askPixels("frame", { ...query(), view: "original", shrink: shrink() }), "back");
-      painted.original = original;
+  if (playing) return void (painted.picture = wanted);
+  const { moving, frame } = now;
+  const { revision } = state;
+  if (moving) await nearest(frame);
+  const queries = views().map((view) => asked(frame, view, moving));
+  const [front, back] = await Promise.all(queries.map((query) => reel.get(keyOf(query), query).then(decoded)));
+  if (back) stage.show(back, "back");
+  stage.show(front);
+  shownFrame = frame;
+  painted.picture = wanted;
+  if (!alone) read();
+  told(revision);
+}
+
+/** While the hand goes through the clip: show what is kept of the nearest frame, at once. */
+async function nearest(frame) {
+  const near = (at) => views().map((view) => reel.find(keyOf(asked(at, view, true))));
+  if (shownFrame === frame || near(frame).every(Boolean)) return;
+  const [, , step] = state.clip.frames;
+  for (let off = step; off <= 12 * step; off += step) {
+    for (const at of [frame - off, frame + off]) {
+      const found = near(at);
+      if (!found.every(Boolean)) continue;
+      const [front, back] = await Promise.all(found.map(decoded));
+      if (back) stage.show(back, "back");
+      stage.show(front);
+      return;
     }
   }
-  stage.show(await askPixels("frame", { ...query(), view, shrink: shrink() }));
-  painted.picture = wanted;
-  read();
-  const { revision } = state;
+}
+
+/** Tell, once it is on the screen, which revision is painted. */
+function told(revision) {
   requestAnimationFrame(() => setTimeout(() => {
     stage.element.dataset.painted = revision;
-    document.dispatchEvent(new CustomEvent("painted", { detail: { revision } }));
+    document.dispatchEvent(new CustomEvent("painted", { detail: { revision, moving: now.moving } }));
   }));
 }
 
@@ -220,29 +398,57 @@ async function paint(wanted) {
 
 function setView(view) {
   now.view = view;
+  now.held = null;
   choose(find("views"), view);
-  stage.setSplit(view === "split" ? (stage.split ?? 0.5) : null);
   sheet.show(state, now.person, declared.words[view]);
+  labelSplit();
+  showMarks();
+  share();
   refresh();
 }
+
+/** Look at a view as long as something is held; null goes back. */
+function hold(view) {
+  if (now.held === view) return;
+  now.held = view;
+  choose(find("views"), viewNow());
+  showMarks();
+  share();
+  refresh();
+}
+
+const labelSplit = () => (stage.labels = [declared.words.original, declared.words.result]);
 
 function setTool(tool) {
   now.tool = tool;
   choose(find("tools"), tool);
   find("brush").hidden = tool !== "stroke";
+  find("purposes").hidden = tool === "look";
   stage.setTool(tool);
+  showMarks();
 }
 
 function setPurpose(purpose) {
   now.purpose = purpose;
   choose(find("purposes"), purpose);
-  if (now.tool === "move") setTool("box");
+  if (now.tool === "look") setTool("box");
 }
 
-function setFrame(frame) {
-  const [first, last, step] = state.clip.frames;
-  now.frame = clamp(first + Math.round((frame - first) / step) * step, first, last);
+function setMarks(shown) {
+  now.marks = shown;
+  find("marks-check").setAttribute("aria-pressed", String(shown));
+  if (shown && now.tool === "look") setTool("box");
   showMarks();
+}
+
+function setFrame(frame, moving = false) {
+  if (stream.here === false) return showFrame();
+  stop();
+  const [first, last, step] = state.clip.frames;
+  now.frame = clamp(first + Math.round((frame - first) / step) * step, first, last) || first;
+  if (moving) stir();
+  showMarks();
+  share();
   refresh();
 }
 
@@ -252,60 +458,174 @@ const setFull = (full) => {
   refresh();
 };
 
+function setScreen(screen) {
+  now.screen = screen;
+  find("screen").value = screen;
+  const wide = matchMedia("(color-gamut: p3)").matches ? " This screen shows more colours than sRGB; the browser converts." : "";
+  find("screen").title = `${declared.screens[screen]}${wide}`;
+  remember("screen", screen);
+  share();
+  refresh();
+}
+
+function setSurround(surround) {
+  document.body.dataset.surround = surround;
+  find("surround").value = surround;
+  remember("surround", surround);
+}
+
+/** Keep the second window beside this one. */
+function share() {
+  if (!alone) others.postMessage({ frame: now.frame, view: viewNow(), person: now.person, screen: now.screen });
+}
+
+// --- playing ----------------------------------------------------------------------------------------------------
+
 let playing = 0;
 
-function play() {
-  if (playing) {
-    clearInterval(playing);
-    playing = 0;
-    return;
-  }
-  const [first, last, step] = state.clip.frames;
-  if (first === last) return;
-  playing = setInterval(() => {
-    if (painted.picture === wish()) setFrame(now.frame + step > last ? first : now.frame + step);
-  }, 1000 / (state.clip.rate || 24));
+function stop() {
+  if (!playing) return;
+  playing = 0;
+  find("play").setAttribute("aria-pressed", "false");
+  find("play").textContent = "Play";
+  showLength();
+  painted.picture = "";
+  showMarks();
+  refresh();
 }
+
+function play() {
+  if (playing) return stop();
+  const [first, last] = now.span ?? state.clip.frames;
+  if (first === last || stream.here === false) return;
+  find("play").setAttribute("aria-pressed", "true");
+  find("play").textContent = "Stop";
+  const run = (playing = performance.now());
+  showMarks();
+  runThrough(run).catch((error) => {
+    complain(error);
+    stop();
+  });
+}
+
+/** Show every frame from in to out, no faster than the clip's own rate; what is shown once is kept. */
+async function runThrough(run) {
+  const rate = state.clip.rate || 24;
+  const times = [];
+  let due = performance.now(), frame = now.frame;
+  const after = (at) => {
+    const [first, last] = now.span ?? state.clip.frames;
+    const next = at + state.clip.frames[2];
+    return next > last || next < first ? first : next;
+  };
+  const [start, end] = now.span ?? state.clip.frames;
+  if (frame < start || frame >= end) frame = start;
+  const get = (at) => Promise.all(views().map((view) => {
+    const query = asked(at, view, true);
+    return reel.get(keyOf(query), query);
+  }));
+  let waiting = get(frame);
+  while (playing === run) {
+    const [front, back] = await Promise.all((await waiting).map(decoded));
+    const next = after(frame);
+    waiting = get(next);
+    waiting.catch(() => {});
+    while (performance.now() < due - 4 && playing === run) await new Promise(requestAnimationFrame);
+    if (playing !== run) break;
+    if (back) stage.show(back, "back");
+    stage.show(front);
+    now.frame = shownFrame = frame;
+    showFrame();
+    share();
+    times.push(performance.now());
+    if (times.length > 25) times.shift();
+    if (times.length > 3 && times.length % 5 === 0) {
+      const speed = ((times.length - 1) * 1000) / (times.at(-1) - times[0]);
+      find("stage").dataset.speed = speed.toFixed(1);
+      showLength(`${speed.toFixed(1)} of ${Number(rate.toFixed(2))} frames/s`);
+    }
+    due = Math.max(due + 1000 / rate, performance.now() - 500 / rate);
+    if (!now.loop && next <= frame) return stop();
+    frame = next;
+  }
+}
+
+function setSpan(which) {
+  const [first, last] = state.clip.frames;
+  const [from, to] = now.span ?? [first, last];
+  const span = which === "in" ? [now.frame, Math.max(to, now.frame)] : [Math.min(from, now.frame), now.frame];
+  now.span = span[0] === first && span[1] === last ? null : span;
+  showLength();
+}
+
+// --- people, clips, saving, rendering ---------------------------------------------------------------------------
 
 const solve = (what) => does("solve", { what, frame: now.frame, suffix: now.person });
 
-async function namePerson(words, fallback) {
-  const name = prompt(words, fallback);
-  return name === null ? null : name.trim();
+/** Ask for a name; null where none is given. */
+function named(words, fallback) {
+  return new Promise((resolve) => {
+    const box = find("name-dialog"), input = find("name-given");
+    find("name-words").textContent = words;
+    input.value = fallback;
+    const answer = (name) => {
+      box.onclose = null;
+      box.close();
+      resolve(name);
+    };
+    find("name-yes").onclick = () => answer(input.value.trim());
+    input.onkeydown = (event) => event.key === "Enter" && (event.preventDefault(), answer(input.value.trim()));
+    box.onclose = () => resolve(null);
+    box.showModal();
+    input.select();
+  });
 }
 
 const doing = {
   send,
+  setAll,
   solve,
-  reset: (id, name) => does("reset", { id, name }, true),
+  reset: (id, name) => does("reset", { id, name }, { silent: true }),
   unmark: (mark) => does("unmark", { mark }),
-  goTo: setFrame,
+  goTo: (frame) => setFrame(frame),
   choosePerson(suffix) {
     now.person = suffix;
-    adopt(state);
+    share();
+    show();
   },
   async addPerson() {
-    const name = await namePerson("Whose skin is it?", `Person ${state.people.length + 1}`);
+    const name = await named("Whose skin is it?", `Person ${state.people.length + 1}`);
     if (name === null || !(await does("person", { do: "add", name }))) return;
     doing.choosePerson(state.people.at(-1).suffix);
   },
   async renamePerson(suffix) {
-    const name = await namePerson("Another name", state.people.find((person) => person.suffix === suffix).name);
+    const name = await named("Another name", state.people.find((person) => person.suffix === suffix).name);
     if (name) await does("person", { do: "rename", suffix, name });
   },
   removePerson: (suffix) => does("person", { do: "remove", suffix }),
+  person: () => now.person,
+  /** The values of a step or target, or null where there is none. */
+  values(id) {
+    const suffix = id.startsWith("target") ? id.slice(6) : null;
+    if (suffix !== null) return state.people.find((person) => person.suffix === suffix)?.target ?? null;
+    return state.steps.find((step) => step.id === id)?.params ?? null;
+  },
+  lit(cb, cr, radius) {
+    now.lit = cb === null ? null : [cb, cr, radius];
+    stir();
+    refresh();
+  },
 };
 
-// --- clips, saving, rendering -----------------------------------------------------------------------------------
-
 async function showClips() {
-  const grades = { good: "● rests", look: "◐ look at it", redo: "○ redo" };
+  const words = { good: "● holds", look: "◐ check", redo: "○ off" };
   const items = (await ask("clips")).map(({ name, open, begun, status }) => {
-    const words = open ? "on the desk" : status ? `${grades[status.grade]}: ${status.words}` : begun ? "begun" : "untouched";
+    const known = words[status?.grade] ?? status?.grade;
+    const about = open ? "on the desk" : status ? `${known}: ${status.words}` : begun ? "begun" : "untouched";
     const tick = make("input", { type: "checkbox", value: name, disabled: open, "aria-label": `Carry to ${name}` });
     const go = make("button", { type: "button", disabled: open, "aria-label": `Open ${name}`, onclick: () => openClip(name) }, "Open");
-    return make("li", { data: { open, name, grade: status?.grade } }, tick, make("img", { src: thumbnail(name), alt: "", loading: "lazy" }),
-      make("div", {}, make("b", {}, name), make("span", { class: "status" }, words)), go);
+    return make("li", { data: { open, name, grade: status?.grade } }, tick, make("img", { src: `${thumbnail(name)}&screen=${now.screen}`, alt: "", loading: "lazy" }),
+      make("div", {}, make("b", {}, name), make("span", { class: "status" }, about)), go);
   });
   find("clips").replaceChildren(...items);
 }
@@ -316,14 +636,27 @@ async function openClip(clip) {
 
 async function carry() {
   const clips = [...find("clips").querySelectorAll("input:checked")].map((input) => input.value);
-  if (!clips.length) return say("Tick the clips that the correction should be carried to.");
+  if (!clips.length) return say("Tick the clips that the correction should be carried to.", true);
   find("carry").disabled = true;
   await does("carry", { clips, frame: now.frame });
   find("carry").disabled = false;
   await showClips();
 }
 
-let watching = 0;
+async function showVersions() {
+  const kept = await ask("versions");
+  find("versions").replaceChildren(...kept.map(({ name, kept: when }) => make("li", {},
+    make("span", {}, `${name} `, make("span", { class: "quiet" }, new Date(when).toLocaleString("en-GB"))),
+    make("button", { type: "button", "aria-label": `Back to ${name}`, onclick: () => does("back-to", { name }) }, "Back to it"))));
+}
+
+async function keepVersion() {
+  if (!(await does("keep-version", { name: find("version-name").value.trim() }))) return;
+  find("version-name").value = "";
+  await showVersions();
+}
+
+let renderSaid = null;
 
 function showRender() {
   const { render } = state;
@@ -337,19 +670,8 @@ function showRender() {
     find("render-words").textContent = running ? `${render.done} of ${render.total} frames` : render.message;
     find("render-progress").dataset.state = render.state;
   }
-  clearTimeout(watching);
-  if (running) watching = setTimeout(watchRender, 300);
-}
-
-async function watchRender() {
-  try {
-    const fresh = await ask("state");
-    state.render = fresh.render;
-    showRender();
-    if (fresh.render?.state !== "running") say(fresh.render?.message ?? "");
-  } catch (error) {
-    complain(error);
-  }
+  if (renderSaid === "running" && !running) say(render?.message ?? "");
+  renderSaid = render?.state ?? null;
 }
 
 const startRender = () => does("render", {
@@ -359,43 +681,128 @@ const startRender = () => does("render", {
   codec: find("render-codec").value,
 });
 
+// --- the room: what can be made larger and smaller ------------------------------------------------------------------
+
+/** A line between two parts that is dragged or moved by arrow keys; what was chosen is remembered. */
+function divides(id, name, direction, sign) {
+  const bar = find(id), root = document.documentElement;
+  const current = () => parseFloat(getComputedStyle(root).getPropertyValue(name));
+  const set = (value) => {
+    root.style.setProperty(name, `${Math.round(value)}px`);
+    bar.setAttribute("aria-valuenow", String(Math.round(value)));
+    remember(name, String(Math.round(value)));
+  };
+  const [low, high] = direction === "x" ? [250, 620] : [110, 760];
+  bar.setAttribute("aria-valuemin", String(low));
+  bar.setAttribute("aria-valuemax", String(high));
+  const kept = remembered(name, "");
+  if (kept) set(Number(kept));
+  else bar.setAttribute("aria-valuenow", String(current()));
+  let from = null;
+  bar.addEventListener("pointerdown", (event) => {
+    bar.setPointerCapture(event.pointerId);
+    from = [direction === "x" ? event.clientX : event.clientY, current()];
+  });
+  bar.addEventListener("pointermove", (event) => {
+    if (!bar.hasPointerCapture(event.pointerId)) return;
+    set(clamp(from[1] + sign * ((direction === "x" ? event.clientX : event.clientY) - from[0]), low, high));
+  });
+  bar.addEventListener("keydown", (event) => {
+    const way = { ArrowLeft: -1, ArrowUp: -1, ArrowRight: 1, ArrowDown: 1 }[event.key];
+    if (!way) return;
+    event.preventDefault();
+    set(clamp(current() + sign * way * 16, low, high));
+  });
+}
+
+const fullScreen = () => (document.fullscreenElement ? document.exitFullscreen() : document.documentElement.requestFullscreen());
+
 // --- wiring -----------------------------------------------------------------------------------------------------
 
-const stage = new Stage(
-  ({ kind, points, radius, away }) => does("mark", {
+const stage = new Stage({
+  drawn: ({ kind, points, radius, away }) => does("mark", {
     kind, points, radius, frame: now.frame, suffix: now.person,
-    purpose: away && now.purpose === "skin" ? "keep out" : now.purpose, learn: find("at-once").checked,
+    purpose: away && now.purpose === "skin" ? "keep out" : now.purpose, learn: sheet.atOnce,
   }),
-  (words) => say(words),
-  () => refresh(),
-);
+  told: (words) => say(words),
+  zoomed: () => refresh(),
+  under: (x, y) => stream.here && !playing && reading.under({ frame: now.frame, suffix: now.person, view: viewNow(), at: `${x.toFixed(5)},${y.toFixed(5)}` }),
+  left: () => reading.left(),
+});
 const sheet = new Sheet(declared, doing);
-const evidence = new Evidence(
+const reading = new Reading(
   (tool, purpose) => {
     setPurpose(purpose);
     setTool(tool);
     stage.element.focus();
   },
+  (pixel) => scopes.setPixel(pixel),
 );
+const scopes = new Scopes(doing);
+scopes.again = () => {
+  painted.evidence = "";
+  if (painted.picture && !alone) read();
+};
 
-choices(find("views"), Object.entries(declared.words).map(([id, words], i) => [id, words, `${words} (${i + 1})`]), now.view, setView);
+/** Buttons of views also act only as long as they are held. */
+let letGo = 0;
+
+function holdable(group) {
+  let timer = 0;
+  group.addEventListener("pointerdown", (event) => {
+    const view = event.target.closest("button")?.dataset.id;
+    if (view && view !== now.view) timer = setTimeout(() => hold(view), HELD);
+  });
+  for (const name of ["pointerup", "pointerleave", "pointercancel"]) {
+    group.addEventListener(name, () => {
+      clearTimeout(timer);
+      if (now.held === null) return;
+      hold(null);
+      letGo = performance.now(); // the click that follows is part of the holding
+    });
+  }
+}
+
+choices(find("views"), Object.entries(declared.words).map(([id, words], i) => [id, words, i < 9 ? `${words} (${i + 1}; hold to look)` : words]), now.view, (view) => performance.now() - letGo > 60 && setView(view));
+holdable(find("views"));
 choices(find("tools"), TOOLS, now.tool, setTool);
 choices(find("purposes"), PURPOSES, now.purpose, setPurpose);
 find("render-codec").append(make("option", { value: "" }, "as suits the file"), ...declared.codecs.map((codec) => make("option", { value: codec }, codec)));
+const screenWords = { srgb: "BT.709 as sRGB", 2.2: "gamma 2.2", 2.4: "gamma 2.4" };
+find("screen").append(...Object.keys(declared.screens).sort((a, b) => (a === "srgb" ? -1 : b === "srgb" ? 1 : a - b)).map((id) => make("option", { value: id, title: declared.screens[id] }, screenWords[id] ?? id)));
 
 const on = (id, name, work) => find(id).addEventListener(name, work);
 on("undo", "click", () => does("undo"));
 on("redo", "click", () => does("redo"));
-on("frame", "input", () => setFrame(Number(find("frame").value)));
+on("frame", "input", () => setFrame(Number(find("frame").value), true));
 on("frame-number", "change", () => setFrame(Number(find("frame-number").value)));
 on("back", "click", () => setFrame(now.frame - state.clip.frames[2]));
 on("forth", "click", () => setFrame(now.frame + state.clip.frames[2]));
+on("play", "click", play);
+on("set-in", "click", () => setSpan("in"));
+on("set-out", "click", () => setSpan("out"));
+on("loop", "click", () => {
+  now.loop = !now.loop;
+  find("loop").setAttribute("aria-pressed", String(now.loop));
+});
+on("screen", "change", () => setScreen(find("screen").value));
+on("surround", "change", () => setSurround(find("surround").value));
 on("zoom-in", "click", () => stage.zoomBy(1.5));
 on("zoom-out", "click", () => stage.zoomBy(1 / 1.5));
 on("zoom-fit", "click", () => stage.fit());
 on("full-check", "click", () => setFull(!now.full));
+on("marks-check", "click", () => setMarks(!now.marks));
+on("screen-full", "click", fullScreen);
+on("window-open", "click", () => {
+  window.open(`${location.pathname}?picture`, "desk-picture", "popup,width=1280,height=720");
+  setTimeout(share, 1500);
+});
+on("away-again", "click", () => stream.again());
 find("brush").firstElementChild.addEventListener("input", (event) => (stage.radius = Number(event.target.value)));
-on("save-open", "click", () => find("save-dialog").showModal());
+on("save-open", "click", () => {
+  find("save-dialog").showModal();
+  showVersions().catch(complain);
+});
 on("render-open", "click", () => find("render-dialog").showModal());
 on("keys-open", "click", () => find("keys-dialog").showModal());
 on("clips-open", "click", () => {
@@ -406,11 +813,13 @@ on("carry", "click", carry);
 on("save-graph", "click", () => does("save", { name: find("graph-name").value.trim() }));
 on("open-graph", "click", () => does("graph", { name: find("graph-name").value.trim() }));
 on("save-still", "click", () => does("still", { frame: now.frame, name: find("still-name").value.trim() }));
+on("version-keep", "click", keepVersion);
 on("render-start", "click", startRender);
 on("render-cancel", "click", () => does("cancel"));
 for (const dialog of document.querySelectorAll("dialog")) {
   for (const button of dialog.querySelectorAll(".close")) button.addEventListener("click", () => dialog.close());
   for (const form of dialog.querySelectorAll("form")) form.addEventListener("submit", (event) => event.preventDefault());
+  dialog.addEventListener("close", quiet);
 }
 for (const name of ["pointerover", "focusin"]) {
   find("sheet").addEventListener(name, (event) => {
@@ -418,21 +827,31 @@ for (const name of ["pointerover", "focusin"]) {
     if (box) find("help").textContent = `${box.dataset.help} Takes ${box.dataset.rule}.`;
   });
 }
+others.onmessage = ({ data }) => {
+  if (!alone) return data === "hello" ? share() : undefined;
+  Object.assign(now, { frame: data.frame, view: data.view, person: data.person, screen: data.screen });
+  refresh();
+};
 
 bindKeys({
   tool: setTool,
   purpose: setPurpose,
+  marks: () => setMarks(!now.marks),
+  lens: (on) => stage.magnify(on),
   view: (number) => {
     const view = Object.keys(declared.words)[number - 1];
     if (view) setView(view);
   },
+  hold: (number) => hold(number === null ? null : (Object.keys(declared.words)[number - 1] ?? null)),
   frame: (by, end) => setFrame(end === undefined ? now.frame + by * state.clip.frames[2] : state.clip.frames[end]),
   zoom: (factor) => (factor ? stage.zoomBy(factor) : stage.fit()),
   undo: () => does("undo"),
   redo: () => does("redo"),
   solve,
   play,
+  span: setSpan,
   full: () => setFull(!now.full),
+  fullScreen,
   step: (by) => {
     const groups = declared.groups;
     const next = groups[(groups.indexOf(sheet.open) + by + groups.length) % groups.length];
@@ -445,10 +864,23 @@ bindKeys({
   },
   picture: () => stage.element.focus(),
   plain: () => document.body.classList.toggle("plain"),
-  fold: () => document.body.classList.toggle("folded"),
+  fold: () => scopes.toggle(),
+  scope: (which) => {
+    scopes.choose(which);
+    find(which === "waveform" ? "brightest" : "ring").focus();
+  },
   open: (id) => find(id).click(),
-});
+}, HELD);
 
-setTool("box");
+document.body.classList.toggle("plain", alone);
+document.body.classList.toggle("second", alone);
+divides("divide-side", "--side", "x", 1);
+divides("divide-scopes", "--scopes", "y", 1);
+setSurround(remembered("surround", "room"));
+labelSplit();
+setTool(state.marks.length ? "look" : "box");
 arrive();
-adopt(state);
+setScreen(now.screen in declared.screens ? now.screen : "srgb");
+show();
+stream.begin(adopt, presence);
+if (alone) others.postMessage("hello");

@@ -7,17 +7,21 @@ const KEYS = [
   ["B", "box tool", (d) => d.tool("box")],
   ["K", "stroke tool", (d) => d.tool("stroke")],
   ["P", "point tool", (d) => d.tool("point")],
-  ["H", "move tool", (d) => d.tool("move")],
+  ["H", "look: read and move the picture, marks hidden", (d) => d.tool("look")],
   ["A", "the tool marks skin", (d) => d.purpose("skin")],
   ["X", "the tool marks what stays out (or hold Alt while drawing)", (d) => d.purpose("keep out")],
   ["N", "the tool marks something neutral", (d) => d.purpose("neutral")],
   ["I", "to the picture: arrows move the cross, Enter draws, Escape drops", (d) => d.picture()],
-  ["1 … 9", "result, original, split, matte, dimmed, hatched, outline, luma, difference", null],
+  ["1 … 9", "final, as shot, light only, split, matte, dimmed, outline, hatched, difference; held: only as long", null],
+  ["M", "held: a magnifier at the cursor", null],
+  ["T", "marks shown or hidden", (d) => d.marks()],
   [",", "one frame back", (d) => d.frame(-1)],
   [".", "one frame on", (d) => d.frame(1)],
   ["Home", "first frame", (d) => d.frame(0, 0)],
   ["End", "last frame", (d) => d.frame(0, 1)],
-  ["Space", "run or stop", (d) => d.play()],
+  ["Space", "play or stop", (d) => d.play()],
+  ["Shift+I", "play from here", (d) => d.span("in")],
+  ["Shift+O", "play to here", (d) => d.span("out")],
   ["+", "zoom in", (d) => d.zoom(1.5)],
   ["-", "zoom out", (d) => d.zoom(1 / 1.5)],
   ["0", "fit the picture", (d) => d.zoom(0)],
@@ -30,9 +34,10 @@ const KEYS = [
   ["Shift+J", "step before", (d) => d.step(-1)],
   ["U", "next person", (d) => d.person()],
   ["F", "picture alone", (d) => d.plain()],
-  ["E", "reading and scopes on or off", (d) => d.fold()],
-  ["V", "large vectorscope", (d) => d.open("vectorscope")],
-  ["W", "large waveform", (d) => d.open("waveform")],
+  ["Shift+F", "fill the screen", (d) => d.fullScreen()],
+  ["E", "scopes on or off", (d) => d.fold()],
+  ["V", "vectorscope; arrows turn the skin and change its saturation", (d) => d.scope("vectorscope")],
+  ["W", "waveform; arrows move the levels", (d) => d.scope("waveform")],
   ["C", "clips", (d) => d.open("clips-open")],
   ["Ctrl+S", "save", (d) => d.open("save-open")],
   ["R", "render", (d) => d.open("render-open")],
@@ -57,7 +62,9 @@ function pressed(event) {
 
 const typing = (element) => element.matches("input[type=text], input[type=number], textarea, select");
 
-export function bindKeys(doing) {
+/** @param held milliseconds from which on a key counts as held */
+export function bindKeys(doing, held) {
+  let down = null; // the view key that is down, and since when
   const table = new Map(KEYS.filter(([, , work]) => work).map(([key, , work]) => [key.toUpperCase(), work]));
   table.set("CTRL+Y", (d) => d.redo());
   table.set("=", (d) => d.zoom(1.5));
@@ -70,9 +77,35 @@ export function bindKeys(doing) {
     if (typing(target) && key !== "CTRL+S") return;
     if (target.matches("button, summary, input") && ["SPACE", "HOME", "END"].includes(key)) return;
     if (key.length === 1 && /[A-Z]/.test(key) && !find("keys-on").checked) return;
-    const work = /^[1-9]$/.test(key) ? (d) => d.view(Number(key)) : table.get(key);
+    if (/^[1-9]$/.test(key)) {
+      event.preventDefault();
+      if (event.repeat) return;
+      down = { key, since: performance.now() };
+      doing.hold(Number(key));
+      return;
+    }
+    if (key === "M") {
+      event.preventDefault();
+      if (!event.repeat) doing.lens(true);
+      return;
+    }
+    const work = table.get(key);
     if (!work) return;
     event.preventDefault();
     work(doing);
+  });
+  document.addEventListener("keyup", (event) => {
+    if (event.key.toUpperCase() === "M") doing.lens(false);
+    if (down?.key !== event.key) return;
+    const long = performance.now() - down.since > held;
+    const number = Number(down.key);
+    down = null;
+    if (long) doing.hold(null);
+    else doing.view(number);
+  });
+  window.addEventListener("blur", () => {
+    down = null;
+    doing.hold(null);
+    doing.lens(false);
   });
 }

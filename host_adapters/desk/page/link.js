@@ -1,8 +1,10 @@
-// The link to the server: every request goes below the page's own address, which holds the token.
+// The link to the server: requests, all below the page's own address, and the stream that tells of every change.
 
 const here = new URL("./", location.href);
+const QUIET = 6000; // milliseconds without a word from the stream after which the desk counts as gone
+const AGAIN = 1000;
 
-/** An answer that refuses: its status and the reason in words. */
+/** An answer that refuses: its status and the reason in words. Status 0: nobody answers. */
 export class Refusal extends Error {
   constructor(status, words) {
     super(words);
@@ -32,7 +34,8 @@ async function reach(...given) {
     return await checked(await fetch(...given));
   } catch (error) {
     if (error instanceof Refusal || error.name === "AbortError") throw error;
-    throw new Refusal(0, "The desk does not answer: is `inkarnat desk` still running?");
+    stream.lost();
+    throw new Refusal(0, "The desk does not answer.");
   }
 }
 
@@ -43,8 +46,11 @@ export const ask = async (name, query = {}, signal = undefined) => (await reach(
 export async function askPixels(name, query = {}, signal = undefined) {
   const answer = await reach(address(name, query), { signal });
   const [width, height] = ["x-width", "x-height"].map((header) => Number(answer.headers.get(header)));
-  return { width, height, pixels: new Uint8ClampedArray(await answer.arrayBuffer()) };
+  return { width, height, pixels: new Uint8ClampedArray(await answer.arrayBuffer()), headers: answer.headers };
 }
+
+/** Ask for a compressed picture: its bytes, undecoded. */
+export const askBlob = async (name, query = {}, signal = undefined) => (await reach(address(name, query), { signal })).blob();
 
 /** Have something done; the answer is the state after it. */
 export const act = async (name, body = {}) =>
@@ -56,3 +62,52 @@ export const act = async (name, body = {}) =>
 
 /** The address of a clip's small picture. */
 export const thumbnail = (clip) => address("thumbnail", { clip }).href;
+
+/** The stream of states. It never gives up: a desk that is started again is found again. */
+class Stream {
+  #source = null;
+  #watch = 0;
+  #heard = 0;
+  here = null; // whether the desk answers; null before the first word
+
+  /** @param state called with every new state @param presence called with true or false when the desk comes or goes */
+  begin(state, presence) {
+    this.state = state;
+    this.presence = presence;
+    this.#open();
+    this.#watch = setInterval(() => {
+      if (this.here && performance.now() - this.#heard > QUIET) this.lost();
+      if (this.#source.readyState === EventSource.CLOSED) this.#open();
+    }, AGAIN);
+  }
+
+  #open() {
+    this.#source?.close();
+    const source = (this.#source = new EventSource(address("events", {})));
+    source.addEventListener("state", (event) => {
+      this.#word();
+      this.state(JSON.parse(event.data));
+    });
+    source.addEventListener("beat", () => this.#word());
+    source.addEventListener("error", () => source === this.#source && this.lost());
+  }
+
+  #word() {
+    this.#heard = performance.now();
+    if (this.here === true) return;
+    this.here = true;
+    this.presence(true);
+  }
+
+  /** Nobody answers. */
+  lost() {
+    if (this.here === false || !this.presence) return;
+    this.here = false;
+    this.presence(false);
+  }
+
+  /** Try again at once. */
+  again = () => this.#open();
+}
+
+export const stream = new Stream();

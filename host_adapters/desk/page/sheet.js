@@ -3,15 +3,14 @@
 import { control } from "./controls.js";
 import { find, make, signed, title } from "./small.js";
 
-const SHOWN = 5; // controls of a node that stand open; the rest lies behind "more"
-
-const QUESTIONS = {
-  light: "Exposure and contrast",
-  balance: "The light's colour",
-  key: "Where the skin is",
-  matte: "The key's edge",
-  steer: "Where the skin rests",
-  compare: "What you look at",
+/** Each step of the job: its name and the question it answers. */
+const STEPS = {
+  light: ["Levels", "exposure and contrast"],
+  balance: ["Light", "its colour"],
+  key: ["Key", "where the skin is"],
+  matte: ["Edge", "of the key"],
+  steer: ["Skin", "where it rests"],
+  compare: ["View", "what is shown"],
 };
 
 export class Sheet {
@@ -21,6 +20,7 @@ export class Sheet {
     this.open = "key";
     this.controls = [];
     this.made = "";
+    this.atOnce = true;
   }
 
   /** Show a state; the sheet is built anew only where steps or people have changed. */
@@ -77,10 +77,10 @@ export class Sheet {
     const head = make("button", {
       type: "button", class: "step-head", id: `${id}-head`, "aria-expanded": String(group === this.open), "aria-controls": id,
       onclick: () => this.toggle(group === this.open ? "" : group),
-    }, make("span", { class: "number", "aria-hidden": "true" }, String(number)), make("span", {}, make("b", {}, title(group)), ` ${QUESTIONS[group] ? "· " + QUESTIONS[group] : ""}`), make("small", {}));
+    }, make("span", { class: "number", "aria-hidden": "true" }, String(number)), make("span", {}, make("b", {}, STEPS[group]?.[0] ?? title(group)), ` ${STEPS[group]?.[1] ?? ""}`), make("small", {}));
     const body = make("div", { class: "step-body", id, role: "region", "aria-labelledby": `${id}-head`, hidden: group !== this.open });
     body.append(...this.#actions(group), ...this.#nodes(group, state, person));
-    return make("li", { data: { group } }, make("h3", {}, head), body);
+    return make("li", { data: { group } }, make("h2", {}, head), body);
   }
 
   #actions(group) {
@@ -91,8 +91,15 @@ export class Sheet {
       steer: [button("steer", "Rest skin on the target", "Turn and scale this person's skin onto the target (S)")],
     }[group];
     const parts = actions ? [make("div", { class: "do" }, ...actions)] : [];
+    if (group === "key") parts.unshift(...this.#learning());
     if (group === "key") parts.push(make("ul", { class: "marks", id: "marks", "aria-label": "Marks" }));
     return parts;
+  }
+
+  /** Whether what is drawn is learned at once: an input of its own, which other parts of the page read. */
+  #learning() {
+    const input = make("input", { type: "checkbox", id: "at-once", checked: this.atOnce, onchange: () => (this.atOnce = input.checked) });
+    return [make("label", { class: "inline" }, input, "learn from each mark at once")];
   }
 
   #nodes(group, state, person) {
@@ -106,25 +113,33 @@ export class Sheet {
     for (const step of steps) {
       const node = this.declared.nodes[step.node];
       if (node.group !== group) continue;
-      parts.push(this.#node(step.id, node.label, node.params, node.help, step.node === "cdl" ? ["saturation"] : []));
+      parts.push(this.#node(step.id, node.label, node, node.help));
     }
     return parts;
   }
 
-  #node(id, label, params, help, first = []) {
-    const names = Object.keys(params);
-    const ordered = [...first, ...names.filter((name) => !first.includes(name))];
-    const made = ordered.map((name) => {
+  #node(id, label, { params, first }, help) {
+    const made = (name) => {
       const shown = control(id, name, params[name], this.doing.send, this.doing.reset);
       this.controls.push({ id, name, shown });
       return shown.box;
-    });
-    const count = first.length || SHOWN;
-    const rest = made.slice(count);
-    const more = rest.length > 1 ? make("details", { class: "more" }, make("summary", {}, `${rest.length} more`), ...rest) : null;
-    for (const box of rest) box.style.marginBottom = more ? "9px" : "";
-    const all = more ? [...made.slice(0, count), more] : made;
-    return make("fieldset", { class: "node", data: { id } }, make("legend", { title: help }, label), ...all);
+    };
+    const leading = first.filter((name) => name in params);
+    const rest = Object.keys(params).filter((name) => !leading.includes(name));
+    const boxes = leading.map(made);
+    if (rest.length) boxes.push(make("details", { class: "more" }, make("summary", {}, `more (${rest.length})`), ...rest.map(made)));
+    return make("fieldset", { class: "node", data: { id } }, make("legend", { title: help }, label), ...boxes);
+  }
+
+  /** Say at a control why what was set is refused; returns false where the control is not on the sheet. */
+  fault(id, name, words) {
+    const found = this.controls.find((control) => control.id === id && control.name === name);
+    found?.shown.complain(words);
+    return Boolean(found);
+  }
+
+  clearFaults() {
+    for (const { shown } of this.controls) shown.complain("");
   }
 
   toggle(group) {
@@ -174,6 +189,6 @@ export class Sheet {
     if (group === "compare") return `looking at: ${view}`;
     const names = this.controls.filter(({ id }) => this.declared.nodes[by[id]?.node]?.group === group);
     const moved = names.filter(({ shown }) => shown.box.classList.contains("changed")).length;
-    return moved ? `${moved} control${moved === 1 ? "" : "s"} moved` : group === "light" ? "as shot" : "as usual";
+    return moved ? `${moved} control${moved === 1 ? "" : "s"} moved` : group === "light" ? "as shot" : "as it starts";
   }
 }

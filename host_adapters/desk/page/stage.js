@@ -5,8 +5,8 @@ import { clamp, find } from "./small.js";
 const NEAREST = 3; // screen pixels a picture pixel from which on single pixels are shown as they are
 
 export class Stage {
-  /** @param drawn called with {kind, points, radius, away} when a mark has been drawn @param zoomed when its size changes */
-  constructor(drawn, told, zoomed) {
+  /** @param doing {drawn({kind, points, radius, away}), told(words), zoomed(), under(x, y), left()} */
+  constructor({ drawn, told, zoomed, under, left }) {
     this.element = find("stage");
     this.picture = find("picture");
     this.over = find("over");
@@ -15,6 +15,11 @@ export class Stage {
     this.drawn = drawn;
     this.told = told;
     this.zoomed = zoomed;
+    this.under = under;
+    this.left = left;
+    this.hidden = false;
+    this.lens = null;
+    this.labels = null;
     this.sheets = { front: null, back: null };
     this.size = [16, 9];
     this.zoom = 1;
@@ -36,16 +41,31 @@ export class Stage {
 
   // --- what is shown ---------------------------------------------------------------------------------------
 
-  /** Show pixels in front, or behind the edge of the split. */
-  show({ width, height, pixels }, place = "front") {
-    let sheet = this.sheets[place];
-    if (!sheet || sheet.width !== width || sheet.height !== height) {
-      sheet = this.sheets[place] = new OffscreenCanvas(width, height);
-      sheet.pen = sheet.getContext("2d", { alpha: false });
-    }
-    sheet.pen.putImageData(new ImageData(pixels, width, height), 0, 0);
-    if (place === "front") this.size = [width, height];
+  /** Show a picture in front, or behind the edge of the split. */
+  show(bitmap, place = "front") {
+    this.sheets[place]?.close();
+    this.sheets[place] = bitmap;
     this.paint();
+  }
+
+  /** Set the size of the picture, by which its place and the zoom are found: what is shown may be smaller. */
+  setSize(width, height) {
+    if (this.size[0] === width && this.size[1] === height) return;
+    this.size = [width, height];
+    this.element.style.setProperty("--shape", `${width} / ${height}`);
+    this.paint();
+  }
+
+  /** Hide the marks, as long as the picture is judged. */
+  hideMarks(hidden) {
+    this.hidden = hidden;
+    this.paintOver();
+  }
+
+  /** Hold a magnifier over the picture, or put it away. */
+  magnify(on) {
+    this.lens = on ? (this.lens ?? this.pointer ?? [this.element.clientWidth / 2, this.element.clientHeight / 2]) : null;
+    this.paintOver();
   }
 
   /** Set where the split lies, in parts of the picture's width; null shows no split. */
@@ -100,8 +120,48 @@ export class Stage {
       pen.restore();
       this.edge.style.left = `${x}px`;
       this.edge.setAttribute("aria-valuenow", String(Math.round(this.split * 100)));
+      if (this.labels) {
+        this.#label(pen, this.labels[0], clamp(x - 10, at.left + 4, at.left + at.width), at.top + 22, "right");
+        this.#label(pen, this.labels[1], x + 10, at.top + 22, "left");
+      }
     }
     this.paintOver();
+  }
+
+  /** Words on the picture, on a ground of their own. */
+  #label(pen, words, x, y, side) {
+    pen.font = "13px 'Noto Sans', 'DejaVu Sans', sans-serif";
+    const wide = pen.measureText(words).width + 12;
+    const left = side === "right" ? x - wide : x;
+    if (left < this.place.left - 2 && side === "right") return;
+    pen.fillStyle = "rgb(20 20 20 / 80%)";
+    pen.fillRect(left, y - 15, wide, 21);
+    pen.fillStyle = "#fff";
+    pen.fillText(words, left + 6, y);
+  }
+
+  #paintLens(pen) {
+    const [x, y] = this.lens, r = 110, times = 6;
+    const { front } = this.sheets;
+    if (!front) return;
+    const at = this.place, scale = front.width / at.width;
+    const span = (2 * r) / times;
+    pen.save();
+    pen.beginPath();
+    pen.arc(x, y, r, 0, 7);
+    pen.fillStyle = "#222";
+    pen.fill();
+    pen.clip();
+    pen.imageSmoothingEnabled = false;
+    pen.drawImage(front, (x - at.left - span / 2) * scale, (y - at.top - span / 2) * scale, span * scale, span * scale, x - r, y - r, 2 * r, 2 * r);
+    pen.restore();
+    for (const [width, colour] of [[4, "#000"], [2, "#ddd"]]) {
+      pen.lineWidth = width;
+      pen.strokeStyle = colour;
+      pen.beginPath();
+      pen.arc(x, y, r, 0, 7);
+      pen.stroke();
+    }
   }
 
   paintOver() {
@@ -109,7 +169,11 @@ export class Stage {
     const pen = this.over.getContext("2d");
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, this.over.width, this.over.height);
-    for (const mark of this.marks) this.#paintMark(pen, mark);
+    if (this.lens) {
+      this.#paintLens(pen);
+      return;
+    }
+    if (!this.hidden) for (const mark of this.marks) this.#paintMark(pen, mark);
     if (this.drawing) this.#paintMark(pen, { ...this.drawing, purpose: "new" });
     if (this.crossShown) this.#paintCross(pen);
   }
@@ -248,6 +312,10 @@ export class Stage {
       event.preventDefault();
       this.zoomBy(Math.exp(-event.deltaY * 0.0016), ...inside(event));
     }, { passive: false });
+    stage.addEventListener("pointerleave", () => {
+      this.pointer = null;
+      this.left();
+    });
     stage.addEventListener("pointerdown", (event) => {
       if (event.target === this.edge || this.edge.contains(event.target) || event.button > 1) return;
       stage.setPointerCapture(event.pointerId);
@@ -255,9 +323,15 @@ export class Stage {
       this.crossShown = false;
       this.pinch = null;
       if (this.pointers.size > 1) this.drawing = null;
-      else if (this.tool !== "move" && event.button === 0) this.#begin(this.#at(...inside(event)), event.altKey);
+      else if (this.tool !== "look" && event.button === 0) this.#begin(this.#at(...inside(event)), event.altKey);
     });
     stage.addEventListener("pointermove", (event) => {
+      this.pointer = inside(event);
+      if (this.lens) {
+        this.lens = this.pointer;
+        this.paintOver();
+      }
+      if (!this.pointers.size) this.#hover();
       const before = this.pointers.get(event.pointerId);
       if (!before) return;
       const now = inside(event);
@@ -293,6 +367,12 @@ export class Stage {
     this.pinch = { span, middle };
   }
 
+  #hover() {
+    const [x, y] = this.#at(...this.pointer, false);
+    if (x < 0 || y < 0 || x > 1 || y > 1) this.left();
+    else this.under(x, y);
+  }
+
   #listenToEdge(inside) {
     const { edge } = this;
     edge.addEventListener("pointerdown", (event) => {
@@ -320,10 +400,10 @@ export class Stage {
       const step = event.shiftKey ? 0.05 : 0.008;
       const shape = this.size[0] / this.size[1];
       this.cross = [clamp(this.cross[0] + (way[0] * step) / shape, 0, 1), clamp(this.cross[1] + way[1] * step, 0, 1)];
-      if (this.tool === "move") this.#panBy(-way[0] * 40, -way[1] * 40);
+      if (this.tool === "look") this.#panBy(-way[0] * 40, -way[1] * 40);
       if (this.drawing) this.#extend([...this.cross]);
     } else if (event.key === "Enter") {
-      if (this.tool === "move") return;
+      if (this.tool === "look") return;
       if (this.drawing || this.tool === "point") {
         if (!this.drawing) this.#begin([...this.cross], event.altKey);
         this.#end();
@@ -337,11 +417,12 @@ export class Stage {
     const [x, y] = this.cross.map((v) => (v * 100).toFixed(1));
     const doing = this.drawing ? `drawing a ${this.drawing.kind}; Enter ends it, Escape drops it` : "Enter draws";
     this.hint.textContent = `${x} % across, ${y} % down; ${doing}`;
+    this.under(...this.cross);
     this.paintOver();
   }
 
   #keepInSight() {
-    if (this.zoom <= 1 || this.tool === "move") return;
+    if (this.zoom <= 1 || this.tool === "look") return;
     const at = this.place;
     const [x, y] = [at.left + this.cross[0] * at.width, at.top + this.cross[1] * at.height];
     const { clientWidth: w, clientHeight: h } = this.element;
