@@ -20,7 +20,19 @@ pytest.importorskip("starlette", reason="the desk's extra is not installed: pip 
 pytest.importorskip("uvicorn", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
 
 from inkarnat.host_adapters import workshop
-from inkarnat.host_adapters.desk import chain, controls, guard, notes, server, session, state, work
+from inkarnat.host_adapters.desk import (
+    chain,
+    controls,
+    guard,
+    notes,
+    plots,
+    secret,
+    server,
+    session,
+    shown,
+    state,
+    work,
+)
 from inkarnat.host_adapters.desk.errors import DeskError, ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.graphs.graph import Graph
@@ -44,6 +56,14 @@ def film(path, frames=3, width=320, height=180, seed=5, **scene):
             first = first or shown
             writer.write(number, picture)
     return first.places
+
+
+@pytest.fixture(scope="module", autouse=True)
+def own_state_folder(tmp_path_factory):
+    """What desks remember between runs stays out of the home of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +158,7 @@ def test_one_gesture_is_one_step_of_undo(open_session):
     for angle in (1.0, 2.0, 3.0):
         open_session.set("steer", "angle", angle, "drag 1")
     open_session.set("steer", "angle", 9.0, "drag 2")
-    assert open_session.undo() == "Steer skin: angle"
+    assert open_session.undo() == "Steer skin: Turn"
     assert open_session.state.node("steer").angle == 3.0
     open_session.undo()
     assert open_session.state.node("steer").angle == 0.0
@@ -198,6 +218,26 @@ def test_a_wrong_mark_is_refused_in_words(open_session, purpose, kind, points):
     assert not open_session.state.marks
 
 
+def test_a_refusal_speaks_in_the_words_of_the_controls(open_session):
+    with pytest.raises(DeskError, match=r"^Turn takes an angle -180 to 180 °, not 999"):
+        open_session.set("steer", "angle", 999)
+    with pytest.raises(DeskError, match=r"^Beside the line takes"):
+        open_session.set("target", "bias", 999)
+    with pytest.raises(DeskError, match=r"^Black must lie at least 0\.001 below white"):
+        open_session.set("tone", "black", 1)
+
+
+def test_several_settings_are_one_change_or_none(open_session):
+    before = open_session.state
+    with pytest.raises(DeskError):
+        open_session.set_all({"steer": {"angle": 4, "saturation": 99}, "target": {"bias": 1}})
+    assert open_session.state == before
+    open_session.set_all({"steer": {"angle": 4, "saturation": 1.1}, "target": {"bias": 1}})
+    assert open_session.state.people[0].target.bias == 1
+    open_session.undo()
+    assert open_session.state == before
+
+
 # --- the workbench --------------------------------------------------------------------------------------------
 
 
@@ -255,10 +295,6 @@ def test_changes_take_no_fresh_memory(open_session, monkeypatch):
         graph = open_session.state.graph
         value = open_session.bench.value(graph, "saturation", 1)
         before -= value.nbytes
-        if angle == 1.0:
-            before -= (
-                open_session.bench.value(graph, "soften", 1).nbytes + open_session.bench.value(graph, "skin", 1).nbytes
-            )
         assert memory.RESULTS.idle() == before
 
 
@@ -279,7 +315,7 @@ def test_a_first_change_compiles_nothing(open_session, monkeypatch):
         seen.set(id, name, value)
         seen.picture(1, "result")
         for which in ("vectorscope", "waveform"):
-            seen.scope(which, 1)
+            seen.plot(which, 1, "", (320, 240))
         seen.reading(1)
     desk.close()
     assert {kernel: len(kernel.signatures) for kernel in jit.SHEETS} == begun
@@ -351,6 +387,51 @@ def test_a_warning_names_its_mend(open_session):
     assert "Draw a box" in signs["no sample"]
 
 
+def test_a_pixel_reads_what_the_picture_holds(open_session):
+    """Cb/Cr by BT.709-6, item 3: (B′ − Y′) / 1.8556 and (R′ − Y′) / 1.5748."""
+    values = open_session.pixel(1, 0.5, 0.5)
+    r, g, b = open_session.clip.read(1)[89:92, 159:162].astype(float).mean((0, 1))
+    luma = 0.2126 * r + 0.7152 * g + 0.0722 * b
+    assert values["rgb"] == pytest.approx([r, g, b], abs=1e-5)
+    assert values["cb"] == pytest.approx((b - luma) / 1.8556, abs=1e-5)
+    assert values["cr"] == pytest.approx((r - luma) / 1.5748, abs=1e-5)
+    with pytest.raises(DeskError, match="0 to 1"):
+        open_session.pixel(1, 1.5, 0.5)
+
+
+def test_the_plot_of_chroma_lies_where_the_pixel_says(open_session):
+    flat = np.full((40, 60, 3), (0.6, 0.4, 0.3), np.float32)
+    luma = float(flat[0, 0] @ np.array([0.2126, 0.7152, 0.0722]))
+    cb, cr = (0.3 - luma) / 1.8556, (0.6 - luma) / 1.5748
+    grey = plots.chroma_plot(flat, None, 400, 0.2)
+    row, column = np.unravel_index(grey.argmax(), grey.shape)
+    assert column + 0.5 == pytest.approx(200 + cb * 1000, abs=1)
+    assert row + 0.5 == pytest.approx(200 - cr * 1000, abs=1)
+    assert plots.level_ends(flat, None) == pytest.approx((luma, luma), abs=1e-4)
+
+
+def test_only_light_leaves_the_steering_out(open_session, footage, same_bits):
+    mark_all(open_session, footage[1])
+    open_session.solve("everything", 1)
+    open_session.set("balance", "temperature", 30)
+    light = open_session.picture(1, "light")
+    assert np.abs(light - open_session.picture(1, "result")).max() > 0.01
+    assert np.abs(light - open_session.picture(1, "original")).max() > 0.01
+    open_session.set("steer", "amount", 0)
+    same_bits(light, open_session.picture(1, "result"))
+
+
+@pytest.mark.parametrize("screen", ["2.2", "2.4"])
+def test_a_screen_of_a_gamma_gets_the_codes_that_give_its_light(screen):
+    """sRGB decoding by IEC 61966-2-1; the light of a display is the code to the power of gamma (BT.1886, black 0)."""
+    ramp = np.repeat(np.linspace(0, 1, 64, dtype=np.float32)[None, :, None], 3, axis=2)
+    codes = shown.pixels(ramp, screen=screen)[0, :, 0] / 255
+    light = np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4)
+    assert np.abs(light - ramp[0, :, 0] ** float(screen)).max() < 0.005
+    with pytest.raises(DeskError, match="no screen"):
+        shown.pixels(ramp, screen="2.8")
+
+
 # --- files ----------------------------------------------------------------------------------------------------
 
 
@@ -360,6 +441,50 @@ def test_what_was_left_is_restored(open_session, folder, footage):
     open_session.keeper.flush()
     again = session.Session(folder, "planing.mkv")
     assert again.state == open_session.state
+    again.close()
+
+
+def test_undo_survives_a_restart(open_session, folder, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("everything", 1)
+    open_session.set("steer", "angle", 7)
+    solved = open_session.state
+    open_session.undo()
+    open_session.history_keeper.flush()
+    open_session.keeper.flush()
+    again = session.Session(folder, "planing.mkv")
+    assert again.redo() == "Steer skin: Turn"
+    assert again.state == solved
+    for _ in range(20):
+        again.undo()
+    assert again.state == state.State()
+    again.close()
+
+
+def test_a_damaged_history_is_put_aside(folder):
+    path = folder.beside("planing.mkv", ".history.json")
+    path.write_text('{"desk_history": 1, "place": 3, "pool": [], "entries": [{"label": "x"}]}')
+    opened = session.Session(folder, "planing.mkv")
+    assert opened.state == state.State()
+    assert path.with_name(path.name + ".damaged").is_file()
+    opened.close()
+
+
+def test_a_version_is_kept_and_gone_back_to(open_session, folder):
+    open_session.set("steer", "angle", 5)
+    assert open_session.keep_version("  warmer  one ") == "warmer one"
+    with pytest.raises(ExistsError, match="warmer one"):
+        open_session.keep_version("warmer one")
+    open_session.set("steer", "angle", 9)
+    open_session.close()
+    again = session.Session(folder, "planing.mkv")
+    assert [item["name"] for item in again.versions.listed()] == ["warmer one"]
+    again.back_to("warmer one")
+    assert again.state.node("steer").angle == 5
+    again.undo()
+    assert again.state.node("steer").angle == 9
+    with pytest.raises(DeskError, match="no version"):
+        again.back_to("cooler")
     again.close()
 
 
@@ -440,7 +565,7 @@ def test_every_control_comes_from_a_declaration():
     assert (angle["low"], angle["high"], angle["shown"]) == (declared.low, declared.high, list(declared.shown))
     assert angle["help"] == declared.help
     json.dumps(described, allow_nan=False)
-    assert described["target"]["angle"]["default"] == SkinTarget().angle
+    assert described["target"]["params"]["angle"]["default"] == SkinTarget().angle
 
 
 # --- the interface and its guard ------------------------------------------------------------------------------
@@ -591,8 +716,8 @@ def test_frames_come_raw_or_as_pictures(served):
     assert request(served, "api/frame?frame=1&as=png")[2].startswith(b"\x89PNG")
     assert request(served, "api/frame?frame=one")[0] == 400
     assert request(served, "api/frame?frame=1&as=gif")[0] == 400
-    status, headers, _ = request(served, "api/scope?which=vectorscope&frame=1&wide=300&tall=400")
-    assert (status, headers["x-width"], headers["x-height"]) == (200, "300", "300")
+    status, headers, body = request(served, "api/plot?which=vectorscope&frame=1&wide=300&tall=400&of=all")
+    assert (status, headers["x-width"], headers["x-height"], len(body)) == (200, "300", "300", 300 * 300)
 
 
 def test_carrying_measures_the_other_clip(served, footage):
@@ -609,6 +734,57 @@ def test_carrying_measures_the_other_clip(served, footage):
     assert served.desk.session.state.graph == session_.state.graph
     assert act(served, "open", clip="planing.mkv")[0] == 200
     assert served.desk.session.state == session_.state
+
+
+def test_what_is_known_of_the_other_clips_survives_a_restart(served):
+    again = server.Desk(served.desk.folder, "planing.mkv")
+    assert again.statuses == served.desk.statuses
+    assert "caulking.mkv" in again.statuses
+    again.close()
+
+
+def words_of(stream, count=1):
+    """Read so many states from an open event stream."""
+    found = []
+    while len(found) < count:
+        line = stream.readline()
+        assert line, "the stream has ended"
+        if line.startswith(b"data: {"):
+            found.append(json.loads(line[6:]))
+    return found
+
+
+def test_every_change_is_told_to_whoever_listens(served):
+    streams = [urllib.request.urlopen(served.address + "api/events", timeout=20) for _ in range(2)]
+    assert streams[0].headers["content-type"].startswith("text/event-stream")
+    first = [words_of(stream)[0] for stream in streams]
+    assert first[0]["serial"] == first[1]["serial"]
+    act(served, "set", id="steer", name="amount", value=0.5)
+    for stream in streams:
+        fresh = words_of(stream)[0]
+        assert next(step for step in fresh["steps"] if step["id"] == "steer")["params"]["amount"] == 0.5
+        assert (fresh["boot"], fresh["serial"] > first[0]["serial"]) == (first[0]["boot"], True)
+        stream.close()
+    act(served, "undo")
+
+
+def test_a_restarted_desk_is_found_under_the_same_address(footage, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    (tmp_path / "results").mkdir()
+    first = server.Served(server.Desk(Folder(footage[0], tmp_path / "results"), "planing.mkv"))
+    files = list((tmp_path / "state").rglob("*.json"))
+    assert [file.stat().st_mode & 0o777 for file in files] == [0o600]
+    assert first.token not in files[0].name
+    beside = server.Served(server.Desk(Folder(footage[0], tmp_path / "results"), "planing.mkv"))
+    assert (beside.port, beside.token) != (first.port, first.token)
+    first.socket.close()
+    again = server.Served(server.Desk(Folder(footage[0], tmp_path / "results"), "planing.mkv"))
+    assert again.address == first.address
+    files[0].chmod(0o644)
+    assert secret.recall(f"{footage[0] / 'planing.mkv'}\n{tmp_path / 'results'}").token != first.token
+    for opened in (first, beside, again):
+        opened.socket.close()
+        opened.desk.close()
 
 
 def test_a_render_can_be_cancelled_and_leaves_nothing_half_written(served, monkeypatch):

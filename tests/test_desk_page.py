@@ -35,6 +35,14 @@ SIZES = [(1280, 720), (1600, 1000), (820, 1180)]
 PATIENCE = 90
 
 
+@pytest.fixture(scope="module", autouse=True)
+def own_state_folder(tmp_path_factory):
+    """What desks remember between runs stays out of the home of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
+
+
 @pytest.fixture(scope="module")
 def footage(tmp_path_factory):
     """A clip under a cast, another one of the same person, and where things are on the first frame."""
@@ -124,7 +132,7 @@ def settled(browser, served):
     until(browser, lambda: painted(browser) == str(served.desk.session.history.revision))
     last = None
     for _ in range(40):
-        now = element(browser, "#sentence").text
+        now = (element(browser, "#sentence").text, angle(browser))
         if now == last:
             return
         last = now
@@ -200,12 +208,13 @@ def test_mark_solve_save_render_gives_the_bits_of_the_command_line(desk, browser
 
 
 def test_the_canvas_shows_the_bytes_of_the_picture(desk, browser):
-    """What the page holds in front is the 8-bit picture to the byte: nothing on the way compresses or manages it."""
+    """What the page shows at rest is the 8-bit picture to the byte: nothing on the way compresses or manages it."""
     script = """
     const done = arguments[0];
-    fetch(new URL("api/frame?frame=1&view=result", location.href)).then((a) => a.arrayBuffer()).then((buffer) => {
+    fetch(new URL("api/frame?frame=1&view=result&as=png", location.href)).then((a) => a.blob())
+      .then((blob) => createImageBitmap(blob, {colorSpaceConversion: "none", premultiplyAlpha: "none"})).then((map) => {
       const sheet = new OffscreenCanvas(480, 270), pen = sheet.getContext("2d", {alpha: false});
-      pen.putImageData(new ImageData(new Uint8ClampedArray(buffer), 480, 270), 0, 0);
+      pen.drawImage(map, 0, 0);
       done([...pen.getImageData(100, 100, 4, 1).data]);
     });"""
     shown = np.array(browser.execute_async_script(script)).reshape(4, 4)[:, :3]
@@ -233,7 +242,7 @@ def test_everything_by_keys_alone(desk, browser):
     until(browser, lambda: session.state.node("steer").angle == 0)
     body.send_keys(Keys.CONTROL + Keys.SHIFT + "z")
     until(browser, lambda: session.state.node("steer").angle != 0)
-    body.send_keys("4")
+    body.send_keys("5")
     assert element(browser, "#views [aria-checked=true]").text == "Matte"
     body.send_keys(".")
     until(browser, lambda: element(browser, "#frame").get_attribute("value") == "2")
@@ -278,7 +287,11 @@ def test_controls_take_numbers_step_keys_and_reset(desk, browser):
     until(browser, lambda: session.state.node("steer").angle == 8)
     entry.clear()
     entry.send_keys("999", Keys.TAB)
-    until(browser, lambda: "must be an angle -180 to 180" in element(browser, "#message").text)
+    until(
+        browser,
+        lambda: "Turn takes an angle -180 to 180 °, not 999" in box.find_element(By.CSS_SELECTOR, ".fault").text,
+    )
+    assert not element(browser, "#message").is_displayed()
     assert session.state.node("steer").angle == 8
     until(browser, lambda: entry.get_attribute("value") == "8")
     back.click()
@@ -291,7 +304,7 @@ def test_every_declared_control_is_there(desk, browser):
         ".map((c) => c.closest('fieldset').dataset.id + '.' + c.dataset.name)"
     )
     session = desk.desk.session
-    nodes = {step.id: step.node for step in session.state.graph.steps} | dict(session.state.views)
+    nodes = {step.id: step.node for step in session.state.graph.steps} | {"compare": session.state.node("compare")}
     expected = {f"{id}.{name}" for id, node in nodes.items() for name in node.params()}
     assert expected <= set(shown)
 
@@ -335,6 +348,172 @@ def test_clips_are_listed_and_carried_to(desk, browser, footage):
     until(browser, lambda: element(browser, "#clip-name").text == "caulking.mkv")
 
 
+def run_verb(clip, results):
+    """Start a desk in a process of its own and return it with its address."""
+    words = [sys.executable, "-u", "-m", "inkarnat.host_adapters.commands.cli", "desk", str(clip), "--no-browser"]
+    running = subprocess.Popen([*words, "--results", str(results)], stdout=subprocess.PIPE, text=True)
+    return running, running.stdout.readline().split()[-1]
+
+
+def shown_turn(browser):
+    return browser.execute_script(
+        """return document.querySelector('fieldset[data-id="steer"] [data-name="angle"] input').value"""
+    )
+
+
+def set_turn(browser, value):
+    browser.execute_script(
+        """const input = document.querySelector('fieldset[data-id="steer"] [data-name="angle"] input');
+        input.value = arguments[0]; input.dispatchEvent(new Event("change", {bubbles: true}));""",
+        value,
+    )
+
+
+def test_a_dead_desk_is_seen_and_a_restarted_one_goes_on_in_the_same_tab(browser, footage, tmp_path):
+    clip = footage[0] / "planing.mkv"
+    resize(browser, 1280, 720)
+    running, address = run_verb(clip, tmp_path)
+    try:
+        browser.get(address)
+        until(browser, lambda: painted(browser))
+        set_turn(browser, 6)
+        until(browser, lambda: element(browser, "#undo").is_enabled())
+        time.sleep(1.5)  # the history is written once the hand rests
+        running.kill()
+        running.wait()
+        until(browser, lambda: element(browser, "#away").is_displayed())
+        assert "frame 1" in element(browser, "#away-words").text
+        assert element(browser, "#stale").is_displayed()
+        element(browser, "body").send_keys(".")
+        time.sleep(0.3)
+        assert element(browser, "#frame-number").get_attribute("value") == "1"
+        running, again = run_verb(clip, tmp_path)
+        assert again == address
+        until(browser, lambda: not element(browser, "#away").is_displayed())
+        assert shown_turn(browser) == "6"
+        set_turn(browser, 8)
+        element(browser, "#undo").click()
+        until(browser, lambda: shown_turn(browser) == "6")
+        element(browser, "#undo").click()
+        until(browser, lambda: shown_turn(browser) == "0")
+    finally:
+        running.kill()
+        running.communicate()
+        browser.get_log("browser")
+
+
+def test_two_pages_show_one_truth(desk, browser):
+    first = browser.current_window_handle
+    browser.switch_to.new_window("tab")
+    second = browser.current_window_handle
+    try:
+        browser.get(desk.address)
+        until(browser, lambda: painted(browser))
+        browser.execute_script(
+            """document.addEventListener("painted", () => { window.seen ??= Date.now(); });
+            window.seen = undefined;"""
+        )
+        browser.switch_to.window(first)
+        began = browser.execute_script("return Date.now()")
+        set_turn(browser, 11)
+        browser.switch_to.window(second)
+        until(browser, lambda: shown_turn(browser) == "11")
+        until(browser, lambda: browser.execute_script("return window.seen"))
+        assert browser.execute_script("return window.seen") - began < 5000
+    finally:
+        browser.close()
+        browser.switch_to.window(first)
+
+
+def test_two_desks_live_side_by_side(desk, browser, footage, tmp_path_factory):
+    first, folder = browser.current_window_handle, tmp_path_factory.mktemp("beside")
+    served = Served(Desk(Folder(footage[0], folder), "caulking.mkv"))
+    thread = threading.Thread(target=served.run, daemon=True)
+    thread.start()
+    browser.switch_to.new_window("tab")
+    try:
+        browser.get(served.address)
+        until(browser, lambda: painted(browser))
+        set_turn(browser, 3)
+        until(browser, lambda: served.desk.session.state.node("steer").angle == 3)
+        browser.switch_to.window(first)
+        set_turn(browser, 4)
+        until(browser, lambda: desk.desk.session.state.node("steer").angle == 4)
+        assert served.desk.session.state.node("steer").angle == 3
+    finally:
+        browser.switch_to.window(browser.window_handles[-1])
+        browser.close()
+        browser.switch_to.window(first)
+        served.stop()
+        thread.join(20)
+
+
+def hold(browser, css, *offsets):
+    """Drag a handle of a scope by offsets in pixels, one after another."""
+    chain = ActionChains(browser, duration=20).click_and_hold(element(browser, css))
+    for across, down in offsets:
+        chain = chain.move_by_offset(across, down)
+    chain.release().perform()
+
+
+def test_the_ring_of_the_skin_and_its_line_are_dragged(desk, browser, footage):
+    session, (cx, cy) = desk.desk.session, footage[1]["forehead"]
+    drag(browser, (cx - 0.03, cy - 0.03), (cx + 0.03, cy + 0.02))
+    until(browser, lambda: session.state.people[0].recall is not None)
+    settled(browser, desk)
+    before = angle(browser)
+    until(browser, lambda: element(browser, "#ring").is_displayed())
+    hold(browser, "#ring", (4, -4), (4, -4))
+    until(browser, lambda: session.state.node("steer").angle != 0)
+    settled(browser, desk)
+    turned = session.state.node("steer")
+    assert turned.saturation > 1
+    assert angle(browser) == pytest.approx(before + turned.angle, abs=1.5)
+    undo = element(browser, "#undo")
+    undo.click()
+    until(browser, lambda: session.state.node("steer").angle == 0)
+    settled(browser, desk)
+    before = angle(browser)
+    hold(browser, "#spoke", (-4, 0), (-4, 0))
+    until(browser, lambda: session.state.people[0].target.bias > 0)
+    settled(browser, desk)
+    assert angle(browser) == pytest.approx(before + session.state.people[0].target.bias, abs=0.5)
+    element(browser, "#ring").send_keys(Keys.ARROW_LEFT, Keys.ARROW_UP)
+    now = session.state.node("steer").angle
+    until(browser, lambda: session.state.node("steer").saturation == pytest.approx(1.01))
+    assert session.state.node("steer").angle >= now
+
+
+def test_the_darkest_level_is_dragged_on_the_waveform(desk, browser):
+    session = desk.desk.session
+    element(browser, "#scope-which [data-id=waveform]").click()
+    element(browser, "#scope-of").click()
+    until(browser, lambda: element(browser, "#darkest").is_displayed())
+    low = session.plot("waveform", 1, "", (300, 200), keyed=False)[1]["ends"]
+    hold(browser, "#darkest", (0, -6), (0, -6))
+    until(browser, lambda: session.state.node("tone").black != 0)
+    settled(browser, desk)
+    lifted = session.plot("waveform", 1, "", (300, 200), keyed=False)[1]["ends"]
+    assert lifted[0] > low[0] + 0.02
+    assert lifted[1] == pytest.approx(low[1], abs=0.01)
+
+
+def test_a_held_key_shows_another_view_only_as_long(desk, browser):
+    chosen = "return document.querySelector('#views [aria-checked=true]').dataset.id"
+    ActionChains(browser).key_down("2").pause(0.6).perform()
+    assert browser.execute_script(chosen) == "original"
+    ActionChains(browser).key_up("2").perform()
+    assert browser.execute_script(chosen) == "result"
+
+
+def test_the_page_plays_and_stops(desk, browser):
+    element(browser, "#play").click()
+    until(browser, lambda: browser.execute_script("return document.getElementById('stage').dataset.speed"))
+    assert element(browser, "#play").get_attribute("aria-pressed") == "true"
+    element(browser, "#play").click()
+    assert element(browser, "#play").get_attribute("aria-pressed") == "false"
+
+
 CONTRAST = """
 const parts = (c) => c.match(/[\\d.]+/g).map(Number);
 const light = (c) => parts(c).slice(0, 3).map((v) => v / 255)
@@ -366,6 +545,9 @@ def test_it_fits_and_can_be_read_at_usual_sizes(desk, browser, size):
     wide = browser.execute_script("return [document.documentElement.scrollWidth, innerWidth]")
     assert wide[0] <= wide[1]
     assert element(browser, "#stage").rect["height"] > 0.4 * min(size)
+    if size == (1280, 720):
+        shown = picture_place(browser)
+        assert shown[2] * shown[3] >= 0.55 * 1280 * 720
     if size[0] > 1000:
         assert browser.execute_script("return document.documentElement.scrollHeight <= innerHeight")
 
@@ -384,12 +566,12 @@ def test_every_control_has_a_name_and_focus_goes_from_top_to_bottom(desk, browse
     for _ in range(60):
         ActionChains(browser).send_keys(Keys.TAB).perform()
         where = browser.execute_script(
-            "return document.activeElement.closest('header, #sheet, #stage, #hand, #time, #evidence')?.id"
+            "return document.activeElement.closest('header, #scopes, #sheet, #stage, #hand, #time')?.id"
             " || document.activeElement.closest('header')?.tagName"
         )
         if where and (not order or order[-1] != where):
             order.append(where)
-    expected = ["HEADER", "sheet", "stage", "hand", "time", "evidence"]
+    expected = ["HEADER", "scopes", "sheet", "stage", "hand", "time"]
     met = [place for place in order if place in expected]
     assert met[: len(expected)] == expected
 

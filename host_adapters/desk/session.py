@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 import os
 import shutil
@@ -16,11 +17,12 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, ShowMatte, SteerSkin, Waveform
+from ...nodes import Compare, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
+from ..shots.evidence import with_befores
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
@@ -152,7 +154,7 @@ class Session:
         if view == "result":
             return bench.value(state.graph, origin, frame, size)
         if view == "light":
-            return bench.value(light_only(state.graph), origin, frame, size)
+            return bench.value(*light_only(state.graph), frame, size)
         if view not in VIEWS:
             raise DeskError(f"There is no view {view!r}. {nearest(view, VIEWS) or 'There are ' + ', '.join(VIEWS)}")
         result = bench.value(state.graph, origin, frame, size)
@@ -494,15 +496,12 @@ class Session:
         return path
 
 
-def light_only(graph: Graph) -> Graph:
-    """Return the graph with every steering of skin at rest: what the light and the levels alone make of the picture."""
-    steps = tuple(
-        dataclasses.replace(step, node=dataclasses.replace(step.node, amount=0.0), keyed=())
-        if isinstance(step.node, SteerSkin)
-        else step
-        for step in graph.steps
-    )
-    return dataclasses.replace(graph, steps=steps)
+@functools.lru_cache(maxsize=64)
+def light_only(graph: Graph) -> tuple[Graph, str]:
+    """Return a graph and the step of it that gives the result with every steering of skin left out."""
+    pictures = [name for name, origin in graph.outputs if graph.kind(origin) == "picture"]
+    whole = with_befores(graph, "result" if "result" in pictures else pictures[0])
+    return whole, dict(whole.outputs)["light_only"]
 
 
 def _within(side: int, least: int) -> int:

@@ -16,7 +16,7 @@ const PURPOSES = [
   ["neutral", "○ Neutral", "What is drawn is grey or white (N)"],
 ];
 const PROXY = [1920, 1080], MOVING = [960, 540];
-const REST = 220; // milliseconds after the last movement until the picture is shown without loss
+const REST = 260; // milliseconds after the last movement until the picture is shown without loss
 const HELD = 320; // milliseconds from which on a key or a button counts as held
 
 const alone = new URLSearchParams(location.search).has("picture"); // the second window: the picture and nothing else
@@ -135,7 +135,7 @@ function agree(words) {
 }
 
 /** Changes go out one request at a time; what waits is put together, the newest value for each control. */
-let outbox = {}, gesture = null, sending = false;
+let outbox = {}, underway = {}, gesture = null, sending = false;
 
 async function setAll(values, gestureNow) {
   if (gesture !== gestureNow && Object.keys(outbox).length) await flushed();
@@ -146,8 +146,9 @@ async function setAll(values, gestureNow) {
   sending = true;
   while (Object.keys(outbox).length) {
     const body = { values: outbox, gesture };
-    outbox = {};
+    [underway, outbox] = [outbox, {}];
     await does("set", body, { silent: true, refused: (words) => refusedAt(body.values, words) });
+    underway = {};
   }
   sending = false;
 }
@@ -171,6 +172,7 @@ function refusedAt(values, words) {
 let resting = 0;
 
 function stir() {
+  if (!now.moving) leaving.abort();
   now.moving = true;
   clearTimeout(resting);
   resting = setTimeout(() => {
@@ -282,6 +284,7 @@ function showFrame() {
 
 const painted = { picture: "", original: "", evidence: "" };
 const following = new Set();
+let leaving = new AbortController(); // gives up what is shown at rest once something moves
 const reel = new Reel();
 let shownFrame = now.frame;
 
@@ -328,8 +331,9 @@ function refresh() {
 const read = () => follow("evidence", () => painted.picture, async (wanted) => {
   const newer = () => painted.picture !== wanted;
   const query = evidenceQuery();
-  if (!(await scopes.show({ ...query, view: viewNow() }, newer)) || newer()) return;
-  await reading.show({ ...query, full: now.full && !now.moving ? 1 : undefined });
+  const signal = now.moving ? undefined : leaving.signal;
+  if (!(await scopes.show({ ...query, view: viewNow() }, newer, signal)) || newer()) return;
+  await reading.show({ ...query, full: now.full && !now.moving ? 1 : undefined }, signal);
   scopes.setReading(reading.last);
   painted.evidence = wanted;
 });
@@ -342,10 +346,12 @@ async function follow(what, wished, work) {
   following.add(what);
   for (let tries = 0; painted[what] !== wished() && tries < 3 && stream.here !== false; ) {
     const wanted = wished();
+    if (leaving.signal.aborted) leaving = new AbortController();
     try {
       await work(wanted);
       tries = 0;
     } catch (error) {
+      if (error.name === "AbortError") continue;
       complain(error);
       if (error.status !== 0) painted[what] = wanted;
       tries += 1;
@@ -360,7 +366,8 @@ async function paint(wanted) {
   const { revision } = state;
   if (moving) await nearest(frame);
   const queries = views().map((view) => asked(frame, view, moving));
-  const [front, back] = await Promise.all(queries.map((query) => reel.get(keyOf(query), query).then(decoded)));
+  const signal = moving ? undefined : leaving.signal;
+  const [front, back] = await Promise.all(queries.map((query) => reel.get(keyOf(query), query, signal).then(decoded)));
   if (back) stage.show(back, "back");
   stage.show(front);
   shownFrame = frame;
@@ -604,11 +611,11 @@ const doing = {
   },
   removePerson: (suffix) => does("person", { do: "remove", suffix }),
   person: () => now.person,
-  /** The values of a step or target, or null where there is none. */
+  /** The values of a step or target with what is on its way there, or null where there is none. */
   values(id) {
     const suffix = id.startsWith("target") ? id.slice(6) : null;
-    if (suffix !== null) return state.people.find((person) => person.suffix === suffix)?.target ?? null;
-    return state.steps.find((step) => step.id === id)?.params ?? null;
+    const known = suffix === null ? state.steps.find((step) => step.id === id)?.params : state.people.find((person) => person.suffix === suffix)?.target;
+    return known ? { ...known, ...underway[id], ...outbox[id] } : null;
   },
   lit(cb, cr, radius) {
     now.lit = cb === null ? null : [cb, cr, radius];

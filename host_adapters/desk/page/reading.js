@@ -40,8 +40,8 @@ export class Reading {
   }
 
   /** Fetch and show the reading of a frame. */
-  async show(query) {
-    const { before, after, words, warnings, target } = await ask("reading", query);
+  async show(query, signal) {
+    const { before, after, words, warnings, target } = await ask("reading", query, signal);
     this.last = { before, after, target };
     find("sentence").textContent = words;
     find("sentence").title = words;

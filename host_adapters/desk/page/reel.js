@@ -22,11 +22,11 @@ export class Reel {
   has = (key) => this.#kept.has(key);
 
   /** The frame under a key, asked for where it is not kept; two who want the same wait for one answer. */
-  get(key, query) {
+  get(key, query, signal) {
     const known = this.find(key);
     if (known) return Promise.resolve(known);
     if (!this.#asking.has(key)) {
-      this.#asking.set(key, askBlob("frame", query).then((blob) => {
+      this.#asking.set(key, askBlob("frame", query, signal).then((blob) => {
         this.#keep(key, blob);
         return blob;
       }).finally(() => this.#asking.delete(key)));

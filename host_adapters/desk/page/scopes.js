@@ -104,13 +104,13 @@ export class Scopes {
   }
 
   /** Fetch and draw what is shown; stops, and says so, once something newer is painted. */
-  async show(query, newer) {
+  async show(query, newer, signal) {
     for (const which of this.shown()) {
       if (newer()) return false;
       const { wide, tall, side } = this.#shape(which);
       const shape = which === "vectorscope" ? { wide: side, tall: side, rim: (RIMS[this.rim] * side) / 2 / (ORIGIN[0] * wide) } : { wide, tall };
       if (wide < 40 || tall < 40) continue;
-      const { width, height, pixels, headers } = await askPixels("plot", { ...query, which, ...shape, of: this.keyed ? "skin" : "all" });
+      const { width, height, pixels, headers } = await askPixels("plot", { ...query, which, ...shape, of: this.keyed ? "skin" : "all" }, signal);
       const count = Math.floor(pixels.length / (width * height));
       this.traces[which] = { rim: RIMS[this.rim], sheets: Array.from({ length: count }, (_, i) => sheetOf(pixels, width, height, i * width * height)) };
       this.about[which] = JSON.parse(headers.get("x-about"));
@@ -284,11 +284,13 @@ export class Scopes {
 
   #drawSkin(pen, p) {
     const { skin, target } = this;
-    for (const id of ["ring", "dot"]) find(id).hidden = true;
-    if (!skin || !this.reading?.after) return;
-    const span = skin.chroma / Math.max(this.reading.after.ratio, 1e-4);
-    if (target?.ratio && !this.drag?.skin) this.#spot(pen, p.polar(target.angle, target.ratio * span));
-    else if (target?.ratio) this.#spot(pen, p.polar(target.angle, target.ratio * this.drag.span));
+    const there = Boolean(skin && this.reading?.after);
+    // What is shown is not hidden for a moment: it would lose the focus.
+    if (!there || !this.#steered()) find("ring").hidden = true;
+    if (!there || !target?.ratio) find("dot").hidden = true;
+    if (!there) return;
+    const span = this.drag?.span ?? skin.chroma / Math.max(this.reading.after.ratio, 1e-4);
+    if (target?.ratio) this.#spot(pen, p.polar(target.angle, target.ratio * span));
     const [x, y] = p.polar(skin.angle, skin.chroma);
     for (const [width, colour] of [[5, "#000"], [2, "#fff"]]) {
       pen.lineWidth = width;
@@ -297,7 +299,7 @@ export class Scopes {
       pen.arc(x, y, 8, 0, 7);
       pen.stroke();
     }
-    if (this.drag?.words) words(pen, this.drag.words, 8, p.h - 8, INK);
+    if (this.drag?.words) words(pen, this.drag.words, 8, 18, INK);
     if (this.#steered()) this.#place("ring", [x, y]);
   }
 
@@ -427,6 +429,7 @@ export class Scopes {
   #drop() {
     // The ring stays where it was dropped until the reading of what came of it is there.
     this.drag = null;
+    this.draw();
     this.again();
   }
 

@@ -113,6 +113,10 @@ export class Sheet {
     for (const step of steps) {
       const node = this.declared.nodes[step.node];
       if (node.group !== group) continue;
+      if (step.id === "waveform") {
+        parts.push(this.#node(step.id, node.label, { params: { view: node.params.view }, first: ["view"] }, node.help));
+        continue;
+      }
       parts.push(this.#node(step.id, node.label, node, node.help));
     }
     return parts;
