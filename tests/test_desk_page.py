@@ -87,8 +87,10 @@ def desk(footage, tmp_path, browser):
     yield served
     severe = [entry["message"] for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
     complaints = [message for message in severe if "status of 400" not in message]  # refusals that a test asked for
+    browser.get("about:blank")
     served.stop()
     thread.join(20)
+    browser.get_log("browser")
     assert not complaints
 
 
