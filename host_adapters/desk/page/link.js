@@ -1,7 +1,7 @@
 // The link to the server: requests, all below the page's own address, and the stream that tells of every change.
 
 const here = new URL("./", location.href);
-const QUIET = 6000; // milliseconds without a word from the stream after which the desk counts as gone
+const QUIET = 20000; // milliseconds without a word from the stream after which the desk counts as gone
 const AGAIN = 1000;
 
 /** An answer that refuses: its status and the reason in words. Status 0: nobody answers. */
