@@ -8,7 +8,7 @@ from .arrays import Floats, as_plane, output
 from .colour import ONE, ZERO, F
 from .jit import part, sheet
 from .rows import BOX_BLOCK, add_ends_row, add_row, copy_row, near_row, pad_row, sum2_row, within
-from .strips import STRIP, over_rows, strip_rows
+from .strips import LEAST, STRIP, over_rows, strip_rows
 
 
 @part
@@ -119,5 +119,6 @@ def box_mean(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
         part,
         area,
         strip=strip_rows(plane.shape[1], max(STRIP, 4 * whole)),
+        least=max(LEAST, 2 * whole),
     )
     return out

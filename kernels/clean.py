@@ -22,7 +22,7 @@ from .errors import ValueRangeError
 from .jit import inline, sheet
 from .resample import decimate_sheet, enlarged_row, factor_for
 from .rows import NOUGHT, end_of, within
-from .strips import STRIP, Stage, over_rows, over_stages
+from .strips import LEAST, STRIP, Stage, over_rows, over_stages
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
 CLOSE_STRIP = 32
@@ -148,7 +148,8 @@ def clean_stages(
     if factor > 1 or not settled:
         low = np.empty_like(means)
         stages = [Stage(decimate_sheet, (matte, low, factor, 0, ONE), len(low), least, lambda y1: y1 * factor)]
-    box = Stage(box_sheet, (low, means, *window), len(low), max(least, 4 * window[0]), lambda y1: y1 + window[0] + 1)
+    strip, shared = max(least, 4 * window[0]), max(LEAST, 2 * window[0])
+    box = Stage(box_sheet, (low, means, *window), len(low), strip, lambda y1: y1 + window[0] + 1, shared)
     share = (matte, means, out, factor, specks)
     return [*stages, box, Stage(_clean_sheet, share, rows, least, lambda y1: (y1 - 1) // factor + 2)]
 

@@ -325,7 +325,9 @@ def _gather(
     guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
     found = _NO_TILES if margin else np.empty_like(source.states)
     strip = max(8, (_TALL if margin else STRIP) // factor)
-    over_rows(_gather_sheet, height, source, found, *shape, low, guide, guided, factor, margin, strip=strip)
+    least = max(4 * ROWS // factor, 1) if margin else ROWS
+    arguments = (source, found, *shape, low, guide, guided, factor, margin)
+    over_rows(_gather_sheet, height, *arguments, strip=strip, least=least)
     return source if margin else source._replace(states=found), low, guide
 
 
@@ -538,7 +540,7 @@ def _finish(
     strip = _TALL if ending.taps.shape[0] > 1 and not ending.factor else STRIP
     keep = matte is not None
     arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
-    over_rows(_finish_sheet, shape[0], *arguments, strip=strip)
+    over_rows(_finish_sheet, shape[0], *arguments, strip=strip, least=4 * ROWS if strip == _TALL else ROWS)
 
 
 def soften_matte(source: Source, steps: Softening, out: Floats | None = None) -> Floats:

@@ -11,7 +11,7 @@ from .colour import ONE, ZERO, F, clamp
 from .jit import inline, part, sheet
 from .resample import as_factor, cells_row, decimated, enlarged_row, factor_for, spread_row
 from .rows import BOX_BLOCK, MARGIN, NOUGHT, end_of, near_row, pad_row, product_row, within
-from .strips import Stage, over_rows, over_stages, strip_rows
+from .strips import LEAST, Stage, over_rows, over_stages, strip_rows
 
 GUIDE_HIGHEST = F(4)
 
@@ -67,11 +67,12 @@ def _coefficient_stages(
     fit, low = (room((2, *(-(-size // factor) for size in plane.shape))) for _ in range(2))
     rows, window = fit.shape[1], box_numbers(radius)
     reach, strip = window[0] + 1, max(least, 4 * window[0])
+    shared = max(2 * LEAST, 2 * reach)
     find = (guide, plane, factor, fit, window, F(epsilon))
     return [
-        Stage(_fit_sheet, find, rows, strip, lambda y1: (y1 + reach) * factor),
-        Stage(box_sheet, (fit[0], low[0], *window), rows, strip, lambda y1: y1 + reach),
-        Stage(box_sheet, (fit[1], low[1], *window), rows, strip),
+        Stage(_fit_sheet, find, rows, strip, lambda y1: (y1 + reach) * factor, shared),
+        Stage(box_sheet, (fit[0], low[0], *window), rows, strip, lambda y1: y1 + reach, shared),
+        Stage(box_sheet, (fit[1], low[1], *window), rows, strip, None, shared),
     ], low
 
 

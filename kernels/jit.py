@@ -23,6 +23,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import hashlib
+import inspect
 import platform
 import sys
 from collections.abc import Callable, Iterator
@@ -30,6 +31,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.core.callwrapper import PyCallWrapper
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import Compiler
 from numba.core.compiler_lock import global_compiler_lock
@@ -157,7 +162,83 @@ def _lined_up(context: Any) -> Iterator[None]:
         del context.get_preferred_array_alignment
 
 
-class _Sheet(CPUDispatcher):
+BLOCK_HEAD, BLOCK_SIZE = 64, 4096
+"""Bytes of a block before its arguments, where the address of its kernel lies, and of the whole block."""
+
+
+def _without_owner(builder: Any, kind: Any, value: Any) -> Any:
+    """Take out of arrays, and of tuples that hold some, who owns their memory: threads need not count that."""
+    if isinstance(kind, types.Array):
+        for part in range(2):  # the memory's record and the Python object
+            field = value.type.elements[part]
+            value = builder.insert_value(value, ir.Constant(field, None), part)
+    elif isinstance(kind, types.BaseTuple):
+        items: Any = kind
+        for place, item in enumerate(items):
+            held = builder.extract_value(value, place)
+            value = builder.insert_value(value, _without_owner(builder, item, held), place)
+    return value
+
+
+def _create_wrapper(
+    context: Any, library: Any, description: Any, env: Any, call_helper: Any, release_gil: bool
+) -> None:
+    """Make what Python calls in the place of a kernel: it works, or packs the arguments for :func:`.hand_out.enter`.
+
+    With a negative ``y1`` the kernel does not run: its arguments, and the address of a function
+    ``step(arguments, y0, y1)`` that runs it on them and returns 0 if all went well, are written to address ``y0``.
+    """
+    module, convention = context.create_module("wrapper"), context.call_conv
+    kind = convention.get_function_type(description.restype, description.argtypes)
+    kernel = ir.Function(module, kind, description.llvm_func_name)
+    kinds = description.argtypes[:-2]
+    packed = ir.LiteralStructType([context.get_value_type(item) for item in kinds])
+    if context.get_abi_sizeof(packed) > BLOCK_SIZE - BLOCK_HEAD:
+        raise TypeError(f"{description.qualname} takes more arguments than a block holds.")
+    number = ir.IntType(64)
+
+    step = ir.Function(module, ir.FunctionType(ir.IntType(32), [number] * 3), kernel.name + ".step")
+    builder = ir.IRBuilder(step.append_basic_block())
+    block = builder.inttoptr(step.args[0], packed.as_pointer())
+    held = [builder.load(cgutils.gep_inbounds(builder, block, 0, place)) for place in range(len(kinds))]
+    rows = list(step.args[1:])
+    status, _ = convention.call_function(
+        builder, kernel, description.restype, description.argtypes, held + rows, attrs=("noinline",)
+    )
+    builder.ret(status.code)
+
+    gate = ir.Function(module, kind, kernel.name + ".gate")
+    builder = ir.IRBuilder(gate.append_basic_block())
+    values = list(convention.decode_arguments(builder, description.argtypes, gate))
+    address, packs = values[-2], builder.icmp_signed("<", values[-1], ir.Constant(values[-1].type, 0))
+    with builder.if_then(packs):
+        block = builder.inttoptr(builder.add(address, number(BLOCK_HEAD)), packed.as_pointer())
+        for place, (item, value) in enumerate(zip(kinds, values, strict=False)):
+            builder.store(_without_owner(builder, item, value), cgutils.gep_inbounds(builder, block, 0, place))
+        builder.store(builder.ptrtoint(step, number), builder.inttoptr(address, number.as_pointer()))
+        convention.return_value(builder, context.get_dummy_value())
+    builder.ret(builder.call(kernel, gate.args, attrs=("noinline",)))
+    step.linkage = gate.linkage = "internal"
+
+    PyCallWrapper(context, module, gate, description, env, call_helper, release_gil).build()
+    library.add_ir_module(module)
+
+
+@contextlib.contextmanager
+def _packing(context: Any) -> Iterator[None]:
+    """Give what is compiled a wrapper that can pack."""
+
+    def create(*given: Any, **named: Any) -> None:
+        _create_wrapper(context, *given, **named)
+
+    context.create_cpython_wrapper = create
+    try:
+        yield
+    finally:
+        del context.create_cpython_wrapper
+
+
+class _Entry(CPUDispatcher):
     """A function that Python calls."""
 
     def compile(self, signature: Any) -> Any:
@@ -165,9 +246,27 @@ class _Sheet(CPUDispatcher):
             return super().compile(signature)
 
 
+class Sheet(_Entry):
+    """A kernel that works on rows ``y0`` to ``y1``, its last arguments, and may be packed."""
+
+    def compile(self, signature: Any) -> Any:
+        """Compile it for arguments of some types."""
+        with global_compiler_lock, _packing(self.targetctx):
+            return super().compile(signature)
+
+
+def pack(kernel: Any, arguments: tuple[Any, ...], block: int) -> None:
+    """Write a kernel's arguments to an address of 64 · n, in :data:`BLOCK_SIZE` bytes; the arrays must live on."""
+    kernel(*arguments, block, -1)
+
+
 def sheet(function: Function) -> Function:
-    """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk."""
-    compiled = _dispatcher(_Sheet, function)
+    """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk.
+
+    One whose last arguments are ``y0`` and ``y1`` works on these rows, and :mod:`.strips` may share it out.
+    """
+    names = inspect.getfullargspec(function).args
+    compiled = _dispatcher(Sheet if names[-2:] == ["y0", "y1"] else _Entry, function)
     if CACHE_FOLDER is not None:
         compiled._cache = KeptCode(function, CACHE_FOLDER)
     SHEETS.append(compiled)

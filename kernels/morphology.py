@@ -8,7 +8,7 @@ from .arrays import Floats, as_plane, output
 from .colour import ZERO, F
 from .jit import inline, sheet
 from .rows import BLOCK, copy_row, end_of, mix_row, near_row, pad_row, within
-from .strips import STRIP, over_rows
+from .strips import LEAST, STRIP, over_rows
 
 
 @inline
@@ -125,7 +125,7 @@ def _whole_ends(kernel, plane: Floats, radius: int, out: Floats | None) -> Float
     if radius == 0:
         np.copyto(out, plane)
     else:
-        over_rows(kernel, plane.shape[0], plane, out, radius, strip=max(STRIP, 2 * radius))
+        over_rows(kernel, plane.shape[0], plane, out, radius, strip=max(STRIP, 2 * radius), least=max(LEAST, radius))
     return out
 
 

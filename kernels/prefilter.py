@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -208,7 +210,7 @@ def ratio_stages(
     low = room((4 if softer else 2, *(-(-size // 2) + 2 if halves else size for size in planes.shape[1:])))
     halved = (False, softer, halves)
     left = [reduced_sigma(sigma, 2) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
-    needs = (lambda y1: 2 * y1) if halves else int
+    needs = (lambda y1: 2 * y1) if halves else None
     stages = [split, Stage(_ratio_sheet, (planes, low, halves), low.shape[1], CLOSE_STRIP, needs)]
     taps = tuple(taps_of(sigma) for sigma in left)
     if max(left) >= _TAPS_BELOW:
@@ -218,7 +220,7 @@ def ratio_stages(
         low = np.stack([gaussian(plane, left[2 if k < 2 else 1]) for k, plane in enumerate(low)])
     out, reach = room(planes.shape), max(len(row) for row in taps)
 
-    def needs_of_shadow(y1: int) -> int:
+    def needs_of_shadow(y1: Any) -> Any:
         return (y1 - 1) // 2 + 2 + reach if halves else y1 + reach
 
     arguments = (planes, low, halves, *taps, out)

@@ -1,23 +1,35 @@
 """Row strips over a few threads: the only place where kernels run in parallel.
 
-A sheet kernel works on rows ``y0`` to ``y1`` and knows nothing of threads. Strips are handed out one by
-one to a small persistent pool; the caller works too, so nested or concurrent use cannot lock up. Kernels that read
-what others write follow them as stages, strip by strip, and nobody waits until a whole plane is done.
+A strip kernel works on rows ``y0`` to ``y1`` and knows nothing of threads. Compiled code hands strips out
+(:mod:`.hand_out`): the caller and its helpers enter it once a picture, without the interpreter's lock. Kernels that
+read what others write follow them as stages, strip by strip, and nobody waits until a whole plane is done.
 """
 
 from __future__ import annotations
 
+import ctypes
 import os
+import struct
+import sys
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import Any, NamedTuple
 
+import numpy as np
+
+from . import hand_out
 from .errors import ValueRangeError
+from .jit import BLOCK_SIZE, Sheet, numba_config, pack
 
 STRIP = 64
-_WORTH_A_THREAD = 1 << 17
+LEAST = 8
+"""Rows of a strip, at most and at least, where a kernel does not say otherwise."""
+
+_STRIPS_A_THREAD = 4
+_WORTH_A_STRIP = 1 << 15
+_MOST_HELPERS = 255
 
 
 def _initial_threads() -> int:
@@ -31,57 +43,121 @@ def _initial_threads() -> int:
     return os.cpu_count() or 1
 
 
-class _Pool:
-    """The threads of this process; forgotten in a forked child, made again on first use."""
+def _numbers(count: int) -> tuple[Any, int]:
+    """Return memory for so many 64-bit numbers, all 0, from the beginning of a cache line on, and its address."""
+    memory = np.zeros(count + 16, np.int64)
+    first = -memory.ctypes.data % 128 // 8
+    memory = memory[first : first + count]
+    return memory, memory.ctypes.data
 
-    def __init__(self) -> None:
-        self.threads = _initial_threads()
-        self.executor: ThreadPoolExecutor | None = None
+
+def _system() -> tuple[Any, Any]:
+    """Return the functions by which a thread yields, and by which it naps for some microseconds."""
+    if sys.platform == "win32":
+        kernel = ctypes.WinDLL("kernel32")
+        return kernel.SwitchToThread, kernel.SwitchToThread
+    library = ctypes.CDLL(None)
+    return library.sched_yield, library.usleep
+
+
+def _address(function: Any) -> int:
+    return ctypes.c_void_p.from_buffer(function).value or 0  # a cast would refer to it, in a circle
+
+
+class _Job:
+    """Memory of a job. Its numbers stay while a helper may look at them; see :func:`.hand_out.enter`."""
+
+    def __init__(self, slot: int) -> None:
+        self.slot = slot
+        self.numbers, self.address = _numbers(1 << 12)
+        self.blocks, self.first_block = _numbers(16 * BLOCK_SIZE // 8)
+
+    def begin(self, words: int, stages: int) -> None:
+        """Make room for so many numbers, all 0, and blocks."""
+        if words > len(self.numbers):
+            self.numbers, self.address = _numbers(2 * words)
+        else:
+            self.numbers[:words] = 0
+        if stages * BLOCK_SIZE > self.blocks.nbytes:
+            self.blocks, self.first_block = _numbers(stages * BLOCK_SIZE // 8)
+
+
+class _Team:
+    """The helpers of this process and the jobs under way; forgotten in a forked child, made again on first use."""
+
+    def __init__(self, threads: int) -> None:
+        self.threads = threads
         self.lock = threading.Lock()
         self.inside = threading.local()
+        self.helpers = 0
+        self.jobs = deque(_Job(slot) for slot in range(2))
+        self._made = len(self.jobs)
+        size = hand_out.HELPER_RECORDS + hand_out.HELPER * _MOST_HELPERS
+        self.shared, self.address = _numbers(size // 8)
+        api = ctypes.pythonapi
+        api.PyThread_allocate_lock.restype = ctypes.c_void_p
+        functions = (*_system(), api.PyThread_acquire_lock, api.PyThread_release_lock)
+        self.shared[: len(functions)] = [_address(function) for function in functions]
+        api.Py_IncRef(ctypes.py_object(self.shared.base))  # helpers look there to the very end
 
-    def submit(self, work: Callable[[], None], wanted: int) -> list[Future[None]]:
-        """Start the work in as many threads as wanted, or as the pool has by now: another thread may resize it."""
+    def enlarge(self, helpers: int) -> None:
+        """Have at least so many helpers."""
+        nothing = _Job(-1)
+        hand_out.enter(self.address, nothing.address, -1)  # compiled once, here, and not by every helper
         with self.lock:
-            helpers = min(wanted, self.threads - 1)
-            if helpers < 1:
-                return []
-            if self.executor is None:
-                self.executor = ThreadPoolExecutor(self.threads - 1, thread_name_prefix="inkarnat-strip")
-            return [self.executor.submit(work) for _ in range(helpers)]
+            while self.helpers < min(helpers, _MOST_HELPERS):
+                own = (hand_out.HELPER_RECORDS + hand_out.HELPER * self.helpers) // 8
+                lock = ctypes.c_void_p(ctypes.pythonapi.PyThread_allocate_lock())
+                ctypes.pythonapi.PyThread_acquire_lock(lock, 1)
+                self.shared[own + hand_out.LOCK // 8] = lock.value
+                work = (self.address, -1, self.helpers)
+                threading.Thread(
+                    target=hand_out.enter, args=work, name=f"inkarnat-strip-{self.helpers}", daemon=True
+                ).start()
+                self.helpers += 1
+                self.shared[hand_out.HELPERS // 8] = self.helpers
 
-    def resize(self, threads: int) -> None:
+    def job(self) -> _Job:
+        """Return a job's memory that no other thread uses and no helper looks at."""
+        for _ in range(len(self.jobs)):
+            try:
+                job = self.jobs.popleft()
+            except IndexError:
+                break
+            if self.shared[(hand_out.SLOT_USERS + 128 * job.slot) // 8] == 0:
+                return job
+            self.jobs.append(job)  # a helper was stopped by the system where it was about to leave
         with self.lock:
-            old, self.executor, self.threads = self.executor, None, threads
-        if old is not None:
-            old.shutdown(wait=True)
+            made, self._made = self._made, self._made + 1
+        return _Job(made if made < hand_out.SLOTS else -1)
+
+    def give_back(self, job: _Job) -> None:
+        if job.slot >= 0:
+            self.jobs.append(job)
 
 
-_pool = _Pool()
+_team = _Team(_initial_threads())
 
 
-def _forget_pool() -> None:
-    global _pool
-    threads = _pool.threads
-    _pool = _Pool()
-    _pool.threads = threads
+def _forget_team() -> None:
+    global _team
+    _team = _Team(_team.threads)
 
 
 if hasattr(os, "register_at_fork"):
-    os.register_at_fork(after_in_child=_forget_pool)
+    os.register_at_fork(after_in_child=_forget_team)
 
 
 def thread_count() -> int:
     """Return how many threads a kernel call may use, the caller included."""
-    return _pool.threads
+    return _team.threads
 
 
 def set_thread_count(threads: int) -> None:
     """Let kernels use this many threads (1 or more), the caller included. Results do not depend on it."""
     if threads < 1:
         raise ValueRangeError(f"The thread count must be 1 or more, not {threads}.")
-    if threads != _pool.threads:
-        _pool.resize(threads)
+    _team.threads = threads
 
 
 @contextmanager
@@ -96,121 +172,40 @@ def threads(count: int) -> Iterator[None]:
 
 
 def strip_rows(width: int, least: int = STRIP) -> int:
-    """Return how many rows of a plane make a strip: less than 131072 values are sooner done than a thread is woken."""
-    return max(least, -(-_WORTH_A_THREAD // width))
-
-
-def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int = STRIP) -> None:
-    """Call ``kernel(*arguments, y0, y1)`` for strips that cover rows 0 to ``rows``.
-
-    The first error of any strip is raised here, after every running strip has ended.
-    """
-    bounds = iter([(y, min(y + strip, rows)) for y in range(0, rows, strip)])
-    helpers = min(_pool.threads - 1, (rows - 1) // strip)
-    if helpers < 1 or getattr(_pool.inside, "busy", False):
-        for y0, y1 in bounds:
-            kernel(*arguments, y0, y1)
-        return
-
-    hand_out = threading.Lock()
-
-    def work() -> None:
-        while True:
-            with hand_out:
-                bound = next(bounds, None)
-            if bound is None:
-                return
-            kernel(*arguments, *bound)
-
-    try:
-        _share(work, helpers)
-    finally:
-        arguments = ()  # what a busy helper never came to waits in its queue, and would hold the arrays until then
-
-
-def _share(work: Callable[[], None], helpers: int) -> None:
-    """Do some work in as many more threads; raise the first error after all that began have ended."""
-    inside = _pool.inside
-
-    def busily() -> None:
-        inside.busy = True
-        try:
-            work()
-        finally:
-            inside.busy = False
-
-    futures = _pool.submit(busily, helpers)
-    try:
-        busily()
-    finally:
-        errors = [future.exception() for future in futures if not future.cancel()]
-    for error in errors:
-        if error is not None:
-            raise error
+    """Return how many rows of a plane make a strip: less than 32768 values are sooner done than handed out."""
+    return max(least, -(-_WORTH_A_STRIP // width))
 
 
 class Stage(NamedTuple):
     """A kernel that is to be called for strips, ``kernel(*arguments, y0, y1)``, after other stages.
 
-    :ivar rows: how many it covers. :ivar strip: rows of a strip.
-    :ivar needs: how many rows of the stage before must be done before its own rows up to ``y1`` may be; whatever these
-        take from earlier stages must have been needed there as well.
+    :ivar rows: how many it covers. :ivar strip: rows of a strip, at most.
+    :ivar needs: how many rows of the stage before must be done before its own rows up to ``y1`` may be (a sum, a
+        product, a quotient of ``y1``, which may be an array); whatever these take from earlier stages must have been
+        needed there as well.
+    :ivar least: where many threads want more strips, they have a multiple of so many rows.
     """
 
     kernel: Callable[..., Any]
     arguments: tuple[Any, ...]
     rows: int
     strip: int = STRIP
-    needs: Callable[[int], int] = int
+    needs: Callable[[Any], Any] | None = None
+    least: int = LEAST
 
 
-class _Course:
-    """What has been done of some stages, and what may be done next: the last stage that may go on does."""
+def _strip_of(stage: Stage, threads: int) -> int:
+    wanted = stage.rows // (_STRIPS_A_THREAD * threads) if threads > 1 else stage.strip
+    return max(1, min(stage.strip, max(stage.least, wanted - wanted % stage.least)))
 
-    def __init__(self, stages: Sequence[Stage]) -> None:
-        self.stages = stages
-        self.begun, self.done = [0] * len(stages), [0] * len(stages)
-        self.beyond: list[dict[int, int]] = [{} for _ in stages]
-        self.failed = False
-        self.changed = threading.Condition(threading.Lock())
 
-    def work(self) -> None:
-        """Work on strips until none is left."""
-        while (strip := self._take()) is not None:
-            at, y0, y1 = strip
-            stage, failed = self.stages[at], True
-            try:
-                stage.kernel(*stage.arguments, y0, y1)
-                failed = False
-            finally:
-                self._put(at, y0, y1, failed)
-            del stage
+def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int = STRIP, least: int = LEAST) -> None:
+    """Call ``kernel(*arguments, y0, y1)`` for strips of at most ``strip`` rows that cover rows 0 to ``rows``.
 
-    def _take(self) -> tuple[int, int, int] | None:
-        with self.changed:
-            while not self.failed:
-                left = False
-                for at in reversed(range(len(self.stages))):
-                    stage, y0 = self.stages[at], self.begun[at]
-                    if y0 >= stage.rows:
-                        continue
-                    left, y1 = True, min(y0 + stage.strip, stage.rows)
-                    if at == 0 or self.done[at - 1] >= min(stage.needs(y1), self.stages[at - 1].rows):
-                        self.begun[at] = y1
-                        return at, y0, y1
-                if not left:
-                    return None
-                self.changed.wait()
-        return None
-
-    def _put(self, at: int, y0: int, y1: int, failed: bool) -> None:
-        with self.changed:
-            self.failed = self.failed or failed
-            beyond = self.beyond[at]
-            beyond[y0] = y1
-            while self.done[at] in beyond:
-                self.done[at] = beyond.pop(self.done[at])
-            self.changed.notify_all()
+    The first error of any strip is raised here, after every running strip has ended.
+    """
+    if rows > 0:
+        over_stages((Stage(kernel, arguments, rows, strip, None, least),))
 
 
 def over_stages(stages: Sequence[Stage]) -> None:
@@ -219,13 +214,103 @@ def over_stages(stages: Sequence[Stage]) -> None:
     What one stage writes the next one reads while it is warm, and a stage that waits for memory runs beside one that
     does not. The first error of any strip is raised here, after every running strip has ended; none begins then.
     """
-    course = _Course(stages)
-    helpers = min(_pool.threads - 1, max((stage.rows - 1) // stage.strip for stage in stages))
-    if helpers < 1 or getattr(_pool.inside, "busy", False):
-        course.work()
+    team = _team
+    sizes = [_strip_of(stage, team.threads) for stage in stages]
+    counts = [-(-stage.rows // size) for stage, size in zip(stages, sizes, strict=True)]
+    if numba_config.DISABLE_JIT:
+        _in_turn(stages, sizes, counts)
         return
-
+    if counts == [1]:
+        stage = stages[0]
+        stage.kernel(*stage.arguments, 0, stage.rows)
+        return
+    alone = getattr(team.inside, "busy", False)
+    helpers = 0 if alone else min(team.threads, max(counts)) - 1
+    if helpers > team.helpers:
+        team.enlarge(helpers)
+    job = team.job()
     try:
-        _share(course.work, helpers)
+        _carry_out(team, job, stages, sizes, counts, helpers)
     finally:
-        course.stages = ()  # as in `over_rows`
+        team.give_back(job)
+
+
+_RECORD = struct.Struct("6q")
+_STEP = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int64, ctypes.c_int64, ctypes.c_int64)
+
+
+def _carry_out(
+    team: _Team, job: _Job, stages: Sequence[Stage], sizes: list[int], counts: list[int], helpers: int
+) -> None:
+    records = hand_out.JOB_HEAD + len(stages) * hand_out.RECORD
+    job.begin(records // 8 + 2 * sum(counts), len(stages))
+    numbers, address = job.numbers, job.address
+    numbers[hand_out.STAGES // 8], numbers[hand_out.MOST // 8] = len(stages), helpers
+    errors: list[BaseException] = []
+    kept = []
+    free = records // 8
+    for at, (stage, size, count) in enumerate(zip(stages, sizes, counts, strict=True)):
+        block, record = job.first_block + at * BLOCK_SIZE, hand_out.JOB_HEAD + at * hand_out.RECORD
+        if isinstance(stage.kernel, Sheet):
+            pack(stage.kernel, stage.arguments, block)
+        else:
+            kept.append(_STEP(_in_python(team, stage, errors)))
+            job.blocks[at * BLOCK_SIZE // 8] = _address(kept[-1])
+        if at > 0:
+            numbers[free : free + count] = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
+        places = address + 8 * free, address + 8 * (free + count)
+        _RECORD.pack_into(numbers.data, record, block, count, size, stage.rows, *places)
+        free += 2 * count
+    failed = hand_out.enter(team.address, address, job.slot if helpers > 0 else -1)
+    if failed:
+        raise errors[0] if errors else _error_of(stages[failed - 1])
+
+
+def _needed(stage: Stage, size: int, count: int, rows: int, before: int) -> Any:
+    """Return how many strips of the stage before each strip of a stage needs."""
+    ends = np.arange(size, (count + 1) * size, size)
+    ends[-1] = stage.rows
+    needed = ends if stage.needs is None else stage.needs(ends)
+    return -(-np.minimum(needed, rows) // before)
+
+
+def _in_python(team: _Team, stage: Stage, errors: list[BaseException]) -> Callable[[int, int, int], int]:
+    """Return what calls a kernel that is not compiled, from compiled code."""
+    inside = team.inside
+
+    def step(_: int, y0: int, y1: int) -> int:
+        before, inside.busy = getattr(inside, "busy", False), True
+        try:
+            stage.kernel(*stage.arguments, y0, y1)
+        except BaseException as error:
+            errors.append(error)
+            return 1
+        finally:
+            inside.busy = before
+        return 0
+
+    return step
+
+
+def _error_of(stage: Stage) -> BaseException:
+    """Return why a compiled kernel failed: it is called again, by a way that tells."""
+    try:
+        stage.kernel(*stage.arguments, 0, stage.rows)
+    except BaseException as error:
+        return error
+    return MemoryError(f"There is too little memory for {stage.kernel.__name__} over {stage.rows} rows.")
+
+
+def _in_turn(stages: Sequence[Stage], sizes: list[int], counts: list[int]) -> None:
+    """Work on all strips in this thread, in the order in which one thread alone takes them."""
+    pairs = zip(stages[1:], sizes[1:], counts[1:], stages, sizes, strict=False)
+    needed = [
+        [0] * counts[0],
+        *(list(_needed(stage, size, n, before.rows, rows)) for stage, size, n, before, rows in pairs),
+    ]
+    done = [0] * len(stages)
+    while done != counts:
+        at = max(at for at, k in enumerate(done) if k < counts[at] and (at == 0 or done[at - 1] >= needed[at][k]))
+        stage, y0 = stages[at], done[at] * sizes[at]
+        stage.kernel(*stage.arguments, y0, min(y0 + sizes[at], stage.rows))
+        done[at] += 1

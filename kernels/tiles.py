@@ -135,7 +135,7 @@ def line_stage(
     """
     cells = ROWS // factor
     arguments = (slope, offset, factor, sound, less, states)
-    return Stage(_line_sheet, arguments, states.shape[0], 4 * ROWS, lambda y1: y1 * cells + 1)
+    return Stage(_line_sheet, arguments, states.shape[0], 4 * ROWS, lambda y1: y1 * cells + 1, 2)
 
 
 def of_line(slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...]) -> Tiles:

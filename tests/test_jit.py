@@ -192,7 +192,7 @@ def test_compiling_leaves_the_search_for_garbage_as_it_was(searching):
     def whole(x):
         return part(x)
 
-    sheet = jit._dispatcher(jit._Sheet, whole)
+    sheet = jit._dispatcher(jit._Entry, whole)
     compile_ = sheet._compiler.compile
     sheet._compiler.compile = lambda *given: seen.append(gc.isenabled()) or compile_(*given)
     before = gc.isenabled()

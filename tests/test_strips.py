@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -13,13 +14,26 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.kernels import colour, strips
+from inkarnat.kernels import colour, hand_out, jit, strips
 from inkarnat.kernels.errors import ValueRangeError
+from llvmlite import binding
+
+needs_threads = pytest.mark.skipif(
+    bool(strips.numba_config.DISABLE_JIT), reason="without compilation the caller works alone"
+)
 
 
 def count_rows(rows: np.ndarray, y0: int, y1: int) -> None:
     """A sheet in plain Python: adds one to each of its rows."""
     rows[y0:y1] += 1
+
+
+@jit.sheet
+def fail_at(rows, bad, y0, y1):
+    """A compiled kernel that fails at one row."""
+    for y in range(y0, y1):
+        if rows[y] == bad:
+            raise ValueError("row 40 is bad")
 
 
 @pytest.mark.slice
@@ -32,13 +46,16 @@ def test_every_row_is_worked_on_once(rows, strip, count):
 
 
 @pytest.mark.slice
-def test_strips_keep_to_their_size():
+@pytest.mark.parametrize(("count", "expected"), [(1, [22, 64, 64]), (2, [6, *[16] * 9]), (16, [6, *[8] * 18])])
+def test_strips_keep_to_their_sizes(count, expected):
+    """At most 64 rows and at least 8; between, four strips a thread, of a multiple of 8 rows."""
     sizes = []
-    strips.over_rows(lambda y0, y1: sizes.append(y1 - y0), 150)
-    assert sorted(sizes) == [22, 64, 64]
+    with strips.threads(count):
+        strips.over_rows(lambda y0, y1: sizes.append(y1 - y0), 150)
+    assert sorted(sizes) == expected
 
 
-@pytest.mark.slice
+@needs_threads
 def test_several_threads_take_part():
     """Each of three strips waits for the other two: only three threads at once can finish."""
     meeting = threading.Barrier(3)
@@ -67,7 +84,7 @@ def test_an_error_in_any_strip_is_raised_here(count, bad_row):
         strips.over_rows(fail, 10, strip=1)
 
 
-@pytest.mark.slice
+@needs_threads
 def test_an_error_in_a_worker_thread_is_raised_here():
     here = threading.get_ident()
     meeting = threading.Barrier(2)
@@ -170,7 +187,7 @@ def test_the_thread_count_may_change_while_others_work():
     in_threads(3, host)
 
 
-@pytest.mark.slice
+@needs_threads
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 def test_a_forked_child_has_threads_of_its_own():
     """The pool's threads do not live on in a child: it has to make new ones, or it would wait for ever."""
@@ -250,15 +267,15 @@ def test_every_stage_finds_what_it_needs(count, rows, plan):
 def test_a_stage_follows_close_behind():
     order = []
     stages = [
-        strips.Stage(lambda y0, y1: order.append(("first", y0)), (), 40, 10),
-        strips.Stage(lambda y0, y1: order.append(("second", y0)), (), 20, 10, lambda y1: 2 * y1),
+        strips.Stage(lambda y0, y1: order.append(("first", y0)), (), 40, 10, least=10),
+        strips.Stage(lambda y0, y1: order.append(("second", y0)), (), 20, 10, lambda y1: 2 * y1, least=10),
     ]
     with strips.threads(1):
         strips.over_stages(stages)
     assert order == [("first", 0), ("first", 10), ("second", 0), ("first", 20), ("first", 30), ("second", 10)]
 
 
-@pytest.mark.slice
+@needs_threads
 def test_stages_of_many_threads_run_beside_each_other():
     """A strip of the second stage waits for a later one of the first, which another thread has to take meanwhile."""
     later = threading.Event()
@@ -306,23 +323,119 @@ def test_nested_stages_do_not_lock_up():
     assert (visits == 2).all()
 
 
-def test_a_busy_helper_does_not_hold_the_arrays_of_a_call_that_has_ended():
-    """What it never came to waits in its queue; memory of a frame would wait with it."""
-    called, go_on = threading.Event(), threading.Event()
-    array = np.zeros((128, 4))
-    gone = weakref.ref(array)
+def test_a_helper_that_stands_still_holds_nobody_up():
+    """One helper is stopped in its strip: all others are worked meanwhile, and other calls end without it."""
+    meeting, go_on, seen = threading.Barrier(2), threading.Event(), []
+    here = threading.get_ident()
+
+    def stop_once(y0: int, y1: int) -> None:
+        seen.append(y0)
+        if len(seen) <= 2:
+            meeting.wait(30)
+            if threading.get_ident() != here:
+                assert go_on.wait(30)
+
+    def meanwhile() -> None:
+        while len(seen) < 12:
+            time.sleep(0.001)
+        visits = np.zeros((8, 100), int)
+        for row in visits:
+            strips.over_rows(count_rows, 100, row, strip=1)
+        assert (visits == 1).all()
+        go_on.set()
+
     with strips.threads(2):
-        (busy,) = strips._pool.submit(lambda: (called.set(), go_on.wait(20)), 1)
-        try:
-            assert called.wait(20)
-            strips.over_rows(count_rows, 128, array)
-            strips.over_stages([strips.Stage(count_rows, (array,), 128)])
-            assert (array == 2).all()
-            del array
-            assert gone() is None
-        finally:
-            go_on.set()
-            busy.result(20)
+        other = threading.Thread(target=meanwhile, daemon=True)
+        other.start()
+        strips.over_rows(stop_once, 12, strip=1)
+        other.join(30)
+    assert sorted(seen) == list(range(12))
+    assert go_on.is_set()
+
+
+def test_the_arrays_of_a_call_that_has_ended_are_free():
+    array = np.zeros((1080, 64), np.float32)
+    gone = weakref.ref(array)
+    with strips.threads(3):
+        strips.over_rows(count_rows, len(array), array, strip=8)
+        colour.luma(np.zeros((300, 40, 3), np.float32))
+        del array
+        assert gone() is None
+
+
+@needs_threads
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_fork_during_a_picture_of_another_thread():
+    """The child has none of the threads that worked; its own pictures are whole, and so is the parent's."""
+    code = (
+        "import os, threading, numpy as np\n"
+        "from inkarnat.kernels import colour, strips\n"
+        "strips.set_thread_count(3)\n"
+        "picture = np.random.default_rng(1).random((600, 64, 3), np.float32)\n"
+        "expected = colour.decode(picture, 'srgb')\n"
+        "stop, wrong = threading.Event(), []\n"
+        "def go_on():\n"
+        "    while not stop.is_set():\n"
+        "        wrong.append(not (colour.decode(picture, 'srgb') == expected).all())\n"
+        "other = threading.Thread(target=go_on)\n"
+        "other.start()\n"
+        "codes = []\n"
+        "for _ in range(12):\n"
+        "    child = os.fork()\n"
+        "    if child == 0:\n"
+        "        good = all((colour.decode(picture, 'srgb') == expected).all() for _ in range(3))\n"
+        "        os._exit(0 if good else 1)\n"
+        "    codes.append(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))\n"
+        "stop.set(); other.join()\n"
+        "print(sum(codes), any(wrong), len(wrong) > 0)\n"
+    )
+    command = [sys.executable, "-W", "ignore::DeprecationWarning", "-c", code]
+    result = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert result.stdout.split() == ["0", "False", "True"], result.stderr
+
+
+def test_more_host_threads_than_jobs_have_places(make_picture, same_bits):
+    image = make_picture(height=300, width=16, seed=5)
+    expected = colour.decode(image, "srgb")
+
+    def host(index: int) -> None:
+        for _ in range(5):
+            same_bits(colour.decode(image, "srgb"), expected)
+
+    with strips.threads(3):
+        in_threads(hand_out.SLOTS + 4, host)
+
+
+@needs_threads
+def test_an_error_of_a_compiled_kernel_is_raised_as_it_is(monkeypatch):
+    """numba's own exception, out of a strip that any thread may have worked on."""
+    with strips.threads(3), pytest.raises(ValueError, match="row 40 is bad"):
+        strips.over_rows(fail_at, 300, np.arange(300), 40, strip=8)
+    visits = np.zeros(64, int)
+    strips.over_rows(count_rows, 64, visits, strip=1)
+    assert (visits == 1).all()
+
+
+@needs_threads
+def test_the_hand_out_takes_no_instruction_of_one_processor_family():
+    """What LLVM makes of it for 64-bit Arm: instructions of that family for every atomic operation."""
+    compiled = jit._dispatcher(jit._Entry, hand_out.enter.py_func)
+    compiled(strips._team.address, strips._Job(-1).address, -1)
+    (code,) = compiled.inspect_llvm().values()
+    assert "x86" not in re.sub(r"target triple.*|target datalayout.*|\"target-[^\"]*\"=\"[^\"]*\"", "", code)
+    binding.initialize_all_targets()
+    binding.initialize_all_asmprinters()
+    try:
+        target = binding.Target.from_triple("aarch64-unknown-linux-gnu")
+    except RuntimeError:
+        pytest.skip("this llvmlite knows no 64-bit Arm")
+    code = re.sub(r"target (triple|datalayout).*|attributes #\d+ = .*", "", code)
+    code = re.sub(r" #\d+", "", code)
+    module = binding.parse_assembly(code)
+    module.triple = "aarch64-unknown-linux-gnu"
+    assembly = target.create_target_machine().emit_assembly(module)
+    for instruction in ("ldaxr", "stlxr"):  # Arm Architecture Reference Manual: load-acquire, store-release exclusive
+        assert instruction in assembly
 
 
 def ask_thread_count(given: str | None) -> subprocess.CompletedProcess[str]:
