@@ -1,9 +1,10 @@
 """Strips handed out by compiled code: every thread enters once a picture and stays, without the interpreter's lock.
 
 A *job* lists stages in memory of plain 64-bit numbers. Each stage names a block that a strip kernel packed its
-arguments into (:func:`.jit.pack`), how many strips it has, and for each of them how many strips of the stage before must be done.
-Threads take strips by atomic counters. A thread that finds none that may begin holds none either: it looks again some
-times, then yields to the system, then naps. Atomic instructions are LLVM's own and exist on every processor.
+arguments into (:func:`.jit.pack`), how many strips it has, and for each of them how many strips of the stage before
+must be done. Threads take strips by atomic counters. A thread that finds none that may begin holds none either: it
+looks again some times, then yields to the system, then naps. Atomic instructions are LLVM's own and exist on every
+processor.
 
 What waiting takes of the system is handed over as addresses, so that compiled code kept on disk knows no library.
 """

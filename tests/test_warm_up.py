@@ -59,7 +59,7 @@ def test_what_the_helper_compiled_others_find(tmp_path):
         HELP + "import time\nwarm_up.LATER = {'work': ('blend',)}\nfolder = warm_up.jit.CACHE_FOLDER\n"
         "with warm_up.helped('work'):\n"
         "    end = time.monotonic() + 60\n"
-        "    while len([*folder.rglob('*.nbi')]) < 2 and time.monotonic() < end: time.sleep(0.05)  # one hands out\n"
+        "    while len([*folder.rglob('*.code')]) < 2 and time.monotonic() < end: time.sleep(0.05)  # one hands out\n"
         "    time.sleep(1)\n"
     )
     in_process(helped, tmp_path)
