@@ -420,7 +420,8 @@ def test_an_error_of_a_compiled_kernel_is_raised_as_it_is(monkeypatch):
 def test_the_hand_out_takes_no_instruction_of_one_processor_family():
     """What LLVM makes of it for 64-bit Arm: instructions of that family for every atomic operation."""
     compiled = jit._dispatcher(jit._Entry, hand_out.enter.py_func)
-    compiled(strips._team.address, strips._Job(-1).address, -1)
+    nothing = strips._Job(-1)
+    compiled(strips._team.address, nothing.address, -1)
     (code,) = compiled.inspect_llvm().values()
     assert "x86" not in re.sub(r"target triple.*|target datalayout.*|\"target-[^\"]*\"=\"[^\"]*\"", "", code)
     binding.initialize_all_targets()
