@@ -24,11 +24,17 @@ def is_terminal() -> bool:
 
 def say(line: str = "") -> None:
     """Print one line."""
+    tell_failures()
     click.echo(line)
 
 
 def warn(line: str) -> None:
     """Print one line on the error stream."""
+    tell_failures()
+    _line(line)
+
+
+def _line(line: str) -> None:
     click.echo(f"inkarnat: {line}", err=True)
 
 
@@ -47,9 +53,25 @@ def warn_if_cold() -> None:
         warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
 
 
+_failures: list[tuple[int, int, str]] = []
+"""The frames of a run that failed, first and last, and why: one line for all of them, said when the next begins."""
+
+
 def tell_failure(frame: int, reason: str) -> None:
-    """Name a frame that failed."""
-    warn(f"frame {frame} failed: {reason}")
+    """Name a frame that failed, together with those beside it that failed for the same reason."""
+    if _failures and _failures[0][2] == reason and frame == _failures[0][1] + 1:
+        _failures[0] = _failures[0][0], frame, reason
+        return
+    tell_failures()
+    _failures.append((frame, frame, reason))
+
+
+def tell_failures() -> None:
+    """Say what :func:`tell_failure` has not said yet."""
+    if _failures:
+        first, last, reason = _failures.pop()
+        which = f"frame {first}" if first == last else f"frames {first}–{last}"
+        _line(f"{which} failed: {reason}")
 
 
 def listener(quiet: bool = False) -> Listener:
@@ -72,6 +94,7 @@ def say_verdict(verdict: Verdict, name: str = "") -> None:
 
 def print_json(data: Any) -> None:
     """Print data as JSON."""
+    tell_failures()
     click.echo(json.dumps(data, indent=2, ensure_ascii=False))
 
 
@@ -120,7 +143,7 @@ def _lines(total: int) -> Progress:
         if done == total or done * 10 // total != (done - 1) * 10 // total:
             pace = done / max(time.monotonic() - began, 1e-9)
             left = f", {_clock((total - done) / pace)} left" if done < total else ""
-            warn(f"{done} of {total} frames, last {frame}, {pace:.3g} frames/s{left}")
+            _line(f"{done} of {total} frames, last {frame}, {pace:.3g} frames/s{left}")
 
     return tell
 

@@ -119,8 +119,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
         graph.save(options["graph_out"])
     frames = parse_frames(options["frames"]) if options["frames"] else None
     report = _render(graph, clip, outputs, frames, options["codec"], as_json)
+    suspect = footage.tell_damage([clip], report.done)
     _tell(input, solved, report, outputs, options, as_json)
-    return SOME_FRAMES_FAILED if report.failed else 0
+    return SOME_FRAMES_FAILED if report.failed or suspect else 0
 
 
 def _render(

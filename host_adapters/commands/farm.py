@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ..graphs.errors import GraphError
+from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
@@ -64,9 +64,10 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
             report = join_videos(job, clips, check_range(frames, next(iter(clips.values()))))
         else:
             report = render_job(job, clips, frames, _engine(clips, options), options["resume"], as_json)
+        suspect = footage.tell_damage(clips.values(), report.done, elsewhere=True)
     for frame, reason in report.failed.items() if options["join"] else ():
         console.tell_failure(frame, reason)
-    return tell(report, graph, files, paths, as_json)
+    return tell(report, graph, files, paths, as_json) or (SOME_FRAMES_FAILED if suspect else 0)
 
 
 def _engine(clips: dict[str, Any], options: dict[str, Any]) -> Any:

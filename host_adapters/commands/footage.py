@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -10,7 +10,8 @@ import click
 
 from ...kernels.codes import SITING
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..media.clips import Clip, open_clip
+from ..media.clips import Clip, VideoClip, open_clip, runs
+from ..media.video_read import DAMAGED
 from . import console
 
 Command = Callable[..., Any]
@@ -21,7 +22,7 @@ FIELDS = {"refuse": False, "whole": True}
 
 
 def footage_options(command: Command) -> Command:
-    """Add --matrix, --range, --siting, --fields and --input-space to a verb; :class:`Footage` reads them."""
+    """Add --matrix, --range, --siting, --fields, --damaged and --input-space to a verb; :class:`Footage` reads them."""
     for option in reversed(
         (
             click.option(
@@ -46,6 +47,14 @@ def footage_options(command: Command) -> Command:
                 default="refuse",
                 show_default=True,
                 help="Interlaced frames: refuse them, or take each whole, as if it were progressive.",
+            ),
+            click.option(
+                "--damaged",
+                type=click.Choice(list(DAMAGED)),
+                default=DAMAGED[0],
+                show_default=True,
+                help="Frames that damage may reach: stop before the first, mark them (write them as they are decoded "
+                "and name them), or drop them. The exit code is 4 with each.",
             ),
             click.option(
                 "--input-space",
@@ -87,6 +96,7 @@ class Footage:
             "studio": None if extent is None else extent == "studio",
             "siting": options.pop("siting"),
             "interlaced": FIELDS[options.pop("fields")],
+            **({} if (damaged := options.pop("damaged")) == DAMAGED[0] else {"damaged": damaged}),
         }
         return cls(assumed, options.pop("input_space"), options.pop("output_space", None))
 
@@ -97,6 +107,7 @@ class Footage:
             "--range": {None: None, True: "studio", False: "full"}[self.assumed["studio"]],
             "--siting": self.assumed["siting"],
             "--fields": "whole" if self.assumed["interlaced"] else None,
+            "--damaged": self.assumed.get("damaged"),
             "--input-space": self.input_space,
             "--output-space": self.output_space,
         }
@@ -124,6 +135,21 @@ class Footage:
             meaning = meaning_of(clip)
         console.warn(f"note: {meaning.line()}")
         return replace(self, input_space=meaning.space, resolved=True)
+
+    def tell_damage(self, clips: Iterable[Clip], frames: Collection[int], elsewhere: bool = False) -> bool:
+        """Name written frames that damage may reach, one line a range, and tell whether there are any.
+
+        :param frames: that were written. :param elsewhere: other processes read the clips.
+        """
+        if self.assumed.get("damaged") != "mark":
+            return False
+        written, found = set(frames), False
+        for clip in clips:
+            if isinstance(clip, VideoClip):
+                for line in runs(number for number in clip.suspect(survey=elsewhere) if number in written):
+                    found = True
+                    console.warn(f"frames {line} of {clip.path} are suspect: damage may reach them; written as decoded")
+        return found
 
     def around(self, graph: Graph) -> Graph:
         """Put the conversions around a graph. Raises ParamError, GraphError."""

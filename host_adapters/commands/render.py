@@ -89,7 +89,8 @@ def command(
             report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
         else:
             report = render_files(loaded, clips, paths, chosen, codec, console.listener(as_json))
-    return tell(report, graph, files, paths, as_json)
+        suspect = footage.tell_damage(clips.values(), report.done, elsewhere=jobs > 1 or resume)
+    return tell(report, graph, files, paths, as_json) or (SOME_FRAMES_FAILED if suspect else 0)
 
 
 def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:

@@ -91,13 +91,19 @@ def _parse_part(part: str, text: str) -> range:
     return range(first, last + 1, step)
 
 
-def in_words(frames: Iterable[int], most: int = 5) -> str:
-    """Say frame numbers as runs: 3, 7–9 and 12."""
-    runs = []
+def runs(frames: Iterable[int]) -> list[str]:
+    """Return frame numbers as runs: 3, 7–9, 12."""
+    found = []
     for _, group in itertools.groupby(enumerate(frames), lambda pair: pair[1] - pair[0]):
         run = [frame for _, frame in group]
-        runs.append(str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}")
-    shown = runs[:most] + ([f"{len(runs) - most} more"] if len(runs) > most else [])
+        found.append(str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}")
+    return found
+
+
+def in_words(frames: Iterable[int], most: int = 5) -> str:
+    """Say frame numbers as runs: 3, 7–9 and 12."""
+    found = runs(frames)
+    shown = found[:most] + ([f"{len(found) - most} more"] if len(found) > most else [])
     return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
 
 
@@ -250,6 +256,11 @@ class VideoClip(Clip):
     def _read(self, frame: int) -> tuple[Floats, Any]:
         found = self._reader.frame(frame)
         return found.picture, found.original
+
+    def suspect(self, survey: bool = False) -> list[int]:
+        """Return the frames that damage may reach: of those read here, or with ``survey`` of the whole clip."""
+        with self._lock:
+            return sorted(self._reader.survey() if survey else self._reader.suspect)
 
     def close(self) -> None:
         """Let go of the file; reading opens it again."""

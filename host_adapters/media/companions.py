@@ -15,8 +15,8 @@ from typing import Any
 from .boxes import chapter_tracks
 from .metadata import kept_metadata, stream_metadata, title_of
 from .side_data import mastering_of, matrix_of, orientation_of, siting_of
+from .video_decode import is_cover, open_container
 from .video_format import UNTAGGED, PixelFormat, Tags, VideoInfo, named_value, planar_name
-from .video_read import is_cover, open_container
 
 # --- what a file holds --------------------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -243,7 +244,7 @@ def describe_stream(
         path=path,
         width=width,
         height=height,
-        rate=Fraction(stream.average_rate or stream.guessed_rate or 25),
+        rate=_rate(container, stream),
         time_base=Fraction(frame.time_base or stream.time_base),
         start=frame.pts or 0,
         frames=stream.frames,
@@ -268,6 +269,24 @@ def describe_stream(
         metadata=dict(container.metadata),
         notes=tuple(notes),
     )
+
+
+def _rate(container: Any, stream: Any) -> Fraction:
+    """Frames a second: the average, unless it only repeats the unit of time, or counts places without a picture."""
+    average = Fraction(stream.average_rate or stream.guessed_rate or 25)
+    guessed = Fraction(stream.guessed_rate or average)
+    if average > _MOST_FRAMES and guessed < average:
+        return guessed
+    times = [entry.timestamp for entry in stream.index_entries] if container.format.name == "avi" else []
+    if len(times) > 1 and stream.time_base:
+        steps = sorted(after - before for before, after in itertools.pairwise(times))
+        usual = steps[len(steps) // 2]
+        return 1 / (usual * Fraction(stream.time_base)) if usual > 1 else average
+    return average
+
+
+_MOST_FRAMES = 1000
+"""No camera's rate is higher; raw DV states its unit of time instead."""
 
 
 def _stated(path: Path, container: Any, stream: Any, frame: Any, before: Tags) -> tuple[Tags, Tags]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bisect
 import contextlib
-import re
+import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -12,162 +12,26 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.codes import planes_to_picture
-from .files import InputError, check_input
-from .video_format import (
-    Original,
-    VideoFrame,
-    describe_stream,
-    planar_name,
-    planes_of,
-    upright,
+from .files import InputError
+from .video_decode import (
+    BrokenError,
+    Decoded,
+    Decoder,
+    choose_stream,
+    end_of,
+    is_cut,
+    is_whole_avi,
+    missing_frames,
+    open_container,
+    packets_of,
+    promised_end,
 )
+from .video_format import Original, VideoFrame, describe_stream, planar_name, planes_of, upright
+
+DAMAGED = ("stop", "mark", "drop")
+"""What is done with frames that damage may reach: stop before the first, take them as they come, leave them out."""
 
 # --- reading ------------------------------------------------------------------------------------------------
-
-
-def open_container(path: Path, index: int | None = None) -> tuple[Any, Any]:
-    """Return the container and a video stream: the one with an index, or the first with the default flag, or the first.
-
-    Raises InputError.
-    """
-    import av
-
-    check_input(path)
-    try:
-        container = av.open(str(path), metadata_errors="surrogateescape")
-    except (av.error.FFmpegError, OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"{path} cannot be read as video ({reason}): it is damaged, cut off or no video; copy or export it again."
-        ) from error
-    streams = [stream for stream in container.streams.video if not is_cover(stream)]
-    if not streams:
-        container.close()
-        raise InputError(f"{path} has no video stream: name a file with pictures in it.")
-    flagged = [stream for stream in streams if stream.disposition & stream.disposition.default]
-    chosen = next((stream for stream in streams if stream.index == index), (flagged or streams)[0])
-    if chosen.codec_context is None:
-        container.close()
-        raise InputError(f"{path}: no decoder for its video codec is installed; export it in another codec.")
-    return container, chosen
-
-
-def choose_stream(path: Path, container: Any, stream: Any, video: int | str | None) -> tuple[Any, list[str]]:
-    """Return the picture stream with a number from 1, or the one given, and say which where there are more.
-
-    Raises InputError for a number that the file does not have.
-    """
-    streams = [stream for stream in container.streams.video if not is_cover(stream)]
-    if video is not None:
-        if not 1 <= int(video) <= len(streams):
-            raise InputError(f"{path} has no picture stream {video}: it has {len(streams)}, counted from 1.")
-        return streams[int(video) - 1], []
-    if len(streams) == 1:
-        return stream, []
-    number = next(i for i, item in enumerate(streams, 1) if item.index == stream.index)
-    other = next(i for i in range(1, len(streams) + 1) if i != number)
-    return stream, [
-        f"{path} holds {len(streams)} picture streams: {number} is read; name another as {path}:video={other}."
-    ]
-
-
-def is_cover(stream: Any) -> bool:
-    """Tell whether a stream is a cover picture, and no footage."""
-    return bool(stream.disposition & stream.disposition.__class__.attached_pic)
-
-
-class _Decoder:
-    """One pass over the frames of a clip, from the start or from a timestamp."""
-
-    def __init__(self, path: Path, index: int, from_pts: int | None = None) -> None:
-        self.path = path
-        self.container, self.stream = open_container(path, index)
-        self.stream.thread_type = "AUTO"
-        self.expected = self.stream.frames if from_pts is None else 0
-        self.promised_end = _promised_end(self.container, self.stream)
-        self.cut = _is_cut(path, self.container)
-        if from_pts is not None:
-            self.container.seek(from_pts, stream=self.stream, backward=True)
-
-    def frames(self) -> Iterator[Any]:
-        """Give decoded frames; raises _Broken, after the last good one, where the file breaks off."""
-        import av
-
-        packets, end = 0, Fraction(0)
-        broken: str | None = None
-        try:
-            for packet in _packets(self.container, self.stream, self.cut):
-                if packet.is_corrupt:
-                    broken = "the file breaks off"
-                    break
-                packets += packet.size > 0
-                end = max(end, _end_of(packet, self.stream))
-                for frame in packet.decode():
-                    if frame.is_corrupt:
-                        raise _Broken("the frame is damaged")
-                    yield frame
-        except (av.error.FFmpegError, OSError) as error:
-            broken = getattr(error, "strerror", None) or str(error)
-        if broken is not None:
-            with contextlib.suppress(av.error.FFmpegError, OSError):
-                yield from self.stream.codec_context.decode(None)
-            raise _Broken(broken)
-        if self.cut or packets < self.expected or _missing_frames(end, self.promised_end, self.stream):
-            raise _Broken("the file breaks off")
-
-    def close(self) -> None:
-        self.container.close()
-
-
-def _is_cut(path: Path, container: Any) -> bool:
-    """Whether a transport stream ends inside one of its packets of 188 bytes (ISO/IEC 13818-1), 192 or 204 by origin.
-
-    It promises no length, so a cut that falls between two packets stays unseen.
-    """
-    if container.format.name != "mpegts":
-        return False
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        start = file.read(4 * 204)
-    for length, first in ((188, 0), (192, 4), (204, 0)):
-        if all(start[first + i * length : first + i * length + 1] == b"\x47" for i in range(3)):
-            return size % length != 0
-    return False
-
-
-def _packets(container: Any, stream: Any, cut: bool) -> Iterator[Any]:
-    """Give the packets of a stream; of a cut one all but the last, which is not whole."""
-    waiting = None
-    for packet in container.demux(stream):
-        if not cut:
-            yield packet
-        elif packet.size:
-            if waiting is not None:
-                yield waiting
-            waiting = packet
-        else:
-            yield packet
-
-
-def _promised_end(container: Any, stream: Any) -> Fraction | None:
-    """The time at which a Matroska clip ends by its own account, in seconds; None for other containers.
-
-    Others either state their number of frames (``stream.frames``) or, like transport streams, make no promise.
-    """
-    if "matroska" not in container.format.name:
-        return None
-    stated = re.fullmatch(r"(\d+):(\d\d):(\d\d\.\d+).*", stream.metadata.get("DURATION", ""))
-    if stated:
-        return Fraction(stated[1]) * 3600 + Fraction(stated[2]) * 60 + Fraction(stated[3])
-    alone = len(container.streams) == 1 and container.duration
-    return Fraction(container.duration, 1_000_000) if alone else None
-
-
-def _end_of(packet: Any, stream: Any) -> Fraction:
-    if packet.pts is None or packet.is_corrupt:
-        return Fraction(0)
-    unit = Fraction(packet.time_base or stream.time_base)
-    return int(packet.pts + (packet.duration or 0)) * unit
 
 
 def _is_plausible(stream: Any) -> bool:
@@ -178,17 +42,6 @@ def _is_plausible(stream: Any) -> bool:
     return abs(frames - int(stream.frames)) < Fraction(3, 2)
 
 
-def _missing_frames(end: Fraction, promised: Fraction | None, stream: Any) -> int:
-    """How many frames lie between the end that was found and the promised one."""
-    rate = Fraction(stream.average_rate or stream.guessed_rate or 25)
-    gap = (promised - end) * rate if promised is not None else Fraction(0)
-    return round(gap) if gap > Fraction(3, 2) else 0
-
-
-class _Broken(Exception):
-    """The clip cannot be decoded beyond this point."""
-
-
 class VideoReader:
     """A clip, frame by frame: each as an R′G′B′ picture, upright, and as the planes it was decoded to.
 
@@ -197,6 +50,7 @@ class VideoReader:
     :param siting: "left", "centre" or "corner" instead of the rule: centre for JPEG codecs and MPEG-1, corner for
         BT.2020 at 4:2:0, left for all others.
     :param interlaced: take interlaced frames as if they were progressive; they are refused otherwise.
+    :param damaged: a key of :data:`DAMAGED`, for frames that are damaged or may depend on one that is.
     :param video: the number of the picture stream from 1; left out, the one with the default flag, or the first.
 
     A clip without a matrix tag is taken for BT.709 from 720 lines up and for BT.601 below; one without a range tag
@@ -213,13 +67,21 @@ class VideoReader:
         siting: str | None = None,
         interlaced: bool = False,
         video: int | str | None = None,
+        damaged: str | None = None,
     ) -> None:
         self.path = Path(path)
+        self.damaged = damaged or DAMAGED[0]
+        self.suspect: set[int] = set()
+        self._changed: str | None = None
+        self._held: tuple[int, Decoded] | None = None
         self._interlaced = interlaced
         self._table: list[int] | None = None
+        self._untimed = 0
+        self._promises = False
         self._missing = 0
         self._broken_from: int | None = None
-        self._pass: tuple[_Decoder, Iterator[Any]] | None = None
+        self._broken_by = ""
+        self._pass: tuple[Decoder, Iterator[tuple[int, Decoded]]] | None = None
         self._next = 1
         container, stream = open_container(self.path)
         try:
@@ -238,9 +100,13 @@ class VideoReader:
             if interlaced and first.interlaced_frame:
                 info = replace(info, notes=(*info.notes, _FIELDS_NOTE.format(path)))
             stated: int = stream.frames if _is_plausible(stream) else 0
+            full, notes = _empty_slots(path, container, stream)
+            stated = full or stated
+            self._promises = stated > 0 and stream.frames > 0
+            info = replace(info, notes=(*info.notes, *notes))
         finally:
             container.close()
-        self.info = replace(info, frames=stated or len(self._timestamps()) + self._missing)
+        self.info = replace(info, frames=stated or self._counted() + self._missing)
         self._check(first, 1)
 
     def _first_frame(self, container: Any, stream: Any) -> Any:
@@ -264,9 +130,9 @@ class VideoReader:
         """
         decoder, start = self._decoder_at(first)
         try:
-            for number, frame in self._numbered(decoder, start):
-                if number >= first:
-                    yield self._convert(number, frame)
+            for number, item in self._numbered(decoder, start):
+                if number >= first and (not item.suspect or self._takes(number)):
+                    yield self._convert(number, item.frame)
         finally:
             decoder.close()
 
@@ -275,22 +141,57 @@ class VideoReader:
         if number < 1:
             raise InputError(f"{self.path} has no frame {number}: frames count from 1.")
         if self._broken_from is not None and number >= self._broken_from:
-            raise self._break(self._broken_from, "the file breaks off")
+            raise self._break(self._broken_from, self._broken_by)
         if self._pass is None or not self._next <= number < self._next + _NEAR:
             self._begin_at(number)
-        assert self._pass is not None
-        for found, frame in self._pass[1]:
-            self._next = found + 1
+        while (item := self._take(number)) is not None:
+            found, decoded = item
             if found == number:
-                return self._convert(found, frame)
+                if decoded.suspect and not self._takes(number):
+                    raise InputError(f"{self.path}: left out, as damage may reach it.")
+                return self._convert(found, decoded.frame)
+            if found > number:
+                self._held = item
+                self.suspect.add(number)
+                raise InputError(f"{self.path}: lost in damage; copy or export the clip again.")
         self.close()
         raise InputError(f"{self.path} has no frame {number}: it has {self._next - 1}.")
+
+    def _take(self, number: int) -> tuple[int, Decoded] | None:
+        """The next frame of the pass, or the one that was taken too early."""
+        assert self._pass is not None
+        item, self._held = self._held or next(self._pass[1], None), None
+        if item is None:
+            return None
+        self._next = min(item[0], number) + 1
+        return item
+
+    def _takes(self, number: int) -> bool:
+        """Take note of a frame that damage may reach, and tell whether it is given all the same."""
+        self.suspect.add(number)
+        return self.damaged == "mark"
+
+    def survey(self) -> set[int]:
+        """Decode the whole clip and return the numbers of the frames that damage may reach, or that are lost in it."""
+        decoder, _ = self._decoder_at(1)
+        last = 0
+        try:
+            for number, item in self._numbered(decoder, 1):
+                self.suspect.update(range(last + 1, number))
+                if item.suspect:
+                    self.suspect.add(number)
+                last = number
+        except InputError:
+            pass
+        finally:
+            decoder.close()
+        return self.suspect
 
     def close(self) -> None:
         """Let go of the file; the next :meth:`frame` opens it again."""
         if self._pass is not None:
             self._pass[0].close()
-            self._pass = None
+            self._pass = self._held = None
 
     def __enter__(self) -> VideoReader:
         return self
@@ -303,64 +204,88 @@ class VideoReader:
         decoder, start = self._decoder_at(number)
         self._pass, self._next = (decoder, self._numbered(decoder, start)), start
 
-    def _decoder_at(self, number: int) -> tuple[_Decoder, int]:
+    def _decoder(self, from_pts: int | None = None) -> Decoder:
+        expected = self.info.frames if from_pts is None and self._promises else 0
+        return Decoder(self.path, self._index, from_pts, expected)
+
+    def _decoder_at(self, number: int) -> tuple[Decoder, int]:
         """Return a decoder that begins at or before a frame, and the number of its first frame."""
         if number < _NEAR:
-            return _Decoder(self.path, self._index), 1
+            return self._decoder(), 1
         table = self._timestamps()
+        if not table:  # without timestamps nothing can be found but by counting
+            return self._decoder(), 1
         if len(table) < number <= self.info.frames:
             raise self._break(len(table) + 1, "the file breaks off")
         if number > len(table):
             raise InputError(f"{self.path} has no frame {number}: it has {len(table)}.")
         target = table[number - 1]
-        probe = _Decoder(self.path, self._index, target)
+        probe = self._decoder(target)
         try:
             first = next(probe.frames(), None)
-        except _Broken:
+        except BrokenError:
             first = None
         finally:
             probe.close()
-        if first is None or first.pts is None or not table[0] <= first.pts <= target:
-            return _Decoder(self.path, self._index), 1
-        return _Decoder(self.path, self._index, target), bisect.bisect_left(table, first.pts) + 1
+        at = first.frame.pts if first is not None else None
+        if at is None or not table[0] <= at <= target:
+            return self._decoder(), 1
+        return self._decoder(target), bisect.bisect_left(table, at) + 1
+
+    def _counted(self) -> int:
+        """The number of frames by the packets."""
+        return len(self._timestamps()) or self._untimed
 
     def _timestamps(self) -> list[int]:
-        """The timestamps of all frames in the order they are shown, read once from the packets, undecoded."""
+        """The timestamps of all frames in the order they are shown, read once from the packets, undecoded.
+
+        Empty where packets have none.
+        """
         import av
 
         if self._table is None:
             container, stream = open_container(self.path, self._index)
             found: list[int] = []
-            end, broken = Fraction(0), False
+            end, broken, untimed = Fraction(0), False, 0
             with contextlib.closing(container):
-                promised, cut = _promised_end(container, stream), _is_cut(self.path, container)
+                promised, cut = promised_end(container, stream), is_cut(self.path, container)
                 with contextlib.suppress(av.error.FFmpegError, OSError):
-                    for packet in _packets(container, stream, cut):
-                        end = max(end, _end_of(packet, stream))
+                    for packet in packets_of(self.path, container, stream):
+                        end = max(end, end_of(packet, stream))
                         if _is_shown(packet):
                             found.append(packet.pts)
+                        untimed += packet.pts is None and packet.size > 0
                         broken = broken or packet.is_corrupt
-                self._missing = max(_missing_frames(end, promised, stream), int(broken or cut))
-            self._table = sorted(found)
+                self._missing = max(missing_frames(end, promised, stream), int(broken or cut))
+            self._untimed = untimed if untimed > len(found) else 0
+            self._table = [] if self._untimed else sorted(found)
         return self._table
 
-    def _numbered(self, decoder: _Decoder, start: int) -> Iterator[tuple[int, Any]]:
+    def _numbered(self, decoder: Decoder, start: int) -> Iterator[tuple[int, Decoded]]:
+        """Give frames with their numbers: by counting, and by their timestamps once damage may have swallowed some."""
         number = start
         try:
-            for frame in decoder.frames():
-                yield number, frame
-                number += 1
-        except _Broken as broken:
+            for item in decoder.frames():
+                if decoder.damaged and item.frame.pts is not None and self._timestamps():
+                    shown = max(number, bisect.bisect_left(self._timestamps(), item.frame.pts) + 1)
+                else:
+                    shown = number
+                if (item.suspect or shown > number) and self.damaged == "stop":
+                    cut = "the file breaks off" if decoder.cut else "it is damaged there, or depends on damage"
+                    raise self._break(number, cut)
+                yield shown, item
+                number = shown + 1
+        except BrokenError as broken:
             raise self._break(number, str(broken)) from broken.__cause__
         if start > 1 and number <= self.info.frames:
             raise self._break(number, "the file breaks off")
 
     def _break(self, number: int, reason: str) -> InputError:
         """Remember from which frame on the clip cannot be decoded, and return the error that says so."""
-        self._broken_from = number
+        self._broken_from, self._broken_by = number, reason
+        way = "copy or export the clip again" + (_ANYWAY if "damage" in reason else "")
         return InputError(
-            f"{self.path} cannot be decoded from frame {number} on ({reason}): the frames before are good; "
-            "copy or export the clip again."
+            f"{self.path} cannot be decoded from frame {number} on ({reason}): the frames before are good; {way}."
         )
 
     def _check(self, frame: Any, number: int) -> None:
@@ -368,10 +293,11 @@ class VideoReader:
         size = (frame.width, frame.height)
         stored = (info.height, info.width) if info.turns % 2 else (info.width, info.height)
         if size != stored or planar_name(frame.format.name) != info.pixel_format.name:
-            raise InputError(
+            self._changed = self._changed or (
                 f"{self.path} changes to {size[0]}×{size[1]} {frame.format.name} at frame {number}, from "
                 f"{stored[0]}×{stored[1]} {info.pixel_format.name}: split it there first."
             )
+            raise InputError(self._changed)
         if frame.interlaced_frame and not self._interlaced:
             raise InputError(
                 f"{self.path} is interlaced (frame {number}): de-interlace it first, "
@@ -394,9 +320,29 @@ _FIELDS_NOTE = (
     "is progressive."
 )
 
+_ANYWAY = ", or give --damaged mark or drop to go on"
+
 _NEAR = 16
 """Decoding on over so many frames is cheaper than seeking."""
 
 
 def _is_shown(packet: Any) -> bool:
     return packet.pts is not None and not packet.is_discard and not packet.is_corrupt
+
+
+def _empty_slots(path: Path | str, container: Any, stream: Any) -> tuple[int, list[str]]:
+    """Return the number of frames of an AVI that has places without a picture, and a note; 0 for all others.
+
+    An AVI counts such places: the frame before is shown on in them. Its index says how many hold a picture.
+    """
+    if container.format.name != "avi" or not stream.frames:
+        return 0, []
+    full = sum(entry.size > 0 for entry in stream.index_entries)
+    empty = int(stream.frames) - full
+    if not full or empty <= 0 or not is_whole_avi(Path(path)):
+        return 0, []
+    times = [entry.timestamp for entry in stream.index_entries]
+    if len({after - before for before, after in itertools.pairwise(times)}) == 1:
+        return full, []  # at every second place, say: that is the rate
+    slots = "1 empty slot, in which" if empty == 1 else f"{empty} empty slots, in which"
+    return full, [f"{path} has {slots} the frame before is shown on: its {full} frames are read, at their own times."]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -219,6 +219,10 @@ class VideoWriter:
         self._first: tuple[int, int] | None = None
         self._last = self._end = self._last_number = 0
         self._muxed = False
+        self._durations: dict[int | None, int] = {}
+        self._decoded: int | None = None
+        self._starts: int | None = None
+        self._whole = 0
         self._open(encoder)
 
     def _open(self, encoder: Encoder) -> None:
@@ -289,8 +293,14 @@ class VideoWriter:
             shift = 0 if self._first[0] == 1 else self._first[1]
             begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
             frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
+            self._durations[begin], self._whole = end - begin, end - self._begins_at(begin)
             self._mux(self._stream.encode(frame), pts * self.like.time_base)
         self._last, self._end, self._last_number = pts, pts + duration, number
+
+    def _begins_at(self, begin: int) -> int:
+        """The time of the first frame in the output."""
+        self._starts = begin if self._starts is None else self._starts
+        return self._starts
 
     def close(self) -> None:
         """Write what is pending and give the clip its name. Raises OutputError."""
@@ -304,7 +314,7 @@ class VideoWriter:
             packets = self._stream.encode(None)
             if not self._muxed and len(packets) <= _FEW:
                 _set_decoding_times(packets)
-            self._mux(packets, None if complete else self._end * self.like.time_base)
+            self._mux(packets, None if complete else self._end * self.like.time_base, last=True)
             container, self._container = self._container, None
             self._release()
             container.close()
@@ -402,12 +412,19 @@ class VideoWriter:
                 self._companions.begin(None if number == 1 else self._first[1] * self.like.time_base)
             self._container.start_encoding()
 
-    def _mux(self, packets: Iterable[Any], until: Fraction | None) -> None:
+    def _mux(self, packets: Sequence[Any], until: Fraction | None, last: bool = False) -> None:
         """Write packets, and before them what lies beside up to a time in seconds of the input, or all that is left."""
         if self._companions is not None:
             for packet in self._companions.packets(until):
                 self._container.mux(packet)
         for packet in packets:
+            # Not every encoder passes on how long a frame lasts, and the last one would last as long as the average.
+            if packet.pts == packet.dts:
+                packet.duration = self._durations.pop(packet.pts, packet.duration)
+            elif last and packet is packets[-1] and self._decoded is not None:
+                # Where frames come in another order, the times of decoding have to add up to the length of the clip.
+                packet.duration = max(1, self._whole - (packet.dts - self._decoded))
+            self._decoded = packet.dts if self._decoded is None else self._decoded
             self._container.mux(packet)
             self._muxed = True
 
