@@ -17,7 +17,27 @@ class InputError(InkarnatError):
     exit_code: ClassVar[int] = 3
 
 
+class PatternError(InkarnatError, ValueError):
+    """A name of numbered files that cannot be."""
+
+
+PICTURES = (".exr", ".dpx", ".tif", ".tiff", ".png", ".jpg", ".jpeg")
+VIDEOS = (".mov", ".mp4", ".m4v", ".mkv")
+FOOTAGE = frozenset(
+    (*PICTURES, *VIDEOS, ".avi", ".mxf", ".mts", ".m2ts", ".ts", ".webm", ".mpg", ".mpeg", ".dv", ".wmv", ".3gp")
+)
+"""Suffixes of what holds pictures: no text is ever written under such a name."""
+
+MOST_DIGITS = 20
+
 _PLACE = re.compile(r"#+|%(?:0(\d+))?d")
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # such as a name that is too long to be one
+        return False
 
 
 @dataclass(frozen=True)
@@ -31,13 +51,19 @@ class SequencePattern:
 
     @classmethod
     def parse(cls, path: Path | str) -> SequencePattern | None:
-        """Read a path with ``%04d``, ``%d`` or ``####`` in its file name; None where there is no such place."""
+        """Read a path with ``%04d``, ``%d`` or ``####`` in its file name; None where there is no such place.
+
+        Raises PatternError for more digits than a file's name could hold.
+        """
         path = Path(path)
         places = list(_PLACE.finditer(path.name))
-        if not places or path.is_file():
+        if not places or _is_file(path):
             return None
         place = places[-1]
-        width = len(place[0]) if place[0].startswith("#") else int(place[1] or 1)
+        digits = place[1] or "1"
+        width = len(place[0]) if place[0].startswith("#") else int(digits[:9]) if digits.isascii() else 1
+        if width > MOST_DIGITS:
+            raise PatternError(f"{path.name[:60]!r} asks for more than {MOST_DIGITS} digits: write %04d or ####.")
         return cls(path.parent, path.name[: place.start()], width, path.name[place.end() :])
 
     def path(self, frame: int) -> Path:
@@ -53,6 +79,21 @@ class SequencePattern:
             raise InputError(f"{self.folder} cannot be read: {error.strerror}; check the folder's name.") from None
         numbers = {int(match[1]) for name in names if (match := place.fullmatch(name))}
         return sorted(number for number in numbers if self.path(number).name in set(names))
+
+    def find_if_any(self) -> list[int]:
+        """Return the numbers of the frames that exist, rising; none where there is no such folder."""
+        try:
+            return self.find()
+        except InputError:
+            return []
+
+    def frame_of(self, name: str) -> int | None:
+        """Return the number of the frame that a file's name stands for; None where it is none of these."""
+        match = re.fullmatch(re.escape(self.before) + r"(-?\d+)" + re.escape(self.after), name)
+        if match is None:
+            return None
+        frame = int(match[1])
+        return frame if self.path(frame).name == name else None
 
     def __str__(self) -> str:
         return str(self.folder / f"{self.before}%0{self.width}d{self.after}")

@@ -1,4 +1,9 @@
-"""Locks on outputs, so that two runs never write one, and the sweeping of what a killed run left behind."""
+"""The one door for writes: outputs appear whole or not at all, and nothing is replaced that was not made here.
+
+A verb enters :func:`writing`, tells what it reads by :func:`reads`, and names all its outputs to :func:`claim` before
+it decodes anything: what must not be written is refused there, all of it at once, and what may be is locked. Every
+file then goes through :func:`atomic` or :func:`write_text`, which refuse what was not claimed and should have been.
+"""
 
 from __future__ import annotations
 
@@ -6,50 +11,32 @@ import contextlib
 import errno
 import json
 import os
-import re
 import secrets
-import socket
-import sys
-from collections.abc import Iterable, Iterator
+import shutil
+import stat
+import tempfile
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
-from typing import Any, ClassVar
+from typing import Any
 
-from ..kernels.errors import InkarnatError
-from .sequences import SequencePattern
+from . import made
+from .locks import Lock as Lock
+from .locks import OutputError as OutputError
+from .locks import holding
+from .locks import locked as locked
+from .locks import output_error as output_error
+from .locks import sweep as sweep
+from .sequences import FOOTAGE, SequencePattern
 
+OVERWRITE = "INKARNAT_OVERWRITE"
+"""Set to 1, it allows what ``--overwrite`` allows."""
 
-class OutputError(InkarnatError):
-    """An output cannot be written."""
-
-    exit_code: ClassVar[int] = 5
-
-
-_MENDS = {
-    errno.ENOSPC: "the disk is full; make room or choose another folder",
-    errno.EDQUOT: "your share of the disk is used up; make room or choose another folder",
-    errno.EFBIG: "the file would be larger than is allowed here; raise the limit or choose another folder",
-    errno.EACCES: "writing there is not allowed; choose another folder or change its rights",
-    errno.EPERM: "writing there is not allowed; choose another folder or change its rights",
-    errno.EROFS: "the disk is read-only; choose another folder",
-    errno.ENOENT: "the folder does not exist; make it first",
-    errno.ENOTDIR: "a part of the path is a file, not a folder; choose another folder",
-    errno.EISDIR: "it is a folder; add a file name",
-    errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
-    errno.EIO: "the disk reports an error; choose another disk",
-}
+AnyPath = str | os.PathLike[str]
+Frames = Collection[int]
 
 
-def output_error(path: Path | str, error: BaseException | str) -> OutputError:
-    """Return the OutputError that says why ``path`` cannot be written and what mends it."""
-    number = getattr(error, "errno", None)
-    reason = _MENDS.get(number) if isinstance(number, int) else None
-    if reason is None:
-        reason = (getattr(error, "strerror", None) or str(error) or type(error).__name__).rstrip(".")
-    return OutputError(f"{path} cannot be written: {reason}{'' if reason.endswith('?') else '.'}")
-
-
-def check_output(path: Path | str, inputs: Iterable[Path | str] = ()) -> Path:
+def check_output(path: AnyPath, inputs: Iterable[AnyPath] = ()) -> Path:
     """Return the path after checking that a file may be put there.
 
     Raises OutputError where the path is one of the inputs (also under another name), where its folder is
@@ -58,8 +45,8 @@ def check_output(path: Path | str, inputs: Iterable[Path | str] = ()) -> Path:
     path = Path(path)
     real = os.path.realpath(path)
     for given in inputs:
-        if os.path.realpath(given) == real or (path.exists() and Path(given).exists() and path.samefile(given)):
-            raise OutputError(f"{path} is an input as well: inputs are never overwritten; choose another name.")
+        if os.path.realpath(given) == real or _is_same(path, given):
+            raise _input_error(path)
     folder = path.parent
     if path.is_dir():
         raise output_error(path, OSError(errno.EISDIR, ""))
@@ -71,25 +58,64 @@ def check_output(path: Path | str, inputs: Iterable[Path | str] = ()) -> Path:
     return path
 
 
+def _is_same(path: Path, other: AnyPath) -> bool:
+    try:
+        return os.path.samefile(path, other)
+    except OSError:
+        return False
+
+
+def _input_error(path: Path) -> OutputError:
+    return OutputError(f"{path} is an input as well: inputs are never overwritten; choose another name.")
+
+
+def check_text(path: AnyPath, kind: str) -> None:
+    """Raise OutputError for a name under which no text of this kind is written."""
+    path = Path(path)
+    if path.suffix.lower() in FOOTAGE:
+        raise OutputError(f"{path} has the suffix of footage, and a {kind} is text: choose another suffix.")
+    if path.name.endswith(".desk.json") and kind != made.NOTES:
+        raise OutputError(f"{path} is the name of the desk's notes on a clip: choose another name.")
+
+
+# --- one file -----------------------------------------------------------------------------------------------
+
+
 class Atomic:
     """A file that is written under a temporary name in the same folder and takes its own name when complete.
 
     The temporary name keeps the suffix, by which encoders choose a format. Used as a context manager it gives
     the temporary path, commits at the end and discards on an error; a file of the same name that was there
     before stays until the new one is complete, and for good where that fails. A system error in the block
-    becomes an OutputError.
+    becomes an OutputError. What goes to a device or a pipe is written elsewhere first, and then through it.
     """
 
-    def __init__(self, path: Path | str, inputs: Iterable[Path | str] = ()) -> None:
-        self.path = check_output(path, inputs)
-        self.temporary = self.path.with_name(f".{self.path.stem[:80]}.{secrets.token_hex(6)}{self.path.suffix}")
+    def __init__(self, path: AnyPath, inputs: Iterable[AnyPath] = (), kind: str = "") -> None:
+        self.path, self.kind = Path(path), kind
+        self._through = _is_passage(self.path)
+        if self._through:
+            folder = Path(tempfile.gettempdir())
+        else:
+            check_output(self.path, inputs)
+            folder = self.path.parent
+        if _now is not None:
+            _now.check_claimed(self.path, kind)
+        self.temporary = folder / f".{self.path.stem[:80]}.{secrets.token_hex(6)}{self.path.suffix}"
 
     def commit(self) -> None:
         """Bring the temporary file to the disk and give it its own name. Raises OutputError."""
         try:
+            if self._through:
+                with self.temporary.open("rb") as source, open(self.path, "wb") as target:
+                    shutil.copyfileobj(source, target)
+                self.discard()
+                return
             with self.temporary.open("rb+") as file:
                 os.fsync(file.fileno())
+            known = made.note(self.path, self.temporary, self.kind) if _now is not None else None
             self.temporary.replace(self.path)
+            if known is not None:
+                made.note(self.path, kind=self.kind, sha256=known)
             _sync_folder(self.path.parent)
         except OSError as error:
             self.discard()
@@ -114,13 +140,67 @@ class Atomic:
             raise output_error(self.path, error) from error
 
 
-def atomic(path: Path | str, inputs: Iterable[Path | str] = ()) -> Atomic:
+def atomic(path: AnyPath, inputs: Iterable[AnyPath] = (), kind: str = "") -> Atomic:
     """Return a context manager that gives a temporary path and, at the end, renames it to ``path``.
 
-    :param inputs: files that ``path`` must not be.
+    :param inputs: files that ``path`` must not be. :param kind: of a text, one of :data:`.made.MARKS`.
     :raises OutputError: the output is an input, its folder is missing or not writable, or writing fails.
     """
-    return Atomic(path, inputs)
+    return Atomic(path, inputs, kind)
+
+
+def write_text(path: AnyPath, text: str, kind: str, inputs: Iterable[AnyPath] = ()) -> None:
+    """Write a text in UTF-8, whole or not at all. Bytes that a name brought along go as they came.
+
+    :param kind: what the text is, one of :data:`.made.MARKS`.
+    :raises OutputError: the name is one of footage, the output is an input, or it cannot be written.
+    """
+    check_text(path, kind)
+    with atomic(path, inputs, kind) as temporary:
+        temporary.write_bytes(text.encode("utf-8", "surrogateescape"))
+
+
+def write_bytes(path: AnyPath, data: bytes, inputs: Iterable[AnyPath] = (), kind: str = "") -> None:
+    """Write bytes, whole or not at all. Raises OutputError."""
+    with atomic(path, inputs, kind) as temporary:
+        temporary.write_bytes(data)
+
+
+def json_text(data: Any, **options: Any) -> str:
+    """Return data as JSON: in plain letters, or, where a name holds bytes that are no UTF-8, in escapes."""
+    text = json.dumps(data, ensure_ascii=False, **options)
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        return json.dumps(data, ensure_ascii=True, **options)
+    return text
+
+
+def make_folder(path: AnyPath, parents: bool = True) -> Path:
+    """Make a folder for outputs where it is missing. Raises OutputError."""
+    path = Path(path)
+    try:
+        path.mkdir(parents=parents, exist_ok=True)
+    except OSError as error:
+        raise output_error(path, error) from error
+    return path
+
+
+def put_aside(path: Path, aside: Path) -> None:
+    """Give a file another name, for what cannot be read. Raises OutputError."""
+    try:
+        os.replace(path, aside)
+    except OSError as error:
+        raise output_error(aside, error) from error
+
+
+def _is_passage(path: Path) -> bool:
+    """Tell whether a device, a pipe or a socket has this name: what is written goes through it and stays nowhere."""
+    try:
+        mode = path.stat().st_mode
+    except OSError:
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
 
 
 def _sync_folder(folder: Path) -> None:
@@ -133,167 +213,208 @@ def _sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
+# --- what one verb may write --------------------------------------------------------------------------------
+
+_now: _Writing | None = None
+
+
 @contextlib.contextmanager
-def locked(outputs: Iterable[Path | str]) -> Iterator[None]:
-    """Keep other runs away from outputs, and sweep their temporary files before and after.
+def writing(overwrite: bool = False) -> Iterator[None]:
+    """Let the block write what it claims and nothing else that is there already.
 
-    Raises OutputError where another run writes one of them.
+    :param overwrite: files that were not made here may be replaced; inputs never.
     """
-    paths = sorted(Path(path) for path in outputs)
-    with contextlib.ExitStack() as stack:
-        for path in paths:
-            stack.enter_context(Lock(path))
-        sweep(paths)
-        try:
+    global _now
+    before, mine = _now, _Writing(overwrite or os.environ.get(OVERWRITE) == "1")
+    _now = mine
+    try:
+        with mine.stack:
             yield
-        finally:
-            sweep(paths)
+    finally:
+        _now = before
 
 
-class Lock:
-    """Keeps a second run away from an output.
-
-    A hidden file beside the output says which process on which machine holds it; the system's own lock on that file
-    ends with the process, however it ends, so that what a killed run left is taken over. A file that another machine
-    left is not: whether that run still goes on cannot be known here.
-
-    Raises OutputError, which names the holder, where another run writes the output, or where its folder cannot be
-    written; nothing is left behind then.
-    """
-
-    def __init__(self, output: Path, doing: str = "being written by another run") -> None:
-        self.output, self.doing = output, doing
-        self.path = output.with_name(f".{output.name}.lock")
-        self._handle = -1
-
-    def __enter__(self) -> Lock:
-        while not self._take():
-            continue
-        holder = {"pid": os.getpid(), "host": socket.gethostname()}
-        try:
-            os.ftruncate(self._handle, 0)
-            os.lseek(self._handle, 0, os.SEEK_SET)
-            os.write(self._handle, (json.dumps(holder) + "\n").encode())
-        except OSError as error:
-            self._release()
-            raise output_error(self.output, error) from error
-        return self
-
-    def holder(self) -> dict[str, Any] | None:
-        """Return who holds the output now, without taking it; None where nobody does."""
-        try:
-            handle = os.open(self.path, os.O_RDWR)
-        except OSError:
-            return None
-        try:
-            held = _read_holder(handle)
-            return held if not _flock(handle) or _is_elsewhere(held) else None
-        finally:
-            os.close(handle)
-
-    def _take(self) -> bool:
-        """Lock the file; False where its holder removed it meanwhile."""
-        try:
-            self._handle = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
-        except OSError as error:
-            raise output_error(self.output, error) from error
-        holder = _read_holder(self._handle)
-        if not _flock(self._handle):
-            os.close(self._handle)
-            raise self._refusal(holder, "wait for it or stop it")
-        if _is_elsewhere(holder):
-            os.close(self._handle)
-            raise self._refusal(holder, f"wait for it; if it has ended, remove {self.path}")
-        try:
-            current = os.path.samestat(os.fstat(self._handle), os.stat(self.path))
-        except FileNotFoundError:
-            current = False
-        if not current:
-            os.close(self._handle)
-        return current
-
-    def _refusal(self, holder: dict[str, Any], fix: str) -> OutputError:
-        return OutputError(f"{self.output} is {self.doing} ({holder_words(holder)}): {fix}.")
-
-    def _release(self) -> None:
-        if sys.platform == "win32":  # an open file cannot be removed there
-            os.close(self._handle)
-        with contextlib.suppress(OSError):
-            self.path.unlink()
-        if sys.platform != "win32":
-            os.close(self._handle)
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._release()
+def reads(path: AnyPath) -> None:
+    """Tell that a file or a numbered sequence is read: it is not written by the same verb."""
+    if _now is not None:
+        _now.add_input(Path(path))
 
 
-def holder_words(holder: dict[str, Any]) -> str:
-    """Say who holds a lock."""
-    known = {"pid", "host"} <= holder.keys()
-    return f"process {holder['pid']} on {holder['host']}" if known else "another process"
+Decided = Callable[[Path, int | None], bool]
+"""Whether it was decided before that a file, of a sequence that of a frame, is replaced."""
 
 
-def _read_holder(handle: int) -> dict[str, Any]:
-    try:
-        os.lseek(handle, 0, os.SEEK_SET)
-        holder = json.loads(os.read(handle, 1000))
-    except (OSError, ValueError):
-        return {}
-    return holder if isinstance(holder, dict) else {}
+def never(path: Path, frame: int | None) -> bool:
+    """Nothing was decided before."""
+    return False
 
 
-def _is_elsewhere(holder: dict[str, Any]) -> bool:
-    return bool(holder.get("host", socket.gethostname()) != socket.gethostname())
-
-
-def _flock(handle: int) -> bool:
-    """Take the system's lock; True as well where the system or the file system has none to offer."""
-    try:
-        import portalocker
-    except ImportError:  # a system without locks
-        return True
-    try:
-        portalocker.lock(handle, portalocker.LockFlags.EXCLUSIVE | portalocker.LockFlags.NON_BLOCKING)
-    except portalocker.AlreadyLocked:
-        return False
-    except (portalocker.LockException, OSError):
-        return True
+def always(path: Path, frame: int | None) -> bool:
+    """All was decided before."""
     return True
 
 
-# --- what a killed run leaves -------------------------------------------------------------------------------
+def claim(
+    files: Iterable[AnyPath] = (),
+    texts: Mapping[Any, str] | Iterable[tuple[Any, str]] = (),
+    frames: Frames | None = None,
+    decided: Decided = never,
+    lock: bool = True,
+) -> None:
+    """Name all that will be written, before anything is decoded; it is locked until the verb ends.
 
-_TEMPORARY = re.compile(r"\.(?P<stem>.+)\.[0-9a-f]{12}(?P<suffix>\.[^.]+)")
-_LONGEST_STEM = 80
-
-
-def temporaries(outputs: Iterable[Path]) -> Iterator[Path]:
-    """Give the temporary files of outputs; while the outputs are locked and no worker runs, nobody uses them."""
-    for output in outputs:
-        with contextlib.suppress(OSError), os.scandir(output.parent) as entries:
-            for entry in entries:
-                match = _TEMPORARY.fullmatch(entry.name)
-                if match and match["suffix"] == output.suffix and _is_stem_of(match["stem"], output):
-                    yield Path(entry.path)
-
-
-def _is_stem_of(stem: str, output: Path) -> bool:
-    pattern = SequencePattern.parse(output)
-    if pattern is None:
-        return stem == output.stem[:_LONGEST_STEM]
-    after = pattern.after.removesuffix(output.suffix)
-    if len(stem) == _LONGEST_STEM and pattern.before[:_LONGEST_STEM] == stem:
-        return True
-    return re.fullmatch(re.escape(pattern.before) + r"-?\d+" + re.escape(after), stem) is not None
+    :param files: pictures, numbered sequences and video. :param texts: texts with their kinds.
+    :param frames: of the sequences. :param decided: what was allowed when a run was submitted.
+    :param lock: leave it out for a part of a run, of which others may be at work.
+    :raises OutputError: names everything that must not be written, and why; or who is writing it now.
+    """
+    if _now is not None:
+        pairs = list(texts.items() if isinstance(texts, Mapping) else texts)
+        _now.claim([Path(path) for path in files], [(Path(path), kind) for path, kind in pairs], frames, decided, lock)
 
 
-def sweep(outputs: Iterable[Path]) -> int:
-    """Remove the temporary files of outputs and return how many there were."""
-    swept = 0
-    for path in temporaries(outputs):
+def note_made(path: Path, sha256: str) -> None:
+    """Note a file that another process of this run has made."""
+    if _now is not None:
+        made.note(path, sha256=sha256)
+
+
+def claim_folder(folder: Path) -> None:
+    """Name a folder that is the run's own: whatever it writes there is its own."""
+    if _now is not None:
+        _now.folders.add(os.path.abspath(folder))
+
+
+class _Writing:
+    """What one verb reads, may write, and has locked."""
+
+    def __init__(self, overwrite: bool) -> None:
+        self.overwrite = overwrite
+        self.stack = contextlib.ExitStack()
+        self.inputs: dict[tuple[int, int], Path] = {}
+        self.patterns: list[SequencePattern] = []
+        self.claimed: set[str] = set()
+        self.sequences: list[SequencePattern] = []
+        self.folders: set[str] = set()
+
+    # --- what is read -----------------------------------------------------------------------------------------
+
+    def add_input(self, path: Path) -> None:
+        pattern = SequencePattern.parse(path)
+        if pattern is not None:
+            self.patterns.append(pattern)
+            return
         with contextlib.suppress(OSError):
-            path.unlink()
-            swept += 1
-    return swept
+            status = path.stat()
+            self.inputs[status.st_dev, status.st_ino] = path
+
+    def _is_input(self, path: Path) -> bool:
+        with contextlib.suppress(OSError):
+            status = path.stat()
+            if (status.st_dev, status.st_ino) in self.inputs:
+                return True
+            return any(
+                pattern.frame_of(path.name) is not None and _is_same(pattern.folder, path.parent)
+                for pattern in self.patterns
+            )
+        return False
+
+    # --- what is written --------------------------------------------------------------------------------------
+
+    def claim(
+        self,
+        files: list[Path],
+        texts: list[tuple[Path, str]],
+        frames: Frames | None,
+        decided: Decided,
+        lock: bool,
+    ) -> None:
+        wrong: list[str] = []
+        taken: list[str] = []
+        for path, kind in [*((path, "") for path in files), *texts]:
+            try:
+                if kind:
+                    check_text(path, kind)
+                taken += self._check(path, kind, frames, decided)
+            except OutputError as error:
+                wrong.append(str(error))
+        if taken:
+            wrong.append(_taken_words(taken))
+        if wrong:
+            raise OutputError(" ".join(wrong))
+        mine = [path for path in (*files, *(path for path, _ in texts)) if not _is_passage(path)]
+        for path in mine:
+            pattern = SequencePattern.parse(path)
+            if pattern is None:
+                self.claimed.add(os.path.abspath(path))
+            else:
+                self.sequences.append(pattern)
+            made.tidy(path.parent)
+        if lock:
+            self.stack.enter_context(holding(mine))
+
+    def _check(self, path: Path, kind: str, frames: Frames | None, decided: Decided) -> list[str]:
+        """Return what would be overwritten without leave. Raises OutputError for what is never written."""
+        if _is_passage(path):
+            return []
+        pattern = SequencePattern.parse(path)
+        if pattern is None:
+            if self._is_input(path):
+                raise _input_error(path)
+            check_output(path)
+            return [str(path)] if self._is_foreign(path, kind, None, decided) else []
+        there = [frame for frame in pattern.find_if_any() if frames is None or frame in frames]
+        for frame in there:
+            if self._is_input(pattern.path(frame)):
+                raise _input_error(pattern.path(frame))
+        check_output(pattern.path(1))
+        foreign = [frame for frame in there if self._is_foreign(pattern.path(frame), kind, frame, decided)]
+        if not foreign:
+            return []
+        first, last = pattern.path(foreign[0]), pattern.path(foreign[-1]).name
+        return [str(first) if len(foreign) == 1 else f"{len(foreign)} files from {first} to {last}"]
+
+    def _is_foreign(self, path: Path, kind: str, frame: int | None, decided: Decided) -> bool:
+        try:
+            if self.overwrite or path.stat().st_size == 0:
+                return False
+        except OSError:
+            return False
+        if decided(path, frame) or made.is_noted(path, kind) or (kind and made.is_marked(path, kind)):
+            return False
+        whole = path if frame is None else next((p for p in _patterns_of(path)), path)
+        return not any(
+            made.is_in_journal(path, name.with_name(f"{name.name}.journal.jsonl"), frame) for name in {path, whole}
+        )
+
+    def check_claimed(self, path: Path, kind: str) -> None:
+        """Refuse what was not claimed, where it would have been refused."""
+        name = os.path.abspath(path)
+        if name in self.claimed or os.path.dirname(name) in self.folders:
+            return
+        if any(p.frame_of(path.name) is not None and _is_same(p.folder, path.parent) for p in self.sequences):
+            return
+        if self._is_input(path):
+            raise _input_error(path)
+        if self._is_foreign(path, kind, None, never):
+            raise OutputError(_taken_words([str(path)]))
+
+
+def _taken_words(taken: list[str]) -> str:
+    shown = "; ".join(taken[:8]) + (f"; and {len(taken) - 8} more" if len(taken) > 8 else "")
+    one = len(taken) == 1 and not taken[0][0].isdigit()
+    return (
+        f"{shown} {'is' if one else 'are'} there already and {'was' if one else 'were'} not made by Inkarnat, or "
+        f"changed since: choose another name, or allow it with --overwrite (or {OVERWRITE}=1)."
+    )
+
+
+def _patterns_of(path: Path) -> Iterator[Path]:
+    """Give the names of journals beside a numbered file, as the patterns that they belong to."""
+    with contextlib.suppress(OSError):
+        for name in os.listdir(path.parent):
+            if name.endswith(".journal.jsonl"):
+                whole = path.with_name(name.removesuffix(".journal.jsonl"))
+                pattern = SequencePattern.parse(whole)
+                if pattern is not None and pattern.frame_of(path.name) is not None:
+                    yield whole

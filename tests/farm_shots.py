@@ -82,8 +82,8 @@ def reference(plate: str, outputs: dict[str, str], **options) -> None:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    """Every file below a folder but the journals."""
-    files = (path for path in sorted(folder.rglob("*")) if path.is_file() and not path.name.endswith(".journal.jsonl"))
+    """Every file below a folder but journals and ledgers."""
+    files = (path for path in sorted(folder.rglob("*")) if path.is_file() and not path.name.endswith(".jsonl"))
     return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
 

@@ -122,8 +122,8 @@ def test_numbers_of_the_draw_suite():
         assert getattr(api, ours) == told[f"kOfxDrawPrimitive{theirs}"]
     for ours, theirs in (("RECTANGLE", "Rectangle"), ("POLYGON", "Polygon"), ("ELLIPSE", "Ellipse")):
         assert getattr(api, ours) == told[f"kOfxDrawPrimitive{theirs}"]
-    assert api.ALIGN_LEFT == told["kOfxDrawTextAlignmentLeft"]
-    assert api.ALIGN_BASELINE == told["kOfxDrawTextAlignmentBaseline"]
+    assert told["kOfxDrawTextAlignmentLeft"] == api.ALIGN_LEFT
+    assert told["kOfxDrawTextAlignmentBaseline"] == api.ALIGN_BASELINE
 
 
 @pytest.mark.parametrize(

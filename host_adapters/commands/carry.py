@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from ...nodes import Sample, SampleError
+from .. import made
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
@@ -20,9 +21,9 @@ from ..shots.people import Person
 from ..shots.runs import Run, RunClip
 from ..shots.timeline import CutList
 from ..shots.viewing import View, open_view
-from ..writes import output_error
+from ..writes import claim, make_folder
 from . import console
-from .cut import carry_cut, chosen_shots, cut_shots, render_cut
+from .cut import carry_cut, chosen_shots, cut_output, cut_shots, relinked_cut, render_cut
 from .options import parse_mark, person_options, read_person
 from .person import split_frame
 from .report import write_report
@@ -95,7 +96,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> Non
             return
         shots = _shots(options["source"], targets, marked, stack)
         carrier = Carrier(loaded, shots[0], view, person, options["light"])
-        folder = make_folder(options["folder"])
+        folder = _claimed(options, shots)
         carried = [carrier.reference_carried()]
         carried += [carrier.carry(shot, options["resolve"]) for shot in shots[1:]]
     finish(carried, folder, person, options)
@@ -124,13 +125,26 @@ def _carry_cut(
         return
     reference = marked.on(Shot("reference", clip, clip.frames[0] if frame is None else frame), source)
     carrier = Carrier(graph, reference, view, person, options["light"])
-    folder = make_folder(options["folder"])
+    folder = _claimed(options, [reference, *(shot for _, shot in chosen)], cut)
     carried = carry_cut(carrier, chosen, options["resolve"])
     if options["suffix"]:
         relinked = render_cut(cut, carried, folder, options["suffix"], handles)
         if not options["as_json"]:
             console.say(f"cut: {relinked}")
     finish([carrier.reference_carried(), *(each for _, each in carried)], folder, person, options)
+
+
+def _claimed(options: dict[str, Any], shots: Sequence[Shot], cut: CutList | None = None) -> Path:
+    """Make the folder for what is written, and claim all of it."""
+    folder = make_folder(options["folder"])
+    texts = [(folder / f"{shot.name}.json", made.GRAPH) for shot in shots] + [(folder / RUN_FILE, made.RUN)]
+    texts += [] if options["no_report"] else [(folder / PAGE, made.PAGE)]
+    files = []
+    if cut is not None and options["suffix"]:
+        files = [cut_output(folder, shot.name, options["suffix"]) for shot in shots[1:]]
+        texts.append((relinked_cut(folder, cut), made.CUT))
+    claim(files, texts)
+    return folder
 
 
 def finish(carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any]) -> None:
@@ -233,16 +247,6 @@ def _shots(source: str, targets: Sequence[str], marked: Marked, stack: ExitStack
 
 
 # --- writing and telling ------------------------------------------------------------------------------------
-
-
-def make_folder(name: str) -> Path:
-    """Make a folder for outputs where it is missing. Raises OutputError."""
-    folder = Path(name)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise output_error(folder, error) from None
-    return folder
 
 
 def write_run(carried: Sequence[Carried], folder: Path, person: Person | None, view: str | None) -> Run:

@@ -19,6 +19,7 @@ import click
 
 from ...kernels.errors import InkarnatError
 from ..graphs.errors import STOPPED, WRONG_USE, exit_code
+from ..writes import writing
 
 COMMANDS = {
     "bench": "Measure speed, start-up and accuracy on this machine.",
@@ -42,6 +43,22 @@ COMMANDS = {
 """Verb → its line in the overview; the verb lives in the module of the same name beside this one."""
 
 
+WRITING = frozenset(("carry", "correct", "demo", "export", "farm", "job", "measure", "render", "report", "track"))
+"""The verbs that write where they are told to: each claims its outputs, and takes ``--overwrite``."""
+
+_OVERWRITE = "overwrite"
+
+
+def _overwrite_option() -> click.Option:
+    def enter(context: click.Context, param: click.Parameter, allowed: bool) -> None:
+        context.with_resource(writing(allowed))
+
+    return click.Option(
+        ["--overwrite"], is_flag=True, expose_value=False, is_eager=True, callback=enter,
+        help="Replace files that were not made here; inputs never.",
+    )  # fmt: skip
+
+
 class Verbs(click.Group):
     """The group of verbs: loads each when it is used, and turns every error into one line and an exit code."""
 
@@ -55,6 +72,8 @@ class Verbs(click.Group):
             return None
         module = importlib.import_module(f".{name}", __package__)
         command: click.Command = module.command
+        if name in WRITING and not any(param.name == _OVERWRITE for param in command.params):
+            command.params.append(_overwrite_option())
         return command
 
     def resolve_command(

@@ -10,15 +10,17 @@ import click
 
 from ...kernels import jit
 from ...nodes import Corrected, SkinReading, ToneCurve, Wishes
+from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.outputs import check_outputs
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
-from ..media.clips import Clip, Frames, parse_frames
+from ..media.clips import Clip, Frames, check_suffix, parse_frames
 from ..shots.solving import Solved, SolveOptions, solve
 from ..shots.viewing import open_view
 from ..warm_up import helped
+from ..writes import claim
 from . import console
 from .footage import Footage, footage_options, output_options
 from .options import Named, SubjectsCommand, person_options, sample_options, solve_options, target_options
@@ -110,6 +112,11 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     footage = Footage.of(options).meant({STANDARD_SOURCE: input})
     clip = footage.open(input)
     outputs = _outputs(output, options, people)
+    for path in outputs.values():
+        check_suffix(path)
+    frames = parse_frames(options["frames"]) if options["frames"] else None
+    kept = {options["graph_out"]: made.GRAPH} if options["graph_out"] else {}
+    claim(outputs.values(), kept, clip.frames if frames is None else frames)
     check_outputs(outputs.values(), clip)
     solved = solve(footage.working(clip), asked, console.listener(as_json))
     if solved.drift is not None and solved.drift.followed is not None and not as_json:
@@ -117,7 +124,6 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     graph = footage.around(solved.graph)
     if options["graph_out"]:
         graph.save(options["graph_out"])
-    frames = parse_frames(options["frames"]) if options["frames"] else None
     report = _render(graph, clip, outputs, frames, options["codec"], as_json)
     suspect = footage.tell_damage([clip], report.done)
     _tell(input, solved, report, outputs, options, as_json)

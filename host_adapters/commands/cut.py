@@ -115,6 +115,16 @@ def carry_cut(carrier: Carrier, shots: Shots, solve_again: bool = False) -> list
     ]
 
 
+def cut_output(folder: Path, name: str, suffix: str) -> Path:
+    """Return where the rendered frames of a shot go."""
+    return folder / f"{name}-skin.{suffix.lstrip('.')}"
+
+
+def relinked_cut(folder: Path, cut: CutList) -> Path:
+    """Return where the cut that is linked to the results goes."""
+    return folder / f"{cut.path.stem}-skin{cut.path.suffix}"
+
+
 def render_cut(cut: CutList, carried: Sequence[tuple[Use, Carried]], folder: Path, suffix: str, handles: int) -> Path:
     """Render the used frames of each shot and write the cut linked to them. Return the path of the cut.
 
@@ -123,11 +133,11 @@ def render_cut(cut: CutList, carried: Sequence[tuple[Use, Carried]], folder: Pat
     links = {}
     for use, each in carried:
         frames = each.shot.frames or ()
-        output = folder / f"{each.shot.name}-skin.{suffix.lstrip('.')}"
+        output = cut_output(folder, each.shot.name, suffix)
         console.warn(f"rendering {output.name}, frames {frames[0]} to {frames[-1]}")
         source, files = {"plate": each.shot.clip}, {"result": str(output)}
         render_files(each.graph, source, files, list(frames), listener=console.listener(quiet=True))
         links[use] = Linked(output, list(each.shot.clip.frames).index(frames[0]), len(frames))
-    path = folder / f"{cut.path.stem}-skin{cut.path.suffix}"
+    path = relinked_cut(folder, cut)
     cut.relinked(links, path, handles)
     return path

@@ -18,18 +18,20 @@ from ...nodes import (
     Wishes,
     measure_skin,
 )
-from .. import workshop
+from .. import made, workshop
 from ..graphs.graph import Graph
 from ..graphs.rendering import render_files
 from ..graphs.runner import Runner
 from ..media.clips import open_clip, open_writer
 from ..media.pictures import write_picture
 from ..shots.solving import SolveOptions, solve
-from ..writes import output_error
+from ..writes import claim, make_folder
 from . import console
 from .correct import READING_COLUMNS, reading_row
 
 _FRAMES = 16
+_STILLS = ("before", "after", "before-after", "matte", "keyed", "vectorscope-before", "vectorscope-after")
+_FILES = ("planing.mp4", "planing-skin.mov", *(f"{name}.png" for name in _STILLS))
 _CAST = workshop.skin_cast(green=0.45, blue=0.12)
 _SAWDUST = Sample.box(0.14, 0.87, 0.22, 0.91)
 _LIGHT = workshop.light_change(mired=-14, duv=0.003)
@@ -46,10 +48,8 @@ def command(folder: Path, depth: str, seed: int) -> None:
     the face makes the key; the skin is turned to the skin line, and its saturation is matched to an approved frame of
     the same person.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise output_error(folder, error) from None
+    make_folder(folder)
+    claim([folder / name for name in _FILES], {folder / "planing.json": made.GRAPH})
     console.say(f"filming {_FRAMES} frames in the workshop …")
     plate, scene = _film(folder, depth, seed)
     console.say("learning the key, solving, rendering …")
@@ -107,5 +107,6 @@ def _pictures(plate: Path, graph: Graph, folder: Path) -> None:
         "vectorscope-before": Vectorscope(zoom="2").process(before, matte),
         "vectorscope-after": Vectorscope(zoom="2").process(after, matte),
     }
+    assert tuple(pictures) == _STILLS
     for name, picture in pictures.items():
         write_picture(folder / f"{name}.png", picture, None, bits=8)

@@ -6,8 +6,10 @@ from typing import Any
 
 import click
 
+from .. import made
 from ..graphs.export import PARTS, SUFFIXES, Look, export_look, look_of
 from ..graphs.graph import Graph
+from ..writes import claim
 from . import console
 
 
@@ -41,6 +43,7 @@ def command(graph: str, path: str, part: str, output: str, frame: int, size: int
     A look-up knows colours and nothing else: no matte, key, region or softening, nothing that changes over time.
     """
     loaded = Graph.load(graph)
+    claim(texts={path: made.LOOK_UP})
     look = look_of(loaded, output, part, frame)
     written = export_look(look, path, size)
     warnings = _warnings(loaded, look, part, frame)

@@ -11,10 +11,11 @@ from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
+from ..writes import always, claim, never
 from . import console
 from .footage import Footage
 from .options import named_files
-from .render import check_names, render_job, run_options, tell
+from .render import check_names, render_job, run_options, submitted_before, tell
 
 
 @click.command()
@@ -51,8 +52,12 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
 
     with ExitStack() as stack:
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
-        job = Job.of(loaded, clips, paths, options["codec"])
         frames = parse_frames(options["frames"]) if options["frames"] else None
+        numbers = check_range(frames, next(iter(clips.values())))
+        step = bool(options["part"] or options["join"])  # of a run that was decided on when it was submitted
+        resumed = submitted_before(paths.values()) if options["resume"] else never
+        claim(paths.values(), frames=numbers, decided=always if step else resumed, lock=not step)
+        job = Job.of(loaded, clips, paths, options["codec"])
         if options["part"]:
             from ..farm.run import render_part
 
@@ -61,7 +66,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
         elif options["join"]:
             from ..farm.run import join_videos
 
-            report = join_videos(job, clips, check_range(frames, next(iter(clips.values()))))
+            report = join_videos(job, clips, numbers)
         else:
             report = render_job(job, clips, frames, _engine(clips, options), options["resume"], as_json)
         suspect = footage.tell_damage(clips.values(), report.done, elsewhere=True)

@@ -8,10 +8,11 @@ from typing import Any
 
 import click
 
+from .. import made
 from ..graphs.graph import Graph
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
-from ..writes import atomic
+from ..writes import claim, write_text
 from . import console
 from .footage import Footage
 from .options import named_files
@@ -58,6 +59,7 @@ def command(
     with ExitStack() as stack:
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         numbers = check_range(parse_frames(frames) if frames else None, next(iter(clips.values())))
+        claim(paths.values(), {output: made.JOB} if output is not None else {}, numbers, lock=False)
         job = Job.of(loaded, clips, paths, codec)
         folder = (output.parent if output is not None else Path()).absolute()
         template = job_template(
@@ -76,5 +78,4 @@ def command(
     if output is None:
         console.say(text)
         return
-    with atomic(output, [graph, *files.values()]) as temporary:
-        temporary.write_text(text + "\n", encoding="utf-8")
+    write_text(output, text + "\n", made.JOB, [graph, *files.values()])

@@ -25,18 +25,20 @@ from ...nodes import (
     solve_balance,
     suggest_tone,
 )
+from .. import made
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip, parse_frames
 from ..shots.aims import aim_at, aims_of, noted_light
-from ..shots.evidence import BEFORES, Moment, Survey, Witness, evidence, face_evidence, middle
+from ..shots.evidence import BEFORES, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
 from ..shots.finished import Finished
 from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
 from ..shots.solving import solve
 from ..shots.viewing import open_view, view_id
+from ..writes import claim
 from . import console
 from .correct import READING_COLUMNS, reading_row
 from .footage import Footage, footage_options
@@ -118,6 +120,9 @@ def command(
     if corrected and graph_file is None:
         raise GraphError("--corrected needs the graph that made the file: give --graph G.json.")
     clip = footage.working(footage.open(input))
+    if csv_file:
+        names = _subjects(graph_file, people)
+        claim(texts=[(_csv_name(csv_file, name), made.READINGS) for name in names])
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     seen = view_id(options["view"])
     if graph_file is not None:
@@ -128,6 +133,13 @@ def command(
         for name, own in told.readings.items():
             write_csv(_csv_name(csv_file, name), own)
     told.tell(_suggestions(clip.read(numbers[0])) if suggest else None, as_json)
+
+
+def _subjects(graph_file: str | None, people: list[Named]) -> list[str]:
+    """Return the names of the subjects that are read apart; an empty one where there is one subject."""
+    if graph_file is None:
+        return [name for name, _ in people] or [""]
+    return list(mattes_of(Graph.load(graph_file)))
 
 
 def _csv_name(path: str, name: str) -> Path:

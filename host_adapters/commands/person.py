@@ -92,7 +92,7 @@ def add_person(
     reading = measure_skin(seen(picture), made["matte"])
     skin = Skin.of(reading)
     person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, frame_hash(picture))
-    People.load(project, may_lack=True).adding(person, may_replace).save(project)
+    People.change(project, lambda people: people.adding(person, may_replace), may_lack=True)
     if as_json:
         console.print_json({"project": project, "name": name, **_figures(person), "reading": reading.as_dict()})
         return
@@ -134,7 +134,7 @@ def list_people(project: str, as_json: bool) -> None:
 @project_option
 def remove_person(name: str, project: str) -> None:
     """Forget the approved reading of NAME."""
-    People.load(project).removing(name).save(project)
+    People.change(project, lambda people: people.removing(name))
     console.say(f"{name} is no longer in {project}")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from ..graphs.graph import Graph
 from ..graphs.outputs import output_names
 from ..graphs.rendering import check_range, render_files
 from ..media.clips import Clip, Frames, parse_frames
+from ..writes import Decided, claim, never
 from . import console
 from .footage import Command, Footage, footage_options, output_options
 from .options import named_files
@@ -85,6 +86,8 @@ def command(
     with ExitStack() as stack:
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         chosen = parse_frames(frames) if frames else None
+        numbers = check_range(chosen, next(iter(clips.values())))
+        claim(paths.values(), frames=numbers, decided=submitted_before(paths.values()) if resume else never)
         if jobs > 1 or resume:
             report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
         else:
@@ -124,6 +127,13 @@ def _render_in_processes(
         console.warn(f"{fitting} of {jobs} processes are used: the memory holds no more pictures of this size")
     engine = local.here if jobs == 1 else local.processes(fitting)
     return render_job(Job.of(graph, clips, outputs, codec), clips, frames, engine, resume, quiet)
+
+
+def submitted_before(outputs: Iterable[str]) -> Decided:
+    """Return what tells which files an earlier run was to write: a resumed one replaces them."""
+    from ..farm.journal import submitted
+
+    return submitted(outputs)
 
 
 def render_job(

@@ -8,9 +8,10 @@ from typing import Any
 
 import click
 
+from .. import made
 from ..graphs.errors import GraphError
 from ..shots.runs import Run, RunClip
-from ..writes import check_output
+from ..writes import claim, reads
 from . import console
 from .options import person_options, read_person
 from .person import split_frame
@@ -36,9 +37,11 @@ def command(
     inkarnat report takes/carry.json -o takes.html
     inkarnat report planing.json --clip planing.mov@12 -o planing.html --person Ada
     """
-    check_output(output)
-    made = _read(run, clips, title, options)
-    findings = _gather(made, most, quiet=as_json)
+    for path in (run, *(split_frame(text)[0] for text in clips)):
+        reads(path)
+    claim(texts={output: made.PAGE})
+    found = _read(run, clips, title, options)
+    findings = _gather(found, most, quiet=as_json)
     from ..report import write_page
 
     write_page(output, findings)

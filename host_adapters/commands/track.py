@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import click
 
+from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED
 from ..media.clips import open_clip, parse_frames
 from ..shots.regions import REGION_HELP, parse_region
 from ..shots.track import follow_region
+from ..writes import claim
 from . import console
 
 
@@ -31,6 +33,7 @@ def command(input: str, region: str, frame: int | None, frames: str | None, outp
     Where it is lost it stops and says so: the frames before are kept, the exit code is 4.
     """
     clip = open_clip(input)
+    claim(texts={output: made.GRAPH})
     drawn = parse_region(region)
     numbers = [n for n in (parse_frames(frames) if frames else clip.frames) if n in clip.frames]
     with console.progress(max(len(numbers) - 1, 1), quiet=as_json) as advance:

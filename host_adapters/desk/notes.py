@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from ...kernels.errors import InkarnatError
-from ..writes import atomic
+from .. import made
+from ..writes import json_text, write_text
 from .errors import DeskError
 
 _MOST_NOTES = 64 * 1024 * 1024
@@ -28,8 +29,7 @@ def read_notes(path: Path) -> Any:
 
 def write_notes(path: Path, data: Any) -> None:
     """Write notes, whole or not at all. Raises OutputError."""
-    with atomic(path) as temporary:
-        temporary.write_text(json.dumps(data, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_text(path, json_text(data) + "\n", made.NOTES)
 
 
 class Kept(Protocol):

@@ -5,8 +5,6 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-import os
-import shutil
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -23,6 +21,7 @@ from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
+from ..writes import put_aside, write_bytes
 from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError
@@ -107,7 +106,7 @@ class Session:
                 return state
             except InkarnatError as error:
                 aside = notes.with_name(notes.name + ".damaged")
-                os.replace(notes, aside)
+                put_aside(notes, aside)
                 self.notices.append(f"The notes could not be read and were put aside as {aside.name}. {error}")
         if graph.is_file():
             try:
@@ -125,7 +124,7 @@ class Session:
             self.history.restore(read_notes(path))
         except InkarnatError as error:
             aside = path.with_name(path.name + ".damaged")
-            os.replace(path, aside)
+            put_aside(path, aside)
             self.notices.append(f"The history for undo could not be read and was put aside as {aside.name}. {error}")
 
     def _state_of(self, name: str) -> State:
@@ -440,7 +439,7 @@ class Session:
         with self._lock:
             notes = self.folder.notes_path(self.name)
             if notes.is_file():
-                shutil.copyfile(notes, notes.with_name(notes.name + ".before"))
+                write_bytes(notes.with_name(notes.name + ".before"), notes.read_bytes())
             suffixes = {person.suffix for person in state.people}
             marks = tuple(mark for mark in self.state.marks if mark.purpose == "neutral" or mark.suffix in suffixes)
             self._put(State(state.graph, state.people, marks, self.state.views), label)

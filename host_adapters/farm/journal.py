@@ -7,11 +7,14 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from ...kernels.errors import InkarnatError
+from ..media.clips import Frames, parse_frames
+from ..sequences import SequencePattern
 from ..writes import OutputError, output_error
 from .plates import Known, Plate, Used
 
@@ -160,6 +163,33 @@ class Journal:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def submitted(outputs: Iterable[Path | str]) -> Callable[[Path, int | None], bool]:
+    """Return what tells of a file, of a sequence that of a frame, whether an earlier run beside it was to write it."""
+    ranges: dict[str, list[Frames]] = {}
+    for path in map(Path, outputs):
+        with contextlib.suppress(OSError), journal_path(path).open(encoding="utf-8", errors="replace") as lines:
+            for line in lines:
+                entry = _entry(line)
+                if isinstance(entry.get("outputs"), dict) and "run" in entry:
+                    with contextlib.suppress(InkarnatError):
+                        frames = parse_frames(str(entry.get("frames", "")))
+                        for output in entry["outputs"].values():
+                            ranges.setdefault(os.path.basename(str(output)), []).append(frames)
+
+    def was(path: Path, frame: int | None) -> bool:
+        if frame is None:
+            return path.name in ranges
+        return any(
+            frame in frames
+            for name, listed in ranges.items()
+            if (pattern := SequencePattern.parse(path.with_name(name))) is not None
+            and pattern.frame_of(path.name) == frame
+            for frames in listed
+        )
+
+    return was
 
 
 def _entry(line: str) -> dict[str, Any]:

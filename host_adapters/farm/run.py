@@ -14,7 +14,7 @@ from ..graphs.errors import FramesError
 from ..graphs.runner import Report
 from ..media.clips import Clip, Frames, in_words
 from ..sequences import SequencePattern
-from ..writes import OutputError, check_output, locked
+from ..writes import OutputError, check_output, claim_folder, locked, note_made
 from .chunks import MOST, Chunk, Done, Engine, Event, Failed, Job, chunk_size, cut
 from .journal import Journal, Stamp, journal_path
 from .local import here
@@ -110,6 +110,8 @@ def _check_outputs(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | 
     inputs = [path for clip in clips.values() for path in clip.paths()]
     for file in _first_and_last(job, frames):
         check_output(file, inputs)
+    for path in job.videos.values():
+        claim_folder(segment_folder(path))
     for name, picture in job.pictures.items():
         if SequencePattern.parse(picture) is None and len(frames) > 1:
             raise OutputError(
@@ -307,6 +309,9 @@ class _Run:
                 self.journal.write_plate(name, number, plate)
             self.used[event.frame] = event.used
             if event.files and event.frame not in self.done:
+                for name, stamp in event.files.items():
+                    path, pattern = self.patterns[name]
+                    note_made(path if pattern is None else pattern.path(event.frame), stamp.sha256)
                 self.journal.write(frame=event.frame, files=event.files, plates=event.used)
             self._count(event.frame)
         elif event.files:

@@ -17,7 +17,7 @@ from ..graphs.outputs import Output
 from ..media.clips import Clip, ClipWriter, VideoClip
 from ..media.video_format import Original
 from ..media.video_write import VideoWriter
-from ..writes import OutputError, atomic, output_error
+from ..writes import OutputError, make_folder, write_bytes
 from .journal import Stamp
 
 _DEFAULT_RATE = Fraction(24)
@@ -66,8 +66,7 @@ class Segment:
     def save(self) -> None:
         """Write the description."""
         data = asdict(self) | {"path": self.path.name}
-        with atomic(_beside(self.path)) as temporary:
-            temporary.write_text(json.dumps(data) + "\n", encoding="utf-8")
+        write_bytes(_beside(self.path), json.dumps(data).encode() + b"\n")
 
     @classmethod
     def load(cls, description: Path) -> Segment | None:
@@ -119,10 +118,7 @@ class SegmentWriter(ClipWriter):
         self.segment: Segment | None = None
         self._frames: list[tuple[int, int | None, int | None]] = []
         self._shape: tuple[int, ...] = ()
-        try:
-            path.parent.mkdir(exist_ok=True)
-        except OSError as error:
-            raise output_error(path.parent, error) from error
+        make_folder(path.parent, parents=False)
         self._writer = shown.open(path, _silent(like), codec)
 
     def write(self, frame: int, picture: Floats, original: Any = None) -> None:

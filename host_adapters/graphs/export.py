@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...nodes import enter_space, leave_space
-from ..writes import OutputError, atomic
+from .. import made
+from ..writes import OutputError, write_text
 from .errors import GraphError
 from .graph import Graph, Step
 
@@ -413,8 +414,8 @@ def export_cdl(look: Look, path: Path | str) -> Exported:
 
 def _save(root: ET.Element, path: Path | str) -> None:
     ET.indent(root)
-    with atomic(path) as temporary:
-        ET.ElementTree(root).write(temporary, encoding="UTF-8", xml_declaration=True)
+    text = "<?xml version='1.0' encoding='UTF-8'?>\n" + ET.tostring(root, encoding="unicode")
+    write_text(path, text, made.LOOK_UP)
 
 
 def export_look(look: Look, path: Path | str, size: int = 65) -> Exported:

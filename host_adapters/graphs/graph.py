@@ -22,8 +22,9 @@ from functools import cached_property
 from typing import Any
 
 from ...nodes.declare import Node, ParamError, nearest
+from .. import made
 from ..media.files import InputError
-from ..writes import atomic
+from ..writes import reads, write_text
 from .errors import GraphError, shown
 from .keyframes import Keyframes
 from .upgrades import FORMAT, PLAIN_FORMAT, upgrade
@@ -161,8 +162,7 @@ class Graph:
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the graph file: it appears whole or not at all. Raises OutputError where it cannot be written."""
-        with atomic(os.fspath(path)) as temporary:
-            temporary.write_text(_layout(self.to_dict()) + "\n", encoding="utf-8")
+        write_text(path, _layout(self.to_dict()) + "\n", made.GRAPH)
 
     # --- asking ----------------------------------------------------------------------------------------------
 
@@ -299,6 +299,7 @@ def _check_circles(graph: Graph) -> None:
 
 
 def _read(path: str | os.PathLike[str]) -> bytes:
+    reads(path)
     try:
         with open(path, "rb") as file:
             content = file.read(MOST_BYTES + 1)

@@ -73,10 +73,9 @@ class Output:
 def check_outputs(outputs: Iterable[str], like: Clip) -> None:
     """Refuse at once what could be written only after long work. Raises OutputError."""
     for path in outputs:
-        pattern = SequencePattern.parse(Path(path))
-        file = Path(path) if pattern is None else pattern.path(like.frames[0])
         check_suffix(path)
-        check_output(file, like.paths())
+        pattern = SequencePattern.parse(Path(path))
+        check_output(Path(path) if pattern is None else pattern.path(like.frames[0]), like.paths())
 
 
 def open_outputs(

@@ -20,7 +20,7 @@ from typing import Any
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ..sequences import SequencePattern
-from ..writes import OutputError, check_output
+from ..writes import OutputError, check_output, reads
 from .files import InputError
 from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_matte, write_picture, writing_notes
 from .video_format import READ_SUFFIXES, SUFFIXES, Original, VideoInfo
@@ -325,6 +325,7 @@ def open_clip(path: Path | str, **assumed: Any) -> Clip:
     :raises InputError: missing, empty, damaged, of an unknown kind, grey, or without what was chosen.
     """
     path, chosen = parse_choice(path)
+    reads(path)
     assumed |= chosen
     of_pictures = {name: str(assumed[name]) for name in ("part", "layer") if assumed.get(name) is not None}
     of_video = {name: value for name, value in assumed.items() if name not in ("part", "layer")}

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats, as_picture, as_plane
 from ...kernels.codes import dequantise, quantise
-from ..writes import OutputError, atomic, output_error
+from ..writes import OutputError, atomic, output_error, write_bytes
 from .files import InputError, check_input
 
 FORMATS = {
@@ -508,8 +508,7 @@ def _write_jpeg(
             options |= {"exif": exif, "icc_profile": None if converted else source.info.get("icc_profile")}
     memory = io.BytesIO()
     Image.fromarray(codes if codes.shape[2] == 3 else codes[:, :, 0]).save(memory, "jpeg", **options)
-    with atomic(path, inputs) as temporary:
-        temporary.write_bytes(memory.getvalue())
+    write_bytes(path, memory.getvalue(), inputs)
 
 
 _UNKNOWN_TIME = "    :  :     :  :  "

@@ -12,7 +12,8 @@ from importlib import resources
 from typing import Any
 
 from ...nodes import Distance, Skin, SkinReading
-from ..writes import atomic
+from .. import made
+from ..writes import write_text
 from .charts import Line, strip
 from .findings import ClipFindings, Findings, Flicker, file_name, parameters
 from .images import Image
@@ -35,8 +36,7 @@ CAUTIONS = (
 
 def write_page(path: str | os.PathLike[str], findings: Findings) -> None:
     """Write the page: it appears whole or not at all. Raises OutputError where it cannot be written."""
-    with atomic(os.fspath(path)) as temporary:
-        temporary.write_text(page(findings), encoding="utf-8")
+    write_text(path, page(findings), made.PAGE)
 
 
 def page(findings: Findings) -> str:
@@ -55,6 +55,7 @@ def page(findings: Findings) -> str:
     ]
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="generator" content="inkarnat">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; img-src data:; '
         "style-src 'unsafe-inline'; script-src 'unsafe-inline'\">\n"

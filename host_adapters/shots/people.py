@@ -14,7 +14,7 @@ import dataclasses
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -25,9 +25,11 @@ from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import SKIN_LINE, Skin
 from ...nodes.declare import nearest
+from .. import made
 from ..graphs.errors import shown
+from ..locks import Lock
 from ..media.files import InputError
-from ..writes import atomic
+from ..writes import json_text, write_text
 
 PROJECT_FILE = "inkarnat-people.json"
 """The project file that is used where none is named."""
@@ -35,6 +37,8 @@ PROJECT_FILE = "inkarnat-people.json"
 _FORMAT = 1
 _MOST_BYTES = 4 * 1024 * 1024
 _LONGEST_NAME = 80
+_PATIENCE = 20.0
+"""Seconds that are waited for another who changes the project file."""
 
 
 class PeopleError(InkarnatError, ValueError):
@@ -119,8 +123,18 @@ class People:
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the project file: it appears whole or not at all. Raises OutputError where it cannot be written."""
-        with atomic(os.fspath(path)) as temporary:
-            temporary.write_text(json.dumps(self.to_dict(), indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        write_text(path, json_text(self.to_dict(), indent=2) + "\n", made.PEOPLE)
+
+    @classmethod
+    def change(cls, path: str | os.PathLike[str], how: Callable[[People], People], *, may_lack: bool = False) -> People:
+        """Load, change and save a project file while nobody else can; return the people.
+
+        Waits some seconds for another that is at it. Raises what loading, ``how`` and saving raise.
+        """
+        with Lock(Path(path), "being changed by another run").within(_PATIENCE):
+            people = how(cls.load(path, may_lack=may_lack))
+            people.save(path)
+        return people
 
     def find(self, name: str) -> Person:
         """Return a person. Raises PeopleError that names the nearest one."""

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from ...nodes import SkinReading
-from ..writes import atomic
+from .. import made
+from ..writes import write_text
 from .evidence import BEFORES
 
 Readings = Sequence[tuple[int, str, SkinReading]]
@@ -55,8 +56,7 @@ def csv_text(readings: Readings) -> str:
 
 def write_csv(path: str | os.PathLike[str], readings: Readings) -> None:
     """Write readings as comma-separated values. Raises OutputError where they cannot be written."""
-    with atomic(os.fspath(path)) as temporary:
-        temporary.write_text(csv_text(readings), encoding="utf-8")
+    write_text(path, csv_text(readings), made.READINGS)
 
 
 def schema() -> dict[str, Any]:

@@ -19,9 +19,10 @@ from typing import Any
 
 from ...kernels.errors import InkarnatError
 from ...nodes.declare import nearest
+from .. import made
 from ..graphs.errors import shown
 from ..media.files import InputError
-from ..writes import atomic
+from ..writes import json_text, reads, write_text
 from .people import People, PeopleError, Person
 
 _FORMAT = 1
@@ -78,6 +79,7 @@ class Run:
     def load(cls, path: str | os.PathLike[str]) -> Run:
         """Read a run file. Raises InputError where it cannot be read and RunError where it is not valid."""
         path = Path(path)
+        reads(path)
         try:
             with path.open("rb") as file:
                 content = file.read(_MOST_BYTES + 1)
@@ -111,9 +113,7 @@ class Run:
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the run file, its paths as seen from its folder. Raises OutputError where it cannot be written."""
         folder = Path(path).parent
-        with atomic(os.fspath(path)) as temporary:
-            text = json.dumps(self.to_dict(folder), indent=2, ensure_ascii=False)
-            temporary.write_text(text + "\n", encoding="utf-8")
+        write_text(path, json_text(self.to_dict(folder), indent=2) + "\n", made.RUN)
 
     def to_dict(self, folder: Path) -> dict[str, Any]:
         """Return the run as JSON data with paths that count from a folder."""

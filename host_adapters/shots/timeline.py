@@ -10,9 +10,10 @@ from typing import Any
 
 from ...kernels.errors import InkarnatError
 from ...nodes import BalanceError
+from .. import made
 from ..media.clips import Clip, VideoClip
 from ..media.files import InputError, check_input
-from ..writes import atomic
+from ..writes import atomic, check_text, reads
 from .carry import Light, find_light
 
 LIKE_MIRED, LIKE_DUV = 12.0, 0.004
@@ -71,6 +72,7 @@ class CutList:
     def __init__(self, path: Path | str) -> None:
         """Read a timeline. Raises InputError where it cannot be read, TimelineError where it is no timeline."""
         self.path = check_input(path)
+        reads(self.path)
         library = _library()
         try:
             found = library.adapters.read_from_file(str(self.path))
@@ -107,7 +109,8 @@ class CutList:
             for whole, link in links.items():
                 if whole.path == use.path and whole.first <= use.first and use.last <= whole.last:
                     _relink(library, clip, whole, link, folder)
-        with atomic(os.fspath(path)) as temporary:
+        check_text(path, made.CUT)
+        with atomic(path, kind=made.CUT) as temporary:
             library.adapters.write_to_file(changed, str(temporary))
 
     def _clips(self) -> list[Any]:

@@ -12,6 +12,7 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ..media.files import InputError, check_input
+from ..writes import reads
 
 View = Callable[[Floats], Floats]
 """Turns a picture, float32 (H, W, 3 or 4), into what is seen; alpha stays."""
@@ -34,7 +35,7 @@ def open_view(name: str | None) -> View:
     if not name:
         return lambda picture: picture
     if not name.startswith(COLOUR_SPACES):
-        check_input(name)
+        reads(check_input(name))
     try:
         import PyOpenColorIO as ocio
     except ImportError:

@@ -1,0 +1,231 @@
+"""What the product made itself: a hidden ledger in each folder, and the marks that its texts carry.
+
+A file of pictures is ours where the ledger or a journal beside it knows its size and content; nothing inside the file
+counts, as other programs copy that along. A text is ours where the ledger knows it, or where it begins as ours do.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import logging
+import os
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+LEDGER = ".inkarnat-made.jsonl"
+"""One line for each file that appeared in the folder; the last for a name counts."""
+
+_BLOCK = 1 << 20
+_HEAD = 1 << 22
+_SPARE_LINES = 2000
+
+log = logging.getLogger("inkarnat.writes")
+
+
+def content_hash(path: Path) -> str:
+    """Return the SHA-256 of a file. Raises OSError."""
+    digest = hashlib.sha256()
+    with open(path, "rb", buffering=0) as file:
+        while block := file.read(_BLOCK):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+# --- the ledger ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A line: a file's size and content, what kind of text it is, and what the system said of it."""
+
+    size: int
+    sha256: str
+    kind: str
+    changed: int = -1
+    touched: int = -1
+    inode: int = -1
+
+
+class _Ledger:
+    """The ledger of one folder, read again when it has grown."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / LEDGER
+        self._read_to = 0
+        self._entries: dict[str, _Made] = {}
+        self._lines = 0
+
+    def entries(self) -> dict[str, _Made]:
+        """Return the last line of each name."""
+        with contextlib.suppress(OSError), open(self.path, "rb") as file:
+            size = os.fstat(file.fileno()).st_size
+            if size < self._read_to:
+                self._read_to, self._entries, self._lines = 0, {}, 0
+            file.seek(self._read_to)
+            data = file.read()
+            whole = data[: data.rfind(b"\n") + 1]
+            self._read_to += len(whole)
+            for line in whole.splitlines():
+                self._take(line)
+        return self._entries
+
+    def _take(self, line: bytes) -> None:
+        self._lines += 1
+        with contextlib.suppress(ValueError, TypeError, KeyError):
+            data = json.loads(line)
+            name = data.pop("name")
+            self._entries[name] = _Made(**data)
+
+    def add(self, name: str, made: _Made) -> None:
+        """Add a line; where that cannot be, say so once."""
+        entry = {"name": name, **vars(made)}
+        try:
+            with open(self.path, "ab", buffering=0) as file:
+                file.write(json.dumps(entry).encode() + b"\n")
+        except OSError as error:
+            _tell_lost(self.path.parent, error.strerror or str(error))
+
+    def shorten(self) -> None:
+        """Leave one line for each name, where most are out of date."""
+        entries = self.entries()
+        if self._lines <= 2 * len(entries) + _SPARE_LINES:
+            return
+        temporary = self.path.with_name(f"{LEDGER}.{os.getpid()}")
+        text = "".join(json.dumps({"name": name, **vars(made)}) + "\n" for name, made in entries.items())
+        with contextlib.suppress(OSError):
+            temporary.write_text(text, encoding="ascii")
+            os.replace(temporary, self.path)
+            self._read_to, self._lines = 0, 0
+
+
+_ledgers: dict[Path, _Ledger] = {}
+_lost: set[Path] = set()
+
+
+def _ledger(folder: Path) -> _Ledger:
+    return _ledgers.setdefault(Path(os.path.realpath(folder)), _Ledger(Path(os.path.realpath(folder))))
+
+
+def _tell_lost(folder: Path, reason: str) -> None:
+    if folder not in _lost:
+        _lost.add(folder)
+        log.warning(
+            "note: what was made in %s cannot be noted there (%s): writing it again will need --overwrite.",
+            folder,
+            reason,
+        )
+
+
+def note(path: Path, content: Path | None = None, kind: str = "", sha256: str | None = None) -> str | None:
+    """Note that a file is made here, and return its hash; None where it is not there.
+
+    :param content: where it lies until it takes its name. Noted before, it is known even if the process is killed on
+        the way; noted again under its name, it is known without being hashed anew. :param sha256: where it is known.
+    """
+    try:
+        status = os.stat(content or path)
+        digest = sha256 or content_hash(content or path)
+    except OSError:
+        return None
+    touched = -1 if content is not None else status.st_ctime_ns  # taking its name touches it
+    _ledger(path.parent).add(path.name, _Made(status.st_size, digest, kind, status.st_mtime_ns, touched, status.st_ino))
+    return digest
+
+
+def tidy(folder: Path) -> None:
+    """Keep the ledger of a folder short."""
+    _ledger(folder).shorten()
+
+
+def is_noted(path: Path, kind: str = "") -> bool:
+    """Tell whether a file is, as it lies there, one that was made here."""
+    made = _ledger(path.parent).entries().get(path.name)
+    if made is None or made.kind != kind:
+        return False
+    try:
+        status = os.stat(path)
+        if status.st_size != made.size:
+            return False
+        look = (status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
+        return look == (made.changed, made.touched, made.inode) or content_hash(path) == made.sha256
+    except OSError:
+        return False
+
+
+# --- journals -----------------------------------------------------------------------------------------------
+
+
+def is_in_journal(path: Path, journal: Path, frame: int | None = None) -> bool:
+    """Tell whether a journal knows a file with its size and content; of a sequence, as this frame.
+
+    Journals lie beside outputs and name each file by frame or, where it is a video, by its range.
+    """
+    for size, sha256 in _journalled(journal).get(frame, ()):
+        with contextlib.suppress(OSError):
+            if os.stat(path).st_size == size and content_hash(path) == sha256:
+                return True
+    return False
+
+
+_journals: dict[tuple[Path, int], dict[int | None, set[tuple[int, str]]]] = {}
+
+
+def _journalled(journal: Path) -> dict[int | None, set[tuple[int, str]]]:
+    try:
+        size = journal.stat().st_size
+    except OSError:
+        return {}
+    if (journal, size) in _journals:
+        return _journals[journal, size]
+    found: dict[int | None, set[tuple[int, str]]] = {}
+    with contextlib.suppress(OSError), open(journal, encoding="utf-8", errors="replace") as lines:
+        for line in lines:
+            with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
+                entry: Any = json.loads(line)
+                frame = int(entry["frame"]) if "frame" in entry else None
+                for stamp in entry.get("files", {}).values():
+                    found.setdefault(frame, set()).add((int(stamp["size"]), str(stamp["sha256"])))
+    _journals[journal, size] = found
+    return found
+
+
+# --- marks of texts -----------------------------------------------------------------------------------------
+
+GRAPH, RUN, PEOPLE, NOTES, READINGS, PAGE, LOOK_UP, CUT, JOB = (
+    *("graph", "run", "people", "notes", "readings", "page", "look-up", "cut", "job"),
+)
+
+
+def _begins(pattern: bytes) -> Callable[[bytes], bool]:
+    return lambda head: re.match(rb"(?:\xef\xbb\xbf)?\s*" + pattern, head) is not None
+
+
+MARKS: dict[str, Callable[[bytes], bool]] = {
+    GRAPH: _begins(rb'\{\s*"inkarnat"\s*:\s*\d'),
+    RUN: _begins(rb'\{\s*"inkarnat_run"\s*:\s*\d'),
+    PEOPLE: _begins(rb'\{\s*"inkarnat_people"\s*:\s*\d'),
+    NOTES: _begins(rb'\{\s*"desk"\s*:\s*\d'),
+    READINGS: _begins(rb"frame,(?:\w+,)?angle_degrees,off_line_degrees,chroma_to_luma,"),
+    PAGE: lambda head: b"<title>Skin report" in head or b'content="inkarnat"' in head,
+    LOOK_UP: lambda head: re.search(rb'\sid="inkarnat-', head) is not None,
+    CUT: lambda head: re.search(rb'"inkarnat"\s*:\s*\{', head) is not None,
+    JOB: lambda head: head.startswith(b"specificationVersion:") and b"inkarnat" in head.lower(),
+}
+"""How the texts of each kind begin, as version 0.1.0 wrote them too."""
+
+
+def is_marked(path: Path, kind: str) -> bool:
+    """Tell whether a text carries the mark of its kind."""
+    mark = MARKS.get(kind)
+    if mark is None:
+        return False
+    try:
+        with open(path, "rb") as file:
+            return mark(file.read(_HEAD))
+    except OSError:
+        return False
