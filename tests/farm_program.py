@@ -2,6 +2,7 @@
 
 ``SLOW_DISK``: seconds that every opening and every completing of a picture takes.
 ``DEADLY_FRAME``: a frame of a sequence whose reading kills the process.
+``FAULT``: what a worker process fails with when it has a chunk, as by a fault of the program.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import time
 
 from inkarnat.host_adapters import writes
 from inkarnat.host_adapters.commands import cli
+from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.media import clips
 
 DELAY = float(os.environ.get("SLOW_DISK", "0"))
@@ -32,6 +34,12 @@ def slow_commit(self):
     _commit(self)
 
 
+def faulty_work(job, chunk, tell):
+    raise TypeError(os.environ["FAULT"])
+
+
+if "FAULT" in os.environ:
+    local.work = faulty_work
 clips.SequenceClip._read = slow_read
 writes.Atomic.commit = slow_commit
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import signal
 import subprocess
@@ -205,6 +206,35 @@ def test_debug_shows_the_traceback(raising, monkeypatch):
     result = run("check")
     assert result.exit_code == 1
     assert "Traceback" in result.stderr
+
+
+@pytest.fixture
+def no_log(monkeypatch):
+    """The log as it is in a fresh process, put back afterwards."""
+    root = logging.getLogger("inkarnat")
+    monkeypatch.setattr(root, "handlers", [])
+    monkeypatch.setattr(root, "level", root.level)
+    monkeypatch.delenv("INKARNAT_DEBUG", raising=False)
+    monkeypatch.setenv("INKARNAT_DEBUG", "")  # so that what a verb sets is taken back
+    yield
+    cli_module._listen.cache_clear()
+
+
+def test_the_failing_line_of_a_render_is_shown_on_demand_alone(tmp_path, graph_file, monkeypatch, no_log):
+    write_picture(tmp_path / "plate.png", np.full((8, 8, 3), 0.5, np.float32), None)
+
+    def broken(self, image, matte):
+        raise ValueError("too far")
+
+    monkeypatch.setattr(SteerSkin, "process", broken)
+    words = ["render", graph_file, "--in", f"plate={tmp_path / 'plate.png'}", "--out", f"result={tmp_path / 'o.png'}"]
+    quiet = run(*words)
+    assert quiet.exit_code == 4
+    assert "Traceback" not in quiet.stderr
+    loud = run("-v", *words)
+    assert loud.exit_code == 4
+    assert 'raise ValueError("too far")' in loud.stderr
+    assert "DEBUG inkarnat.run: frame 1 failed" in loud.stderr
 
 
 def test_stop_by_the_user_is_clean(raising):

@@ -41,7 +41,7 @@ from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.kernels import arrays, jit, memory
 from inkarnat.kernels.errors import InkarnatError
-from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, solve_correction
+from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, SteerSkin, solve_correction
 
 CAST = workshop.skin_cast(green=0.45, blue=0.12)
 
@@ -704,6 +704,59 @@ def test_no_request_leaves_the_folders(served, name, body):
     status, answer = act(served, name, **body)
     assert status == 403
     assert "outside the opened folder" in answer["error"]
+
+
+@pytest.mark.parametrize(
+    ("name", "body", "words"),
+    [
+        ("set", {"id": "steer", "name": "angle"}, "lacks 'value'"),
+        ("set", {"id": "steer", "name": "angle", "value": {"a": 1}}, "takes an angle"),
+        ("mark", {"frame": "1", "purpose": "skin", "kind": "point", "points": []}, "frame must be a whole number"),
+        ("mark", {"frame": 1, "purpose": "skin", "kind": "point", "points": [1, 2]}, "A mark is a point"),
+        ("mark", {"frame": 1, "purpose": "skin", "kind": "box", "points": [[1], [2]]}, "A mark is a point"),
+        ("mark", {"frame": 1, "purpose": "skin", "kind": "point", "points": [["a", 0]]}, "A mark is a point"),
+        (
+            "mark",
+            {"frame": 1, "purpose": "skin", "kind": "stroke", "points": [[0, 0]], "radius": "x"},
+            "radius must be",
+        ),
+        ("unmark", {"mark": True}, "mark must be a whole number"),
+        ("solve", {"what": ["learn"], "frame": 1}, "what must be a text"),
+        ("person", {"do": "rename", "suffix": 3}, "suffix must be a text"),
+        ("carry", {"clips": "caulking.mkv", "frame": 1}, "clips must be a list"),
+        ("carry", {"clips": [1], "frame": 1}, "clips must be a list of texts"),
+        ("still", {"frame": 1, "name": 7}, "name must be a text"),
+        ("render", {"output": 5}, "output must be a text"),
+    ],
+)
+def test_what_cannot_be_understood_is_named(served, name, body, words):
+    status, answer = act(served, name, **body)
+    assert (status, words in answer["error"]) == (400, True), answer
+
+
+def test_a_fault_of_the_desk_is_answered_with_500_logged_and_placed(served, monkeypatch, caplog):
+    def broken(self, *given, **named):
+        raise KeyError("hidden")
+
+    monkeypatch.setattr(server.Session, "undo", broken)
+    status, answer = act(served, "undo")
+    assert status == 500
+    assert "KeyError at test_desk.py:" in answer["error"]
+    assert "in broken" in answer["error"]
+    (record,) = [record for record in caplog.records if record.name == "inkarnat.desk"]
+    assert record.exc_info[0] is KeyError
+    assert request(served, "api/state")[0] == 200, "the desk goes on"
+
+
+def test_a_fault_inside_a_node_is_no_mistake_of_the_person(served, monkeypatch):
+    def broken(self, image, matte):
+        raise ZeroDivisionError("inside")
+
+    monkeypatch.setattr(SteerSkin, "process", broken)
+    assert act(served, "set", id="steer", name="angle", value=9.5)[0] == 200
+    status, _, body = request(served, "api/frame?frame=2")
+    assert status == 500
+    assert "ZeroDivisionError at test_desk.py" in json.loads(body)["error"]
 
 
 def test_frames_come_raw_or_as_pictures(served):

@@ -9,6 +9,7 @@ import contextlib
 import json
 import multiprocessing
 import os
+import pickle
 import random
 import resource
 import signal
@@ -21,7 +22,7 @@ from pathlib import Path
 import pytest
 from farm_shots import GRAPH, contents, make_sequence, named, noise, reference, start
 from inkarnat.host_adapters.farm import local
-from inkarnat.host_adapters.farm.chunks import Job
+from inkarnat.host_adapters.farm.chunks import Chunk, Failed, Job, work
 from inkarnat.host_adapters.farm.run import run
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.writes import OutputError, locked
@@ -123,6 +124,33 @@ def test_a_deadly_frame_is_given_up_and_the_rest_done(shot, tmp_path):
     assert pictures == {name: data for name, data in shot[2].items() if name.endswith(".png") and "0007" not in name}
     assert start(*arguments(shot, tmp_path, "--resume")).returncode == 0
     assert contents(tmp_path) == shot[2]
+
+
+def test_a_fault_of_the_program_comes_home_with_its_traceback(shot, tmp_path):
+    words = [*arguments(shot, tmp_path, "--jobs", "2", "--json"), "--frames", "3"]
+    quiet = start(*words, env={"FAULT": "no such thing"})
+    assert quiet.returncode == 4, quiet.stderr
+    reason = json.loads(quiet.stdout)["error"]["message"]
+    assert "died 3 times, by a fault of the program: TypeError: no such thing" in reason
+    assert "Traceback" not in quiet.stderr
+    loud = start("-v", *words, env={"FAULT": "no such thing"})
+    assert "faulty_work" in loud.stderr
+    assert "Traceback" in loud.stderr
+
+
+def test_a_failed_frame_is_told_with_its_traceback(tmp_path):
+    """What a cluster's worker returns, however far away it is."""
+    plate = make_sequence(tmp_path / "in", range(1, 4))
+    (tmp_path / "in" / "in.0002.png").write_bytes(b"damaged")
+    with open_clip(plate) as clip:
+        job = Job.of(GRAPH, {"plate": clip}, {"result": str(tmp_path / "out.%04d.png")})
+        told = []
+        work(job, Chunk((1, 2, 3)), told.append)
+    (failed,) = [event for event in told if isinstance(event, Failed)]
+    assert failed.frame == 2
+    assert "pictures.py" in failed.trace
+    assert failed.reason in failed.trace
+    assert pickle.loads(pickle.dumps(failed)) == failed
 
 
 def test_the_disk_is_full_in_the_middle(tmp_path):

@@ -393,14 +393,14 @@ def test_keyframes_meet_their_knots_and_stay_between_neighbours(knots, between, 
 
 def test_every_kind_that_can_change_changes():
     graph = read(GOOD)
-    middle = graph.nodes_at(2)["all"]
+    middle = graph.by_id["all"].node_at(2)
     assert middle.place == (0.5, 1.0)
     assert middle.outline == ((1.0, 0.0), (1.0, 3.0))
-    assert graph.nodes_at(1.5)["all"].outline == ((0.5, 0.0), (1.0, 2.0))
-    assert [graph.nodes_at(frame)["all"].radius for frame in (0, 1, 6.4, 6.5, 99)] == [0, 0, 5, 6, 10]
+    assert graph.by_id["all"].node_at(1.5).outline == ((0.5, 0.0), (1.0, 2.0))
+    assert [graph.by_id["all"].node_at(frame).radius for frame in (0, 1, 6.4, 6.5, 99)] == [0, 0, 5, 6, 10]
     assert isinstance(middle.radius, int)
-    assert graph.nodes_at(1)["all"].amount == 0.0
-    assert graph.nodes_at(10)["all"].amount == 1.0
+    assert graph.by_id["all"].node_at(1).amount == 0.0
+    assert graph.by_id["all"].node_at(10).amount == 1.0
     assert middle.side == "edge"
 
 
@@ -442,7 +442,7 @@ def test_upgrade_goes_step_by_step_and_leaves_the_old_data():
     inputs = {"first": "plate", "second": "plate"}
     assert new["nodes"] == [{"id": "m", "node": "mix", "version": 3, "inputs": inputs, "params": {}}]
     assert data == before
-    assert read(new).nodes_at(1)["m"] == tiny.Mix()
+    assert read(new).by_id["m"].node_at(1) == tiny.Mix()
 
 
 @pytest.mark.parametrize("params", [{}, {"amount": None}, {"amount": "x"}, None, []])

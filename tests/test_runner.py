@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gc
+import logging
+import traceback
 import weakref
 from collections import Counter
 from dataclasses import dataclass
@@ -12,12 +14,14 @@ import pytest
 import tiny
 from hypothesis import given
 from hypothesis import strategies as st
+from inkarnat.host_adapters.graphs import errors
 from inkarnat.host_adapters.graphs.errors import GraphError, NodeError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.keyframes import Keyframes
 from inkarnat.host_adapters.graphs.runner import Runner, render
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.writes import OutputError
+from inkarnat.nodes import Cdl
 from inkarnat.nodes.declare import Node, Picture, number
 
 
@@ -229,14 +233,76 @@ def test_render_writes_every_frame():
 
 
 def test_render_goes_on_after_frames_that_fail():
-    writer, errors = Writer(), []
+    writer, told = Writer(), []
     clip = Clip(1, 5, missing=(2, 4))
-    report = render(
-        GAIN, {"plate": clip}, {"result": writer}, clip.frames, on_error=lambda *error: errors.append(error)
-    )
+    report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames, on_error=lambda *error: told.append(error))
     assert list(writer.written) == report.done == [1, 3, 5]
     assert report.failed == {2: "frame 2 is missing", 4: "frame 4 is missing"}
-    assert errors == list(report.failed.items())
+    assert told == list(report.failed.items())
+
+
+def test_the_first_error_is_kept_with_the_line_that_raised_it_and_without_its_pictures(caplog):
+    graph = Graph.of(Step.of("bad", tiny.Breaks(), image="plate"), result="bad")
+    given = []
+    with caplog.at_level(logging.DEBUG, "inkarnat"):
+        report = render(
+            graph, {"plate": Clip(1, 2)}, {"result": Writer()}, [1, 2], caught=lambda *error: given.append(error)
+        )
+    assert list(report.failed) == [1, 2]
+    assert [frame for frame, _ in given] == [1, 2]
+    assert report.error is given[0][1]
+    assert not errors.is_fault(errors.GraphError("x"))
+    assert errors.is_fault(report.error), "the node raised what is no error of ours"
+    assert errors.place_of(errors.root_of(report.error)).startswith("tiny.py:")
+    frames = list(traceback.walk_tb(report.error.__cause__.__traceback__))
+    assert frames[-1][0].f_code.co_name == "process"
+    assert not any(isinstance(value, np.ndarray) for frame, _ in frames for value in frame.f_locals.values())
+    shown = "".join(traceback.format_exception(report.error))
+    assert "tiny.py" in shown
+    assert "IndexError: no such row" in shown
+    assert [record.exc_info[1] for record in caplog.records if record.name == "inkarnat.run"] == [e for _, e in given]
+
+
+class Kept:
+    """A store that remembers everything, and what it was asked for."""
+
+    def __init__(self):
+        self.values, self.worked = {}, []
+
+    def find(self, origin, frame):
+        return self.values.get((origin, frame))
+
+    def keep(self, origin, frame, value):
+        self.worked.append((origin, frame))
+        self.values[origin, frame] = value
+
+
+def test_a_store_is_asked_before_a_step_is_worked_out(picture):
+    graph = Graph.of(
+        Step.of("one", tiny.Gain(2.0), image="plate"),
+        Step.of("two", tiny.Gain(3.0), image="one"),
+        Step.of("three", tiny.Gain(0.5), image="one"),
+        result="two",
+    )
+    store, runner = Kept(), Runner(graph)
+    first = runner.values(4, {"plate": picture}, {"a": "two"}, store=store)["a"]
+    assert np.array_equal(first, runner.run_frame(4, {"plate": picture})["result"])
+    assert store.worked == [("one", 4), ("two", 4)]
+    again = runner.values(4, {"plate": picture}, {"a": "two", "b": "three", "c": "plate"}, store=store)
+    assert store.worked[2:] == [("three", 4)]
+    assert again["a"] is first
+    assert again["c"] is picture
+
+
+def test_with_a_store_steps_that_pass_their_picture_on_are_left_out(picture):
+    graph = Graph.of(
+        Step.of("still", Cdl(clamp=False), image="plate"), Step.of("gain", tiny.Gain(2.0), image="still"), x="gain"
+    )
+    store = Kept()
+    assert Runner(graph).values(1, {"plate": picture}, {"x": "still"}, store=store)["x"] is picture
+    made = Runner(graph).values(1, {"plate": picture}, {"x": "gain"}, store=store)["x"]
+    assert store.worked == [("gain", 1)]
+    assert np.array_equal(made, Runner(graph).run_frame(1, {"plate": picture})["x"])
 
 
 def test_render_reads_the_ends_of_a_clip_again_beyond_them():

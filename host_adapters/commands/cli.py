@@ -18,6 +18,7 @@ from typing import Any, NoReturn
 import click
 
 from ...kernels.errors import InkarnatError
+from .. import logs
 from ..graphs.errors import STOPPED, WRONG_USE, exit_code
 from ..writes import writing
 
@@ -99,6 +100,7 @@ class Verbs(click.Group):
         args = list(sys.argv[1:] if args is None else args)
         extra["standalone_mode"] = False
         _listen()
+        logs.show()
         try:
             code = super().main(args, prog_name or "inkarnat", **extra)
         except Exception as error:
@@ -110,7 +112,8 @@ class _Told(logging.Handler):
     """Prints what the rooms below tell through :mod:`logging` as notes on the error stream."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        click.echo(f"inkarnat: {record.getMessage()}", err=True)
+        if not logs.is_shown():  # then the log says it
+            click.echo(f"inkarnat: {record.getMessage()}", err=True)
 
 
 @functools.cache
@@ -128,7 +131,7 @@ def _report(error: Exception, as_json: bool) -> int:
     if isinstance(error, BrokenPipeError):
         _silence_output()
         return 0
-    if os.environ.get("INKARNAT_DEBUG") == "1":
+    if logs.is_shown():
         import traceback
 
         traceback.print_exception(error)
@@ -159,8 +162,23 @@ def _silence_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _ask_for_the_log(context: click.Context, option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        logs.ask()
+        logs.show()
+
+
 @click.group("inkarnat", cls=Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="inkarnat", message="inkarnat %(version)s")
+@click.option(
+    "-v",
+    "--verbose",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_ask_for_the_log,
+    help=f"Show the log, with where every error came from (as {logs.VARIABLE}=1 does).",
+)
 def cli() -> None:
     """Natural skin in moving pictures: key it, measure it against the skin line, steer it, carry it on.
 

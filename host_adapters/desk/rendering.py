@@ -13,7 +13,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.rendering import Listener, TellFrame, render_files
 from ..graphs.runner import Report
 from ..media.clips import Frames, open_clip, parse_frames
-from .errors import DeskError
+from .errors import DeskError, told_fault
 
 
 class _Cancelled(Exception):
@@ -87,7 +87,7 @@ class Render:
         except InkarnatError as error:
             self.state, self.message = "failed", str(error)
         except Exception as error:
-            self.state, self.message = "failed", f"{type(error).__name__}: {error}"
+            self.state, self.message = "failed", told_fault(error)
         else:
             self.seconds, self.failed = report.seconds, dict(report.failed)
             rest = f", {len(report.failed)} failed" if report.failed else ""

@@ -21,11 +21,13 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from ...kernels.errors import InkarnatError
+from ..graphs.errors import is_fault
 from ..media.clips import open_clip
 from ..media.video_write import CODECS
+from .asked import Asked
 from .carrying import status_on
 from .controls import declarations
-from .errors import DeskError, ExistsError
+from .errors import DeskError, ExistsError, told_fault
 from .events import Bulletin
 from .folder import Folder
 from .guard import Application, Guard
@@ -357,7 +359,7 @@ def _acting(act: Callable[[dict[str, Any]], str | None], desk: Desk) -> Callable
             return _trouble(400, "The request is not valid JSON.")
         if not isinstance(body, dict):
             return _trouble(400, "The request must be an object.")
-        return await run_in_threadpool(_guarded, lambda given: _done(act(given), desk), body)
+        return await run_in_threadpool(_guarded, lambda given: _done(act(Asked(given)), desk), body)
 
     return endpoint
 
@@ -367,13 +369,13 @@ def _done(words: str | None, desk: Desk) -> Response:
 
 
 def _guarded(work: Callable[[Any], Response], given: Any) -> Response:
-    """Do the work; what a person can mend comes back as one message."""
+    """Do the work; what a person can mend comes back as one message, a fault of the desk as where it lies."""
     try:
         return work(given)
-    except InkarnatError as error:
-        return _trouble(getattr(error, "status", 400), str(error))
-    except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as error:
-        return _trouble(400, f"The request cannot be understood ({type(error).__name__}: {error}).")
+    except Exception as error:
+        if isinstance(error, InkarnatError) and not is_fault(error):
+            return _trouble(getattr(error, "status", 400), str(error))
+        return _trouble(500, told_fault(error))
 
 
 def _trouble(status: int, message: str) -> Response:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from ...kernels.errors import InkarnatError
 from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Waveform
 from ..graphs.graph import Graph
 from .chain import FIRST, completed, people_chain, people_of
@@ -72,7 +73,9 @@ def as_sample(kind: str, points: Any, radius: float) -> Sample:
             return Sample.box(min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
         if kind == "stroke" and pairs:
             return Sample.stroke(pairs, float(radius))
-    except (TypeError, OverflowError):
+    except InkarnatError:
+        raise
+    except (TypeError, ValueError, OverflowError):
         pass
     raise DeskError("A mark is a point with one [x, y], a box with two, or a stroke with several and a radius.")
 

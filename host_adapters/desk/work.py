@@ -1,4 +1,4 @@
-"""The workbench: works out any step of a graph on any frame, and remembers what was worked out by its settings.
+"""The workbench: what any step of a graph gives on any frame, remembered by the settings that made it.
 
 A remembered value is known by the node that made it and by what that node read, down to the picture of the clip. So a
 change of one control works out anew only what lies behind it, and undo finds everything as it was.
@@ -14,11 +14,9 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...kernels.errors import InkarnatError
 from ...kernels.memory import RESULTS
-from ...nodes.declare import Node
-from ..graphs.errors import NodeError
-from ..graphs.graph import Graph, Step
+from ..graphs.graph import Graph
+from ..graphs.runner import Runner
 from ..media.clips import Clip
 
 PROXY = (1920, 1080)
@@ -57,8 +55,9 @@ class Workbench:
         RESULTS.reserve({shape: _PICTURES, shape[:2]: _MATTES})
 
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
-        """Return the picture of the clip, to be looked at only. Raises InputError."""
-        return self._kept(self._plate_key(frame, size), lambda: fitted(self.clip.read(frame), size), size)
+        """Return the picture of the clip, to be looked at only; beyond its ends, the last one. Raises InputError."""
+        at = self._within(frame)
+        return self._kept(self._plate_key(at, size), lambda: fitted(self.clip.read(at), size), size)
 
     def value(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Floats:
         """Return what a source or step of the graph gives at a frame, to be looked at only.
@@ -66,13 +65,8 @@ class Workbench:
         It is not marked as read-only: for such arrays every kernel would be compiled once more.
         Raises InputError and NodeError.
         """
-        found = self._found(graph, origin, frame)
-        if found is None:
-            return self.plate(frame, size)
-        step, node = found
-        return self._kept(
-            self.key(graph, origin, frame, size), lambda: self._worked(graph, step, node, frame, size), size
-        )
+        store = _Remembered(self, graph, size)
+        return Runner(graph).values(frame, lambda _, at: self.plate(at, size), {"": origin}, store=store)[""]
 
     def made(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
         """Return a further value of about the proxy's size that follows from ``key`` alone."""
@@ -92,53 +86,33 @@ class Workbench:
 
     def key(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Hashable:
         """Return by what a value is known: equal keys, equal values."""
-        found = self._found(graph, origin, frame)
-        if found is None:
+        step = graph.by_id.get(origin)
+        if step is None:
             return self._plate_key(frame, size)
-        step, node = found
-        reads = [(port, self.key(graph, o, at, size)) for port, o in step.inputs for at in self._frames(node, frame)]
-        return (node, tuple(reads))
-
-    def _found(self, graph: Graph, origin: str, frame: int) -> tuple[Step, Node] | None:
-        """Return the step that gives a value and its node at the frame, None for the clip itself.
-
-        Steps that pass their picture on are passed over: they would make copies.
-        """
-        while (step := graph.by_id.get(origin)) is not None:
-            node = step.node_at(frame)
-            if not node.is_identity():
-                return step, node
-            origin = dict(step.inputs)[next(iter(node.inputs()))]
-        return None
+        node = step.node_at(frame)
+        if node.is_identity():  # it passes its picture on
+            return self.key(graph, dict(step.inputs)[next(iter(node.inputs()))], frame, size)
+        before, after = node.frames_needed()
+        frames = range(frame - before, frame + after + 1)
+        return node, tuple((port, self.key(graph, o, at, size)) for port, o in step.inputs for at in frames)
 
     def _plate_key(self, frame: int, size: Size) -> Hashable:
         small = size is not None and (self.clip.width > size[0] or self.clip.height > size[1])
-        return ("plate", frame, size if small else None)
+        return ("plate", self._within(frame), size if small else None)
 
-    def _frames(self, node: Any, frame: int) -> list[int]:
-        """The frames that a node reads, the clip's ends standing in for what lies beyond them."""
-        before, after = node.frames_needed()
-        first, last = self.clip.frames[0], self.clip.frames[-1]
-        return [min(max(at, first), last) for at in range(frame - before, frame + after + 1)]
+    def _within(self, frame: int) -> int:
+        """The ends of the clip stand in for what lies beyond them."""
+        return min(max(frame, self.clip.frames[0]), self.clip.frames[-1])
 
-    def _worked(self, graph: Graph, step: Step, node: Any, frame: int, size: Size) -> Floats:
-        """Work a step out."""
-        arguments: dict[str, Any] = {}
-        for port, read in step.inputs:
-            pictures = tuple(self.value(graph, read, at, size) for at in self._frames(node, frame))
-            arguments[port] = pictures if node.frames_needed() != (0, 0) else pictures[0]
-        try:
-            result: Floats = node.process(**arguments)
-        except InkarnatError as error:
-            raise NodeError(f"{step} failed at frame {frame}: {error}") from error
-        return result
-
-    def _kept(self, key: Hashable, make: Callable[[], Floats], size: Size) -> Floats:
+    def find(self, key: Hashable) -> Floats | None:
+        """Return a value that is remembered, or None."""
         with self._lock:
             if key in self._values:
                 self._values.move_to_end(key)
-                return self._values[key]
-        value = make()
+            return self._values.get(key)
+
+    def keep(self, key: Hashable, value: Floats, size: Size) -> None:
+        """Remember a value, and forget those that were not asked for the longest where they are too many."""
         most = self.most_bytes if size is not None else 2 * self.most_bytes
         with self._lock:
             if key not in self._values:
@@ -146,7 +120,26 @@ class Workbench:
                 self._bytes += value.nbytes
                 while self._bytes > most and len(self._values) > 1:
                     self._bytes -= self._values.popitem(last=False)[1].nbytes
+
+    def _kept(self, key: Hashable, make: Callable[[], Floats], size: Size) -> Floats:
+        value = self.find(key)
+        if value is None:
+            value = make()
+            self.keep(key, value, size)
         return value
+
+
+class _Remembered:
+    """What a workbench remembers of one graph, for the runner."""
+
+    def __init__(self, bench: Workbench, graph: Graph, size: Size) -> None:
+        self.bench, self.graph, self.size = bench, graph, size
+
+    def find(self, origin: str, frame: int) -> Floats | None:
+        return self.bench.find(self.bench.key(self.graph, origin, frame, self.size))
+
+    def keep(self, origin: str, frame: int, value: Floats) -> None:
+        self.bench.keep(self.bench.key(self.graph, origin, frame, self.size), value, self.size)
 
 
 def fitted(picture: Floats, size: Size) -> Floats:

@@ -6,6 +6,7 @@ import hashlib
 import itertools
 import json
 import os
+import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -185,10 +186,11 @@ class Done:
 
 @dataclass(frozen=True)
 class Failed:
-    """A frame that failed, and why."""
+    """A frame that failed, and why; with the traceback of the error, where there was one."""
 
     frame: int
     reason: str
+    trace: str = ""
 
 
 @dataclass(frozen=True)
@@ -227,9 +229,14 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
         return
     failed: set[int] = set()
 
+    traces: dict[int, str] = {}
+
+    def caught(frame: int, error: Exception) -> None:
+        traces[frame] = "".join(traceback.format_exception(error))
+
     def fail(frame: int, reason: str) -> None:
         failed.add(frame)
-        tell(Failed(frame, reason))
+        tell(Failed(frame, reason, traces.pop(frame, "")))
 
     def advance(frame: int) -> None:
         if frame not in failed:
@@ -239,7 +246,8 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
     with ExitStack() as stack:
         files = {name: stack.enter_context(_writer(job, name, chunk, clips, watch)) for name, _ in job.outputs}
         overlap = not chunk.careful
-        render_frames(job.graph, clips, files, chunk.frames, progress=advance, on_error=fail, overlap=overlap)
+        told = {"progress": advance, "on_error": fail, "caught": caught}
+        render_frames(job.graph, clips, files, chunk.frames, overlap=overlap, **told)  # type: ignore[arg-type]
     segments = {name: w for name, w in files.items() if isinstance(w, SegmentWriter)}
     tell(Finished(chunk, {name: w.segment.stamp for name, w in segments.items() if w.segment is not None}))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import traceback
 import uuid
 from collections.abc import Iterator
 from typing import Any
@@ -94,7 +95,11 @@ def _task(job: Job, chunk: Chunk, threads: int | None) -> list[Event]:
     if threads is not None:
         limit_threads(threads)
     events: list[Event] = []
-    work(job, chunk, events.append)
+    try:
+        work(job, chunk, events.append)
+    except Exception as error:
+        error.add_note(f"In a worker of the cluster:\n{''.join(traceback.format_exception(error))}")
+        raise
     return events
 
 

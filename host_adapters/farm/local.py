@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import multiprocessing
 import os
 import signal
 import sys
 import threading
+import traceback
 from collections import Counter, deque
 from collections.abc import Iterator
+from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
 from ...kernels import jit, strips
 from ...kernels.errors import InkarnatError
+from .. import logs
 from ..media.clips import Clip
 from .chunks import Chunk, Done, Engine, Failed, Finished, Job, Tell, work
+
+log = logging.getLogger("inkarnat.farm")
 
 RETRIES = 2
 """How often a frame is tried again after the process that worked on it died."""
@@ -91,12 +97,21 @@ def _number(path: str) -> int | None:
 _READY = "ready"
 
 
+@dataclass(frozen=True)
+class Fault:
+    """An error of the program that ended a worker, with its traceback."""
+
+    reason: str
+    trace: str
+
+
 def _serve(connection: Connection, job: Job, threads: int) -> None:
     """Live as a worker: take chunks, tell events, end with the parent however that ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     limit_threads(threads)
+    logs.show()
     connection.send(_READY)
     while True:
         try:
@@ -106,7 +121,11 @@ def _serve(connection: Connection, job: Job, threads: int) -> None:
         try:
             work(job, chunk, connection.send)
         except InkarnatError as error:
+            error.add_note(f"In a worker process:\n{''.join(traceback.format_exception(error))}")
             connection.send(error)
+        except Exception as error:
+            connection.send(Fault(f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error))))
+            return
 
 
 def _leave(*_: object) -> None:
@@ -139,6 +158,7 @@ class _Worker:
         self.process.start()
         theirs.close()
         self.ready = False
+        self.fault = ""
         self.chunk: Chunk | None = None
         self.left: deque[int] = deque()
 
@@ -213,6 +233,9 @@ class _Crew:
             worker.ready, self.stillborn = True, 0
         elif isinstance(said, InkarnatError):
             raise said
+        elif isinstance(said, Fault):
+            worker.fault = said.reason
+            log.debug("a worker process ended on %s\n%s", worker.chunk, said.trace)
         else:
             # The first frame of the first worker compiles what is missing; the others then find it on the disk.
             self.cold = False
@@ -237,7 +260,8 @@ class _Crew:
             self.deaths.update(suspects)
         given_up = [frame for frame in suspects if self.deaths[frame] > self.retries]
         for frame in given_up:
-            tell(Failed(frame, f"the process that worked on it died {self.deaths[frame]} times"))
+            why = f", by a fault of the program: {worker.fault}" if worker.fault else ""
+            tell(Failed(frame, f"the process that worked on it died {self.deaths[frame]} times{why}"))
         # A segment of video has to be written anew from its first frame; pictures that are done are done.
         frames = chunk.frames if self.job.videos else tuple(worker.left)
         rest = Chunk(frames, careful=True).without(given_up)

@@ -78,6 +78,7 @@ def render_part(
         if isinstance(event, Done):
             report.done.append(event.frame)
         elif isinstance(event, Failed):
+            _log(event)
             report.failed[event.frame] = event.reason
             if on_error is not None:
                 on_error(event.frame, event.reason)
@@ -118,6 +119,10 @@ def _check_outputs(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | 
                 f"{picture} holds one picture, and there are {len(frames)} frames: name a sequence such as "
                 f"{picture.stem}.%04d{picture.suffix} for {name}."
             )
+
+
+def _log(failed: Failed) -> None:
+    log.debug("frame %d failed: %s\n%s", failed.frame, failed.reason, failed.trace or "(no traceback)")
 
 
 class _Run:
@@ -303,6 +308,7 @@ class _Run:
     def note(self, event: Event) -> None:
         """Take in what an engine tells."""
         if isinstance(event, Failed):
+            _log(event)
             self._fail(event.frame, event.reason)
         elif isinstance(event, Done):
             for (name, number), plate in event.plates.items():

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import reprlib
+import traceback
+from pathlib import Path
 
 from ...kernels.errors import InkarnatError
 
@@ -21,6 +23,25 @@ class FramesError(InkarnatError, RuntimeError):
     """Every frame of a run failed."""
 
     exit_code = SOME_FRAMES_FAILED
+
+
+def root_of(error: BaseException) -> BaseException:
+    """Return the error that another one was made from, the first of all."""
+    while error.__cause__ is not None:
+        error = error.__cause__
+    return error
+
+
+def is_fault(error: BaseException) -> bool:
+    """Tell whether an error is a fault of the program: neither one of ours, nor a node's that failed by one of ours."""
+    first = root_of(error) if isinstance(error, NodeError | FramesError) else error
+    return not isinstance(first, InkarnatError)
+
+
+def place_of(error: BaseException) -> str:
+    """Return where an error was raised, as ``file.py:line in function``; an empty string where nobody knows."""
+    steps = traceback.extract_tb(error.__traceback__)
+    return f"{Path(steps[-1].filename).name}:{steps[-1].lineno} in {steps[-1].name}" if steps else ""
 
 
 def exit_code(error: BaseException) -> int:

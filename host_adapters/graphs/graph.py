@@ -185,10 +185,6 @@ class Graph:
         step = self.by_id.get(origin)
         return step.node.output().kind if step else _PICTURE
 
-    def nodes_at(self, frame: float) -> dict[str, Node]:
-        """Return every configured node at a frame, by id."""
-        return {step.id: step.node_at(frame) for step in self.steps}
-
     def origins(self, outputs: Collection[str] | None = None) -> dict[str, str]:
         """Return the wanted outputs (all where None) with the source or node that each shows."""
         known = dict(self.outputs)
@@ -199,8 +195,12 @@ class Graph:
 
     def order(self, outputs: Collection[str] | None = None) -> tuple[Step, ...]:
         """Return the steps that the wanted outputs (all where None) need, each after those it reads."""
+        return self.order_to(self.origins(outputs).values())
+
+    def order_to(self, origins: Iterable[str]) -> tuple[Step, ...]:
+        """Return the steps that these sources and nodes need, themselves included, each after those it reads."""
         ordered: dict[str, Step] = {}
-        waiting = list(reversed(self.origins(outputs).values()))
+        waiting = list(reversed(list(origins)))
         while waiting:
             step = self.by_id.get(waiting[-1])
             ahead = [o for _, o in step.inputs if o in self.by_id and o not in ordered] if step else []

@@ -65,7 +65,7 @@ def render_files(
         advance = stack.enter_context(listener.progress(len(numbers)))
         report = render_frames(graph, clips, files, numbers, progress=advance, on_error=listener.failure)
         if not report.done:
-            raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}")
+            raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}") from report.error
         return report
 
 
@@ -77,6 +77,7 @@ def render_frames(
     *,
     progress: TellFrame | None = None,
     on_error: Callable[[int, str], object] | None = None,
+    caught: Callable[[int, Exception], object] | None = None,
     overlap: bool = True,
 ) -> runner.Report:
     """Render frames into files that are open, as :func:`.runner.render` says.
@@ -85,7 +86,8 @@ def render_frames(
     """
     parts = (Output.of(graph, name).parts(file) for name, file in files.items())
     writers = {single: writer for part in parts for single, writer in part.items()}
-    return runner.render(graph, clips, writers, frames, progress=progress, on_error=on_error, overlap=overlap)
+    told = {"progress": progress, "on_error": on_error, "caught": caught}
+    return runner.render(graph, clips, writers, frames, overlap=overlap, **told)  # type: ignore[arg-type]
 
 
 def check_range(frames: Sequence[int] | Frames | None, clip: Clip) -> Sequence[int] | Frames:

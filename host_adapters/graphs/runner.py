@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import logging
 import time
+import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +17,8 @@ from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
 from .pipeline import ReadAhead, Result, WriteBehind
+
+log = logging.getLogger("inkarnat.run")
 
 Key = tuple[str, int]
 """A source or node id, and a frame."""
@@ -32,25 +36,34 @@ MOST_HELD = 256 * 1024**2
 """Bytes that one frame may hold at once however small its sources are."""
 
 
+class Store(Protocol):
+    """Remembers what steps gave, from one call to the next: each value by the settings and pictures that made it."""
+
+    def find(self, origin: str, frame: int) -> Floats | None:
+        """Return what a step gave at a frame, None where it has to be worked out."""
+
+    def keep(self, origin: str, frame: int, value: Floats) -> None:
+        """Remember it. The value is to be looked at only."""
+
+
 @dataclass(frozen=True)
 class _Job:
-    """One node to work on one frame, and the frames that it reads."""
+    """One node to work on one frame, and for each connected port the values it reads, in order of frames."""
 
     step: Step
     node: Node
     frame: int
-    span: tuple[int, int]
+    reads: list[tuple[str, tuple[Key, ...]]]
 
     @property
     def key(self) -> Key:
         """The value it gives."""
         return self.step.id, self.frame
 
-    def reads(self) -> list[tuple[str, tuple[Key, ...]]]:
-        """Return, for each connected port, the values it reads in order of frames."""
-        before, after = self.span
-        frames = range(self.frame - before, self.frame + after + 1)
-        return [(port, tuple((origin, frame) for frame in frames)) for port, origin in self.step.inputs]
+    @property
+    def over_time(self) -> bool:
+        """Whether the node takes several frames on each port."""
+        return self.node.frames_needed() != (0, 0)
 
 
 class _Values:
@@ -61,6 +74,12 @@ class _Values:
         self.values: Held = dict(held or {})
         self.size = sum(value.nbytes for value in self.values.values())
         self.largest = max((value.nbytes for value in self.values.values()), default=0)
+
+    def have(self, found: Mapping[Key, Floats]) -> None:
+        """Take over what is known already; it counts like a picture of a source."""
+        for key, value in found.items():
+            self.largest = max(self.largest, value.nbytes)
+            self.put(key, value)
 
     def put(self, key: Key, value: Value) -> None:
         self.values[key] = value
@@ -118,54 +137,105 @@ class Runner:
         Raises GraphError for an unknown output or a source that is not given, and NodeError, which names the node
         and the frame, where a node fails; whatever ``sources`` raises passes through.
         """
+        return self.values(frame, sources, self.graph.origins(wanted), held)
+
+    def values(
+        self,
+        frame: int,
+        sources: Mapping[str, Floats] | Fetch,
+        origins: Mapping[str, str],
+        held: Held | None = None,
+        store: Store | None = None,
+    ) -> dict[str, Floats]:
+        """Return what sources and nodes of the graph give at a frame, under the names of ``origins``.
+
+        :param store: is asked for each step before it is worked out, and given what was. Steps that pass their picture
+            on are then left out: they would make copies. The other parameters are those of :meth:`run_frame`.
+
+        Raises as :meth:`run_frame`.
+        """
         fetch = sources if callable(sources) else _still(sources)
-        shown = self.graph.origins(wanted)
-        jobs, uses, lasting = self._plan(frame, shown, held or {})
+        plan = _Plan(self.graph, store)
+        shown = {name: plan.place(origin, frame) for name, origin in origins.items()}
+        jobs, uses, lasting = plan.made(shown.values(), held or {})
         if held is not None:
             for key in [key for key in held if key not in uses]:
                 del held[key]
         values = _Values(uses, lasting, fetch, held)
-        joined = _joined(jobs, uses)
+        values.have(plan.found)
+        joined = _joined(jobs, uses) if store is None else set()
         for job in jobs:
-            values.put(job.key, _work(job, values, job.key in joined))
-        return {name: values.take((origin, frame)) for name, origin in shown.items()}
+            value = _work(job, values, job.key in joined)
+            values.put(job.key, value)
+            if store is not None and not isinstance(value, Rows):
+                store.keep(*job.key, value)
+        return {name: values.take(key) for name, key in shown.items()}
 
     def needs(self, frame: int, wanted: Collection[str] | None = None) -> list[Key]:
         """Return the sources and frames that the wanted outputs (all where None) at a frame are made from.
 
         The frames may lie beyond a clip's ends.
         """
-        _, uses, _ = self._plan(frame, self.graph.origins(wanted), {})
+        shown = [(origin, frame) for origin in self.graph.origins(wanted).values()]
+        _, uses, _ = _Plan(self.graph, None).made(shown, {})
         return [key for key in uses if key[0] in self.graph.sources]
 
-    def _plan(self, frame: int, shown: Mapping[str, str], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
+
+class _Plan:
+    """What has to be worked out for some values of a graph, and what is known already."""
+
+    def __init__(self, graph: Graph, store: Store | None) -> None:
+        self.graph, self.store = graph, store
+        self.found: dict[Key, Floats] = {}
+
+    def place(self, origin: str, frame: int) -> Key:
+        """Return where a value comes from: with a store, steps that pass their picture on are passed over."""
+        while self.store is not None and (step := self.graph.by_id.get(origin)) is not None:
+            node = step.node_at(frame)
+            if not node.is_identity():
+                break
+            origin = dict(step.inputs)[next(iter(node.inputs()))]
+        return origin, frame
+
+    def made(self, shown: Iterable[Key], held: Held) -> tuple[list[_Job], Counter[Key], set[Key]]:
         """Return the jobs in order, how often each value is read, and which a later frame may read again."""
-        uses = Counter((origin, frame) for origin in shown.values())
+        uses = Counter(shown)
         frames_of: dict[str, set[int]] = {}
         for origin, at in uses:
             frames_of.setdefault(origin, set()).add(at)
         jobs: list[_Job] = []
         lasting: set[Key] = set()
-        for step in reversed(self.graph.order(shown)):
+        for step in reversed(self.graph.order_to(dict.fromkeys(origin for origin, _ in uses))):
             for at in sorted(frames_of.get(step.id, ()), reverse=True):
-                if (step.id, at) in held:
+                if (step.id, at) in held or self._is_known(step.id, at):
                     continue
-                node = step.node_at(at)
-                job = _Job(step, node, at, node.frames_needed())
+                job = self._job(step, at)
                 jobs.append(job)
-                for _, keys in job.reads():
+                for _, keys in job.reads:
                     uses.update(keys)
                     for origin, needed in keys:
                         frames_of.setdefault(origin, set()).add(needed)
-                    if job.span != (0, 0):
+                    if job.over_time:
                         lasting.update(keys)
         return jobs[::-1], uses, lasting
+
+    def _job(self, step: Step, frame: int) -> _Job:
+        node = step.node_at(frame)
+        before, after = node.frames_needed()
+        frames = range(frame - before, frame + after + 1)
+        return _Job(step, node, frame, [(port, tuple(self.place(o, at) for at in frames)) for port, o in step.inputs])
+
+    def _is_known(self, origin: str, frame: int) -> bool:
+        value = None if self.store is None else self.store.find(origin, frame)
+        if value is not None:
+            self.found[origin, frame] = value
+        return value is not None
 
 
 def _joined(jobs: Iterable[_Job], uses: Counter[Key]) -> set[Key]:
     """Return the mattes that need not be whole: one node alone reads them, and takes them in the making."""
     given = {job.key for job in jobs if job.node.gives_rows()}
-    taken = {keys[0] for job in jobs for port, keys in job.reads() if port in job.node.takes_rows()}
+    taken = {keys[0] for job in jobs for port, keys in job.reads if port in job.node.takes_rows()}
     return {key for key in given & taken if uses[key] == 1}
 
 
@@ -185,9 +255,9 @@ def _unbound(source: str) -> GraphError:
 def _work(job: _Job, values: _Values, joined: bool) -> Value:
     """Work a node out; one that is joined to its reader gives its matte in the making."""
     arguments: dict[str, Any] = {}
-    for port, keys in job.reads():
+    for port, keys in job.reads:
         pictures = tuple(values.take(key) for key in keys)
-        arguments[port] = pictures if job.span != (0, 0) else pictures[0]
+        arguments[port] = pictures if job.over_time else pictures[0]
     try:
         if joined:
             rows: Rows = job.node.rows(**arguments)  # type: ignore[attr-defined]
@@ -199,6 +269,7 @@ def _work(job: _Job, values: _Values, joined: bool) -> Value:
 
 
 def _reason(error: Exception) -> str:
+    """Say what went wrong; what is no message of ours with the kind of error before it."""
     return str(error) if isinstance(error, InkarnatError) else f"{type(error).__name__}: {error}"
 
 
@@ -230,6 +301,8 @@ class Report:
     done: list[int] = field(default_factory=list)
     failed: dict[int, str] = field(default_factory=dict)
     seconds: float = 0.0
+    error: Exception | None = field(default=None, repr=False, compare=False)
+    """The first error, with the traceback of where it was raised."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the report as JSON data."""
@@ -245,6 +318,7 @@ def render(
     *,
     progress: Callable[[int], object] | None = None,
     on_error: Callable[[int, str], object] | None = None,
+    caught: Callable[[int, Exception], object] | None = None,
     overlap: bool = True,
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
@@ -252,6 +326,7 @@ def render(
     The next frame is read and the last one written, in threads of their own, while one is worked out, and no more
     than these three are in memory. The outputs of a frame are written only when all of them are worked out.
     ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
+    ``caught`` is given an error itself as soon as it is raised; the report keeps the first.
     Without ``overlap`` each frame is read, worked out and written before the next is touched.
     A clip of one picture stands still; a node over several frames reads a clip's first and last frames again where it
     would look beyond them.
@@ -290,6 +365,10 @@ def render(
             try:
                 result: Result = runner.run_frame(frame, reader.fetch, names, held)
             except Exception as error:
+                log.debug("frame %d failed", frame, exc_info=error)
+                if caught is not None:
+                    caught(frame, error)
+                report.error = report.error or _without_pictures(error)
                 result = _reason(error)
             behind.put(frame, result)
             del result
@@ -297,6 +376,15 @@ def render(
                 behind.settle()
     report.seconds = time.perf_counter() - began
     return report
+
+
+def _without_pictures(error: Exception) -> Exception:
+    """Return an error whose traceback holds lines alone: it would keep the pictures of its frame in memory."""
+    cause: BaseException | None = error
+    while cause is not None:
+        traceback.clear_frames(cause.__traceback__)
+        cause = cause.__cause__ or cause.__context__
+    return error
 
 
 _IN_WORK = 4

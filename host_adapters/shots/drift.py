@@ -85,13 +85,11 @@ class _Probe:
     """Gives what a steering node of a graph reads at a frame: picture and matte."""
 
     def __init__(self, graph: Graph, steer: str, read: Read, frames: Sequence[int]) -> None:
-        inputs = dict(graph.by_id[steer].inputs)
-        outputs = (("image", inputs["image"]), ("matte", inputs["matte"]))
-        self.runner = Runner(Graph(graph.steps, outputs, graph.sources))
+        self.runner, self.inputs = Runner(graph), dict(graph.by_id[steer].inputs)
         self.read, self.first, self.last = read, frames[0], frames[-1]
 
     def at(self, frame: int) -> tuple[Floats, Floats]:
-        made = self.runner.run_frame(frame, lambda _, f: self.read(min(max(f, self.first), self.last)))
+        made = self.runner.values(frame, lambda _, f: self.read(min(max(f, self.first), self.last)), self.inputs)
         return made["image"], made["matte"]
 
 

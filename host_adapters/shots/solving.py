@@ -345,8 +345,7 @@ def look_at(read: Callable[[int], Floats]) -> Look:
     """Return a look at graphs over the one picture that ``read`` gives for a frame, worked out by the runner."""
 
     def look(graph: Graph, origin: str, frame: int) -> Floats:
-        peek = dataclasses.replace(graph, outputs=(("peek", origin),))
-        return Runner(peek).run_frame(frame, lambda _, at: read(at), ["peek"])["peek"]
+        return Runner(graph).values(frame, lambda _, at: read(at), {"": origin})[""]
 
     return look
 
