@@ -52,6 +52,12 @@ class Compare(Node):
         """Return twice the width side by side, twice the height stacked."""
         return (width * (1 + (self.mode == "side_by_side")), height * (1 + (self.mode == "stacked")))
 
+    def unused(self) -> frozenset[str]:
+        """Return what the chosen mode does not need."""
+        is_difference = self.mode in ("difference", "absolute")
+        wipe = () if self.mode == "wipe" else ("position", "angle")
+        return frozenset((*wipe, *(("line", "labels") if is_difference else ("gain",))))
+
     def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
         """Return the edge of the wipe."""
         if self.mode != "wipe":

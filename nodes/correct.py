@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 
 from ..kernels.arrays import as_picture, as_plane
+from ..kernels.errors import InkarnatError
 from .balance import TRANSFERS, solve_balance
 from .chain import AFTER, BEFORE, REST, through
-from .declare import Action, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
+from .declare import MARKS, Action, Handle, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
 from .learning import study_skin
 from .sample import Sample
 from .solve import SKIN_LINE, SkinReading, SkinTarget, measure_skin, solve_steer
@@ -55,6 +56,7 @@ class CorrectSkin(Node):
     black: float = number(0.0, -1, 1, "Level of the picture that becomes black.", shown=(-0.1, 0.3))
     white: float = number(1.0, 0, 4, "Level of the picture that becomes white.", shown=(0.6, 1.2))
     saturation: float = number(1.0, 0, 10, "Factor on the saturation of the whole picture.", shown=(0, 2))
+    split_at: float = number(0.5, 0, 1, "Where the split view turns from the picture as it came to the corrected one.")
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -96,7 +98,7 @@ class CorrectSkin(Node):
         if self.view == "luma":
             return ShowMatte(view="luma").process(graded, np.zeros(graded.shape[:2], np.float32))
         if self.view == "split":
-            left = image.shape[1] // 2
+            left = int(image.shape[1] * self.split_at)
             graded[:, :left] = image[:, :left]
         return graded
 
@@ -113,8 +115,32 @@ class CorrectSkin(Node):
         return rows
 
     @classmethod
+    def panels(cls) -> Mapping[str, Sequence[str]]:
+        """Return the steps, in the order in which they work on the picture."""
+        return _PANELS
+
+    def unused(self) -> frozenset[str]:
+        """Return what has no effect now."""
+        unused = set() if self.view == "split" else {"split_at"}
+        if self._node("balance").is_identity():
+            unused.add("transfer")
+        if self.angle == 0 and self.skin_saturation == 1:
+            unused.add("amount")
+        return frozenset(unused)
+
+    def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
+        """Return the line of the split view."""
+        return (((self.split_at, 0.0), (self.split_at, 1.0)),) if self.view == "split" else ()
+
+    def handles(self, aspect: float) -> Sequence[Handle]:
+        """Return the middle of that line."""
+        if self.view != "split":
+            return ()
+        return (Handle((self.split_at, 0.5), lambda x, y: {"split_at": min(max(x, 0.0), 1.0)}),)
+
+    @classmethod
     def actions(cls) -> Mapping[str, Action]:
-        """Return what the effect does on a frame: learn, solve, suggest a balance, read."""
+        """Return what the effect does on a frame: learn, solve, suggest a balance, read, forget."""
         return _ACTIONS
 
     @classmethod
@@ -135,6 +161,16 @@ _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
 )
 """What is set here in each step of the standard chain: the step's field → the field of the effect."""
 
+
+_PANELS: Mapping[str, Sequence[str]] = MappingProxyType(
+    {
+        "View": ("view", "split_at"),
+        "Light": ("temperature", "tint", "transfer"),
+        "Key": ("width", "shadow_reach", "highlight_reach", "softness", "model"),
+        "Skin": ("angle", "skin_saturation", "amount"),
+        "Levels and saturation": ("black", "white", "saturation"),
+    }
+)
 
 # --- what it can be asked to do on a frame ------------------------------------------------------------------
 
@@ -164,6 +200,7 @@ def _asks() -> dict[str, Param | Place]:
         **skin,
         **keep_out,
         "neutral": neutral,
+        MARKS: Param("text", "", "Samples made on the picture, each with its frame."),
         "target_angle": Param(
             "angle", SKIN_LINE, "Where the skin should rest; 123° is the skin line.", 0, 360, (90, 160), "°"
         ),
@@ -186,9 +223,24 @@ def _given(asked: Asked, names: tuple[str, ...]) -> list[Sample]:
     return [asked[name] for name in names if asked[name] is not None]
 
 
+def _samples(
+    node: CorrectSkin, asked: Asked, image: Picture
+) -> tuple[list[Sample], list[Sample], list[tuple[Picture, list[Sample], list[Sample]]]]:
+    """Return the samples of this frame, on skin and to be kept out, and those of other frames with their pictures."""
+    add, subtract = _given(asked, (*_SKIN, "skin_area")), _given(asked, _KEEP_OUT)
+    frames: dict[int, tuple[Picture, list[Sample], list[Sample]]] = {id(image): (image, add, subtract)}
+    for mark in asked.get(MARKS) or ():
+        picture = mark.inputs["image"]
+        _, skin, out = frames.setdefault(id(picture), (picture, [], []))
+        (out if mark.role == "keep_out" else skin).append(mark.sample)
+    others = [frame for key, frame in frames.items() if key != id(image)]
+    return add, subtract, [(node.balanced(picture), skin, out) for picture, skin, out in others]
+
+
 def _learn(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
     balanced = node.balanced(image)
-    lesson = study_skin(balanced, _given(asked, (*_SKIN, "skin_area")), _given(asked, _KEEP_OUT))
+    add, subtract, more = _samples(node, asked, image)
+    lesson = study_skin(balanced, add, subtract, more)
     learned = dataclasses.replace(node, model=lesson.key.model)
     matte = learned.matte(balanced, limit)
     warnings = " ".join(warned.message for warned in lesson.warnings(matte, balanced))
@@ -218,7 +270,30 @@ def _suggest_balance(
     balance = solve_balance(image, neutral, node.transfer)
     origin = "edges of the picture: a suggestion" if neutral is None else "neutral sample"
     words = f"Temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv, from the {origin}."
-    return dataclasses.replace(node, temperature=balance.temperature, tint=balance.tint), words
+    balanced = dataclasses.replace(node, temperature=balance.temperature, tint=balance.tint)
+    done, more = _followed(balanced, asked, image, limit)
+    return done, " ".join((words, *more))
+
+
+def _followed(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None) -> tuple[CorrectSkin, list[str]]:
+    """Learn and solve anew what was learned and solved in another light: the key reads the balanced picture."""
+    said = []
+    try:
+        if node.model:
+            node, _ = _learn(node, asked, image, limit)
+            said.append("The key is learned anew in this light.")
+        if node.angle != 0 or node.skin_saturation != 1:
+            node, words = _solve(node, asked, image, limit)
+            said.append(f"The skin is solved anew. {words}")
+    except InkarnatError as error:
+        said.append(f"Learn and solve again in this light: {error}")
+    return node, said
+
+
+def _forget(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+    rest = CorrectSkin()
+    forgotten = dataclasses.replace(node, model=rest.model, angle=rest.angle, skin_saturation=rest.skin_saturation)
+    return forgotten, "Forgotten: the learned key and the solved turn and saturation. Samples, light and levels stay."
 
 
 def _read(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
@@ -241,5 +316,6 @@ _ACTIONS: Mapping[str, Action] = MappingProxyType(
             "Suggest balance", "Balance by the neutral sample, or by the edges of the picture.", _suggest_balance
         ),
         "read": Action("Read the skin", "Measure the keyed skin of this frame before and after.", _read),
+        "forget": Action("Forget key and solve", "Forget the learned key and the solved turn and saturation.", _forget),
     }
 )

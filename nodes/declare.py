@@ -350,6 +350,24 @@ class Action:
 # --- nodes --------------------------------------------------------------------------------------------------
 
 
+MARKS = "marks"
+"""A text of this name among the questions holds samples with the frames that they were made on. What an action gets of
+it is a tuple of :class:`Marked`."""
+
+
+@dataclass(frozen=True, eq=False)
+class Marked:
+    """A sample and the pictures of the frame that it was made on.
+
+    :ivar inputs: by port, as :meth:`process` takes them; those of the current frame are the very same objects.
+    :ivar role: what it shows, such as "skin". :ivar sample: where.
+    """
+
+    inputs: Mapping[str, Any]
+    role: str
+    sample: Any
+
+
 class Node:
     """Base of every node: a value that validates itself and knows its declaration.
 
@@ -444,6 +462,18 @@ class Node:
         What nobody else reads is best handed over like this. A node over several frames takes none.
         """
         return ()
+
+    @classmethod
+    def panels(cls) -> Mapping[str, Sequence[str]]:
+        """Return how hosts group the parameters: titles with the names below each, in the order of work.
+
+        Parameters that are named nowhere come last, without a title.
+        """
+        return {}
+
+    def unused(self) -> frozenset[str]:
+        """Return the parameters and questions without effect as the others are set; hosts show them switched off."""
+        return frozenset()
 
     @classmethod
     def actions(cls) -> Mapping[str, Action]:

@@ -63,6 +63,10 @@ class Region(Node):
         if self.shape == "polygon" and len(self.points) < 3:
             raise ParamError(f"region.points must be 3 points or more for a polygon, not {len(self.points)}.")
 
+    def unused(self) -> frozenset[str]:
+        """Return what the chosen shape does not need."""
+        return frozenset(("centre", "width", "height", "rotation") if self.shape == "polygon" else ("points",))
+
     def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
         """Return the edge of the shape."""
         if self.shape == "polygon":

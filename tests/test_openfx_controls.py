@@ -172,8 +172,8 @@ def test_a_position_counts_upwards_and_has_the_hosts_handle():
 def test_choices_and_texts_do_not_animate():
     known = controls(Everything)
     assert [first(known[name], "Animates") for name in ("toggle", "choice", "text")] == [0, 0, 0]
-    assert known["choice"].properties[b"OfxParamPropChoiceOption"] == ("red", "blue")
-    assert "red: Warm. blue: Cold." in first(known["choice"], "Hint")
+    assert known["choice"].properties[b"OfxParamPropChoiceOption"] == ("Red", "Blue")
+    assert "Red: Warm. Blue: Cold." in first(known["choice"], "Hint")
     assert b"OfxParamPropAnimates" not in known["number"].properties
     assert first(known["text"], "Secret") == 1, "what an action fills is hidden"
 
@@ -299,7 +299,7 @@ def test_the_listing_names_every_control():
     assert [row[0] for row in rows] == [control.name for control in controls_of(Everything) if control.type != "Page"]
     by_name = {row[0]: row for row in rows}
     assert by_name["level"] == ("level", "Double", "-1 to 1", "0.25", "Level (mired)")
-    assert by_name["choice"][2] == "red · blue"
+    assert by_name["choice"][2] == "Red · Blue"
 
 
 def test_the_listing_on_the_command_line():

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from ...nodes.declare import Node, Param, Place, Port, Value
+from ...nodes.declare import MARKS, Node, Param, Place, Port, Value
 from ...nodes.sample import Sample
 from . import api
 from .properties import OpenFXError
@@ -23,8 +23,10 @@ MATTE_EVERYWHERE, MATTE_IN_ALPHA = range(2)
 DRAWING_PLACE, DRAWING_HEIGHT = "drawing_place", "drawing_height"
 """Where a scope lies, and how high it is beside the picture, for effects whose result has a size of its own."""
 ALONE, UPPER_LEFT, UPPER_RIGHT, LOWER_LEFT, LOWER_RIGHT = range(5)
-PICK, MARKS = "pick", "marks"
-"""The choice of what the pen adds on the picture, and the samples that it added, with their frames."""
+PICK = "pick"
+"""The choice of what the pen adds on the picture."""
+STALE = "Before the last change: "
+"""What stands before a reading that no longer holds."""
 REPORT = "report"
 """The text in which an action answers."""
 MOST_POINTS = 12
@@ -126,13 +128,19 @@ def words(name: str) -> str:
 
 def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
     """Return the controls of an effect in order; ``curves`` where the host has a control for curves."""
-    controls = list(_on_this_frame(kind))
-    for name, param in kind.params().items():
-        if name == PREMULTIPLIED:
-            continue
-        # What an action fills with text is for nobody to read.
-        more: dict[str, Any] = {"Secret": 1} if param.kind == "text" and kind.actions() else {}
-        controls += _for_param(name, param, curves=curves, **more)
+    controls = list(_actions(kind))
+    panels = {name: _panel_name(title) for title, names in kind.panels().items() for name in names}
+    order = [*panels, *(name for name in kind.params() if name not in panels)]
+    titles = {names[0]: title for title, names in kind.panels().items()}
+    for name in order:
+        if name in titles:
+            controls.append(_control("Group", _Head(panels[name], titles[name]), GroupOpen=1))
+        if name != PREMULTIPLIED:
+            # What an action fills with text is for nobody to read.
+            hidden = kind.params()[name].kind == "text" and bool(kind.actions())
+            more: dict[str, Any] = {"Secret": 1} if hidden else {}
+            controls += _for_param(name, kind.params()[name], parent=panels.get(name, ""), curves=curves, **more)
+    controls += _questions(kind)
     if kind.output().kind == "matte":
         controls.append(_matte_output())
     if has_own_size(kind()):
@@ -143,9 +151,18 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
 
 
 def _matte_output() -> Control:
-    hint = "matte: red, green, blue and alpha all hold it. alpha: the colour of Source stays and alpha holds it."
-    head = _Head(MATTE_OUTPUT, words(MATTE_OUTPUT), f"Where the matte goes. {hint}")
-    return _control("Choice", head, ChoiceOption=("matte", "alpha"), Default=MATTE_EVERYWHERE, Animates=0)
+    hint = "Where the matte goes: into red, green, blue and alpha, or into alpha while the colour of Source stays."
+    head = _Head(MATTE_OUTPUT, words(MATTE_OUTPUT), hint)
+    return _control(
+        "Choice",
+        head,
+        ChoiceOption=_MATTE_PLACES,
+        Default=MATTE_EVERYWHERE,
+        Animates=0,
+    )
+
+
+_MATTE_PLACES = ("Everywhere", "In alpha, beside the colour of Source")
 
 
 def has_own_size(node: Node) -> bool:
@@ -165,25 +182,35 @@ def _drawing_place() -> Iterator[Control]:
     )
 
 
-def _on_this_frame(kind: type[Node]) -> Iterator[Control]:
-    """Yield what the node's actions ask for, a button for each, and the text in which they answer."""
+def _panel_name(title: str) -> str:
+    return re.sub(r"\W+", "_", title.lower()) + "_panel"
+
+
+def _actions(kind: type[Node]) -> Iterator[Control]:
+    """Yield what the pen adds, a button for each of the node's actions, and the text in which they answer."""
     if not kind.actions():
         return
-    places = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Place)}
-    params = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Param)}
-    if places:
-        yield _control("Group", _Head("samples", "Samples"), GroupOpen=1)
+    if tools_of(kind):
         yield _pick(tools_of(kind))
-        for name, place in places.items():
-            yield from _for_place(name, place, "samples")
-    if params:
-        yield _control("Group", _Head("target", "Target"), GroupOpen=0)
-        for name, param in params.items():
-            yield from _for_param(name, param, parent="target", EvaluateOnChange=0)
     for name, action in kind.actions().items():
         yield _control("PushButton", _Head(name, action.label, action.help))
     head = _Head(REPORT, "Reading", "What the last of these buttons found.")
     yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, Enabled=0)
+
+
+def _questions(kind: type[Node]) -> Iterator[Control]:
+    """Yield what the node's actions ask for: the target, then the samples by number."""
+    places = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Place)}
+    params = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Param)}
+    if params:
+        yield _control("Group", _Head("target", "Target"), GroupOpen=0)
+        for name, param in params.items():
+            hidden: dict[str, Any] = {"Secret": 1} if name == MARKS else {}
+            yield from _for_param(name, param, parent="target", EvaluateOnChange=0, **hidden)
+    if places:
+        yield _control("Group", _Head("samples", "Samples by number"), GroupOpen=0)
+        for name, place in places.items():
+            yield from _for_place(name, place, "samples")
 
 
 _LINES = "OfxParamStringIsMultiLine"
@@ -216,9 +243,8 @@ def tools_of(kind: type[Node]) -> tuple[Tool, ...]:
 
 
 def _pick(tools: tuple[Tool, ...]) -> Control:
-    head = _Head(
-        PICK, "Add on the picture", "What a click or a drag on the picture adds. Delete takes away.", "samples"
-    )
+    hint = "What a click or a drag on the picture adds; the delete key takes what is selected away."
+    head = _Head(PICK, "Add on the picture", hint)
     options = ("Nothing", *(tool.label for tool in tools))
     return _control("Choice", head, ChoiceOption=options, Default=0, Animates=0, EvaluateOnChange=0)
 
@@ -259,7 +285,7 @@ def _position(head: _Head, at: tuple[float, ...], **more: Any) -> Control:
 
 def _for_param(name: str, param: Param, *, parent: str = "", curves: bool = False, **more: Any) -> Iterator[Control]:
     label = words(name) + (f" ({param.unit})" if param.unit not in ("", "°") else "")
-    hint = " ".join([param.help, *(f"{word}: {help.rstrip('.')}." for word, help in param.options.items())])
+    hint = " ".join([param.help, *(f"{option_label(w)}: {help.rstrip('.')}." for w, help in param.options.items())])
     head = _Head(name, label, hint, parent)
     if not param.animated or param.kind == "toggle":
         more["Animates"] = 0
@@ -291,8 +317,42 @@ def _whole(head: _Head, param: Param, more: dict[str, Any]) -> Control:
 
 def _choice(head: _Head, param: Param, more: dict[str, Any]) -> Control:
     # The options come first: some hosts check the default against them.
-    options = tuple(param.options)
-    return _control("Choice", head, ChoiceOption=options, Default=options.index(str(param.default)), **more)
+    labels = tuple(option_label(word) for word in param.options)
+    place = tuple(param.options).index(str(param.default))
+    return _control("Choice", head, ChoiceOption=labels, Default=place, **more)
+
+
+def option_label(word: str) -> str:
+    """Return an option of a choice as people read it. Projects keep its place, so words may be improved."""
+    return _SPELLED.get(word) or (f"{word} ×" if word.isdigit() else words(word))
+
+
+_SPELLED = {
+    "bt709": "BT.709",
+    "bt1886": "BT.1886",
+    "bt2020": "BT.2020",
+    "bt601_525": "BT.601, 525 lines",
+    "bt601_625": "BT.601, 625 lines",
+    "srgb": "sRGB",
+    "linear": "Linear light",
+    "pq": "PQ",
+    "hlg": "HLG",
+    "gamma22": "Power 2.2",
+    "gamma26": "Power 2.6",
+    "acescct": "ACEScct",
+    "acescg": "ACEScg",
+    "aces2065": "ACES2065-1",
+    "p3_d65": "P3, white D65",
+    "p3_dci": "P3, digital cinema",
+    "result": "Corrected picture",
+    "matte": "Matte",
+    "dimmed": "Skin alone, the rest dark",
+    "hatched": "Skin alone, the rest hatched",
+    "outline": "Outline of the matte",
+    "luma": "Luma",
+    "split": "Split: as it came and corrected",
+}
+"""Options whose word alone does not read well."""
 
 
 _MAKERS: dict[str, Callable[[_Head, Param, dict[str, Any]], Control]] = {

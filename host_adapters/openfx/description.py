@@ -8,7 +8,7 @@ import itertools
 import math
 from collections.abc import Iterator
 
-from ...nodes.declare import Node
+from ...nodes.declare import MARKS, Node
 from . import api
 from .controls import MATTE_OUTPUT, OUTPUT, clips_of, contexts_of, controls_of, words
 from .overlay import has_overlay
@@ -41,8 +41,8 @@ def makes_matte(kind: type[Node]) -> bool:
 
 
 def is_temporal(kind: type[Node]) -> bool:
-    """Tell whether the node reads other frames than the current one."""
-    return any(kind().frames_needed())
+    """Tell whether the effect reads other frames than the current one: to work, or for samples made on them."""
+    return any(kind().frames_needed()) or MARKS in kind.asks()
 
 
 def _variant(kind: type[Node], features: int) -> Iterator[str]:

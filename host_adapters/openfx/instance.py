@@ -45,6 +45,7 @@ class Instance:
         self._clip_handles = {name: self._find_clip(name) for name in (OUTPUT, *(clip.name for clip in self.clips))}
         self._lock = threading.Lock()
         self._last: tuple[Any, Node] | None = None
+        self._enabled: dict[str, bool] = {}
         self._shown: bytes | None = None
         self._shown_text = ""
         self._signal = ("", AS_IT_IS)
@@ -132,6 +133,16 @@ class Instance:
     def handles_premultiplied(self) -> bool:
         """Whether the node itself divides by alpha where it is told to."""
         return PREMULTIPLIED in self.kind.params()
+
+    def enable(self, name: str, is_on: bool) -> None:
+        """Switch a control on or off, where that is news to the host."""
+        handle = self._control_handles.get(name)
+        if handle is None or self._enabled.get(name, True) == is_on:
+            return
+        found = ctypes.c_void_p()
+        if self.suites.parameter.get_property_set(handle, ctypes.byref(found)) == api.OK:
+            Properties(self.suites, found.value).set(b"OfxParamPropEnabled", is_on)
+            self._enabled[name] = is_on
 
     def has_control(self, name: str) -> bool:
         """Tell whether the effect has a control of this name that the host has made."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ...nodes import Sample, SampleError
-from ...nodes.declare import Place
-from .controls import MARKS, PICK, Frame, Tool, corners_of, role_of, tools_of
+from ...nodes.declare import MARKS, Place
+from .controls import PICK, Frame, Tool, corners_of, role_of, tools_of
 from .instance import Instance
 
 

@@ -7,24 +7,28 @@ import contextlib
 import ctypes
 import sys
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from ...kernels import jit, memory, strips
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import Node, ParamError
+from ...nodes.declare import MARKS, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
-from . import api
+from . import api, marks
 from .controls import (
     MATTE_IN_ALPHA,
     MATTE_OUTPUT,
     OUTPUT,
+    PICK,
     REPORT,
+    STALE,
     asked_values,
     control_value,
+    corners_of,
     identifier,
+    point_controls,
 )
 from .description import digest, makes_matte
 from .instance import Instance, label_of, say
@@ -121,25 +125,74 @@ def _allowed(space: str, style: bytes) -> str:
 
 def instance_changed(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
     """Do what a button stands for; everything else, the effects' own edits above all, needs no answer."""
-    is_user = arguments.string(api.CHANGE_REASON, b"") == api.USER_EDITED
-    if not is_user or arguments.string(api.TYPE, b"") != api.TYPE_PARAMETER:
-        return api.REPLY_DEFAULT
-    action = instance.kind.actions().get(arguments.string(api.NAME, b"").decode())
-    if action is None:
+    if arguments.string(api.TYPE, b"") != api.TYPE_PARAMETER:
         return api.REPLY_DEFAULT
     time = arguments.double(api.TIME, 0, 0.0)
+    show_state(instance, time)
+    if arguments.string(api.CHANGE_REASON, b"") != api.USER_EDITED:
+        return api.REPLY_DEFAULT
+    name = arguments.string(api.NAME, b"").decode()
+    action = instance.kind.actions().get(name)
+    if action is None:
+        _mark_stale(instance, name, time)
+        return api.REPLY_DEFAULT
     words = f"{instance.kind.label}: {action.label}"
     with instance.progress(words), whole_inputs(instance, time, arguments) as at:
         node, frame, inputs = at
         asked = asked_values(instance.kind, instance.getter(time), frame)
-        changed, report = action.run(node, asked, **inputs)
+        with marked_frames(instance, time, arguments, inputs) as marked:
+            changed, report = action.run(node, asked | ({MARKS: marked} if MARKS in asked else {}), **inputs)
     with instance.one_edit(action.label):
         for name, param in instance.kind.params().items():
             value = getattr(changed, name)
             if value != getattr(node, name):
                 instance.set_control(name, control_value(param, value, frame))
         instance.set_control(REPORT, report)
+    show_state(instance, time)
     return api.OK
+
+
+@contextlib.contextmanager
+def marked_frames(
+    instance: Instance, time: float, arguments: Properties, inputs: Mapping[str, Any]
+) -> Iterator[tuple[Marked, ...]]:
+    """Give the samples made on the picture with the pictures of their frames. Raises OpenFXError for one without."""
+    found, frames = [], {time: inputs}
+    with contextlib.ExitStack() as stack:
+        for mark in marks.read(instance, time):
+            if mark.time not in frames:
+                try:
+                    _, _, frames[mark.time] = stack.enter_context(whole_inputs(instance, mark.time, arguments))
+                except OpenFXError as error:
+                    text = f"A sample of {marks.words_of(mark).lower()} lies on frame {mark.time:g}: {error}"
+                    raise OpenFXError(text, error.status) from None
+            found.append(Marked(frames[mark.time], mark.role, mark.sample))
+        yield tuple(found)
+
+
+def _mark_stale(instance: Instance, name: str, time: float) -> None:
+    """Say that a reading is one from before, when something has been changed that it depends on."""
+    if not instance.has_control(REPORT) or name in (REPORT, PICK):
+        return
+    report = instance.getter(time)(REPORT)
+    if report and not report.startswith(STALE):
+        instance.set_control(REPORT, STALE + report)
+
+
+def show_state(instance: Instance, time: float) -> None:
+    """Switch controls off that have no effect as the others are set, and on again."""
+    try:
+        unused = instance.node(time, instance.project_frame()).unused()
+    except InkarnatError:
+        return  # values that contradict each other: the render says so
+    get = instance.getter(time)
+    for name, param in instance.kind.params().items():
+        controls = (f"{name}_count", *point_controls(name)) if param.kind == "points" else (name,)
+        for control in controls:
+            instance.enable(control, name not in unused)
+    for name, ask in instance.kind.asks().items():
+        for control in corners_of(name, ask) if isinstance(ask, Place) else (name,):
+            instance.enable(control, bool(get(f"{name}_use")) if isinstance(ask, Place) else name not in unused)
 
 
 def render_action(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
@@ -273,6 +326,7 @@ class Dispatcher:
             instance = Instance(suites, handle, kind)
             prepare(instance)
             self.instances[handle] = instance
+            show_state(instance, 0.0)
             if self._is_outdated(slot, kind):
                 instance.show(api.WARNING, _OUTDATED)
             return api.OK

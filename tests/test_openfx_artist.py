@@ -1,0 +1,233 @@
+"""OpenFX for the person at the controls: groups, words, what is switched off, readings, samples over frames."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from inkarnat.host_adapters.openfx.controls import STALE, controls_of, option_label
+from inkarnat.host_adapters.openfx.description import is_temporal
+from inkarnat.nodes import NODES, Sample, learn_skin_key, measure_skin
+from ofx_host import HostImage, Stage
+from ofx_host.bundles import loaded
+from test_openfx_actions import FACE, HEIGHT, WALL, WIDTH, node_of, portrait, put, stage_of
+from test_openfx_overlay import held, no_complaints, pick, screen
+
+
+def corrector():
+    _, effects = loaded()
+    return effects["correct_skin"].instance(size=(float(WIDTH), float(HEIGHT)))
+
+
+def enabled(instance, name: str) -> bool:
+    return bool(instance.controls.by_name[name].properties.values.get("OfxParamPropEnabled", (1,))[0])
+
+
+# --- order, groups and words --------------------------------------------------------------------------------
+
+
+def test_buttons_come_first_and_samples_by_number_last():
+    controls = [control for control in controls_of(NODES["correct_skin"]) if control.type != "Page"]
+    names = [control.name for control in controls]
+    assert names[0] == "pick"
+    assert names.index("report") < names.index("view")
+    groups = [control.properties[b"OfxPropLabel"][0] for control in controls if control.type == "Group"]
+    assert groups == ["View", "Light", "Key", "Skin", "Levels and saturation", "Target", "Samples by number"]
+    closed = [c.name for c in controls if c.type == "Group" and not c.properties[b"OfxParamPropGroupOpen"][0]]
+    assert closed == ["target", "samples"]
+    parents = [c.properties.get(b"OfxParamPropParent", ("",))[0] for c in controls]
+    assert [key for key, _ in itertools.groupby(p for p in parents if p)][-1] == "samples"
+
+
+@pytest.mark.parametrize("kind", NODES.values(), ids=NODES.keys())
+def test_no_choice_shows_a_raw_word(kind):
+    for name, param in kind.params().items():
+        for word in param.options:
+            label = option_label(word)
+            assert "_" not in label, f"{kind.name}.{name}: {label}"
+            assert label[0].isupper() or label[0].isdigit() or label == "sRGB"
+        assert len({option_label(word) for word in param.options}) == len(param.options)
+
+
+def test_the_panels_hold_every_parameter_once():
+    for kind in NODES.values():
+        named = [name for names in kind.panels().values() for name in names]
+        assert len(named) == len(set(named))
+        assert set(named) <= set(kind.params())
+        if named:
+            assert set(named) == set(kind.params())
+
+
+# --- what is switched off -----------------------------------------------------------------------------------
+
+
+def test_what_has_no_effect_is_switched_off_and_on_again():
+    host, effects = loaded()
+    region = effects["region"].instance(size=(64.0, 48.0))
+    stage = Stage(HostImage(np.zeros((48, 64, 4), np.float32)))
+    assert (enabled(region, "centre"), enabled(region, "points_1")) == (True, False)
+    region["shape"] = 2
+    assert region.press("shape", stage) == 14
+    assert (enabled(region, "centre"), enabled(region, "points_1"), enabled(region, "points_count")) == (
+        False,
+        True,
+        True,
+    )
+    region["shape"] = 0
+    assert region.press("shape", stage, reason="OfxChangePluginEdited") == 14, "an undo is no user's edit"
+    assert (enabled(region, "centre"), enabled(region, "points_1")) == (True, False)
+    assert not host.complaints
+
+
+def test_the_all_in_one_effect_shows_what_counts_now():
+    instance, stage = corrector(), stage_of(portrait())
+    assert not enabled(instance, "split_at")
+    assert not enabled(instance, "transfer")
+    assert not enabled(instance, "amount")
+    assert (enabled(instance, "skin_1"), enabled(instance, "skin_2")) == (True, False)
+    instance["view"] = list(NODES["correct_skin"].params()["view"].options).index("split")
+    instance["temperature"], instance["angle"], instance["skin_2_use"] = 10.0, 4.0, 1
+    assert instance.press("view", stage) == 14
+    assert all(enabled(instance, name) for name in ("split_at", "transfer", "amount", "skin_2"))
+    no_complaints()
+
+
+# --- readings -----------------------------------------------------------------------------------------------
+
+
+def test_a_reading_from_before_a_change_says_so():
+    instance, stage = corrector(), stage_of(portrait())
+    put(instance, "skin_1", *FACE)
+    assert instance.press("learn", stage) == 0
+    fresh = instance["report"]
+    assert not fresh.startswith(STALE)
+    instance["angle"] = 3.0
+    for _ in range(2):
+        assert instance.press("angle", stage) == 14
+        assert instance["report"] == STALE + fresh
+    assert instance.press("read", stage) == 0
+    assert not instance["report"].startswith(STALE)
+    assert instance.press("angle", stage, reason="OfxChangePluginEdited") == 14
+    assert not instance["report"].startswith(STALE), "its own edits are what the reading is about"
+    no_complaints()
+
+
+def test_forgetting():
+    host, _ = loaded()
+    instance, stage = corrector(), stage_of(portrait())
+    put(instance, "skin_1", *FACE)
+    assert instance.press("learn", stage) == 0
+    assert instance.press("solve", stage) == 0
+    instance["black"] = 0.02
+    host.edits.clear()
+    assert instance.press("forget", stage) == 0
+    assert (instance["model"], instance["angle"], instance["skin_saturation"]) == ("", 0.0, 1.0)
+    assert (instance["black"], instance["skin_1_use"]) == (0.02, 1), "the rest stays"
+    assert host.edits[0] == "begin Forget key and solve"
+    assert host.edits.count("end") == 1
+    no_complaints()
+
+
+def test_a_balance_after_the_solve_leaves_the_skin_on_its_target():
+    """The order of a person in a hurry: learn, solve, and only then the light."""
+    instance, picture = corrector(), portrait(cast=(1.12, 1.0, 0.84))
+    put(instance, "skin_1", *FACE)
+    put(instance, "neutral", 40 / WIDTH, 130 / HEIGHT)
+    stage = stage_of(picture)
+    for button in ("learn", "solve", "suggest_balance"):
+        assert instance.press(button, stage) == 0
+    assert instance["temperature"] != 0
+    assert "learned anew" in instance["report"]
+    assert instance.render(stage) == 0
+    node = node_of(instance)
+    matte = node.matte(node.balanced(picture))
+    reading = measure_skin(np.ascontiguousarray(stage.output.read()[::-1]), matte)
+    assert reading.angle == pytest.approx(123.0, abs=0.2)
+
+
+# --- on the picture -----------------------------------------------------------------------------------------
+
+
+def test_the_split_can_be_dragged():
+    instance, view = held("correct_skin")
+    instance["view"], instance["angle"] = list(NODES["correct_skin"].params()["view"].options).index("split"), 20.0
+    view.drag(screen(view, (0.5, 0.5)), screen(view, (0.25, 0.4)))
+    assert instance["split_at"] == pytest.approx(0.25)
+    picture = portrait()
+    stage = stage_of(picture)
+    assert instance.render(stage) == 0
+    got = stage.output.read()[::-1]
+    assert np.array_equal(got[:, : WIDTH // 4], picture[:, : WIDTH // 4])
+    assert not np.array_equal(got[:, WIDTH // 4 : WIDTH // 2], picture[:, WIDTH // 4 : WIDTH // 2])
+    no_complaints()
+
+
+def lit(frame: float) -> np.ndarray:
+    """The same person in light that grows over the frames."""
+    return (portrait() * np.array([1.0 + 0.06 * frame, 1.0, 1.0 - 0.05 * frame, 1.0])).astype(np.float32)
+
+
+def over_frames() -> Stage:
+    def image(time: float) -> HostImage | None:
+        return HostImage(np.ascontiguousarray(lit(time)[::-1])) if 0 <= time <= 4 else None
+
+    return Stage(HostImage(np.zeros_like(portrait())), {"Source": image})
+
+
+def test_samples_on_several_frames_are_learned_together():
+    host, effects = loaded()
+    instance, view = held("correct_skin")
+    instance["skin_1_use"] = 0
+    stage = over_frames()
+    instance.connect({**stage.clips, "Output": stage.output})
+    pick(instance, "Skin stroke")
+    view.drag(*(screen(view, (FACE[0] + dx, FACE[1])) for dx in (-0.03, 0.0, 0.03)))
+    view.time = 3.0
+    pick(instance, "Skin box")
+    view.drag(screen(view, (0.45, 0.35)), screen(view, (0.55, 0.5)))
+    pick(instance, "Keep out point")
+    view.drag(screen(view, WALL))
+    lines = instance["marks"].splitlines()
+    assert [line.split()[:2] for line in lines] == [["0", "skin"], ["3", "skin"], ["3", "keep_out"]]
+    assert instance.press("learn", stage) == 0, host.messages
+    stroke = Sample.parse(lines[0].split()[2])
+    assert stroke.kind == "stroke"
+    others = [(lit(3), [Sample.parse(lines[1].split()[2])], [Sample.parse(lines[2].split()[2])])]
+    assert instance["model"] == learn_skin_key(lit(0), [stroke], [], others).model
+    assert set(instance.clips["Source"].asked) >= {0.0, 3.0}
+    assert is_temporal(NODES["correct_skin"]), "hosts must let it read other frames"
+    assert effects["correct_skin"].description["OfxImageEffectPropTemporalClipAccess"] == (1,)
+    no_complaints()
+
+
+def test_a_sample_on_a_frame_that_is_gone_is_named():
+    host, _ = loaded()
+    instance, _ = held("correct_skin")
+    instance["marks"] = "99 skin point:0.5,0.5"
+    assert instance.press("learn", over_frames()) == 1
+    assert "A sample of skin lies on frame 99: Source has no picture at this time" in host.messages[-1][1]
+    assert not host.images_out
+
+
+def test_marks_are_dragged_and_taken_away_on_their_own_frame_alone():
+    instance, view = held("correct_skin")
+    instance["skin_1_use"] = 0
+    instance["marks"] = "0 skin point:0.5,0.5\n3 skin point:0.25,0.25"
+    assert view.drag(screen(view, (0.25, 0.25)), screen(view, (0.3, 0.3))) == [14, 14, 14], "of another frame"
+    sheet = view.draw()
+    assert {text for text, _ in sheet.texts} == {"Skin", "Skin, frame 3"}
+    view.drag(screen(view, (0.5, 0.5)), screen(view, (0.6, 0.4)))
+    assert instance["marks"].splitlines()[0] == "0 skin point:0.6,0.4"
+    assert view.key(0xFFFF) == 0
+    assert instance["marks"] == "3 skin point:0.25,0.25"
+    no_complaints()
+
+
+def test_rendering_asks_for_no_other_frame():
+    """Samples on other frames are for learning; a render reads its own frame."""
+    instance, _ = held("correct_skin")
+    instance["marks"] = "3 skin point:0.25,0.25"
+    stage = over_frames()
+    instance.connect({**stage.clips, "Output": stage.output})
+    assert instance.ask("GetFramesNeeded", stage)[0] == 14
