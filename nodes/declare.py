@@ -382,6 +382,8 @@ class Node:
     """The step of the job it belongs to: light, balance, key, matte, steer or compare."""
     version: ClassVar[int] = 1
     """Raised when parameters change their meaning; upgrades of old graphs go by it."""
+    port_labels: ClassVar[Mapping[str, str]] = {}
+    """What hosts call the ports whose own names do not say enough."""
     pixelwise: ClassVar[bool] = False
     """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
     part of the frame, in any order of rows. False is always safe."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,6 +134,7 @@ class KeepSkin(Node):
     name = "keep_skin"
     label = "Keep skin"
     group = "steer"
+    port_labels = MappingProxyType({"image": "Graded", "natural": "Natural"})
     pixelwise = True
     reads_signal = True
 

@@ -11,7 +11,9 @@ import stat
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
+import PIL.Image
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
@@ -47,14 +49,30 @@ def test_the_folders_that_the_standard_asks_for(tmp_path):
     assert made.path == tmp_path / "Inkarnat.ofx.bundle"
     files = sorted(str(path.relative_to(made.path)) for path in made.path.rglob("*") if path.is_file())
     folder = bundle.architecture()
-    told = [f"Contents/Resources/org.inkarnat.{name}.describe" for name in TWO]
-    wanted = ["Contents/Info.plist", f"Contents/{folder}/Inkarnat.ofx", "Contents/Resources/launch.cfg", *told]
+    told = [f"org.inkarnat.{name}.{end}" for name in TWO for end in ("describe", "png", "svg")]
+    resources = [f"Contents/Resources/{name}" for name in ("launch.cfg", *told)]
+    wanted = ["Contents/Info.plist", f"Contents/{folder}/Inkarnat.ofx", *resources]
     assert files == sorted(wanted)
     info = plistlib.loads((made.path / "Contents/Info.plist").read_bytes())
     assert (info["CFBundlePackageType"], info["CFBundleExecutable"]) == ("BNDL", "Inkarnat.ofx")
     assert {"CFBundleInfoDictionaryVersion", "CFBundleVersion", "CFBundleDevelopmentRegion"} <= set(info)
     assert made.effects == {f"org.inkarnat.{name}": f"{TWO[name].version}.{bundle.MINOR}" for name in TWO}
     assert [path.name for path in tmp_path.iterdir()] == ["Inkarnat.ofx.bundle"], "nothing else is left"
+
+
+def test_icons_are_as_the_standard_asks_for_them(tmp_path):
+    """OpenFX 1.5, "Plug-in Icons": PNG, 32 bits with alpha, at least 128×128, named after the effect; SVG beside it."""
+    resources = bundle.build(tmp_path, NODES).path / "Contents" / "Resources"
+    for kind in NODES.values():
+        with PIL.Image.open(resources / f"{identifier(kind)}.png") as icon:
+            assert (icon.format, icon.mode, icon.size) == ("PNG", "RGBA", (128, 128))
+            assert icon.getpixel((0, 0))[3] == 0, "the corners are round"
+        drawing = ElementTree.parse(resources / f"{identifier(kind)}.svg").getroot()
+        assert drawing.tag.endswith("svg")
+        assert len(drawing) > 1
+    assert len({(resources / f"{identifier(k)}.png").read_bytes() for k in NODES.values()}) == len(
+        {kind.group for kind in NODES.values()}
+    ), "one drawing for each step of the job"
 
 
 @pytest.mark.parametrize(

@@ -291,6 +291,15 @@ def test_trial_nodes_please_a_strict_host():
     assert told["OfxImageEffectPropTemporalClipAccess"] == (1,)
 
 
+def test_clips_say_what_they_want():
+    _, effects = loaded()
+    sides = effects["keep_skin"].contexts["OfxImageEffectContextGeneral"].clips
+    labels = {name: clip.properties.values["OfxPropLabel"][0] for name, clip in sides.items() if name != "Output"}
+    assert labels == {"Source": "Graded", "Reference": "Natural", "Matte": "Matte"}
+    sides = effects["compare"].contexts["OfxImageEffectContextGeneral"].clips
+    assert sides["Source"].properties.values["OfxPropLabel"] == ("Before",)
+
+
 # --- the listing --------------------------------------------------------------------------------------------
 
 

@@ -22,6 +22,7 @@ from ...nodes import NODES
 from ...nodes.declare import Node
 from .controls import identifier
 from .description import description, digest
+from .icons import icon_of
 
 SOURCES = Path(__file__).parent
 MODULE = "inkarnat.host_adapters.openfx.plugin"
@@ -252,6 +253,10 @@ def _write(bundle: Path, name: str, configuration: str, nodes: Mapping[str, type
             told = fresh / "Contents" / "Resources" / f"{identifier(kind)}.describe"
             told.write_text(description(kind), encoding="utf-8")
         (fresh / "Contents" / "Info.plist").write_bytes(_info(name))
+        for kind in nodes.values():
+            picture, drawing = icon_of(kind)
+            picture.save(fresh / "Contents" / "Resources" / f"{identifier(kind)}.png")
+            (fresh / "Contents" / "Resources" / f"{identifier(kind)}.svg").write_text(drawing, encoding="utf-8")
         if bundle.exists():
             bundle.rename(Path(work, "old"))
         fresh.rename(bundle)

@@ -129,7 +129,8 @@ def _needs_no_neighbours(kind: type[Node]) -> bool:
 def _clips(kind: type[Node]) -> Iterator[str]:
     for clip in clips_of(kind):
         yield f"clip {clip.name.decode()}"
-        yield from _property(api.LABEL, words(clip.port) if clip.name != b"Source" else "Source")
+        own = "Source" if clip.port == "image" else words(clip.port)
+        yield from _property(api.LABEL, kind.port_labels.get(clip.port, own))
         yield from _property(api.SUPPORTED_COMPONENTS, *clip.components, needed=True)
         yield from _property(api.OPTIONAL, not clip.needed)
         yield from _property(api.IS_MASK, clip.is_mask)
