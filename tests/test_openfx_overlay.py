@@ -151,9 +151,8 @@ def test_a_click_adds_a_sample_that_is_learned_from():
     pick(instance, "Skin point")
     host.edits.clear()
     assert view.drag(screen(view, FACE)) == [0, 0]
-    assert instance["skin_1_use"] == 1
-    assert instance["skin_1"] == pytest.approx((FACE[0] * WIDTH, (1 - FACE[1]) * HEIGHT))
-    assert host.edits == ["begin Add skin point", "set skin_1", "set skin_1_use", "end"]
+    assert instance["marks"] == "0 skin point:0.495,0.42"
+    assert host.edits == ["begin Add skin point", "set marks", "end"]
     pick(instance, "Keep out point")
     view.drag(screen(view, WALL))
     picture = portrait()
@@ -167,12 +166,19 @@ def test_a_drag_adds_a_box_and_its_corners_can_be_moved():
     instance["skin_1_use"] = 0
     pick(instance, "Skin box")
     view.drag(screen(view, (0.6, 0.6)), screen(view, (0.5, 0.5)), screen(view, (0.4, 0.3)))
-    assert instance["skin_area_use"] == 1
-    assert instance["skin_area_from"] == pytest.approx((0.4 * WIDTH, 0.7 * HEIGHT))
-    assert instance["skin_area_to"] == pytest.approx((0.6 * WIDTH, 0.4 * HEIGHT))
+    assert instance["marks"] == "0 skin box:0.4,0.3,0.6,0.6"
     instance["pick"] = 0
     view.drag(screen(view, (0.4, 0.3)), screen(view, (0.45, 0.35)))
-    assert instance["skin_area_from"] == pytest.approx((0.45 * WIDTH, 0.65 * HEIGHT))
+    assert instance["marks"] == "0 skin box:0.45,0.35,0.6,0.6"
+
+
+def test_a_neutral_sample_is_put_in_its_place():
+    """Where an effect has one place for something, the pen moves it there."""
+    instance, view = held("correct_skin")
+    pick(instance, "Neutral point")
+    view.drag(screen(view, CARD))
+    assert instance["neutral_use"] == 1
+    assert instance["neutral"] == pytest.approx((CARD[0] * WIDTH, (1 - CARD[1]) * HEIGHT))
     no_complaints()
 
 
@@ -180,7 +186,7 @@ def test_a_click_where_a_drag_was_meant_adds_nothing():
     instance, view = held("correct_skin")
     pick(instance, "Skin box")
     view.drag(screen(view, (0.2, 0.2)))
-    assert instance["skin_area_use"] == 0
+    assert instance["marks"] == ""
     no_complaints()
 
 

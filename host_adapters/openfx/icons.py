@@ -102,14 +102,8 @@ def _compare(icon: _Icon) -> None:
     icon.line([(0.5, 0.2), (0.5, 0.8)], _LINE)
 
 
-_DRAWINGS = {
-    "light": _light,
-    "balance": _balance,
-    "key": _key,
-    "matte": _matte,
-    "steer": _steer,
-    "compare": _compare,
-}
+_DRAWINGS = {draw.__name__[1:]: draw for draw in (_light, _balance, _key, _matte, _steer, _compare)}
+"""By the group of the node."""
 
 
 def icon_of(kind: type[Node]) -> tuple[PIL.Image.Image, str]:
