@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from inkarnat.host_adapters.openfx import bundle
+from inkarnat.host_adapters.openfx import bundle, plugin
 from inkarnat.nodes import NODES, declare
 from inkarnat.nodes.declare import Action, Matte, Node, Picture, Place
 
@@ -24,6 +24,10 @@ def folder() -> Path:
     made = Path(tempfile.mkdtemp(prefix="inkarnat-openfx-"))
     atexit.register(shutil.rmtree, made, ignore_errors=True)
     return made
+
+
+# Effects compile what a test needs when it needs it; tests/test_openfx_ahead.py looks at compiling ahead.
+plugin._prepared.update({*NODES, "neighbours", "everything", "faulty"})
 
 
 @functools.cache
