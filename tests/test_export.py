@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import warnings
 
@@ -69,7 +70,9 @@ def by_nodes(colours, *nodes):
 
 # --- Common LUT Format --------------------------------------------------------------------------------------
 
+LIST_TOLERANCE = 5e-6
 CURVE_TOLERANCE, FOOT_TOLERANCE, CUBE_TOLERANCE = 2e-5, 9e-4, 6e-3
+LIST = Cdl((1.2, 0.9, 1.1), (-0.05, 0.02, 0.0), (0.9, 1.1, 1.3), 0.8)
 """Of the signal; one code at 10 bits is 9.8e-4."""
 
 
@@ -81,9 +84,21 @@ CURVE_TOLERANCE, FOOT_TOLERANCE, CUBE_TOLERANCE = 2e-5, 9e-4, 6e-3
         ((WARM,), "a matrix in linear light", FOOT_TOLERANCE),
         ((Cdl(saturation=1.2, clamp=False),), "a matrix", CURVE_TOLERANCE),
         ((WARM, TONE, Cdl(saturation=1.2, clamp=False)), "light, curves of 16384 points, a matrix", FOOT_TOLERANCE),
+        ((LIST,), "a decision list", LIST_TOLERANCE),
+        ((dataclasses.replace(LIST, clamp=False),), "a decision list", LIST_TOLERANCE),
+        ((WARM, LIST, TONE), "light, a decision list, curves of 16384 points", FOOT_TOLERANCE),
         ((PLAIN, TONE), "cube", CUBE_TOLERANCE),
+        ((TONE, PLAIN, LIST), "curves of 16384 points, a cube of 65 × 65 × 65 points, a decision list", CUBE_TOLERANCE),
     ],
-    ids=["nothing", "tone", "balance", "saturation", "balance, tone and saturation", "no exact form"],
+    ids=[
+        *("nothing", "tone", "balance", "saturation", "balance, tone and saturation", "decision list"),
+        *(
+            "decision list without limits",
+            "balance, decision list and tone",
+            "no exact form",
+            "a cube for the rest only",
+        ),
+    ],
 )
 def test_a_clf_does_what_the_nodes_do(tmp_path, nodes, form, tolerance):
     path = tmp_path / "look.clf"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ...nodes import enter_space, leave_space
+from ...nodes import Cdl, Node, enter_space, leave_space
 from .. import made
 from ..writes import OutputError, write_text
 from .errors import GraphError
@@ -42,12 +43,14 @@ class Look:
 
     :ivar used: ids of the nodes that it holds. :ivar left_out: those that a look-up cannot carry, with the reason.
     :ivar stages: what each node does, in order, where they stand in one row; empty otherwise.
+    :ivar nodes: the nodes of the stages.
     """
 
     colours: Colours
     used: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
     stages: tuple[Colours, ...] = ()
+    nodes: tuple[Node, ...] = ()
 
 
 def look_of(graph: Graph, output: str = "result", part: str = "light", frame: int = 1) -> Look:
@@ -79,8 +82,10 @@ def look_of(graph: Graph, output: str = "result", part: str = "light", frame: in
         return result
 
     end = _through(steps, origin, part)
-    stages = tuple(partial(run, some=(step,), end=step.id) for step in used) if _in_a_row(steps, used, part) else ()
-    return Look(partial(run, some=used, end=end), tuple(step.id for step in used), left_out, stages)
+    row = used if _in_a_row(steps, used, part) else ()
+    stages = tuple(partial(run, some=(step,), end=step.id) for step in row)
+    nodes = tuple(step.node_at(frame) for step in row)
+    return Look(partial(run, some=used, end=end), tuple(step.id for step in used), left_out, stages, nodes)
 
 
 def _in_a_row(steps: dict[str, Step], used: tuple[Step, ...], part: str) -> bool:
@@ -145,11 +150,11 @@ class Exported:
 def export_clf(look: Look, path: Path | str, size: int = 65, title: str = "") -> Exported:
     """Write a look in the Common LUT Format.
 
-    Nodes in a row that are each a curve, a matrix or a matrix in linear light are written as such; all else becomes
-    one cube.
+    Nodes in a row that are each a decision list, a matrix, a matrix in linear light or a curve are written as such; the
+    others between them become cubes, neighbours one together. Nodes that stand in no row become one curve or cube.
 
-    :param size: points along each edge of the cube, 2 to 129. It covers the signal from −0.1 to 1.2; what lies beyond
-        is limited to it.
+    :param size: points along each edge of a cube, 2 to 129. It covers what the signal from −0.1 to 1.2 has become by
+        then; what lies beyond is limited to it.
     :returns: the form, and the largest difference to the nodes and the one that 95 % of colours stay within, over a
         fixed set of colours between the points of the look-up.
     :raises OutputError: the file cannot be written.
@@ -160,20 +165,45 @@ def export_clf(look: Look, path: Path | str, size: int = 65, title: str = "") ->
     root.set("xmlns", CLF_NAMESPACE)
     ET.SubElement(root, "Description").text = f"{', '.join(look.used) or 'nothing'}; mattes are not part of a look-up"
     ET.SubElement(root, "InputDescriptor").text = "the signal of the graph's source"
-    parts = [_exact(stage) for stage in look.stages]
-    if not look.stages or None in parts:
-        parts = [_curves(look.colours, LOW, HIGH) if _is_separable(look.colours) else _cube(look.colours, size)]
+    parts = _pieces(look, size) if look.stages else [_sampled(look.colours, LOW, HIGH, size)]
     for known in parts:
-        if known is not None:
-            known.write(root)
+        known.write(root)
     _save(root, path)
-    return Exported(", ".join(known.form for known in parts if known is not None), *_difference(look, parts))
+    return Exported(", ".join(known.form for known in parts), *_difference(look, parts))
 
 
-def _difference(look: Look, parts: Sequence[_Piece | None]) -> tuple[float, float]:
+def _pieces(look: Look, size: int) -> list[_Piece]:
+    """Return nodes in a row as exact pieces, and what has no exact form between them as cubes."""
+    pieces: list[_Piece] = []
+    reached = LOW + (HIGH - LOW) * np.random.default_rng(5).random((4096, 3))
+    reached = np.vstack([reached, np.array(np.meshgrid(*[(LOW, HIGH)] * 3)).reshape(3, -1).T])
+    exact = [_exact(stage, node) for stage, node in zip(look.stages, look.nodes, strict=True)]
+    for known, group in itertools.groupby(range(len(exact)), lambda place: exact[place] is not None):
+        places = list(group)
+        if known:
+            pieces += [piece for place in places if (piece := exact[place]) is not None]
+        else:
+            run = partial(_one_after_the_other, stages=[look.stages[place] for place in places])
+            pieces.append(_sampled(run, min(LOW, float(reached.min())), max(HIGH, float(reached.max())), size))
+        for place in places:
+            reached = look.stages[place](reached)
+    return pieces
+
+
+def _one_after_the_other(values: Doubles, stages: Sequence[Colours]) -> Doubles:
+    for stage in stages:
+        values = stage(values)
+    return values
+
+
+def _sampled(colours: Colours, low: float, high: float, size: int) -> _Piece:
+    return _curves(colours, low, high) if _is_separable(colours) else _cube(colours, size, low, high)
+
+
+def _difference(look: Look, parts: Sequence[_Piece]) -> tuple[float, float]:
     values = tests = LOW + (HIGH - LOW) * np.random.default_rng(0).random((20_000, 3))
     for known in parts:
-        values = values if known is None else known.evaluate(values)
+        values = known.evaluate(values)
     difference = np.abs(values - look.colours(tests)).max(axis=1)
     return float(difference.max()), float(np.quantile(difference, 0.95))
 
@@ -187,8 +217,10 @@ class _Piece:
     evaluate: Colours
 
 
-def _exact(stage: Colours) -> _Piece | None:
-    """Return a stage as a matrix, a matrix in linear light or a curve; None where it is none of these."""
+def _exact(stage: Colours, node: Node) -> _Piece | None:
+    """Return a stage as a decision list, a matrix, a matrix in linear light or a curve; None where it is none."""
+    if isinstance(node, Cdl) and (node.clamp or node.power != (1, 1, 1)):
+        return _decision_list(node)
     matrix = _affine(stage)
     if matrix is not None:
         return _Piece("a matrix", partial(_write_matrix, rows=matrix), partial(_through_matrix, rows=matrix))
@@ -196,6 +228,19 @@ def _exact(stage: Colours) -> _Piece | None:
     if matrix is not None:
         return _light_matrix(matrix)
     return _curves(stage, _LOWEST, _HIGHEST) if _is_separable(stage) else None
+
+
+def _decision_list(node: Cdl) -> _Piece:
+    """CLF's ASC_CDL: with the style Fwd, limited to 0 to 1, or FwdNoClamp, which leaves values below 0 unpowered."""
+    slope, offset, power = (np.array(values, np.float64) for values in (node.slope, node.offset, node.power))
+    decisions = Decisions(slope, offset, power, node.saturation)
+
+    def write(root: ET.Element) -> None:
+        style = "Fwd" if node.clamp else "FwdNoClamp"
+        element = ET.SubElement(root, "ASC_CDL", inBitDepth="32f", outBitDepth="32f", style=style)
+        _write_decisions(element, decisions, digits=9)
+
+    return _Piece("a decision list", write, partial(decisions.colours, clamp=node.clamp))
 
 
 def _linear(values: Doubles) -> Doubles:
@@ -291,18 +336,18 @@ def _curves(colours: Colours, low: float, high: float) -> _Piece:
     return _Piece(f"curves of {_CURVE_POINTS} points", write, evaluate)
 
 
-def _cube(colours: Colours, size: int) -> _Piece:
-    edge = LOW + (HIGH - LOW) * np.linspace(0, 1, size)
+def _cube(colours: Colours, size: int, low: float, high: float) -> _Piece:
+    edge = low + (high - low) * np.linspace(0, 1, size)
     points = np.stack(np.meshgrid(edge, edge, edge, indexing="ij"), axis=-1).reshape(-1, 3)
     table = colours(points)
 
     def write(root: ET.Element) -> None:
-        _scaled(root, LOW, HIGH)
+        _scaled(root, low, high)
         node = ET.SubElement(root, "LUT3D", inBitDepth="32f", outBitDepth="32f", interpolation="tetrahedral")
         ET.SubElement(node, "Array", dim=f"{size} {size} {size} 3").text = _numbers(table)
 
     def evaluate(values: Doubles) -> Doubles:
-        return tetrahedral(table.reshape(size, size, size, 3), (values - LOW) / (HIGH - LOW))
+        return tetrahedral(table.reshape(size, size, size, 3), (values - low) / (high - low))
 
     return _Piece(f"a cube of {size} × {size} × {size} points", write, evaluate)
 
@@ -341,11 +386,18 @@ class Decisions:
     power: Doubles
     saturation: float
 
-    def colours(self, values: Doubles) -> Doubles:
-        """Return colours (N, 3) through the list, limited to 0 to 1 as the specification says."""
-        graded = np.clip(values * self.slope + self.offset, 0, 1) ** self.power
+    def colours(self, values: Doubles, clamp: bool = True) -> Doubles:
+        """Return colours (N, 3) through the list, limited to 0 to 1 as the specification says.
+
+        Without ``clamp`` nothing is limited, and values below 0 keep out of the power, as CLF's FwdNoClamp has it.
+        """
+        sloped = values * self.slope + self.offset
+        graded = np.clip(sloped, 0, 1) ** self.power
+        if not clamp:
+            graded = np.where(sloped < 0, sloped, np.abs(sloped) ** self.power)
         luma = (graded @ _LUMA)[:, np.newaxis]
-        result: Doubles = np.clip(luma + self.saturation * (graded - luma), 0, 1)
+        saturated = luma + self.saturation * (graded - luma)
+        result: Doubles = np.clip(saturated, 0, 1) if clamp else saturated
         return result
 
 
@@ -399,10 +451,7 @@ def export_cdl(look: Look, path: Path | str) -> Exported:
             f"the signal away, and {_CDL_TOLERANCE:g} is allowed. Export it as .clf."
         )
     correction = ET.Element("ColorCorrection", id="inkarnat-look")
-    tones = ET.SubElement(correction, "SOPNode")
-    for name, values in (("Slope", found.slope), ("Offset", found.offset), ("Power", found.power)):
-        ET.SubElement(tones, name).text = " ".join(f"{value:.6f}" for value in values)
-    ET.SubElement(ET.SubElement(correction, "SatNode"), "Saturation").text = f"{found.saturation:.6f}"
+    _write_decisions(correction, found)
     root = correction
     if not str(path).endswith(".cc"):
         root = ET.Element("ColorDecisionList")
@@ -410,6 +459,14 @@ def export_cdl(look: Look, path: Path | str) -> Exported:
     root.set("xmlns", CDL_NAMESPACE)
     _save(root, path)
     return Exported("slope, offset, power and saturation", error, error)
+
+
+def _write_decisions(parent: ET.Element, found: Decisions, digits: int = 6) -> None:
+    """Write a list's numbers, as colour decision lists and CLF both spell them."""
+    tones = ET.SubElement(parent, "SOPNode")
+    for name, values in (("Slope", found.slope), ("Offset", found.offset), ("Power", found.power)):
+        ET.SubElement(tones, name).text = " ".join(f"{value:.{digits}f}" for value in values)
+    ET.SubElement(ET.SubElement(parent, "SatNode"), "Saturation").text = f"{found.saturation:.{digits}f}"
 
 
 def _save(root: ET.Element, path: Path | str) -> None:
