@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 import re
 import struct
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -29,32 +31,36 @@ class Mastering:
         return bool(self.primaries or self.luminance or self.light)
 
 
+def _sides(frame: Any) -> Iterator[tuple[str, bytes]]:
+    """Give what comes with a frame, by name; PyAV 18 raises at kinds that came up after it."""
+    with contextlib.suppress(ValueError):
+        for item in frame.side_data:
+            with contextlib.suppress(ValueError):
+                yield item.type.name, bytes(item)
+
+
 def mastering_of(frame: Any) -> Mastering:
     """Return the mastering display and light level that a decoded frame comes with."""
     primaries: tuple[int, ...] = ()
     luminance: tuple[int, ...] = ()
     light: tuple[int, ...] = ()
-    for item in frame.side_data:
-        data = bytes(item)
-        if item.type.name == "MASTERING_DISPLAY_METADATA" and len(data) >= 88:
+    for name, data in _sides(frame):
+        if name == "MASTERING_DISPLAY_METADATA" and len(data) >= 88:
             numbers = struct.unpack("20i2i", data[:88])
             ratios = [Fraction(*numbers[i : i + 2]) if numbers[i + 1] else Fraction(0) for i in range(0, 20, 2)]
             if numbers[20]:
                 primaries = tuple(round(value * 50000) for value in ratios[:8])
             if numbers[21]:
                 luminance = tuple(round(value * 10000) for value in ratios[8:])
-        elif item.type.name == "CONTENT_LIGHT_LEVEL" and len(data) >= 8:
+        elif name == "CONTENT_LIGHT_LEVEL" and len(data) >= 8:
             light = struct.unpack("2I", data[:8])
     return Mastering(primaries, luminance, light)
 
 
 def matrix_of(frame: Any) -> tuple[int, ...] | None:
     """Return the display matrix that a decoded frame comes with: nine numbers, row by row; None where there is none."""
-    for item in frame.side_data:
-        data = bytes(item)
-        if item.type.name == "DISPLAYMATRIX" and len(data) >= 36:
-            return struct.unpack("9i", data[:36])
-    return None
+    found = next((data for name, data in _sides(frame) if name == "DISPLAYMATRIX" and len(data) >= 36), None)
+    return struct.unpack("9i", found[:36]) if found is not None else None
 
 
 def orientation_of(matrix: tuple[int, ...] | None) -> tuple[int, bool] | None:
