@@ -172,7 +172,7 @@ def packet_hashes(path, kind):
     hashes = {}
     with av.open(str(path)) as container:
         wanted = [s for s in container.streams if s.type == kind and not s.disposition & s.disposition.attached_pic]
-        for packet in container.demux(*wanted):
+        for packet in container.demux(*wanted) if wanted else ():
             if packet.size:
                 hashes.setdefault(packet.stream.index, hashlib.sha256()).update(bytes(packet))
     return [value.hexdigest() for _, value in sorted(hashes.items())]

@@ -261,3 +261,29 @@ def test_hevc_keeps_the_four_letters_that_players_ask_for(tmp_path, suffix):
     for path in (target, again):
         with av.open(str(path)) as container:
             assert container.streams.video[0].codec_context.codec_tag == "hvc1"
+
+
+# --- sound --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("suffix", ["mkv", "mov", "mp4"])
+def test_sound_of_transport_streams_and_plain_samples_goes_into_every_container(tmp_path, suffix):
+    """AAC of a transport stream has a head of 7 bytes on each packet (ISO/IEC 13818-7, ADTS), which files do without."""
+    footage.make(tmp_path / "a.ts", "libx264", frames=20, rate=Fraction(25), sound="aac")
+    assert copy(tmp_path / "a.ts", tmp_path / f"a.{suffix}", OUTPUTS[suffix]) == ""
+    before, after = (footage.packets(tmp_path / name, "audio") for name in ("a.ts", f"a.{suffix}"))
+    assert [data[7:] for _, data in before] == [data for _, data in after]
+    footage.make(tmp_path / "b.mkv", "ffv1", frames=20, rate=Fraction(25), sound="pcm_s16le")
+    assert copy(tmp_path / "b.mkv", tmp_path / f"c.{suffix}", OUTPUTS[suffix]) == ""
+    sound = [
+        b"".join(data for _, data in footage.packets(tmp_path / name, "audio")) for name in ("b.mkv", f"c.{suffix}")
+    ]
+    assert sound[0] == sound[1]
+
+
+@pytest.mark.parametrize("codec", ["prores", "ffv1"])
+def test_both_numbers_of_the_matrix_of_601_are_kept_or_said_with_the_other(tmp_path, codec):
+    footage.make(tmp_path / "a.mkv", "ffv1", "yuv422p10le", tags=(1, 5, 5, 1), options={})
+    target = tmp_path / ("b.mov" if codec == "prores" else "b.mkv")
+    copy(tmp_path / "a.mkv", target, codec)
+    assert VideoReader(target).info.tags[1] == {"prores": 6, "ffv1": 5}[codec]

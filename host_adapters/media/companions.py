@@ -117,6 +117,7 @@ class Companions:
         if not _takes(self._target.format.name, stream):
             return None
         copy = self._target.add_stream_from_template(stream, opaque=True)
+        _name_channels(stream, copy)
         copy.disposition = stream.disposition
         copy.metadata.clear()
         copy.metadata.update(stream_metadata(stream))
@@ -217,14 +218,28 @@ _ANY = "application/octet-stream"
 _COVERS = {"mjpeg": ("jpg", "image/jpeg"), "png": ("png", "image/png"), "bmp": ("bmp", "image/bmp")}
 
 
+def _name_channels(stream: Any, copy: Any) -> None:
+    """Call one or two channels without a name mono and stereo, as every player does: MP4 has to say."""
+    if stream.type == "audio" and "channel" in str(stream.codec_context.layout.name):
+        usual = {1: "mono", 2: "stereo"}.get(stream.codec_context.channels)
+        if usual is not None:
+            copy.codec_context.layout = usual
+
+
 def _takes(format_name: str, stream: Any) -> bool:
-    """Tell whether a container takes a stream: its header is written once, into memory."""
+    """Tell whether a container takes a stream: it is written once, into memory, with a packet where it is sound."""
     import av
 
     try:
         with av.open(io.BytesIO(), "w", format=format_name.split(",")[0]) as trial:
-            trial.add_stream_from_template(stream, opaque=True)
+            copy = trial.add_stream_from_template(stream, opaque=True)
+            _name_channels(stream, copy)
             trial.start_encoding()
+            if stream.type == "audio" and stream.codec_context.name.startswith("pcm"):
+                packet = av.Packet(bytes(64 * stream.codec_context.channels))
+                packet.stream, packet.time_base = copy, stream.time_base
+                packet.pts = packet.dts = 0
+                trial.mux(packet)
     except (av.error.FFmpegError, ValueError, OSError):
         return False
     return True

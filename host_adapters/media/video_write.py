@@ -210,6 +210,9 @@ class VideoWriter:
             raise OutputError(f"{path}: {encoder.label} holds no alpha for the matte: use prores4444 or ffv1.")
         self.coding = _output_coding(like, self.pixel_format, encoder.studio_only, tags)
         self._tags = _output_tags(like, self.coding, tags)
+        if encoder.library.startswith("prores") and self._tags[1] == 5:
+            # BT.601 has two numbers for one matrix, and ProRes takes one of them (ITU-T H.273, table 4).
+            self._tags = (self._tags[0], MATRIX_TAG["601"], *self._tags[2:])
         self._same = self.coding == like.coding and tags is None and not matte
         self._file = Atomic(self.path, inputs)
         self._container: Any = None
@@ -231,7 +234,7 @@ class VideoWriter:
         with self._guard():
             # Bit exact: without it a Matroska file carries random numbers, and no two runs give the same file.
             metadata = kept_metadata(self.like.metadata)
-            settings = {"fflags": "bitexact", **mux_options(self.path.suffix.lower(), metadata)}
+            settings = {"fflags": "+bitexact", **mux_options(self.path.suffix.lower(), metadata)}
             self._container = av.open(
                 str(self._file.temporary), "w", options=settings, metadata_errors="surrogateescape"
             )
