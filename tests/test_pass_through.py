@@ -268,7 +268,7 @@ def test_hevc_keeps_the_four_letters_that_players_ask_for(tmp_path, suffix):
 
 @pytest.mark.parametrize("suffix", ["mkv", "mov", "mp4"])
 def test_sound_of_transport_streams_and_plain_samples_goes_into_every_container(tmp_path, suffix):
-    """AAC of a transport stream has a head of 7 bytes on each packet (ISO/IEC 13818-7, ADTS), which files do without."""
+    """AAC of a transport stream has a head of 7 bytes on each packet (ISO/IEC 13818-7, ADTS), which files leave out."""
     footage.make(tmp_path / "a.ts", "libx264", frames=20, rate=Fraction(25), sound="aac")
     assert copy(tmp_path / "a.ts", tmp_path / f"a.{suffix}", OUTPUTS[suffix]) == ""
     before, after = (footage.packets(tmp_path / name, "audio") for name in ("a.ts", f"a.{suffix}"))
