@@ -13,7 +13,7 @@ from .doubt import judge_matte
 from .face import FaceMatte, JoinFaces
 from .key import RangeKey, SkinKey
 from .learning import Lesson, learn_skin_key, study_skin, with_faces
-from .likeness import Distance, Skin, distance
+from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
@@ -175,6 +175,7 @@ __all__ = [
     "solve_subjects",
     "space_tags",
     "standard_chain",
+    "stops",
     "study_skin",
     "suggest_tone",
     "tag_in_words",

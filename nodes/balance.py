@@ -158,10 +158,11 @@ def balance_matrix(temperature: float, tint: float) -> tuple[tuple[float, ...], 
 
 @dataclass(frozen=True)
 class Balance(Node):
-    """Warm or cool the picture and turn it toward green or magenta, as a change of its light.
+    """Expose the picture, warm or cool it and turn it toward green or magenta, as a change of its light.
 
     Temperature moves along the Planckian locus at the white's own distance from it, which is close to daylight;
-    tint moves across. A Bradford matrix carries the change out in linear light. Nothing is clamped. Neutral
+    tint moves across. A Bradford matrix carries the change out in linear light, and the exposure, a doubling for each
+    stop, with it. Nothing is clamped. Neutral
     settings return the picture bit-identical.
     """
 
@@ -183,17 +184,27 @@ class Balance(Node):
         shown=(-0.03, 0.03),
     )
     transfer: str = choice("bt709", TRANSFERS, "How the picture's signal becomes linear light.")
+    exposure: float = number(
+        0.0, -8, 8, "Below 0 darkens, above 0 brightens: light doubled for each stop.", unit="stops", shown=(-3, 3)
+    )
 
     def is_identity(self) -> bool:
         """Tell whether the settings are neutral."""
-        return self.temperature == 0 and self.tint == 0
+        return self.temperature == 0 and self.tint == 0 and self.exposure == 0
 
     def process(self, image: Picture) -> Picture:
         """Return the balanced picture."""
         image = as_picture(image)
         if self.is_identity():
             return image.copy()
-        return kernel.adapt(image, balance_matrix(self.temperature, self.tint), self.transfer)
+        return kernel.adapt(image, self.matrix(), self.transfer)
+
+    def matrix(self) -> tuple[tuple[float, ...], ...]:
+        """Return the 3×3 matrix of the settings in linear BT.709 light."""
+        matrix = balance_matrix(self.temperature, self.tint)
+        if self.exposure == 0:
+            return matrix
+        return tuple(tuple(v * 2.0**self.exposure for v in row) for row in matrix)
 
 
 # --- solving ------------------------------------------------------------------------------------------------

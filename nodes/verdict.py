@@ -42,6 +42,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Solve it again with `inkarnat correct` (`inkarnat carry` does with --solve-again and --add).",
             "Press Solve.",
         ),
+        "again": (
+            "Give --neutral SAMPLE on this clip; where the camera or the light differs, --solve-again with --add.",
+            "Mark something neutral on this clip; where the camera or the light differs, mark its skin and solve it.",
+        ),
         "saturation": (
             "Ask for another --target-ratio, or balance the light first.",
             "Ask for another saturation of the target, or balance the light first.",
@@ -110,6 +114,7 @@ class Evidence:
         said what is skin; the natural range alone does not, and reads near the line whatever it keys.
     :ivar area_change: of the keyed area, 0 for none; over the clip, or against the face's size on the reference.
     :ivar face: what of a known face is left behind. :ivar kept: by how much skin is kept from a look, 0 to 1.
+    :ivar beside: the final reading of the clip that this one should agree with, and ``beside_name`` its name.
     :ivar view: the view that is looked through, "" for none.
     """
 
@@ -121,6 +126,8 @@ class Evidence:
     area_change: float | None = None
     face: LeftBehind | None = None
     kept: float | None = None
+    beside: SkinReading | None = None
+    beside_name: str = ""
     view: str = ""
     missing: str = ""
 
@@ -200,7 +207,7 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
     missing, the doubts count all the same.
     """
     drift, about_skin = _skin_finding(evidence, aim)
-    doubts = [*_light_findings(evidence), *_key_findings(evidence)]
+    doubts = [*_light_findings(evidence), *_key_findings(evidence), *_beside_findings(evidence)]
     worst = sorted([about_skin, *doubts], key=lambda f: _RANK[f.status], reverse=True)
     return Verdict(tuple(worst), drift)
 
@@ -238,10 +245,10 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         under, seen = (name or "no view" for name in (aim.view, evidence.view))
         why = f"{aim.words()}, was approved under {under}, and this is read under {seen}"
         return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "view")
-    return _compared(final, aim)
+    return _compared(final, aim, evidence.light_by in (EDGES, COPY, UNREAD))
 
 
-def _compared(final: SkinReading, aim: Aim) -> tuple[Distance, Finding]:
+def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False) -> tuple[Distance, Finding]:
     """Compare a reading with a target in hue, and in saturation where the target has one."""
     rests = {"centre": final.angle, "redder": final.hue_range[1], "yellower": final.hue_range[0]}[aim.target.landing]
     luma = final.luma[1] if aim.luma is None else aim.luma
@@ -259,7 +266,9 @@ def _compared(final: SkinReading, aim: Aim) -> tuple[Distance, Finding]:
     sentence = f"{what} reads {rests:.1f}°, {place}{saturation}."
     if status == HOLDS:
         return drift, Finding(HOLDS, sentence)
-    return drift, Finding(status, sentence, "solve" if status_of("hue", drift.angle) != HOLDS else "saturation")
+    if status_of("hue", drift.angle) == HOLDS:
+        return drift, Finding(status, sentence, "saturation")
+    return drift, Finding(status, sentence, "again" if light_unsure else "solve")
 
 
 _OTHER = {"redder": "yellower", "yellower": "redder"}
@@ -316,6 +325,17 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
     if evidence.area_change is not None and (status := status_of("area", evidence.area_change)) != HOLDS:
         amount = f"{abs(evidence.area_change):.0%} {'more' if evidence.area_change > 0 else 'less'}"
         yield Finding(status, f"The key covers {amount} of the skin than it should.", "sample")
+
+
+def _beside_findings(evidence: Evidence) -> Iterable[Finding]:
+    """Compare clips that belong together: the same skin should read alike in all of them."""
+    final, beside = evidence.final, evidence.beside
+    if final is None or beside is None or not evidence.sampled:
+        return
+    apart = distance(Skin.of(final), Skin.of(beside))
+    status = max((status_of("hue", apart.angle), status_of("colour", apart.delta_e)), key=_RANK.__getitem__)
+    if status != HOLDS:
+        yield Finding(status, f"The skin differs from {evidence.beside_name}'s: {apart.words()}.", "again")
 
 
 def _part(share: float) -> str:

@@ -90,12 +90,12 @@ def truth(carried: Carried, shot: Take) -> tuple[Skin, float]:
     return Skin.of(measure_skin(made["result"], matte)), float(made["matte"].mean() / matte.mean())
 
 
-def status(far: Distance, area_change: float) -> str:
-    """Return the status that the rule of carrying gives to true figures."""
+def status(far: Distance) -> str:
+    """Return the status that the judge gives to true figures."""
     angle = abs(far.angle)
-    if angle >= 4 or far.delta_e >= 2 or abs(area_change) >= 0.25:
-        return "red"
-    return "amber" if angle >= 2 or far.delta_e >= 1 else "green"
+    if angle >= 4 or far.delta_e >= 2:
+        return "off"
+    return "check" if angle >= 2 or far.delta_e >= 1 else "holds"
 
 
 def far_apart(first: Skin, second: Skin) -> Distance:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import numpy as np
@@ -11,22 +12,36 @@ from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.shots.aims import with_aims, with_light
 from inkarnat.host_adapters.shots.carry import (
+    PARTS,
     UNREAD,
     Carrier,
     CarryError,
     Light,
     Shot,
-    Survey,
     balance_step,
     carried_balance,
-    judge,
     named_shots,
+    parts_of,
     with_balance,
+    with_marks,
 )
+from inkarnat.host_adapters.shots.people import Person
 from inkarnat.host_adapters.shots.runs import Run
-from inkarnat.nodes import Balance, MarkedFrame, Skin, SkinKey, ToneCurve, Wishes, distance, solve_correction
-from takes import LIGHTS, SAWDUST, approved, film, status, take, truth, write
+from inkarnat.kernels.colour import decode, encode
+from inkarnat.nodes import (
+    Aim,
+    Balance,
+    MarkedFrame,
+    SkinKey,
+    ToneCurve,
+    Wishes,
+    distance,
+    solve_balance,
+    solve_correction,
+)
+from takes import LIGHTS, SAWDUST, Reel, approved, film, status, take, truth, write
 
 
 def plain(picture):
@@ -38,8 +53,9 @@ def solved():
     """The graph of the first take, balanced by its grey card and matched to an approved reading."""
     shot = take("take1")
     marked = MarkedFrame(1, shot.clip.read(1), (shot.face(),), (SAWDUST,), shot.card())
-    correction = solve_correction([marked], Wishes(target=approved(shot).target()))
-    return chain_graph(correction.links(), correction.outputs())
+    target = approved(shot).target()
+    correction = solve_correction([marked], Wishes(target=target))
+    return with_aims(chain_graph(correction.links(), correction.outputs()), {"": Aim(target)})
 
 
 @pytest.fixture(scope="module")
@@ -62,37 +78,39 @@ def four(carrier):
 def test_every_status_is_that_of_the_truth(four):
     """What is read under the key's matte against what is read under the true one.
 
-    Measured: at most .05° on green and amber takes, .64° on the red one, in whose light the key misses skin.
+    Measured: at most .05° on takes that hold or want a check, .64° on the one that is off, where the key misses skin.
     """
-    reference, reference_area = truth(four["take1"], take("take1"))
+    reference, _ = truth(four["take1"], take("take1"))
     for name, carried in four.items():
-        skin, area = truth(carried, take(name))
-        expected = status(distance(skin, reference), area / reference_area - 1)
+        skin, _ = truth(carried, take(name))
+        expected = status(distance(skin, reference))
         assert carried.verdict.status == expected, name
-        bound = 0.8 if expected == "red" else 0.3
+        bound = 0.8 if expected == "off" else 0.3
         assert carried.verdict.drift.angle == pytest.approx(distance(skin, reference).angle, abs=bound), name
-        assert carried.verdict.drift.delta_e == pytest.approx(distance(skin, reference).delta_e, abs=0.4), name
+        assert carried.verdict.drift.delta_e == pytest.approx(
+            distance(skin, reference).delta_e, abs=0.4 if expected != "off" else 1.0
+        ), name
 
 
 def test_the_four_takes_show_every_kind_of_outcome(four):
-    assert four["take1"].verdict.status == four["take2"].verdict.status == "green"
-    assert four["take3"].verdict.status == "amber"
-    assert four["take4"].verdict.status == "red"
-    assert four["take3"].verdict.reasons
-    assert four["take4"].verdict.reasons
-    assert [carried.by for carried in four.values()] == ["reference", "neutral", "edges", "edges"]
+    assert four["take1"].verdict.status == four["take2"].verdict.status == "holds"
+    assert four["take3"].verdict.status == "check"
+    assert four["take4"].verdict.status == "off"
+    assert four["take3"].verdict.fix()
+    assert four["take4"].verdict.fix()
+    assert [carried.by for carried in four.values()] == ["reference", "card", "edges", "edges"]
 
 
 def test_balancing_first_is_what_makes_it_hold(solved):
     """Copied without balance the key loses the skin or the skin drifts; balanced by the card it holds."""
     first = take("take1")
-    carrier = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain, balancing="copy")
+    carrier = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain, light="copy")
     other = film("other", 10, -0.003)
     copied = carrier.carry(Shot("other", other.clip, 1))
     balanced = carrier.carry(Shot("other", other.clip, 1, neutral=other.card()))
     assert copied.balance is None
-    assert copied.verdict.status == "red"
-    assert balanced.verdict.status == "green"
+    assert copied.verdict.status == "off"
+    assert balanced.verdict.status == "holds"
 
 
 def test_without_a_cast_a_balanced_copy_drifts_little():
@@ -113,10 +131,10 @@ def test_without_a_cast_a_balanced_copy_drifts_little():
 def test_solving_again_with_new_samples_mends_a_red_take(carrier):
     fourth = take("take4")
     shot = Shot("take4", fourth.clip, 1, add=(fourth.face(),), subtract=(SAWDUST,))
-    assert carrier.carry(shot).verdict.status == "red"
-    again = carrier.carry(shot, solve_again=True)
-    assert again.resolved
-    assert again.verdict.status == "green"
+    assert carrier.carry(shot).verdict.status == "off"
+    again = carrier.carry(shot, again=True)
+    assert again.solved_again
+    assert again.verdict.status == "holds"
     skin, _ = truth(again, fourth)
     reference, _ = truth(carrier.reference_carried(), take("take1"))
     assert distance(skin, reference).delta_e < 1
@@ -130,7 +148,7 @@ def test_solving_again_lands_the_result_though_tone_follows(solved):
         (*solved.steps, Step.of("tone", ToneCurve(black=0.05, white=0.9), image=dict(solved.outputs)["result"])),
         (("result", "tone"), ("matte", dict(solved.outputs)["matte"])),
     )
-    target = Skin(120.0, 0.2, 0.5)
+    target = Person(120.0, 0.2, 0.5, name="Ada")
     carrier = Carrier(graph, Shot("take1", shot.clip, 1, neutral=shot.card()), plain, person=target)
     second = take("take2")
     carried = carrier.carry(Shot("take2", second.clip, 1, neutral=second.card(), add=(second.face(),)), True)
@@ -140,48 +158,9 @@ def test_solving_again_lands_the_result_though_tone_follows(solved):
 
 def test_a_person_is_what_clips_are_judged_against(solved):
     shot = take("take1")
-    far = Carrier(solved, Shot("take1", shot.clip, 1), plain, person=Skin(129.0, 0.2, 0.5))
-    assert far.reference_carried().verdict.status == "red"
+    far = Carrier(solved, Shot("take1", shot.clip, 1), plain, person=Person(129.0, 0.2, 0.5))
+    assert far.reference_carried().verdict.status == "off"
     assert far.reference_carried().verdict.drift.angle < -4
-
-
-# --- judging ------------------------------------------------------------------------------------------------
-
-TARGET = Skin(123.0, 0.2, 0.5)
-
-
-def seen(angle=123.0, ratio=0.2, area=0.1):
-    return Survey(TARGET, Skin(angle, ratio, 0.6), area, (1,))
-
-
-@pytest.mark.parametrize(
-    ("surveyed", "expected"),
-    [
-        (seen(), "green"),
-        (seen(124.3), "green"),
-        (seen(125.01), "amber"),
-        (seen(120.99), "amber"),
-        (seen(127.01), "red"),
-        (seen(118.99), "red"),
-        (seen(ratio=0.182), "amber"),
-        (seen(ratio=0.14), "red"),
-        (seen(area=0.124), "green"),
-        (seen(area=0.126), "red"),
-        (seen(area=0.074), "red"),
-        (Survey(None, None, 0.0, (1,), ((1, "nothing"),)), "red"),
-    ],
-)
-def test_the_thresholds(surveyed, expected):
-    """Amber at 2° or ΔE00 1; red at 4°, ΔE00 2 or ± 25 % of the keyed area."""
-    verdict = judge(surveyed, TARGET, 0.1)
-    assert verdict.status == expected
-    assert bool(verdict.reasons) == (expected != "green")
-    json.dumps(verdict.as_dict(), allow_nan=False)
-
-
-def test_without_a_reference_the_area_does_not_count():
-    assert judge(seen(area=0.5), TARGET).status == "green"
-    assert judge(seen(area=0.5), TARGET).area_change is None
 
 
 # --- graphs -------------------------------------------------------------------------------------------------
@@ -224,7 +203,7 @@ def test_a_neutral_sample_needs_something_to_compare_with(solved):
     with pytest.raises(CarryError, match="reference's neutral sample too"):
         carrier.carry(Shot("take2", second.clip, 1, neutral=second.card()))
     compared = Carrier(bare, Shot("take1", first.clip, 1, neutral=first.card()), plain)
-    assert compared.carry(Shot("take2", second.clip, 1, neutral=second.card())).by == "neutral"
+    assert compared.carry(Shot("take2", second.clip, 1, neutral=second.card())).by == "card"
 
 
 def test_a_clip_without_edges_is_left_as_it_is_and_red(carrier):
@@ -232,7 +211,7 @@ def test_a_clip_without_edges_is_left_as_it_is_and_red(carrier):
     carried = carrier.carry(Shot("flat", flat, 1))
     assert carried.balance is None
     assert carried.by == UNREAD
-    assert carried.verdict.status == "red"
+    assert carried.verdict.status == "off"
 
 
 def test_samples_that_cannot_be_used_name_their_clip(carrier):
@@ -250,9 +229,9 @@ def test_solving_again_looks_through_the_view(solved):
 
     first, second = take("take1"), take("take2")
     carrier = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), view)
-    plain_angle = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain).target.angle
-    assert abs(carrier.target.angle - plain_angle) > 2
-    carried = carrier.carry(Shot("take2", second.clip, 1, second.card(), (second.face(),)), solve_again=True)
+    plain_angle = Carrier(solved, Shot("take1", first.clip, 1, neutral=first.card()), plain).surveyed.final.angle
+    assert abs(carrier.surveyed.final.angle - plain_angle) > 2
+    carried = carrier.carry(Shot("take2", second.clip, 1, second.card(), (second.face(),)), again=True)
     assert abs(carried.verdict.drift.angle) < 0.5
     assert carried.verdict.drift.delta_e < 0.3
 
@@ -297,8 +276,8 @@ def test_the_verb_writes_a_graph_for_each_clip_and_a_run(workplace, tmp_path):
     result = carry(workplace, tmp_path / "out", "--neutral", f"{files['take2']}={take('take2').card()}")
     assert result.exit_code == 0, result.output
     clips = {clip["name"]: clip for clip in json.loads(result.stdout)["clips"]}
-    assert [clip["light"] for clip in clips.values()] == ["reference", "neutral", "edges"]
-    assert clips["take2"]["status"] == "green"
+    assert [clip["light"] for clip in clips.values()] == ["reference", "card", "edges"]
+    assert clips["take2"]["status"] == "holds"
     made = Run.load(tmp_path / "out" / "carry.json")
     assert made.reference == "take1"
     for clip in made.clips:
@@ -313,12 +292,12 @@ def test_the_verb_solves_again(workplace, tmp_path):
     samples = ("--add", f"{name}={fourth.face()}@1", "--subtract", f"{name}={SAWDUST}")
     plainly = carry(workplace, tmp_path / "out", *samples)
     assert plainly.exit_code == 2
-    assert "--resolve" in plainly.output
-    again = carry(workplace, tmp_path / "out", "--resolve", *samples)
+    assert "--solve-again" in plainly.output
+    again = carry(workplace, tmp_path / "out", "--solve-again", *samples)
     assert again.exit_code == 0, again.output
     clip = json.loads(again.stdout)["clips"][2]
-    assert clip["resolved"]
-    assert clip["status"] == "green"
+    assert clip["solved_again"]
+    assert clip["status"] == "holds"
 
 
 @pytest.mark.parametrize(
@@ -343,3 +322,137 @@ def test_a_clip_is_named_once(workplace, tmp_path):
     result = carry(workplace, tmp_path / "out", "--to", files["take2"])
     assert result.exit_code == 2
     assert "named twice" in result.output
+
+
+# --- parts, trims, levels -----------------------------------------------------------------------------------
+
+
+def trimmed(graph, mired=12.0):
+    node = balance_step(graph).node
+    return with_balance(graph, dataclasses.replace(node, temperature=node.temperature + mired))
+
+
+def test_a_card_on_each_clip_keeps_the_trim_by_hand():
+    """Take 1 by its card and 12 mired more by hand, take 2 by its card: both end 12 mired from their cards."""
+    first, second = take("take1"), take("take2")
+    marked = MarkedFrame(1, first.clip.read(1), (first.face(),), (SAWDUST,), first.card())
+    correction = solve_correction([marked])
+    graph = with_marks(
+        chain_graph(correction.links(), correction.outputs()), Shot("take1", first.clip, 1, first.card())
+    )
+    carrier = Carrier(trimmed(graph), Shot("take1", first.clip, 1), plain)
+    carried = carrier.carry(Shot("take2", second.clip, 1, neutral=second.card()))
+    by_card = solve_balance(second.clip.read(1), second.card())
+    assert carried.balance.temperature - by_card.temperature == pytest.approx(12, abs=1e-6)
+    assert carried.balance.tint == pytest.approx(by_card.tint, abs=1e-9)
+    again = Carrier(carried.graph, Shot("take2", second.clip, 1), plain)
+    back = again.carry(Shot("take1", first.clip, 1, neutral=first.card()))
+    assert back.balance.temperature == pytest.approx(carrier.balance.temperature, abs=1e-6)
+
+
+def test_the_level_is_told_and_matched_where_it_is_asked_for(solved):
+    """A clip darker by one stop of light: told; with --match-exposure the skin ends at the reference's level."""
+    shot = take("take1")
+    darker = Reel("darker", [encode(decode(p, "bt709") * np.float32(0.5), "bt709") for p in shot.clip.pictures])
+    plainly = Carrier(solved, Shot("take1", shot.clip, 1), plain).carry(Shot("darker", darker, 1, shot.card()))
+    assert plainly.level in ("0.9 stops darker", "1.0 stops darker")  # this camera lifts its blacks a little
+    assert plainly.verdict.status == "holds"
+    matched = Carrier(solved, Shot("take1", shot.clip, 1), plain, match_exposure=True)
+    carried = matched.carry(Shot("darker", darker, 1, shot.card()))
+    assert carried.level == "the same level"
+    assert carried.balance.exposure == pytest.approx(1, abs=0.1)
+
+
+def test_parts_are_carried_alone(solved):
+    graph = Graph(
+        (*solved.steps, Step.of("tone", ToneCurve(black=0.05), image=dict(solved.outputs)["result"])),
+        (("result", "tone"), ("matte", dict(solved.outputs)["matte"])),
+    )
+    levels = parts_of(graph, ["levels"])
+    assert levels.by_id["tone"].node.black == 0.05
+    assert levels.by_id["balance"].node.is_identity()
+    assert levels.by_id["steer"].node.is_identity()
+    own = with_balance(solved, Balance(temperature=33.0))
+    mixed = parts_of(graph, ["levels", "skin"], own)
+    assert mixed.by_id["balance"].node.temperature == 33.0
+    assert mixed.by_id["skin"].node == own.by_id["skin"].node
+    assert mixed.by_id["steer"].node == graph.by_id["steer"].node
+    assert parts_of(graph, PARTS) is graph
+    with pytest.raises(CarryError, match=r"no part 'lihgt'.*light"):
+        parts_of(graph, ["lihgt"])
+
+
+def test_clips_that_belong_together_read_alike(solved):
+    """A clip that differs from the reference is told so, by its name."""
+    first, other = take("take1"), film("other", 10, -0.003)
+    carrier = Carrier(solved, Shot("take1", first.clip, 1), plain, light="copy")
+    found = carrier.carry(Shot("other", other.clip, 1)).verdict
+    assert any("differs from take1's" in finding.sentence for finding in found.findings)
+
+
+@pytest.fixture
+def begun(solved, tmp_path):
+    """A folder with two takes carried from the first, and what carries them anew."""
+    files = {name: write(take(name), tmp_path) for name in ("take1", "take2")}
+    with_light(solved, "card").save(tmp_path / "take1.json")
+    words = ["carry", tmp_path / "take1.json", "--from", files["take1"], "--to", files["take2"], "-o", tmp_path / "out",
+             "--neutral", f"{files['take2']}={take('take2').card()}", "--no-report", "--json"]  # fmt: skip
+
+    def again(*more):
+        done = run(*words, *more)
+        assert done.exit_code == 0, done.output
+        return json.loads(done.stdout)
+
+    again()
+    return tmp_path, again
+
+
+def test_a_change_of_the_reference_reaches_clips_that_are_as_they_were_carried(begun):
+    folder, again = begun
+    changed = Graph.load(folder / "take1.json")
+    step = changed.by_id["steer"]
+    steered = dataclasses.replace(step.node, saturation=step.node.saturation * 0.95)
+    steps = tuple(dataclasses.replace(s, node=steered) if s.id == "steer" else s for s in changed.steps)
+    dataclasses.replace(changed, steps=steps).save(folder / "take1.json")
+    assert again()["notes"] == []
+    assert Graph.load(folder / "out" / "take2.json").by_id["steer"].node.saturation == steered.saturation
+
+
+def test_clips_made_by_hand_or_approved_stay(begun):
+    folder, again = begun
+    mine = with_balance(Graph.load(folder / "out" / "take2.json"), Balance(temperature=3.0))
+    mine.save(folder / "out" / "take2.json")
+    told = again()
+    assert any("take2 was changed by hand" in note and "--replace take2" in note for note in told["notes"])
+    assert Graph.load(folder / "out" / "take2.json") == mine
+    assert told["clips"][1]["balance"]["temperature"] == 3.0
+    again("--replace", "take2")
+    carried = Graph.load(folder / "out" / "take2.json")
+    assert carried != mine
+    again("--approve", "take2")
+    assert Run.load(folder / "out" / "carry.json").clips[1].approved
+    mine.save(folder / "out" / "take2.json")
+    told = again("--replace", "all")
+    assert any("take2 is approved" in note and "--unlock take2" in note for note in told["notes"])
+    assert Graph.load(folder / "out" / "take2.json") == mine
+    again("--unlock", "take2", "--replace", "take2")
+    assert Graph.load(folder / "out" / "take2.json") == carried
+
+
+def test_parts_go_into_graphs_made_by_hand(begun):
+    folder, again = begun
+    mine = with_balance(Graph.load(folder / "out" / "take2.json"), Balance(temperature=3.0))
+    mine.save(folder / "out" / "take2.json")
+    again("--what", "skin,key")
+    assert balance_step(Graph.load(folder / "out" / "take2.json")).node.temperature == 3.0
+
+
+def test_a_clip_that_cannot_be_judged_is_told_and_the_rest_is_done(solved, tmp_path):
+    """A graph of 0.1.0 with an empty model renders as before, and is not judged."""
+    steps = tuple(dataclasses.replace(s, node=SkinKey()) if s.id == "skin" else s for s in solved.steps)
+    dataclasses.replace(solved, steps=steps).save(tmp_path / "g.json")
+    files = [write(take(name), tmp_path) for name in ("take1", "take2")]
+    done = run("carry", tmp_path / "g.json", "--from", files[0], "--to", files[1], "-o", tmp_path / "out", "--json")
+    assert done.exit_code == 4, done.output
+    assert {clip["status"] for clip in json.loads(done.stdout)["clips"]} == {"not judged"}
+    assert (tmp_path / "out" / "report.html").is_file()

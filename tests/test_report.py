@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import re
 from dataclasses import replace
+from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -20,10 +22,12 @@ from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.report import findings as gathering
 from inkarnat.host_adapters.report import page, write_page
 from inkarnat.host_adapters.report.charts import Line, strip
+from inkarnat.host_adapters.report.images import off_target
+from inkarnat.host_adapters.shots.aims import with_aims, with_light
 from inkarnat.host_adapters.shots.people import People, Person, frame_hash
 from inkarnat.host_adapters.shots.runs import Run, RunClip, RunError
 from inkarnat.kernels.limits import LimitShares
-from inkarnat.nodes import MarkedFrame, Skin, SkinReading, Wishes, solve_correction
+from inkarnat.nodes import CARD, LIMITS, Aim, MarkedFrame, Skin, SkinReading, Wishes, solve_correction
 from takes import LIGHTS, SAWDUST, Reel, approved, take, write
 
 AUDIT = (Path(__file__).parent / "audit.js").read_text(encoding="utf-8")
@@ -39,8 +43,10 @@ def workplace(tmp_path_factory):
     folder = tmp_path_factory.mktemp("report")
     first = take("take1")
     marked = MarkedFrame(1, first.clip.read(1), (first.face(),), (SAWDUST,), first.card())
-    correction = solve_correction([marked], Wishes(target=approved(first).target()))
-    chain_graph(correction.links(), correction.outputs()).save(folder / "take1.json")
+    target = approved(first).target()
+    correction = solve_correction([marked], Wishes(target=target))
+    graph = chain_graph(correction.links(), correction.outputs())
+    with_light(with_aims(graph, {"": Aim(target)}), CARD).save(folder / "take1.json")
     files = {name: write(take(name), folder) for name in LIGHTS}
     others = [files[name] for name in list(LIGHTS)[1:]]
     done = run(
@@ -102,9 +108,56 @@ def test_the_page_is_well_formed_and_whole_in_itself(html):
 def test_the_statuses_are_those_of_carrying(workplace, html):
     _, told = workplace
     for clip in told["clips"]:
-        row = re.search(rf">{clip['name']}</a></th>(.*?)</tr>", html)[1]
-        assert clip["status"] in row
-    assert {clip["status"] for clip in told["clips"]} == {"green", "amber", "red"}
+        card = re.search(rf'<li [^>]*data-name="{clip["name"]}".*?</li>', html)[0]
+        assert f'class="status {clip["status"]}"' in card
+        assert escape(clip["sentence"]) in card
+        assert escape(clip["sentence"]) in re.search(rf"<summary><h2>{clip['name']}</h2>.*?</summary>", html)[0]
+    assert {clip["status"] for clip in told["clips"]} == {"holds", "check", "off"}
+
+
+def test_the_worst_comes_first_and_everything_is_linked(workplace, html):
+    names = re.findall(r'<li data-worst=\d+ data-run=\d+ data-name="(\w+)"', html)
+    statuses = {clip["name"]: clip["status"] for clip in workplace[1]["clips"]}
+    assert [statuses[name] for name in names] == ["off", "check", "holds", "holds"]
+    ids = re.findall(r'<details class=clip id="(clip\d)"', html)
+    assert [f'href="#{id}"' in html for id in ids] == [True] * 4
+
+
+def test_the_line_and_the_limits_are_printed(html):
+    assert "The line used here is 123°." in html
+    folded = re.search(r"<details class=limits>.*?</details>", html, re.S)[0]
+    for name in ("hue", "colour", "turn", "balance"):
+        assert escape(LIMITS[name].what) in folded
+        assert LIMITS[name].shown(LIMITS[name].check) in folded
+
+
+def test_a_face_shows_how_far_it_is_off():
+    """Skin on the target stays grey, yellower skin turns orange and redder skin blue."""
+    colours = [Skin(angle, 0.2, 0.5).rgb() for angle in (123.0, 133.0, 113.0)]
+    picture = np.repeat(np.array(colours, np.float32)[None], 4, axis=0)
+    on, yellower, redder = off_target(picture, np.ones((4, 3), np.float32), 123.0)[0]
+    assert np.ptp(on) < 0.02
+    assert yellower[0] - yellower[2] > 0.3
+    assert redder[2] - redder[0] > 0.3
+    unkeyed = off_target(picture, np.zeros((4, 3), np.float32), 123.0)
+    assert np.ptp(unkeyed, axis=2).max() == 0
+
+
+def test_forty_clips_stay_below_6_mb(workplace, tmp_path, monkeypatch):
+    """HD pictures with noise; the size is that of the images, which are drawn for a page of forty."""
+    folder, _ = workplace
+    shown = workshop.camera(workshop.portrait("light", 5, 1920, 1080).light, noise=0.02)
+    monkeypatch.setattr(gathering, "open_clip", lambda path: Reel("take1", [shown]))
+    made = Run.load(folder / "carry.json")
+    monkeypatch.setattr(gathering, "draw_images", functools.partial(_as_of, 40, gathering.draw_images))
+    found = gathering.gather(replace(made, clips=made.clips[:1]), most=1)
+    many = [replace(found.clips[0], clip=replace(found.clips[0].clip, name=f"take{n}")) for n in range(1, 41)]
+    write_page(tmp_path / "page.html", replace(found, clips=tuple(many)))
+    assert (tmp_path / "page.html").stat().st_size < 6e6
+
+
+def _as_of(clips, draw, pictures, matte, _, target):
+    return draw(pictures, matte, clips, target)
 
 
 def test_the_cautions_stand_once_in_the_footer(html):
@@ -238,8 +291,7 @@ def test_a_graph_with_a_clip_makes_a_report(workplace, tmp_path):
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     text = (tmp_path / "page.html").read_text(encoding="utf-8")
-    assert "the approved reading of Ada" in text
-    assert "from Ada" in text
+    assert "Ada&#x27;s approved skin" in text
     assert "<h1>Planing</h1>" in text
     assert "shown: frame 2" in text
     assert json.loads(done.stdout)["clips"][0]["drift"]["angle"] > 0
@@ -257,7 +309,7 @@ def test_a_view_is_looked_through(workplace, tmp_path):
     one = replace(made, clips=made.clips[:1], view=str(tmp_path / "grey.clf"))
     seen = gathering.gather(one, most=1).clips[0]
     plain = gathering.gather(replace(one, view=None), most=1).clips[0]
-    assert seen.after.ratio < 0.5 * plain.after.ratio
+    assert seen.readings[2].ratio < 0.5 * plain.readings[2].ratio
     assert seen.hashes == plain.hashes
 
 
@@ -305,7 +357,7 @@ def test_damaged_run_files_are_one_clear_error(tmp_path, data, message):
 def test_a_run_file_survives_moving_folders(tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
-    clip = RunClip("take", "take.mov", "take.json", 3, "1-4", "edges", True)
+    clip = RunClip("take", "take.mov", "take.json", 3, "1-4", "edges", True, "abc", True)
     made = Run((clip,), "T", "take", Person(120, 0.2, 0.5, 0, "Ada"), "look.clf", tmp_path / "a")
     made.save(tmp_path / "b" / "run.json")
     again = Run.load(tmp_path / "b" / "run.json")
@@ -316,13 +368,14 @@ def test_a_run_file_survives_moving_folders(tmp_path):
 
 
 def test_the_swatch_is_the_skin_itself(workplace, html):
-    target = re.search(r'<i style="background:(#\w{6})"></i>', html)[1]
+    card = re.search(r'<li [^>]*data-name="take1".*?</li>', html)[0]
+    target = re.search(r'<i style="background:(#\w{6})" title="target"></i>', card)[1]
     shown = [int(target[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     _, told = workplace
-    reference = gathering.gather(Run.load(workplace[0] / "carry.json"), most=1).target
+    reference = gathering.gather(Run.load(workplace[0] / "carry.json"), most=1).clips[0].target
     assert isinstance(reference, Skin)
     np.testing.assert_allclose(shown, reference.rgb(), atol=0.5 / 255 + 1e-6)
-    assert told["clips"][0]["status"] == "green"
+    assert told["clips"][0]["status"] == "holds"
 
 
 # --- in a browser -------------------------------------------------------------------------------------------
@@ -353,6 +406,7 @@ def test_everyone_can_read_it(workplace, chromium, tmp_path, width, scheme):
 
 def test_the_wipe_moves_by_keyboard_and_by_pointer(workplace, chromium):
     chromium.open(workplace[0] / "report.html", 1000)
+    chromium.evaluate("document.querySelector('.clip').open = true")
     at = "document.querySelector('.wipe').style.getPropertyValue('--at')"
     assert chromium.evaluate(at) == "50%"
     chromium.evaluate("document.querySelector('.wipe input').focus()")
@@ -380,7 +434,14 @@ def test_the_wipe_shows_before_on_its_left_and_after_on_its_right(workplace, chr
     order = chromium.evaluate(
         "[...document.querySelectorAll('.stage')[0].querySelectorAll('img')].map((i) => i.className)"
     )
-    assert order == ["after", "before"]
+    assert order == ["after", "before light", "before shot"]
+    chosen = (
+        "(() => {const s = document.querySelector('.wipe select'); s.value = 'shot';"
+        "s.dispatchEvent(new Event('change'));"
+        "return [...document.querySelectorAll('.stage')[0].querySelectorAll('.before')]"
+        ".map((i) => getComputedStyle(i).visibility)})()"
+    )
+    assert chromium.evaluate(chosen) == ["hidden", "visible"]
 
 
 def test_it_prints_with_everything_unfolded(workplace, chromium):

@@ -11,24 +11,23 @@ from typing import Any
 
 import click
 
-from ...nodes import Sample, SampleError
+from ...nodes import COPY, EDGES, NOT_JUDGED, STATUSES, Sample, SampleError
 from .. import made
-from ..graphs.errors import GraphError
+from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
-from ..shots.carry import Carried, Carrier, Shot, named_shots
+from ..shots.carry import PARTS, Begun, Carried, Carrier, Shot, carry_all, named_shots, parts_of
 from ..shots.people import Person
-from ..shots.runs import Run, RunClip
+from ..shots.runs import RUN_FILE, Run, RunClip, graph_hash
 from ..shots.timeline import CutList
-from ..shots.viewing import View, open_view
+from ..shots.viewing import View, open_view, view_id
 from ..writes import claim, make_folder
 from . import console
 from .cut import carry_cut, chosen_shots, cut_output, cut_shots, relinked_cut, render_cut
-from .options import parse_mark, person_options, read_person
+from .options import parse_mark, person_options, read_line, read_person
 from .person import split_frame
 from .report import write_report
 
-RUN_FILE = "carry.json"
 PAGE = "report.html"
 
 
@@ -41,16 +40,31 @@ PAGE = "report.html"
 @click.option(
     "--neutral", "neutrals", multiple=True, metavar="CLIP=SAMPLE", help="Something grey on a clip, to balance it by."
 )
-@click.option("--resolve", is_flag=True, help="Learn the key and solve the steering again where there is --add.")
-@click.option("--add", "adds", multiple=True, metavar="CLIP=SAMPLE", help="With --resolve: skin on a clip.")
+@click.option("--solve-again", is_flag=True, help="Learn the key and solve the steering anew where there is --add.")
+@click.option("--add", "adds", multiple=True, metavar="CLIP=SAMPLE", help="With --solve-again: skin on a clip.")
 @click.option("--subtract", "subtracts", multiple=True, metavar="CLIP=SAMPLE", help="What stays out of its key.")
 @click.option(
     "--light",
-    type=click.Choice(["edges", "copy"]),
-    default="edges",
+    type=click.Choice([EDGES, COPY]),
+    default=EDGES,
     show_default=True,
     help="Without a neutral sample: balance by the picture's edges, or leave the light as it is.",
 )
+@click.option(
+    "--what",
+    metavar="PARTS",
+    default=",".join(PARTS),
+    show_default=True,
+    help="The parts to carry; all others stay as a clip has them in DIR already, or do nothing.",
+)
+@click.option(
+    "--match-exposure", is_flag=True, help="Bring the skin to the reference's level as well, in linear light."
+)
+@click.option("--replace", "replaces", multiple=True, metavar="NAME", help="Replace the graph of a clip made by hand.")
+@click.option(
+    "--approve", "approves", multiple=True, metavar="NAME", help="Lock a clip: its graph is not touched again."
+)
+@click.option("--unlock", "unlocks", multiple=True, metavar="NAME", help="Let go of an approved clip.")
 @click.option("--timeline", metavar="CUT.otio", help="Carry to the clips of a cut, and to the frames that it uses.")
 @click.option("--handles", type=click.IntRange(0), default=8, show_default=True, help="Frames more at both ends.")
 @click.option(
@@ -62,11 +76,14 @@ PAGE = "report.html"
 @click.option("--most", type=click.IntRange(1), default=240, show_default=True, help="Frames a clip for the report.")
 @click.option("--no-report", is_flag=True, help="Write the graphs only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the statuses as JSON.")
-def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **options: Any) -> None:
+def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **options: Any) -> int:
     """Balance each clip, copy the correction of GRAPH to it, measure it again and judge it.
 
-    DIR gets one graph for each clip, carry.json for `inkarnat report`, and report.html. A status is green; amber
-    from 2° or ΔE00 1; red from 4°, ΔE00 2 or a quarter more or less keyed area.
+    DIR gets one graph for each clip, carry.json for `inkarnat report`, and report.html. A clip holds, wants a check or
+    is off; `inkarnat check --limits` shows from where. Exit code 4 where a clip cannot be judged; the rest is done.
+
+    Carried again after a change of GRAPH, clips that are still as they were carried follow it; those made by hand
+    since, and those approved, stay.
 
     \b
     Three takes under drifting daylight; the second shows the grey card:
@@ -74,32 +91,46 @@ def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **optio
           --neutral take1.mov=box:.74,.07,.78,.17 --neutral take2.mov=box:.74,.07,.78,.17
     The clips of a cut, only what it uses, with the cut linked to the results:
       inkarnat carry take1.json --from take1.mov --timeline cut.otio -o takes --groups 1 --render mov
-    A clip that came out red, sampled anew:
-      inkarnat carry take1.json --from take1.mov --to take4.mov -o takes --resolve --add take4.mov=box:.4,.3,.5,.4
+    A clip that is off, sampled anew:
+      inkarnat carry take1.json --from take1.mov --to take4.mov -o takes --solve-again --add take4.mov=box:.4,.3,.5,.4
+    Black, white and saturation alone, everything else as each take has it:
+      inkarnat carry take1.json --from take1.mov --to take2.mov take3.mov -o takes --what levels
 
     Frames behind @, on clips and on samples, are those that are marked and shown; the first otherwise.
     """
-    carry_to(graph, (*targets, *more), options)
+    return carry_to(graph, (*targets, *more), options)
 
 
-def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> None:
-    """Carry the graph file to the targets and write and tell everything."""
+def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int:
+    """Carry the graph file to the targets, write and tell everything, and return the exit code."""
     if options["timeline"] is None and (options["groups"] or options["suffix"]):
         raise GraphError("--groups and --render are for a cut: give --timeline too, or use `inkarnat render`.")
     loaded, person, view = Graph.load(graph), read_person(options), open_view(options["view"])
-    if (options["adds"] or options["subtracts"]) and not options["resolve"]:
-        raise GraphError("--add and --subtract are for solving again: give --resolve too.")
+    if (options["adds"] or options["subtracts"]) and not options["solve_again"]:
+        raise GraphError("--add and --subtract are for solving again: give --solve-again too.")
     marked = Marked.read(options)
+    parts_of(loaded, _what(options))
     with ExitStack() as stack:
         if options["timeline"] is not None:
-            _carry_cut(loaded, targets, marked, person, view, options, stack)
-            return
+            return _carry_cut(loaded, targets, marked, person, view, options, stack)
         shots = _shots(options["source"], targets, marked, stack)
-        carrier = Carrier(loaded, shots[0], view, person, options["light"])
+        carrier = _carrier(loaded, shots[0], view, person, options)
         folder = _claimed(options, shots)
-        carried = [carrier.reference_carried()]
-        carried += [carrier.carry(shot, options["resolve"]) for shot in shots[1:]]
-    finish(carried, folder, person, options)
+        begun = Begun.read(folder, options, [shot.name for shot in shots])
+        with console.progress(len(shots), options["as_json"], "clips") as advance:
+            carried = carry_all(carrier, shots, options["solve_again"], begun, advance)
+    return finish(carried, folder, person, options, begun)
+
+
+def _what(options: dict[str, Any]) -> list[str]:
+    return [part for part in options["what"].replace(" ", "").split(",") if part]
+
+
+def _carrier(graph: Graph, reference: Shot, view: View, person: Person | None, options: dict[str, Any]) -> Carrier:
+    return Carrier(
+        graph, reference, view, person, options["light"], line=read_line(options), seen=view_id(options["view"]),
+        what=_what(options), match_exposure=options["match_exposure"],
+    )  # fmt: skip
 
 
 def _carry_cut(
@@ -110,8 +141,8 @@ def _carry_cut(
     view: View,
     options: dict[str, Any],
     stack: ExitStack,
-) -> None:
-    """Carry to the clips of a cut, where groups are confirmed."""
+) -> int:
+    """Carry to the clips of a cut, where groups are confirmed, and return the exit code."""
     if targets:
         raise GraphError("With --timeline the cut names the clips: leave out --to.")
     cut, handles = CutList(options["timeline"]), options["handles"]
@@ -122,16 +153,17 @@ def _carry_cut(
     shots = [(use, marked.on(shot, use.path)) for use, shot in shots]
     chosen = chosen_shots(shots, options["groups"], source, options["as_json"])
     if chosen is None:
-        return
+        return 0
     reference = marked.on(Shot("reference", clip, clip.frames[0] if frame is None else frame), source)
-    carrier = Carrier(graph, reference, view, person, options["light"])
+    carrier = _carrier(graph, reference, view, person, options)
     folder = _claimed(options, [reference, *(shot for _, shot in chosen)], cut)
-    carried = carry_cut(carrier, chosen, options["resolve"])
+    begun = Begun.read(folder, options, [shot.name for _, shot in chosen])
+    carried = carry_cut(carrier, chosen, options["solve_again"], begun)
     if options["suffix"]:
         relinked = render_cut(cut, carried, folder, options["suffix"], handles)
         if not options["as_json"]:
             console.say(f"cut: {relinked}")
-    finish([carrier.reference_carried(), *(each for _, each in carried)], folder, person, options)
+    return finish([carrier.reference_carried(), *(each for _, each in carried)], folder, person, options, begun)
 
 
 def _claimed(options: dict[str, Any], shots: Sequence[Shot], cut: CutList | None = None) -> Path:
@@ -147,23 +179,33 @@ def _claimed(options: dict[str, Any], shots: Sequence[Shot], cut: CutList | None
     return folder
 
 
-def finish(carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any]) -> None:
-    """Write graphs, run file and report into the folder, and tell how it went."""
-    run = write_run(carried, folder, person, options["view"])
+def finish(
+    carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any], begun: Begun
+) -> int:
+    """Write graphs, run file and report into the folder, tell how it went, and return the exit code."""
+    run = write_run(carried, folder, person, options, begun)
     page = None if options["no_report"] else folder / PAGE
     if page is not None:
         write_report(run, page, options["most"], quiet=options["as_json"])
     if options["as_json"]:
         clips = [_as_dict(each, folder) for each in carried]
-        console.print_json({"folder": str(folder), "report": page and str(page), "clips": clips})
-        return
+        data = {"folder": str(folder), "report": page and str(page), "clips": clips, "notes": begun.notes()}
+        console.print_json(data)
+        return _exit_code(carried)
     console.print_table(_COLUMNS, [_row(each) for each in carried], title="carried")
     for each in carried:
-        for reason in each.verdict.reasons:
-            console.warn(f"warning: {each.shot.name}: {reason}")
+        console.say_verdict(each.verdict, each.shot.name)
+    for note in begun.notes():
+        console.warn(f"note: {note}")
     console.say(f"graphs and {RUN_FILE}: {folder}")
     if page is not None:
         console.say(f"report: {page}")
+    return _exit_code(carried)
+
+
+def _exit_code(carried: Sequence[Carried]) -> int:
+    """Return that of a job of which a part could not be done where a clip cannot be judged."""
+    return SOME_FRAMES_FAILED if any(each.verdict.status == NOT_JUDGED for each in carried) else 0
 
 
 # --- what was marked ----------------------------------------------------------------------------------------
@@ -249,35 +291,45 @@ def _shots(source: str, targets: Sequence[str], marked: Marked, stack: ExitStack
 # --- writing and telling ------------------------------------------------------------------------------------
 
 
-def write_run(carried: Sequence[Carried], folder: Path, person: Person | None, view: str | None) -> Run:
+def write_run(
+    carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any], begun: Begun
+) -> Run:
     """Write one graph for each clip and the run file beside them; return the run. Raises OutputError."""
     clips = []
     for each in carried:
-        path = folder / f"{each.shot.name}.json"
-        each.graph.save(path)
+        name = each.shot.name
+        path = folder / f"{name}.json"
+        stands = begun.stands(name)
+        if not stands:
+            each.graph.save(path)
         frames = None if each.shot.frames is None else f"{each.shot.frames[0]}-{each.shot.frames[-1]}"
+        hashed = begun.carried(name) if stands else graph_hash(each.graph)
         clips.append(
             RunClip(
-                each.shot.name, str(each.shot.clip.path), str(path), each.shot.frame, frames, each.by, each.resolved
+                name, str(each.shot.clip.path), str(path), each.shot.frame, frames, each.by, each.solved_again, hashed,
+                begun.is_approved(name),
             )
-        )
-    run = Run(tuple(clips), f"{carried[0].shot.name} carried", carried[0].shot.name, person, view)
+        )  # fmt: skip
+    here = {clip.name for clip in clips}
+    clips += [clip for name, clip in begun.clips.items() if name not in here]
+    title, line = f"{carried[0].shot.name} carried", read_line(options)
+    run = Run(tuple(clips), title, carried[0].shot.name, person, options["view"], line=line)
     run.save(folder / RUN_FILE)
     return run
 
 
-_COLUMNS = ("clip", "status", "hue off", "ΔE00", "keyed area", "light", "temperature", "tint")
+_COLUMNS = ("clip", "status", "hue off", "ΔE00", "level", "light", "temperature", "tint")
 
 
 def _row(each: Carried) -> tuple[str, ...]:
-    drift, change, balance = each.verdict.drift, each.verdict.area_change, each.balance
+    drift, balance = each.verdict.drift, each.balance
     return (
         each.shot.name,
-        each.verdict.status,
+        f"{STATUSES[each.verdict.status][0]} {each.verdict.status}",
         "–" if drift is None else f"{drift.angle:+.2f}°",
         "–" if drift is None else f"{drift.delta_e:.2f}",
-        "–" if change is None else f"{change:+.0%}",
-        each.by + (", solved again" if each.resolved else ""),
+        each.level or "–",
+        each.by + (", solved again" if each.solved_again else ""),
         "–" if balance is None else f"{balance.temperature:+.1f} mired",
         "–" if balance is None else f"{balance.tint:+.4f} Duv",
     )
@@ -291,6 +343,7 @@ def _as_dict(each: Carried, folder: Path) -> dict[str, Any]:
         "graph": str(folder / f"{each.shot.name}.json"),
         "light": each.by,
         "balance": balance,
-        "resolved": each.resolved,
+        "solved_again": each.solved_again,
+        "level": each.level,
         **each.verdict.as_dict(),
     }

@@ -122,19 +122,19 @@ class Progress(Protocol):
         """Count one more frame as done."""
 
 
-def progress(total: int, quiet: bool = False) -> AbstractContextManager[Progress]:
-    """Return a context that gives the function to call after each frame.
+def progress(total: int, quiet: bool = False, what: str = "frames") -> AbstractContextManager[Progress]:
+    """Return a context that gives the function to call after each frame, or whatever else is counted.
 
     For people a bar on the error stream; otherwise a line for each tenth of the job; nothing where quiet.
     """
     if quiet:
         return nullcontext(lambda frame: None)
     if sys.stderr.isatty():
-        return _Bar(total)
-    return nullcontext(_lines(total))
+        return _Bar(total, what)
+    return nullcontext(_lines(total, what))
 
 
-def _lines(total: int) -> Progress:
+def _lines(total: int, what: str) -> Progress:
     done, began = 0, time.monotonic()
 
     def tell(frame: int) -> None:
@@ -143,7 +143,7 @@ def _lines(total: int) -> Progress:
         if done == total or done * 10 // total != (done - 1) * 10 // total:
             pace = done / max(time.monotonic() - began, 1e-9)
             left = f", {_clock((total - done) / pace)} left" if done < total else ""
-            _line(f"{done} of {total} frames, last {frame}, {pace:.3g} frames/s{left}")
+            _line(f"{done} of {total} {what}, last {frame}, {pace:.3g} {what}/s{left}")
 
     return tell
 
@@ -158,15 +158,15 @@ def _clock(seconds: float) -> str:
 class _Bar(AbstractContextManager[Progress]):
     """A progress bar with the pace and the time that is left."""
 
-    def __init__(self, total: int) -> None:
+    def __init__(self, total: int, what: str) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
         from rich.progress import Progress as Bars
 
         pace = TextColumn("{task.fields[pace]}")
-        columns = TextColumn("frames"), BarColumn(), MofNCompleteColumn(), pace, TimeRemainingColumn()
+        columns = TextColumn(what), BarColumn(), MofNCompleteColumn(), pace, TimeRemainingColumn()
         self.bars = Bars(*columns, console=Console(stderr=True), transient=True)
-        self.task = self.bars.add_task("frames", total=total, pace="")
+        self.what, self.task = what, self.bars.add_task(what, total=total, pace="")
         self.done, self.began = 0, time.monotonic()
 
     def __enter__(self) -> Progress:
@@ -176,7 +176,7 @@ class _Bar(AbstractContextManager[Progress]):
     def _tell(self, frame: int) -> None:
         self.done += 1
         pace = self.done / max(time.monotonic() - self.began, 1e-9)
-        self.bars.update(self.task, advance=1, pace=f"{pace:.3g} frames/s")
+        self.bars.update(self.task, advance=1, pace=f"{pace:.3g} {self.what}/s")
 
     def __exit__(self, *error: object) -> None:
         self.bars.stop()

@@ -14,7 +14,7 @@ import click
 from ..graphs.errors import GraphError
 from ..graphs.rendering import render_files
 from ..media.clips import Clip, open_clip
-from ..shots.carry import Carried, Carrier, Shot, named_shots
+from ..shots.carry import Begun, Carried, Carrier, Shot, named_shots
 from ..shots.timeline import CutList, Linked, Member, Use, describe_member, propose_groups
 from . import console
 
@@ -103,16 +103,19 @@ def _light(member: Member) -> str:
     return f"{-balance.temperature:+.0f} mired, {balance.tint:+.4f} Duv"
 
 
-def carry_cut(carrier: Carrier, shots: Shots, solve_again: bool = False) -> list[tuple[Use, Carried]]:
+def carry_cut(carrier: Carrier, shots: Shots, solve_again: bool, begun: Begun) -> list[tuple[Use, Carried]]:
     """Carry to the shots of a cut. A stretch of the reference's own file is judged with the reference's graph.
 
     :param solve_again: solve anew where skin is sampled; all stretches of one clip are then solved on the same frame.
     """
     own = os.path.realpath(carrier.reference.clip.path)
-    return [
-        (use, carrier.kept(shot) if os.path.realpath(shot.clip.path) == own else carrier.carry(shot, solve_again))
-        for use, shot in shots
-    ]
+
+    def carried(shot: Shot) -> Carried:
+        if os.path.realpath(shot.clip.path) == own:
+            return carrier.kept(shot)
+        return begun.carry(carrier, shot, solve_again)
+
+    return [(use, carried(shot)) for use, shot in shots]
 
 
 def cut_output(folder: Path, name: str, suffix: str) -> Path:

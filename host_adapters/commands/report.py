@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
 
 import click
 
+from ...nodes import NOT_JUDGED
 from .. import made
-from ..graphs.errors import GraphError
+from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..shots.runs import Run, RunClip
 from ..writes import claim, reads
 from . import console
-from .options import person_options, read_person
+from .options import person_options, read_line, read_person
 from .person import split_frame
 
 
@@ -28,8 +30,11 @@ from .person import split_frame
 @click.option("--json", "as_json", is_flag=True, help="Print the statuses as JSON.")
 def command(
     run: str, output: str, clips: tuple[str, ...], title: str | None, most: int, as_json: bool, **options: Any
-) -> None:
+) -> int:
     """Write one HTML page on which corrected clips can be seen and judged: it needs no network and prints well.
+
+    A sheet of faces, the worst first, each with its status; figures, scopes and limits are one click away. Exit code 4
+    where a clip cannot be judged; the page shows the rest.
 
     RUN is what `inkarnat carry` left behind (carry.json), or a graph with the clips it corrects.
 
@@ -46,13 +51,15 @@ def command(
 
     write_page(output, findings)
     statuses = {found.clip.name: found.verdict for found in findings.clips}
+    code = SOME_FRAMES_FAILED if any(verdict.status == NOT_JUDGED for verdict in statuses.values()) else 0
     if as_json:
         data = {"run": run, "page": output, "clips": [{"name": n} | v.as_dict() for n, v in statuses.items()]}
         console.print_json(data)
-        return
+        return code
     for name, verdict in statuses.items():
-        console.say(f"{name}: {verdict.status}")
+        console.say_verdict(verdict, name)
     console.say(f"page: {output} ({Path(output).stat().st_size / 1e6:.1f} MB)")
+    return code
 
 
 def _gather(run: Run, most: int, quiet: bool) -> Any:
@@ -77,7 +84,7 @@ def write_report(run: Run, output: Path, most: int = 240, quiet: bool = False) -
 
 
 def _read(path: str, clips: tuple[str, ...], title: str | None, options: dict[str, Any]) -> Run:
-    person = read_person(options)
+    person, line = read_person(options), read_line(options)
     view = options["view"]
     if clips:
         names = _names([split_frame(text)[0] for text in clips])
@@ -85,13 +92,13 @@ def _read(path: str, clips: tuple[str, ...], title: str | None, options: dict[st
         for name, text in zip(names, clips, strict=True):
             files, frame = split_frame(text)
             entries.append(RunClip(name, files, path, frame))
-        return Run(tuple(entries), title or "", names[0], person, view)
+        return Run(tuple(entries), title or "", names[0], person, view, line=line)
     run = Run.load(path) if not _is_graph(path) else None
     if run is None:
         raise GraphError(f"{path} is a graph: name the clips that it corrects with --clip.")
     if view is not None and not view.startswith("ocio:"):
         view = str(Path(view).resolve())
-    return Run(run.clips, title or run.title, run.reference, person or run.person, view or run.view, run.folder)
+    return dataclasses.replace(run, title=title or run.title, person=person or run.person, view=view or run.view)
 
 
 def _names(paths: list[str]) -> list[str]:

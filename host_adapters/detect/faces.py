@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import importlib.util
 import os
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ HOW_TO_INSTALL = (
     f"or name its ONNX file in {MODEL_VARIABLE} (OpenCV is needed as well)."
 )
 
+_TURN = threading.Lock()
 _LONG_SIDE = 640
 _LEAST_SCORE, _MOST_OVERLAP = 0.5, 0.3
 
@@ -108,9 +110,10 @@ def find_faces(picture: Picture) -> tuple[Face, ...]:
     picture = as_picture(picture)
     blob, shape = _prepared(picture)
     network = _network(str(path))
-    network.setInput(blob)
     try:
-        heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
+        with _TURN:  # the network keeps its input and works on one picture at a time
+            network.setInput(blob)
+            heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
     except Exception as error:
         raise FaceError(
             f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "

@@ -12,10 +12,11 @@ _WIDTH, _HEIGHT = 1000.0, 100.0
 
 @dataclass(frozen=True)
 class Line:
-    """Values over frames; NaN leaves a gap. ``kind`` names its style: "before" or "after"."""
+    """Values over frames; NaN leaves a gap. ``kind`` is its style, "before" or "after"; ``name`` its name."""
 
     kind: str
     values: Sequence[float]
+    name: str = ""
 
 
 def strip(
@@ -85,7 +86,7 @@ def _words(title: str, unit: str, lines: Sequence[Line], digits: int, target: fl
     for line in lines:
         known = [v for v in line.values if math.isfinite(v)]
         if known:
-            parts.append(f"{line.kind} from {min(known):.{digits}f} to {max(known):.{digits}f}{unit}")
+            parts.append(f"{line.name or line.kind} from {min(known):.{digits}f} to {max(known):.{digits}f}{unit}")
     if target is not None:
         parts.append(f"target {target:.{digits}f}{unit}")
     return f"{title} over time: {'; '.join(parts)}"

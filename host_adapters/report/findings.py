@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import itertools
-import json
 import math
 import platform
 from collections.abc import Callable, Sequence
@@ -18,25 +18,33 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.limits import MOST_BEYOND, LimitShares, shares_beyond
 from ...nodes import (
-    Distance,
+    CHECK,
+    EDGES,
+    OFF,
+    Aim,
     ReadingError,
     Skin,
     SkinReading,
+    Verdict,
     beyond,
     distance,
+    judge,
     judge_matte,
     measure_skin,
+    worst_first,
 )
 from ..graphs.errors import NodeError
-from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..graphs.graph import Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip, open_clip, parse_frames
 from ..media.files import InputError
-from ..shots.carry import Survey, Verdict, judge, survey
-from ..shots.people import Person, frame_hash
-from ..shots.runs import Run, RunClip
+from ..shots.aims import aims_of, noted_light
+from ..shots.carry import REFERENCE
+from ..shots.evidence import BEFORES, Survey, Witness, evidence, survey
+from ..shots.people import frame_hash
+from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
-from ..shots.viewing import View, open_view
+from ..shots.viewing import View, open_view, view_id
 from .images import Images, draw_images
 
 MOST_FRAMES = 240
@@ -45,7 +53,7 @@ MOST_FRAMES = 240
 
 @dataclass(frozen=True)
 class Moment:
-    """What the skin reads on one frame, and the limits of the whole picture."""
+    """What the skin reads on one frame with the light alone corrected and in the end, and the limits of the picture."""
 
     frame: int
     before: SkinReading | None
@@ -65,22 +73,34 @@ class Flicker:
 
 @dataclass(frozen=True)
 class ClipFindings:
-    """Everything about one clip of a report."""
+    """Everything about one clip of a report.
+
+    :ivar readings: as shot, light only and final on the frame that is shown; None where none could be had.
+    :ivar aim: what it is judged against. :ivar level: beside the reference, in words.
+    """
 
     clip: RunClip
     described: str
     shown: int
     images: Images
-    before: SkinReading | None
-    after: SkinReading | None
+    readings: tuple[SkinReading | None, SkinReading | None, SkinReading | None]
     moments: tuple[Moment, ...]
     flicker: Flicker | None
     surveyed: Survey
+    aim: Aim
     verdict: Verdict
-    from_person: tuple[Distance | None, Distance | None]
+    level: str
     warnings: tuple[str, ...]
     graph: Graph
     hashes: tuple[tuple[str, str], ...]
+
+    @property
+    def target(self) -> Skin:
+        """The skin that this clip is judged against; where the target has no saturation, with the clip's own."""
+        final = self.surveyed.final
+        ratio, luma = self.aim.target.ratio, self.aim.luma
+        own = Skin(self.aim.angle, 0.2, 0.5) if final is None else Skin.of(final)
+        return Skin(self.aim.angle, own.ratio if ratio is None else ratio, own.luma if luma is None else luma)
 
     def worst_limits(self) -> tuple[LimitShares, LimitShares]:
         """Return the largest shares beyond each limit over all measured frames, before and after."""
@@ -93,16 +113,15 @@ class ClipFindings:
 
 @dataclass(frozen=True)
 class Findings:
-    """Everything that a report shows.
-
-    :ivar target: what the clips are judged against. :ivar target_words: whose it is.
-    """
+    """Everything that a report shows, its clips in the order of the run."""
 
     run: Run
-    target: Skin
-    target_words: str
     clips: tuple[ClipFindings, ...]
     versions: tuple[tuple[str, str], ...]
+
+    def order(self) -> list[int]:
+        """Return the places of the clips, the worst first."""
+        return worst_first(found.verdict for found in self.clips)
 
 
 def gather(run: Run, most: int = MOST_FRAMES, progress: Callable[[int], None] | None = None) -> Findings:
@@ -111,21 +130,17 @@ def gather(run: Run, most: int = MOST_FRAMES, progress: Callable[[int], None] | 
     :param most: frames of a clip that are measured over time at most; where it has more, pairs of neighbours spread
         over it. :param progress: told after each measured frame.
     :raises InputError: a clip or graph is missing or unreadable. :raises GraphError: a graph without result and
-        matte. :raises ReadingError: the reference shows no skin and no person is given.
+        matte.
     """
-    view = open_view(_view_name(run))
-    surveys = {clip.name: _survey(run, clip, view) for clip in run.clips}
-    reference = run.reference or run.clips[0].name
-    seen = surveys[reference]
-    target: Skin | None = run.person or seen.after
-    if target is None:
-        raise ReadingError(f"The graph finds no skin on the reference {reference!r}: give a person to judge against.")
-    words = f"the approved reading of {run.person.name}" if run.person else f"the result of {reference}"
-    area = seen.area or None
-    clips = tuple(
-        _clip_findings(run, clip, surveys[clip.name], target, area, view, most, progress) for clip in run.clips
-    )
-    return Findings(run, target, words, clips, _versions())
+    name = _view_name(run)
+    view, seen = open_view(name), view_id(name)
+    reference = next((clip for clip in run.clips if clip.name == run.reference), run.clips[0])
+    beside = _survey(run, reference, view)
+    clips = []
+    for clip in run.clips:
+        surveyed = beside if clip is reference else _survey(run, clip, view)
+        clips.append(_clip_findings(run, clip, surveyed, (reference.name, beside), view, seen, most, progress))
+    return Findings(run, tuple(clips), _versions())
 
 
 def _view_name(run: Run) -> str | None:
@@ -149,60 +164,68 @@ def _clip_findings(
     run: Run,
     clip: RunClip,
     surveyed: Survey,
-    target: Skin,
-    reference_area: float | None,
+    reference: tuple[str, Survey],
     view: View,
+    seen: str,
     most: int,
     progress: Callable[[int], None] | None,
 ) -> ClipFindings:
     graph = Graph.load(run.path(clip.graph))
+    name, beside = reference
+    alone = clip.name == name
     with open_clip(run.path(clip.files)) as opened:
         numbers = _frames(opened, clip.frames)
         shown = clip.frame if clip.frame in numbers else numbers[0]
         assert shown is not None
-        runner = Runner(graph)
+        witness = Witness(graph, view)
         moments, failed = [], list(surveyed.failed)
         for number in spread_pairs(numbers, most):
             try:
-                moments.append(_moment(runner, opened, number, view))
+                moments.append(_moment(witness, opened, number))
             except (InputError, NodeError) as error:
                 failed.append((number, str(error)))
             if progress is not None:
                 progress(number)
         if not moments:
             raise InputError(f"{clip.files}: none of its frames could be worked out. {failed[0][1]}")
-        plate = opened.read(shown)
-        made = runner.run_frame(shown, {STANDARD_SOURCE: plate}, ["result", "matte"])
-        before, after = view(plate), view(made["result"])
-        matte = made["matte"]
-        readings = _reading(before, matte), _reading(after, matte)
-        images = draw_images(before, after, matte, len(run.clips), run.person or target)
+        pictures = witness.pictures(opened, shown)
+        matte = _whole_matte(witness, pictures)
+        readings = tuple(_reading(pictures[before], matte) for before in BEFORES)
+        aim = next(iter(aims_of(graph, witness.mattes, run.person, run.line).values()))
+        light = noted_light(graph) if clip.light in ("", REFERENCE) else clip.light
+        found = evidence(graph, surveyed, shown, light, None if alone else beside, name, seen)
         described, notes = _describe(opened, numbers), opened.notes
-        verdict = judge(surveyed, target, None if clip.resolved else reference_area, clip.light)
+        plate = opened.read(shown)
+        made = Runner(graph).run_frame(shown, {graph.sources[0]: plate}, ["result"])["result"]
         hashes = (
             (f"plate, frame {shown}", frame_hash(plate)),
-            (f"result, frame {shown}", frame_hash(made["result"])),
-            ("graph", _graph_hash(graph)),
+            (f"result, frame {shown}", frame_hash(made)),
+            ("graph", graph_hash(graph)),
         )
-    found = ClipFindings(
-        clip, described, shown, images, *readings, tuple(moments), flicker(moments), surveyed, verdict,
-        _distances(readings, run.person), (), graph, hashes,
+    level = ""
+    if not alone and surveyed.final is not None and beside.final is not None:
+        level = f"{distance(Skin.of(surveyed.final), Skin.of(beside.final)).level_words()} than {name}"
+    images = draw_images(pictures, matte, len(run.clips), aim.angle)
+    gathered = ClipFindings(
+        clip, described, shown, images, readings, tuple(moments), flicker(moments), surveyed, aim,  # type: ignore[arg-type]
+        judge(found, aim), level.replace("the same level than", "the same level as"), (), graph, hashes,
     )  # fmt: skip
-    warnings = _warnings(found, matte, notes, failed)
-    return ClipFindings(**{**vars(found), "warnings": warnings})
+    return dataclasses.replace(gathered, warnings=_warnings(gathered, matte, notes, failed))
 
 
-def _moment(runner: Runner, clip: Clip, number: int, view: View) -> Moment:
-    plate = clip.read(number)
-    made = runner.run_frame(number, {STANDARD_SOURCE: plate}, ["result", "matte"])
-    before, after = view(plate), view(made["result"])
-    return Moment(
-        number,
-        _reading(before, made["matte"]),
-        _reading(after, made["matte"]),
-        shares_beyond(before),
-        shares_beyond(after),
-    )
+def _whole_matte(witness: Witness, pictures: dict[str, Floats]) -> Floats:
+    """Return the matte of all people together."""
+    if "matte" in pictures:
+        return pictures["matte"]
+    whole: Floats = np.maximum.reduce([pictures[name] for name in witness.mattes.values()])
+    return whole
+
+
+def _moment(witness: Witness, clip: Clip, number: int) -> Moment:
+    pictures = witness.pictures(clip, number)
+    matte = _whole_matte(witness, pictures)
+    before, after = pictures["light_only"], pictures["final"]
+    return Moment(number, _reading(before, matte), _reading(after, matte), shares_beyond(before), shares_beyond(after))
 
 
 def _reading(picture: Floats, matte: Floats) -> SkinReading | None:
@@ -210,15 +233,6 @@ def _reading(picture: Floats, matte: Floats) -> SkinReading | None:
         return measure_skin(picture, matte)
     except ReadingError:
         return None
-
-
-def _distances(
-    readings: tuple[SkinReading | None, SkinReading | None], person: Person | None
-) -> tuple[Distance | None, Distance | None]:
-    if person is None:
-        return None, None
-    before, after = (None if r is None else distance(Skin.of(r), person) for r in readings)
-    return before, after
 
 
 def flicker(moments: list[Moment]) -> Flicker | None:
@@ -258,15 +272,16 @@ _MOST_FAILURES = 5
 def _warnings(
     found: ClipFindings, matte: Floats, notes: tuple[str, ...], failed: Sequence[tuple[int, str]]
 ) -> tuple[str, ...]:
-    """Return what a person should look at, each with its mend."""
-    texts = [*found.verdict.reasons, *(warned.message for warned in judge_matte(matte)), *notes]
+    """Return what a person should look at beyond the verdict's first finding, each with its fix."""
+    others = [finding.words() for finding in found.verdict.findings[1:] if finding.status in (CHECK, OFF)]
+    texts = [*others, *(warned.message for warned in judge_matte(matte)), *notes]
     texts += [f"Frame {frame}: {reason}" for frame, reason in sorted(dict(failed).items())[:_MOST_FAILURES]]
     if len(dict(failed)) > _MOST_FAILURES:
         texts.append(f"{len(dict(failed)) - _MOST_FAILURES} more frames could not be measured.")
-    if found.clip.light == "edges":
+    if found.clip.light == EDGES:
         texts.append(
-            "The light was balanced by the picture's edges, which is a suggestion: other surroundings mislead it. "
-            "Give a neutral sample to be certain."
+            "The light was balanced by the picture's edges, which other surroundings mislead: --neutral SAMPLE on "
+            "something grey makes it certain."
         )
     before, after = found.worst_limits()
     if after.tolerance > MOST_BEYOND:
@@ -281,11 +296,6 @@ def _warnings(
             "unsteady matte."
         )
     return tuple(dict.fromkeys(texts))
-
-
-def _graph_hash(graph: Graph) -> str:
-    text = json.dumps(graph.to_dict(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 _LIBRARIES = ("inkarnat", "numpy", "numba", "colour-science", "OpenImageIO", "av", "pillow")

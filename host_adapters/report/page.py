@@ -11,7 +11,7 @@ from html import escape
 from importlib import resources
 from typing import Any
 
-from ...nodes import Distance, Skin, SkinReading
+from ...nodes import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Skin, SkinReading, Verdict
 from .. import made
 from ..writes import write_text
 from .charts import Line, strip
@@ -19,14 +19,9 @@ from .findings import ClipFindings, Findings, Flicker, file_name, parameters
 from .images import Image
 
 _NAN = float("nan")
-_OPTION = re.compile(r"--[a-z-]+")
-
-STATUS = {
-    "green": ("●", "green: it holds"),
-    "amber": ("▲", "amber: look at it"),
-    "red": ("■", "red: correct it again"),
-}
-"""Sign and words of each status, so that nobody has to tell it by colour."""
+_MANY = 12
+"""Clips from which pictures that are folded away wait until they are shown."""
+_OPTION = re.compile(r"`[^`]+`|--[a-z-]+( SAMPLE)?")
 
 CAUTIONS = (
     "Judge on a calibrated display in a controlled surround. A scope reading is a guide: skin varies with person, "
@@ -43,12 +38,15 @@ def page(findings: Findings) -> str:
     """Return the page as HTML. Nothing in it is loaded from elsewhere, and its policy forbids that as well."""
     title = findings.run.title or ", ".join(clip.clip.name for clip in findings.clips[:3])
     style, script = (resources.files(__package__).joinpath(name).read_text("utf-8") for name in ("page.css", "page.js"))
-    several = len(findings.clips) > 1
+    order = findings.order()
     parts = [
         f"<header><p class=kicker>Skin report</p><h1>{escape(title)}</h1>{_lead(findings)}</header>",
         "<main>",
-        _overview(findings) if several else "",
-        *(_clip(findings, found, number) for number, found in enumerate(findings.clips, start=1)),
+        _contact_sheet(findings, order),
+        '<div id="clips">',
+        *(_clip(findings, findings.clips[place], place + 1) for place in order),
+        "</div>",
+        _limits(),
         _reproduce(findings),
         "</main>",
         f"<footer><p>{escape(CAUTIONS)}</p></footer>",
@@ -66,78 +64,91 @@ def page(findings: Findings) -> str:
     )
 
 
+_COUNTED = {HOLDS: "holds", CHECK: "to check", OFF: "off", NOT_JUDGED: "not judged"}
+
+
 def _lead(findings: Findings) -> str:
-    target = findings.target
-    worst = [sum(found.verdict.status == name for found in findings.clips) for name in STATUS]
-    counts = ", ".join(f"{n} {name}" for n, name in zip(worst, STATUS, strict=True) if n)
+    counts = [(sum(found.verdict.status == name for found in findings.clips), name) for name in (OFF, CHECK, HOLDS)]
+    counts.append((sum(found.verdict.status == NOT_JUDGED for found in findings.clips), NOT_JUDGED))
+    said = ", ".join(f"{n} {'hold' if name == HOLDS and n > 1 else _COUNTED[name]}" for n, name in counts if n)
     clips = "1 clip" if len(findings.clips) == 1 else f"{len(findings.clips)} clips"
-    view = f" Read through {escape(findings.run.view)}." if findings.run.view else ""
-    return (
-        f"<p class=lead>{clips}: {counts}. Judged against {escape(findings.target_words)}: "
-        f"{target.angle:.1f}°, chroma/luma {target.ratio:.3f}.{view}</p>"
-    )
+    view = f" Seen through {escape(os.path.basename(findings.run.view))}." if findings.run.view else ""
+    aims = dict.fromkeys(found.aim.words() for found in findings.clips)
+    line = f" The line used here is {findings.run.line:g}°."
+    return f"<p class=lead>{clips}: {said}. Judged against {escape('; '.join(aims))}.{line}{view}</p>"
 
 
 # --- across clips -------------------------------------------------------------------------------------------
 
+_ORDERS = {"worst": "worst first", "run": "as in the cut", "name": "by name", "level": "brightest skin first"}
 
-def _overview(findings: Findings) -> str:
-    rows = [_overview_row(number, found) for number, found in enumerate(findings.clips, start=1)]
-    columns = ("clip", "status", "hue off", "ΔE00", "keyed area", "light")
+
+def _contact_sheet(findings: Findings, order: Sequence[int]) -> str:
+    """Return the faces of all clips, the worst first, each with its verdict and its skin beside the target's."""
+    cards = [_card(findings.clips[place], place + 1, rank) for rank, place in enumerate(order)]
+    options = "".join(f'<option value="{value}">{words}</option>' for value, words in _ORDERS.items())
+    sorting = (
+        f'<p class=sorting><label for="order">Order</label> <select id="order">{options}</select></p>'
+        if len(findings.clips) > 1
+        else ""
+    )
     return (
-        '<section aria-labelledby="consistency"><h2 id="consistency">Consistency across the clips</h2>'
-        + _table("Each clip against the target", columns, rows, "wide")
-        + "<p class=note>Amber from 2° or ΔE00 1; red from 4°, ΔE00 2 or a quarter more or less keyed area than on the "
-        "reference. ΔE00 is taken at equal luma, so exposure does not count. Medians over "
-        f"{len(findings.clips[0].surveyed.frames)} frames.</p>" + _swatches(findings) + "</section>"
+        '<section aria-labelledby="faces"><div class=title><h2 id="faces">Faces</h2>' + sorting + "</div>"
+        "<p class=note>Each face with its light corrected, then as it is delivered, then how far its hue lies from the "
+        'target: <span class="hue grey">grey is on it</span>, <span class="hue blue">blue redder</span>, '
+        '<span class="hue orange">orange yellower</span>. The two swatches are the target and this clip, at one '
+        'brightness.</p><ol id="sheet" class="sheet">' + "".join(cards) + "</ol></section>"
     )
 
 
-def _overview_row(number: int, found: ClipFindings) -> list[str]:
-    drift, change = found.verdict.drift, found.verdict.area_change
-    area = "–" if change is None else _signed(change * 100, 0, " %")
-    light = found.clip.light + (", solved again" if found.clip.resolved else "")
-    return [
-        f'<a href="#clip{number}">{escape(found.clip.name)}</a>',
-        _status(found.verdict.status),
-        "–" if drift is None else _signed(drift.angle, 1, "°"),
-        "–" if drift is None else f"{drift.delta_e:.2f}",
-        area,
-        escape(light) or "–",
+def _card(found: ClipFindings, number: int, rank: int) -> str:
+    name, images = escape(found.clip.name), found.images
+    final = found.surveyed.final
+    level = 0.0 if final is None else final.luma[1]
+    faces = "".join(
+        f'<img {_source(image)} alt="{words} of {name}" decoding=async>'
+        for image, words in (
+            (images.face_before, "Face, light corrected,"),
+            (images.face_after, "Face as delivered"),
+            (images.face_off, "Difference from the target"),
+        )
+    )
+    return (
+        f'<li data-worst={rank} data-run={number} data-name="{name}" data-level="{-level:.4f}">'
+        f'<a href="#clip{number}" aria-label="Details of {name}">{faces}</a>'
+        f"<div class=said><b>{name}</b> {_status(found.verdict)}{_swatch(found)}"
+        f"<p>{escape(found.verdict.sentence)}</p></div></li>"
+    )
+
+
+def _swatch(found: ClipFindings) -> str:
+    """Return the skin of the target and of the clip side by side, at the target's luma."""
+    target = found.target
+    cells = [f'<i style="background:{_hex(target, target.luma)}" title="target"></i>']
+    if found.surveyed.final is not None:
+        skin = Skin.of(found.surveyed.final)
+        cells.append(f'<i style="background:{_hex(skin, target.luma)}" title="this clip"></i>')
+    return f'<span class=colours aria-hidden="true">{"".join(cells)}</span>'
+
+
+def _limits() -> str:
+    """Return what the statuses go by, folded."""
+    rows = [
+        [escape(limit.what), limit.shown(limit.check), limit.shown(limit.off), escape(limit.source)]
+        for limit in LIMITS.values()
+        if limit.group != "matte"
     ]
-
-
-def _signed(value: float, digits: int, unit: str) -> str:
-    """Return a figure with its sign; what rounds to nothing has none."""
-    shown = f"{abs(value):.{digits}f}"
-    sign = "" if float(shown) == 0 else "+" if value > 0 else "−"
-    return f"{sign}{shown}{unit}"
-
-
-def _status(status: str) -> str:
-    sign, words = STATUS[status]
-    return f'<span class="status {status}"><span aria-hidden="true">{sign}</span> {words}</span>'
-
-
-def _swatches(findings: Findings) -> str:
-    """Return the skin of every clip before and after side by side, beside the target, all at the target's luma."""
-    luma = findings.target.luma
-    target = f'<i style="background:{_hex(findings.target, luma)}"></i>'
-    cells = [f"<li><span class=colours>{target}</span><span>target</span></li>"]
-    cells += [_swatch(f.clip.name, f.surveyed.before, f.surveyed.after, luma) for f in findings.clips]
     return (
-        '<h3>Skin side by side</h3><ul class="swatches">'
-        + "".join(cells)
-        + "</ul><p class=note>The centre of each clip's skin, above before, below after, all at one luma so that hue "
-        "and saturation compare.</p>"
+        '<details class=limits><summary id="limits">What the statuses go by</summary>'
+        + _table("", ("figure", "check from", "off from", "source"), rows, "plain")
+        + "<p class=note>The skin's level is told and does not count.</p></details>"
     )
 
 
-def _swatch(name: str, before: Skin | None, after: Skin | None, luma: float) -> str:
-    if before is None or after is None:
-        return f"<li><span class=colours><i></i><i></i></span><span>{escape(name)}: no skin found</span></li>"
-    colours = "".join(f'<i style="background:{_hex(skin, luma)}"></i>' for skin in (before, after))
-    return f"<li><span class=colours>{colours}</span><span>{escape(name)}</span></li>"
+def _status(verdict: Verdict) -> str:
+    status = verdict.status
+    kind = status.replace(" ", "-")
+    return f'<span class="status {kind}"><span aria-hidden="true">{STATUSES[status][0]}</span> {status}</span>'
 
 
 def _hex(skin: Skin, luma: float) -> str:
@@ -150,45 +161,64 @@ def _hex(skin: Skin, luma: float) -> str:
 def _clip(findings: Findings, found: ClipFindings, number: int) -> str:
     name, images = escape(found.clip.name), found.images
     scopes = (
-        _figure(images.scope_before, f"Vectorscope of {name}, before", "Vectorscope before"),
-        _figure(images.scope_after, f"Vectorscope of {name}, after", "Vectorscope after"),
-        _figure(images.waveform_before, f"Waveform of the skin of {name}, before", "Luma of the skin before"),
-        _figure(images.waveform_after, f"Waveform of the skin of {name}, after", "Luma of the skin after"),
+        _figure(images.scope_before, f"Vectorscope of {name}, light only", "Vectorscope, light only"),
+        _figure(images.scope_after, f"Vectorscope of {name}, final", "Vectorscope, final"),
+        _figure(images.waveform_after, f"Waveform of the skin of {name}, final", "Level of the skin, final"),
     )
     mattes = (
         _figure(images.matte, f"Matte of {name}: white where skin is keyed", "Matte"),
-        _figure(images.keyed, f"{name} after, its surroundings dimmed", "Keyed skin after"),
+        _figure(images.keyed, f"{name}, its surroundings dimmed", "What was corrected"),
     )
+    level = f" · {escape(found.level)}" if found.level else ""
+    light = f" · light: {escape(found.clip.light)}" if found.clip.light else ""
+    again = ", solved again" if found.clip.solved_again else ""
+    approved = " · approved" if found.clip.approved else ""
+    opened = " open" if len(findings.clips) == 1 else ""
     return (
-        f'<section class=clip id="clip{number}" aria-labelledby="name{number}">'
-        f'<div class=title><h2 id="name{number}">{name}</h2>{_status(found.verdict.status)}</div>'
-        f"<p class=meta>{escape(file_name(found.clip))} · {escape(found.described)} · shown: frame {found.shown}</p>"
-        + _wipe(found, number)
+        f'<details class=clip id="clip{number}"{opened} data-run={number} data-name="{name}">'
+        f"<summary><h2>{name}</h2> {_status(found.verdict)}<span class=sentence>"
+        f"{_coded(found.verdict.findings[0].words())}</span></summary>"
+        f"<p class=meta>{escape(file_name(found.clip))} · {escape(found.described)} · shown: frame {found.shown}"
+        f"{light}{again}{level}{approved}</p>"
+        + _wipe(found, number, len(findings.clips) > _MANY)
         + _warnings(found)
+        + f"<details><summary>Figures of {name}</summary>"
         + '<div class="columns"><div>'
-        + _readings(findings, found)
+        + _readings(found)
         + "</div><div class=pair>"
         + "".join(mattes)
         + "</div></div>"
         + '<h3>Scopes</h3><div class="pair scopes">'
         + "".join(scopes)
         + "</div>"
-        + _over_time(findings, found)
+        + _over_time(found)
+        + "</details>"
         + _parameters(found)
-        + "</section>"
+        + "</details>"
     )
 
 
-def _wipe(found: ClipFindings, number: int) -> str:
-    before, after, name = found.images.before, found.images.after, escape(found.clip.name)
+def _coded(text: str) -> str:
+    return _OPTION.sub(lambda found: f"<code>{found[0].strip('`')}</code>", escape(text))
+
+
+def _wipe(found: ClipFindings, number: int, many: bool) -> str:
+    images, name = found.images, escape(found.clip.name)
+    after, lazy = images.after, " loading=lazy" if many else ""
+    befores = (("light", "light only", images.before), ("shot", "as shot", images.as_shot))
+    choice = "".join(f"<option value={key}>{words}</option>" for key, words, _ in befores)
+    pictures = "".join(
+        f'<img class="before {key}" {_source(image)} alt="{name}, {words}" decoding=async{lazy}>'
+        for key, words, image in befores
+    )
     return (
-        f'<figure class=wipe style="--ratio:{after.width}/{after.height}">'
-        f'<div class=stage><img class=after {_source(after)} alt="{name} after the correction">'
-        f'<img class=before {_source(before)} alt="{name} before the correction">'
-        '<span class="tag left" aria-hidden="true">before</span><span class="tag right" aria-hidden="true">after</span>'
-        '<span class=edge aria-hidden="true"></span></div>'
+        f'<figure class=wipe data-left=light style="--ratio:{after.width}/{after.height}">'
+        f'<div class=stage><img class=after {_source(after)} alt="{name}, final" decoding=async{lazy}>{pictures}'
+        '<span class="tag left" aria-hidden="true">light only</span><span class="tag right" aria-hidden="true">final'
+        '</span><span class=edge aria-hidden="true"></span></div>'
         f'<figcaption><label for="wipe{number}">Before and after</label>'
-        f'<input id="wipe{number}" type=range min=0 max=100 value=50 step=1 aria-valuetext="50 % before"></figcaption>'
+        f'<input id="wipe{number}" type=range min=0 max=100 value=50 step=1 aria-valuetext="50 % before">'
+        f'<label for="left{number}">On the left</label> <select id="left{number}">{choice}</select></figcaption>'
         "</figure>"
     )
 
@@ -204,53 +234,45 @@ def _figure(image: Image, alt: str, caption: str) -> str:
 def _warnings(found: ClipFindings) -> str:
     if not found.warnings:
         return ""
-    texts = [_OPTION.sub(r"<code>\g<0></code>", escape(text)) for text in found.warnings]
-    items = "".join(f"<li>{text}</li>" for text in texts)
+    items = "".join(f"<li>{_coded(text)}</li>" for text in found.warnings)
     return f'<div class="warnings"><h3>Worth a look</h3><ul>{items}</ul></div>'
 
 
-def _readings(findings: Findings, found: ClipFindings) -> str:
-    sides = (found.before, found.after)
-
+def _readings(found: ClipFindings) -> str:
     def row(label: str, say: Any) -> list[str]:
-        return [label, *(say(reading) if reading is not None else "no skin" for reading in sides)]
+        return [label, *(say(reading) if reading is not None else "no skin" for reading in found.readings)]
+
+    def on_two(label: str, first: float, second: float) -> list[str]:
+        return [label, "", _share(first), _share(second)]
 
     rows = [
         row("hue", lambda r: f"{r.angle:.1f}°"),
         row("from the skin line", lambda r: _side(r.off_line)),
-        row("chroma/luma", lambda r: f"{r.ratio:.3f}"),
+        row("saturation (chroma/luma)", lambda r: f"{r.ratio:.3f}"),
         row("natural at this lightness", lambda r: f"{r.population_ratio:.3f} ±\u00a00.024"),
-        row("luma 5 / 50 / 95 %", _lumas),
+        row("level 5 / 50 / 95 %", _lumas),
         row("spread of the hue", lambda r: f"{r.spread:.1f}°"),
         row("keyed area", lambda r: f"{r.area * 100:.1f}\u00a0%"),
     ]
-    if findings.run.person is not None:
-        name = escape(findings.run.person.name)
-        rows.insert(2, [f"from {name}", *(_far(d) for d in found.from_person)])
-    limits = found.worst_limits()
+    before, after = found.worst_limits()
     rows += [
-        ["beyond R 103, preferred", *(_share(s.preferred) for s in limits)],
-        ["beyond R 103, tolerance", *(_share(s.tolerance) for s in limits)],
-        ["beyond the codes of video", *(_share(s.codes) for s in limits)],
+        on_two("beyond R 103, preferred", before.preferred, after.preferred),
+        on_two("beyond R 103, tolerance", before.tolerance, after.tolerance),
+        on_two("beyond the codes of video", before.codes, after.codes),
     ]
-    words = "" if found.after is None else f"<p>The skin rests {escape(found.after.words())}.</p>"
     count = len(found.moments)
     note = (
         "<p class=note>EBU R 103: red, green, blue and luma from −5 to 105 % (versions 2.0 and 3.0); preferred, luma "
         "from −1 to 103 % (version 1.1). Up to 1 % of the picture may lie beyond. Single pixels, unfiltered; the worst "
         f"of {count} {'frame' if count == 1 else 'frames'}.</p>"
     )
-    return "<h3>Readings</h3>" + words + _table("", ("reading", "before", "after"), rows) + note
+    return "<h3>Readings</h3>" + _table("", ("reading", "as shot", "light only", "final"), rows) + note
 
 
 def _side(off: float) -> str:
     if abs(off) < 0.05:
         return "on it"
     return f"{abs(off):.1f}° {'yellower' if off > 0 else 'redder'}"
-
-
-def _far(far: Distance | None) -> str:
-    return "–" if far is None else f"{_signed(far.angle, 1, '°')}, ΔE00 {far.delta_e:.2f}"
 
 
 def _lumas(reading: SkinReading) -> str:
@@ -277,7 +299,7 @@ def _table(caption: str, columns: Sequence[str], rows: Iterable[Sequence[str]], 
 # --- over time ----------------------------------------------------------------------------------------------
 
 
-def _over_time(findings: Findings, found: ClipFindings) -> str:
+def _over_time(found: ClipFindings) -> str:
     moments = found.moments
     if len(moments) < 2:
         return ""
@@ -289,15 +311,19 @@ def _over_time(findings: Findings, found: ClipFindings) -> str:
 
     strips = [
         strip("Hue", "°", frames,
-              [Line(side, values(side, lambda r: r.angle)) for side in ("before", "after")],
-              target=findings.target.angle, least_span=4.0),
+              [Line(side, values(side, lambda r: r.angle), words) for side, words in _SIDES],
+              target=found.aim.angle, least_span=4.0),
         strip("Luma", " %", frames,
-              [Line(side, values(side, lambda r: r.luma[1] * 100)) for side in ("before", "after")],
+              [Line(side, values(side, lambda r: r.luma[1] * 100), words) for side, words in _SIDES],
               least_span=10.0, digits=0),
-        strip("Keyed area", " %", frames, [Line("after", values("after", lambda r: r.area * 100))], least_span=4.0),
+        strip("Keyed area", " %", frames,
+              [Line("after", values("after", lambda r: r.area * 100), "final")], least_span=4.0),
     ]  # fmt: skip
-    key = "".join(f'<span class="k {name}">{name}</span>' for name in ("before", "after", "target"))
+    key = "".join(f'<span class="k {name}">{words}</span>' for name, words in (*_SIDES, ("target", "target")))
     return f"<h3>Over time</h3><p class=key>{key}</p>{''.join(strips)}{_flicker_words(found.flicker, len(frames))}"
+
+
+_SIDES = (("before", "light only"), ("after", "final"))
 
 
 def _flicker_words(flicker: Flicker | None, frames: int) -> str:

@@ -3,44 +3,56 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
+import os
 import statistics
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import (
+    CARD,
+    COPY,
+    EDGES,
+    SKIN_LINE,
+    UNREAD,
     Balance,
     BalanceError,
-    Distance,
+    Cdl,
+    CombineMattes,
+    KeepSkin,
     ParamError,
+    RangeKey,
     ReadingError,
+    Region,
     Sample,
     SampleError,
     Skin,
     SkinKey,
-    SkinReading,
+    SoftenMatte,
+    SteadyMatte,
     SteerSkin,
+    ToneCurve,
+    Verdict,
     distance,
-    measure_skin,
+    judge,
     solve_balance,
+    stops,
 )
+from ...nodes.declare import Node, nearest
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
-from ..graphs.runner import Runner
 from ..media.clips import Clip
-from ..media.files import InputError
+from .aims import aims_of, noted_light, with_light
+from .evidence import Survey, evidence, mattes_of, survey
+from .people import Person
+from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
 from .solving import MarkedPicture, look_at, solve_key, solve_landing, with_step
-
-SURVEY_FRAMES = 5
-"""Frames of a clip whose median reading is judged."""
-
-AMBER_ANGLE, RED_ANGLE = 2.0, 4.0
-AMBER_DELTA_E, RED_DELTA_E = 1.0, 2.0
-RED_AREA = 0.25
-"""From which drift in degrees, CIEDE2000 at equal luma and change of the keyed area a clip is amber or red."""
 
 View = Callable[[Floats], Floats]
 
@@ -49,125 +61,81 @@ class CarryError(InkarnatError, ValueError):
     """A correction that cannot be carried: the graph lacks a step, or a clip lacks a sample."""
 
 
-# --- looking at a clip --------------------------------------------------------------------------------------
+# --- what is carried -----------------------------------------------------------------------------------------
+
+PARTS = ("light", "levels", "key", "matte", "skin", "look")
+"""The parts of a correction, in the order in which they work."""
+
+_PART_OF: Mapping[type[Node], str] = {
+    Balance: "light",
+    ToneCurve: "levels",
+    Cdl: "levels",
+    SkinKey: "key",
+    RangeKey: "key",
+    Region: "key",
+    SoftenMatte: "matte",
+    SteadyMatte: "matte",
+    CombineMattes: "matte",
+    SteerSkin: "skin",
+    KeepSkin: "look",
+}
 
 
-@dataclass(frozen=True)
-class Survey:
-    """What the skin of a clip reads through a graph: medians over a few frames.
+def part_of(graph: Graph, step: Step) -> str:
+    """Return the part of a correction that a step belongs to; a grade that skin is kept from is the look."""
+    looks = {dict(kept.inputs)["image"] for kept in graph.steps if isinstance(kept.node, KeepSkin)}
+    return "look" if step.id in looks else _PART_OF.get(type(step.node), "")
 
-    :ivar before: the plate under the matte, or None where no frame could be measured. :ivar after: the result.
-    :ivar area: keyed part of the frame. :ivar failed: why frames could not be measured, by frame.
+
+def parts_of(graph: Graph, what: Collection[str], own: Graph | None = None) -> Graph:
+    """Return the graph with some of its parts; all others as a clip has them itself, or doing nothing.
+
+    :param own: the clip's own graph: a step of the same id and node keeps its values there.
+    :raises CarryError: a part of that name does not exist, or a skin would be steered without a key.
     """
-
-    before: Skin | None
-    after: Skin | None
-    area: float
-    frames: tuple[int, ...]
-    failed: tuple[tuple[int, str], ...] = ()
-
-
-def survey(clip: Clip, graph: Graph, view: View, frames: Sequence[int] | None = None) -> Survey:
-    """Measure a clip through a graph on a few frames, spread over it or over ``frames``.
-
-    :param view: what readings look through. A frame that cannot be read, or shows no skin, is among those that failed.
-    :raises GraphError: a graph without a result and a matte. :raises NodeError: a node fails.
-    """
-    runner = Runner(graph)
-    before: list[SkinReading] = []
-    after: list[SkinReading] = []
-    failed: list[tuple[int, str]] = []
-    numbers = spread(frames if frames is not None else clip.frames, SURVEY_FRAMES)
-    for number in numbers:
-        try:
-            plate = clip.read(number)
-            made = runner.run_frame(number, {STANDARD_SOURCE: plate}, ["result", "matte"])
-            readings = [measure_skin(view(picture), made["matte"]) for picture in (plate, made["result"])]
-        except (ReadingError, InputError) as error:
-            failed.append((number, str(error)))
+    for name in what:
+        if name not in PARTS:
+            raise CarryError(f"There is no part {name!r} to carry: {', '.join(PARTS)}. {nearest(name, PARTS)}".rstrip())
+    if set(what) == set(PARTS):
+        return graph
+    kept = {} if own is None else own.by_id
+    steps = []
+    for step in graph.steps:
+        part = part_of(graph, step)
+        if not part or part in what:
+            steps.append(step)
             continue
-        before.append(readings[0])
-        after.append(readings[1])
-    area = statistics.median(reading.area for reading in after) if after else 0.0
-    return Survey(_middle(before), _middle(after), area, tuple(numbers), tuple(failed))
+        mine = kept.get(step.id)
+        if mine is not None and mine.node.name == step.node.name:
+            steps.append(dataclasses.replace(step, node=mine.node, keyed=mine.keyed))
+        elif isinstance(step.node, KeepSkin):
+            steps.append(dataclasses.replace(step, node=dataclasses.replace(step.node, amount=0.0), keyed=()))
+        else:
+            resting = Cdl(clamp=False) if isinstance(step.node, Cdl) else type(step.node)()
+            steps.append(dataclasses.replace(step, node=resting, keyed=()))
+    return dataclasses.replace(graph, steps=tuple(steps))
 
 
-def _middle(readings: Sequence[SkinReading]) -> Skin | None:
-    """Return the median of each figure; angles lie far from where they wrap."""
-    if not readings:
-        return None
-    skins = [Skin.of(reading) for reading in readings]
-    return Skin(*(statistics.median(getattr(skin, field.name) for skin in skins) for field in dataclasses.fields(Skin)))
+# --- what was marked, in the notes of a graph ----------------------------------------------------------------
 
 
-# --- judging ------------------------------------------------------------------------------------------------
+def with_marks(graph: Graph, shot: Shot) -> Graph:
+    """Return the graph with a note of the card of a shot, so that a later carry can tell the trim from it."""
+    notes = {key: value for key, value in graph.notes().items() if key != "card"}
+    if shot.neutral is not None:
+        notes["card"] = {"sample": str(shot.neutral), "frame": shot.frame}
+    return graph.with_notes(notes)
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """How well a carried correction holds on a clip.
-
-    :ivar status: "green", "amber" or "red". :ivar drift: from the target, None where no skin was found.
-    :ivar area_change: of the keyed area against the reference, 0 for none, or None where there is no reference.
-    :ivar reasons: what raised the status, each with its mend.
-    """
-
-    status: str
-    drift: Distance | None
-    area_change: float | None
-    reasons: tuple[str, ...]
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the verdict as plain JSON data."""
-        return {
-            "status": self.status,
-            "drift": None if self.drift is None else self.drift.as_dict(),
-            "area_change": self.area_change,
-            "reasons": list(self.reasons),
-        }
-
-
-UNREAD = "not read"
-"""How the light of a clip is called whose edges do not tell it: it was left as it is, and the clip is red."""
-
-_UNREAD_REASON = "The light could not be read from the picture's edges and was left as it is: give a neutral sample."
-
-
-def judge(surveyed: Survey, target: Skin, reference_area: float | None = None, light: str = "") -> Verdict:
-    """Judge a clip by how far its skin lies from the target, and by its keyed area against the reference's.
-
-    Green; amber from 2° or ΔE00 1; red from 4°, ΔE00 2, a quarter more or less keyed area (common practice, no
-    source), or where its light is :data:`UNREAD`.
-    """
-    if surveyed.after is None:
-        reason = "The key finds no skin on this clip: give new samples with --add and --resolve."
-        return Verdict("red", None, -1.0 if reference_area else None, (reason,))
-    drift = distance(surveyed.after, target)
-    change = surveyed.area / reference_area - 1 if reference_area else None
-    found = _drift_reasons(drift) + ([] if change is None else _area_reasons(change))
-    if light == UNREAD:
-        found.append((True, _UNREAD_REASON))
-    status = "red" if any(red for red, _ in found) else "amber" if found else "green"
-    return Verdict(status, drift, change, tuple(reason for _, reason in found))
-
-
-def _drift_reasons(drift: Distance) -> list[tuple[bool, str]]:
-    off, delta_e = abs(drift.angle), drift.delta_e
-    if off < AMBER_ANGLE and delta_e < AMBER_DELTA_E:
-        return []
-    red = off >= RED_ANGLE or delta_e >= RED_DELTA_E
-    return [(red, f"The skin is off its target: {drift.words()}. {_LIGHT_MEND}")]
-
-
-_LIGHT_MEND = "Give a neutral sample on this clip; if the camera or the light differs, new samples with --resolve."
-
-
-def _area_reasons(change: float) -> list[tuple[bool, str]]:
-    if abs(change) < RED_AREA:
-        return []
-    amount = f"{abs(change):.0%} {'more' if change > 0 else 'less'}"
-    mend = "Look at the matte: if the shot is not framed differently, give new samples with --resolve."
-    return [(True, f"The key covers {amount} of the frame than on the reference. {mend}")]
+def with_noted_card(shot: Shot, graph: Graph) -> Shot:
+    """Return a shot with the card that its graph remembers, where none is named. Raises SampleError for bad notes."""
+    card = graph.notes().get("card")
+    if shot.neutral is not None or not isinstance(card, dict):
+        return shot
+    frame = card.get("frame")
+    if not isinstance(frame, int) or frame not in shot.clip.frames:
+        return shot
+    return dataclasses.replace(shot, neutral=Sample.parse(str(card.get("sample"))), frame=frame)
 
 
 # --- balancing ----------------------------------------------------------------------------------------------
@@ -175,7 +143,7 @@ def _area_reasons(change: float) -> list[tuple[bool, str]]:
 
 @dataclass(frozen=True)
 class Light:
-    """The light of a frame as the balance that would take it out, and how it was found: "neutral" or "edges"."""
+    """The light of a frame as the balance that would take it out, and how it was found: "card" or "edges"."""
 
     balance: Balance
     by: str
@@ -189,10 +157,10 @@ def find_light(
     Raises BalanceError where neither allows it, InputError for a frame that cannot be read.
     """
     if neutral is not None:
-        return Light(solve_balance(clip.read(frame), neutral, transfer), "neutral")
+        return Light(solve_balance(clip.read(frame), neutral, transfer), CARD)
     found = [solve_balance(clip.read(number), None, transfer) for number in spread(frames or clip.frames, 3)]
     temperature, tint = (statistics.median(getattr(b, name) for b in found) for name in ("temperature", "tint"))
-    return Light(Balance(temperature=temperature, tint=tint, transfer=transfer), "edges")
+    return Light(Balance(temperature=temperature, tint=tint, transfer=transfer), EDGES)
 
 
 def carried_balance(reference: Balance, at_reference: Light, at_clip: Light) -> Balance:
@@ -200,10 +168,10 @@ def carried_balance(reference: Balance, at_reference: Light, at_clip: Light) -> 
 
     Raises ParamError where the sum is beyond what a balance can do.
     """
-    return Balance(
+    return dataclasses.replace(
+        reference,
         temperature=reference.temperature + at_clip.balance.temperature - at_reference.balance.temperature,
         tint=reference.tint + at_clip.balance.tint - at_reference.balance.tint,
-        transfer=reference.transfer,
     )
 
 
@@ -243,7 +211,7 @@ def _free_name(wanted: str, taken: set[str]) -> str:
 # --- solving again ------------------------------------------------------------------------------------------
 
 
-def resolve(
+def solve_again(
     graph: Graph,
     picture: Floats,
     frame: int,
@@ -277,17 +245,23 @@ def _only_step(graph: Graph, kind: type[Any]) -> Step:
     if len(found) != 1:
         raise CarryError(
             f"The graph has {len(found) or 'no'} {kind.label!r} nodes, and solving again needs exactly one: "
-            "carry without --resolve, or solve this clip with `inkarnat correct`."
+            "carry without --solve-again, or solve this clip with `inkarnat correct`."
         )
     return found[0]
 
 
 # --- carrying -----------------------------------------------------------------------------------------------
 
+REFERENCE = "reference"
+"""How the light of the reference itself was found: by whoever solved it."""
+
 
 @dataclass(frozen=True)
 class Shot:
-    """A clip with what was marked on one of its frames."""
+    """A clip with what was marked on one of its frames.
+
+    :ivar frames: those that count, or None for all. :ivar own: the graph that this clip has already, where it has one.
+    """
 
     name: str
     clip: Clip
@@ -296,14 +270,15 @@ class Shot:
     add: tuple[Sample, ...] = ()
     subtract: tuple[Sample, ...] = ()
     frames: tuple[int, ...] | None = None
-    """The frames that count, or None for all of them."""
+    own: Graph | None = None
 
 
 @dataclass(frozen=True)
 class Carried:
     """A correction carried to a shot.
 
-    :ivar balance: of this shot, None where it was left as it is. :ivar by: "neutral", "edges" or "copy".
+    :ivar balance: of this shot, None where it was left as it is. :ivar by: how its light was found.
+    :ivar surveyed: what its skin reads. :ivar level: how its skin's level lies beside the reference's, in words.
     """
 
     shot: Shot
@@ -312,107 +287,282 @@ class Carried:
     by: str
     surveyed: Survey
     verdict: Verdict
-    resolved: bool = False
+    solved_again: bool = False
+    level: str = ""
 
 
 class Carrier:
     """Carries one correction, solved on a reference shot, to other shots.
 
     :param graph: the solved graph. :param reference: the shot it was solved on; with a neutral sample where it was
-        balanced by one and the graph has no balance. :param person: what every shot is judged against; without it,
-        the reference's own result. :param view: what readings look through. :param balancing: "edges" also where
-        there is no neutral sample, or "copy" to leave the light of such shots as it is.
+        balanced by one and the graph does not say so itself. :param person: what every shot is judged against; without
+        one, what the graph was solved for, or the line. :param view: what readings look through, and ``seen`` its name.
+    :param light: "edges" also where there is no neutral sample, or "copy" to leave the light of such shots as it is.
+    :param what: the parts that are carried: see :data:`PARTS`. :param match_exposure: bring the skin to the reference's
+        level, in linear light.
     """
 
     def __init__(
-        self, graph: Graph, reference: Shot, view: View, person: Skin | None = None, balancing: str = "edges"
+        self,
+        graph: Graph,
+        reference: Shot,
+        view: View,
+        person: Person | None = None,
+        light: str = EDGES,
+        *,
+        line: float = SKIN_LINE,
+        seen: str = "",
+        what: Collection[str] = PARTS,
+        match_exposure: bool = False,
     ) -> None:
         graph.origins(["result", "matte"])
-        self.graph, self.reference, self.view, self.balancing = graph, reference, view, balancing
+        self.graph, self.view, self.seen, self.light = graph, view, seen, light
+        self.what, self.match_exposure = frozenset(what), match_exposure
+        self.reference = with_noted_card(reference, graph)
         step = balance_step(graph)
         self.has_balance = step is not None
         node = step.node_at(reference.frame) if step else Balance()
         assert isinstance(node, Balance)
         self.balance = node
         self.surveyed = survey(reference.clip, graph, view, reference.frames)
-        if self.surveyed.after is None:
+        if self.surveyed.final is None:
             raise CarryError(
                 f"{reference.clip.path}: the graph finds no skin on the reference, {_detail(self.surveyed)}"
             )
-        self.target = person or self.surveyed.after
+        self.aim = next(iter(aims_of(graph, mattes_of(graph), person, line).values()))
         self._lights: dict[str, Light] = {}
 
-    def carry(self, shot: Shot, solve_again: bool = False) -> Carried:
-        """Carry the correction to a shot. Raises CarryError that names it where its samples cannot be used."""
+    def carry(self, shot: Shot, again: bool = False) -> Carried:
+        """Carry the correction to a shot, solved again on it where ``again``.
+
+        Raises CarryError that names it where its samples cannot be used.
+        """
         try:
-            return self._carry(shot, solve_again)
+            return self._carry(shot, again)
         except (BalanceError, SampleError, ReadingError, ParamError) as error:
             raise CarryError(f"{shot.name}: {error}") from error
 
-    def _carry(self, shot: Shot, solve_again: bool) -> Carried:
-        balance, by = self._balance(shot)
-        graph = self.graph if balance is None else with_balance(self.graph, balance)
-        again = solve_again and bool(shot.add)
-        if again:
+    def _carry(self, shot: Shot, again: bool) -> Carried:
+        graph = parts_of(self.graph, self.what, shot.own)
+        balance, by = self._balance(shot) if "light" in self.what else (None, noted_light(graph) or COPY)
+        graph = graph if balance is None else with_balance(graph, balance)
+        solved = again and bool(shot.add)
+        if solved:
             picture = shot.clip.read(shot.frame)
-            graph = resolve(graph, picture, shot.frame, shot.add, shot.subtract, self.target, self.view)
+            aim = self._solved_aim()
+            graph = solve_again(graph, picture, shot.frame, shot.add, shot.subtract, aim, self.view)
+        if self.match_exposure:
+            graph = self._at_the_level(graph, shot)
+            step = balance_step(graph)
+            node = step.node_at(shot.frame) if step else None
+            balance = node if isinstance(node, Balance) else balance
+        graph = with_marks(with_light(graph, by), shot)
+        return self._judged(shot, graph, balance, by, solved)
+
+    def _judged(self, shot: Shot, graph: Graph, balance: Balance | None, by: str, solved: bool = False) -> Carried:
         surveyed = survey(shot.clip, graph, self.view, shot.frames)
-        area = self.surveyed.area if not again else None
-        return Carried(shot, graph, balance, by, surveyed, judge(surveyed, self.target, area, by), again)
+        light = noted_light(self.graph) if by == REFERENCE else by
+        beside = None if shot is self.reference else self.surveyed
+        found = evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen)
+        level = ""
+        if beside is not None and surveyed.final is not None and self.surveyed.final is not None:
+            level = distance(Skin.of(surveyed.final), Skin.of(self.surveyed.final)).level_words()
+        return Carried(shot, graph, balance, by, surveyed, judge(found, self.aim), solved, level)
 
     def kept(self, shot: Shot) -> Carried:
         """Return a further stretch of the reference's own clip, with the reference's graph, measured and judged."""
-        surveyed = survey(shot.clip, self.graph, self.view, shot.frames)
-        balance = self.balance if self.has_balance else None
-        verdict = judge(surveyed, self.target, self.surveyed.area)
-        return Carried(shot, self.graph, balance, "reference", surveyed, verdict)
+        return self._judged(shot, self.graph, self.balance if self.has_balance else None, REFERENCE)
+
+    def standing(self, shot: Shot) -> Carried:
+        """Return a shot with the graph that it has already, measured and judged: it is approved, or made by hand."""
+        assert shot.own is not None
+        step = balance_step(shot.own)
+        node = step.node_at(shot.frame) if step else None
+        by = noted_light(shot.own) or "kept"
+        return self._judged(shot, shot.own, node if isinstance(node, Balance) else None, by)
 
     def reference_carried(self) -> Carried:
         """Return the reference itself, judged like the others."""
-        verdict = judge(self.surveyed, self.target, self.surveyed.area)
-        balance = self.balance if self.has_balance else None
-        return Carried(self.reference, self.graph, balance, "reference", self.surveyed, verdict)
+        return self.kept(self.reference)
+
+    def _solved_aim(self) -> Skin:
+        """Return hue and saturation to reach on another clip: the target's, and the reference's where it has none."""
+        assert self.surveyed.final is not None
+        final = Skin.of(self.surveyed.final)
+        target = self.aim.target
+        angle = self.aim.angle if target.landing == "centre" else final.angle
+        return dataclasses.replace(final, angle=angle, ratio=final.ratio if target.ratio is None else target.ratio)
+
+    def _at_the_level(self, graph: Graph, shot: Shot) -> Graph:
+        """Return the graph with an exposure that brings the skin of a shot to the reference's level."""
+        assert self.surveyed.final is not None
+        wanted = self.surveyed.final.luma[1]
+        for _ in range(4):
+            final = survey(shot.clip, graph, self.view, shot.frames, most=3).final
+            if final is None:
+                return graph
+            missing = stops(wanted, final.luma[1])
+            if abs(missing) < _NEAR_LEVEL:
+                return graph
+            step = balance_step(graph)
+            node = step.node_at(shot.frame) if step else Balance(transfer=self.balance.transfer)
+            assert isinstance(node, Balance)
+            low, high = Balance.params()["exposure"].low, Balance.params()["exposure"].high
+            exposure = min(max(node.exposure + missing, low), high)
+            graph = with_balance(graph, dataclasses.replace(node, exposure=exposure))
+        return graph
 
     def _balance(self, shot: Shot) -> tuple[Balance | None, str]:
-        if shot.neutral is None and self.balancing == "copy":
-            return None, "copy"
+        if shot.neutral is None and self.light == COPY:
+            return None, COPY
         if shot.neutral is not None:
             light = find_light(shot.clip, shot.frame, shot.neutral, self.balance.transfer)
             if self.reference.neutral is None and self.has_balance:
-                return light.balance, "neutral"  # the reference was balanced by its own neutral
+                exposed = dataclasses.replace(light.balance, exposure=self.balance.exposure)
+                return exposed, CARD  # the reference was balanced by its own card
             if self.reference.neutral is None:
                 raise CarryError(
                     f"{shot.name} has a neutral sample, but the graph has no balance to compare with: "
                     "give the reference's neutral sample too."
                 )
-            return carried_balance(self.balance, self._reference_light("neutral"), light), "neutral"
+            return carried_balance(self.balance, self._reference_light(CARD), light), CARD
         try:
-            return self._by_edges(shot), "edges"
+            return self._by_edges(shot), EDGES
         except (BalanceError, ParamError):
             return None, UNREAD
 
     def _by_edges(self, shot: Shot) -> Balance:
         """Return the balance that brings the clip's edges to the colour of the reference's, once corrected itself."""
         transfer = self.balance.transfer
-        at_reference = self._reference_light("edges")
+        at_reference = self._reference_light(EDGES)
         first = carried_balance(
             self.balance, at_reference, find_light(shot.clip, shot.frame, None, transfer, shot.frames)
         )
-        left = find_light(_Balanced(shot.clip, first), shot.frame, None, transfer, shot.frames)
+        seen_through = dataclasses.replace(first, exposure=0.0)
+        left = find_light(_Balanced(shot.clip, seen_through), shot.frame, None, transfer, shot.frames)
         wanted = self._balanced_reference_light()
         return carried_balance(first, wanted, left)
 
     def _reference_light(self, by: str) -> Light:
         if by not in self._lights:
-            neutral = self.reference.neutral if by == "neutral" else None
+            neutral = self.reference.neutral if by == CARD else None
             self._lights[by] = find_light(self.reference.clip, self.reference.frame, neutral, self.balance.transfer)
         return self._lights[by]
 
     def _balanced_reference_light(self) -> Light:
         if "balanced" not in self._lights:
-            balanced = _Balanced(self.reference.clip, self.balance)
+            balanced = _Balanced(self.reference.clip, dataclasses.replace(self.balance, exposure=0.0))
             self._lights["balanced"] = find_light(balanced, self.reference.frame, None, self.balance.transfer)
         return self._lights["balanced"]
+
+
+_NEAR_LEVEL = 0.02
+"""Stops within which two levels are the same."""
+
+
+# --- carrying again -------------------------------------------------------------------------------------------
+
+
+class Begun:
+    """What a folder holds of earlier carries: which clips follow the reference, and which stay as they are.
+
+    :ivar clips: entries of the run file by name. :ivar own: the graphs that the clips have, by name.
+    :param replaces: names of clips made by hand whose graph is replaced all the same, or "all".
+    :param approves, unlocks: names of clips that are locked from now on, or let go. :param partial: whether only parts
+        are carried: these then go into graphs made by hand too, which keep all others.
+    """
+
+    def __init__(
+        self,
+        run: Run | None,
+        own: Mapping[str, Graph],
+        *,
+        replaces: Collection[str] = (),
+        approves: Collection[str] = (),
+        unlocks: Collection[str] = (),
+        partial: bool = False,
+    ) -> None:
+        self.clips = {} if run is None else {clip.name: clip for clip in run.clips}
+        self.own, self.replaces, self.partial = own, set(replaces), partial
+        self.approved = ({name for name, clip in self.clips.items() if clip.approved} | set(approves)) - set(unlocks)
+        self._locked = {name for name, clip in self.clips.items() if clip.approved} - set(unlocks)
+
+    @classmethod
+    def read(cls, folder: Path, options: Mapping[str, Any], names: Collection[str]) -> Begun:
+        """Look into a folder. Raises GraphError and RunError for damaged files, CarryError for an unknown name."""
+        path = folder / RUN_FILE
+        run = Run.load(path) if path.is_file() else None
+        run = run and dataclasses.replace(run, clips=tuple(_moved(run, clip) for clip in run.clips))
+        files = {name: folder / f"{name}.json" for name in names}
+        own = {name: Graph.load(file) for name, file in files.items() if file.is_file()}
+        for option in ("replaces", "approves", "unlocks"):
+            for name in options[option]:
+                if name not in names and not (option == "replaces" and name == "all"):
+                    hint = nearest(name, names) or f"There are: {', '.join(names)}."
+                    raise CarryError(f"--{option[:-1] if option != 'replaces' else 'replace'} names {name!r}. {hint}")
+        partial = set(options["what"].replace(" ", "").split(",")) != set(PARTS)
+        marks = {key: options[key] for key in ("replaces", "approves", "unlocks")}
+        return cls(run, own, partial=partial, **marks)
+
+    def is_approved(self, name: str) -> bool:
+        """Tell whether a clip is locked."""
+        return name in self.approved
+
+    def carried(self, name: str) -> str:
+        """Return the hash of a clip's graph as it was carried, or ""."""
+        return self.clips[name].carried if name in self.clips else ""
+
+    def is_by_hand(self, name: str) -> bool:
+        """Tell whether a clip has a graph that is not the one that was carried to it."""
+        return name in self.own and graph_hash(self.own[name]) != self.carried(name)
+
+    def stands(self, name: str) -> bool:
+        """Tell whether a clip keeps the graph that it has."""
+        if name in self._locked and name in self.own:
+            return True
+        return self.is_by_hand(name) and not self.partial and not self.replaces & {name, "all"}
+
+    def carry(self, carrier: Carrier, shot: Shot, again: bool) -> Carried:
+        """Carry to a shot, or judge what it has where that stays."""
+        own = self.own.get(shot.name)
+        shot = dataclasses.replace(shot, own=own)
+        return carrier.standing(shot) if own is not None and self.stands(shot.name) else carrier.carry(shot, again)
+
+    def notes(self) -> list[str]:
+        """Say which clips stayed as they are, and how to change that."""
+        found = []
+        for name in self.own:
+            if name in self._locked:
+                found.append(f"{name} is approved and stays as it is: --unlock {name} lets it go.")
+            elif self.stands(name):
+                found.append(f"{name} was changed by hand and stays as it is: --replace {name} carries to it.")
+        return found
+
+
+def _moved(run: Run, clip: RunClip) -> RunClip:
+    """Return an entry of a run file with paths as they are seen from here."""
+    return dataclasses.replace(clip, files=str(run.path(clip.files)), graph=str(run.path(clip.graph)))
+
+
+def carry_all(
+    carrier: Carrier, shots: Sequence[Shot], again: bool, begun: Begun, advance: Callable[[int], None]
+) -> list[Carried]:
+    """Carry to every shot but the first, which is the reference, on all cores; ``advance`` hears of each clip."""
+    done = itertools.count(1)
+
+    def carry(shot: Shot) -> Carried:
+        carried = begun.carry(carrier, shot, again)
+        advance(next(done))
+        return carried
+
+    first = carrier.reference_carried()
+    advance(next(done))
+    with ThreadPoolExecutor(max(1, min(os.cpu_count() or 1, len(shots), _MOST_AT_ONCE))) as pool:
+        return [first, *pool.map(carry, shots[1:])]
+
+
+_MOST_AT_ONCE = 8
+"""Clips that are carried at once: each holds a few frames."""
 
 
 class _Balanced(Clip):
@@ -433,8 +583,6 @@ def _detail(surveyed: Survey) -> str:
 
 def named_shots(names: Sequence[str]) -> list[str]:
     """Return a short, unique name for each path, by which its graph is called. Raises GraphError for none."""
-    from pathlib import Path
-
     if not names:
         raise GraphError("There is no clip to carry to: give --to CLIP.")
     taken: set[str] = set()

@@ -300,12 +300,22 @@ _SAME_SKIN, _DARKEST = 20.0, 0.06
 
 
 def evidence(
-    graph: Graph, surveyed: Survey, frame: int, light_by: str = "", area_change: float | None = None, view: str = ""
+    graph: Graph,
+    surveyed: Survey,
+    frame: int,
+    light_by: str = "",
+    beside: Survey | None = None,
+    named: str = "",
+    view: str = "",
 ) -> Evidence:
     """Return what the judge is told of a clip.
 
     :param frame: where keyframed values of the light are taken. :param light_by: how the light was found.
+    :param beside: the clip that this one should agree with, and ``named`` its name.
     """
+    change = None
+    if beside is not None and beside.of_face and surveyed.of_face is not None:
+        change = surveyed.of_face / beside.of_face - 1
     missing = surveyed.failed[0][1] if surveyed.failed and surveyed.final is None else ""
     return Evidence(
         surveyed.light_only,
@@ -313,7 +323,9 @@ def evidence(
         balance=balance_of(graph, frame),
         light_by=_LIGHT_BY.get(light_by, light_by),
         sampled=is_sampled(graph),
-        area_change=area_change,
+        area_change=change,
+        beside=None if beside is None else beside.final,
+        beside_name=named,
         face=surveyed.face,
         kept=kept_of(graph, frame),
         view=view,

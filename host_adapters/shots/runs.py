@@ -3,13 +3,14 @@
     {"inkarnat_run": 1, "title": "Workshop", "view": null, "person": {"name": "Ada", "angle": 122.4, …},
      "reference": "take1",
      "clips": [{"name": "take1", "files": "take1.mov", "graph": "take1.json", "frame": 1, "frames": "1-48",
-                "light": "neutral", "resolved": false}]}
+                "light": "card", "solved_again": false, "carried": "…", "approved": false}]}
 
-Paths count from the folder of the run file.
+Paths count from the folder of the run file. Version 0.1.0 wrote ``resolved`` for ``solved_again``, which is still read.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Sequence
@@ -18,12 +19,17 @@ from pathlib import Path
 from typing import Any
 
 from ...kernels.errors import InkarnatError
+from ...nodes import SKIN_LINE
 from ...nodes.declare import nearest
 from .. import made
 from ..graphs.errors import shown
+from ..graphs.graph import Graph
 from ..media.files import InputError
 from ..writes import json_text, reads, write_text
 from .people import People, PeopleError, Person
+
+RUN_FILE = "carry.json"
+"""The run file that carrying leaves in its folder."""
 
 _FORMAT = 1
 _MOST_BYTES = 4 * 1024 * 1024
@@ -40,6 +46,8 @@ class RunClip:
 
     :ivar files: picture, sequence or video. :ivar graph: graph file. :ivar frame: to show, None for the first.
     :ivar frames: those that count, such as "1-48", None for all. :ivar light: how its light was balanced, in a word.
+    :ivar carried: hash of the graph as it was carried: see :func:`graph_hash`; another one now was made by hand.
+    :ivar approved: its graph is not touched any more.
     """
 
     name: str
@@ -48,12 +56,17 @@ class RunClip:
     frame: int | None = None
     frames: str | None = None
     light: str = ""
-    resolved: bool = False
+    solved_again: bool = False
+    carried: str = ""
+    approved: bool = False
 
 
 @dataclass(frozen=True)
 class Run:
-    """Corrected clips and what they are judged against: a person, or else the reference clip's own result."""
+    """Corrected clips and what they are judged against: a person, or else what their graphs were solved for, or a line.
+
+    :ivar line: the line used in the project, degrees.
+    """
 
     clips: tuple[RunClip, ...]
     title: str = ""
@@ -61,6 +74,7 @@ class Run:
     person: Person | None = None
     view: str | None = None
     folder: Path = Path()
+    line: float = SKIN_LINE
 
     def __post_init__(self) -> None:
         names = [clip.name for clip in self.clips]
@@ -108,7 +122,11 @@ class Run:
             figures = {k: v for k, v in person.items() if k != "name"} if isinstance(person, dict) else person
             person = People.from_dict({"inkarnat_people": 1, "people": {name: figures}}).known[0]
         clips = tuple(_read_clip(number, entry) for number, entry in enumerate(entries, start=1))
-        return cls(clips, _word(data, "title") or "", _word(data, "reference"), person, _word(data, "view"), folder)
+        line = data.get("line", SKIN_LINE)
+        if isinstance(line, bool) or not isinstance(line, int | float) or not 0 <= line <= 360:
+            raise RunError(f"line must be 0 to 360 degrees, not {shown(line)}.")
+        title, reference, view = (_word(data, key) for key in ("title", "reference", "view"))
+        return cls(clips, title or "", reference, person, view, folder, float(line))
 
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the run file, its paths as seen from its folder. Raises OutputError where it cannot be written."""
@@ -131,9 +149,16 @@ class Run:
             "title": self.title,
             "view": view,
             "person": None if self.person is None else asdict(self.person),
+            "line": self.line,
             "reference": self.reference,
             "clips": clips,
         }
+
+
+def graph_hash(graph: Graph) -> str:
+    """Return the SHA-256 of a graph's content, however its file is laid out."""
+    text = json.dumps(graph.to_dict(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _word(data: dict[Any, Any], key: str) -> str | None:
@@ -150,13 +175,18 @@ _KINDS: dict[str, tuple[type, ...]] = {
     "frame": (int, type(None)),
     "frames": (str, type(None)),
     "light": (str,),
-    "resolved": (bool,),
+    "solved_again": (bool,),
+    "carried": (str,),
+    "approved": (bool,),
 }
+_FORMER = {"resolved": "solved_again"}
+"""Entries as version 0.1.0 called them."""
 
 
 def _read_clip(number: int, entry: Any) -> RunClip:
     if not isinstance(entry, dict):
         raise RunError(f"clip {number} must be figures in braces, not {shown(entry)}.")
+    entry = {_FORMER.get(key, key): value for key, value in entry.items()}
     known: Sequence[str] = [field.name for field in fields(RunClip)]
     for key, value in entry.items():
         if key not in known:
