@@ -4,10 +4,10 @@
 """
 
 from .balance import Balance, BalanceError, solve_balance
-from .chain import REST, Chain, Link, Part, standard_chain
+from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Chain, Link, Order, Part, standard_chain
 from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
-from .correct import CorrectSkin
+from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
 from .doubt import judge_matte
 from .face import FaceMatte, JoinFaces
@@ -87,6 +87,9 @@ NODES: dict[str, type[Node]] = {
 }
 """Every node by its fixed id."""
 
+EARLIER: tuple[type[Node], ...] = (CorrectSkin1,)
+"""Major versions that hosts go on offering beside those of today, for the projects that were saved with them."""
+
 __all__ = [
     "AS_SHOT",
     "BY_HAND",
@@ -95,8 +98,11 @@ __all__ = [
     "COMMAND",
     "CONTROL",
     "COPY",
+    "EARLIER",
     "EDGES",
     "HOLDS",
+    "LEVELS_FIRST",
+    "LEVELS_LAST",
     "LIMITS",
     "NODES",
     "NOT_JUDGED",
@@ -115,6 +121,7 @@ __all__ = [
     "Compare",
     "ConvertColour",
     "CorrectSkin",
+    "CorrectSkin1",
     "Corrected",
     "Correction",
     "Distance",
@@ -129,6 +136,7 @@ __all__ = [
     "Link",
     "MarkedFrame",
     "Node",
+    "Order",
     "ParamError",
     "Part",
     "RangeKey",

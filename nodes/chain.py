@@ -1,10 +1,11 @@
 """The standard chain: which steps a correction has, in which order, and how several people share one picture.
 
-    plate → balance → skin, soften → steer → tone → saturation
+    plate → balance → tone → saturation → skin, soften → steer
 
 Skin, soften and steer are there for each person, and known faces between skin and soften; whatever stands before them
 is what the keys read. The command line, the desk, the all-in-one effect and the benchmarks build their chains from this
-file.
+file. Version 0.1.0 put tone and saturation behind the steering: what it made keeps that order,
+:data:`LEVELS_LAST`.
 """
 
 from __future__ import annotations
@@ -21,17 +22,29 @@ from .matte import CombineMattes, SoftenMatte
 from .steer import SteerSkin
 from .tone import Cdl, ToneCurve
 
-BEFORE: Mapping[str, Node] = MappingProxyType({"balance": Balance()})
-"""What the whole picture goes through before the skin is keyed, in order: nodes at rest by the ids of their steps."""
+LIGHT: Mapping[str, Node] = MappingProxyType({"balance": Balance()})
+LEVELS: Mapping[str, Node] = MappingProxyType({"tone": ToneCurve(), "saturation": Cdl(clamp=False)})
+"""What the whole picture goes through, in order: nodes at rest by the ids of their steps."""
 
 SUBJECT: Mapping[str, Node] = MappingProxyType({"skin": SkinKey(), "soften": SoftenMatte(), "steer": SteerSkin()})
 """What each person has: a key, a softened matte and a steering, at rest, by the words that begin their ids."""
 
-AFTER: Mapping[str, Node] = MappingProxyType({"tone": ToneCurve(), "saturation": Cdl(clamp=False)})
-"""What the whole picture goes through after the skin is steered, in order."""
-
-REST: Mapping[str, Node] = MappingProxyType({**BEFORE, **SUBJECT, **AFTER})
+REST: Mapping[str, Node] = MappingProxyType({**LIGHT, **LEVELS, **SUBJECT})
 """Every step of the chain at rest, in order."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """What the whole picture goes through before the skin is keyed, and what after it is steered, in order."""
+
+    before: Mapping[str, Node]
+    after: Mapping[str, Node]
+
+
+LEVELS_FIRST = Order(MappingProxyType({**LIGHT, **LEVELS}), MappingProxyType({}))
+"""The keys read the picture after its levels, and the target is reached in the final picture."""
+LEVELS_LAST = Order(LIGHT, LEVELS)
+"""As version 0.1.0 did it."""
 
 
 @dataclass(frozen=True)
@@ -71,17 +84,21 @@ class Chain:
 
 
 def standard_chain(
-    picture: Mapping[str, Node], people: Sequence[Part], source: str = "plate", first_wins: bool = False
+    picture: Mapping[str, Node],
+    people: Sequence[Part],
+    source: str = "plate",
+    first_wins: bool = False,
+    order: Order = LEVELS_FIRST,
 ) -> Chain:
     """Return the chain for one or more people.
 
-    :param picture: nodes for the whole picture by the ids of :data:`BEFORE` and :data:`AFTER`; those left out are no
-        part of the chain.
+    :param picture: nodes for the whole picture by the ids of :data:`LIGHT` and :data:`LEVELS`; those left out are no
+        part of the chain. :param order: whether levels stand before the keys or behind the steering.
     :param first_wins: where the mattes of two people overlap, the pixel is that of the earlier one; otherwise the
         likelier of them wins softly, and the shares of a pixel add up to at most 1.
     """
     wiring = _Wiring()
-    seen = wiring.through(BEFORE, picture, source)
+    seen = wiring.through(order.before, picture, source)
     mattes: list[str] = []
     if first_wins or len(people) == 1:
         last, matte = seen, ""
@@ -97,7 +114,7 @@ def standard_chain(
         last = seen
         for part, own in zip(people, mattes, strict=True):
             last = wiring.steer(part, last, own)
-    result = wiring.through(AFTER, picture, last)
+    result = wiring.through(order.after, picture, last)
     return Chain(tuple(wiring.links), result, matte, tuple(mattes))
 
 
@@ -169,7 +186,7 @@ class _Wiring:
 def through(order: Mapping[str, Node], picture: Mapping[str, Node], image: Picture) -> Picture:
     """Return a picture after those of the picture's nodes that belong to a part of the chain.
 
-    :param order: :data:`BEFORE` or :data:`AFTER`. :param picture: nodes by id; those left out change nothing.
+    :param order: one side of an :class:`Order`. :param picture: nodes by id; those left out change nothing.
     """
     for id in order:
         if id in picture:

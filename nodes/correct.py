@@ -13,27 +13,28 @@ import numpy as np
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import InkarnatError
 from .balance import TRANSFERS, solve_balance
-from .chain import AFTER, BEFORE, REST, through
+from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
 from .declare import MARKS, Action, Handle, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
 from .learning import study_skin
 from .sample import Sample
-from .solve import SKIN_LINE, SkinReading, SkinTarget, measure_skin, solve_steer
+from .solve import SKIN_LINE, SkinTarget, measure_skin, solve_steer
 from .steer import SteerSkin
+from .verdict import CARD, CONTROL, Aim, Evidence, judge
 from .view import VIEWS, ShowMatte
 
 _VIEWS = {"result": "the corrected picture", **VIEWS, "split": "the left half as it came, the right half corrected"}
 
 
 @dataclass(frozen=True)
-class CorrectSkin(Node):
-    """Balance the picture, key the skin, soften the matte, steer the skin, then set exposure and saturation.
+class CorrectSkin1(Node):
+    """Balance the picture, key the skin, soften the matte, steer the skin, then set levels and saturation.
 
-    The same steps, in the same order, as the standard chain of nodes: ``balance``, ``skin_key``, ``soften_matte``,
-    ``steer_skin``, ``tone_curve`` and ``cdl`` one after the other. A second matte, where given, limits the key.
+    As version 0.1.0 did it, for projects that hosts saved with it: levels and saturation come last. New work takes the
+    effect of the same name and the next major version. A second matte, where given, limits the key.
     """
 
     name = "correct_skin"
-    label = "Correct skin"
+    label = "Correct skin (levels last)"
     group = "steer"
     reads_signal = True
 
@@ -65,14 +66,23 @@ class CorrectSkin(Node):
 
     def _node(self, word: str) -> Any:
         """Return one step of the standard chain as it is set here."""
-        return dataclasses.replace(REST[word], **{field: getattr(self, own) for field, own in _SET[word].items()})  # type: ignore[type-var]
+        return dataclasses.replace(
+            REST[word], **{field: getattr(self, own) for field, own in self._set()[word].items()}
+        )  # type: ignore[type-var]
+
+    def _order(self) -> Order:
+        return LEVELS_LAST
+
+    def _set(self) -> Mapping[str, Mapping[str, str]]:
+        return _SET
 
     def _picture_nodes(self) -> dict[str, Node]:
-        return {word: self._node(word) for word in (*BEFORE, *AFTER)}
+        order = self._order()
+        return {word: self._node(word) for word in (*order.before, *order.after)}
 
     def balanced(self, image: Picture) -> Picture:
-        """Return the balanced picture, which the key reads."""
-        return through(BEFORE, self._picture_nodes(), image)
+        """Return the picture that the key reads: balanced, and with its levels set where they come first."""
+        return through(self._order().before, self._picture_nodes(), image)
 
     def matte(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the softened matte of the skin in a balanced picture."""
@@ -94,7 +104,7 @@ class CorrectSkin(Node):
         balanced = self.balanced(image)
         if self.view not in ("result", "luma", "split"):
             return ShowMatte(view=self.view).process(balanced, self.matte(balanced, limit))
-        graded = through(AFTER, self._picture_nodes(), self._steered(balanced, limit))
+        graded = through(self._order().after, self._picture_nodes(), self._steered(balanced, limit))
         if self.view == "luma":
             return ShowMatte(view="luma").process(graded, np.zeros(graded.shape[:2], np.float32))
         if self.view == "split":
@@ -149,6 +159,40 @@ class CorrectSkin(Node):
         return _ASKS
 
 
+_LEVELS = {
+    "first": "before the key: the target is reached in the final picture",
+    "last": "behind the steering, as version 0.1.0 did it",
+}
+
+
+@dataclass(frozen=True)
+class CorrectSkin(CorrectSkin1):
+    """Set light, levels and saturation, key the skin, soften the matte, and steer the skin.
+
+    The same steps, in the same order, as the standard chain of nodes: ``balance``, ``tone_curve``, ``cdl``,
+    ``skin_key``, ``soften_matte`` and ``steer_skin`` one after the other. A second matte, where given, limits the key.
+    """
+
+    label = "Correct skin"
+    version = 2
+
+    exposure: float = number(
+        0.0, -8, 8, "Below 0 darkens, above 0 brightens: light doubled for each stop.", unit="stops", shown=(-3, 3)
+    )
+    levels: str = choice("first", _LEVELS, "Where black, white and saturation are set.")
+
+    def _order(self) -> Order:
+        return LEVELS_FIRST if self.levels == "first" else LEVELS_LAST
+
+    @classmethod
+    def panels(cls) -> Mapping[str, Sequence[str]]:
+        """Return the steps, in the order in which they work on the picture."""
+        return _PANELS_2
+
+    def _set(self) -> Mapping[str, Mapping[str, str]]:
+        return _SET_2
+
+
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
         "balance": {"temperature": "temperature", "tint": "tint", "transfer": "transfer"},
@@ -161,6 +205,9 @@ _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
 )
 """What is set here in each step of the standard chain: the step's field → the field of the effect."""
 
+_SET_2 = MappingProxyType({**_SET, "balance": {**_SET["balance"], "exposure": "exposure"}})
+"""The same of the second major version."""
+
 
 _PANELS: Mapping[str, Sequence[str]] = MappingProxyType(
     {
@@ -171,6 +218,17 @@ _PANELS: Mapping[str, Sequence[str]] = MappingProxyType(
         "Levels and saturation": ("black", "white", "saturation"),
     }
 )
+
+_PANELS_2: Mapping[str, Sequence[str]] = MappingProxyType(
+    {
+        "View": _PANELS["View"],
+        "Light": ("exposure", *_PANELS["Light"]),
+        "Levels and saturation": (*_PANELS["Levels and saturation"], "levels"),
+        "Key": _PANELS["Key"],
+        "Skin": _PANELS["Skin"],
+    }
+)
+
 
 # --- what it can be asked to do on a frame ------------------------------------------------------------------
 
@@ -224,7 +282,7 @@ def _given(asked: Asked, names: tuple[str, ...]) -> list[Sample]:
 
 
 def _samples(
-    node: CorrectSkin, asked: Asked, image: Picture
+    node: CorrectSkin1, asked: Asked, image: Picture
 ) -> tuple[list[Sample], list[Sample], list[tuple[Picture, list[Sample], list[Sample]]]]:
     """Return the samples of this frame, on skin and to be kept out, and those of other frames with their pictures."""
     add, subtract = _given(asked, (*_SKIN, "skin_area")), _given(asked, _KEEP_OUT)
@@ -237,7 +295,7 @@ def _samples(
     return add, subtract, [(node.balanced(picture), skin, out) for picture, skin, out in others]
 
 
-def _learn(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     balanced = node.balanced(image)
     add, subtract, more = _samples(node, asked, image)
     lesson = study_skin(balanced, add, subtract, more)
@@ -247,25 +305,25 @@ def _learn(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None 
     return learned, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
 
 
-def _solve(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+def _solve(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     balanced = node.balanced(image)
-    matte = node.matte(balanced, limit)
-    before = measure_skin(balanced, matte)
-    target = SkinTarget(
+    steer = solve_steer(balanced, node.matte(balanced, limit), _target(asked))
+    solved = dataclasses.replace(node, angle=steer.angle, skin_saturation=steer.saturation, amount=1.0)
+    return _read(solved, asked, image, limit)
+
+
+def _target(asked: Asked) -> SkinTarget:
+    return SkinTarget(
         angle=asked["target_angle"],
         bias=asked["target_bias"],
         ratio=asked["target_ratio"] or None,
         landing=asked["landing"],
     )
-    steer = solve_steer(balanced, matte, target)
-    after = measure_skin(steer.process(balanced, matte), matte)
-    solved = dataclasses.replace(node, angle=steer.angle, skin_saturation=steer.saturation)
-    return solved, f"Before: {_words(before)}. After: {_words(after)}."
 
 
 def _suggest_balance(
-    node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None
-) -> tuple[CorrectSkin, str]:
+    node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None
+) -> tuple[CorrectSkin1, str]:
     neutral: Sample | None = asked["neutral"]
     balance = solve_balance(image, neutral, node.transfer)
     origin = "edges of the picture: a suggestion" if neutral is None else "neutral sample"
@@ -275,7 +333,7 @@ def _suggest_balance(
     return done, " ".join((words, *more))
 
 
-def _followed(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None) -> tuple[CorrectSkin, list[str]]:
+def _followed(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None) -> tuple[CorrectSkin1, list[str]]:
     """Learn and solve anew what was learned and solved in another light: the key reads the balanced picture."""
     said = []
     try:
@@ -290,22 +348,34 @@ def _followed(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | No
     return node, said
 
 
-def _forget(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
-    rest = CorrectSkin()
+def _forget(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
+    rest = type(node)()
     forgotten = dataclasses.replace(node, model=rest.model, angle=rest.angle, skin_saturation=rest.skin_saturation)
     return forgotten, "Forgotten: the learned key and the solved turn and saturation. Samples, light and levels stay."
 
 
-def _read(node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin, str]:
+def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
+    """Judge the skin of this frame: status, sentence and fix, then the readings as shot, light only and final."""
     balanced = node.balanced(image)
     matte = node.matte(balanced, limit)
-    before = measure_skin(balanced, matte)
-    after = measure_skin(dataclasses.replace(node, view="result").process(image, limit), matte)
-    return node, f"Before: {_words(before)}. Now: {_words(after)}."
-
-
-def _words(reading: SkinReading) -> str:
-    return f"{reading.angle:.1f}° ± {reading.spread:.1f}°, ratio {reading.ratio:.3f}, {reading.words()}"
+    unsteered = dataclasses.replace(node, view="result", angle=0.0, skin_saturation=1.0)
+    pictures = {
+        "as shot": as_picture(image),
+        "light only": unsteered.process(image, limit),
+        "final": dataclasses.replace(node, view="result").process(image, limit),
+    }
+    readings = {name: measure_skin(picture, matte) for name, picture in pictures.items()}
+    by = CARD if asked["neutral"] is not None else ""
+    evidence = Evidence(
+        readings["light only"],
+        readings["final"],
+        balance=(node.temperature, node.tint),
+        light_by=by,
+        sampled=bool(node.model),
+    )
+    verdict = judge(evidence, Aim(_target(asked)))
+    figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())
+    return node, f"{' '.join(verdict.lines(CONTROL))} ({figures})"
 
 
 _ACTIONS: Mapping[str, Action] = MappingProxyType(

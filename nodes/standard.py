@@ -10,7 +10,7 @@ from typing import Any, cast
 from ..kernels.arrays import as_picture
 from ..kernels.errors import InkarnatError, PictureError
 from .balance import Balance, solve_balance
-from .chain import AFTER, BEFORE, SUBJECT, Chain, Link, Part, standard_chain, through
+from .chain import LEVELS, LEVELS_FIRST, SUBJECT, Chain, Link, Part, standard_chain, through
 from .declare import Matte, Node, Picture
 from .doubt import judge_matte
 from .face import FaceMatte, JoinFaces
@@ -76,8 +76,8 @@ class Wishes:
     """What a person asks of a correction beyond the samples.
 
     :ivar target: where the skin should rest. :ivar method: how SteerSkin moves it.
-    :ivar balance: a balance to use as it is, or None to solve one where a frame has a neutral sample.
-    :ivar tone: black, white and curve of the picture, after the steering. :ivar saturation: of the whole picture.
+    :ivar balance: a balance to use as it is; None solves one where a frame has a neutral sample.
+    :ivar tone: black, white and curve of the picture. :ivar saturation: of the whole picture.
     :ivar reach: how far the key spreads from the samples. :ivar form: which form of the key to use.
     :ivar steady: frames on either side that steady the matte; 0 leaves it as it is.
     :ivar split: steer the lit and the shadow side apart. :ivar even_out, even_side: as in SteerSkin.
@@ -112,7 +112,7 @@ class Wishes:
 class Corrected:
     """One person's part of a correction, and what their skin read before and after on their reference frame.
 
-    :ivar lesson: what was learned, or None where the natural range of skin is keyed.
+    :ivar lesson: what was learned, or None where the natural range of skin is keyed. :ivar frame: the reference.
     """
 
     name: str
@@ -126,6 +126,7 @@ class Corrected:
     lesson: Lesson | None = None
     faces: tuple[FaceMatte, ...] = ()
     join: JoinFaces | None = None
+    frame: int | None = None
 
     def id(self, word: str) -> str:
         """Return the id of one of this person's nodes or outputs."""
@@ -233,21 +234,6 @@ class Correction:
         return {"balance": balance, "subjects": {person.name: person.as_dict() for person in self.people}}
 
 
-def _held_back(steer: SteerSkin, target: SkinTarget, after: SkinReading) -> tuple[Warned, ...]:
-    """Return the sign that the target's saturation lies beyond what steering may add."""
-    if target.ratio is None or steer.saturation < SteerSkin.params()["saturation"].high:
-        return ()
-    return (
-        Warned(
-            "washed out",
-            after.ratio,
-            f"The skin has too little colour to reach the target: it ends at a chroma/luma of {after.ratio:.3f}, not "
-            f"{target.ratio:.3f}, with the saturation at its limit × {steer.saturation:g}. Balance the light first, or "
-            "ask for less.",
-        ),
-    )
-
-
 def _picture_nodes(balance: Balance | None, tone: ToneCurve, saturation: float) -> dict[str, Node]:
     """Return the steps for the whole picture by their ids, without those that would change nothing."""
     nodes: dict[str, Node] = {"tone": tone, "saturation": replace(_SATURATION, saturation=saturation)}
@@ -256,7 +242,7 @@ def _picture_nodes(balance: Balance | None, tone: ToneCurve, saturation: float) 
     return {id: node for id, node in nodes.items() if not node.is_identity()}
 
 
-_SATURATION = cast(Cdl, AFTER["saturation"])
+_SATURATION = cast(Cdl, LEVELS["saturation"])
 _SOFTEN = cast(SoftenMatte, SUBJECT["soften"])
 
 
@@ -266,8 +252,8 @@ _SOFTEN = cast(SoftenMatte, SUBJECT["soften"])
 def solve_correction(frames: Sequence[MarkedFrame], wishes: Wishes | None = None) -> Correction:
     """Solve the standard chain on one or more frames of a clip; the first frame is the reference.
 
-    Balance first, then the key on the balanced picture, the matte softened, the skin steered onto its target, and
-    tone and saturation last so that they do not move the key.
+    The light first, then levels and saturation, then the key on that picture, the matte softened, and the skin steered
+    onto its target: it is reached in the final picture.
 
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
     """
@@ -318,7 +304,7 @@ class _Learned:
     def __init__(self, subject: Subject, balance: Balance | None, wishes: Wishes) -> None:
         self.subject, self.wishes, self.frame = subject, wishes, subject.frames[0].frame
         self.nodes = _picture_nodes(balance, wishes.tone, wishes.saturation)
-        pictures = [through(BEFORE, self.nodes, as_picture(f.picture)) for f in subject.frames]
+        pictures = [through(LEVELS_FIRST.before, self.nodes, as_picture(f.picture)) for f in subject.frames]
         self.reference = pictures[0]
         with self._named():
             self.lesson = _lesson(subject.frames, pictures, wishes)
@@ -341,14 +327,25 @@ class _Learned:
         target = self.subject.target or self.wishes.target
         with self._named():
             steer = self.wishes.steer(self.reference, share, target)
-            finished = through(AFTER, self.nodes, steer.process(self.reference, share))
+            finished = through(LEVELS_FIRST.after, self.nodes, steer.process(self.reference, share))
             before = measure_skin(as_picture(self.subject.frames[0].picture), share)
+            light = measure_skin(self.reference, share)  # on the picture whose light is right, signs mean something
             after = measure_skin(finished, share)
-        warnings = (*self._warnings(), *before.warnings(), *_held_back(steer, target, after))
+        warnings = (*self._warnings(), *light.warnings())
         lesson = self.lesson if self.sampled else None
         told = self.lesson.faces, self.lesson.join
         return Corrected(
-            self.subject.name, self.lesson.key, steer, self.region, target, before, after, warnings, lesson, *told
+            self.subject.name,
+            self.lesson.key,
+            steer,
+            self.region,
+            target,
+            before,
+            after,
+            warnings,
+            lesson,
+            *told,
+            self.frame,
         )
 
     @property
@@ -375,7 +372,7 @@ class _Learned:
 
 def _balance(frames: Sequence[MarkedFrame], wishes: Wishes) -> Balance | None:
     marked = [f for f in frames if f.neutral is not None]
-    if marked:
+    if wishes.balance is None and marked:
         return solve_balance(marked[0].picture, marked[0].neutral)
     return wishes.balance
 

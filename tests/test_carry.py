@@ -12,7 +12,7 @@ from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.standard import chain_graph
-from inkarnat.host_adapters.shots.aims import with_aims, with_light
+from inkarnat.host_adapters.shots.aims import with_aims, with_card, with_light
 from inkarnat.host_adapters.shots.carry import (
     PARTS,
     UNREAD,
@@ -25,7 +25,6 @@ from inkarnat.host_adapters.shots.carry import (
     named_shots,
     parts_of,
     with_balance,
-    with_marks,
 )
 from inkarnat.host_adapters.shots.people import Person
 from inkarnat.host_adapters.shots.runs import Run
@@ -337,9 +336,7 @@ def test_a_card_on_each_clip_keeps_the_trim_by_hand():
     first, second = take("take1"), take("take2")
     marked = MarkedFrame(1, first.clip.read(1), (first.face(),), (SAWDUST,), first.card())
     correction = solve_correction([marked])
-    graph = with_marks(
-        chain_graph(correction.links(), correction.outputs()), Shot("take1", first.clip, 1, first.card())
-    )
+    graph = with_card(chain_graph(correction.links(), correction.outputs()), first.card(), 1)
     carrier = Carrier(trimmed(graph), Shot("take1", first.clip, 1), plain)
     carried = carrier.carry(Shot("take2", second.clip, 1, neutral=second.card()))
     by_card = solve_balance(second.clip.read(1), second.card())

@@ -136,20 +136,17 @@ def test_the_target_of_another_reading_brings_hue_and_saturation(folder, tmp_pat
     assert after["ratio"] == pytest.approx(0.2, rel=0.01)
 
 
-def test_tone_and_saturation_come_last(folder, tmp_path):
-    code, _, errors = run(
+def test_tone_and_saturation_come_first_and_the_target_is_reached(folder, tmp_path):
+    code, output, errors = run(
         "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS, "--black", "0.02",
-        "--saturation", "0.8", "--graph-out", tmp_path / "g.json",
+        "--saturation", "0.8", "--target-ratio", "0.2", "--graph-out", tmp_path / "g.json", "--json",
     )  # fmt: skip
     assert code == 0, errors
-    assert [step.id for step in Graph.load(tmp_path / "g.json").steps] == [
-        "skin",
-        *FACES,
-        "soften",
-        "steer",
-        "tone",
-        "saturation",
-    ]
+    graph = Graph.load(tmp_path / "g.json")
+    assert [step.id for step in graph.steps] == ["tone", "saturation", "skin", *FACES, "soften", "steer"]
+    assert dict(graph.outputs)["result"] == "steer"
+    assert json.loads(output)["after"]["angle"] == pytest.approx(123, abs=0.1)
+    assert json.loads(output)["after"]["ratio"] == pytest.approx(0.2, rel=0.01)
 
 
 WRONG = [
@@ -200,12 +197,23 @@ def test_a_plate_of_nan_is_named(tmp_path):
     assert not (tmp_path / "o.exr").exists()
 
 
-def test_without_a_sample_the_natural_range_is_keyed_and_said_so(folder, tmp_path):
-    """Where faces can be found they seed the key instead, and are reported."""
-    code, output, errors = run("correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--json")
+def test_without_a_sample_and_without_a_face_nothing_is_corrected(tmp_path):
+    """Wood alone: an error that names the ways out, nothing written; with --natural-range keyed and not judged."""
+    wood = np.full((180, 320, 3), (150, 110, 85), np.uint8)
+    wood[::7] = (120, 85, 62)
+    Image.fromarray(wood).save(tmp_path / "wood.png")
+    code, _, errors = run("correct", tmp_path / "wood.png", "-o", tmp_path / "skin.png", "--json")
+    assert code == 2
+    for way in ("--add", "[faces]", "--natural-range"):
+        assert way in errors
+    assert not (tmp_path / "skin.png").exists()
+    code, output, errors = run(
+        "correct", tmp_path / "wood.png", "-o", tmp_path / "skin.png", "--natural-range", "--json"
+    )
     assert code == 0, errors
     told = json.loads(output)
-    assert told["faces"] or {"no sample", "no faces"} <= {warning["sign"] for warning in told["warnings"]}
+    assert "no sample" in {warning["sign"] for warning in told["warnings"]}
+    assert told["verdict"]["status"] == "not judged"
     assert (tmp_path / "skin.png").exists()
 
 

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.desk.chain import FIRST, people_chain
-from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots.solving import (
@@ -26,8 +26,19 @@ from inkarnat.host_adapters.shots.solving import (
     with_step,
 )
 from inkarnat.host_adapters.workshop import camera, portrait, skin_cast
-from inkarnat.nodes import REST, CorrectSkin, Sample, SampleError, SkinTarget, SoftenMatte, Wishes, standard_chain
-from inkarnat.nodes.chain import AFTER, BEFORE, SUBJECT, Part
+from inkarnat.nodes import (
+    REST,
+    CorrectSkin,
+    CorrectSkin1,
+    Sample,
+    SampleError,
+    SkinTarget,
+    SoftenMatte,
+    ToneCurve,
+    Wishes,
+    standard_chain,
+)
+from inkarnat.nodes.chain import LEVELS, LEVELS_FIRST, LEVELS_LAST, LIGHT, SUBJECT, Part
 
 FRAMES = 3
 
@@ -124,7 +135,7 @@ def test_there_is_one_chain():
     from inkarnat.nodes.correct import _SET
 
     whole = standard_chain(REST, [Part(lambda word: word, REST)])
-    assert [link.id for link in whole.links] == [*BEFORE, *SUBJECT, *AFTER] == list(REST)
+    assert [link.id for link in whole.links] == [*LIGHT, *LEVELS, *SUBJECT] == list(REST)
     desk = people_chain([FIRST])
     assert [(step.id, step.node, step.inputs) for step in desk.steps] == [
         (link.id, link.node, tuple(link.inputs.items())) for link in whole.links
@@ -133,17 +144,42 @@ def test_there_is_one_chain():
     assert [step.id for step in STANDARD.graph().steps] == list(SUBJECT)
 
 
-def test_the_effect_is_the_chain_node_by_node(scene):
-    """What the effect gives, worked out by hand through the chain's nodes."""
+@pytest.mark.parametrize(("kind", "order"), [(CorrectSkin, LEVELS_FIRST), (CorrectSkin1, LEVELS_LAST)])
+def test_the_effect_is_the_chain_node_by_node(scene, kind, order):
+    """What the effect gives, of today and of 0.1.0, worked out by hand through the chain's nodes."""
     image = camera(scene.light, 1, cast=skin_cast()).astype(np.float32)
-    effect = CorrectSkin(
-        temperature=-20, tint=0.002, softness=2.5, angle=6, skin_saturation=1.1, black=0.02, saturation=1.2
-    )
+    effect = kind(temperature=-20, tint=0.002, softness=2.5, angle=6, skin_saturation=1.1, black=0.02, saturation=1.2)
     values = {"plate": image}
-    picture = {id: effect._node(id) for id in (*BEFORE, *AFTER)}
+    picture = {id: effect._node(id) for id in (*LIGHT, *LEVELS)}
     person = Part(lambda word: word, {word: effect._node(word) for word in SUBJECT})
-    chain = standard_chain(picture, [person])
+    chain = standard_chain(picture, [person], order=order)
     for link in chain.links:
         values[link.id] = link.node.process(**{port: values[origin] for port, origin in link.inputs.items()})
     assert np.array_equal(effect.process(image), values[chain.result])
     assert effect._node("soften") == SoftenMatte(softness=2.5)
+
+
+def test_graphs_of_0_1_0_keep_the_order_of_the_effect(scene):
+    """An entry of version 1 is brought up to date with its levels last, and gives the same bits."""
+    image = camera(scene.light, 1, cast=skin_cast()).astype(np.float32)
+    old = CorrectSkin1(temperature=-20, angle=6, black=0.02, saturation=1.2)
+    entry = {"id": "all", **old.config(), "inputs": {"image": "plate"}}
+    graph = Graph.from_dict({"inkarnat": 1, "nodes": [entry], "outputs": {"result": "all"}})
+    node = graph.by_id["all"].node
+    assert (type(node), node.levels) == (CorrectSkin, "last")
+    assert np.array_equal(node.process(image), old.process(image))
+    assert not np.array_equal(dataclasses.replace(node, levels="first").process(image), old.process(image))
+
+
+def test_the_desk_keeps_the_order_of_what_it_opens():
+    """A chain of 0.1.0, levels behind the steering, is completed and counted as the desk's own as it was."""
+    from inkarnat.host_adapters.desk.chain import completed, is_chain
+
+    for order in (LEVELS_FIRST, LEVELS_LAST):
+        whole = people_chain([FIRST], order=order)
+        assert is_chain(whole)
+        chain = standard_chain({"tone": ToneCurve(black=0.1)}, [Part(lambda word: word, REST)], order=order)
+        steps = tuple(Step.of(link.id, link.node, **link.inputs) for link in chain.links)
+        part = Graph(steps, (("result", chain.result), ("matte", chain.matte)))
+        assert [step.id for step in completed(part).steps] == [step.id for step in whole.steps]
+        assert completed(part).by_id["tone"].node.black == 0.1

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ...kernels import jit
-from ...nodes import Corrected, SkinReading, ToneCurve, Wishes
+from ...nodes import AS_SHOT, COPY, EDGES, Balance, Corrected, SkinReading, ToneCurve, Wishes
 from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
@@ -17,8 +20,9 @@ from ..graphs.outputs import check_outputs
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
 from ..media.clips import Clip, Frames, check_suffix, parse_frames
-from ..shots.solving import Solved, SolveOptions, solve
-from ..shots.viewing import open_view
+from ..shots.carry import balance_step
+from ..shots.solving import LightByHand, Solved, SolveOptions, solve
+from ..shots.viewing import open_view, view_id
 from ..warm_up import helped
 from ..writes import claim
 from . import console
@@ -64,8 +68,34 @@ from .person import person_data, say_distance
     help="Key the steering through the clip where the light drifts. Balance and key stay as on --frame: good for "
     "about 15 mired either way; beyond that cut the clip and correct each part.",
 )
+@click.option(
+    "--light",
+    type=click.Choice([AS_SHOT.replace(" ", "-"), EDGES, COPY]),
+    default=AS_SHOT.replace(" ", "-"),
+    show_default=True,
+    help="Without --neutral: leave the light as it was shot, read it from the picture's edges, or copy it with "
+    "--copy-from.",
+)
+@click.option("--copy-from", metavar="G.json", help="With --light copy: the graph whose light is taken.")
+@click.option(
+    "--natural-range",
+    is_flag=True,
+    help="Key the natural range of skin where nothing is sampled and no face is found; it takes wood as well.",
+)
+@click.option("--exposure", type=float, default=0.0, show_default=True, help="Stops; above 0 brighter.")
+@click.option(
+    "--temperature",
+    metavar="MIRED|by:MIRED",
+    help="Above 0 warmer. A figure replaces what --neutral or --light finds; by: is added to it.",
+)
+@click.option(
+    "--tint",
+    metavar="THOUSANDTHS|by:…",
+    help="Thousandths of Duv; above 0 magenta, below 0 green. A figure replaces what is found; by: is added to it.",
+)
 @click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
 @click.option("--white", type=float, default=1.0, show_default=True, help="Level of the picture that becomes white.")
+@click.option("--middle", type=float, default=0.5, show_default=True, help="Level of what lies halfway between them.")
 @click.option("--saturation", type=float, default=1.0, show_default=True, help="Factor on the whole picture's colour.")
 @click.option("--frames", metavar="RANGE", help="Frames to write, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of a video output (a sensible one for its suffix).")
@@ -82,7 +112,8 @@ from .person import person_data, say_distance
 def command(input: str, output: str | None, as_json: bool, people: list[Named], **options: Any) -> int:
     """Key the skin from samples, steer it to the skin line, write the picture, the matte and the numbers.
 
-    INPUT is a picture, a sequence (planing.%04d.exr) or a clip.
+    INPUT is a picture, a sequence (planing.%04d.exr) or a clip. The light comes first, then levels and saturation, then
+    the key, and the skin is turned last: the target is reached in the final picture, which is judged.
 
     \b
     A box on the boat-builder's cheek:
@@ -97,7 +128,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
       inkarnat correct planing.mov -o planing-skin.mov --add point:.48,.36 --view film.clf
 
     Without --add the faces in the picture are sampled, if the extra [faces] is installed; a lone point on a face
-    samples that face. Without it, or without a face, the natural range of skin is keyed, which takes wood as well.
+    samples that face. Without it, or without a face, there is nothing to correct, unless --natural-range is given.
 
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
@@ -162,7 +193,7 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
     """Read how the clip is to be solved. Raises as :func:`~.options.solve_options`."""
     wishes = Wishes(
         method=options["method"],
-        tone=ToneCurve(black=options["black"], white=options["white"]),
+        tone=ToneCurve(black=options["black"], white=options["white"], middle=options["middle"]),
         saturation=options["saturation"],
         steady=options["steady"],
         split=options["split_light"],
@@ -175,12 +206,47 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
         wishes=wishes,
         view=open_view(options["view"]) if options["view"] else None,
         through=True,
+        seen=view_id(options["view"]),
+        natural_range=options["natural_range"],
+        light=options["light"].replace("-", " "),
+        hand=_light_by_hand(options),
         track=options["track"],
         drift="follow" if options["follow_drift"] else "measure",
     )
+    if (options["light"] == COPY) != bool(options["copy_from"]):
+        raise GraphError("--light copy and --copy-from G.json go together: give both, or neither.")
+    if options["copy_from"]:
+        step = balance_step(Graph.load(options["copy_from"]))
+        if step is None:
+            raise GraphError(f"{options['copy_from']} balances no light: there is nothing to copy.")
+        copied = step.node_at(asked.frame or 1)
+        assert isinstance(copied, Balance)
+        asked = dataclasses.replace(asked, wishes=dataclasses.replace(asked.wishes, balance=copied))
     if options["track"] and not any(subject.region for subject in asked.subjects):
         raise GraphError("--track follows a region: give --region as well.")
     return asked
+
+
+def _light_by_hand(options: Mapping[str, Any]) -> LightByHand:
+    """Read --exposure, --temperature and --tint. Raises GraphError that names the option for what is no figure."""
+    temperature, added_temperature = _figure_or_by("--temperature", options["temperature"])
+    tint, added_tint = _figure_or_by("--tint", options["tint"])
+    thousandths = None if tint is None else tint / 1000
+    return LightByHand(options["exposure"], temperature, thousandths, added_temperature, added_tint / 1000)
+
+
+def _figure_or_by(option: str, text: str | None) -> tuple[float | None, float]:
+    """Return the figure that replaces what is found, or None, and what is added to it."""
+    if text is None:
+        return None, 0.0
+    by, body = text.startswith("by:"), text.removeprefix("by:")
+    try:
+        value = float(body)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise GraphError(f"{option} takes a figure, or by: and a figure, such as 12 or by:12, not {text!r}.")
+    return (None, value) if by else (value, 0.0)
 
 
 # --- telling ------------------------------------------------------------------------------------------------
@@ -202,17 +268,17 @@ def _tell(
             console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
     for note in solved.notes:
         console.warn(f"note: {note}")
-    rows = [row for person in correction.people for row in _person_rows(person)]
+    rows = [row for person in correction.people for row in _person_rows(person, solved.light_only.get(person.name))]
     through = f" through {Path(options['view']).name}" if options["view"] else ""
     console.print_table(READING_COLUMNS, rows, title=Path(input).name + through)
-    if correction.balance is not None:
-        balance = correction.balance
-        console.say(f"balance: temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv")
+    console.say(_light_words(solved))
     for person in correction.people:
         console.say(_steer_words(person))
         approved = solved.approved.get(person.name)
         say_distance(approved, person.before, "before, ")
         say_distance(approved, person.after, "after, ")
+        if person.name in solved.verdicts:
+            console.say_verdict(solved.verdicts[person.name], person.name)
     for name, path in written.items():
         console.say(f"{name}: {path}")
 
@@ -225,9 +291,22 @@ def _distances(solved: Solved) -> dict[str, Any]:
     return found.get("", {}) | ({"people": named} if named else {})
 
 
-def _person_rows(person: Corrected) -> list[tuple[str, ...]]:
+def _light_words(solved: Solved) -> str:
+    balance = solved.correction.balance
+    if balance is None:
+        return "light: as shot; --neutral SAMPLE or --light edges balance it"
+    exposure = f", exposure {balance.exposure:+.2f} stops" if balance.exposure else ""
+    tint = balance.tint * 1000
+    return f"light: by {solved.light_by}, {balance.temperature:+.1f} mired, tint {tint:+.1f}{exposure}".replace(
+        "by by hand", "by hand"
+    )
+
+
+def _person_rows(person: Corrected, light: SkinReading | None) -> list[tuple[str, ...]]:
     name = f"{person.name} " if person.name else ""
-    return [reading_row(f"{name}before", person.before), reading_row(f"{name}after", person.after)]
+    rows = [reading_row(f"{name}as shot", person.before)]
+    rows += [] if light is None else [reading_row(f"{name}light only", light)]
+    return [*rows, reading_row(f"{name}final", person.after)]
 
 
 def _steer_words(person: Corrected) -> str:

@@ -200,6 +200,7 @@ def read_subjects(options: Mapping[str, Any], people: Sequence[Named] = ()) -> t
 def solve_options(options: Mapping[str, Any], people: Sequence[Named] = (), **others: Any) -> SolveOptions:
     """Return how a clip is to be solved: who is marked where, and what else the verb asks. Raises as above."""
     neutral = parse_mark(options["neutral"]) if options["neutral"] else None
+    others.setdefault("line", read_line(options))
     return SolveOptions(read_subjects(options, people), neutral, options["frame"], **others)
 
 

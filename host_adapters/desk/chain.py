@@ -12,7 +12,7 @@ import functools
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 
-from ...nodes import REST, Node, Part, SkinKey, SteerSkin, standard_chain
+from ...nodes import LEVELS_FIRST, LEVELS_LAST, REST, Node, Order, Part, SkinKey, SteerSkin, standard_chain
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 
 FIRST = ""
@@ -21,17 +21,24 @@ FIRST = ""
 MOST_PEOPLE = 8
 
 
-def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = None) -> Graph:
-    """Return the chain for people by their suffixes; steps of ``known`` keep their settings and keyframes."""
+def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = None, order: Order | None = None) -> Graph:
+    """Return the chain for people by their suffixes; steps of ``known`` keep their settings, keyframes and order."""
     known = known or {}
     people = [Part(_id_with(suffix), REST) for suffix in suffixes]
-    chain = standard_chain(REST, people, STANDARD_SOURCE, first_wins=True)
+    chain = standard_chain(REST, people, STANDARD_SOURCE, first_wins=True, order=order or order_of(known))
     steps = []
     for link in chain.links:
         fresh, kept = Step.of(link.id, link.node, **link.inputs), known.get(link.id)
         same = kept is not None and type(kept.node) is type(fresh.node)
         steps.append(dataclasses.replace(kept, inputs=fresh.inputs) if kept is not None and same else fresh)
     return Graph.of(*steps, result=chain.result, matte=chain.matte)
+
+
+def order_of(steps: Mapping[str, Step]) -> Order:
+    """Return the order of a chain: levels first, or last as version 0.1.0 put them."""
+    levels = [steps[id] for id in ("tone", "saturation") if id in steps]
+    last = any(dict(step.inputs).get("image", "").startswith("steer") for step in levels)
+    return LEVELS_LAST if last else LEVELS_FIRST
 
 
 def _id_with(suffix: str) -> Callable[[str], str]:

@@ -24,7 +24,13 @@ Step = Callable[[Data], Data]
 FORMAT_STEPS: Mapping[int, Step] = {1: dict}
 """Format version → the step from it to the next version of the whole graph."""
 
-NODE_STEPS: Mapping[tuple[str, int], Step] = {}
+
+def _levels_last(entry: Data) -> Data:
+    """Keep the order in which version 0.1.0 worked: levels and saturation behind the steering."""
+    return {**entry, "params": {**entry["params"], "levels": "last"}}
+
+
+NODE_STEPS: Mapping[tuple[str, int], Step] = {("correct_skin", 1): _levels_last}
 """(node, version) → the step from it to the next version of that node's entry."""
 
 

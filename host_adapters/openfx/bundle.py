@@ -20,7 +20,7 @@ from pathlib import Path
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import Node
-from .controls import identifier
+from .controls import identifier, told_in, with_earlier
 from .description import description, digest
 from .icons import icon_of
 
@@ -142,7 +142,7 @@ one release has one version on every machine; ``tests/fixtures/store_declaration
 
 def _plugin_lines(nodes: Mapping[str, type[Node]]) -> list[str]:
     """Return a line for each effect: id, version, and a hash of what hosts are told of it."""
-    return [f"{identifier(kind)} {kind.version} {MINOR} {digest(kind)}" for kind in nodes.values()]
+    return [f"{identifier(kind)} {kind.version} {MINOR} {digest(kind)}" for kind in with_earlier(nodes)]
 
 
 def _source_of(module: str) -> Path:
@@ -221,7 +221,7 @@ def build(
     plugins = _plugin_lines(nodes)
     launcher = b"".join((SOURCES / name).read_bytes() for name in ("launcher.c", "system.h"))
     text = _configuration(resources, module, plugins) + f"launcher={hashlib.sha256(launcher).hexdigest()[:12]}\n"
-    effects = {fields[0]: f"{fields[1]}.{fields[2]}" for fields in (line.split() for line in plugins)}
+    effects = {fields[0]: f"{fields[1]}.{fields[2]}" for fields in (line.split() for line in reversed(plugins))}
     if binary_of(bundle).is_file() and before == text:
         return Built(bundle, False, effects)
     try:
@@ -249,8 +249,8 @@ def _write(bundle: Path, name: str, configuration: str, nodes: Mapping[str, type
         (fresh / "Contents" / "Resources").mkdir()
         compile_c(SOURCES / "launcher.c", binary, shared=True)
         (fresh / "Contents" / "Resources" / "launch.cfg").write_text(configuration, encoding="utf-8")
-        for kind in nodes.values():
-            told = fresh / "Contents" / "Resources" / f"{identifier(kind)}.describe"
+        for kind in with_earlier(nodes):
+            told = fresh / "Contents" / "Resources" / told_in(kind)
             told.write_text(description(kind), encoding="utf-8")
         (fresh / "Contents" / "Info.plist").write_bytes(_info(name))
         for kind in nodes.values():

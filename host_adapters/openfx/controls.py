@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from ...nodes import EARLIER
 from ...nodes.declare import MARKS, Node, Param, Place, Port, Value
 from ...nodes.sample import Sample
 from . import api
@@ -36,6 +37,17 @@ MOST_POINTS = 12
 def identifier(kind: type[Node]) -> str:
     """Return the id under which hosts and their projects know the effect."""
     return f"org.inkarnat.{kind.name}"
+
+
+def with_earlier(nodes: Mapping[str, type[Node]]) -> list[type[Node]]:
+    """Return nodes with the earlier major versions that hosts are offered beside them."""
+    return [*nodes.values(), *(kind for kind in EARLIER if nodes.get(kind.name, kind).version > kind.version)]
+
+
+def told_in(kind: type[Node]) -> str:
+    """Return the name of the file in which the launcher reads what it tells hosts of an effect."""
+    version = f".{kind.version}" if kind in EARLIER else ""
+    return f"{identifier(kind)}{version}.describe"
 
 
 # --- clips --------------------------------------------------------------------------------------------------

@@ -524,8 +524,14 @@ static int describe(int slot, void *handle, const char *context) {
     d.property = suite_of(slot, "OfxPropertySuite", 1);
     d.effect = suite_of(slot, "OfxImageEffectSuite", 1);
     d.parameter = suite_of(slot, "OfxParameterSuite", 1);
-    snprintf(file_name, sizeof file_name, "%s/%s.describe", launch.resources, identifiers[slot]);
+    /* An earlier major version that stays beside today's has a file of its own. */
+    snprintf(file_name, sizeof file_name, "%s/%s.%u.describe", launch.resources, identifiers[slot],
+             plugins[slot].major);
     FILE *file = open_text(file_name);
+    if (!file) {
+        snprintf(file_name, sizeof file_name, "%s/%s.describe", launch.resources, identifiers[slot]);
+        file = open_text(file_name);
+    }
     int status = STATUS_OK, is_variant = 0, is_meant = 0, found = 0, features = 0;
     if (!line || !file) {
         fail("%s cannot be read: build the bundle again with `inkarnat openfx`.", file_name);

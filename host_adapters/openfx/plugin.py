@@ -29,6 +29,7 @@ from .controls import (
     corners_of,
     identifier,
     point_controls,
+    with_earlier,
 )
 from .description import digest, makes_matte
 from .instance import Instance, label_of, say
@@ -417,10 +418,10 @@ def attach(link_address: int, resources: str, nodes: Mapping[str, type[Node]] = 
     link = api.Link.from_address(link_address)
     if link.layout != api.LAYOUT:
         raise OpenFXError("The bundle and Inkarnat are of different versions: build it again with `inkarnat openfx`.")
-    by_id = {identifier(kind): kind for kind in nodes.values()}
+    by_id = {(identifier(kind), str(kind.version)): kind for kind in with_earlier(nodes)}
     configuration = Path(resources, "launch.cfg").read_text(encoding="utf-8")
     plugins = configuration_lines(configuration).get("plugin", [])
-    kinds = [by_id.get(line.split()[0]) for line in plugins]
+    kinds = [by_id.get((line.split()[0], line.split()[1])) for line in plugins]
     callback = api.Dispatch(Dispatcher(kinds, [line.split()[-1] for line in plugins]))
     _kept.append(callback)
     link.dispatch = ctypes.cast(callback, ctypes.c_void_p).value

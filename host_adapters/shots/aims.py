@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ...nodes import SKIN_LINE, Aim, ReadingError, SkinTarget
+from ...nodes import SKIN_LINE, Aim, ReadingError, Sample, SkinTarget
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from .people import Person
@@ -72,6 +72,12 @@ def _person_notes(graph: Graph, name: str) -> dict[str, Any]:
 def with_light(graph: Graph, found_by: str) -> Graph:
     """Return the graph with a note on how its light was found."""
     return graph.with_notes({**graph.notes(), "light": found_by})
+
+
+def with_card(graph: Graph, sample: Sample | None, frame: int = 0) -> Graph:
+    """Return the graph with a note of the card that its light was found by, so that a trim can be told from it."""
+    notes = {key: value for key, value in graph.notes().items() if key != "card"}
+    return graph.with_notes(notes if sample is None else {**notes, "card": {"sample": str(sample), "frame": frame}})
 
 
 def noted_light(graph: Graph) -> str:

@@ -24,6 +24,8 @@ from ...nodes import (
     BalanceError,
     Cdl,
     CombineMattes,
+    FaceMatte,
+    JoinFaces,
     KeepSkin,
     ParamError,
     RangeKey,
@@ -47,7 +49,7 @@ from ...nodes.declare import Node, nearest
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..media.clips import Clip
-from .aims import aims_of, noted_light, with_light
+from .aims import aims_of, noted_light, with_card, with_light
 from .evidence import Survey, evidence, mattes_of, survey
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
@@ -73,6 +75,8 @@ _PART_OF: Mapping[type[Node], str] = {
     SkinKey: "key",
     RangeKey: "key",
     Region: "key",
+    FaceMatte: "key",
+    JoinFaces: "key",
     SoftenMatte: "matte",
     SteadyMatte: "matte",
     CombineMattes: "matte",
@@ -117,14 +121,6 @@ def parts_of(graph: Graph, what: Collection[str], own: Graph | None = None) -> G
 
 
 # --- what was marked, in the notes of a graph ----------------------------------------------------------------
-
-
-def with_marks(graph: Graph, shot: Shot) -> Graph:
-    """Return the graph with a note of the card of a shot, so that a later carry can tell the trim from it."""
-    notes = {key: value for key, value in graph.notes().items() if key != "card"}
-    if shot.neutral is not None:
-        notes["card"] = {"sample": str(shot.neutral), "frame": shot.frame}
-    return graph.with_notes(notes)
 
 
 def with_noted_card(shot: Shot, graph: Graph) -> Shot:
@@ -356,7 +352,7 @@ class Carrier:
             step = balance_step(graph)
             node = step.node_at(shot.frame) if step else None
             balance = node if isinstance(node, Balance) else balance
-        graph = with_marks(with_light(graph, by), shot)
+        graph = with_card(with_light(graph, by), shot.neutral, shot.frame)
         return self._judged(shot, graph, balance, by, solved)
 
     def _judged(self, shot: Shot, graph: Graph, balance: Balance | None, by: str, solved: bool = False) -> Carried:

@@ -20,6 +20,7 @@ from ...nodes import (
     ConvertColour,
     CorrectSkin,
     Evidence,
+    FaceMatte,
     KeepSkin,
     LeftBehind,
     RangeKey,
@@ -343,7 +344,9 @@ def balance_of(graph: Graph, frame: int) -> tuple[float, float]:
 def is_sampled(graph: Graph) -> bool:
     """Tell whether somebody said what is skin: a key learned from samples or faces, or ranges that were typed."""
     for step in graph.order():
-        if isinstance(step.node, RangeKey) or (isinstance(step.node, SkinKey | CorrectSkin) and step.node.model):
+        if isinstance(step.node, RangeKey | FaceMatte) or (
+            isinstance(step.node, SkinKey | CorrectSkin) and step.node.model
+        ):
             return True
     return not any(isinstance(step.node, SkinKey | CorrectSkin) for step in graph.order())
 

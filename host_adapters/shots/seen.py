@@ -13,7 +13,6 @@ from ...nodes import (
     SkinTarget,
     SteerSkin,
     Subject,
-    Warned,
     Wishes,
     measure_skin,
     solve_steer,
@@ -98,12 +97,4 @@ def _read(
 ) -> Corrected:
     seen, matte = _shown(correction, person, subject, keyed, view)
     before, after = measure_skin(view(subject.frames[0].picture), matte), measure_skin(seen, matte)
-    warnings = person.warnings
-    if person.target.ratio is not None and person.steer.saturation >= SteerSkin.params()["saturation"].high:
-        message = (
-            f"The skin has too little colour to reach the target through the view: it ends at a chroma/luma of "
-            f"{after.ratio:.3f}, not {person.target.ratio:.3f}. Balance the light first, or ask for less."
-        )
-        known = (warned for warned in warnings if warned.sign != "washed out")
-        warnings = (*known, Warned("washed out", after.ratio, message))
-    return dataclasses.replace(person, before=before, after=after, warnings=warnings)
+    return dataclasses.replace(person, before=before, after=after)

@@ -8,12 +8,20 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import statistics
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
 from ...nodes import (
+    AS_SHOT,
+    BY_HAND,
+    CARD,
+    COPY,
+    EDGES,
+    SKIN_LINE,
+    Aim,
     Balance,
     Corrected,
     Correction,
@@ -25,13 +33,18 @@ from ...nodes import (
     SampleError,
     Skin,
     SkinKey,
+    SkinReading,
     SkinTarget,
     SteerSkin,
     Subject,
+    Verdict,
     Wishes,
     beyond,
     distance,
+    judge,
     measure_skin,
+    missed,
+    side_note,
     solve_balance,
     solve_steer,
     solve_subjects,
@@ -43,10 +56,13 @@ from ..graphs.graph import Graph, Step
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph, with_keyed
+from .aims import aim_at, noted_light, with_aims, with_card, with_light
 from .drift import Drift, Followed, follow_drift, measure_drift
+from .evidence import Moment, Survey, Witness, evidence, face_evidence
 from .face_tracks import FaceTrack, follow_faces
 from .faces import Seeded, seed
 from .people import Person
+from .sampling import spread
 from .seen import solve_seen
 from .viewing import View
 
@@ -86,6 +102,35 @@ class SubjectMarks:
 
 
 @dataclass(frozen=True)
+class LightByHand:
+    """What a person sets of the light: it replaces what is solved, or is added to it.
+
+    :ivar exposure: stops. :ivar temperature, tint: mired and Duv in place of what is solved; None leaves that.
+    :ivar by_temperature, by_tint: added to what is solved.
+    """
+
+    exposure: float = 0.0
+    temperature: float | None = None
+    tint: float | None = None
+    by_temperature: float = 0.0
+    by_tint: float = 0.0
+
+    def on(self, solved: Balance | None) -> Balance | None:
+        """Return the balance with the part by hand. Raises ParamError where that is beyond what a balance can do."""
+        if self == LightByHand():
+            return solved
+        node = solved or Balance()
+        temperature = node.temperature if self.temperature is None else self.temperature
+        tint = node.tint if self.tint is None else self.tint
+        return dataclasses.replace(
+            node,
+            temperature=temperature + self.by_temperature,
+            tint=tint + self.by_tint,
+            exposure=node.exposure + self.exposure,
+        )
+
+
+@dataclass(frozen=True)
 class SolveOptions:
     """How a clip is to be solved.
 
@@ -95,6 +140,10 @@ class SolveOptions:
     :ivar faces: whether faces are looked for: a mark on one means that face, and without marks all are keyed.
     :ivar through: whether faces are followed through the clip; otherwise those of the marked frames teach the key, and
         are part of the graph only where the clip has no other frame.
+    :ivar natural_range: key the natural range of skin where nothing is sampled and no face is found, which is refused
+        otherwise. :ivar light: how the light is found without a card: see :data:`LIGHTS`.
+    :ivar line: the line used in the project, degrees. :ivar seen: the name of the view, "" for none.
+    :ivar hand: what is set of the light by hand.
     :ivar track: whether regions that stand still follow what they were drawn round.
     :ivar drift: "leave" does not look at it, "measure" does and offers to follow it, "follow" keys the steering.
     """
@@ -108,6 +157,11 @@ class SolveOptions:
     through: bool = False
     track: bool = False
     drift: str = "leave"
+    natural_range: bool = True
+    light: str = AS_SHOT
+    line: float = SKIN_LINE
+    seen: str = ""
+    hand: LightByHand = LightByHand()
 
     @classmethod
     def of(
@@ -147,6 +201,8 @@ class Solved:
     :ivar correction: nodes and readings of each person. :ivar graph: in the working signal, regions and drift keyed.
     :ivar approved: the person that each is matched to, by name. :ivar seeded: faces that were added, by name.
     :ivar drift: where it was looked at and the clip has more than one frame. :ivar notes: what there is to say.
+    :ivar light_by: how the light was found. :ivar light_only: each person's reading with the light alone corrected.
+    :ivar verdicts: how each person's skin is judged on the reference frame.
     """
 
     correction: Correction
@@ -155,6 +211,9 @@ class Solved:
     seeded: Mapping[str, Seeded]
     drift: Drifting | None = None
     notes: tuple[str, ...] = ()
+    light_by: str = AS_SHOT
+    light_only: Mapping[str, SkinReading | None] = field(default_factory=dict)
+    verdicts: Mapping[str, Verdict] = field(default_factory=dict)
 
     def faces(self) -> list[dict[str, Any]]:
         """Return the faces that seeded a key, as plain JSON data."""
@@ -163,7 +222,12 @@ class Solved:
     def as_dict(self) -> dict[str, Any]:
         """Return the figures as plain JSON data."""
         drift = None if self.drift is None else self.drift.as_dict()
-        return {**self.correction.as_dict(), "notes": list(self.notes), "drift": drift, "faces": self.faces()}
+        data = {**self.correction.as_dict(), "light": self.light_by}
+        for name, verdict in self.verdicts.items():
+            light = self.light_only.get(name)
+            own = data["subjects"][name] if name else data
+            own |= {"light_only": None if light is None else light.as_dict(), "verdict": verdict.as_dict()}
+        return {**data, "notes": list(self.notes), "drift": drift, "faces": self.faces()}
 
 
 # --- the whole job ------------------------------------------------------------------------------------------
@@ -194,10 +258,15 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         if step is not None:
             regions[subject.name] = step
         subjects.append(Subject(subject.name, seeded[subject.name].frames, subject.target, _region_at(step)))
+    for marked_subject in subjects:
+        if not options.natural_range and not any(frame.add or frame.faces for frame in marked_subject.frames):
+            raise SampleError(_NOBODY_SAID)
     keyed = {f"region-{name}" if name else "region": step.keyed for name, step in regions.items()}
     for subject, number in itertools.product(options.subjects, range(len(tracks or ()))):
         id = f"face{number + 1}-{subject.name}" if subject.name else f"face{number + 1}"
         keyed[id] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
+    wishes, light_by = _with_light(clip, options, notes)
+    options = dataclasses.replace(options, wishes=wishes)
     correction = _with_warnings(solve_subjects(subjects, options.wishes), seeded)
     if tracks is None and len(clip.frames) > 1:
         correction = correction.without_faces()
@@ -207,7 +276,90 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     graph = chain_graph(correction.links(), correction.outputs(), keyed)
     graph, drift = _with_drift(graph, correction, aims, clip, options, notes)
     approved = {subject.name: subject.person for subject in options.subjects if subject.person is not None}
-    return Solved(correction, graph, approved, seeded, drift, tuple(notes))
+    aimed = {p.name: aim_at(p.target, approved.get(p.name), options.line) for p in correction.people}
+    graph = with_light(with_aims(graph, aimed), light_by)
+    if options.neutral is not None:
+        graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
+    judged = _judged(graph, clip, correction, aimed, marked.first, options)
+    for person in correction.people:
+        notes += _told_of_target(person, aimed[person.name])
+    lights = {name: moment.light_only for name, (moment, _) in judged.items()}
+    verdicts = {name: verdict for name, (_, verdict) in judged.items()}
+    return Solved(correction, graph, approved, seeded, drift, tuple(notes), light_by, lights, verdicts)
+
+
+_NOBODY_SAID = (
+    "Nothing says what is skin: no sample was given and no face was found. Give --add SAMPLE on lit skin, install "
+    "'inkarnat[faces]' or name a frame that shows a face with --frame, or give --natural-range to key whatever has the "
+    "colour of skin."
+)
+
+LIGHTS = (AS_SHOT, EDGES)
+"""How the light is found without a card: left as it was shot, or read from the picture's edges."""
+
+
+def _with_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple[Wishes, str]:
+    """Return the wishes with the light that was asked for, and how it was found. Raises BalanceError."""
+    solved, found_by = options.wishes.balance, COPY if options.light == COPY else BY_HAND
+    if options.neutral is not None:
+        at, sample = options.neutral
+        first = options.frame if options.frame is not None else clip.frames[0]
+        solved, found_by = solve_balance(clip.read(first if at is None else at), sample), CARD
+    elif solved is None and options.light == EDGES:
+        solved, found_by = _light_by_edges(clip, notes), EDGES
+    elif solved is None:
+        found_by = AS_SHOT if options.hand == LightByHand() else BY_HAND
+    return dataclasses.replace(options.wishes, balance=options.hand.on(solved)), found_by
+
+
+def _light_by_edges(clip: Footage, notes: list[str]) -> Balance:
+    frames = [frame for frame in clip.frames if frame not in clip.missing]
+    found = [solve_balance(clip.read(number)) for number in spread(frames, 3)]
+    temperature, tint = (statistics.median(getattr(each, name) for each in found) for name in ("temperature", "tint"))
+    notes.append(
+        f"The light was read from the picture's edges, {temperature:+.0f} mired and {tint:+.4f} Duv, which other "
+        "surroundings mislead: --neutral SAMPLE on something grey makes it certain."
+    )
+    return Balance(temperature=temperature, tint=tint)
+
+
+def _judged(
+    graph: Graph,
+    clip: Footage,
+    correction: Correction,
+    aims: Mapping[str, Aim],
+    frame: int,
+    options: SolveOptions,
+) -> dict[str, tuple[Moment, Verdict]]:
+    """Read what the graph does on the reference frame of each person, and judge it."""
+    witness = Witness(graph, options.view or (lambda picture: picture))
+    found = {}
+    for person in correction.people:
+        at = person.frame if person.frame is not None else frame
+        pictures = witness.pictures(clip, at)
+        moment = witness.moment(pictures, at, person.name)
+        face = face_evidence(pictures, pictures[witness.mattes[person.name]], alone=len(correction.people) == 1)
+        surveyed = Survey(moment.as_shot, moment.light_only, moment.final, (at,), ((at, moment.missing),), *face)
+        known = evidence(graph, surveyed, at, noted_light(graph), view=options.seen)
+        found[person.name] = moment, judge(known, aims[person.name])
+    return found
+
+
+def _told_of_target(person: Corrected, aim: Aim) -> list[str]:
+    """Say by how much a person's target was missed and why, and what a bias and an edge on one side add up to."""
+    if person.steer.saturation >= SteerSkin.params()["saturation"].high:
+        why = (
+            f"The saturation is at its limit, × {person.steer.saturation:g}: balance the light first, or ask for less."
+        )
+    elif person.steer.shadow_angle:
+        why = "The lit and the shadow side are steered apart, and the whole lies between them."
+    elif person.steer.even_out:
+        why = "Evening out moves the centre."
+    else:
+        why = "The key lets some of the skin through in part: look at the matte, or add a sample."
+    told = [*missed(person.after, aim, why), side_note(person.after, aim.target)]
+    whose = f"{person.name}: " if person.name else ""
+    return [whose + note for note in told if note]
 
 
 class _MarkedFrames:
