@@ -76,7 +76,7 @@ class Wishes:
     """What a person asks of a correction beyond the samples.
 
     :ivar target: where the skin should rest. :ivar method: how SteerSkin moves it.
-    :ivar balance: a balance to use as it is; None solves one where a frame has a neutral sample.
+    :ivar balance: a balance to use where no frame has a neutral sample, which wins over it.
     :ivar tone: black, white and curve of the picture. :ivar saturation: of the whole picture.
     :ivar reach: how far the key spreads from the samples. :ivar form: which form of the key to use.
     :ivar steady: frames on either side that steady the matte; 0 leaves it as it is.
@@ -372,7 +372,7 @@ class _Learned:
 
 def _balance(frames: Sequence[MarkedFrame], wishes: Wishes) -> Balance | None:
     marked = [f for f in frames if f.neutral is not None]
-    if wishes.balance is None and marked:
+    if marked:
         return solve_balance(marked[0].picture, marked[0].neutral)
     return wishes.balance
 

@@ -259,7 +259,8 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
             regions[subject.name] = step
         subjects.append(Subject(subject.name, seeded[subject.name].frames, subject.target, _region_at(step)))
     for marked_subject in subjects:
-        if not options.natural_range and not any(frame.add or frame.faces for frame in marked_subject.frames):
+        sampled = any(frame.add or frame.faces for frame in marked_subject.frames) or marked_subject.name
+        if not options.natural_range and not sampled:
             raise SampleError(_NOBODY_SAID)
     keyed = {f"region-{name}" if name else "region": step.keyed for name, step in regions.items()}
     for subject, number in itertools.product(options.subjects, range(len(tracks or ()))):
@@ -267,6 +268,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         keyed[id] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
     wishes, light_by = _with_light(clip, options, notes)
     options = dataclasses.replace(options, wishes=wishes)
+    subjects = [dataclasses.replace(each, frames=_without_cards(each.frames)) for each in subjects]
     correction = _with_warnings(solve_subjects(subjects, options.wishes), seeded)
     if tracks is None and len(clip.frames) > 1:
         correction = correction.without_faces()
@@ -310,6 +312,11 @@ def _with_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple
     elif solved is None:
         found_by = AS_SHOT if options.hand == LightByHand() else BY_HAND
     return dataclasses.replace(options.wishes, balance=options.hand.on(solved)), found_by
+
+
+def _without_cards(frames: Sequence[MarkedFrame]) -> list[MarkedFrame]:
+    """Return frames whose light is found already."""
+    return [dataclasses.replace(frame, neutral=None) for frame in frames]
 
 
 def _light_by_edges(clip: Footage, notes: list[str]) -> Balance:
