@@ -197,7 +197,7 @@ def test_a_face_that_is_left_behind_is_said(monkeypatch):
     box = shot.scenes[0].places["face"]
     columns = np.nonzero(matte[: round(box[3] * matte.shape[0])] > 0.5)[1]
     monkeypatch.setattr(module, "available", lambda: True)
-    monkeypatch.setattr(module, "find_faces", lambda picture: (module.Face(box, 0.9),))
+    monkeypatch.setattr(module, "find_faces", lambda picture: (module.Face(box, 0.9, ((0.5, 0.5),) * 5),))
     whole, size = face_evidence(pictures, pictures["matte"], alone=True)
     assert whole is None  # next to nothing is left
     assert size > 0.1

@@ -20,7 +20,7 @@ from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.openfx import bundle, description, plugin
 from inkarnat.host_adapters.openfx.bundle import BundleError
 from inkarnat.host_adapters.openfx.controls import identifier
-from inkarnat.nodes import NODES
+from inkarnat.nodes import EARLIER, NODES
 from ofx_host.bundles import TRIALS, built
 
 TWO = {name: NODES[name] for name in ("cdl", "region")}
@@ -257,7 +257,7 @@ def test_a_fresh_interpreter_loads_every_effect(probe):
     done = run(probe, built())
     assert done.returncode == 0, done.stdout + done.stderr
     lines = [line for line in done.stdout.splitlines() if line.startswith("effect")]
-    assert [line.split()[1] for line in lines] == [identifier(kind) for kind in NODES.values()]
+    assert [line.split()[1] for line in lines] == [identifier(kind) for kind in (*NODES.values(), *EARLIER)]
     assert all("status=0" in line for line in lines)
     assert "python_visible=0" in done.stdout, "the host's own symbols stay its own"
 
@@ -330,7 +330,7 @@ def test_one_fault_is_told_once(probe, tmp_path):
     """All effects of a bundle fail for the same reason."""
     done = run(probe, broken(tmp_path, program="/nowhere/python"))
     assert done.returncode == 1
-    assert done.stdout.count("status=1") == len(NODES)
+    assert done.stdout.count("status=1") == len(NODES) + len(EARLIER)
     assert done.stderr.count("OfxMessageError: Python is no longer where the bundle was built for") == 1
 
 
@@ -377,7 +377,7 @@ def test_every_effect_renders_in_a_fresh_interpreter(probe):
     done = run(probe, "--render", 1, "--size", "96x54", built())
     assert done.returncode == 0, done.stdout + done.stderr
     renders = [line for line in done.stdout.splitlines() if line.startswith("render")]
-    assert len(renders) == len(NODES)
+    assert len(renders) == len(NODES) + len(EARLIER)
     assert all("status=0" in line and "leaked=0" in line for line in renders)
 
 
@@ -442,7 +442,7 @@ def test_describing_starts_no_python(quiet):
     done = run(quiet, built())
     assert done.returncode == 0, done.stdout + done.stderr
     told = dict(word.split("=") for word in done.stdout.split())
-    assert int(told["effects"]) == len(NODES)
+    assert int(told["effects"]) == len(NODES) + len(EARLIER)
     assert told["python"] == "0"
     assert float(told["seconds"]) < 0.5
     assert int(told["grown_kb"]) < 8192
@@ -469,9 +469,9 @@ def test_the_command_builds_and_checks(tmp_path):
     answer = json.loads(done.output)
     assert answer["rebuilt"]
     assert set(answer["effects"]) == {identifier(kind) for kind in NODES.values()}
-    assert sum(line.startswith("effect org.inkarnat.") for line in answer["check"]) == len(NODES)
+    assert sum(line.startswith("effect org.inkarnat.") for line in answer["check"]) == len(NODES) + len(EARLIER)
     again = CliRunner().invoke(cli, ["openfx", str(tmp_path)])
-    assert f"is up to date: {len(NODES)} effects." in again.output
+    assert f"is up to date: {len(NODES) + len(EARLIER)} effects." in again.output
 
 
 def test_the_check_names_what_is_wrong(tmp_path):
