@@ -180,7 +180,7 @@ def test_mark_solve_save_render_gives_the_bits_of_the_command_line(desk, browser
     element(browser, "#solve-steer").click()
     until(browser, lambda: session.state.node("steer").angle != 0)
     until(browser, lambda: abs(angle(browser) - 123) < 0.5)
-    until(browser, lambda: "On the skin line" in element(browser, "#sentence").text)
+    until(browser, lambda: "on the line used here" in element(browser, "#sentence").text)
 
     element(browser, "#save-open").click()
     element(browser, "#save-graph").click()
@@ -345,7 +345,7 @@ def test_clips_are_listed_and_carried_to(desk, browser, footage):
     element(browser, "#clips input[value='caulking.mkv']").click()
     element(browser, "#carry").click()
     until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li[data-grade]"))
-    assert "from the target" in element(browser, "#clips li[data-grade] .status").text
+    assert "The skin" in element(browser, "#clips li[data-grade] .status").text
     element(browser, "#clips li[data-name='caulking.mkv'] button").click()
     until(browser, lambda: element(browser, "#clip-name").text == "caulking.mkv")
 

@@ -1,60 +1,68 @@
-"""Carrying: the correction of one clip copied to another, and how well it sits there."""
+"""Carrying: the correction of one clip taken to others, as `inkarnat carry` does it and with the same verdicts."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
 from ...kernels.errors import InkarnatError
-from ...nodes import SkinTarget, measure_skin
+from ...nodes import CARD, CONTROL, OFF, Balance, Finding, SkinTarget, Verdict
+from ..graphs.graph import Graph
 from ..media.clips import Clip
-from .solving import matte_origin, result_origin
+from ..shots.aims import aim_at, noted_light, with_aims, with_light
+from ..shots.carry import Carried, Carrier, Shot, balance_step
+from ..shots.runs import graph_hash
 from .state import State
-from .work import PROXY, Workbench
-
-_AMBER, _RED = 2.0, 4.0
-_AREA = 0.25
 
 
-@dataclass(frozen=True)
-class Status:
-    """How a carried correction sits on a clip.
+def carry_state(state: State, name: str, clip: Clip, frame: int, view: Any = None) -> Carrier:
+    """Return what carries the correction of a clip to others. Raises CarryError where it shows no skin."""
+    return Carrier(judged_graph(state), shot_of(state, name, clip, frame), view or (lambda picture: picture))
 
-    :ivar grade: "good", "look" or "redo". :ivar drift: degrees from the target. :ivar area: keyed part of the frame.
+
+def judged_graph(state: State) -> Graph:
+    """Return the graph of a state with notes on what each person is aimed at and how the light was found."""
+    first = state.people[0].target if state.people else SkinTarget()
+    graph = with_aims(state.graph, {"": aim_at(first)})
+    return with_light(graph, light_of(state))
+
+
+def light_of(state: State) -> str:
+    """Return how the light of a state was found, or "" where that is not known."""
+    step = balance_step(state.graph)
+    balanced = step is not None and isinstance(step.node, Balance) and not step.node.is_identity()
+    if balanced and any(mark.purpose == "neutral" for mark in state.marks):
+        return CARD
+    return noted_light(state.graph)
+
+
+def shot_of(state: State, name: str, clip: Clip, frame: int) -> Shot:
+    """Return a clip with its neutral mark, the last one, which decides on the frame."""
+    neutral = [mark for mark in state.marks if mark.purpose == "neutral"]
+    if not neutral:
+        return Shot(name, clip, frame)
+    return Shot(name, clip, neutral[-1].frame, neutral[-1].sample)
+
+
+def carried_to(carrier: Carrier, state: State, name: str, clip: Clip) -> tuple[Graph | None, dict[str, Any]]:
+    """Return the graph for another clip, None where it cannot be carried, and its status as JSON data.
+
+    :param state: of the other clip, whose neutral mark balances it.
     """
-
-    grade: str
-    words: str
-    drift: float | None = None
-    area: float | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the status as JSON data."""
-        return {"grade": self.grade, "words": self.words, "drift": self.drift, "area": self.area}
-
-
-def status_on(clip: Clip, state: State, area: float | None = None) -> Status:
-    """Measure a correction on the middle frame of a clip.
-
-    :param area: the keyed part of the frame where the correction was made; a quarter more or less deserves a look.
-    """
-    bench, frame = Workbench(clip), clip.frames[len(clip.frames) // 2]
-    suffix = state.people[0].suffix if state.people else ""
-    target = state.people[0].target if state.people else SkinTarget()
     try:
-        origin = matte_origin(state, suffix)
-        if origin is None:
-            return Status("look", "The graph keys nothing.")
-        matte = bench.value(state.graph, origin, frame, PROXY)
-        reading = measure_skin(bench.value(state.graph, result_origin(state), frame, PROXY), matte)
+        carried: Carried = carrier.carry(shot_of(state, name, clip, clip.frames[0]))
     except InkarnatError as error:
-        return Status("redo", str(error))
-    drift = (reading.angle - target.angle - target.bias + 180) % 360 - 180
-    words = f"{abs(drift):.1f}° from the target"
-    if area is not None and abs(reading.area / area - 1) > _AREA:
-        words += f"; keys {reading.area:.1%} of the frame, not {area:.1%}: look at its matte, or sample it anew"
-        return Status("redo" if abs(drift) >= _RED else "look", words, drift, reading.area)
-    if abs(drift) >= _RED:
-        return Status("redo", words + ": balance it and sample it anew", drift, reading.area)
-    grade = "look" if abs(drift) >= _AMBER else "good"
-    return Status(grade, words, drift, reading.area)
+        return None, status_of(Verdict((Finding(OFF, str(error)),)))
+    graph = replace(carried.graph, about="")
+    return graph, status_of(carried.verdict) | {"level": carried.level, "carried": graph_hash(graph)}
+
+
+def status_of(verdict: Verdict) -> dict[str, Any]:
+    """Return a verdict as the page shows it: the status, and sentence and fix in words."""
+    words = verdict.findings[0].words(CONTROL)
+    return {"grade": verdict.status, "words": words, **verdict.as_dict(CONTROL)}
+
+
+def is_by_hand(state: State, begun: bool, status: dict[str, Any] | None) -> bool:
+    """Tell whether a clip was worked on since something was carried to it, or without that."""
+    return begun and graph_hash(replace(state.graph, about="")) != (status or {}).get("carried")

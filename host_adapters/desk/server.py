@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import math
 import secrets
@@ -20,12 +21,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ..graphs.errors import is_fault
+from ..graphs.runner import Runner
 from ..media.clips import open_clip
 from ..media.video_write import CODECS
 from .asked import Asked
-from .carrying import status_on
+from .carrying import carried_to, carry_state, is_by_hand
 from .controls import declarations
 from .errors import DeskError, ExistsError, told_fault
 from .events import Bulletin
@@ -36,6 +39,8 @@ from .rendering import Order, Render
 from .secret import Secret, recall, remember
 from .session import VIEWS, Session
 from .shown import SCREENS, encoded, opaque, pixels
+from .solving import result_origin
+from .state import State
 from .work import MOVING, PROXY, Size, fitted
 
 LOOPBACK = "127.0.0.1"
@@ -113,21 +118,28 @@ class Desk:
             old.close()
             self.bulletin.tell()
 
-    def carry(self, names: list[str], frame: int) -> None:
-        """Copy the correction to other clips as their own notes, and measure how it sits there."""
-        with self._lock:
+    def carry(self, names: list[str], frame: int, replace: bool = False) -> None:
+        """Carry the correction to other clips as their own notes, each balanced, measured and judged.
+
+        Raises ExistsError for clips that were worked on by hand, unless they are to be replaced.
+        """
+        with self._lock, contextlib.ExitStack() as stack:
             state = self.session.state
-            reading = self.session.reading(frame, state.people[0].suffix if state.people else "")
-            area = reading["before"]["area"] if reading["before"] else None
-            for name in names:
-                if name == self.session.name:
-                    continue
-                other = Session(self.folder, name)
-                try:
-                    adopted = other.adopt(state, f"Carried from {self.session.name}")
-                    self.statuses[name] = status_on(other.clip, adopted, area).as_dict()
-                finally:
-                    other.close()
+            others = {name: Session(self.folder, name) for name in dict.fromkeys(names) if name != self.session.name}
+            for other in others.values():
+                stack.callback(other.close)
+            mine = [
+                name
+                for name, other in others.items()
+                if is_by_hand(other.state, self.folder.notes_path(name).is_file(), self.statuses.get(name))
+            ]
+            if mine and not replace:
+                raise ExistsError(f"{', '.join(mine)} was worked on by hand: replace that? Undo brings it back.")
+            carrier = carry_state(state, self.session.name, self.session.clip, frame)
+            for name, other in others.items():
+                graph, self.statuses[name] = carried_to(carrier, other.state, name, other.clip)
+                if graph is not None:
+                    other.adopt(dataclasses.replace(state, graph=graph), f"Carried from {self.session.name}")
             write_notes(self.folder.statuses_path(), {"desk_statuses": 1, "statuses": self.statuses})
 
     def start_render(self, output: str, matte: str, frames: str, codec: str, replace: bool) -> None:
@@ -195,7 +207,7 @@ class Interface:
             ),
             "open": lambda body: self.desk.open(body["clip"]),
             "graph": lambda body: self._session.open_graph(body["name"]),
-            "carry": lambda body: self.desk.carry(list(body["clips"]), body["frame"]),
+            "carry": lambda body: self.desk.carry(list(body["clips"]), body["frame"], bool(body.get("replace"))),
             "render": lambda body: self.desk.start_render(
                 body.get("output", ""), body.get("matte", ""), body.get("frames", ""), body.get("codec", ""),
                 bool(body.get("replace")),
@@ -270,9 +282,20 @@ class Interface:
         """Answer with a small picture of the middle of a clip."""
         name = request.query_params.get("clip", "")
         with open_clip(self.desk.folder.clip_path(name)) as clip:
-            picture = clip.read(clip.frames[len(clip.frames) // 2])
+            middle = clip.frames[len(clip.frames) // 2]
+            picture = self._corrected(name, middle, clip.read(middle))
         screen = request.query_params.get("screen", "srgb")
         return _answer(pixels(fitted(picture, (256, 144)), screen=screen), "jpeg")
+
+    def _corrected(self, name: str, frame: int, plate: Floats) -> Floats:
+        """Return a picture through what a clip's notes hold, or as it is where there are none that work."""
+        notes = self.desk.folder.notes_path(name)
+        with contextlib.suppress(InkarnatError, KeyError, TypeError, ValueError):
+            if notes.is_file():
+                state = State.from_dict(read_notes(notes))
+                shown = dataclasses.replace(state.graph, outputs=(("shown", result_origin(state)),))
+                return Runner(shown).run_frame(frame, dict.fromkeys(shown.sources, plate))["shown"]
+        return plate
 
     def mark(self, body: dict[str, Any]) -> str:
         """Add a mark and, where it is asked for, learn from it at once; the mark stays where that fails."""

@@ -8,18 +8,23 @@ from typing import Any
 
 from ...kernels.arrays import Floats
 from ...nodes import (
+    CONTROL,
     Balance,
+    Evidence,
     Lesson,
     SkinKey,
     SkinReading,
-    SkinTarget,
     SteerSkin,
     Warned,
+    judge,
     judge_matte,
     measure_skin,
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..shots.aims import aim_at
+from ..shots.evidence import balance_of, is_sampled, kept_of, with_befores
 from ..shots.solving import SOLVED_STEER, MarkedPicture, solve_key, solve_light, solve_steering
+from .carrying import light_of
 from .errors import DeskError
 from .state import Mark, Person, State
 from .work import PROXY, Size, Workbench
@@ -152,14 +157,26 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
     try:
         before = _measured(bench, state, STANDARD_SOURCE, origin, frame, size)
         after = _measured(bench, state, result_origin(state), origin, frame, size)
+        light = _light_only(bench, state, origin, frame, size)
     except ValueError as error:
         warnings.append(Warned("no reading", 0.0, str(error)))
         return {"before": None, "after": None, "warnings": _listed(warnings), "words": "No skin is keyed yet."}
+    found = Evidence(
+        light,
+        after,
+        balance=balance_of(state.graph, frame),
+        light_by=light_of(state),
+        sampled=is_sampled(state.graph),
+        kept=kept_of(state.graph, frame),
+    )
+    verdict = judge(found, aim_at(person.target))
     return {
         "before": before.as_dict(),
+        "light_only": light.as_dict(),
         "after": after.as_dict(),
         "target": {"angle": person.target.angle + person.target.bias, "ratio": person.target.ratio},
-        "words": in_words(after, person.target),
+        "verdict": verdict.as_dict(CONTROL),
+        "words": verdict.words(CONTROL),
         "warnings": _listed(warnings),
     }
 
@@ -170,6 +187,18 @@ def _measured(bench: Workbench, state: State, picture: str, matte: str, frame: i
 
     keys = (bench.key(state.graph, origin, frame, size) for origin in (picture, matte))
     return bench.known(("reading", *keys), measure)
+
+
+def _light_only(bench: Workbench, state: State, matte: str, frame: int, size: Size) -> SkinReading:
+    """Read the skin with its light and levels alone corrected."""
+    result = next(name for name, origin in state.graph.outputs if origin == result_origin(state))
+    opened = with_befores(state.graph, result)
+    origin = dict(opened.outputs)["light_only"]
+
+    def measure() -> SkinReading:
+        return measure_skin(*(bench.value(opened, each, frame, size) for each in (origin, matte)))
+
+    return bench.known(("light only", *(bench.key(opened, each, frame, size) for each in (origin, matte))), measure)
 
 
 def _signs(person: Person, state: State, matte: Floats) -> Iterable[Warned]:
@@ -185,22 +214,3 @@ def _signs(person: Person, state: State, matte: Floats) -> Iterable[Warned]:
 
 def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:
     return [dataclasses.asdict(warned) for warned in warnings]
-
-
-def in_words(reading: SkinReading, target: SkinTarget) -> str:
-    """Say where the skin lies beside its target, and how its saturation compares."""
-    goal = target.angle + target.bias
-    off = (reading.angle - goal + 180) % 360 - 180
-    line = "the skin line" if goal == SkinTarget.angle else f"the target {goal:.1f}°"
-    side = "toward yellow and green of" if off > 0 else "toward red of"
-    place = f"On {line}" if abs(off) < 0.5 else f"{abs(off):.1f}° {side} {line}"
-    return f"{place}; saturation {_saturation(reading, target)}."
-
-
-def _saturation(reading: SkinReading, target: SkinTarget) -> str:
-    usual = reading.population_ratio if target.ratio is None else target.ratio
-    what = "what is usual at this lightness" if target.ratio is None else "its target"
-    share = reading.ratio / usual - 1 if usual > 0 else 0.0
-    if abs(share) < 0.02:
-        return f"as {what}" if target.ratio is None else f"on {what}"
-    return f"{abs(share) * 100:.0f} % {'over' if share > 0 else 'under'} {what}"

@@ -625,7 +625,7 @@ const doing = {
 };
 
 async function showClips() {
-  const words = { good: "● holds", look: "◐ check", redo: "○ off" };
+  const words = { holds: "● holds", check: "▲ check", off: "■ off", "not judged": "○ not judged" };
   const items = (await ask("clips")).map(({ name, open, begun, status }) => {
     const known = words[status?.grade] ?? status?.grade;
     const about = open ? "on the desk" : status ? `${known}: ${status.words}` : begun ? "begun" : "untouched";
