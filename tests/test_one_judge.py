@@ -1,0 +1,197 @@
+"""One judge: the same picture and correction get the same status and sentence on every surface."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.desk.carrying import carry_state
+from inkarnat.host_adapters.desk.solving import read_skin
+from inkarnat.host_adapters.desk.state import State
+from inkarnat.host_adapters.desk.work import Workbench
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.media.pictures import write_picture
+from inkarnat.host_adapters.report import findings
+from inkarnat.host_adapters.shots import evidence
+from inkarnat.host_adapters.shots.aims import aims_of
+from inkarnat.host_adapters.shots.carry import Carrier, Shot
+from inkarnat.host_adapters.shots.runs import Run, RunClip
+from inkarnat.nodes import CARD, CHECK, CONTROL, HOLDS, NOT_JUDGED, OFF, CorrectSkin, Sample, judge
+from takes import SAWDUST, film, take
+
+SURFACES = ("correct", "measure", "carry", "report", "desk", "host")
+
+
+def run(*words):
+    done = CliRunner().invoke(cli, [str(word) for word in words])
+    return done.exit_code, done.stdout, done.output
+
+
+@pytest.fixture(autouse=True)
+def _no_faces(monkeypatch):
+    """Hosts know no face, so nobody does here: what is left of a face is tested beside its measure."""
+    monkeypatch.setattr(evidence, "available", lambda: False)
+    monkeypatch.setattr("inkarnat.host_adapters.shots.faces.available", lambda: False)
+    monkeypatch.setattr("inkarnat.host_adapters.report.images.available", lambda: False)
+    monkeypatch.setattr("inkarnat.host_adapters.shots.solving._followed_faces", lambda *_: None, raising=False)
+
+
+def hair(shot):
+    """The first frame with a patch of dull green in a corner, as hair under a cast."""
+    picture = shot.clip.read(1).copy()
+    picture[:60, :60] = np.array([0.33, 0.36, 0.24], np.float32)
+    return picture
+
+
+GREEN = film("green", 0, 0, green=0.6)
+FIRST = take("take1")
+BY_STROKE = ("--add", FIRST.face())
+CASES = {
+    "it holds": (FIRST.clip.read(1), (*BY_STROKE, "--neutral", FIRST.card()), {}, HOLDS, "on the line used here"),
+    "a bias is part of it": (FIRST.clip.read(1), (*BY_STROKE, "--bias", "-1.5"), {}, HOLDS, "with a bias of −1.5°"),
+    "out of reach": (FIRST.clip.read(1), (*BY_STROKE, "--target-ratio", "0.9"), {}, OFF, "of the target's"),
+    "a stroke on hair": (hair(FIRST), ("--add", "box:.02,.03,.11,.2"), {}, OFF, "was turned by −"),
+    "a light that looks off": (GREEN.clip.read(1), ("--add", GREEN.face()), {}, CHECK, "was turned by −"),
+    "a violet balance": (FIRST.clip.read(1), (*BY_STROKE, "--tint", "14"), {}, CHECK, "was balanced by"),
+    "a ruined face": (FIRST.clip.read(1), BY_STROKE, {"angle": 60.0}, OFF, "greener than the line used here"),
+    "the natural range": (FIRST.clip.read(1), ("--natural-range",), {}, NOT_JUDGED, "nobody said what is skin"),
+}
+"""The picture, the words of `correct`, what is then bent in the steering, and the status with a part of a sentence."""
+
+
+def bent(graph, changes):
+    """Return the graph with its steering changed by hand."""
+    step = graph.by_id["steer"]
+    node = dataclasses.replace(step.node, **changes)
+    return dataclasses.replace(
+        graph, steps=tuple(dataclasses.replace(s, node=node) if s.id == "steer" else s for s in graph.steps)
+    )
+
+
+def on_the_desk(graph, files):
+    state = State.of_graph(graph)
+    state = state.with_person(dataclasses.replace(state.people[0], target=aims_of(graph, [""])[""].target))
+    with open_clip(files) as clip:
+        return read_skin(Workbench(clip), state, "", 1)["verdict"]
+
+
+def in_a_host(graph, picture, monkeypatch):
+    """The reading of the all-in-one effect, set as the graph is."""
+    from inkarnat.nodes import correct
+
+    told = []
+    monkeypatch.setattr(correct, "judge", lambda *given: told.append(judge(*given)) or told[-1])
+    nodes = {step.id: step.node for step in graph.steps}
+    light, levels, steer = nodes.get("balance"), nodes.get("tone"), nodes["steer"]
+    assert levels is None
+    effect = CorrectSkin(
+        model=nodes["skin"].model, softness=nodes["soften"].softness, angle=steer.angle,
+        skin_saturation=steer.saturation, temperature=light.temperature if light else 0.0,
+        tint=light.tint if light else 0.0,
+    )  # fmt: skip
+    target = aims_of(graph, [""])[""].target
+    asked = {
+        "target_angle": target.angle, "target_bias": target.bias, "target_ratio": target.ratio or 0.0,
+        "landing": target.landing, "neutral": Sample.point(0.5, 0.5) if graph.notes()["light"] == CARD else None,
+    }  # fmt: skip
+    _, words = CorrectSkin.actions()["read"].run(effect, asked, picture)
+    verdict = told[-1]
+    assert words.startswith(verdict.lines(CONTROL)[0])
+    return verdict.as_dict(CONTROL)
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_every_surface_says_the_same(name, tmp_path, monkeypatch):
+    picture, words, changes, status, part = CASES[name]
+    plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, picture, None, bits=16)
+    picture = open_clip(plate).read(1)
+    code, stdout, output = run("correct", plate, *words, "--graph-out", kept, "--json")
+    assert code == 0, output
+    verdicts = {} if changes else {"correct": json.loads(stdout)["verdict"]}
+    graph = bent(Graph.load(kept), changes) if changes else Graph.load(kept)
+    graph.save(kept)
+    code, stdout, output = run("measure", plate, "--graph", kept, "--json")
+    assert code == 0, output
+    verdicts["measure"] = json.loads(stdout)["verdict"]
+    with open_clip(plate) as clip:
+        carrier = Carrier(graph, Shot("plate", clip, 1), lambda seen: seen)
+        verdicts["carry"] = carrier.reference_carried().verdict.as_dict()
+    made = Run((RunClip("plate", str(plate), str(kept)),), reference="plate")
+    verdicts["report"] = findings.gather(made, most=1).clips[0].verdict.as_dict()
+    verdicts["desk"] = on_the_desk(graph, plate)
+    verdicts["host"] = in_a_host(graph, picture, monkeypatch)
+    assert set(verdicts) | ({"correct"} if changes else set()) == set(SURFACES)
+    for surface, verdict in verdicts.items():
+        told = [(f["status"], f["sentence"]) for f in verdict["findings"]]
+        assert told == [(f["status"], f["sentence"]) for f in verdicts["measure"]["findings"]], surface
+    assert verdicts["measure"]["status"] == status, verdicts["measure"]
+    assert any(part in finding["sentence"] for finding in verdicts["measure"]["findings"])
+
+
+# --- a test for each complaint that led to the judge ----------------------------------------------------------
+
+
+def test_a_doubt_about_the_light_clears_when_its_fix_is_done(tmp_path):
+    """A turn above 25° names --light edges; with it the same clip needs less of a turn, or the next fix is named."""
+    plate = tmp_path / "plate.tif"
+    write_picture(plate, GREEN.clip.read(1), None, bits=16)
+    told = [
+        json.loads(run("correct", plate, "--add", GREEN.face(), "--graph-out", tmp_path / "g.json", "--json", *more)[1])
+        for more in ((), ("--neutral", GREEN.card()))
+    ]
+    assert "--neutral" in told[0]["verdict"]["fix"]
+    assert "--light edges" in told[0]["verdict"]["fix"]
+    assert "--light edges" not in told[1]["verdict"]["fix"]
+
+
+def test_signs_of_the_key_are_read_on_the_picture_whose_light_is_right(tmp_path):
+    """A light 45 mired and .008 Duv off: after a correct card no stray colour is told."""
+    shot = take("take4")
+    plate = tmp_path / "plate.tif"
+    write_picture(plate, shot.clip.read(1), None, bits=16)
+    code, stdout, output = run(
+        "correct", plate, "--neutral", shot.card(), "--add", shot.face(), "--subtract", SAWDUST, "--graph-out",
+        tmp_path / "g.json", "--json",
+    )  # fmt: skip
+    assert code == 0, output
+    told = json.loads(stdout)
+    assert "stray" not in {warned["sign"] for warned in told["warnings"]}
+    assert told["light_only"]["stray"] < 0.2
+    assert told["light"] == CARD
+
+
+def test_a_bias_and_an_edge_on_one_side_are_told_once_and_a_miss_with_its_cause(tmp_path):
+    shot = take("take1")
+    plate = tmp_path / "plate.tif"
+    write_picture(plate, shot.clip.read(1), None, bits=16)
+    base = ("correct", plate, "--add", shot.face(), "--graph-out", tmp_path / "g.json", "--json")
+    notes = json.loads(run(*base, "--bias", "-3", "--rest", "edge")[1])["notes"]
+    assert sum("moves it further to the same side" in note for note in notes) == 1
+    notes = json.loads(run(*base, "--target-ratio", "0.9")[1])["notes"]
+    assert any("saturation was missed by" in note and "limit" in note for note in notes)
+    notes = json.loads(run(*base, "--target-ratio", ".2", "--saturation", ".7")[1])["notes"]
+    assert not any("missed" in note for note in notes)
+    code, _, output = run(*base, "--rest", "edge")
+    assert (code, "--bias" in output) == (2, True)
+
+
+def test_the_desk_and_carry_judge_the_same_clip_alike(tmp_path):
+    """What the desk carries gets the status and the sentence of the command line's carry."""
+    first, second = take("take1"), take("take2")
+    for name, shot in (("take1", first), ("take2", second)):
+        write_picture(tmp_path / f"{name}.tif", shot.clip.read(1), None, bits=16)
+    marks = ("--add", first.face(), "--neutral", first.card())
+    run("correct", tmp_path / "take1.tif", *marks, "--graph-out", tmp_path / "g.json")
+    graph = Graph.load(tmp_path / "g.json")
+    with open_clip(tmp_path / "take1.tif") as one, open_clip(tmp_path / "take2.tif") as two:
+        by_command = Carrier(graph, Shot("take1", one, 1), lambda seen: seen).carry(Shot("take2", two, 1))
+        state = dataclasses.replace(State.of_graph(dataclasses.replace(graph, about="")))
+        by_desk = carry_state(state, "take1", one, 1).carry(Shot("take2", two, 1))
+    assert [f.sentence for f in by_desk.verdict.findings] == [f.sentence for f in by_command.verdict.findings]
+    assert by_desk.verdict.status == by_command.verdict.status
