@@ -17,7 +17,7 @@ from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
-from .scopes import Vectorscope, Waveform
+from .scopes import I_AXIS, Vectorscope, Waveform
 from .solve import (
     SKIN_LINE,
     ReadingError,
@@ -101,6 +101,7 @@ __all__ = [
     "EARLIER",
     "EDGES",
     "HOLDS",
+    "I_AXIS",
     "LEVELS_FIRST",
     "LEVELS_LAST",
     "LIMITS",

@@ -51,6 +51,7 @@ class Limit:
         )
 
 
+_HERE = "chosen for this project, no source"
 _PORTRAITS = "chosen on generated portraits"
 """Keyed from good samples (seeds 100 to 106 and 3000) and from wrong ones (763, 764, 775 and 776): points on hair, on
 the edge of a face and on the wall, boxes far too wide, a cast, walls like skin. Wrong and good ones on the seeds 777
@@ -64,18 +65,24 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
     {
         "hue": Limit("skin", "hue of the skin from its target", "°", 2, 4),
         "colour": Limit("skin", "hue and saturation from the target, lightness left out", "ΔE00", 1, 2),
-        "left behind": Limit("skin", "part of a known face that is not keyed and reads otherwise", "%", 0.2, 0.5),
-        "area": Limit("skin", "change of the keyed area over a clip, or against the face's size", "%", 0.25, 0.6),
+        "left behind": Limit(
+            "skin", "part of a known face that is not keyed and reads otherwise", "%", 0.2, 0.5, source=_HERE
+        ),
+        "area": Limit(
+            "skin", "change of the keyed area over a clip, or against the face's size", "%", 0.25, 0.6, source=_HERE
+        ),
         "stray": Limit("skin", "keyed colour more than 20° from the skin's centre", "%", 0.2, source=_PORTRAITS),
-        "turn": Limit("light", "turn of the skin from the light-only picture to the final one", "°", 25, 40),
-        "balance": Limit("light", "temperature of a balance that no card stands behind", "mired", 60),
-        "tint": Limit("light", "tint of a balance that no card stands behind", "Duv", 0.012),
-        "balance by card": Limit("light", "temperature of a balance by a card", "mired", 200),
-        "tint by card": Limit("light", "tint of a balance by a card", "Duv", 0.02),
-        "missed hue": Limit("target", "hue missed by a solve on its own frame", "°", 0.5),
-        "missed saturation": Limit("target", "saturation missed by a solve on its own frame", "%", 0.03),
-        "drift": Limit("clip", "drift of the hue through a clip under one correction", "°", 1),
-        "flicker": Limit("clip", "jumps of the hue from frame to frame", "°", 0.5),
+        "turn": Limit(
+            "light", "turn of the skin from the light-only picture to the final one", "°", 25, 40, source=_HERE
+        ),
+        "balance": Limit("light", "temperature of a balance that no card stands behind", "mired", 60, source=_HERE),
+        "tint": Limit("light", "tint of a balance that no card stands behind", "Duv", 0.012, source=_HERE),
+        "balance by card": Limit("light", "temperature of a balance by a card", "mired", 200, source=_HERE),
+        "tint by card": Limit("light", "tint of a balance by a card", "Duv", 0.02, source=_HERE),
+        "missed hue": Limit("target", "hue missed by a solve on its own frame", "°", 0.5, source=_HERE),
+        "missed saturation": Limit("target", "saturation missed by a solve on its own frame", "%", 0.03, source=_HERE),
+        "drift": Limit("clip", "drift of the hue through a clip under one correction", "°", 1, source=_HERE),
+        "flicker": Limit("clip", "jumps of the hue from frame to frame", "°", 0.5, source=_HERE),
         "too little": Limit("matte", "keyed part of the frame, less than", "%", 0.004),
         "leak": Limit("matte", "keyed part of the frame", "%", 0.6),
         "doubtful": Limit("matte", "how likely the matte is a bad one", "%", 0.5, source=_REAL),

@@ -9,6 +9,9 @@ import math
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.shots.people import People, Person
 from inkarnat.nodes import (
     CHECK,
     HOLDS,
@@ -202,3 +205,33 @@ def limits_in(path: Path) -> list[str]:
 
 def test_no_surface_holds_a_limit():
     assert [line for path in _JUDGING for line in limits_in(path)] == []
+
+
+# --- shown --------------------------------------------------------------------------------------------------
+
+
+def test_the_limits_are_shown(tmp_path):
+    told = json.loads(CliRunner().invoke(cli, ["check", "--limits", "--json"]).stdout)
+    assert set(told["limits"]) == set(LIMITS)
+    assert told["limits"]["hue"]["off"] == LIMITS["hue"].off
+    assert set(told["statuses"]) == set(STATUSES)
+    plain = CliRunner().invoke(cli, ["check", "--limits"]).stdout
+    assert all(limit.what in plain and limit.shown(limit.check) in plain for limit in LIMITS.values())
+    assert CliRunner().invoke(cli, ["check"]).exit_code == 2
+
+
+def test_the_line_of_a_project_is_kept_and_used(tmp_path):
+    project = str(tmp_path / "p.json")
+    done = CliRunner().invoke(cli, ["person", "line", "+I", "--project", project])
+    assert (done.exit_code, "130.55°" in done.stdout) == (0, True)
+    assert People.load(project).line == 130.55
+    assert People.load(project).adding(Person(120, 0.2, 0.5, name="Ada")).line == 130.55
+    assert CliRunner().invoke(cli, ["person", "line", "x", "--project", project]).exit_code == 2
+    assert judge(evidence(reading(130.5)), Aim(SkinTarget(angle=130.55), line=130.55)).status == HOLDS
+
+
+def test_a_person_is_approved_under_a_view_and_0_1_0_did_not_say_so(tmp_path):
+    old = {"inkarnat_people": 1, "people": {"Ada": {"angle": 122.4, "ratio": 0.2, "luma": 0.5, "black": 0.0}}}
+    assert People.from_dict(old).known[0].view is None
+    seen = People().adding(Person(120, 0.2, 0.5, name="Ada", view="film.clf 12"))
+    assert People.from_dict(seen.to_dict()) == seen

@@ -240,4 +240,4 @@ def test_the_demo_leaves_everything_it_names(tmp_path):
     assert names >= {"planing.mp4", "planing-skin.mov", "planing.json", "before.png", "after.png", "matte.png"}
     assert {"vectorscope-before.png", "vectorscope-after.png"} <= names
     assert not [name for name in names if name.startswith(".")]
-    assert "on the skin line" in output
+    assert "holds: The skin reads" in output

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import click
 
+from ...nodes import LIMITS, STATUSES
+from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from . import console
 
 
 @click.command()
-@click.argument("graph", type=click.Path())
+@click.argument("graph", type=click.Path(), required=False)
+@click.option("--limits", is_flag=True, help="Show what skin is judged by: every figure and from where it is doubted.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
-def command(graph: str, as_json: bool) -> None:
-    """Look through a graph file and say what it reads and gives.
+def command(graph: str | None, limits: bool, as_json: bool) -> None:
+    """Look through a graph file and say what it reads and gives; with --limits, show what the statuses go by.
 
     \b
     inkarnat check workshop.json
+    inkarnat check --limits
 
     A graph that is not valid is named with the node, the parameter, what was given and what is allowed, and the
     exit code is 2.
     """
+    if limits:
+        _show_limits(as_json)
+        return
+    if graph is None:
+        raise GraphError("Name a graph to look through, or give --limits.")
     loaded = Graph.load(graph)
     if as_json:
         console.print_json(_as_dict(graph, loaded))
@@ -31,6 +41,21 @@ def command(graph: str, as_json: bool) -> None:
     for name, origin in loaded.outputs:
         console.say(f"gives  {name} ({loaded.kind(origin)}) from {origin}")
     console.print_table(("id", "node", "reads", "changes over time", ""), [_row(loaded, step) for step in loaded.steps])
+
+
+def _show_limits(as_json: bool) -> None:
+    """Print the judge's table."""
+    if as_json:
+        table = {name: dataclasses.asdict(limit) for name, limit in LIMITS.items()}
+        console.print_json({"statuses": {name: words for name, (_, words) in STATUSES.items()}, "limits": table})
+        return
+    for name, (sign, words) in STATUSES.items():
+        console.say(f"{sign} {name}: {words}")
+    rows = [
+        (name, limit.what, limit.shown(limit.check), limit.shown(limit.off), limit.source)
+        for name, limit in LIMITS.items()
+    ]
+    console.print_table(("name", "figure", "check from", "off from", "source"), rows, title="limits of the judge")
 
 
 def _row(graph: Graph, step: Step) -> tuple[str, ...]:

@@ -9,7 +9,6 @@ import click
 
 from ...nodes import (
     Compare,
-    Correction,
     Sample,
     ShowMatte,
     SkinReading,
@@ -24,7 +23,7 @@ from ..graphs.rendering import render_files
 from ..graphs.runner import Runner
 from ..media.clips import open_clip, open_writer
 from ..media.pictures import write_picture
-from ..shots.solving import SolveOptions, solve
+from ..shots.solving import Solved, SolveOptions, solve
 from ..writes import claim, make_folder
 from . import console
 from .correct import READING_COLUMNS, reading_row
@@ -45,20 +44,24 @@ def command(folder: Path, depth: str, seed: int) -> None:
     """Make a short clip from a boat-building workshop, correct its skin, and put everything into DIR.
 
     The camera of this clip sees greys a little cool and skin far too green. The grey card sets the light; a stroke on
-    the face makes the key; the skin is turned to the skin line, and its saturation is matched to an approved frame of
-    the same person.
+    the face makes the key; the skin is turned to the line used here, and its saturation is matched to an approved
+    frame of the same person.
     """
     make_folder(folder)
     claim([folder / name for name in _FILES], {folder / "planing.json": made.GRAPH})
     console.say(f"filming {_FRAMES} frames in the workshop …")
     plate, scene = _film(folder, depth, seed)
     console.say("learning the key, solving, rendering …")
-    correction, graph = _correct(plate, scene, _approved(scene), folder)
+    solved = _correct(plate, scene, _approved(scene), folder)
+    correction, graph = solved.correction, solved.graph
     _pictures(plate, graph, folder)
-    rows = [reading_row("before", correction.before), reading_row("after", correction.after)]
+    light = solved.light_only[""]
+    rows = [reading_row("as shot", correction.before), reading_row("final", correction.after)]
+    rows[1:1] = [] if light is None else [reading_row("light only", light)]
     console.print_table(READING_COLUMNS, rows, title="the skin on frame 1")
     for warning in correction.warnings:
         console.warn(f"warning: {warning.message}")
+    console.say_verdict(solved.verdicts[""])
     console.say(f"look into {folder}: before.png, after.png, matte.png, vectorscope-before.png, vectorscope-after.png")
     console.say(f"go on with the mouse: inkarnat desk {folder / 'planing.mp4'}")
 
@@ -81,16 +84,16 @@ def _approved(scene: workshop.Scene) -> SkinReading:
     return measure_skin(workshop.camera(scene.light, noise=0.0, bits=10), scene.matte)
 
 
-def _correct(plate: Path, scene: workshop.Scene, approved: SkinReading, folder: Path) -> tuple[Correction, Graph]:
+def _correct(plate: Path, scene: workshop.Scene, approved: SkinReading, folder: Path) -> Solved:
     clip = open_clip(plate)
     stroke, card = Sample.stroke(scene.places["stroke"], 0.015), Sample.box(*scene.places["grey_card"])
     wishes = Wishes(target=SkinTarget(ratio=approved.ratio))
     solved = solve(clip, SolveOptions.of((stroke,), (_SAWDUST,), card, wishes, frame=1))
-    correction, graph = solved.correction, solved.graph
+    graph = solved.graph
     graph.save(folder / "planing.json")
     output = str(folder / "planing-skin.mov")
     render_files(graph, {"plate": clip}, {"result": output}, listener=console.listener())
-    return correction, graph
+    return solved
 
 
 def _pictures(plate: Path, graph: Graph, folder: Path) -> None:

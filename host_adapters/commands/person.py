@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from typing import Any
 
 import click
 
-from ...nodes import Skin, SkinReading, distance, measure_skin
+from ...nodes import I_AXIS, Skin, SkinReading, distance, measure_skin
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip, open_clip
 from ..shots.people import People, Person, frame_hash
 from ..shots.solving import SolveOptions, SubjectMarks, solve
-from ..shots.viewing import open_view
+from ..shots.viewing import open_view, view_id
 from . import console
 from .options import parse_mark, project_option
 
@@ -91,7 +93,8 @@ def add_person(
     picture = made.get(output, plate)
     reading = measure_skin(seen(picture), made["matte"])
     skin = Skin.of(reading)
-    person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, frame_hash(picture))
+    digest, under = frame_hash(picture), view_id(view)
+    person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, digest, under)
     People.change(project, lambda people: people.adding(person, may_replace), may_lack=True)
     if as_json:
         console.print_json({"project": project, "name": name, **_figures(person), "reading": reading.as_dict()})
@@ -127,6 +130,33 @@ def list_people(project: str, as_json: bool) -> None:
         console.print_json({"project": project, "people": [{"name": p.name, **_figures(p)} for p in people.known]})
         return
     console.print_table(_COLUMNS, [_row(person) for person in people.known], title=project)
+
+
+@command.command("line")
+@click.argument("degrees", required=False)
+@project_option
+def set_line(degrees: str | None, project: str) -> None:
+    """Show the line that skin without a person of its own is judged against, or set it to DEGREES for the project.
+
+    123 is the usual line; +I sets it to the true +I axis, which lies at 130.55 in BT.709 Cb/Cr.
+    """
+    if degrees is not None:
+        line = _line(degrees)
+        People.change(project, lambda known: dataclasses.replace(known, line=line), may_lack=True)
+    people = People.load(project, may_lack=True)
+    console.say(f"the line used in {project}: {people.line:g}°")
+
+
+def _line(text: str) -> float:
+    if text.upper() == "+I":
+        return I_AXIS
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 <= value <= 360:
+        raise GraphError(f"The line must be 0 to 360 degrees, or +I, not {text!r}.")
+    return value
 
 
 @command.command("remove")
