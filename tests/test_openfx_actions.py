@@ -101,7 +101,7 @@ def test_solving_to_the_skin_line_and_reading_it():
     reading = measure_skin(np.ascontiguousarray(stage.output.read()[::-1]), matte)
     assert reading.angle == pytest.approx(121.0, abs=0.05)
     assert instance.press("read", stage) == 0
-    assert f"Now: {reading.angle:.1f}°" in instance["report"]
+    assert f"final {reading.angle:.1f}°" in instance["report"]
     assert instance["angle"] == node.angle, "reading changes nothing"
 
 

@@ -363,6 +363,8 @@ _SPELLED = {
     "outline": "Outline of the matte",
     "luma": "Luma",
     "split": "Split: as it came and corrected",
+    "first": "Before the key",
+    "last": "After the skin",
 }
 """Options whose word alone does not read well."""
 

@@ -182,10 +182,10 @@ class EffectSide:
 class Effect:
     """One effect of a bundle, loaded and described in each of its contexts."""
 
-    def __init__(self, host: Host, library: Any, record: Any) -> None:
+    def __init__(self, host: Host, library: Any, record: Any, name: str) -> None:
         self.host, self.library, self.record = host, library, record
         self.identifier: str = record.identifier.decode()
-        self.name = self.identifier.rpartition(".")[2]
+        self.name = name
         self.load_status = self.call("OfxActionLoad")
         self.contexts: dict[str, EffectSide] = {}
         if self.load_status == OK:

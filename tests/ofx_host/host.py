@@ -535,5 +535,8 @@ class Host:
         effects = {}
         for index in range(library.OfxGetNumberOfPlugins()):
             record = library.OfxGetPlugin(index).contents
-            effects[record.identifier.decode()] = Effect(self, library, record)
+            identifier = record.identifier.decode()
+            # Of two major versions of one effect the first in the list is the newest.
+            key = identifier if identifier not in effects else f"{identifier}_{record.major}"
+            effects[key] = Effect(self, library, record, key.rpartition(".")[2])
         return effects
