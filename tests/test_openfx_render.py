@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 
 import numpy as np
+import PIL.Image
 import pytest
 from inkarnat.nodes import NODES
 from inkarnat.nodes.declare import Node
@@ -58,7 +59,7 @@ def prepared(kind: type[Node], frame: tuple[int, int, int, int] = (0, 0, WIDTH, 
         if control.first("DefaultCoordinateSystem"):
             x, y = control.properties.values["OfxParamPropDefault"]
             control.value = (frame[0] + x * width, frame[1] + y * height)
-    return instance, kind(**values)
+    return instance, kind(**values).fitted(WIDTH, HEIGHT)
 
 
 def as_floats(image: np.ndarray) -> np.ndarray:
@@ -109,7 +110,11 @@ def shown(result: np.ndarray, channels: int, size: tuple[int, int]) -> np.ndarra
 
 
 def centred(result: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """The middle of a larger result, or a smaller one amid transparent black."""
+    """A larger result made to fit, each pixel the mean of what it covers; a smaller one amid transparent black."""
+    part = min(1.0, size[0] / result.shape[0], size[1] / result.shape[1])
+    fits = (round(part * result.shape[1]), round(part * result.shape[0]))
+    channels = [PIL.Image.fromarray(np.ascontiguousarray(result[..., c])) for c in range(result.shape[2])]
+    result = np.stack([np.asarray(c.resize(fits, PIL.Image.Resampling.BOX)) for c in channels], axis=2)
     out = np.zeros((*size, *result.shape[2:]), np.float32)
     for y in range(size[0]):
         for x in range(size[1]):
