@@ -373,6 +373,34 @@ def test_people_are_keyed_apart(tmp_path):
     opened.close()
 
 
+def test_shapes_keep_a_key_in_and_out(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("learn", 1)
+    whole = open_session._matte("", 1, None)[0]
+    x, y = footage[1]["cheek"]
+    first = open_session.add_shape("", "in", {"centre": (x, y), "width": 0.2, "height": 0.2, "feather": 0.0})
+    limited = open_session._matte("", 1, None)[0]
+    inside = open_session.bench.value(open_session.state.graph, first, 1, None)
+    assert np.abs(limited - whole * inside).max() < 1e-6
+    assert 0 < limited.sum() < whole.sum()
+    out = open_session.add_shape("", "out", {"centre": (x, y), "width": 0.1, "height": 0.1, "feather": 0.0})
+    assert (first, out) == ("in1", "out1")
+    assert open_session._matte("", 1, None)[0][int(y * 180), int(x * 320)] == 0
+    assert state.State.from_dict(json.loads(json.dumps(open_session.state.to_dict()))) == open_session.state
+    open_session.set_all({"in1": {"centre": (0.1, 0.1)}}, "drag")
+    other = open_session.add_person("Ada")
+    assert open_session.add_shape(other.suffix, "in", {}) == "in1_2"
+    open_session.remove_person(other.suffix)
+    open_session.remove_shape("in1")
+    open_session.remove_shape("out1")
+    assert np.array_equal(open_session._matte("", 1, None)[0], whole)
+    for wrong in ("in1", "skin"):
+        with pytest.raises(DeskError, match="no shape"):
+            open_session.remove_shape(wrong)
+    with pytest.raises(DeskError, match="in or out"):
+        open_session.add_shape("", "beside", {})
+
+
 def test_every_view_has_the_picture_s_size(open_session):
     for view in session.VIEWS:
         assert open_session.picture(1, view).shape == (180, 320, 3)

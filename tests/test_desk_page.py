@@ -500,6 +500,25 @@ def test_the_darkest_level_is_dragged_on_the_waveform(desk, browser):
     assert lifted[1] == pytest.approx(low[1], abs=0.01)
 
 
+def test_a_shape_is_drawn_moved_and_removed(desk, browser):
+    session = desk.desk.session
+    element(browser, "#tools [data-id=shape]").click()
+    drag(browser, (0.3, 0.2), (0.6, 0.7), (0.4, 0.4))
+    until(browser, lambda: "in1" in session.state.graph.by_id)
+    shape = session.state.node("in1")
+    assert shape.centre == pytest.approx((0.45, 0.45), abs=0.01)
+    assert shape.height == pytest.approx(0.5, abs=0.01)
+    settled(browser, desk)
+    drag(browser, (0.45, 0.45), (0.55, 0.5), (0.5, 0.48))
+    until(browser, lambda: session.state.node("in1").centre[0] > 0.53)
+    settled(browser, desk)
+    element(browser, "#step-matte-head").click()
+    browser.execute_script(
+        "[...document.querySelectorAll('#step-matte button')].find((b) => b.textContent === 'Remove keep in 1').click()"
+    )
+    until(browser, lambda: "in1" not in session.state.graph.by_id)
+
+
 def test_a_held_key_shows_another_view_only_as_long(desk, browser):
     chosen = "return document.querySelector('#views [aria-checked=true]').dataset.id"
     ActionChains(browser).key_down("2").pause(0.6).perform()

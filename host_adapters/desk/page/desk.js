@@ -9,12 +9,13 @@ import { Sheet } from "./sheet.js";
 import { choices, choose, clamp, find, make } from "./small.js";
 import { Stage } from "./stage.js";
 
-const TOOLS = [["look", "Look", "Read and move the picture, marks hidden (H)"], ["box", "Box", "Drag a box (B)"], ["stroke", "Stroke", "Paint a stroke (K)"], ["point", "Point", "Click a point (P)"]];
+const TOOLS = [["look", "Look", "Read and move the picture, marks hidden (H)"], ["box", "Box", "Drag a box (B)"], ["stroke", "Stroke", "Paint a stroke (K)"], ["point", "Point", "Click a point (P)"], ["shape", "Shape", "Drag a shape that limits the key; its handles move, size, turn and feather it (D)"]];
 const PURPOSES = [
   ["skin", "+ Skin", "What is drawn is skin (A)"],
   ["keep out", "− Keep out", "What is drawn stays out (X, or hold Alt)"],
   ["neutral", "○ Neutral", "What is drawn is grey or white (N)"],
 ];
+const SIDES = [["skin", "Keep in", "The key holds inside the shape alone (A)"], ["keep out", "Keep out", "The key holds outside the shape (X, or hold Alt)"]];
 const PROXY = [1920, 1080], MOVING = [960, 540];
 const REST = 260; // milliseconds after the last movement until the picture is shown without loss
 const HELD = 320; // milliseconds from which on a key or a button counts as held
@@ -263,6 +264,7 @@ function showLength(words = "") {
 }
 
 function showMarks() {
+  stage.setShapes((state.shapes[now.person] ?? []).map((id) => ({ id, side: /^in/.test(id) ? "in" : "out", ...doing.values(id) })));
   stage.setMarks(state.marks.filter((mark) => mark.frame === now.frame && (mark.suffix === now.person || mark.purpose === "neutral")));
   stage.hideMarks(!now.marks || now.tool === "look" || now.held !== null || playing || alone);
   const [first, last] = state.clip.frames;
@@ -431,6 +433,8 @@ function setTool(tool) {
   choose(find("tools"), tool);
   find("brush").hidden = tool !== "stroke";
   find("purposes").hidden = tool === "look";
+  if (tool === "shape" && now.purpose === "neutral") now.purpose = "skin";
+  choices(find("purposes"), tool === "shape" ? SIDES : PURPOSES, now.purpose, setPurpose);
   stage.setTool(tool);
   showMarks();
 }
@@ -567,6 +571,16 @@ function setSpan(which) {
 
 // --- people, clips, saving, rendering ---------------------------------------------------------------------------
 
+/** Draw an ellipse into the box between two points. */
+function addShape([[x0, y0], [x1, y1]], side) {
+  const tall = state.clip.width / state.clip.height;
+  const values = {
+    shape: "ellipse", centre: [(x0 + x1) / 2, (y0 + y1) / 2], feather: 0.05,
+    width: Number((Math.abs(x1 - x0) * tall).toFixed(4)), height: Number(Math.abs(y1 - y0).toFixed(4)),
+  };
+  return does("shape", { suffix: now.person, side, values });
+}
+
 const solve = (what) => does("solve", { what, frame: now.frame, suffix: now.person });
 
 /** Ask for a name; null where none is given. */
@@ -594,6 +608,7 @@ const doing = {
   solve,
   reset: (id, name) => does("reset", { id, name }, { silent: true }),
   unmark: (mark) => does("unmark", { mark }),
+  unshape: (id) => does("unshape", { id }),
   goTo: (frame) => setFrame(frame),
   choosePerson(suffix) {
     now.person = suffix;
@@ -727,10 +742,12 @@ const fullScreen = () => (document.fullscreenElement ? document.exitFullscreen()
 // --- wiring -----------------------------------------------------------------------------------------------------
 
 const stage = new Stage({
-  drawn: ({ kind, points, radius, away }) => does("mark", {
-    kind, points, radius, frame: now.frame, suffix: now.person,
-    purpose: away && now.purpose === "skin" ? "keep out" : now.purpose, learn: sheet.atOnce,
-  }),
+  drawn({ kind, points, radius, away }) {
+    const purpose = away && now.purpose === "skin" ? "keep out" : now.purpose;
+    if (kind === "shape") return addShape(points, purpose === "keep out" ? "out" : "in");
+    return does("mark", { kind, points, radius, purpose, frame: now.frame, suffix: now.person, learn: sheet.atOnce });
+  },
+  shape: (id, values, gestureNow) => setAll({ [id]: values }, gestureNow),
   told: (words) => say(words),
   zoomed: () => refresh(),
   under: (x, y) => stream.here && !playing && reading.under({ frame: now.frame, suffix: now.person, view: viewNow(), at: `${x.toFixed(5)},${y.toFixed(5)}` }),

@@ -8,6 +8,7 @@ const KEYS = [
   ["K", "stroke tool", (d) => d.tool("stroke")],
   ["P", "point tool", (d) => d.tool("point")],
   ["H", "look: read and move the picture, marks hidden", (d) => d.tool("look")],
+  ["D", "shape tool: keep in, keep out", (d) => d.tool("shape")],
   ["A", "the tool marks skin", (d) => d.purpose("skin")],
   ["X", "the tool marks what stays out (or hold Alt while drawing)", (d) => d.purpose("keep out")],
   ["N", "the tool marks something neutral", (d) => d.purpose("neutral")],
