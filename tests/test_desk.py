@@ -326,6 +326,7 @@ def test_a_fitted_picture_keeps_its_mean_and_is_never_enlarged():
     small = work.fitted(ramp, (32, 32))
     assert small.shape == (18, 32, 3)
     assert small.mean() == pytest.approx(ramp.mean(), abs=1e-4)
+    assert np.abs(small - ramp.reshape(18, 2, 32, 2, 3).mean((1, 3))).max() < 1e-6
     assert work.fitted(ramp, (640, 640)) is ramp
 
 
