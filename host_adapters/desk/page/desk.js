@@ -639,10 +639,22 @@ const doing = {
   },
 };
 
+/** The words for a carried correction, and the order of the list: what needs a look comes first. */
+const STATUSES = { off: ["■ off", 0], check: ["▲ check", 1], "not judged": ["○ not judged", 2], holds: ["● holds", 3] };
+
+/** Open the clip before or after this one in the folder. */
+async function stepClip(by) {
+  const names = (await ask("clips")).map(({ name }) => name);
+  const next = names[names.indexOf(state.clip.name) + by];
+  if (!next) return say(by > 0 ? "This is the last clip." : "This is the first clip.");
+  if (await does("open", { clip: next })) say(`${next} is on the desk.`);
+}
+
 async function showClips() {
-  const words = { holds: "● holds", check: "▲ check", off: "■ off", "not judged": "○ not judged" };
-  const items = (await ask("clips")).map(({ name, open, begun, status }) => {
-    const known = words[status?.grade] ?? status?.grade;
+  const rank = ({ open, status }) => (open ? -1 : status ? (STATUSES[status.grade]?.[1] ?? 2) : 4);
+  const clips = (await ask("clips")).toSorted((a, b) => rank(a) - rank(b));
+  const items = clips.map(({ name, open, begun, status }) => {
+    const known = STATUSES[status?.grade]?.[0] ?? status?.grade;
     const about = open ? "on the desk" : status ? `${known}: ${status.words}` : begun ? "begun" : "untouched";
     const tick = make("input", { type: "checkbox", value: name, disabled: open, "aria-label": `Carry to ${name}` });
     const go = make("button", { type: "button", disabled: open, "aria-label": `Open ${name}`, onclick: () => openClip(name) }, "Open");
@@ -886,6 +898,7 @@ bindKeys({
     const at = state.people.findIndex((person) => person.suffix === now.person);
     if (state.people.length > 1) doing.choosePerson(state.people[(at + 1) % state.people.length].suffix);
   },
+  clip: (by) => stepClip(by).catch(complain),
   picture: () => stage.element.focus(),
   plain: () => document.body.classList.toggle("plain"),
   fold: () => scopes.toggle(),
