@@ -25,10 +25,10 @@ PROXY = (1920, 1080)
 MOVING = (960, 540)
 """The box for while a hand moves something or the clip plays; what rests is looked at in full."""
 
-_MOST_BYTES = 224 << 20
+_MOST_BYTES = 160 << 20
 _MOST_FINDINGS = 256
-_PICTURES, _MATTES = 4, 3
-"""What the steps of a correction in full HD need at once; what moves is a quarter as large."""
+_PICTURES, _MATTES = 8, 6
+"""What the steps of a correction need at once while something moves."""
 
 Known = TypeVar("Known")
 
@@ -51,7 +51,7 @@ class Workbench:
 
     def prepare(self, frame: int) -> None:
         """Take the memory for looking at this clip, so that the first changes are as quick as all others."""
-        shape = self.plate(frame).shape
+        shape = self.plate(frame, MOVING).shape
         RESULTS.reserve({shape: _PICTURES, shape[:2]: _MATTES})
 
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
