@@ -391,7 +391,7 @@ def test_a_dead_desk_is_seen_and_a_restarted_one_goes_on_in_the_same_tab(browser
         time.sleep(0.3)
         assert element(browser, "#frame-number").get_attribute("value") == "1"
         running, again = run_verb(clip, tmp_path)
-        assert again == address
+        assert again.split("/")[2] == address.split("/")[2]
         until(browser, lambda: not element(browser, "#away").is_displayed())
         assert shown_turn(browser) == "6"
         set_turn(browser, 8)
