@@ -51,6 +51,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
 from .evidence import Survey, evidence, mattes_of, survey
+from .faces import with_own_faces
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
@@ -339,7 +340,7 @@ class Carrier:
             raise CarryError(f"{shot.name}: {error}") from error
 
     def _carry(self, shot: Shot, again: bool) -> Carried:
-        graph = parts_of(self.graph, self.what, shot.own)
+        graph = with_own_faces(parts_of(self.graph, self.what, shot.own), shot.clip)
         balance, by = self._balance(shot) if "light" in self.what else (None, noted_light(graph) or COPY)
         graph = graph if balance is None else with_balance(graph, balance)
         solved = again and bool(shot.add)

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
-from ...nodes import MarkedFrame, Sample, Warned
+from ...kernels.arrays import Floats
+from ...nodes import FaceMatte, JoinFaces, MarkedFrame, Sample, Warned
 from ...nodes.declare import Picture
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
-from .face_tracks import FaceTrack
+from ..graphs.graph import Graph, Step
+from ..graphs.standard import keyed_step, without_faces
+from .face_tracks import FaceTrack, follow_faces
 
 
 def face_samples(picture: Picture) -> tuple[Sample, ...]:
@@ -65,3 +68,53 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -
 
 
 _NO_FACE = "No face was found in the marked frames: sample the skin, or name a frame that shows a face with --frame."
+
+
+# --- faces of another clip ----------------------------------------------------------------------------------
+
+
+class _Clip(Protocol):
+    frames: Any
+    missing: Any
+
+    def read(self, frame: int) -> Floats: ...
+
+
+def with_own_faces(graph: Graph, clip: _Clip) -> Graph:
+    """Return a graph whose faces, if it has any, are those of another clip; without a detector, a graph without faces.
+
+    Every face of the clip is keyed where all of those before were; otherwise nobody can tell whose they are, and they
+    only hold off what lies beside them.
+    """
+    joins = [step for step in graph.steps if isinstance(step.node, JoinFaces)]
+    if not joins:
+        return graph
+    tracks: tuple[FaceTrack, ...] = ()
+    if available():
+        frames = [frame for frame in clip.frames if frame not in clip.missing]
+        tracks = follow_faces(clip.read, frames, find_faces)
+    if not tracks:
+        return without_faces(graph)
+    by_id = graph.by_id
+    gone: set[str] = set()
+    instead: dict[str, list[Step]] = {}
+    for join in joins:
+        inputs, keyed = dict(join.inputs), []
+        last: str | None = inputs["faces"]
+        while last in by_id and isinstance(face := by_id[last].node, FaceMatte):
+            gone.add(last)
+            keyed.append(face.keyed)
+            last = dict(by_id[last].inputs).get("faces")
+        told: dict[str, str] = {}
+        suffix = join.id.removeprefix("join")
+        steps = []
+        for number, track in enumerate(tracks, start=1):
+            node = replace(track.at(clip.frames[0]), keyed=min(keyed, default=1.0))
+            step = Step.of(f"face{number}{suffix}", node, image=inputs["image"], **told)
+            steps.append(keyed_step(step, track.keyed(clip.frames[0], clip.frames[-1])))
+            told = {"faces": step.id}
+        node_without_marks = replace(join.node, keep=(), keep_out=())  # type: ignore[type-var]
+        steps.append(Step.of(join.id, node_without_marks, matte=inputs["matte"], image=inputs["image"], **told))
+        instead[join.id] = steps
+    changed = [instead.get(step.id, [step]) for step in graph.steps if step.id not in gone]
+    return replace(graph, steps=tuple(step for steps in changed for step in steps))
