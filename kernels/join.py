@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
-from .face import EYE, HOLE, Cells, FaceCut, Landmarks, cells_of, cut, fit, grid_shape, window_of
+from .face import EYE, HOLE, Cells, FaceCut, Landmarks, Window, cells_of, cut, fit, grid_shape, window_of
 from .jit import inline, sheet
 from .strips import over_rows
 
@@ -28,6 +28,8 @@ SMALLER, SIZE_SLOPE = 0.6, 1.5
 CERTAIN = (0.44, 4.5, 0.3)
 """What a doubling of a piece's size, the share of it that is surely keyed (from one half) and every piece weigh in the
 log-odds that it is skin: ridge logistic regression on pieces of 18 real pictures."""
+_BESIDE = 1.2
+UNSURE = 0.0
 SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
 
@@ -115,7 +117,7 @@ def grown(flags: Flags, radius: int = 1) -> Flags:
 def evidence(cut: FaceCut, keyed: float = 1.0) -> Floats:
     """Return what one face says of the matte, float32 over its window; ``keyed``: how far the face itself is keyed."""
     p, radius = cut.likely, cut.radius
-    beside = cut.has(1) & (radius < 1.9) & ((cut.down < 1.2) | (radius < 1.05)) & ~(cut.has(HOLE) & (radius < 1))
+    beside = cut.has(1) & (radius < 1.9) & ((cut.down < _BESIDE) | (radius < 1.05)) & ~(cut.has(HOLE) & (radius < 1))
     lid = np.where(beside, np.clip((p - 0.02) / 0.18, 0, 1), 1)
     lid = np.maximum(lid, p * (radius < 1.15))
     floor = np.where(cut.has(EYE), 0, p * np.clip((1.25 - radius) / 0.2, 0, 1)) * keyed
@@ -147,6 +149,7 @@ class Laid:
     def over(self, matte: Floats) -> Floats:
         """Return a matte of the grid's own size with it."""
         k = np.exp(self.odds)
+        matte = matte * (1 - np.float32(UNSURE) * np.clip(-self.odds, 0, 1))
         return np.asarray(np.maximum(matte * k / (matte * k + 1 - matte) * self.lid, self.floor), np.float32)
 
 
@@ -239,7 +242,7 @@ def _mixed_row(grid, row, other, part, out):
 
 
 @sheet
-def _over_sheet(matte, odds, lid, floor, out, y0, y1):
+def _over_sheet(matte, odds, lid, floor, unsure, out, y0, y1):
     """Lay log-odds, lid and floor over rows of a matte; where nothing is laid the matte stays, limited to 0 … 1."""
     height, width = matte.shape
     rows, columns = odds.shape
@@ -250,7 +253,19 @@ def _over_sheet(matte, odds, lid, floor, out, y0, y1):
         _mixed_row(odds, row, other, part, mixed[0])
         _mixed_row(lid, row, other, part, mixed[1])
         _mixed_row(floor, row, other, part, mixed[2])
-        for x in range(width):
+        first, last = columns, -1
+        for cell in range(columns):
+            if mixed[0, cell] != F(0) or mixed[1, cell] != F(1) or mixed[2, cell] != F(0):
+                first = min(first, cell)
+                last = cell
+        per_cell = F(width) / F(columns)
+        x0 = min(max(int((F(first) - F(0.5)) * per_cell) - 1, 0), width)
+        x1 = min(max(int((F(last) + F(1.5)) * per_cell) + 2, x0), width)
+        for x in range(x0):
+            out[y, x] = clamp(matte[y, x], F(0), F(1))
+        for x in range(x1, width):
+            out[y, x] = clamp(matte[y, x], F(0), F(1))
+        for x in range(x0, x1):
             cell, t = _grid_place(x, width, columns)
             after = min(cell + 1, columns - 1)
             o = mixed[0, cell] + t * (mixed[0, after] - mixed[0, cell])
@@ -259,6 +274,7 @@ def _over_sheet(matte, odds, lid, floor, out, y0, y1):
             m = clamp(matte[y, x], F(0), F(1))
             if o != F(0):
                 k = exp2_px(o * F(1.4426950408889634))
+                m = m * (F(1) - unsure * clamp(-o, F(0), F(1)))
                 m = m * k / (m * k + F(1) - m)
             m = m * l
             out[y, x] = clamp(m if m > f else f, F(0), F(1))
@@ -268,7 +284,7 @@ def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
     """Lay what was found on the grid over a matte, float32 (H, W), of any size."""
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
-    over_rows(_over_sheet, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, out)
+    over_rows(_over_sheet, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, F(UNSURE), out)
     return out
 
 
@@ -281,7 +297,7 @@ def _told_px(first, second):
 
 
 @sheet
-def _evidence_sheet(grid, top, left, shape, before, out, y0, y1):
+def _evidence_sheet(grid, top, left, shape, before, given, out, y0, y1):
     """Interpolate a window of the grid to full size and join it with what was told before."""
     height, width = out.shape
     rows, columns = grid.shape
@@ -291,7 +307,7 @@ def _evidence_sheet(grid, top, left, shape, before, out, y0, y1):
     last = width if left + columns >= shape[1] else min(int((F(left + columns) + F(0.5)) * per_cell) + 1, width)
     for y in range(y0, y1):
         for x in range(width):
-            out[y, x] = clamp(before[y, x], F(0), F(1))
+            out[y, x] = clamp(before[y, x], F(0), F(1)) if given else F(0.5)
         row, part = _grid_place(y, height, shape[0])
         row -= top
         if row < 0 or row >= rows:
@@ -320,7 +336,7 @@ def face_evidence(
     image = as_picture(image)
     size = image.shape[:2]
     shape = grid_shape(*size)
-    told = np.full(size, 0.5, np.float32) if before is None else as_plane(before, "evidence of faces", size)
+    told = np.empty((1, 1), np.float32) if before is None else as_plane(before, "evidence of faces", size)
     out = np.empty(size, np.float32)
     placed = fit(points, shape)
     window = None if placed is None or presence <= 0 else window_of(placed, shape)
@@ -328,7 +344,7 @@ def face_evidence(
     plane, top, left = np.full((1, 1), 0.5, np.float32), 0, 0
     if found is not None:
         plane, top, left = faded(evidence(found, keyed), presence), found.window.top, found.window.left
-    over_rows(_evidence_sheet, size[0], plane, top, left, shape, told, out)
+    over_rows(_evidence_sheet, size[0], plane, top, left, shape, told, before is not None, out)
     return out
 
 
@@ -356,10 +372,25 @@ def join_faces(
     told = on_grid(evidence, shape)
     small = on_grid(matte, shape)
     loss = None
-    if float(told.max()) > 0.5:
-        loss = texture_loss(cells_of(image, wanted=grown(small > 0, 3)), texture)
+    if float(told.max()) > 0.5 and small.any():
+        loss = _texture_loss_where(small > 0, image, texture)
     laid = lay(small, told, loss, _cells_at(keep, shape), _spread_at(away, shape))
     return over(matte, laid, out)
+
+
+def _texture_loss_where(keyed: Flags, image: Floats, texture: float) -> Floats:
+    """Return the loss of texture over the grid, found only within the rectangle that holds what is keyed."""
+    rows, columns = np.flatnonzero(keyed.any(axis=1)), np.flatnonzero(keyed.any(axis=0))
+    top, left = max(int(rows[0]) - _MARGIN, 0), max(int(columns[0]) - _MARGIN, 0)
+    low, right = min(int(rows[-1]) + _MARGIN + 1, keyed.shape[0]), min(int(columns[-1]) + _MARGIN + 1, keyed.shape[1])
+    cells = cells_of(image, Window(top, left, low - top, right - left))
+    loss = np.zeros(keyed.shape, np.float32)
+    loss[cells.window.slices] = texture_loss(cells, texture)
+    return loss
+
+
+_MARGIN = 5
+"""Cells beyond what is keyed that its texture is found from, the enlarging included."""
 
 
 def _cells_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> Flags | None:

@@ -1,0 +1,266 @@
+"""Faces as shape: the drawn outline, the cut, what it tells of a matte, and the joining with one."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.ndimage
+import skimage.data
+import skimage.transform
+from inkarnat.host_adapters.bench.scores import score_matte
+from inkarnat.host_adapters.bench.shots import real_shots
+from inkarnat.host_adapters.workshop import camera, portrait
+from inkarnat.kernels import face, join, skin, strips
+from inkarnat.nodes import FaceMatte, JoinFaces, Sample, SampleError, SkinKey, learn_skin_key, study_skin
+
+MASKS = Path(__file__).parents[1] / "test_images" / "masks"
+ASTRONAUT = FaceMatte((0.3965, 0.198), (0.482, 0.202), (0.436, 0.243), (0.397, 0.276), (0.472, 0.279))
+"""Read off the picture by hand."""
+
+
+def drawn(colour=(0.2, 0.4, 0.8), ground=(0.3, 0.5, 0.35), height=180, width=240, size=26.0):
+    """An oval of one colour on another with grain, its truth, and the landmarks of a face of its size."""
+    y, x = np.mgrid[:height, :width].astype(np.float64)
+    u, v = (x - width / 2) / size, (y - height / 2) / size
+    oval = (u / 1.02) ** 2 + ((v - 0.42) / 1.42) ** 2 < 1
+    picture = np.where(oval[..., None], colour, ground)
+    picture = picture + np.random.default_rng(4).normal(0, 0.015, picture.shape)
+    places = (face.FIVE * size + (width / 2, height / 2)) / (width, height)
+    node = FaceMatte(*(tuple(float(c) for c in place) for place in places))
+    return picture.astype(np.float32), oval, node
+
+
+def astronaut():
+    return skimage.data.astronaut().astype(np.float32) / np.float32(255)
+
+
+# --- the outline --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4, -2.0])
+def test_the_drawn_face_is_laid_over_landmarks_by_least_squares(turn):
+    """Against scikit-image's estimate of a similarity (Umeyama 1991), on landmarks with errors."""
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    points = face.FIVE @ (14 * matrix).T + (70, 50) + np.random.default_rng(1).normal(0, 1, (5, 2))
+    a, b, x, y = face.fit([tuple((p + 0.5) / (200, 100)) for p in points], (100, 200))
+    reference = skimage.transform.SimilarityTransform.from_estimate(face.FIVE, points)
+    np.testing.assert_allclose([[a, -b, x], [b, a, y]], reference.params[:2], atol=1e-9)
+
+
+def test_landmarks_in_one_place_or_outside_say_nothing():
+    picture = np.full((90, 160, 3), 0.5, np.float32)
+    for node in (FaceMatte(*[(0.5, 0.5)] * 5), FaceMatte(*[(x + 5, y) for x, y in FaceMatte().landmarks])):
+        np.testing.assert_array_equal(node.process(picture), np.float32(0.5))
+    tiny = FaceMatte().process(np.full((1, 1, 3), 0.5, np.float32))
+    assert tiny.shape == (1, 1)
+
+
+def test_a_mark_means_the_face_it_lies_on():
+    shape = 180, 240
+    _, _, node = drawn()
+    assert node.holds(0.5, 0.5, shape)
+    assert node.holds(0.5, 0.78, shape)  # the neck
+    assert not node.holds(0.95, 0.5, shape)
+    assert face.radius_at(node.landmarks, (193, 256), (0.5, 0.5 + 0.42 * 26 / 180)) < 0.02
+
+
+# --- the cut ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("colour", [(0.2, 0.4, 0.8), (0.75, 0.5, 0.4), (0.9, 0.2, 0.6)])
+def test_a_face_is_cut_out_whatever_its_colour(colour):
+    picture, oval, node = drawn(colour)
+    (cut,) = face.cut_faces(picture, [node.landmarks])
+    found = join.on_grid(np.ascontiguousarray(oval, np.float32), face.grid_shape(180, 240))
+    inside, outside = cut.core, cut.has(face.ZONE) & (found[cut.window.slices] == 0)
+    assert found[cut.window.slices][inside].mean() > 0.97
+    assert inside.sum() > 0.6 * (found > 0.5).sum()
+    assert cut.likely[outside].mean() < 0.15
+
+
+def test_the_face_of_a_real_picture_is_cut_out_of_its_hair():
+    (shot, *_) = real_shots(MASKS)
+    evidence = ASTRONAUT.process(shot.keyed)
+    near = np.zeros(shot.truth.shape, bool)
+    near[60:190, 160:290] = True
+    score = score_matte(np.maximum(2 * evidence - 1, 0), shot.truth, shot.ignore | ~near)
+    assert score.recall > 0.8
+    assert score.precision > 0.8
+
+
+def test_texture_doubles_with_the_grain_and_is_low_where_the_picture_is_smooth():
+    rng = np.random.default_rng(2).normal(0, 1, (256, 256, 1))
+    levels = [
+        float(np.median(face.cells_of((0.4 + grain * rng).repeat(3, axis=2).astype(np.float32)).texture))
+        for grain in (0.0, 0.02, 0.04)
+    ]
+    assert levels[0] == pytest.approx(np.log2(0.004), abs=0.01)
+    assert levels[2] - levels[1] == pytest.approx(1, abs=0.15)
+
+
+def test_a_proxy_tells_what_full_size_tells():
+    picture, _, node = drawn(height=360, width=480, size=52.0)
+    half = picture.reshape(180, 2, 240, 2, 3).mean(axis=(1, 3))
+    full = node.process(picture).reshape(180, 2, 240, 2).mean(axis=(1, 3))
+    assert np.abs(node.process(half) - full).mean() < 0.02
+
+
+# --- the nodes ----------------------------------------------------------------------------------------------
+
+
+def test_faces_are_told_in_any_order_and_fade_with_their_presence():
+    picture, _, one = drawn()
+    other = FaceMatte(*[(x - 0.3, y) for x, y in one.landmarks], keyed=0.0)
+    first = other.process(picture, one.process(picture))
+    np.testing.assert_array_equal(first, one.process(picture, other.process(picture)))
+    np.testing.assert_array_equal(replace(one, presence=0.0).process(picture), np.float32(0.5))
+    half = replace(one, presence=0.5).process(picture)
+    np.testing.assert_allclose(half - 0.5, 0.5 * (one.process(picture) - 0.5), atol=1e-6)
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_faces_give_the_same_bits_in_any_number_of_threads(count, same_bits):
+    picture, oval, node = drawn(height=360, width=480, size=52.0)
+    matte = (0.6 * oval).astype(np.float32)
+    results = []
+    for threads in (1, count):
+        with strips.threads(threads):
+            evidence = node.process(picture)
+            results.append((evidence, JoinFaces(-4.0, ((0.5, 0.5),)).process(matte, evidence, picture)))
+    for one, other in zip(*results, strict=True):
+        same_bits(one, other)
+
+
+def test_without_a_face_a_matte_stays_as_it_is():
+    picture, oval, _ = drawn()
+    matte = (0.7 * oval).astype(np.float32)
+    matte[3, 4] = np.nan
+    joined = JoinFaces().process(matte, np.full(matte.shape, 0.5, np.float32), picture)
+    np.testing.assert_array_equal(joined, np.nan_to_num(matte))
+
+
+def test_a_face_is_filled_what_lies_beside_it_is_closed_and_loose_pieces_go_but_for_marked_ones():
+    picture, oval, node = drawn()
+    y, x = np.mgrid[:180, :240]
+    beside = (np.abs(x - 150) < 5) & (np.abs(y - 90) < 20) & ~oval
+    speck, marked = (np.hypot(x - cx, y - 160) < 4 for cx in (30, 210))
+    matte = (0.3 * oval + beside + speck + marked).clip(0, 1).astype(np.float32)
+    evidence = node.process(picture)
+    joined = JoinFaces(-4.0, keep=((210.5 / 240, 160.5 / 180),)).process(matte, evidence, picture)
+    assert joined[80:110, 110:130].mean() > 0.9
+    assert joined[beside].mean() < 0.25
+    assert joined[speck].mean() < 0.3
+    assert joined[marked].mean() > 0.9
+    held = JoinFaces(-4.0).process(matte, replace(node, keyed=0.0).process(picture), picture)
+    np.testing.assert_allclose(held[oval], matte[oval], atol=1e-6)
+
+
+def test_a_mark_of_what_is_no_skin_opens_the_floor():
+    picture, oval, node = drawn()
+    evidence, empty = node.process(picture), np.zeros((180, 240), np.float32)
+    (x, y) = node.nose
+    assert JoinFaces().process(empty, evidence, picture)[int(y * 180), int(x * 240)] > 0.9
+    joined = JoinFaces(keep_out=((x, y),)).process(empty, evidence, picture)
+    assert joined[int(y * 180), int(x * 240)] < 0.1
+    assert joined[oval].mean() > 0.5
+
+
+def test_pieces_are_numbered_as_scipy_numbers_them():
+    flags = np.random.default_rng(3).random((90, 130)) < 0.45
+    for corners, structure in ((True, np.ones((3, 3))), (False, None)):
+        labels, area = join.pieces(flags, corners)
+        expected, count = scipy.ndimage.label(flags, structure)
+        np.testing.assert_array_equal(labels, expected)
+        np.testing.assert_array_equal(area, np.bincount(expected.ravel(), minlength=count + 1))
+
+
+# --- learning -----------------------------------------------------------------------------------------------
+
+
+def test_a_click_on_a_face_means_that_face_and_no_mark_means_all():
+    picture = astronaut()
+    other = FaceMatte(*[(x + 0.4, y + 0.5) for x, y in ASTRONAUT.landmarks])
+    lesson = study_skin(picture, [Sample.point(0.41, 0.24)], faces=(ASTRONAUT, other))
+    assert [node.keyed for node in lesson.faces] == [1.0, 0.0]
+    assert study_skin(picture, [], faces=(ASTRONAUT,)).faces == (ASTRONAUT,)
+    absent = replace(other, presence=0.0)
+    assert [node.keyed for node in study_skin(picture, [], faces=(ASTRONAUT, absent)).faces] == [1.0, 1.0]
+
+
+def test_a_known_face_keys_the_real_picture_better_than_a_click_alone():
+    """Measured on the picture with its drawn mask: F1 .92 with the face known."""
+    (shot, *_) = real_shots(MASKS)
+    click = [Sample.point(0.41, 0.24)]
+    known = study_skin(shot.keyed, click, faces=(ASTRONAUT,))
+    with_face = score_matte(known.matte(shot.keyed), shot.truth, shot.ignore).f1
+    assert with_face > 0.88
+    assert with_face > score_matte(learn_skin_key(shot.keyed, click).process(shot.keyed), shot.truth, shot.ignore).f1
+
+
+def never_less(picture, truth, ignore, marks, faces=()):
+    """Return the F1 from each mark; from one to the next, which covers more of the same skin, it may fall by .02."""
+    f1 = []
+    for mark in marks:
+        lesson = study_skin(picture, [mark], faces=faces)
+        f1.append(score_matte(lesson.matte(picture), truth, ignore).f1)
+    assert min(np.diff(f1)) >= -0.02, f1
+
+
+def test_marking_more_skin_never_keys_less_on_a_known_face():
+    """A small box on a cheek, inside a stroke over the face, inside a box from brow to chin."""
+    (shot, *_) = real_shots(MASKS)
+    marks = (
+        Sample.box(0.385, 0.225, 0.415, 0.26),
+        Sample.stroke([(0.385, 0.245), (0.415, 0.24), (0.45, 0.215), (0.48, 0.24)], 0.02),
+        Sample.box(0.36, 0.17, 0.51, 0.32),
+    )
+    never_less(shot.keyed, shot.truth, shot.ignore, marks, (ASTRONAUT,))
+
+
+@pytest.mark.parametrize("depth", ["light", "brown"])
+def test_marking_more_skin_never_keys_less_without_a_known_face(depth):
+    scene = portrait(depth, 31, 480, 270)
+    picture = camera(scene.light, 31)
+    x, y = scene.places["cheek"]
+    left, top, right, bottom = scene.places["face"]
+    w, h = right - left, bottom - top
+    marks = (
+        Sample.box(x - 0.02, y - 0.03, x + 0.02, y + 0.03),
+        Sample.stroke([(x, y), *scene.places["stroke"]], 0.02),
+        Sample.box(left + 0.22 * w, top + 0.3 * h, right - 0.22 * w, bottom - 0.22 * h),
+    )
+    never_less(picture, scene.matte, scene.ignore, marks)
+
+
+def test_a_model_is_small_and_the_same_on_every_run():
+    picture = astronaut()
+    keys = [study_skin(picture, [Sample.point(0.41, 0.24)], faces=(ASTRONAUT,)).key for _ in range(2)]
+    assert keys[0] == keys[1]
+    assert len(keys[0].model) <= 24_000
+    assert SkinKey.from_config(json.loads(json.dumps(keys[0].config()))) == keys[0]
+
+
+def test_what_is_doubted_is_told_by_figures():
+    picture, oval, node = drawn((0.75, 0.5, 0.4))
+    cells = face.cells_of(picture)
+    frame = skin.learn.reduce_frame(picture, np.zeros((180, 240), bool), np.zeros((180, 240), bool))
+    good = join.on_grid(oval.astype(np.float32), cells.luma.shape)
+    signs = skin.signs_of(good, frame.luma, frame.u, frame.v, face.cut_faces(picture, [node.landmarks]))
+    assert signs.soft < 0.2
+    assert signs.flat < 0.3
+    assert signs.cover > 0.95
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 3), (7, 900)])
+def test_odd_sizes_are_learned_from_or_refused_in_words(shape):
+    picture = np.broadcast_to(np.array((0.7, 0.5, 0.4), np.float32), (*shape, 3)).copy()
+    try:
+        lesson = study_skin(picture, [Sample.point(0.5, 0.5)], faces=(FaceMatte(),))
+    except SampleError as error:
+        assert str(error).endswith(".")
+        return
+    assert lesson.matte(picture).shape == shape
