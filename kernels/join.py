@@ -29,7 +29,6 @@ CERTAIN = (0.44, 4.5, 0.3)
 """What a doubling of a piece's size, the share of it that is surely keyed (from one half) and every piece weigh in the
 log-odds that it is skin: ridge logistic regression on pieces of 18 real pictures."""
 _BESIDE = 1.2
-UNSURE = 0.0
 SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
 
@@ -149,7 +148,6 @@ class Laid:
     def over(self, matte: Floats) -> Floats:
         """Return a matte of the grid's own size with it."""
         k = np.exp(self.odds)
-        matte = matte * (1 - np.float32(UNSURE) * np.clip(-self.odds, 0, 1))
         return np.asarray(np.maximum(matte * k / (matte * k + 1 - matte) * self.lid, self.floor), np.float32)
 
 
@@ -242,7 +240,7 @@ def _mixed_row(grid, row, other, part, out):
 
 
 @sheet
-def _over_sheet(matte, odds, lid, floor, unsure, out, y0, y1):
+def _over_sheet(matte, odds, lid, floor, out, y0, y1):
     """Lay log-odds, lid and floor over rows of a matte; where nothing is laid the matte stays, limited to 0 … 1."""
     height, width = matte.shape
     rows, columns = odds.shape
@@ -274,7 +272,6 @@ def _over_sheet(matte, odds, lid, floor, unsure, out, y0, y1):
             m = clamp(matte[y, x], F(0), F(1))
             if o != F(0):
                 k = exp2_px(o * F(1.4426950408889634))
-                m = m * (F(1) - unsure * clamp(-o, F(0), F(1)))
                 m = m * k / (m * k + F(1) - m)
             m = m * l
             out[y, x] = clamp(m if m > f else f, F(0), F(1))
@@ -284,7 +281,7 @@ def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
     """Lay what was found on the grid over a matte, float32 (H, W), of any size."""
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
-    over_rows(_over_sheet, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, F(UNSURE), out)
+    over_rows(_over_sheet, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, out)
     return out
 
 

@@ -28,9 +28,12 @@ _OWN_COLOURS = 6
 
 DOUBTFUL = 0.42
 """Soft share of a matte from which a joined face's key is learned once more."""
-_BETTER, _GROWTH, _SECOND_GROWTH, _RIM_KEPT = 0.05, 1.6, 3.0, 0.85
-_BETTER_ALONE, _RIM_KEPT_ALONE = 0.02, 0.95
-"""By how much the soft share must fall, how far the keyed area may grow, what of the edge's contrast must stay."""
+VERY_DOUBTFUL = 0.55
+"""Soft share from which most of the skin may lie in another light, or in two."""
+_BETTER, _RIM_KEPT, _BETTER_ALONE, _RIM_KEPT_ALONE = 0.05, 0.85, 0.02, 0.95
+"""By how much the soft share must fall, and what of the edge's contrast must stay; the same without a face."""
+_GROWTH, _SECOND_GROWTH, _FAR_GROWTH, _MOST_LIGHTS = 1.6, 3.0, 4.0, 2
+"""How far the keyed area may grow: bolder, with skin in other light, and so where the first matte is very doubtful."""
 
 
 @dataclass(frozen=True)
@@ -317,9 +320,17 @@ def _tried_again(
             best = trial
 
     judge(learn.learn(frames, reach, bolder=True), _GROWTH)
-    second = _other_light(scene, frames[0], first)
-    if second is not None:
-        judge(learn.learn(frames, reach, second=second), _SECOND_GROWTH)
+    second: Floats | None = None
+    lights, growth = (_MOST_LIGHTS, _FAR_GROWTH) if first.signs.soft > VERY_DOUBTFUL else (1, _SECOND_GROWTH)
+    for _ in range(lights):
+        start = best if second is not None else first
+        more = _other_light(scene, frames[0], start)
+        if more is None:
+            break
+        second = more if second is None else np.maximum(second, more)
+        judge(learn.learn(frames, reach, second=second), growth)
+        if best is start or best is first:
+            break
     return best
 
 

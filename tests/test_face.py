@@ -148,13 +148,13 @@ def test_a_face_is_filled_what_lies_beside_it_is_closed_and_loose_pieces_go_but_
     y, x = np.mgrid[:180, :240]
     beside = (np.abs(x - 150) < 5) & (np.abs(y - 90) < 20) & ~oval
     speck, marked = (np.hypot(x - cx, y - 160) < 4 for cx in (30, 210))
-    matte = (0.3 * oval + beside + speck + marked).clip(0, 1).astype(np.float32)
+    matte = (0.3 * oval + beside + 0.75 * speck + 0.75 * marked).clip(0, 1).astype(np.float32)
     evidence = node.process(picture)
     joined = JoinFaces(-4.0, keep=((210.5 / 240, 160.5 / 180),)).process(matte, evidence, picture)
     assert joined[80:110, 110:130].mean() > 0.9
     assert joined[beside].mean() < 0.25
     assert joined[speck].mean() < 0.3
-    assert joined[marked].mean() > 0.9
+    assert joined[marked].mean() > 0.7
     held = JoinFaces(-4.0).process(matte, replace(node, keyed=0.0).process(picture), picture)
     np.testing.assert_allclose(held[oval], matte[oval], atol=1e-6)
 
