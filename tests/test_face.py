@@ -256,11 +256,17 @@ def test_what_is_doubted_is_told_by_figures():
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (2, 3), (7, 900)])
-def test_odd_sizes_are_learned_from_or_refused_in_words(shape):
+def test_odd_sizes_are_learned_from(shape):
     picture = np.broadcast_to(np.array((0.7, 0.5, 0.4), np.float32), (*shape, 3)).copy()
-    try:
-        lesson = study_skin(picture, [Sample.point(0.5, 0.5)], faces=(FaceMatte(),))
-    except SampleError as error:
-        assert str(error).endswith(".")
-        return
+    lesson = study_skin(picture, [Sample.point(0.5, 0.5)], faces=(FaceMatte(),))
     assert lesson.matte(picture).shape == shape
+
+
+def test_a_poster_hair_or_nothing_under_a_mark_is_told_in_words():
+    """A blue mark is refused with the reason; a face that is grey or black teaches nothing."""
+    picture, _, node = drawn()
+    with pytest.raises(SampleError, match="cannot be|not on skin|do not show skin"):
+        study_skin(picture, [], faces=(node,))
+    grey = np.full((90, 120, 3), 0.4, np.float32)
+    with pytest.raises(SampleError, match="no colour|no sample"):
+        study_skin(grey, [], faces=(FaceMatte(),))
