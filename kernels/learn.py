@@ -81,7 +81,7 @@ class Learned:
         what they reach in part counts in part.
     :ivar recall: share of the sampled pixels that the table recognises.
     :ivar likely: by frame, float32 (h, w), the likelihood of skin on the reduced frame.
-    :ivar wide: the same by the wide prior alone; empty where none was laid.
+    :ivar wide: the same by the wide prior alone.
     """
 
     centre: tuple[float, float]
@@ -353,6 +353,8 @@ AGAINST, SPARED = 0.5, 0.9
 """Weight among the negatives of what lies round a face and is not it; how far the face's own pixels are spared."""
 SMALL_BOX, LARGE_BOX = 0.08, 0.20
 """Heights of a box, in frame heights, between which it begins to count as showing all of the skin."""
+MOST_LARGE = 0.49
+"""How far the largest box counts so: even that shows one side of a face, and not arms and shadow."""
 PALE = 0.12
 """Chroma/luma below which a sample says little of its hue."""
 MOST_COLOURS = 12
@@ -454,7 +456,7 @@ def usable(frame: Frame) -> tuple[Flags, Flags]:
 
 def large_share(tall: float) -> float:
     """Return how far a box of this height, in frame heights, shows all of the skin's colours: 0 to 1."""
-    return float(smoothstep((tall - SMALL_BOX) / (LARGE_BOX - SMALL_BOX)))
+    return MOST_LARGE * float(smoothstep((tall - SMALL_BOX) / (LARGE_BOX - SMALL_BOX)))
 
 
 def sampled_colour(frame: Frame) -> tuple[float, float] | None:
@@ -603,8 +605,8 @@ def learn(frames: list[Frame], reach: float = 1.0, *, bolder: bool = False, seco
     large = sum(frame.large * int(part.sum()) for frame, (_, part) in zip(frames, sampled, strict=True))
     boxed = large / sum(int(found.sum()) for found in seeds)
     joined = any(frame.shown is not None for frame in frames)
-    wide = _wide_prior(colours_of_skin(frames, seeds), centre) if joined or boxed < 0.5 else None
-    trusts = BOLDER if bolder and wide is not None else TRUSTS
+    wide = _wide_prior(colours_of_skin(frames, seeds), centre)
+    trusts = BOLDER if bolder else TRUSTS
     grower = _Grower(points, spread, narrow, reach, boxed, wide, joined, trusts, second)
     table = grower.run()
     return Learned(
@@ -614,7 +616,7 @@ def learn(frames: list[Frame], reach: float = 1.0, *, bolder: bool = False, seco
         unconnected=grower.unconnected(),
         recall=grower.recall(table),
         likely=tuple(grower.likeness),
-        wide=() if wide is None else tuple(p.look(np.ascontiguousarray(wide)) for p in points),
+        wide=tuple(p.look(np.ascontiguousarray(wide)) for p in points),
     )
 
 
@@ -649,7 +651,7 @@ class _Grower:
         narrow: float,
         reach: float,
         boxed: float,
-        wide: Doubles | None,
+        wide: Doubles,
         joined: bool,
         trusts: tuple[float, ...],
         second: Floats | None,
@@ -672,8 +674,7 @@ class _Grower:
         broad = _blur(sampled, _triple(cells * (0.8, 0.7, 1.5)))
         self.broad = np.sqrt(broad / broad.max())
         self.alike = [p.look(self.broad) for p in points]
-        if wide is not None:
-            self._widen(np.ascontiguousarray(np.sqrt(wide)))
+        self._widen(np.ascontiguousarray(np.sqrt(wide)))
         grain = [p.grain(alike) for p, alike in zip(points, self.alike, strict=True)]
         self.edges = [p.edges(1.0, g, boxed) for p, g in zip(points, grain, strict=True)]
         self.faint = [p.edges(0.5, g, boxed) for p, g in zip(points, grain, strict=True)]
@@ -722,9 +723,7 @@ class _Grower:
         return table, weights
 
     def run(self) -> Doubles:
-        table = smoothstep((self.affinity - 0.35) / 0.5)
-        if self.wide is not None:
-            table = np.maximum(table, WIDE_START * np.sqrt(self.wide))
+        table = np.maximum(smoothstep((self.affinity - 0.35) / 0.5), WIDE_START * np.sqrt(self.wide))
         for turn, (reach, trust) in enumerate(zip(REACHES, self.trusts, strict=True)):
             self._spread(table, reach * self.reach, first=turn == 0)
             self._hear_faces(table)

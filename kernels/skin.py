@@ -297,8 +297,6 @@ def _bolder_alone(
     scene: _Scene, frames: list[learn.Frame], keyed: Sequence[bool], first: _Result, reach: float
 ) -> _Result:
     """Without a face, learn bolder, and keep that where the matte becomes surer and its edge as plain to see."""
-    if not first.learned.wide:
-        return first
     trial = _Result(scene, frames[0], keyed, learn.learn(frames, reach, bolder=True))
     one, other = first.signs, trial.signs
     surer = other.soft < one.soft - _BETTER_ALONE and other.area < _GROWTH * one.area
@@ -336,7 +334,7 @@ def _tried_again(
 
 def _other_light(scene: _Scene, frame: learn.Frame, first: _Result) -> Floats | None:
     """Return the weight of more skin in other light, or None: smooth, near the samples' colours, touching the key."""
-    if not first.learned.wide or first.loss is None or not first.core:
+    if first.loss is None or not first.core:
         return None
     likely, wide = first.learned.likely[0], first.learned.wide[0]
     around = frame.around if frame.around is not None else np.zeros(likely.shape, np.bool_)
