@@ -141,7 +141,7 @@ class Lock:
             return None
         try:
             held = _read_holder(handle)
-            return held if not _flock(handle) or _is_elsewhere(held) else None
+            return held if not try_lock(handle) or _is_elsewhere(held) else None
         finally:
             os.close(handle)
 
@@ -152,7 +152,7 @@ class Lock:
         except OSError as error:
             raise output_error(self.output, error) from error
         holder = _read_holder(self._handle)
-        if not _flock(self._handle):
+        if not try_lock(self._handle):
             self._close()
             raise self._refusal(holder, "wait for it or stop it")
         if _is_elsewhere(holder):
@@ -206,11 +206,11 @@ def _is_elsewhere(holder: dict[str, Any]) -> bool:
     return bool(holder.get("host", socket.gethostname()) != socket.gethostname())
 
 
-def _flock(handle: int) -> bool:
+def try_lock(handle: int) -> bool:
     """Take the system's lock; True as well where the system or the file system has none to offer."""
     try:
         import portalocker
-    except ImportError:  # a system without locks
+    except (ImportError, OSError):  # a system without locks, or without room for a single file
         return True
     try:
         portalocker.lock(handle, portalocker.LockFlags.EXCLUSIVE | portalocker.LockFlags.NON_BLOCKING)

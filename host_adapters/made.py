@@ -209,7 +209,7 @@ MARKS: dict[str, Callable[[bytes], bool]] = {
     GRAPH: _begins(rb'\{\s*"inkarnat"\s*:\s*\d'),
     RUN: _begins(rb'\{\s*"inkarnat_run"\s*:\s*\d'),
     PEOPLE: _begins(rb'\{\s*"inkarnat_people"\s*:\s*\d'),
-    NOTES: _begins(rb'\{\s*"desk"\s*:\s*\d'),
+    NOTES: _begins(rb'\{\s*"desk(?:_\w+)?"\s*:\s*\d'),
     READINGS: _begins(rb"frame,(?:\w+,)?angle_degrees,off_line_degrees,chroma_to_luma,"),
     PAGE: lambda head: b"<title>Skin report" in head or b'content="inkarnat"' in head,
     LOOK_UP: lambda head: re.search(rb'\sid="inkarnat-', head) is not None,

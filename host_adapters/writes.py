@@ -69,6 +69,10 @@ def _input_error(path: Path) -> OutputError:
     return OutputError(f"{path} is an input as well: inputs are never overwritten; choose another name.")
 
 
+class TakenError(OutputError):
+    """Files are there already that were not made here."""
+
+
 def check_text(path: AnyPath, kind: str) -> None:
     """Raise OutputError for a name under which no text of this kind is written."""
     path = Path(path)
@@ -94,7 +98,7 @@ class Atomic:
         self.path, self.kind = Path(path), kind
         self._through = _is_passage(self.path)
         if self._through:
-            folder = Path(tempfile.gettempdir())
+            folder = _temporary_folder(self.path)
         else:
             check_output(self.path, inputs)
             folder = self.path.parent
@@ -194,6 +198,13 @@ def put_aside(path: Path, aside: Path) -> None:
         raise output_error(aside, error) from error
 
 
+def _temporary_folder(path: Path) -> Path:
+    try:
+        return Path(tempfile.gettempdir())
+    except OSError as error:
+        raise output_error(path, error) from None
+
+
 def _is_passage(path: Path) -> bool:
     """Tell whether a device, a pipe or a socket has this name: what is written goes through it and stays nowhere."""
     try:
@@ -279,6 +290,14 @@ def note_made(path: Path, sha256: str) -> None:
         made.note(path, sha256=sha256)
 
 
+def check_files(files: Iterable[AnyPath], inputs: Iterable[AnyPath], overwrite: bool = False) -> None:
+    """Raise OutputError for inputs among files, and TakenError for those that are there and were not made here."""
+    asked = _Writing(overwrite)
+    for path in inputs:
+        asked.add_input(Path(path))
+    asked.claim([Path(path) for path in files], [], None, never, lock=False)
+
+
 def claim_folder(folder: Path) -> None:
     """Name a folder that is the run's own: whatever it writes there is its own."""
     if _now is not None:
@@ -341,7 +360,7 @@ class _Writing:
         if taken:
             wrong.append(_taken_words(taken))
         if wrong:
-            raise OutputError(" ".join(wrong))
+            raise (TakenError if taken and len(wrong) == 1 else OutputError)(" ".join(wrong))
         mine = [path for path in (*files, *(path for path, _ in texts)) if not _is_passage(path)]
         for path in mine:
             pattern = SequencePattern.parse(path)

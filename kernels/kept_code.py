@@ -46,8 +46,10 @@ def _candidates() -> list[Path]:
         return [Path(chosen)]
     user = Path(platformdirs.user_cache_dir("inkarnat", appauthor=False))
     owner = os.getuid() if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
-    temporary = Path(tempfile.gettempdir()) / f"inkarnat-{owner}"
-    return [user, temporary] if user.is_absolute() else [temporary]
+    places = [user] if user.is_absolute() else []
+    with contextlib.suppress(OSError):  # where not a single file can be made
+        places.append(Path(tempfile.gettempdir()) / f"inkarnat-{owner}")
+    return places
 
 
 def _is_ours(folder: Path) -> bool:

@@ -6,8 +6,10 @@ rest are done) · 5 an output cannot be written · 130 stopped by the user · 1 
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import importlib
+import io
 import json
 import logging
 import os
@@ -20,7 +22,7 @@ import click
 from ...kernels.errors import InkarnatError
 from .. import logs
 from ..graphs.errors import STOPPED, WRONG_USE, exit_code
-from ..writes import writing
+from ..writes import OutputError, writing
 
 COMMANDS = {
     "bench": "Measure speed, start-up and accuracy on this machine.",
@@ -129,15 +131,18 @@ def _report(error: Exception, as_json: bool) -> int:
         click.echo("inkarnat: stopped.", err=True)
         return STOPPED
     if isinstance(error, BrokenPipeError):
-        _silence_output()
+        from .console import silence_output
+
+        silence_output()
         return 0
     if logs.is_shown():
         import traceback
 
         traceback.print_exception(error)
     code, message = _explain(error)
-    click.echo(f"inkarnat: error: {message}", err=True)
-    if as_json:
+    with contextlib.suppress(OSError):
+        click.echo(f"inkarnat: error: {message}", err=True)
+    if as_json and not (isinstance(error, OutputError) and type(error).__name__ == "PrintError"):
         click.echo(json.dumps({"error": {"kind": type(error).__name__, "message": message, "exit": code}}))
     return code
 
@@ -157,9 +162,22 @@ def _one_line(text: str) -> str:
     return " ".join(text.split())
 
 
-def _silence_output() -> None:
-    """Point the output nowhere once its reader has gone, so that Python does not complain while it ends."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _is_open(number: int) -> bool:
+    try:
+        os.fstat(number)
+    except OSError:
+        return False
+    return True
+
+
+def _ready_streams() -> None:
+    """Fill standard streams that are closed, before an output gets their number; let names pass as they are."""
+    missing = [number for number in range(3) if not _is_open(number)]
+    for _ in missing:
+        os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="surrogateescape")
 
 
 def _ask_for_the_log(context: click.Context, option: click.Parameter, wanted: bool) -> None:
@@ -197,6 +215,7 @@ def cli() -> None:
 
 def main() -> NoReturn:
     """Start the command line."""
+    _ready_streams()
     cli.main()
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import functools
-import json
+import os
 import sys
 import time
 from collections.abc import Iterable, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from typing import TYPE_CHECKING, Any, Protocol
 
 import click
+
+from ..writes import OutputError, json_text
 
 if TYPE_CHECKING:
     from ...nodes import Verdict
@@ -19,23 +21,40 @@ if TYPE_CHECKING:
 
 def is_terminal() -> bool:
     """Tell whether a person reads the output."""
-    return sys.stdout.isatty()
+    return sys.stdout is not None and sys.stdout.isatty()
+
+
+class PrintError(OutputError):
+    """What a machine waits for cannot be printed."""
 
 
 def say(line: str = "") -> None:
-    """Print one line."""
+    """Print one line. Where the output takes no more, that is told once, and the work goes on."""
     tell_failures()
-    click.echo(line)
+    try:
+        click.echo(line)
+    except BrokenPipeError:  # whoever read it has read enough
+        silence_output()
+    except OSError as error:
+        silence_output()
+        warn(f"note: what there is to read cannot be printed ({error.strerror}); the work itself goes on")
 
 
 def warn(line: str) -> None:
-    """Print one line on the error stream."""
+    """Print one line on the error stream, where that takes any."""
     tell_failures()
     _line(line)
 
 
 def _line(line: str) -> None:
-    click.echo(f"inkarnat: {line}", err=True)
+    with suppress(OSError):
+        click.echo(f"inkarnat: {line}", err=True)
+
+
+def silence_output() -> None:
+    """Point the output nowhere, so that Python does not complain of it while it ends."""
+    if sys.stdout is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @functools.cache
@@ -93,9 +112,21 @@ def say_verdict(verdict: Verdict, name: str = "") -> None:
 
 
 def print_json(data: Any) -> None:
-    """Print data as JSON."""
+    """Print data as JSON. Raises PrintError where the output does not take it."""
     tell_failures()
-    click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+    try:
+        click.echo(json_text(data, indent=2))
+    except BrokenPipeError:
+        silence_output()
+    except OSError as error:
+        silence_output()
+        raise PrintError(
+            f"The answer cannot be printed ({error.strerror}): everything else is done; make room where it goes."
+        ) from None
+
+
+_NARROW = 60
+"""Columns of a terminal below which a table would be dots alone."""
 
 
 def print_table(columns: Sequence[str], rows: Iterable[Sequence[str]], title: str = "") -> None:
@@ -109,6 +140,12 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[str]], title: st
     from rich.table import Table
     from rich.text import Text
 
+    if Console().width < _NARROW:
+        for row in rows:
+            for column, cell in zip(columns, row, strict=True):
+                say(f"{column}: {cell}" if column else cell)
+            say()
+        return
     table = Table(*columns, title=title or None, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
@@ -129,7 +166,7 @@ def progress(total: int, quiet: bool = False, what: str = "frames") -> AbstractC
     """
     if quiet:
         return nullcontext(lambda frame: None)
-    if sys.stderr.isatty():
+    if sys.stderr is not None and sys.stderr.isatty():
         return _Bar(total, what)
     return nullcontext(_lines(total, what))
 

@@ -24,8 +24,8 @@ from . import console
 def command(target: Path, results: Path | None, port: int, no_browser: bool) -> None:
     """Open a page in the browser: point at skin, look, solve, save the graph, render.
 
-    The page talks to this machine alone; its address holds a random token and works until this command ends
-    (Ctrl+C). Every change is kept beside the clip, so nothing is lost.
+    The page talks to this machine alone, until this command ends (Ctrl+C); an address that is printed works
+    once. Every change is kept beside the clip, so nothing is lost.
 
     \b
     One clip:            inkarnat desk planing.mov
@@ -42,6 +42,7 @@ def command(target: Path, results: Path | None, port: int, no_browser: bool) -> 
     served = Served(Desk(folder, name), port)
     console.say(f"the desk is at {served.address}")
     console.say("end it with Ctrl+C")
+    served.guard.told = lambda: console.say(f"opened; for another browser, or once more: {served.address}")
     if not no_browser:
         webbrowser.open(served.address)
     served.run()

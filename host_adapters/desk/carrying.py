@@ -44,6 +44,11 @@ def shot_of(state: State, name: str, clip: Clip, frame: int) -> Shot:
     return Shot(name, clip, neutral[-1].frame, neutral[-1].sample)
 
 
+def not_carried(error: InkarnatError) -> dict[str, Any]:
+    """Return the status of a clip that the correction could not be carried to, as JSON data."""
+    return status_of(Verdict((Finding(OFF, str(error)),)))
+
+
 def carried_to(carrier: Carrier, state: State, name: str, clip: Clip) -> tuple[Graph | None, dict[str, Any]]:
     """Return the graph for another clip, None where it cannot be carried, and its status as JSON data.
 
@@ -52,7 +57,7 @@ def carried_to(carrier: Carrier, state: State, name: str, clip: Clip) -> tuple[G
     try:
         carried: Carried = carrier.carry(shot_of(state, name, clip, clip.frames[0]))
     except InkarnatError as error:
-        return None, status_of(Verdict((Finding(OFF, str(error)),)))
+        return None, not_carried(error)
     graph = replace(carried.graph, about="")
     return graph, status_of(carried.verdict) | {"level": carried.level, "carried": graph_hash(graph)}
 

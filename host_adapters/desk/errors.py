@@ -24,6 +24,12 @@ class OutsideError(DeskError):
     status: ClassVar[int] = 403
 
 
+class OwnedError(DeskError):
+    """The notes of the clip belong to another desk."""
+
+    status: ClassVar[int] = 423
+
+
 class ExistsError(DeskError):
     """A file of that name is there already and was not asked to be replaced."""
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from pathlib import Path
 
+from ..made import is_noted
 from ..media.files import InputError
 from ..media.pictures import FORMATS
 from ..media.video_format import READ_SUFFIXES
@@ -15,6 +17,12 @@ from .errors import DeskError, OutsideError
 MOST_CLIPS = 500
 NOTES = ".desk.json"
 """What is appended to the name of a clip or graph for the notes that lie beside it."""
+
+_LONGEST_NAME = 200
+"""Bytes of a name, with room for what is put before and behind it."""
+
+_LONE = re.compile("[\ud800-\udc7f\udd00-\udfff]")
+"""What stands for no byte of a name."""
 
 _NUMBERED = re.compile(r"(.*?)(\d{2,})(\.[^.]+)")
 
@@ -57,6 +65,25 @@ class Folder:
                 found.setdefault(_sequence_name(name), []).append(name)
         return [pattern if len(files) > 1 else files[0] for pattern, files in found.items()][:MOST_CLIPS]
 
+    def _meant(self, root: Path, name: str) -> str:
+        """Return the name that was shown so."""
+        if "\\x" in name and not os.path.lexists(root / name):
+            with contextlib.suppress(OSError):
+                for entry in os.scandir(root):
+                    found = _sequence_name(entry.name)
+                    for given in (entry.name, found):
+                        if given != shown(given) and name.startswith(shown(given)):
+                            return given + name[len(shown(given)) :]
+        return name
+
+    def originals(self) -> list[Path]:
+        """Return the clips in the folder that were not made here."""
+        return [path for path in map(self.clip_path, self.clip_names()) if not is_noted(_first_of(path))]
+
+    def is_there(self, path: Path) -> bool:
+        """Tell whether a file, or any of a sequence, is there already."""
+        return _first_of(path).exists()
+
     def clip_path(self, name: str) -> Path:
         """Return the path of a clip to read. Raises OutsideError, and InputError where there is none."""
         path = self._inside(self.clips, name)
@@ -89,10 +116,29 @@ class Folder:
     def _inside(self, root: Path, name: str) -> Path:
         if not name or "\0" in name or len(name) > 1000:
             raise DeskError("A file needs a name.")
+        try:
+            os.fsencode(name)
+        except UnicodeEncodeError:
+            raise DeskError(f"{name[:60]!a} is no name for a file: leave out what is no letter.") from None
+        name = self._meant(root, name)
+        if max(len(os.fsencode(part)) for part in name.split("/")) > _LONGEST_NAME:
+            raise DeskError(f"A file's name may have at most {_LONGEST_NAME} bytes.")
         path = Path(os.path.realpath(root / name))
         if root != path.parent and root not in path.parents:
             raise OutsideError(f"{name!r} lies outside the opened folder {root}: name a file inside it.")
         return path
+
+
+def shown(name: str) -> str:
+    """Return a name as the page can show and send it: bytes that are no UTF-8 stand as ``\\xfc`` in it."""
+    how = "replace" if _LONE.search(name) else "surrogateescape"
+    return name.encode("utf-8", how).decode("utf-8", "backslashreplace")
+
+
+def _first_of(path: Path) -> Path:
+    pattern = SequencePattern.parse(path)
+    found = pattern.find_if_any() if pattern is not None else []
+    return pattern.path(found[0]) if pattern is not None and found else path
 
 
 def _sequence_name(name: str) -> str:

@@ -1,15 +1,28 @@
 """The guard: lets through only requests that the desk's own page on this machine has made.
 
-The page's address holds a random token. Other pages in the same browser can reach a server on this machine, under its
-own name or, by a changed name record, under theirs (DNS rebinding). So a request must name the host and port that were
-opened, must not come from another origin, must bring the token, and may not send more than a little.
+A browser is handed an address with a code that works once: command lines are seen by everybody on a machine. The code
+is exchanged for a cookie, which no script reads, and for the page's own path; a request needs both. Other pages in the
+same browser can reach a server on this machine, under its own name or, by a changed name record, under theirs (DNS
+rebinding). So a request must also name the host and port that were opened, must not come from another origin, may not
+send more than a little, and has to do so within some seconds.
 """
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import secrets
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from typing import Any
+
+ENTER = "enter"
+"""The first part of an address with a code."""
+
+MOST_CODES = 64
+BODY_SECONDS = 20.0
+"""Time for the whole body of a request."""
+
+log = logging.getLogger("inkarnat.desk")
 
 MOST_BODY = 1024 * 1024
 """Bytes that a request may send; a long stroke takes a tenth of it."""
@@ -37,8 +50,28 @@ Application = Callable[[Message, Receive, Send], Awaitable[None]]
 class Guard:
     """An ASGI application around another one."""
 
-    def __init__(self, app: Application, token: str, hosts: Iterable[str], most_body: int = MOST_BODY) -> None:
-        self.app, self.token, self.hosts, self.most_body = app, token, frozenset(hosts), most_body
+    def __init__(
+        self,
+        app: Application,
+        page: str,
+        hosts: Iterable[str],
+        cookie: str,
+        secret: str,
+        most_body: int = MOST_BODY,
+    ) -> None:
+        self.app, self.page, self.hosts, self.cookie = app, page, frozenset(hosts), cookie
+        self.most_body, self.body_seconds = most_body, BODY_SECONDS
+        self.secret = secret
+        self.told: Callable[[], object] = lambda: None
+        self._codes: dict[str, None] = {}
+
+    def code(self) -> str:
+        """Return a new code that opens the page once."""
+        code = secrets.token_urlsafe(24)
+        self._codes[code] = None
+        while len(self._codes) > MOST_CODES:
+            self._codes.pop(next(iter(self._codes)))
+        return code
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Pass a request on or refuse it."""
@@ -47,11 +80,39 @@ class Guard:
             return
         if scope["type"] != "http":
             return
-        refusal = self._refusal(scope)
-        if refusal is not None:
-            await _answer(send, *refusal)
-            return
-        await self._pass_on(scope, receive, send)
+        begun = False
+
+        async def noting(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            refusal = self._refusal(scope)
+            if refusal is not None:
+                await _answer(noting, *refusal)
+            elif scope["path"].startswith(f"/{ENTER}/"):
+                await self._enter(scope, noting)
+            else:
+                await self._pass_on(scope, receive, noting)
+        except Exception:
+            log.exception("a request to the desk")
+            if begun:
+                raise
+            await _answer(send, 500, "The desk has a fault; what it was is in the terminal that it was started from.")
+
+    async def _enter(self, scope: Message, send: Send) -> None:
+        """Exchange a code for the cookie, and lead on to the page."""
+        code = scope["path"].removeprefix(f"/{ENTER}/").rstrip("/")
+        if code in self._codes:
+            del self._codes[code]
+            value = f"{self.cookie}={self.secret}; Path=/{self.page}/; HttpOnly; SameSite=Strict"
+            headers = {"location": f"/{self.page}/", "set-cookie": value, **HEADERS}
+            await send({"type": "http.response.start", "status": 303, "headers": _encoded(headers)})
+            await send({"type": "http.response.body", "body": b""})
+            self.told()
+        else:
+            await _answer(send, 403, "This address was used already: use the newest that `inkarnat desk` printed.")
 
     def _refusal(self, scope: Message) -> tuple[int, str] | None:
         """Return the status and reason for refusing a request by its head alone."""
@@ -67,11 +128,13 @@ class Guard:
             return 403, "Requests from other origins are refused."
         if any(site not in ("same-origin", "none") for site in all_of("sec-fetch-site")):
             return 403, "Requests from other sites are refused."
-        given = scope["path"].split("/", 2)[1]
-        if not secrets.compare_digest(given.encode(), self.token.encode()):
-            return 403, "The token is missing or wrong: use the address that `inkarnat desk` printed."
         if scope["method"] not in ("GET", "HEAD", "POST"):
             return 405, "Only GET and POST are understood."
+        given = scope["path"].removeprefix("/").partition("/")[0]
+        if given == ENTER:
+            return None if scope["method"] == "GET" else (405, "Only GET opens the page.")
+        if not (_is_equal(given, self.page) and self.secret and self._has_cookie(all_of("cookie"))):
+            return 403, "The token is missing or wrong: use the address that `inkarnat desk` printed."
         if scope["method"] == "POST" and all_of("content-type") != ["application/json"]:
             return 415, "A request's body must be application/json."
         lengths = all_of("content-length")
@@ -79,11 +142,20 @@ class Guard:
             return 413, f"A request may send at most {self.most_body} bytes."
         return None
 
+    def _has_cookie(self, headers: Iterable[str]) -> bool:
+        pairs = [pair.strip().partition("=") for header in headers for pair in header.split(";")]
+        return any(name == self.cookie and _is_equal(value, self.secret) for name, _, value in pairs)
+
     async def _pass_on(self, scope: Message, receive: Receive, send: Send) -> None:
         """Read the body, and hand the request on once it is known to be small enough."""
         body, more = b"", scope["method"] == "POST"
+        end = asyncio.get_running_loop().time() + self.body_seconds
         while more:
-            message = await receive()
+            try:
+                message = await asyncio.wait_for(receive(), end - asyncio.get_running_loop().time())
+            except TimeoutError:
+                await _answer(send, 408, f"A request has to be complete within {self.body_seconds:g} seconds.")
+                return
             if message["type"] == "http.disconnect":
                 return
             body += message.get("body", b"")
@@ -102,6 +174,10 @@ class Guard:
             await send(message)
 
         await self.app(scope, handed, sealed)
+
+
+def _is_equal(given: str, wanted: str) -> bool:
+    return secrets.compare_digest(given.encode("utf-8", "surrogatepass"), wanted.encode())
 
 
 def _encoded(headers: dict[str, str]) -> list[tuple[bytes, bytes]]:

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import json
+import logging
+import secrets
 import threading
 from pathlib import Path
 from typing import Any, Protocol
 
 from ...kernels.errors import InkarnatError
 from .. import made
+from ..locks import Lock
 from ..writes import json_text, write_text
 from .errors import DeskError
+from .owner import Owner
 
 _MOST_NOTES = 64 * 1024 * 1024
+_PATIENCE = 5.0
+
+log = logging.getLogger("inkarnat.desk")
 
 
 def read_notes(path: Path) -> Any:
@@ -40,15 +47,36 @@ class Kept(Protocol):
         ...
 
 
+def revision_of(path: Path) -> str | None:
+    """Return by which writing the notes came about; None where there are none, or those of an earlier version."""
+    try:
+        data = read_notes(path)
+    except DeskError:
+        return None
+    return str(data["revision"]) if isinstance(data, dict) and "revision" in data else None
+
+
+def _look(path: Path) -> tuple[int, ...] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_size, status.st_mtime_ns, status.st_ino
+
+
 class Keeper:
     """Writes the state to the notes after every change, in the background, the newest only; a crash loses nothing.
+
+    Notes that somebody else has written since are left alone, and so are those that another desk owns.
 
     :param rest: seconds to wait for further changes before writing, for what is large.
     """
 
-    def __init__(self, path: Path, rest: float = 0.0) -> None:
-        self.path, self.rest = path, rest
+    def __init__(self, path: Path, owner: Owner, rest: float = 0.0) -> None:
+        self.path, self.owner, self.rest = path, owner, rest
         self.trouble = ""
+        self._revision = revision_of(path)
+        self._look = _look(path)
         self._waiting: Kept | None = None
         self._busy = False
         self._closed = False
@@ -78,6 +106,22 @@ class Keeper:
         """Return where the notes lie, and what keeps them from being written."""
         return {"name": self.path.name, "trouble": self.trouble}
 
+    def start_over(self) -> None:
+        """Take the notes as they lie there now for those that are written next."""
+        self.flush()
+        self._revision, self._look, self.trouble = revision_of(self.path), _look(self.path), ""
+
+    def _write(self, state: Kept) -> None:
+        with Lock(self.path, "being written by another desk").within(_PATIENCE):
+            self.owner.check()
+            if _look(self.path) != self._look and revision_of(self.path) != self._revision:
+                raise DeskError(
+                    f"{self.path.name} was changed by somebody else since it was read: take it over to read it again."
+                )
+            revision = secrets.token_hex(8)
+            write_notes(self.path, {**state.to_dict(), "revision": revision})
+            self._revision, self._look = revision, _look(self.path)
+
     def _run(self) -> None:
         while True:
             with self._change:
@@ -89,10 +133,13 @@ class Keeper:
                     return
                 self._busy = True
             try:
-                write_notes(self.path, state.to_dict())
+                self._write(state)
                 self.trouble = ""
             except InkarnatError as error:
                 self.trouble = str(error)
+            except Exception as error:
+                log.exception("the notes %s", self.path)
+                self.trouble = f"The notes cannot be written ({type(error).__name__}: {error})."
             with self._change:
                 self._busy = False
                 self._change.notify_all()

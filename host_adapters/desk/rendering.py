@@ -12,7 +12,9 @@ from ...kernels.errors import InkarnatError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.rendering import Listener, TellFrame, render_files
 from ..graphs.runner import Report
+from ..made import note
 from ..media.clips import Frames, open_clip, parse_frames
+from ..sequences import SequencePattern
 from .errors import DeskError, told_fault
 
 
@@ -103,7 +105,12 @@ class Render:
                 raise DeskError(f"The clip has the frames {clip.frames[0]} to {clip.frames[-1]}, not {order.frames}.")
             clips = dict.fromkeys(order.graph.sources_of(order.outputs), clip) or {STANDARD_SOURCE: clip}
             files = {name: str(path) for name, path in order.outputs.items()}
-            return render_files(order.graph, clips, files, frames, order.codec, Listener(progress=self._begin))
+            report = render_files(order.graph, clips, files, frames, order.codec, Listener(progress=self._begin))
+            for path in order.outputs.values():
+                pattern = SequencePattern.parse(path)
+                for made in [path] if pattern is None else map(pattern.path, report.done):
+                    note(made)
+            return report
 
     def _begin(self, total: int) -> AbstractContextManager[TellFrame]:
         self.total = total

@@ -19,10 +19,11 @@ _SHORTEST = 24
 
 @dataclass(frozen=True)
 class Secret:
-    """What the address of a desk consists of; port 0 stands for any that is free."""
+    """What opens the page of a desk: its port, 0 for any that is free, its path and its cookie."""
 
     port: int
     token: str
+    cookie: str
 
 
 def state_folder() -> Path:
@@ -47,10 +48,11 @@ def recall(opened: str) -> Secret:
             about = os.fstat(file.fileno())
             ours = about.st_uid == os.getuid() and not stat.S_IMODE(about.st_mode) & 0o077
             known = json.loads(file.read(4096)) if ours else {}
-        token, port = known["token"], known["port"]
-        if isinstance(token, str) and len(token) >= _SHORTEST and isinstance(port, int) and 0 < port < 65536:
-            return Secret(port, token)
-    return Secret(0, secrets.token_urlsafe(24))
+        token, cookie, port = known["token"], known["cookie"], known["port"]
+        strong = all(isinstance(part, str) and len(part) >= _SHORTEST for part in (token, cookie))
+        if strong and isinstance(port, int) and 0 < port < 65536:
+            return Secret(port, token, cookie)
+    return Secret(0, secrets.token_urlsafe(24), secrets.token_urlsafe(32))
 
 
 def remember(opened: str, secret: Secret) -> None:
@@ -61,4 +63,4 @@ def remember(opened: str, secret: Secret) -> None:
         with atomic(place) as temporary:
             descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-                json.dump({"port": secret.port, "token": secret.token}, file)
+                json.dump(vars(secret), file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import dataclasses
 import json
@@ -20,6 +21,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
@@ -27,13 +29,14 @@ from ..graphs.errors import is_fault
 from ..graphs.runner import Runner
 from ..media.clips import open_clip
 from ..media.video_write import CODECS
+from ..writes import check_files
 from .asked import Asked
-from .carrying import carried_to, carry_state, is_by_hand
+from .carrying import carried_to, carry_state, is_by_hand, not_carried
 from .controls import declarations
 from .errors import DeskError, ExistsError, told_fault
 from .events import Bulletin
-from .folder import Folder
-from .guard import Application, Guard
+from .folder import Folder, shown
+from .guard import ENTER, Guard
 from .notes import read_notes, write_notes
 from .rendering import Order, Render
 from .secret import Secret, recall, remember
@@ -52,6 +55,11 @@ _CHOICES = {"words": VIEWS, "codecs": list(CODECS), "screens": SCREENS}
 
 _PATIENCE = 30
 """Seconds that all else waits for the first picture."""
+
+HEAD_SECONDS = 10.0
+"""Time for the head of a request; a connection without one is closed."""
+
+MOST_CONNECTIONS = 128
 
 _TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -102,7 +110,7 @@ class Desk:
         """Return the clips of the folder with what is known of each."""
         return [
             {
-                "name": name,
+                "name": shown(name),
                 "open": name == self.session.name,
                 "begun": self.folder.notes_path(name).is_file(),
                 "status": self.statuses.get(name),
@@ -113,6 +121,9 @@ class Desk:
     def open(self, name: str) -> None:
         """Open another clip; the one that was open is kept as it is."""
         with self._lock:
+            name = self.folder.clip_path(name).name
+            if name == self.session.name:
+                return
             fresh = Session(self.folder, name, self.bulletin.tell)
             old, self.session = self.session, fresh
             old.close()
@@ -125,11 +136,19 @@ class Desk:
         """
         with self._lock, contextlib.ExitStack() as stack:
             state = self.session.state
-            others = {name: Session(self.folder, name) for name in dict.fromkeys(names) if name != self.session.name}
-            for other in others.values():
-                stack.callback(other.close)
+            others: dict[str, Session] = {}
+            for name in dict.fromkeys(self.folder.clip_path(name).name for name in names):
+                if name == self.session.name:
+                    continue
+                try:  # one bad clip costs that clip alone
+                    other = Session(self.folder, name)
+                    stack.callback(other.close)
+                    other.owner.check()
+                    others[name] = other
+                except InkarnatError as error:
+                    self.statuses[name] = not_carried(error)
             mine = [
-                name
+                shown(name)
                 for name, other in others.items()
                 if is_by_hand(other.state, self.folder.notes_path(name).is_file(), self.statuses.get(name))
             ]
@@ -139,7 +158,8 @@ class Desk:
             for name, other in others.items():
                 graph, self.statuses[name] = carried_to(carrier, other.state, name, other.clip)
                 if graph is not None:
-                    other.adopt(dataclasses.replace(state, graph=graph), f"Carried from {self.session.name}")
+                    label = f"Carried from {shown(self.session.name)}"
+                    other.adopt(dataclasses.replace(state, graph=graph), label)
             write_notes(self.folder.statuses_path(), {"desk_statuses": 1, "statuses": self.statuses})
 
     def start_render(self, output: str, matte: str, frames: str, codec: str, replace: bool) -> None:
@@ -148,10 +168,11 @@ class Desk:
             if self.render is not None and self.render.running:
                 raise DeskError("A render is running: wait for it, or cancel it first.")
             named = {name: self.folder.result_path(given) for name, given in _outputs(output, matte).items()}
-            for path in named.values():
-                if path.exists() and not replace:
-                    raise ExistsError(f"{path.name} is there already: replace it, or choose another name.")
             clip = self.folder.clip_path(self.session.name)
+            check_files(named.values(), [clip, *self.folder.originals()], overwrite=True)
+            for path in named.values():
+                if self.folder.is_there(path) and not replace:
+                    raise ExistsError(f"{path.name} is there already: replace it, or choose another name.")
             self.render = Render.start(Order(self.session.state.graph, clip, named, frames, codec or None))
 
 
@@ -176,12 +197,12 @@ class Interface:
     def routes(self) -> list[Route]:
         """Return the routes below the token."""
         looks: dict[str, Callable[[Request], Response]] = {
-            "state": lambda request: JSONResponse(self.desk.as_dict()),
-            "declarations": lambda request: JSONResponse(
+            "state": lambda request: Answer(self.desk.as_dict()),
+            "declarations": lambda request: Answer(
                 {**declarations(), "words": VIEWS, "codecs": list(CODECS), "screens": SCREENS}
             ),
-            "clips": lambda request: JSONResponse(self.desk.clips()),
-            "versions": lambda request: JSONResponse(self._session.versions.listed()),
+            "clips": lambda request: Answer(self.desk.clips()),
+            "versions": lambda request: Answer(self._session.versions.listed()),
             "frame": self.frame,
             "plot": self.plot,
             "pixel": self.pixel,
@@ -192,8 +213,6 @@ class Interface:
             "set": self.set,
             "reset": lambda body: self._session.reset(body["id"], body.get("name")),
             "mark": self.mark,
-            "shape": lambda body: _drawn(self._session.add_shape(body.get("suffix", ""), body["side"], body["values"])),
-            "unshape": lambda body: self._session.remove_shape(body["id"]),
             "unmark": lambda body: self._session.unmark(body["mark"]),
             "solve": lambda body: self._session.solve(body["what"], body["frame"], body.get("suffix", "")),
             "person": self.person,
@@ -203,6 +222,7 @@ class Interface:
                 f"Kept as “{self._session.keep_version(body['name'], bool(body.get('replace')))}”."
             ),
             "back-to": lambda body: self._session.back_to(body["name"]),
+            "takeover": lambda body: self._session.take_over(),
             "save": lambda body: _saved(self._session.save(body.get("name"), bool(body.get("replace")))),
             "still": lambda body: _saved(
                 self._session.still(body["frame"], body["name"], bool(body.get("replace")))
@@ -229,7 +249,12 @@ class Interface:
 
     async def events(self, request: Request) -> Response:
         """Answer with the state now and after every change, for as long as the page is open."""
-        stream = self.desk.bulletin.stream(self.desk.as_dict, self.desk.rendering, lambda: self.ended())
+
+        def state() -> dict[str, Any]:
+            told: dict[str, Any] = _presentable(self.desk.as_dict())
+            return told
+
+        stream = self.desk.bulletin.stream(state, self.desk.rendering, lambda: self.ended())
         return StreamingResponse(stream, media_type="text/event-stream")
 
     def set(self, body: dict[str, Any]) -> None:
@@ -278,7 +303,7 @@ class Interface:
     def reading(self, request: Request) -> Response:
         """Answer with the reading of a person's skin."""
         query = request.query_params
-        return JSONResponse(self._session.reading(_whole(query, "frame"), query.get("suffix", ""), _size(query)))
+        return Answer(self._session.reading(_whole(query, "frame"), query.get("suffix", ""), _size(query)))
 
     def thumbnail(self, request: Request) -> Response:
         """Answer with a small picture of the middle of a clip."""
@@ -332,10 +357,6 @@ class Interface:
 
 def _told(word: str, label: str) -> str:
     return f"{word}: {label}." if label else "There is nothing further."
-
-
-def _drawn(id: str) -> str:
-    return f"Drawn: {'kept in' if id.startswith('in') else 'kept out'}."
 
 
 def _saved(path: Path) -> str:
@@ -393,8 +414,26 @@ def _acting(act: Callable[[dict[str, Any]], str | None], desk: Desk) -> Callable
     return endpoint
 
 
+class Answer(JSONResponse):
+    """JSON in which bytes of names that are no UTF-8 stand as the page can show and send them."""
+
+    def render(self, content: Any) -> bytes:
+        """Return the body."""
+        return super().render(_presentable(content))
+
+
+def _presentable(content: Any) -> Any:
+    if isinstance(content, str):
+        return shown(content)
+    if isinstance(content, dict):
+        return {key: _presentable(value) for key, value in content.items()}
+    if isinstance(content, list | tuple):
+        return [_presentable(value) for value in content]
+    return content
+
+
 def _done(words: str | None, desk: Desk) -> Response:
-    return JSONResponse({**desk.as_dict(), "message": words or ""})
+    return Answer({**desk.as_dict(), "message": words or ""})
 
 
 def _guarded(work: Callable[[Any], Response], given: Any) -> Response:
@@ -408,7 +447,7 @@ def _guarded(work: Callable[[Any], Response], given: Any) -> Response:
 
 
 def _trouble(status: int, message: str) -> Response:
-    return JSONResponse({"error": " ".join(message.split())}, status_code=status)
+    return Answer({"error": " ".join(message.split())}, status_code=status)
 
 
 async def _page_file(request: Request) -> Response:
@@ -424,10 +463,46 @@ async def _page_file(request: Request) -> Response:
 # --- running --------------------------------------------------------------------------------------------------
 
 
-def application(desk: Desk, token: str, hosts: list[str], ended: Callable[[], bool] = lambda: False) -> Application:
+def application(
+    desk: Desk, page: str, hosts: list[str], cookie: str, secret: str, ended: Callable[[], bool] = lambda: False
+) -> Guard:
     """Return the desk as a guarded ASGI application; open streams end once ``ended`` says so."""
     app: Any = Starlette(routes=Interface(desk, ended).routes())
-    return Guard(app, token, hosts)
+    return Guard(app, page, hosts, cookie, secret)
+
+
+class _Patient(H11Protocol):
+    """A connection on which the head of a request has to come within some seconds, the first and every other."""
+
+    _closing: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        super().connection_made(transport)
+        self._wait()
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        if self.cycle is not None and not self.cycle.response_complete:
+            self._stop_waiting()
+        elif self._closing is None:
+            self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._stop_waiting()
+        super().connection_lost(exc)
+
+    def _wait(self) -> None:
+        self._closing = self.loop.call_later(HEAD_SECONDS, self._give_up)
+
+    def _stop_waiting(self) -> None:
+        if self._closing is not None:
+            self._closing.cancel()
+            self._closing = None
+
+    def _give_up(self) -> None:
+        self._closing = None
+        if self.cycle is None or self.cycle.response_complete:
+            self.transport.close()
 
 
 class Served:
@@ -439,12 +514,16 @@ class Served:
         kept = recall(opened)
         self.socket, same = _bound_again(port, kept)
         self.port: int = self.socket.getsockname()[1]
-        self.token = kept.token if same else secrets.token_urlsafe(24)
+        self.page = kept.token if same else secrets.token_urlsafe(24)
+        cookie = kept.cookie if same else secrets.token_urlsafe(32)
         if same or not kept.port:
-            remember(opened, Secret(self.port, self.token))
+            remember(opened, Secret(self.port, self.page, cookie))
         hosts = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
+        self.guard = application(desk, self.page, hosts, f"inkarnat-desk-{self.port}", cookie, self._is_ending)
         config = uvicorn.Config(
-            application(desk, self.token, hosts, lambda: self.server.should_exit),
+            self.guard,
+            http=_Patient,
+            limit_concurrency=MOST_CONNECTIONS,
             log_level="warning",
             access_log=False,
             server_header=False,
@@ -452,12 +531,15 @@ class Served:
             lifespan="off",
             timeout_graceful_shutdown=2,
         )
-        self.server = uvicorn.Server(config)
+        self.server: uvicorn.Server = uvicorn.Server(config)
+
+    def _is_ending(self) -> bool:
+        return bool(self.server.should_exit)
 
     @property
     def address(self) -> str:
-        """The page's address, token and all."""
-        return f"http://{LOOPBACK}:{self.port}/{self.token}/"
+        """A new address of the page; it works once."""
+        return f"http://{LOOPBACK}:{self.port}/{ENTER}/{self.guard.code()}"
 
     def run(self) -> None:
         """Serve until interrupted or stopped."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import itertools
 import math
 import threading
 from collections.abc import Callable, Mapping
@@ -16,19 +15,21 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, Region, ShowMatte, Waveform
+from ...nodes import Compare, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
-from ..graphs.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.graph import Graph
+from ..made import GRAPH, note
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
-from ..writes import put_aside, write_bytes
-from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, people_chain, shapes_of
+from ..writes import check_files, check_text, put_aside, write_bytes
+from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
 from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
-from .errors import DeskError, ExistsError
-from .folder import Folder
+from .errors import DeskError, ExistsError, OwnedError
+from .folder import Folder, shown
 from .history import History
 from .notes import Keeper, read_notes, write_notes
+from .owner import Owner
 from .plots import Grey, chroma_plot, level_ends, level_plot
 from .solving import Solver, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, Mark, Person, State, as_sample, resting
@@ -69,10 +70,12 @@ class Session:
         self.notices: list[str] = list(self.clip.notes)
         self.graph_name = folder.graph_name(name)
         self.saved: Graph | None = None
+        self.owner = Owner(folder.notes_path(name), shown(name))
+        self.owner.take()
         self.history = History(self._restored())
-        self.keeper = Keeper(folder.notes_path(name))
+        self.keeper = Keeper(folder.notes_path(name), self.owner)
         self._restore_history()
-        self.history_keeper = Keeper(folder.beside(name, ".history.json"), _REST)
+        self.history_keeper = Keeper(folder.beside(name, ".history.json"), self.owner, _REST)
         self.versions = Versions(folder.beside(name, ".versions.json"))
         self._lock = threading.RLock()
 
@@ -87,6 +90,7 @@ class Session:
         """Write what is not yet written and let go of the clip."""
         self.keeper.close()
         self.history_keeper.close()
+        self.owner.release()
         self.clip.close()
 
     @property
@@ -259,7 +263,7 @@ class Session:
             "revision": revision,
             "look": f"{hash((state.graph, state.views)):x}",
             "clip": {
-                "name": self.name,
+                "name": shown(self.name),
                 "width": clip.width,
                 "height": clip.height,
                 "frames": [frames[0], frames[-1], frames.step],
@@ -269,12 +273,12 @@ class Session:
             "people": [person_values(person, state) for person in state.people],
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],
-            "shapes": {p.suffix: [w + p.suffix for w in shapes_of(p.suffix, state.graph.by_id)] for p in state.people},
             "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
             "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
             "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
             "history": titles,
             "autosave": self.keeper.as_dict(),
+            "owner": {"mine": self.owner.is_mine(), "words": self.owner.words()},
         }
 
     def _is_chain(self) -> bool:
@@ -282,7 +286,28 @@ class Session:
 
     # --- changing ---------------------------------------------------------------------------------------------
 
+    def _check_owner(self) -> None:
+        try:
+            self.owner.check()
+        except OwnedError:
+            self.told()
+            raise
+
+    def take_over(self) -> str:
+        """Become the owner of the notes, and go on from what they hold now."""
+        with self._lock:
+            self.owner.take(over=True)
+            self.keeper.start_over()
+            self.history_keeper.start_over()
+            revision = self.history.revision
+            self.history = History(self._restored())
+            self._restore_history()
+            self.history.revision = revision + 1
+            self.told()
+            return f"{shown(self.name)} is changed here from now on."
+
     def _put(self, state: State, label: str, gesture: str | None = None) -> None:
+        self._check_owner()
         self.history.put(state, label, gesture)
         self._keep()
 
@@ -376,6 +401,7 @@ class Session:
         """Balance, learn, steer or do everything, and return what was done in words."""
         with self._lock:
             self._check_frame(frame)
+            self._check_owner()
             solver = Solver(self.bench, self.state)
             doing: dict[str, tuple[str, Callable[[], tuple[State, str]]]] = {
                 "balance": ("Solve balance", lambda: solver.balance(frame)),
@@ -422,42 +448,10 @@ class Session:
             marks = tuple(mark for mark in self.state.marks if mark.suffix != suffix or mark.purpose == "neutral")
             self._put(State(graph, people, marks, self.state.views), f"Remove {person.name}")
 
-    def add_shape(self, suffix: str, side: str, values: Mapping[str, Any]) -> str:
-        """Add a shape that keeps a person's key in or out, and return the id of its step.
-
-        :param values: of a region: shape, centre, width, height and so on. Raises DeskError and ParamError.
-        """
-        with self._lock:
-            person, graph = self.state.person(suffix), self.state.graph
-            if not is_chain(graph):
-                raise DeskError("Shapes can be drawn in the desk's own chain only; this graph is wired otherwise.")
-            if side not in SIDES:
-                raise DeskError(f"A shape keeps {' or '.join(SIDES)}, not {side!r}.")
-            taken = shapes_of(suffix, graph.by_id)
-            if len(taken) >= MOST_SHAPES:
-                raise DeskError(f"{person.name} has {MOST_SHAPES} shapes already: remove one first.")
-            word = next(f"{side}{n}" for n in itertools.count(1) if f"{side}{n}" not in taken)
-            step = Step.of(word + suffix, Region(**values), image=STANDARD_SOURCE)
-            known = {**graph.by_id, step.id: step}
-            self._put(self._rewired(known), f"Shape: keep {side}")
-            return step.id
-
-    def remove_shape(self, id: str) -> None:
-        """Take a shape out again. Raises DeskError where there is none of that id."""
-        with self._lock:
-            known = dict(self.state.graph.by_id)
-            if not is_chain(self.state.graph) or not isinstance(getattr(known.get(id), "node", None), Region):
-                raise DeskError(f"There is no shape {id!r}.")
-            del known[id]
-            self._put(self._rewired(known), "Remove shape")
-
-    def _rewired(self, known: Mapping[str, Step]) -> State:
-        graph = people_chain([person.suffix for person in self.state.people], known)
-        return dataclasses.replace(self.state, graph=graph)
-
     def undo(self) -> str:
         """Undo one step and say which."""
         with self._lock:
+            self._check_owner()
             label = self.history.undo()
             self._keep()
             return label
@@ -465,6 +459,7 @@ class Session:
     def redo(self) -> str:
         """Redo one step and say which."""
         with self._lock:
+            self._check_owner()
             label = self.history.redo()
             self._keep()
             return label
@@ -472,6 +467,7 @@ class Session:
     def adopt(self, state: State, label: str) -> State:
         """Take over the graph and the people of another clip; marks stay, and so do the notes of what was before."""
         with self._lock:
+            self._check_owner()
             notes = self.folder.notes_path(self.name)
             if notes.is_file():
                 write_bytes(notes.with_name(notes.name + ".before"), notes.read_bytes())
@@ -489,6 +485,8 @@ class Session:
             path = self.folder.result_path(name)
             if path.exists() and not replace and not self._is_ours(path):
                 raise ExistsError(f"{name} is there already and was not made here: replace it, or choose another name.")
+            self._check_owner()
+            check_text(path, GRAPH)
             self.state.graph.save(path)
             write_notes(self.folder.notes_path(name), self.state.to_dict())
             self.graph_name, self.saved = name, self.state.graph
@@ -512,6 +510,7 @@ class Session:
 
     def keep_version(self, name: str, replace: bool = False) -> str:
         """Keep the present state under a name. Raises DeskError, ExistsError and OutputError."""
+        self._check_owner()
         return self.versions.keep(name, self.state, replace)
 
     def back_to(self, name: str) -> None:
@@ -525,8 +524,10 @@ class Session:
         path = self.folder.result_path(name)
         if path.exists() and not replace:
             raise ExistsError(f"{name} is there already: replace it, or choose another name.")
+        check_files([path], [self.clip.path, *self.folder.originals()], overwrite=True)
         picture = self.picture(frame, "result", size=None)
         write_picture(path, picture, None, inputs=self.clip.paths())
+        note(path)
         return path
 
 
@@ -543,7 +544,9 @@ def _within(side: int, least: int) -> int:
 
 
 def _person_name(name: str) -> str:
-    return " ".join(str(name).split())[:60]
+    """Return a name as it can be kept: without what is no letter of any writing."""
+    plain = "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in " ".join(str(name).split()))
+    return plain[:60]
 
 
 def _with_suffix(name: str, suffix: str) -> str:

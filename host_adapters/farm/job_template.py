@@ -45,12 +45,9 @@ class _Files:
             yield _path(self.prefix, "FILE", self.flow, self.path, self.base, said)
             return
         yield _path(f"{self.prefix}_folder", "DIRECTORY", self.flow, self.path.parent, self.base, f"{said}: folder")
-        yield {
-            "name": f"{self.prefix}_name",
-            "type": "STRING",
-            "description": f"{said}: name of its files, %04d for the frame number",
-            "default": self.path.name,
-        }
+        named = {"name": f"{self.prefix}_name", "type": "STRING"}
+        named["description"] = f"{said}: name of its files, %04d for the frame number"
+        yield named | ({"default": self.path.name} if _is_text(self.path.name) else {})
 
     def argument(self) -> str:
         if SequencePattern.parse(self.path) is None:
@@ -123,7 +120,8 @@ def _path(name: str, kind: str, flow: str, path: Path, base: Path, description: 
     """A PATH parameter; the specification allows a default below the template's folder only."""
     parameter = {"name": name, "type": "PATH", "objectType": kind, "dataFlow": flow, "description": description}
     absolute = os.path.abspath(path)
-    if os.path.commonpath([absolute, os.path.abspath(base)]) == os.path.abspath(base):
+    inside = os.path.commonpath([absolute, os.path.abspath(base)]) == os.path.abspath(base)
+    if inside and _is_text(os.path.relpath(absolute, base)):
         parameter["default"] = os.path.relpath(absolute, base)
     return parameter
 
@@ -133,8 +131,18 @@ def left_open(template: Mapping[str, Any], job: Job, graph: Path) -> dict[str, s
     paths = {"Graph": os.path.abspath(graph)}
     for word, pairs in (("In", job.inputs), ("Out", job.outputs)):
         for (_, path), prefix in _prefixed(word, pairs):
-            paths |= {prefix: path, f"{prefix}_folder": os.path.dirname(path)}
+            folder, name = os.path.split(path)
+            paths |= {prefix: path, f"{prefix}_folder": folder, f"{prefix}_name": name}
     return {item["name"]: paths[item["name"]] for item in template["parameterDefinitions"] if "default" not in item}
+
+
+def _is_text(name: str) -> bool:
+    """Tell whether a name can stand in a template: bytes that are no UTF-8 cannot."""
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _arguments(files: Sequence[_Files]) -> list[str]:
@@ -181,10 +189,16 @@ def as_yaml(value: Any, indent: str = "") -> str:
 def _behind(item: Any, indent: str) -> str:
     if isinstance(item, Mapping) or (isinstance(item, list) and item):
         return "\n" + as_yaml(item, indent + "  ")
-    return " " + json.dumps(item, ensure_ascii=False)
+    return " " + _scalar(item)
 
 
 def _behind_dash(item: Any, indent: str) -> str:
     if isinstance(item, Mapping):
         return " " + as_yaml(item, indent + "  ").lstrip()
-    return " " + json.dumps(item, ensure_ascii=False)
+    return " " + _scalar(item)
+
+
+def _scalar(item: Any) -> str:
+    """Return a scalar in JSON's quotes; YAML takes no control characters, of which JSON lets DEL and others pass."""
+    text = json.dumps(item, ensure_ascii=False)
+    return "".join(sign if sign.isprintable() or ord(sign) > 0xFFFF else f"\\u{ord(sign):04x}" for sign in text)

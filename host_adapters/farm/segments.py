@@ -184,11 +184,10 @@ def _packet_order(path: Path, frames: int) -> tuple[int, ...]:
 
 def join(
     path: Path, segments: Iterable[Segment], like: Clip, codec: str | None, shown: Output, inputs: Iterable[Path] = ()
-) -> tuple[str, ...]:
-    """Put segments, in order, into one video, as it would be had one process written it, and return its notes.
+) -> None:
+    """Put segments, in order, into one video, as it would be had one process written it. Raises OutputError.
 
-    The packets are copied as they are; what lies beside, tags and metadata are those of the input. Raises
-    OutputError.
+    The packets are copied as they are; sound, timecode, tags and metadata are those of the input.
     """
     parts, codec, matte = list(segments), shown.codec(codec), shown.kind == "matte"
     if isinstance(like, VideoClip):
@@ -201,7 +200,6 @@ def join(
         writer.depth = max(segment.depth for segment in parts)
         for segment in parts:
             writer.append(segment)
-    return writer.notes
 
 
 class _Joiner(VideoWriter):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ...kernels.arrays import Floats, as_picture, as_plane
 from ...kernels.codes import dequantise, quantise
 from ..writes import OutputError, atomic, output_error, write_bytes
-from .files import InputError, check_input
+from .files import InputError, check_input, plain_name
 
 FORMATS = {
     ".exr": "openexr",
@@ -41,7 +41,7 @@ _GENERAL = (
     *("DateTime", "Software", "Artist", "Copyright", "ImageDescription", "DocumentName", "PixelAspectRatio"),
     *("framesPerSecond", "smpte:TimeCode", "smpte:KeyCode", "ICCProfile", "chromaticities"),
 )
-_OUR_OWN = ("Orientation", "oiio:", "tiff:", "planarconfig", "png:cHRM", "dpx:ImageDescriptor", "dpx:Packing", "jpeg:")
+_OUR_OWN = ("Orientation", "oiio:", "tiff:", "planarconfig", "dpx:ImageDescriptor", "dpx:Packing", "jpeg:")
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,16 +85,25 @@ def _reason(error: str) -> str:
     return (lines[0] if lines else "the pixels are missing or damaged").rstrip(".")
 
 
+def _problem(reporter: Any) -> str:
+    """Return what a reader, a writer or the library has to say, which is not always text."""
+    try:
+        return str(reporter.geterror())
+    except UnicodeDecodeError:
+        return "the file is damaged"
+
+
 def _open(path: Path) -> Any:
     import OpenImageIO as oiio
 
     check_input(path)
     hints = oiio.ImageSpec()
     hints.attribute("oiio:UnassociatedAlpha", 1)
-    source = oiio.ImageInput.open(str(path), hints)
+    with plain_name(path) as name:
+        source = oiio.ImageInput.open(name, hints)
     if source is None:
         raise InputError(
-            f"{path} is not a readable picture ({_reason(oiio.geterror())}): export it again, "
+            f"{path} is not a readable picture ({_reason(_problem(oiio))}): export it again, "
             f"or give it the suffix of what it is ({', '.join(FORMATS)})."
         )
     expected, found = FORMATS.get(path.suffix.lower()), source.format_name()
@@ -159,7 +168,7 @@ def _parts(source: Any) -> list[_Part]:
     found = []
     for number in range(_MOST_PARTS):
         if not source.seek_subimage(number, 0):
-            source.geterror()
+            _problem(source)
             break
         spec = source.spec()
         coloured = bool(_layers(spec.channelnames)) or spec.nchannels == 3
@@ -199,7 +208,7 @@ def _choose_part(path: Path, source: Any, part: str | None) -> tuple[_Part, list
 
 def _read_native(path: Path, source: Any, first: int, last: int, kind: str) -> NDArray[Any]:
     pixels = source.read_image(source.current_subimage(), 0, first, last, kind)
-    problem = source.geterror()
+    problem = _problem(source)
     if pixels is None or problem:
         raise InputError(f"{path} breaks off or is damaged ({_reason(problem)}): copy or export it again.")
     result: NDArray[Any] = np.asarray(pixels).reshape(source.spec().height, source.spec().width, last - first)
@@ -215,22 +224,15 @@ def _depth(spec: Any) -> tuple[int, bool]:
     return (stated if 8 <= stated <= stored else stored), False
 
 
-def _png_beside(path: Path) -> tuple[int, dict[str, tuple[str, Any]]]:
-    """What the library does not tell of a PNG: how many frames it holds, and the chromaticities of other primaries."""
+def _frames_of_png(path: Path) -> int:
+    """How many frames a PNG holds; the library reads the first alone."""
     from PIL import Image
 
     try:
         with Image.open(path) as picture:
-            points = tuple(picture.info.get("chromaticity") or _BT709)
-            other = max(abs(a - b) for a, b in zip(points, _BT709, strict=True)) > 1e-3
-            return int(getattr(picture, "n_frames", 1)), {_CHROMATICITIES: ("", points)} if other else {}
+            return int(getattr(picture, "n_frames", 1))
     except OSError:
-        return 1, {}
-
-
-_CHROMATICITIES = "png:cHRM"
-_BT709 = (0.3127, 0.329, 0.64, 0.33, 0.3, 0.6, 0.15, 0.06)
-"""White, red, green and blue in the order of the chunk cHRM (BT.709-6, item 1.3 and 1.4)."""
+        return 1
 
 
 def _as_floats(path: Path, source: Any, bits: int, floating: bool) -> Floats:
@@ -320,10 +322,10 @@ def read_picture(path: Path | str, part: str | None = None, layer: str | None = 
         pixels = _as_floats(path, source, bits, floating)
         orientation = spec.get_int_attribute("Orientation", 1)
         info = _describe(path, source, chosen, rest, pixels, orientation)
-        frames, beside = _png_beside(path) if info.format == "png" else (1, {})
+        frames = _frames_of_png(path) if info.format == "png" else 1
         if frames > 1:
             notes = [f"{path}: frame 1 of {frames} is read and the others are left out."]
-        info = replace(info, part=found.name, metadata=info.metadata | beside, notes=(*notes, *info.notes))
+        info = replace(info, part=found.name, notes=(*notes, *info.notes))
     finally:
         source.close()
     return _upright(np.ascontiguousarray(pixels[:, :, chosen]), orientation), info
@@ -433,8 +435,6 @@ def writing_notes(path: Path | str, like: PictureInfo, bits: int | None = None) 
         lost.append("alpha")
     if like.others is not None and name != "openexr":
         lost.append(f"the channels {', '.join(like.other_names)}")
-    if _CHROMATICITIES in like.metadata:
-        lost.append("the primaries of its cHRM chunk")
     if lost:
         notes.append(f"{path}: not carried on: {'; '.join(lost)}.")
     if like.floating and not floating:
@@ -530,15 +530,15 @@ def _write(path: Path, samples: NDArray[Any], spec: Any, inputs: Iterable[Path |
 
     if not any(sign.isdigit() for sign in spec.get_string_attribute("DateTime")):
         spec.attribute("DateTime", _UNKNOWN_TIME if path.suffix.lower() in (".tif", ".tiff") else "")
-    with atomic(path, inputs) as temporary:
-        target = oiio.ImageOutput.create(str(temporary))
+    with atomic(path, inputs) as temporary, plain_name(temporary) as name:
+        target = oiio.ImageOutput.create(name)
         if target is None:
-            raise output_error(path, oiio.geterror())
-        done = target.open(str(temporary), spec) and target.write_image(np.ascontiguousarray(samples))
-        problem = target.geterror()
+            raise output_error(path, _problem(oiio))
+        done = target.open(name, spec) and target.write_image(np.ascontiguousarray(samples))
+        problem = _problem(target)
         if not (target.close() and done):
-            raise output_error(path, _disk_reason(problem or target.geterror(), temporary))
-        _check_complete(path, temporary)
+            raise output_error(path, _disk_reason(problem or _problem(target), temporary))
+        _check_complete(path, Path(name))
 
 
 def _disk_reason(error: str, temporary: Path) -> str:
@@ -551,9 +551,9 @@ def _check_complete(path: Path, temporary: Path) -> None:
     import OpenImageIO as oiio
 
     source = oiio.ImageInput.open(str(temporary))
-    whole = source is not None and source.read_image(oiio.UNKNOWN) is not None and not source.geterror()
+    whole = source is not None and source.read_image(oiio.UNKNOWN) is not None and not _problem(source)
     if source is None:
-        oiio.geterror()
+        _problem(oiio)
     else:
         source.close()
     if whole and temporary.suffix.lower() == ".png":

@@ -1,4 +1,4 @@
-// The link to the server: requests, all below the page's own address, and the stream that tells of every change.
+// The link to the server: requests, all below the page's own path and with its cookie, and the stream of changes.
 
 const here = new URL("./", location.href);
 const QUIET = 20000; // milliseconds without a word from the stream after which the desk counts as gone
