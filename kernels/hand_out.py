@@ -33,10 +33,10 @@ SLOTS, SLOT_JOBS, SLOT_USERS = 16, 256, 512
 HELPER_RECORDS, HELPER = 512 + 128 * 16, 128
 ASLEEP, LOCK = 0, 64
 
-_LOOKS, _YIELDS, _NAP = 60, 40, 50
+_LOOKS, _YIELDS, _NAP = 60, 200, 50
 """How often a thread looks for work before it yields, and yields before it naps; microseconds of a nap."""
 
-_HELPER_LOOKS, _HELPER_YIELDS = 200, 100
+_HELPER_LOOKS, _HELPER_YIELDS = 200, 400
 """The same for a helper between two jobs, which then sleeps until it is woken."""
 
 _WAKES = 3

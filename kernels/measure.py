@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from . import memory
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
@@ -51,13 +52,57 @@ _SHARE, _HALF_SHUT, _HALF_OPEN = F(1 << 20), F(0.15), F(0.85)
 
 def counters(rows: int, *shape: int) -> Counts:
     """Return counters at 0, a set for each thread that is worth it: strips of rows are dealt out to them in turn."""
-    return np.zeros((min(thread_count(), -(-rows // STRIP)), *shape), np.uint64)
+    sets, size = min(thread_count(), -(-rows // STRIP)), math.prod(shape)
+    if sets <= _FEW_SETS:
+        return np.zeros((sets, *shape), np.uint64)
+    counts = memory.new((sets, 2 * size)).view(np.uint64)
+    over_rows(_clear_sheet, sets, counts, strip=1)
+    return counts.reshape(sets, *shape)
+
+
+def added(counts: Counts) -> Counts:
+    """Return the sum of all sets of counters."""
+    sets, *shape = counts.shape
+    if sets <= _FEW_SETS:
+        few: Counts = counts.sum(axis=0)
+        return few
+    total: Counts = np.empty(math.prod(shape), np.uint64)
+    over_rows(_add_sheet, -(-total.size // _RUN), counts.reshape(sets, -1), total, strip=4, least=1)
+    return total.reshape(shape)
+
+
+_FEW_SETS, _RUN = 4, 2048
+"""Sets of counters that one thread clears and adds as fast as many, and counters that one thread adds at a time."""
+
+
+@sheet
+def _clear_sheet(counts, y0, y1):
+    for y in range(y0, y1):
+        for x in range(counts.shape[1]):
+            counts[y, x] = 0
+
+
+@sheet
+def _add_sheet(counts, total, y0, y1):
+    """Rows y0 to y1 count runs of counters."""
+    first, last = y0 * _RUN, min(y1 * _RUN, total.shape[0])
+    out = total[first:last]
+    for x in range(out.shape[0]):
+        out[x] = 0
+    for k in range(counts.shape[0]):
+        own = counts[k, first:last]
+        for x in range(out.shape[0]):
+            out[x] += own[x]
+
+
+_DEALT = 16
+"""Rows that are dealt out at a time: one by one they would be read from memory in jumps."""
 
 
 @inline
 def is_dealt(y, band, counts):
-    """Whether row y is counted by this set of counters. Rows one by one would be read from memory in jumps."""
-    return y // STRIP % counts.shape[0] == band
+    """Whether row y is counted by this set of counters."""
+    return y // _DEALT % counts.shape[0] == band
 
 
 @inline
@@ -157,7 +202,7 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], size * (size + int(SPARE)))
     over_rows(_vectorscope_sheet, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
-    return np.ascontiguousarray(counts.sum(axis=0).reshape(size, -1)[:, :size])
+    return np.ascontiguousarray(added(counts).reshape(size, -1)[:, :size])
 
 
 COMPONENTS = ("luma", "r", "g", "b")
@@ -304,7 +349,7 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
     matte = as_plane(matte, like=image.shape[:2])
     counts = counters(image.shape[0], 360)
     over_rows(_degree_sheet, len(counts), image, matte, counts, *_limits(core), F(palest), strip=1)
-    return counts.sum(axis=0)
+    return added(counts)
 
 
 # --- levels -----------------------------------------------------------------------------------------------------
@@ -378,7 +423,7 @@ def levels(image: Floats, matte: Floats | None = None) -> Levels:
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], 2, BINS + 1)
     over_rows(_levels_sheet, len(counts), image, matte, use_matte, counts, strip=1)
-    everywhere, keyed = counts.sum(axis=0)[:, :-1]
+    everywhere, keyed = added(counts)[:, :-1]
     return Levels(everywhere, keyed if use_matte else everywhere * _FULL)
 
 
@@ -574,7 +619,7 @@ def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: 
     sums = np.zeros((len(counts), 4), np.int64)
     stages, limits = _limits(core)
     over_rows(_tally_sheet, len(counts), image, matte, use_matte, counts, sums, stages, limits, F(black), strip=1)
-    u, v, hue = counts.sum(axis=0)
+    u, v, hue = added(counts)
     across, up, hued, weight = (int(total) for total in sums.sum(axis=0))
     return Tally(u, v, hue, (across, up), hued, weight)
 

@@ -78,7 +78,7 @@ class Memory:
     def _give_back(self, block: NDArray[np.uint8]) -> None:
         """Keep a block for the next array of its size; idle blocks of other sizes make room for it."""
         size = block.nbytes
-        for other, blocks in list(self._free.items()):
+        for other, blocks in list(self._free.items()) if self.idle() + size > self._most_idle else ():
             while other != size and blocks and self.idle() + size > self._most_idle:
                 with contextlib.suppress(IndexError):  # another thread took the last one
                     blocks.popleft()

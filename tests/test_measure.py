@@ -285,11 +285,11 @@ def everything(image, matte):
 
 
 def test_threads_and_the_order_of_rows_do_not_change_a_bit(make_picture):
-    image = make_picture(211, 67)
+    image = make_picture(500, 67)
     matte = np.random.default_rng(0).random(image.shape[:2], dtype=np.float32)
     with strips.threads(1):
         expected = everything(image, matte)
-    for count in (2, 3, 5):
+    for count in (2, 3, 5, 16):
         with strips.threads(count):
             for first, second in zip(everything(image, matte), expected, strict=True):
                 assert np.array_equal(first, second)

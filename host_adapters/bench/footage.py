@@ -1,9 +1,13 @@
-"""Footage: how fast a clip goes from file to file with the standard graph in place, and without any."""
+"""Footage: how fast a clip goes from file to file with the standard graph, without any, and by ffmpeg."""
 
 from __future__ import annotations
 
+import os
+import shutil
 import statistics
+import subprocess
 import tempfile
+import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from fractions import Fraction
@@ -12,20 +16,35 @@ from typing import Any
 
 import numpy as np
 
+from ...kernels.arrays import Floats
+from ...kernels.strips import thread_count, threads
 from ...nodes import Sample
 from ..graphs.graph import Graph
 from ..graphs.rendering import render_files
+from ..graphs.runner import Runner
 from ..media.clips import open_clip
+from ..media.video_read import VideoReader
+from ..media.video_write import CODECS, choose_format
 from ..shots.solving import SolveOptions, solve
 from .frames import SKIN_BOX, skin_frame
 
 WANTED = 0.8
 """Least pace with the graph, as a part of the pace without."""
 
+WANTED_OF_FFMPEG = 0.9
+"""Least pace without a graph, as a part of the pace of the ffmpeg command line."""
+
+WANTED_OF_CORES = 1.15
+"""Most time with the graph, as a multiple of what ffmpeg's and the graph's work takes when all cores share it."""
+
 
 @dataclass(frozen=True)
 class FootageRun:
-    """Frames a second from H.264 to a mezzanine codec, without and with the graph; medians of the rounds."""
+    """Frames a second from H.264 to another codec, without and with the graph; medians of the rounds.
+
+    :ivar ffmpeg: frames a second of the ffmpeg command line, or None where it is not installed or has no such encoder.
+    :ivar ffmpeg_cpu, graph_cpu: seconds of processor time of that, and of the graph alone, over all frames.
+    """
 
     frames: int
     size: tuple[int, int]
@@ -33,15 +52,52 @@ class FootageRun:
     plain: float
     corrected: float
     ratio: float
+    cores: int
+    graph_cpu: float
+    ffmpeg: float | None = None
+    ffmpeg_cpu: float | None = None
 
     @property
     def verdict(self) -> str:
         """Met, or not met."""
         return "met" if self.ratio >= WANTED else "not met"
 
+    @property
+    def of_ffmpeg(self) -> float | None:
+        """The pace without a graph as a part of ffmpeg's."""
+        return None if self.ffmpeg is None else self.plain / self.ffmpeg
+
+    @property
+    def of_cores(self) -> float | None:
+        """The time with the graph as a multiple of the work that ffmpeg and the graph need, shared by all cores."""
+        if self.ffmpeg_cpu is None:
+            return None
+        return self.frames / self.corrected / ((self.ffmpeg_cpu + self.graph_cpu) / self.cores)
+
+    def judged(self) -> list[tuple[str, str, str, str]]:
+        """Return what was aimed at: in words, what is wanted, what was measured, and the verdict."""
+        rows = [("with the graph, of the pace without", f"≥ {WANTED:g}", f"{self.ratio:.2f}", self.verdict)]
+        if self.of_ffmpeg is not None and self.of_cores is not None:
+            good, close = self.of_ffmpeg >= WANTED_OF_FFMPEG, self.of_cores <= WANTED_OF_CORES
+            rows += [
+                ("without a graph, of ffmpeg's pace", f"≥ {WANTED_OF_FFMPEG:g}", f"{self.of_ffmpeg:.2f}", _words(good)),
+                (
+                    f"with the graph, of its and ffmpeg's work on {self.cores} cores",
+                    f"≤ {WANTED_OF_CORES:g}",
+                    f"{self.of_cores:.2f}",
+                    _words(close),
+                ),
+            ]
+        return rows
+
     def as_dict(self) -> dict[str, Any]:
         """Return the run as JSON data."""
-        return {**asdict(self), "at_least": WANTED, "verdict": self.verdict}
+        more = {"of_ffmpeg": self.of_ffmpeg, "of_cores": self.of_cores}
+        return {**asdict(self), **more, "at_least": WANTED, "verdict": self.verdict}
+
+
+def _words(good: bool) -> str:
+    return "met" if good else "not met"
 
 
 def measure_footage(
@@ -52,34 +108,73 @@ def measure_footage(
     rounds: int = 3,
     tell: Callable[[str], None] = lambda line: None,
 ) -> FootageRun:
-    """Write a clip, then render it without and with the graph of `inkarnat correct`, in turn.
+    """Write a clip, then render it without and with the graph of `inkarnat correct`, in turn, and by ffmpeg.
 
-    Both go the same way: decoded, read ahead, written behind, encoded by the same codec.
+    The first two go the same way: decoded, read ahead, written behind, encoded by the same codec. The ffmpeg command
+    line, where it is installed, gets that codec's settings and shares its threads out as it likes.
     """
     with tempfile.TemporaryDirectory(prefix="inkarnat-footage-") as folder:
-        clip, output = Path(folder, "clip.mov"), Path(folder, "out.mov")
+        clip, output = Path(folder, "clip.mov"), Path(folder, "out.mkv" if codec == "ffv1" else "out.mov")
         tell(f"writing {frames} frames")
         write_clip(clip, frames, width, height)
         with open_clip(clip) as opened:
             graph = solve(opened, SolveOptions.of([Sample.box(*SKIN_BOX)])).graph
+            picture = opened.read(opened.frames[0])
         graphs = {"plain": Graph((), (("result", "plate"),), ("plate",)), "corrected": graph}
-        paces: dict[str, list[float]] = {name: [] for name in graphs}
+        seconds: dict[str, list[float]] = {name: [] for name in (*graphs, "ffmpeg", "ffmpeg's work")}
         for turn in range(rounds + 1):
             for name, worked in graphs.items():
                 tell(f"{name}, {'warming up' if turn == 0 else f'round {turn} of {rounds}'}")
-                pace = _pace(worked, clip, output, codec, most=frames if turn else 3)
+                taken = _seconds(worked, clip, output, codec, most=frames if turn else 3)
                 if turn:
-                    paces[name].append(pace)
-        plain, corrected = (statistics.median(paces[name]) for name in graphs)
-        return FootageRun(frames, (width, height), codec, plain, corrected, corrected / plain)
+                    seconds[name].append(taken)
+            if turn and (both := _ffmpeg_seconds(clip, output, codec)) is not None:
+                seconds["ffmpeg"].append(both[0])
+                seconds["ffmpeg's work"].append(both[1])
+        median = {name: statistics.median(taken) for name, taken in seconds.items() if taken}
+        peer = (frames / median["ffmpeg"], median["ffmpeg's work"]) if "ffmpeg" in median else (None, None)
+        plain, corrected = frames / median["plain"], frames / median["corrected"]
+        cores, work = thread_count(), frames * _graph_work(graph, picture)
+        return FootageRun(frames, (width, height), codec, plain, corrected, corrected / plain, cores, work, *peer)
 
 
-def _pace(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> float:
-    """Render the first frames of a clip and return how many it does in a second."""
+def _seconds(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> float:
+    """Render the first frames of a clip and return the seconds that all of its frames would take."""
     with open_clip(clip) as opened:
         numbers = list(opened.frames)[:most]
         report = render_files(graph, {"plate": opened}, {"result": str(output)}, numbers, codec)
-    return len(report.done) / report.seconds
+        return report.seconds * len(opened.frames) / len(report.done)
+
+
+def _graph_work(graph: Graph, picture: Floats, rounds: int = 5) -> float:
+    """Return the seconds of processor time that a graph takes for a picture, by one thread."""
+    runner, taken = Runner(graph), []
+    with threads(1):
+        for _ in range(rounds + 1):
+            began = time.thread_time()
+            runner.run_frame(1, {"plate": picture})
+            taken.append(time.thread_time() - began)
+    return statistics.median(taken[1:])
+
+
+def _ffmpeg_seconds(clip: Path, output: Path, codec: str) -> tuple[float, float] | None:
+    """Return the seconds that the ffmpeg command line takes for the same, and its processor time; None without it."""
+    program, encoder = shutil.which("ffmpeg"), CODECS[codec]
+    if program is None:
+        return None
+    with VideoReader(clip) as reader:
+        chosen = choose_format(encoder, reader.info.pixel_format)
+    settings = [part for name, value in encoder.options.items() for part in (f"-{name}:v", value)]
+    command = [program, "-nostdin", "-v", "error", "-y", "-i", str(clip), "-c:v", encoder.library, *settings]
+    command += ["-pix_fmt", chosen.packed or chosen.name, str(output)]
+    before, began = os.times(), time.perf_counter()
+    try:
+        subprocess.run(command, check=True, capture_output=True)
+    except (OSError, subprocess.CalledProcessError):
+        return None
+    taken, after = time.perf_counter() - began, os.times()
+    spent = after.children_user + after.children_system - before.children_user - before.children_system
+    return taken, spent
 
 
 def write_clip(path: Path, frames: int, width: int, height: int) -> None:

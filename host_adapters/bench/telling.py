@@ -96,5 +96,18 @@ def _other_cell(result: Speed, timed: Timed) -> str:
     return f"{timed.median * 1e3:.1f}" + ("" if times is None else f", {times:.1f} ×")
 
 
+def scaling(result: Speed) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return the heads and rows of a table of our rows by thread count, with what the most threads gain."""
+    counts = sorted({timed.row.threads for timed in result.timed if timed.row.library == OURS})
+    names = dict.fromkeys(timed.row.name for timed in result.timed if timed.row.library == OURS)
+    rows = []
+    for name in names:
+        found = [result.milliseconds(name, count) for count in counts]
+        measured = [value for value in found if value is not None]
+        gain = f"{measured[0] / measured[-1]:.1f}" if len(measured) > 1 else ""
+        rows.append((name, *("" if value is None else f"{value:.2f}" for value in found), gain))
+    return ("what", *map(str, counts), "gain"), rows
+
+
 def _table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     return [f"| {' | '.join(cells)} |" for cells in (columns, ["---"] * len(columns), *rows)]

@@ -73,7 +73,7 @@ def gpu(frames: int, as_json: bool) -> None:
 
 @command.command()
 @click.option("--size", type=click.Choice(["360p", "1080p", "2160p", "4320p"]), default="2160p", show_default=True)
-@click.option("--threads", default="1,2", show_default=True, help="Thread counts, separated by commas.")
+@click.option("--threads", default="1,2", show_default=True, help="Thread counts, separated by commas, or all.")
 @click.option("--channels", type=click.Choice(["RGB", "RGBA"]), default="RGB", show_default=True)
 @click.option(
     "--input",
@@ -134,9 +134,14 @@ def _libraries(names: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _counts(text: str) -> tuple[int, ...]:
+    if text.strip() == "all":
+        from ...kernels.strips import thread_count
+
+        most = thread_count()
+        return tuple(sorted({1, most, *(2**power for power in range(most.bit_length()) if 2**power <= most)}))
     parts = [part.strip() for part in text.split(",")]
     if not all(part.isdigit() and 1 <= int(part) <= 256 for part in parts):
-        raise click.UsageError(f"--threads must be numbers from 1 to 256 separated by commas, not {text!r}.")
+        raise click.UsageError(f"--threads must be numbers from 1 to 256 separated by commas, or all, not {text!r}.")
     return tuple(sorted({1, *(int(part) for part in parts)}))
 
 
@@ -144,6 +149,9 @@ def _print_speed(result: Speed) -> None:
     from ..bench import telling
 
     console.print_table(telling.SPEED_COLUMNS, telling.speed_rows(result), title=result.setting.words())
+    if len(result.setting.threads) > 2:
+        columns, rows = telling.scaling(result)
+        console.print_table(columns, rows, title="milliseconds by threads")
     console.print_table(telling.TARGET_COLUMNS, telling.target_rows(result), title="targets")
     for line in result.left_out:
         console.say(line)
@@ -173,8 +181,12 @@ def start(rounds: int, as_json: bool) -> None:
 @click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Times that each is rendered.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
 def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
-    """Render a 1080p H.264 clip to a mezzanine codec, without and with the graph of `inkarnat correct`."""
-    from ..bench.footage import WANTED, measure_footage
+    """Render a 1080p H.264 clip to another codec, without and with the graph of `inkarnat correct`, and by ffmpeg.
+
+    The ffmpeg command line is compared with where it is installed: the same encoder and settings, its own threads.
+    """
+    from ..bench import telling
+    from ..bench.footage import measure_footage
 
     tell = (lambda line: None) if as_json else console.warn
     run = measure_footage(frames, codec=codec, rounds=rounds, tell=tell)
@@ -183,4 +195,6 @@ def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
         return
     console.say(f"{run.frames} frames of {run.size[0]}×{run.size[1]}, H.264 to {run.codec}")
     console.say(f"without a graph {run.plain:.1f} frames/s, with it {run.corrected:.1f}")
-    console.say(f"ratio {run.ratio:.2f}, wanted {WANTED:g} at least: {run.verdict}")
+    if run.ffmpeg is not None and run.ffmpeg_cpu is not None:
+        console.say(f"the ffmpeg command line {run.ffmpeg:.1f} frames/s, {run.ffmpeg_cpu:.1f} s of processor time")
+    console.print_table(telling.TARGET_COLUMNS, run.judged())

@@ -7,6 +7,7 @@ second copy of everything, not a few per cent. The figures that are aimed at are
 from __future__ import annotations
 
 import json
+import shutil
 import statistics
 from dataclasses import replace
 
@@ -258,6 +259,22 @@ def test_footage_is_rendered_without_and_with_the_graph(tmp_path):
     assert run.plain > 0
     assert 0.1 < run.ratio == pytest.approx(run.corrected / run.plain)
     assert told["verdict"] == ("met" if run.ratio >= 0.8 else "not met")
+    assert run.graph_cpu > 0
+    assert (run.ffmpeg is None) == (shutil.which("ffmpeg") is None)
+    assert len(run.judged()) == (1 if run.ffmpeg is None else 3)
+
+
+def test_what_footage_is_judged_by():
+    """100 frames: 10 s with the graph, where ffmpeg's 6 s and the graph's 12 s of work fill two cores for 9 s."""
+    run = footage.FootageRun(100, (1920, 1080), "prores", 18, 10, 10 / 18, 2, 12.0, 20, 6.0)
+    assert [row[2:] for row in run.judged()] == [("0.56", "not met"), ("0.90", "met"), ("1.11", "met")]
+
+
+def test_all_threads_are_powers_of_two_and_the_most():
+    with threads(6):
+        assert bench._counts("all") == (1, 2, 4, 6)
+    with threads(1):
+        assert bench._counts("all") == (1,)
 
 
 def test_the_clip_that_is_rendered_is_h264_in_bt709(tmp_path):
