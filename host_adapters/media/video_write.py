@@ -67,7 +67,7 @@ CODECS = {
     "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True, threads="SLICE"),
     "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
     "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
-    "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}),
+    "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}, threads="SLICE"),
 }
 """The codecs that are written, by name."""
 
