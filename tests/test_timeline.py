@@ -212,7 +212,7 @@ def test_a_cut_is_carried_rendered_and_relinked(workplace, tmp_path):
     assert result.exit_code == 0, result.output
     clips = {each["name"]: each for each in json.loads(result.stdout)["clips"]}
     assert set(clips) == {"reference", "take1", "take2"}
-    assert clips["take2"]["status"] == "green"
+    assert clips["take2"]["status"] == "holds"
     assert clips["take1"]["light"] == "reference"
     with open_clip(out / "take2-skin.mov") as rendered, open_clip(workplace / "take2.mov") as source:
         assert len(rendered.frames) == 4  # two frames and a handle at each end
@@ -233,11 +233,11 @@ def test_a_shot_of_a_cut_in_another_light_is_solved_again_where_skin_is_sampled(
     points = ";".join(f"{x},{y}" for x, y in face.points) + f"/{face.radius}" if face.kind == "stroke" else ",".join(
         str(number) for pair in face.points for number in pair
     )  # fmt: skip
-    words = ("--groups", "all", "--resolve", "--add", f"take3.mov={face.kind}:{points}", "--json")
+    words = ("--groups", "all", "--solve-again", "--add", f"take3.mov={face.kind}:{points}", "--json")
     result = carry(workplace, tmp_path / "out", *words)
     assert result.exit_code == 0, result.output
     clips = {each["name"]: each for each in json.loads(result.stdout)["clips"]}
-    assert [name for name, each in clips.items() if each["resolved"]] == ["take3"]
+    assert [name for name, each in clips.items() if each["solved_again"]] == ["take3"]
     graphs = [Graph.load(tmp_path / "out" / f"take{number}.json") for number in (2, 3)]
     models = [step.node.model for graph in graphs for step in graph.steps if step.node.name == "skin_key"]
     assert models[0] != models[1]
