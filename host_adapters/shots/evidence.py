@@ -132,8 +132,16 @@ class Moment:
     missing: str = ""
 
 
+def _with_result(graph: Graph) -> Graph:
+    """Return the graph with the picture as it came for a result, where it gives mattes alone."""
+    if any(name == "result" for name, _ in graph.outputs):
+        return graph
+    shot = WORKING if WORKING in graph.by_id else _source(graph)
+    return dataclasses.replace(graph, outputs=(*graph.outputs, ("result", shot)))
+
+
 class Witness:
-    """Reads what a graph does, frame by frame.
+    """Reads what a graph does, frame by frame. A graph that gives mattes alone leaves the picture as it came.
 
     :param view: what readings look through, all three pictures alike.
     """
@@ -141,7 +149,7 @@ class Witness:
     def __init__(self, graph: Graph, view: View) -> None:
         self.graph, self.view = graph, view
         self.mattes = mattes_of(graph)
-        self.opened = with_befores(graph)
+        self.opened = with_befores(_with_result(graph))
         self._runner = Runner(self.opened)
 
     def pictures(self, clip: Read, frame: int) -> dict[str, Floats]:
