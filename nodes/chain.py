@@ -62,7 +62,8 @@ class Part:
 
     :ivar id: gives the id of a step from its word, such as ``skin-Ada`` from ``skin``.
     :ivar nodes: by word: those of :data:`SUBJECT`, and where there are any ``face1``, ``face2`` … with ``join``, which
-        lays them over the key, ``steady`` (the matte over time) and ``region`` (what the matte is limited to).
+        lays them over the key, ``steady`` (the matte over time), ``region`` (what the matte is limited to), and any
+        number of shapes ``in1``, ``in2`` … (together another limit) and ``out1`` … (each taken away).
     """
 
     id: Callable[[str], str]
@@ -146,7 +147,21 @@ class _Wiring:
         if "region" in part.nodes:
             region = self.add(part.id("region"), part.nodes["region"], image=image)
             last = self.add(part.id("limit"), CombineMattes(), first=last, second=region)
-        return last
+        return self.shaped(part, last, image)
+
+    def shaped(self, part: Part, matte: str, image: str) -> str:
+        """A matte limited to the shapes that keep in, all of them together, without those that keep out."""
+        inside = ""
+        for word in (word for word in part.nodes if word.startswith("in")):
+            shape = self.add(part.id(word), part.nodes[word], image=image)
+            joined = CombineMattes("maximum")
+            inside = self.add(part.id(f"with-{word}"), joined, first=inside, second=shape) if inside else shape
+        if inside:
+            matte = self.add(part.id("within"), CombineMattes(), first=matte, second=inside)
+        for word in (word for word in part.nodes if word.startswith("out")):
+            shape = self.add(part.id(word), part.nodes[word], image=image)
+            matte = self.add(part.id(f"without-{word}"), CombineMattes("subtract"), first=matte, second=shape)
+        return matte
 
     def faces(self, part: Part, image: str) -> dict[str, str]:
         """What all faces of a person's part tell, each joined with those before it: where it is read from."""

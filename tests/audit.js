@@ -31,7 +31,8 @@
   while (walker.nextNode()) {
     const element = walker.currentNode.parentElement;
     const text = walker.currentNode.textContent.trim();
-    if (!text || element.closest("script, style") || !element.checkVisibility()) continue;
+    if (!text || element.closest("script, style, option, .unseen, .skip") || !element.checkVisibility()) continue;
+    if (element.closest(":disabled, [inert]")) continue; // what cannot be used need not be read: WCAG 2.2, 1.4.3
     texts += 1;
     const style = getComputedStyle(element);
     let ground = groundOf(element);
@@ -50,9 +51,11 @@
     if (ratio < 3) faults.push(`line contrast ${ratio.toFixed(2)} of ${line.getAttribute("class")}`);
   }
   for (const input of document.querySelectorAll("input")) {
-    if (!input.labels.length) faults.push("an input has no label");
+    if (!input.labels.length && !input.getAttribute("aria-label")) faults.push("an input has no label");
     if (input.tabIndex < 0) faults.push("an input cannot be reached by keyboard");
-    if (input.getBoundingClientRect().height < 24 && input.checkVisibility()) faults.push("an input is too small to touch");
+    const around = [input, ...[...input.labels].filter((label) => label.contains(input))];
+    const tall = Math.max(...around.map((part) => part.getBoundingClientRect().height));
+    if (tall < 24 && input.checkVisibility()) faults.push("an input is too small to touch");
   }
   for (const image of document.images) {
     if (!image.alt.trim()) faults.push("an image has no alternative text");
@@ -70,8 +73,17 @@
     if (i > 0 && level > levels[i - 1] + 1) faults.push(`heading ${i} jumps from h${levels[i - 1]} to h${level}`);
   });
   if (!document.documentElement.lang || !document.title) faults.push("the page has no language or title");
-  for (const landmark of ["header", "main", "footer"]) {
-    if (document.querySelectorAll(`body > ${landmark}`).length !== 1) faults.push(`there is not exactly one ${landmark}`);
+  for (const [landmark, least] of [["header", 1], ["main", 1], ["footer", 0]]) {
+    const count = document.querySelectorAll(`body > ${landmark}`).length;
+    if (count < least || count > 1) faults.push(`there are ${count} of ${landmark}`);
+  }
+  // Borders of what can be worked with: WCAG 2.2, section 1.4.11.
+  for (const control of document.querySelectorAll("main button, main select, main input[type=number], header button")) {
+    if (!control.checkVisibility() || control.disabled) continue;
+    const style = getComputedStyle(control), border = parse(style.borderTopColor);
+    if (!border.alpha || parseFloat(style.borderTopWidth) === 0) continue;
+    const ratio = contrast(border.rgb, groundOf(control.parentElement));
+    if (ratio < 3) faults.push(`border contrast ${ratio.toFixed(2)} of ${control.id || control.textContent.slice(0, 30)}`);
   }
   if (document.documentElement.scrollWidth > innerWidth) faults.push(`wider than the window: ${document.documentElement.scrollWidth}`);
   return faults;

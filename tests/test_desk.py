@@ -246,7 +246,7 @@ def test_the_workbench_gives_what_the_runner_gives(open_session, footage, same_b
     open_session.solve("everything", 1)
     graph = open_session.state.graph
     expected = Runner(graph).run_frame(2, {"plate": open_session.clip.read(2)})
-    same_bits(open_session.bench.value(graph, "saturation", 2, None), expected["result"])
+    same_bits(open_session.bench.value(graph, dict(graph.outputs)["result"], 2, None), expected["result"])
     same_bits(open_session.bench.value(graph, "soften", 2, None), expected["matte"])
 
 
@@ -267,7 +267,7 @@ def test_only_what_lies_behind_a_change_is_worked_out_anew(open_session, monkeyp
     worked.clear()
     open_session.set("tone", "middle", 0.4)
     open_session.picture(1, "result")
-    assert worked == ["tone_curve"]
+    assert worked == ["tone_curve", "skin_key", "soften_matte", "steer_skin"]
     worked.clear()
     open_session.undo()
     open_session.picture(1, "result")
@@ -293,7 +293,7 @@ def test_changes_take_no_fresh_memory(open_session, monkeypatch):
     for angle in (1.0, 2.0, 3.0):
         open_session.set("steer", "angle", angle)
         graph = open_session.state.graph
-        value = open_session.bench.value(graph, "saturation", 1)
+        value = open_session.bench.value(graph, dict(graph.outputs)["result"], 1)
         before -= value.nbytes
         assert memory.RESULTS.idle() == before
 
@@ -327,6 +327,7 @@ def test_a_fitted_picture_keeps_its_mean_and_is_never_enlarged():
     small = work.fitted(ramp, (32, 32))
     assert small.shape == (18, 32, 3)
     assert small.mean() == pytest.approx(ramp.mean(), abs=1e-4)
+    assert np.abs(small - ramp.reshape(18, 2, 32, 2, 3).mean((1, 3))).max() < 1e-6
     assert work.fitted(ramp, (640, 640)) is ramp
 
 
@@ -372,6 +373,34 @@ def test_people_are_keyed_apart(tmp_path):
     with pytest.raises(DeskError, match="stays"):
         opened.remove_person("")
     opened.close()
+
+
+def test_shapes_keep_a_key_in_and_out(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("learn", 1)
+    whole = open_session._matte("", 1, None)[0]
+    x, y = footage[1]["cheek"]
+    first = open_session.add_shape("", "in", {"centre": (x, y), "width": 0.2, "height": 0.2, "feather": 0.0})
+    limited = open_session._matte("", 1, None)[0]
+    inside = open_session.bench.value(open_session.state.graph, first, 1, None)
+    assert np.abs(limited - whole * inside).max() < 1e-6
+    assert 0 < limited.sum() < whole.sum()
+    out = open_session.add_shape("", "out", {"centre": (x, y), "width": 0.1, "height": 0.1, "feather": 0.0})
+    assert (first, out) == ("in1", "out1")
+    assert open_session._matte("", 1, None)[0][int(y * 180), int(x * 320)] == 0
+    assert state.State.from_dict(json.loads(json.dumps(open_session.state.to_dict()))) == open_session.state
+    open_session.set_all({"in1": {"centre": (0.1, 0.1)}}, "drag")
+    other = open_session.add_person("Ada")
+    assert open_session.add_shape(other.suffix, "in", {}) == "in1_2"
+    open_session.remove_person(other.suffix)
+    open_session.remove_shape("in1")
+    open_session.remove_shape("out1")
+    assert np.array_equal(open_session._matte("", 1, None)[0], whole)
+    for wrong in ("in1", "skin"):
+        with pytest.raises(DeskError, match="no shape"):
+            open_session.remove_shape(wrong)
+    with pytest.raises(DeskError, match="in or out"):
+        open_session.add_shape("", "beside", {})
 
 
 def test_every_view_has_the_picture_s_size(open_session):

@@ -25,10 +25,11 @@ _TEXT = "a text", _is_text
 _WHOLE = "a whole number", _is_whole
 _KINDS: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
     **dict.fromkeys(("clip", "codec", "do", "frames", "gesture", "id", "kind", "matte", "name"), _TEXT),
-    **dict.fromkeys(("output", "purpose", "suffix", "what"), _TEXT),
+    **dict.fromkeys(("output", "purpose", "side", "suffix", "what"), _TEXT),
     **dict.fromkeys(("frame", "mark"), _WHOLE),
     "radius": ("a number", _is_number),
     "clips": ("a list of texts", lambda value: isinstance(value, list) and all(map(_is_text, value))),
+    "region": ("values by name", lambda value: isinstance(value, dict)),
     "values": (
         "values by step and name",
         lambda value: isinstance(value, dict) and all(isinstance(item, dict) for item in value.values()),

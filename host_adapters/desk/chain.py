@@ -10,21 +10,26 @@ from __future__ import annotations
 import dataclasses
 import functools
 import itertools
+import re
 from collections.abc import Callable, Mapping, Sequence
 
-from ...nodes import LEVELS_FIRST, LEVELS_LAST, REST, Node, Order, Part, SkinKey, SteerSkin, standard_chain
+from ...nodes import LEVELS_FIRST, LEVELS_LAST, REST, Node, Order, Part, Region, SkinKey, SteerSkin, standard_chain
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 
 FIRST = ""
 """The suffix of the first person's steps; the others have _2, _3 and so on."""
 
 MOST_PEOPLE = 8
+MOST_SHAPES = 16
+
+SIDES = ("in", "out")
+"""What a shape does to a person's matte: keep it in, or keep it out."""
 
 
 def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = None, order: Order | None = None) -> Graph:
     """Return the chain for people by their suffixes; steps of ``known`` keep their settings, keyframes and order."""
     known = known or {}
-    people = [Part(_id_with(suffix), REST) for suffix in suffixes]
+    people = [Part(_id_with(suffix), {**REST, **shapes_of(suffix, known)}) for suffix in suffixes]
     chain = standard_chain(REST, people, STANDARD_SOURCE, first_wins=True, order=order or order_of(known))
     steps = []
     for link in chain.links:
@@ -39,6 +44,16 @@ def order_of(steps: Mapping[str, Step]) -> Order:
     levels = [steps[id] for id in ("tone", "saturation") if id in steps]
     last = any(dict(step.inputs).get("image", "").startswith("steer") for step in levels)
     return LEVELS_LAST if last else LEVELS_FIRST
+
+
+def shapes_of(suffix: str, steps: Mapping[str, Step]) -> dict[str, Region]:
+    """Return a person's shapes by their words, ``in1`` or ``out2``: those that keep in first, each kind in order."""
+    found = {}
+    for id, step in steps.items():
+        word = re.fullmatch(rf"((?:in|out)\d+){re.escape(suffix)}", id)
+        if word is not None and isinstance(step.node, Region):
+            found[word[1]] = step.node
+    return dict(sorted(found.items(), key=lambda item: (item[0].startswith("out"), int(item[0].lstrip("inout")))))
 
 
 def _id_with(suffix: str) -> Callable[[str], str]:

@@ -45,7 +45,7 @@ WORDS: dict[str, dict[str, tuple[str, str, str]]] = {
         "saturation": ("Saturation", "less", "more"),
         "amount": ("Amount", "none", "all"),
     },
-    "region": {"feather": ("Feather", "sharp", "soft")},
+    "region": {"feather": ("Feather", "sharp", "soft"), "invert": ("Inside out", "", "")},
     "vectorscope": {"angle": ("Skin line", "redder", "yellower")},
     "waveform": {"view": ("Waveform of", "", "")},
     "compare": {"gain": ("Difference times", "", "")},

@@ -213,6 +213,8 @@ class Interface:
             "set": self.set,
             "reset": lambda body: self._session.reset(body["id"], body.get("name")),
             "mark": self.mark,
+            "shape": lambda body: _drawn(self._session.add_shape(body.get("suffix", ""), body["side"], body["region"])),
+            "unshape": lambda body: self._session.remove_shape(body["id"]),
             "unmark": lambda body: self._session.unmark(body["mark"]),
             "solve": lambda body: self._session.solve(body["what"], body["frame"], body.get("suffix", "")),
             "person": self.person,
@@ -357,6 +359,10 @@ class Interface:
 
 def _told(word: str, label: str) -> str:
     return f"{word}: {label}." if label else "There is nothing further."
+
+
+def _drawn(id: str) -> str:
+    return f"Drawn: {'kept in' if id.startswith('in') else 'kept out'}."
 
 
 def _saved(path: Path) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import itertools
 import math
 import threading
 from collections.abc import Callable, Mapping
@@ -15,15 +16,15 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, ShowMatte, Waveform
+from ...nodes import Compare, Region, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
-from ..graphs.graph import Graph
+from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..made import GRAPH, note
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
 from ..writes import check_files, check_text, put_aside, write_bytes
-from .chain import MOST_PEOPLE, is_chain, next_suffix, people_chain
+from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, people_chain, shapes_of
 from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
 from .errors import DeskError, ExistsError, OwnedError
 from .folder import Folder, shown
@@ -273,6 +274,7 @@ class Session:
             "people": [person_values(person, state) for person in state.people],
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],
+            "shapes": {p.suffix: [w + p.suffix for w in shapes_of(p.suffix, state.graph.by_id)] for p in state.people},
             "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
             "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
             "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
@@ -447,6 +449,40 @@ class Session:
             graph = people_chain([p.suffix for p in people], self.state.graph.by_id)
             marks = tuple(mark for mark in self.state.marks if mark.suffix != suffix or mark.purpose == "neutral")
             self._put(State(graph, people, marks, self.state.views), f"Remove {person.name}")
+
+    def add_shape(self, suffix: str, side: str, values: Mapping[str, Any]) -> str:
+        """Add a shape that keeps a person's key in or out, and return the id of its step.
+
+        :param values: of a region: shape, centre, width, height and so on. Raises DeskError and ParamError.
+        """
+        with self._lock:
+            person, graph = self.state.person(suffix), self.state.graph
+            if not is_chain(graph):
+                raise DeskError("Shapes can be drawn in the desk's own chain only; this graph is wired otherwise.")
+            if side not in SIDES:
+                raise DeskError(f"A shape keeps {' or '.join(SIDES)}, not {side!r}.")
+            taken = shapes_of(suffix, graph.by_id)
+            if len(taken) >= MOST_SHAPES:
+                raise DeskError(f"{person.name} has {MOST_SHAPES} shapes already: remove one first.")
+            word = next(f"{side}{n}" for n in itertools.count(1) if f"{side}{n}" not in taken)
+            Region.check_names(values)
+            step = Step.of(word + suffix, Region(**values), image=STANDARD_SOURCE)
+            known = {**graph.by_id, step.id: step}
+            self._put(self._rewired(known), f"Shape: keep {side}")
+            return step.id
+
+    def remove_shape(self, id: str) -> None:
+        """Take a shape out again. Raises DeskError where there is none of that id."""
+        with self._lock:
+            known = dict(self.state.graph.by_id)
+            if not is_chain(self.state.graph) or not isinstance(getattr(known.get(id), "node", None), Region):
+                raise DeskError(f"There is no shape {id!r}.")
+            del known[id]
+            self._put(self._rewired(known), "Remove shape")
+
+    def _rewired(self, known: Mapping[str, Step]) -> State:
+        graph = people_chain([person.suffix for person in self.state.people], known)
+        return dataclasses.replace(self.state, graph=graph)
 
     def undo(self) -> str:
         """Undo one step and say which."""

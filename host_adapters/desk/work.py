@@ -25,10 +25,10 @@ PROXY = (1920, 1080)
 MOVING = (960, 540)
 """The box for while a hand moves something or the clip plays; what rests is looked at in full."""
 
-_MOST_BYTES = 1 << 29
+_MOST_BYTES = 160 << 20
 _MOST_FINDINGS = 256
-_PICTURES, _MATTES = 20, 16
-"""Together about as much as may be remembered of full HD."""
+_PICTURES, _MATTES = 8, 6
+"""What the steps of a correction need at once while something moves."""
 
 Known = TypeVar("Known")
 
@@ -51,7 +51,7 @@ class Workbench:
 
     def prepare(self, frame: int) -> None:
         """Take the memory for looking at this clip, so that the first changes are as quick as all others."""
-        shape = self.plate(frame).shape
+        shape = self.plate(frame, MOVING).shape
         RESULTS.reserve({shape: _PICTURES, shape[:2]: _MATTES})
 
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
@@ -150,10 +150,27 @@ def fitted(picture: Floats, size: Size) -> Floats:
     scale = min(size[0] / width, size[1] / height, 1.0)
     if scale == 1.0:
         return picture
+    factor = round(1 / scale)
+    if factor * scale == 1 and width % factor == 0 and height % factor == 0:
+        return _means(picture, factor)
     import OpenImageIO as oiio
 
     shape = max(round(width * scale), 1), max(round(height * scale), 1)
     whole = oiio.ImageBuf(np.ascontiguousarray(picture))
     small = oiio.ImageBufAlgo.resize(whole, "box", roi=oiio.ROI(0, shape[0], 0, shape[1], 0, 1, 0, picture.shape[2]))
     result: Floats = np.ascontiguousarray(small.get_pixels(oiio.FLOAT), np.float32)
+    return result
+
+
+def _means(picture: Floats, factor: int) -> Floats:
+    """Return the means of squares of this side, summed row by row: a tenth of the time of a resampling."""
+    height, width, channels = picture.shape
+    rows = picture[::factor].copy()
+    for row in range(1, factor):
+        rows += picture[row::factor]
+    cells = rows.reshape(height // factor, width // factor, factor, channels)
+    result: Floats = cells[:, :, 0] + cells[:, :, 1]
+    for column in range(2, factor):
+        result += cells[:, :, column]
+    result *= np.float32(1 / factor**2)
     return result

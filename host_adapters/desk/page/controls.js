@@ -40,6 +40,7 @@ export function control(id, name, declared, send, reset) {
       fault.textContent = message;
       fault.hidden = !message;
       box.classList.toggle("refused", Boolean(message));
+      if (message) fault.scrollIntoView({ block: "nearest" });
     },
     show(value, keyed, resting) {
       parts.show(value);

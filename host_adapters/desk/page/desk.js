@@ -9,12 +9,13 @@ import { Sheet } from "./sheet.js";
 import { choices, choose, clamp, find, make } from "./small.js";
 import { Stage } from "./stage.js";
 
-const TOOLS = [["look", "Look", "Read and move the picture, marks hidden (H)"], ["box", "Box", "Drag a box (B)"], ["stroke", "Stroke", "Paint a stroke (K)"], ["point", "Point", "Click a point (P)"]];
+const TOOLS = [["look", "Look", "Read and move the picture, marks hidden (H)"], ["box", "Box", "Drag a box (B)"], ["stroke", "Stroke", "Paint a stroke (K)"], ["point", "Point", "Click a point (P)"], ["shape", "Shape", "Drag a shape that limits the key; its handles move, size, turn and feather it (D)"]];
 const PURPOSES = [
   ["skin", "+ Skin", "What is drawn is skin (A)"],
   ["keep out", "− Keep out", "What is drawn stays out (X, or hold Alt)"],
   ["neutral", "○ Neutral", "What is drawn is grey or white (N)"],
 ];
+const SIDES = [["skin", "Keep in", "The key holds inside the shape alone (A)"], ["keep out", "Keep out", "The key holds outside the shape (X, or hold Alt)"]];
 const PROXY = [1920, 1080], MOVING = [960, 540];
 const REST = 260; // milliseconds after the last movement until the picture is shown without loss
 const HELD = 320; // milliseconds from which on a key or a button counts as held
@@ -267,6 +268,7 @@ function showLength(words = "") {
 }
 
 function showMarks() {
+  stage.setShapes((state.shapes[now.person] ?? []).map((id) => ({ id, side: /^in/.test(id) ? "in" : "out", ...doing.values(id) })));
   stage.setMarks(state.marks.filter((mark) => mark.frame === now.frame && (mark.suffix === now.person || mark.purpose === "neutral")));
   stage.hideMarks(!now.marks || now.tool === "look" || now.held !== null || playing || alone);
   const [first, last] = state.clip.frames;
@@ -435,6 +437,8 @@ function setTool(tool) {
   choose(find("tools"), tool);
   find("brush").hidden = tool !== "stroke";
   find("purposes").hidden = tool === "look";
+  if (tool === "shape" && now.purpose === "neutral") now.purpose = "skin";
+  choices(find("purposes"), tool === "shape" ? SIDES : PURPOSES, now.purpose, setPurpose);
   stage.setTool(tool);
   showMarks();
 }
@@ -571,6 +575,16 @@ function setSpan(which) {
 
 // --- people, clips, saving, rendering ---------------------------------------------------------------------------
 
+/** Draw an ellipse into the box between two points. */
+function addShape([[x0, y0], [x1, y1]], side) {
+  const tall = state.clip.width / state.clip.height;
+  const region = {
+    shape: "ellipse", centre: [(x0 + x1) / 2, (y0 + y1) / 2], feather: 0.05,
+    width: Number((Math.abs(x1 - x0) * tall).toFixed(4)), height: Number(Math.abs(y1 - y0).toFixed(4)),
+  };
+  return does("shape", { suffix: now.person, side, region });
+}
+
 const solve = (what) => does("solve", { what, frame: now.frame, suffix: now.person });
 
 /** Ask for a name; null where none is given. */
@@ -598,6 +612,7 @@ const doing = {
   solve,
   reset: (id, name) => does("reset", { id, name }, { silent: true }),
   unmark: (mark) => does("unmark", { mark }),
+  unshape: (id) => does("unshape", { id }),
   goTo: (frame) => setFrame(frame),
   choosePerson(suffix) {
     now.person = suffix;
@@ -628,10 +643,22 @@ const doing = {
   },
 };
 
+/** The words for a carried correction, and the order of the list: what needs a look comes first. */
+const STATUSES = { off: ["■ off", 0], check: ["▲ check", 1], "not judged": ["○ not judged", 2], holds: ["● holds", 3] };
+
+/** Open the clip before or after this one in the folder. */
+async function stepClip(by) {
+  const names = (await ask("clips")).map(({ name }) => name);
+  const next = names[names.indexOf(state.clip.name) + by];
+  if (!next) return say(by > 0 ? "This is the last clip." : "This is the first clip.");
+  if (await does("open", { clip: next })) say(`${next} is on the desk.`);
+}
+
 async function showClips() {
-  const words = { holds: "● holds", check: "▲ check", off: "■ off", "not judged": "○ not judged" };
-  const items = (await ask("clips")).map(({ name, open, begun, status }) => {
-    const known = words[status?.grade] ?? status?.grade;
+  const rank = ({ open, status }) => (open ? -1 : status ? (STATUSES[status.grade]?.[1] ?? 2) : 4);
+  const clips = (await ask("clips")).toSorted((a, b) => rank(a) - rank(b));
+  const items = clips.map(({ name, open, begun, status }) => {
+    const known = STATUSES[status?.grade]?.[0] ?? status?.grade;
     const about = open ? "on the desk" : status ? `${known}: ${status.words}` : begun ? "begun" : "untouched";
     const tick = make("input", { type: "checkbox", value: name, disabled: open, "aria-label": `Carry to ${name}` });
     const go = make("button", { type: "button", disabled: open, "aria-label": `Open ${name}`, onclick: () => openClip(name) }, "Open");
@@ -731,10 +758,12 @@ const fullScreen = () => (document.fullscreenElement ? document.exitFullscreen()
 // --- wiring -----------------------------------------------------------------------------------------------------
 
 const stage = new Stage({
-  drawn: ({ kind, points, radius, away }) => does("mark", {
-    kind, points, radius, frame: now.frame, suffix: now.person,
-    purpose: away && now.purpose === "skin" ? "keep out" : now.purpose, learn: sheet.atOnce,
-  }),
+  drawn({ kind, points, radius, away }) {
+    const purpose = away && now.purpose === "skin" ? "keep out" : now.purpose;
+    if (kind === "shape") return addShape(points, purpose === "keep out" ? "out" : "in");
+    return does("mark", { kind, points, radius, purpose, frame: now.frame, suffix: now.person, learn: sheet.atOnce });
+  },
+  shape: (id, values, gestureNow) => setAll({ [id]: values }, gestureNow),
   told: (words) => say(words),
   zoomed: () => refresh(),
   under: (x, y) => stream.here && !playing && reading.under({ frame: now.frame, suffix: now.person, view: viewNow(), at: `${x.toFixed(5)},${y.toFixed(5)}` }),
@@ -873,6 +902,7 @@ bindKeys({
     const at = state.people.findIndex((person) => person.suffix === now.person);
     if (state.people.length > 1) doing.choosePerson(state.people[(at + 1) % state.people.length].suffix);
   },
+  clip: (by) => stepClip(by).catch(complain),
   picture: () => stage.element.focus(),
   plain: () => document.body.classList.toggle("plain"),
   fold: () => scopes.toggle(),

@@ -8,7 +8,7 @@ const FIXES = {
   "no sample": ["Mark skin", "box", "skin"],
   "too little": ["Add lit skin", "stroke", "skin"],
   "half open": ["Add skin", "stroke", "skin"],
-  leak: ["Keep something out", "box", "keep out"],
+  leak: ["Draw a shape", "shape", "skin"],
   ragged: ["Keep something out", "box", "keep out"],
   "look-alike": ["Keep something out", "box", "keep out"],
   missed: ["Mark skin anew", "box", "skin"],

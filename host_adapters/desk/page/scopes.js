@@ -6,7 +6,7 @@
 import { askPixels } from "./link.js";
 import { choices, choose, clamp, find, signed } from "./small.js";
 
-const RIMS = [0.64, 0.45, 0.32, 0.22, 0.16, 0.11, 0.08, 0.056]; // chroma at the left edge
+const RIMS = [0.64, 0.45, 0.32, 0.22, 0.16, 0.11, 0.08, 0.056]; // chroma toward the left and upper edge
 const ORIGIN = [0.6, 0.62]; // where neutral lies in the pane: skin lies above it and to its left
 const LEVELS = [-0.1, 1.13]; // of the waveform, as the server plots them
 const I_AXIS = 130.55; // +I in BT.709 Cb/Cr
@@ -25,6 +25,9 @@ function chroma([r, g, b]) {
   const y = 0.2126 * r + 0.7152 * g + 0.0722 * b;
   return [(b - y) / 1.8556, (r - y) / 1.5748];
 }
+
+/** Pixels from neutral for a chroma at the rim: skin, above and to the left, stays within the pane. */
+const reachOf = (wide, tall) => Math.min(ORIGIN[0] * wide, 1.15 * ORIGIN[1] * tall);
 
 /** A grey plane as something that can be drawn. */
 function sheetOf(pixels, width, height, from = 0) {
@@ -108,7 +111,7 @@ export class Scopes {
     for (const which of this.shown()) {
       if (newer()) return false;
       const { wide, tall, side } = this.#shape(which);
-      const shape = which === "vectorscope" ? { wide: side, tall: side, rim: (RIMS[this.rim] * side) / 2 / (ORIGIN[0] * wide) } : { wide, tall };
+      const shape = which === "vectorscope" ? { wide: side, tall: side, rim: (RIMS[this.rim] * side) / 2 / reachOf(wide, tall) } : { wide, tall };
       if (wide < 40 || tall < 40) continue;
       const { width, height, pixels, headers } = await askPixels("plot", { ...query, which, ...shape, of: this.keyed ? "skin" : "all" }, signal);
       const count = Math.floor(pixels.length / (width * height));
@@ -170,7 +173,7 @@ export class Scopes {
     const pane = find("vectorscope");
     const [w, h] = [pane.clientWidth, pane.clientHeight];
     const [x0, y0] = [w * ORIGIN[0], h * ORIGIN[1]];
-    const scale = x0 / RIMS[this.rim];
+    const scale = reachOf(w, h) / RIMS[this.rim];
     return {
       w, h, x0, y0, scale,
       at: (cb, cr) => [x0 + cb * scale, y0 - cr * scale],

@@ -104,7 +104,7 @@ export class Sheet {
 
   #nodes(group, state, person) {
     const others = state.people.map((p) => p.suffix).filter((suffix) => suffix && suffix !== person);
-    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer|own|people)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
+    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer|own|people|within|(?:in|out|with-in|without-out)\d+)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
     const parts = [];
     if (group === "steer" && state.people.length) {
       parts.push(this.#node(`target${person}`, "Target", this.declared.target, "Where this person's skin should rest."));
@@ -113,6 +113,13 @@ export class Sheet {
     for (const step of steps) {
       const node = this.declared.nodes[step.node];
       if (node.group !== group) continue;
+      const shape = /^(in|out)(\d+)(_|$)/.exec(step.id);
+      if (shape) {
+        parts.push(this.#node(step.id, `Shape: keep ${shape[1]} ${shape[2]}`, node, node.help));
+        parts.push(make("button", { type: "button", onclick: () => this.doing.unshape(step.id) }, `Remove keep ${shape[1]} ${shape[2]}`));
+        continue;
+      }
+      if (/^(with|own|people)/.test(step.id)) continue; // how mattes are joined is no choice
       if (step.id === "waveform") {
         parts.push(this.#node(step.id, node.label, { params: { view: node.params.view }, first: ["view"] }, node.help));
         continue;

@@ -5,8 +5,11 @@ import { clamp, find } from "./small.js";
 const NEAREST = 3; // screen pixels a picture pixel from which on single pixels are shown as they are
 
 export class Stage {
-  /** @param doing {drawn({kind, points, radius, away}), told(words), zoomed(), under(x, y), left()} */
-  constructor({ drawn, told, zoomed, under, left }) {
+  /** @param doing {drawn({kind, points, radius, away}), told(words), zoomed(), under(x, y), left(), shape(id, values, gesture)} */
+  constructor({ drawn, told, zoomed, under, left, shape }) {
+    this.reshape = shape;
+    this.shapes = [];
+    this.grabbed = null;
     this.element = find("stage");
     this.picture = find("picture");
     this.over = find("over");
@@ -52,7 +55,7 @@ export class Stage {
   setSize(width, height) {
     if (this.size[0] === width && this.size[1] === height) return;
     this.size = [width, height];
-    this.element.style.setProperty("--shape", `${width} / ${height}`);
+    this.element.style.setProperty("--ratio", (width / height).toFixed(4));
     this.paint();
   }
 
@@ -76,6 +79,12 @@ export class Stage {
 
   setMarks(marks) {
     this.marks = marks;
+    this.paintOver();
+  }
+
+  /** Set the shapes of the person: {id, side, shape, centre, width, height, rotation, feather, points}. */
+  setShapes(shapes) {
+    if (!this.grabbed) this.shapes = shapes;
     this.paintOver();
   }
 
@@ -174,6 +183,7 @@ export class Stage {
       return;
     }
     if (!this.hidden) for (const mark of this.marks) this.#paintMark(pen, mark);
+    if (!this.hidden) for (const shape of this.shapes) this.#paintShape(pen, shape);
     if (this.drawing) this.#paintMark(pen, { ...this.drawing, purpose: "new" });
     if (this.crossShown) this.#paintCross(pen);
   }
@@ -183,7 +193,10 @@ export class Stage {
     const on = points.map(([x, y]) => [at.left + x * at.width, at.top + y * at.height]);
     const path = new Path2D();
     let thick = 0;
-    if (kind === "box" && on.length > 1) path.rect(...on[0], on[1][0] - on[0][0], on[1][1] - on[0][1]);
+    if (kind === "shape") {
+      const [[x0, y0], [x1, y1]] = on;
+      path.ellipse((x0 + x1) / 2, (y0 + y1) / 2, Math.abs(x1 - x0) / 2, Math.abs(y1 - y0) / 2, 0, 0, 7);
+    } else if (kind === "box" && on.length > 1) path.rect(...on[0], on[1][0] - on[0][0], on[1][1] - on[0][1]);
     else if (kind === "stroke") {
       thick = radius * 2 * at.height;
       on.forEach((p, i) => (i ? path.lineTo(...p) : path.moveTo(...p)));
@@ -231,6 +244,95 @@ export class Stage {
     }
   }
 
+  // --- shapes ----------------------------------------------------------------------------------------------
+
+  /** A shape in CSS pixels of the stage, and where its handles lie. */
+  #laidOut(shape) {
+    const at = this.place;
+    const [x, y] = [at.left + shape.centre[0] * at.width, at.top + shape.centre[1] * at.height];
+    const [rx, ry] = [(shape.width * at.height) / 2, (shape.height * at.height) / 2];
+    const turn = (-shape.rotation * Math.PI) / 180, soft = (shape.feather * at.height) / 2;
+    const on = (dx, dy) => [x + dx * Math.cos(turn) - dy * Math.sin(turn), y + dx * Math.sin(turn) + dy * Math.cos(turn)];
+    const handles = { move: [x, y], width: on(rx, 0), height: on(0, -ry), turn: on(-rx * 0.72, -ry * 0.72), feather: on(0, ry + Math.max(soft, 6)) };
+    return { x, y, rx, ry, turn, soft, handles };
+  }
+
+  #paintShape(pen, shape) {
+    const at = this.place, dash = shape.side === "out" ? [7, 5] : [];
+    const active = this.tool === "shape";
+    const outline = (grow, colour, width, pattern) => {
+      const path = new Path2D();
+      if (shape.shape === "polygon") {
+        shape.points.forEach(([x, y], i) => path[i ? "lineTo" : "moveTo"](at.left + x * at.width, at.top + y * at.height));
+        path.closePath();
+      } else {
+        const { x, y, rx, ry, turn } = this.#laidOut(shape);
+        const [a, b] = [Math.max(rx + grow, 1), Math.max(ry + grow, 1)];
+        if (shape.shape === "ellipse") path.ellipse(x, y, a, b, turn, 0, 7);
+        else path.addPath(boxPath(a, b), new DOMMatrix().translate(x, y).rotate((turn * 180) / Math.PI));
+      }
+      pen.setLineDash(pattern);
+      pen.lineWidth = width;
+      pen.strokeStyle = colour;
+      pen.stroke(path);
+      pen.setLineDash([]);
+    };
+    outline(0, "rgb(0 0 0 / 65%)", 3.5, []);
+    outline(0, "#fff", 1.5, dash);
+    if (!active || shape.shape === "polygon") return;
+    const { soft, handles } = this.#laidOut(shape);
+    for (const grow of [-soft, soft]) outline(grow, "#fff", 1, [2, 4]);
+    for (const [name, [x, y]] of Object.entries(handles)) {
+      pen.fillStyle = "#000";
+      pen.fillRect(x - 6, y - 6, 12, 12);
+      pen.fillStyle = "#fff";
+      if (name === "move") pen.fillRect(x - 4, y - 4, 8, 8);
+      else if (name === "turn") {
+        pen.beginPath();
+        pen.arc(x, y, 4, 0, 7);
+        pen.fill();
+      } else if (name === "feather") pen.fillRect(x - 5, y - 2, 10, 4);
+      else pen.fillRect(x - 3, y - 3, 6, 6);
+    }
+    this.#label(pen, shape.side === "in" ? "keep in" : "keep out", handles.move[0] + 10, handles.move[1] - 8, "left");
+  }
+
+  /** The handle of a shape near a point of the stage in CSS pixels: {shape, name}. */
+  #near([x, y]) {
+    if (this.tool !== "shape") return null;
+    for (const shape of [...this.shapes].reverse()) {
+      if (shape.shape === "polygon") continue;
+      for (const [name, [hx, hy]] of Object.entries(this.#laidOut(shape).handles)) {
+        if (Math.hypot(x - hx, y - hy) < 12) return { shape, name };
+      }
+    }
+    return null;
+  }
+
+  #grab(found, point) {
+    this.grabbed = { ...found, from: point, was: { ...found.shape }, gesture: `shape ${performance.now()}` };
+  }
+
+  #reshapeTo([x, y]) {
+    const { name, from, was, gesture } = this.grabbed;
+    const at = this.place, laid = this.#laidOut(was);
+    // In the shape's own directions, in frame heights from its centre.
+    const [dx, dy] = [(x - laid.x) / at.height, (y - laid.y) / at.height];
+    const [u, v] = [dx * Math.cos(laid.turn) + dy * Math.sin(laid.turn), -dx * Math.sin(laid.turn) + dy * Math.cos(laid.turn)];
+    const tidy = (value) => Number(value.toFixed(4));
+    const values = {
+      move: () => ({ centre: [tidy(was.centre[0] + (x - from[0]) / at.width), tidy(was.centre[1] + (y - from[1]) / at.height)] }),
+      width: () => ({ width: tidy(clamp(2 * Math.abs(u), 0.01, 20)) }),
+      height: () => ({ height: tidy(clamp(2 * Math.abs(v), 0.01, 20)) }),
+      turn: () => ({ rotation: Number((was.rotation - ((Math.atan2(dy, dx) - Math.atan2(laid.handles.turn[1] - laid.y, laid.handles.turn[0] - laid.x)) * 180) / Math.PI).toFixed(1)) }),
+      feather: () => ({ feather: tidy(clamp(2 * (v - was.height / 2), 0, 10)) }),
+    }[name]();
+    const id = this.grabbed.shape.id;
+    this.shapes = this.shapes.map((shape) => (shape.id === id ? { ...shape, ...values } : shape));
+    this.reshape(id, values, gesture);
+    this.paintOver();
+  }
+
   // --- zoom and pan ----------------------------------------------------------------------------------------
 
   /** Magnify by a factor about a point of the stage in CSS pixels; its middle where none is given. */
@@ -273,14 +375,14 @@ export class Stage {
   // --- drawing ---------------------------------------------------------------------------------------------
 
   #begin(point, away) {
-    const points = this.tool === "box" ? [point, point] : [point];
+    const points = this.tool === "box" || this.tool === "shape" ? [point, point] : [point];
     this.drawing = { kind: this.tool, points, radius: this.radius, away };
     this.paintOver();
   }
 
   #extend(point) {
     const { kind, points } = this.drawing;
-    if (kind === "box") points[1] = point;
+    if (kind === "box" || kind === "shape") points[1] = point;
     else if (kind === "point") points[0] = point;
     else {
       const last = points.at(-1);
@@ -295,7 +397,7 @@ export class Stage {
     this.paintOver();
     if (!mark) return;
     const [a, b] = mark.points;
-    if (mark.kind === "box" && (Math.abs(a[0] - b[0]) < 0.002 || Math.abs(a[1] - b[1]) < 0.002)) {
+    if ((mark.kind === "box" || mark.kind === "shape") && (Math.abs(a[0] - b[0]) < 0.002 || Math.abs(a[1] - b[1]) < 0.002)) {
       this.told("That box is too small: drag from corner to corner, or take the point tool.");
       return;
     }
@@ -322,7 +424,9 @@ export class Stage {
       this.pointers.set(event.pointerId, inside(event));
       this.crossShown = false;
       this.pinch = null;
-      if (this.pointers.size > 1) this.drawing = null;
+      const near = event.button === 0 ? this.#near(inside(event)) : null;
+      if (this.pointers.size > 1) this.drawing = this.grabbed = null;
+      else if (near) this.#grab(near, inside(event));
       else if (this.tool !== "look" && event.button === 0) this.#begin(this.#at(...inside(event)), event.altKey);
     });
     stage.addEventListener("pointermove", (event) => {
@@ -337,6 +441,7 @@ export class Stage {
       const now = inside(event);
       this.pointers.set(event.pointerId, now);
       if (this.pointers.size === 2) this.#pinch();
+      else if (this.grabbed) this.#reshapeTo(now);
       else if (this.drawing) this.#extend(this.#at(...now));
       else this.#panBy(now[0] - before[0], now[1] - before[1]);
     });
@@ -344,6 +449,7 @@ export class Stage {
       stage.addEventListener(name, (event) => {
         if (!this.pointers.delete(event.pointerId)) return;
         if (name === "pointercancel") this.drawing = null;
+        this.grabbed = null;
         this.#end();
       });
     }
@@ -368,6 +474,8 @@ export class Stage {
   }
 
   #hover() {
+    if (this.#near(this.pointer)) this.element.dataset.over = "";
+    else delete this.element.dataset.over;
     const [x, y] = this.#at(...this.pointer, false);
     if (x < 0 || y < 0 || x > 1 || y > 1) this.left();
     else this.under(x, y);
@@ -431,4 +539,10 @@ export class Stage {
       this.#settle();
     }
   }
+}
+
+function boxPath(a, b) {
+  const path = new Path2D();
+  path.rect(-a, -b, 2 * a, 2 * b);
+  return path;
 }
