@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import threading
-from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -69,7 +66,7 @@ def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: st
     Raises PictureError where ``out`` has another shape or type, or shares memory with an input.
     """
     if out is None:
-        return _new(shape, inputs)
+        return memory.new(shape)
     if out.shape != shape or out.dtype != np.float32 or not out.flags.c_contiguous or not out.flags.writeable:
         raise PictureError(
             f"`{name}` must be a writable C-contiguous float32 array of shape {shape}, not {out.dtype} {out.shape}."
@@ -80,29 +77,21 @@ def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: st
     return out
 
 
-_lent = threading.local()
+def checked(out: Floats | None, shape: tuple[int, ...], *inputs: Floats) -> Floats | None:
+    """Return ``out`` after checking it, None for None: where it is used only after some steps. Raises as above."""
+    return out if out is None else output(out, shape, *inputs)
 
 
-@contextlib.contextmanager
-def lend(array: Floats) -> Iterator[None]:
-    """Let the first new output of this shape that is made in this thread, inside the block, be ``array``.
-
-    Where a result is to lie in given memory in the end, it may then be made there at once. It need not: the caller
-    looks at what came back, and copies where that is another array.
-    """
-    _lent.array = array
-    try:
-        yield
-    finally:
-        _lent.array = None
+def copied(array: Floats, out: Floats | None = None) -> Floats:
+    """Return a copy of an array, in ``out`` where that is given. Raises PictureError as :func:`output`."""
+    result = output(out, array.shape, array)
+    np.copyto(result, array)
+    return result
 
 
-def _new(shape: tuple[int, ...], inputs: tuple[Floats, ...]) -> Floats:
-    array: Floats | None = getattr(_lent, "array", None)
-    if array is None or array.shape != shape or any(np.may_share_memory(array, given) for given in inputs):
-        return memory.new(shape)
-    _lent.array = None
-    return array
+def placed(result: Floats, out: Floats | None) -> Floats:
+    """Return what was made elsewhere, in ``out`` where that is given. Raises PictureError as :func:`output`."""
+    return result if out is None else copied(result, out)
 
 
 _MOST_KEPT = 1 << 23

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ..kernels import balance as kernel
 from ..kernels import colour as colour_kernel
-from ..kernels.arrays import as_picture
+from ..kernels.arrays import Floats, as_picture, copied
 from ..kernels.errors import InkarnatError
 from .declare import Node, Picture, choice, number
 from .sample import Sample
@@ -192,12 +192,12 @@ class Balance(Node):
         """Tell whether the settings are neutral."""
         return self.temperature == 0 and self.tint == 0 and self.exposure == 0
 
-    def process(self, image: Picture) -> Picture:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the balanced picture."""
         image = as_picture(image)
         if self.is_identity():
-            return image.copy()
-        return kernel.adapt(image, self.matrix(), self.transfer)
+            return copied(image, out)
+        return kernel.adapt(image, self.matrix(), self.transfer, out=out)
 
     def matrix(self) -> tuple[tuple[float, ...], ...]:
         """Return the 3×3 matrix of the settings in linear BT.709 light."""

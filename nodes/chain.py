@@ -13,7 +13,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
+from ..kernels.arrays import Floats
 from .balance import Balance
 from .declare import Node, Picture
 from .face import FaceMatte
@@ -198,12 +200,15 @@ class _Wiring:
         return last
 
 
-def through(order: Mapping[str, Node], picture: Mapping[str, Node], image: Picture) -> Picture:
+def through(
+    order: Mapping[str, Node], picture: Mapping[str, Node], image: Picture, out: Floats | None = None
+) -> Picture:
     """Return a picture after those of the picture's nodes that belong to a part of the chain.
 
     :param order: one side of an :class:`Order`. :param picture: nodes by id; those left out change nothing.
+    :param out: receives the result; where no node changes anything the picture itself is returned, and this not used.
     """
-    for id in order:
-        if id in picture:
-            image = picture[id].process(image)  # type: ignore[attr-defined]
+    nodes: list[Any] = [picture[id] for id in order if id in picture and not picture[id].is_identity()]
+    for node in nodes:
+        image = node.process(image, out=out if node is nodes[-1] else None)
     return image

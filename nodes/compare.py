@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels import mix
-from ..kernels.arrays import as_picture, as_plane
+from ..kernels.arrays import Floats, as_picture, as_plane, checked, placed
 from ..kernels.errors import PictureError
 from .declare import Handle, Matte, Node, Picture, choice, degrees, number, toggle
 from .drawing import AMBER, CLOUD, Canvas
@@ -88,9 +88,15 @@ class Compare(Node):
         corners = [a * x + b * y for x in (0.0, aspect) for y in (0.0, 1.0)]
         return a, b, min(corners) + self.position * (max(corners) - min(corners))
 
-    def process(self, before: Picture, after: Picture, matte: Matte | None = None) -> Picture:
+    def process(
+        self, before: Picture, after: Picture, matte: Matte | None = None, *, out: Floats | None = None
+    ) -> Picture:
         """Return the comparison; ``matte`` limits it to keyed pixels."""
         before, after = _pair(before, after)
+        out = checked(out, self.result_shape(before.shape), before, after, *([] if matte is None else [matte]))
+        return placed(self._shown(before, after, matte), out)
+
+    def _shown(self, before: Picture, after: Picture, matte: Matte | None) -> Picture:
         if self.mode in ("difference", "absolute"):
             return _difference(before, after, matte, self.gain, self.mode == "difference")
         if matte is not None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..kernels import balance as kernel
 from ..kernels import colour as colour_kernel
 from ..kernels import tables
-from ..kernels.arrays import as_picture
+from ..kernels.arrays import Floats, as_picture, checked, copied, output
 from ..kernels.errors import PictureError
 from .balance import TRANSFERS, colour_science
 from .declare import Node, ParamError, Picture, choice, nearest, text
@@ -246,9 +246,10 @@ class ConvertColour(Node):
         source, target = self.spaces()
         return source == target
 
-    def process(self, image: Picture) -> Picture:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the converted picture."""
-        return _convert(as_picture(image), *self.spaces())
+        image = as_picture(image)
+        return _convert(image, *self.spaces(), checked(out, image.shape, image))
 
     def inverse(self) -> ConvertColour:
         """Return the conversion that takes the result back."""
@@ -278,7 +279,9 @@ class ReturnColour(ConvertColour):
         """Say no: where nothing touched the picture, the result is the original and not the picture."""
         return False
 
-    def process(self, image: Picture, before: Picture, original: Picture) -> Picture:  # type: ignore[override]
+    def process(  # type: ignore[override]
+        self, image: Picture, before: Picture, original: Picture, *, out: Floats | None = None
+    ) -> Picture:
         """Return the picture in its first colour space."""
         image, before, original = as_picture(image), as_picture(before), as_picture(original)
         if not image.shape == before.shape == original.shape:
@@ -286,7 +289,8 @@ class ReturnColour(ConvertColour):
                 f"The picture {image.shape}, the one before {before.shape} and the original {original.shape} must "
                 "have the same size and channels."
             )
-        out = original.copy()
+        out = output(out, original.shape, image, before, original)
+        np.copyto(out, original)
         spaces = self.spaces()
         for y in range(0, image.shape[0], _ROWS):
             rows = slice(y, y + _ROWS)
@@ -331,16 +335,18 @@ _ROWS = 64
 """Rows that are converted at a time, to keep float64 copies small."""
 
 
-def _convert(image: Picture, source: Space, target: Space) -> Picture:
+def _convert(image: Picture, source: Space, target: Space, out: Floats | None = None) -> Picture:
     if source == target:
-        return image.copy()
+        return copied(image, out)
     same_primaries = source.primaries == target.primaries
     matrix = np.eye(3) if same_primaries else primaries_matrix(source.primaries, target.primaries)
     before, after = _kernel_transfer(source), _kernel_transfer(target)
     if before is None:
         image = tables.through_table(image, _decoding_table(source))
-    result = kernel.adapt(image, matrix, before or "linear", to_transfer=after or "linear")
-    return result if after is not None else tables.through_table(result, _encoding_table(target))
+    if after is not None:
+        return kernel.adapt(image, matrix, before or "linear", out=out, to_transfer=after)
+    result = kernel.adapt(image, matrix, before or "linear", to_transfer="linear")
+    return tables.through_table(result, _encoding_table(target), out)
 
 
 def _kernel_transfer(space: Space) -> str | None:

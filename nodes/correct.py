@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels.arrays import as_picture, as_plane
+from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
 from ..kernels.errors import InkarnatError
 from .balance import TRANSFERS, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
@@ -94,30 +94,39 @@ class CorrectSkin1(Node):
         steps = (*self._picture_nodes().values(), self._node("steer"))
         return self.view in ("result", "split") and all(step.is_identity() for step in steps)
 
-    def process(self, image: Picture, limit: Matte | None = None) -> Picture:
+    def process(self, image: Picture, limit: Matte | None = None, *, out: Floats | None = None) -> Picture:
         """Return the corrected picture or the chosen view."""
         image = as_picture(image)
         if limit is not None:
             limit = as_plane(limit, "limit", like=image.shape[:2])
+        out = checked(out, image.shape, image, *([] if limit is None else [limit]))
         if self.is_identity():
-            return image.copy()
-        balanced = self.balanced(image)
+            return copied(image, out)
         if self.view not in ("result", "luma", "split"):
-            return ShowMatte(view=self.view).process(balanced, self.matte(balanced, limit))
-        graded = through(self._order().after, self._picture_nodes(), self._steered(balanced, limit))
+            balanced = self.balanced(image)
+            return ShowMatte(view=self.view).process(balanced, self.matte(balanced, limit), out=out)
         if self.view == "luma":
-            return ShowMatte(view="luma").process(graded, np.zeros(graded.shape[:2], np.float32))
+            graded = self._graded(image, limit)
+            return ShowMatte(view="luma").process(graded, np.zeros(graded.shape[:2], np.float32), out=out)
+        graded = self._graded(image, limit, out)
         if self.view == "split":
             left = int(image.shape[1] * self.split_at)
             graded[:, :left] = image[:, :left]
         return graded
 
-    def _steered(self, balanced: Picture, limit: Matte | None) -> Picture:
+    def _graded(self, image: Picture, limit: Matte | None, out: Floats | None = None) -> Picture:
+        """Return the corrected picture; the last step that changes anything makes it in ``out``."""
+        nodes, steer, order = self._picture_nodes(), self._node("steer"), self._order()
+        is_last = all(nodes[word].is_identity() for word in order.after)
+        balanced = through(order.before, nodes, image, out if is_last and steer.is_identity() else None)
+        return through(order.after, nodes, self._steered(steer, balanced, limit, out if is_last else None), out)
+
+    def _steered(self, steer: SteerSkin, balanced: Picture, limit: Matte | None, out: Floats | None) -> Picture:
         """Return the steered picture: along with the matte where no limit stands between the two."""
-        steer: SteerSkin = self._node("steer")
         if steer.is_identity():
             return balanced
-        return steer.process(balanced, self._softened(balanced) if limit is None else self.matte(balanced, limit))
+        matte = self._softened(balanced) if limit is None else self.matte(balanced, limit)
+        return steer.process(balanced, matte, out=out)
 
     def _softened(self, balanced: Picture) -> Rows:
         key, soften = self._node("skin"), self._node("soften")

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels import fused
+from ..kernels.arrays import Floats
 from ..kernels.errors import InkarnatError
 
 Value = bool | int | float | str | tuple[Any, ...]
@@ -74,9 +75,9 @@ class Rows:
         """Tell whether working a row out costs as much as to read it from a whole matte several times."""
         return self.source.ranges is not None
 
-    def whole(self) -> Matte:
-        """Return the finished matte."""
-        matte: Matte = fused.soften_matte(self.source, self.steps)
+    def whole(self, out: Floats | None = None) -> Matte:
+        """Return the finished matte, in ``out`` where that is given."""
+        matte: Matte = fused.soften_matte(self.source, self.steps, out)
         return matte
 
 
@@ -368,8 +369,16 @@ class Marked:
     sample: Any
 
 
+OUT = "out"
+"""The keyword of every ``process`` that is no port: the array that receives the result, or None for a new one."""
+
+
 class Node:
     """Base of every node: a value that validates itself and knows its declaration.
+
+    ``process(**inputs, out=None)`` does the work. What is given as ``out``, a C-contiguous float32 array of
+    :meth:`result_shape` that shares no memory with an input, receives the result and is returned; without it the
+    result is a new array. The bits are the same. Raises PictureError for an ``out`` that does not fit.
 
     Two nodes with the same parameters are equal and hash alike; a node survives pickling and a JSON round trip.
     """
@@ -417,6 +426,11 @@ class Node:
         """Return the first paragraph of the description."""
         paragraph = (cls.__doc__ or "").split("\n\n")[0]
         return " ".join(paragraph.replace("``", "").split())
+
+    def result_shape(self, shape: tuple[int, ...]) -> tuple[int, ...]:
+        """Return the shape of the result where the first input has this one, (H, W) or (H, W, 3 or 4)."""
+        width, height = self.output_size(shape[1], shape[0])
+        return (height, width, shape[2]) if self.output().kind == "picture" else (height, width)
 
     def frames_needed(self) -> tuple[int, int]:
         """Return how many frames before and after the current one ``process`` reads: (0, 0) for most nodes."""
@@ -525,7 +539,7 @@ def _ports(cls: type[Node]) -> dict[str, Port]:
     cached: dict[str, Port] | None = cls.__dict__.get("_port_table")
     if cached is None:
         hints = typing.get_type_hints(cls.process, include_extras=True)  # type: ignore[attr-defined]
-        cached = {name: _port(hint) for name, hint in hints.items()}
+        cached = {name: _port(hint) for name, hint in hints.items() if name != OUT}
         cls._port_table = cached  # type: ignore[attr-defined]
     return cached
 

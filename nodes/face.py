@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..kernels import join
+from ..kernels.arrays import Floats, checked, placed
 from ..kernels.face import grid_shape, radius_at
 from ..kernels.skin import ON_A_FACE
 from .declare import Matte, Node, Picture, number, point
@@ -45,9 +46,10 @@ class FaceMatte(Node):
         """Tell whether a mark at a place, normalised, means this face in a frame of so many rows and columns."""
         return radius_at(self.landmarks, grid_shape(*frame), (x, y)) < ON_A_FACE
 
-    def process(self, image: Picture, faces: Matte | None = None) -> Matte:
+    def process(self, image: Picture, faces: Matte | None = None, *, out: Floats | None = None) -> Matte:
         """Return what this face tells, joined with what the ``faces`` before it told."""
-        return join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces)
+        out = checked(out, image.shape[:2], image, *([] if faces is None else [faces]))
+        return placed(join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces), out)
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,7 @@ class JoinFaces(Node):
     keep: tuple[tuple[float, float], ...] = places((), "Places on skin: what is keyed there stays.")
     keep_out: tuple[tuple[float, float], ...] = places((), "Places on what is no skin: no face fills them.")
 
-    def process(self, matte: Matte, faces: Matte, image: Picture) -> Matte:
+    def process(self, matte: Matte, faces: Matte, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
-        return join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out)
+        out = checked(out, image.shape[:2], matte, faces, image)
+        return placed(join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out), out)

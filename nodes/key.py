@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels import fused, qualify
+from ..kernels.arrays import Floats
 from ..kernels.colour import unpremultiply
 from .declare import Matte, Node, ParamError, Picture, Rows, choice, degrees, number, text, toggle
 from .model import ModelError, SkinModel, read_model
@@ -69,10 +70,10 @@ class SkinKey(Node):
         """The learned model, or the natural range of skin where there is none."""
         return read_model(self.model) if self.model else NATURAL_RANGE
 
-    def process(self, image: Picture) -> Matte:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte of skin."""
         image = unpremultiply(image) if self.premultiplied else image
-        matte: Matte = qualify.learned_key(image, *self._learned_form(), **self._options())
+        matte: Matte = qualify.learned_key(image, *self._learned_form(), out=out, **self._options())
         return matte
 
     def gives_rows(self) -> bool:
@@ -121,9 +122,10 @@ class RangeKey(Node):
     fade: float = number(0.06, 0, 1, "Fade outside the ranges; 0.1 is 36° of hue, 0.05 of chroma, 0.1 of luma.")
     premultiplied: bool = toggle(False, _PREMULTIPLIED)
 
-    def process(self, image: Picture) -> Matte:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte of the ranges."""
-        matte: Matte = qualify.range_key(unpremultiply(image) if self.premultiplied else image, *self.ranges())
+        image = unpremultiply(image) if self.premultiplied else image
+        matte: Matte = qualify.range_key(image, *self.ranges(), out=out)
         return matte
 
     def gives_rows(self) -> bool:

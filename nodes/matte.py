@@ -8,8 +8,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from ..kernels import fused, region
-from ..kernels.arrays import as_picture, as_plane
+from ..kernels.arrays import Floats, as_picture, as_plane, checked, placed
 from ..kernels.clean import levels
 from ..kernels.morphology import grow, shrink
 from .declare import Handle, Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
@@ -109,7 +111,7 @@ class Region(Node):
         y = down * math.cos(turn) - across * math.sin(turn)
         return self.centre[0] + x / aspect, self.centre[1] + y
 
-    def process(self, image: Picture) -> Matte:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte; only the size of the image is read."""
         frame = as_picture(image).shape[:2]
         if self.shape == "polygon":
@@ -117,7 +119,7 @@ class Region(Node):
         else:
             draw = region.ellipse if self.shape == "ellipse" else region.box
             matte = draw(frame, self.centre, (self.width, self.height), self.rotation, self.feather)
-        return levels(matte, 1, 0) if self.invert else matte
+        return levels(matte, 1, 0, out) if self.invert else placed(matte, out)
 
 
 @dataclass(frozen=True)
@@ -134,9 +136,9 @@ class CombineMattes(Node):
 
     operation: str = choice("multiply", _OPERATIONS, "How the two are joined.")
 
-    def process(self, first: Matte, second: Matte) -> Matte:
+    def process(self, first: Matte, second: Matte, *, out: Floats | None = None) -> Matte:
         """Return the joined matte."""
-        return region.join(first, second, self.operation)
+        return region.join(first, second, self.operation, out)
 
 
 _FOLLOW_RADIUS = 0.012
@@ -178,9 +180,11 @@ class SoftenMatte(Node):
                 f"soften_matte.ceiling must lie above soften_matte.floor ({self.floor:g}), not at {self.ceiling:g}."
             )
 
-    def process(self, matte: Matte | Rows, guide: Picture | None = None) -> Matte:
+    def process(self, matte: Matte | Rows, guide: Picture | None = None, *, out: Floats | None = None) -> Matte:
         """Return the softened matte; ``guide`` is the picture it was made from."""
-        return self.rows(matte, guide).whole()
+        if out is not None and not isinstance(matte, Rows):
+            out = checked(out, np.shape(matte), *(np.asarray(array) for array in (matte, guide) if array is not None))
+        return self.rows(matte, guide).whole(out)
 
     def gives_rows(self) -> bool:
         """Tell that it does: whatever reads the matte can do the last steps."""

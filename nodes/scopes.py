@@ -8,17 +8,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..kernels import measure, plot
-from ..kernels.arrays import as_picture, as_plane
+from ..kernels.arrays import Floats, as_picture, as_plane, placed
 from ..kernels.colour import ycbcr_matrix
 from ..kernels.gaussian import gaussian
 from .declare import Matte, Node, Picture, choice, degrees, number, whole
 from .drawing import AMBER, CLOUD, DUSK, MIST, NIGHT, TRACE, Canvas, Colour, Point, coloured, text_width
 from .solve import MEASURED_MEAN, MEASURED_SPREAD, SKIN_LINE, ReadingError, measure_skin
-
-Floats = NDArray[np.float32]
 
 I_AXIS = 130.55
 """The +I axis in degrees of the BT.709 Cb/Cr plane: see :class:`Vectorscope`."""
@@ -97,7 +94,7 @@ class Vectorscope(Node):
         least = int(self.params()["size"].low)
         return dataclasses.replace(self, size=max(least, min(self.size, width, height)))
 
-    def process(self, image: Picture, matte: Matte | None = None) -> Picture:
+    def process(self, image: Picture, matte: Matte | None = None, *, out: Floats | None = None) -> Picture:
         """Return the scope of the picture, or of its keyed pixels where a matte is given."""
         image = as_picture(image)
         if matte is not None:
@@ -114,7 +111,7 @@ class Vectorscope(Node):
         canvas.lay(above)
         _draw_reading(canvas, plane, _centre(image, matte), self.angle + self.bias, matte is not None)
         _draw_source(canvas, plane, matte is not None, total > 0)
-        return canvas.picture(image.shape[2])
+        return placed(canvas.picture(image.shape[2]), out)
 
     def counts(self, image: Picture, matte: Matte | None = None) -> measure.Counts:
         """Return what is drawn, as counts: see :func:`~inkarnat.kernels.plot.chroma_counts`."""
@@ -440,7 +437,7 @@ class Waveform(Node):
         part = min(1.0, max(least, min(width / self.width, height / self.height)))
         return dataclasses.replace(self, width=round(self.width * part), height=round(self.height * part))
 
-    def process(self, image: Picture, matte: Matte | None = None) -> Picture:
+    def process(self, image: Picture, matte: Matte | None = None, *, out: Floats | None = None) -> Picture:
         """Return the waveform of the picture, or of its keyed pixels where a matte is given."""
         image = as_picture(image)
         if matte is not None:
@@ -461,7 +458,7 @@ class Waveform(Node):
         right = self.width - panels.letter * 0.6
         words = _source(matte is not None, anything)
         canvas.words((right, panels.letter * 0.45), words, panels.letter, CLOUD, "ra")
-        return canvas.picture(image.shape[2])
+        return placed(canvas.picture(image.shape[2]), out)
 
     def counts(self, image: Picture, matte: Matte | None = None) -> list[measure.Counts]:
         """Return what is drawn, as counts of each signal: see :func:`~inkarnat.kernels.plot.level_counts`."""

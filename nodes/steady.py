@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..kernels import steady as kernel
+from ..kernels.arrays import Floats
 from .declare import Matte, Node, Picture, number, whole
 
 
@@ -34,7 +35,7 @@ class SteadyMatte(Node):
         """Return the frames on either side."""
         return self.frames, self.frames
 
-    def process(self, matte: Matte, guide: Picture | None = None) -> Matte:
+    def process(self, matte: Matte, guide: Picture | None = None, *, out: Floats | None = None) -> Matte:
         """Return the steadied matte; ``guide`` is the picture it was made from.
 
         Where ``frames`` is above 0, matte and guide are tuples over the frames needed, in order. A single matte stands
@@ -42,4 +43,4 @@ class SteadyMatte(Node):
         """
         mattes = matte if isinstance(matte, tuple) else (matte,)
         guides = guide if guide is None or isinstance(guide, tuple) else (guide,)
-        return kernel.steady(mattes, guides, self.tolerance, self.decay)
+        return kernel.steady(mattes, guides, self.tolerance, self.decay, out)

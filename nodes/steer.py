@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..kernels import fused, mix
 from ..kernels import steer as kernel
-from ..kernels.arrays import as_picture, as_plane
+from ..kernels.arrays import Floats, as_picture, as_plane, copied
 from .declare import Matte, Node, Picture, Rows, choice, degrees, number, toggle
 
 
@@ -70,24 +70,24 @@ class SteerSkin(Node):
         """Return the port of the matte where the skin is only turned."""
         return ("matte",) if self.method == "turn" and not self._turns_apart() and not self.is_identity() else ()
 
-    def process(self, image: Picture, matte: Matte | Rows) -> Picture:
+    def process(self, image: Picture, matte: Matte | Rows, *, out: Floats | None = None) -> Picture:
         """Return the picture with the keyed skin steered."""
         if isinstance(matte, Rows):
             if self.takes_rows():
-                turned: Picture = fused.turn_skin(image, matte.source, matte.steps, *self.applied())
+                turned: Picture = fused.turn_skin(image, matte.source, matte.steps, *self.applied(), out=out)
                 return turned
             matte = matte.whole()
         if self.is_identity():
             image = as_picture(image)
             as_plane(matte, like=image.shape[:2])
-            return image.copy()
+            return copied(image, out)
         angle, saturation = self.applied()
         if self.method == "shift":
             du, dv = _step(self.centre_angle, self.centre_ratio, angle, saturation)
-            return kernel.shift(image, matte, du, dv)
+            return kernel.shift(image, matte, du, dv, out)
         if self.method == "primaries":
             matrix = _primaries(self.centre_angle, self.centre_ratio, angle, saturation)
-            return kernel.mix_primaries(image, matte, matrix, premultiplied=self.premultiplied)
+            return kernel.mix_primaries(image, matte, matrix, premultiplied=self.premultiplied, out=out)
         even = self.even_out * self.amount
         return kernel.turn(
             image,
@@ -102,6 +102,7 @@ class SteerSkin(Node):
             even_yellower=even if self.even_side != "redder" else 0.0,
             centre=self.centre_angle,
             premultiplied=self.premultiplied,
+            out=out,
         )
 
     def applied(self) -> tuple[float, float]:
@@ -145,9 +146,9 @@ class KeepSkin(Node):
         """Tell whether nothing returns."""
         return self.amount == 0
 
-    def process(self, image: Picture, natural: Picture, matte: Matte) -> Picture:
+    def process(self, image: Picture, natural: Picture, matte: Matte, *, out: Floats | None = None) -> Picture:
         """Return the graded picture with its skin drawn toward the natural one."""
-        return kernel.keep(image, natural, matte, self.amount, self.saturation)
+        return kernel.keep(image, natural, matte, self.amount, self.saturation, out)
 
 
 @dataclass(frozen=True)
@@ -168,7 +169,9 @@ class Blend(Node):
         """Tell whether nothing of the second picture is mixed in."""
         return self.amount == 0
 
-    def process(self, first: Picture, second: Picture, matte: Matte | None = None) -> Picture:
+    def process(
+        self, first: Picture, second: Picture, matte: Matte | None = None, *, out: Floats | None = None
+    ) -> Picture:
         """Return the mixture."""
         everywhere = np.ones(first.shape[:2], np.float32) if matte is None else matte
-        return mix.blend(first, second, everywhere, self.amount)
+        return mix.blend(first, second, everywhere, self.amount, out)

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..kernels import measure
 from ..kernels import tone as kernel
-from ..kernels.arrays import as_picture
+from ..kernels.arrays import Floats, as_picture, checked, copied
 from ..kernels.errors import InkarnatError
 from .declare import Node, ParamError, Picture, colour, number, toggle
 from .declare import points as curve_points
@@ -80,13 +80,17 @@ class ToneCurve(Node):
         """Tell whether neither curve changes anything."""
         return not (self.levels() or self.bend())
 
-    def process(self, image: Picture) -> Picture:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the picture through both curves; bit-identical where neither changes anything."""
         curves = [curve for curve in (self.levels(), self.bend()) if curve]
-        result = as_picture(image) if curves else as_picture(image).copy()
-        for curve in curves:
+        result = as_picture(image)
+        out = checked(out, result.shape, result)
+        if not curves:
+            return copied(result, out)
+        *first, last = curves
+        for curve in first:
             result = kernel.curve(result, curve)
-        return result
+        return kernel.curve(result, last, out)
 
 
 @dataclass(frozen=True)
@@ -115,12 +119,12 @@ class Cdl(Node):
         """Tell whether nothing is changed and nothing clamped."""
         return self == Cdl(clamp=False)
 
-    def process(self, image: Picture) -> Picture:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the picture through the list; bit-identical where it changes nothing and does not clamp."""
         image = as_picture(image)
         if self.is_identity():
-            return image.copy()
-        return kernel.cdl(image, self.slope, self.offset, self.power, self.saturation, self.clamp)
+            return copied(image, out)
+        return kernel.cdl(image, self.slope, self.offset, self.power, self.saturation, self.clamp, out)
 
 
 # --- suggesting ---------------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..kernels import mix
+from ..kernels.arrays import Floats, checked
 from ..kernels.colour import luma
 from .declare import Matte, Node, Picture, choice
 
@@ -18,12 +19,12 @@ VIEWS: dict[str, str] = {
     "luma": "the picture's luma alone",
 }
 
-_DRAW: dict[str, Callable[[Any, Any], Any]] = {
-    "matte": lambda image, matte: mix.grey_picture(matte, image.shape[2]),
+_DRAW: dict[str, Callable[[Any, Any, Any], Any]] = {
+    "matte": lambda image, matte, out: mix.grey_picture(matte, image.shape[2], out),
     "dimmed": mix.dim_surroundings,
     "hatched": mix.hatch_surroundings,
     "outline": mix.outline,
-    "luma": lambda image, matte: mix.grey_picture(luma(image), image.shape[2]),
+    "luma": lambda image, matte, out: mix.grey_picture(luma(image), image.shape[2], out),
 }
 
 
@@ -37,7 +38,8 @@ class ShowMatte(Node):
 
     view: str = choice("dimmed", VIEWS, "What to show.")
 
-    def process(self, image: Picture, matte: Matte) -> Picture:
+    def process(self, image: Picture, matte: Matte, *, out: Floats | None = None) -> Picture:
         """Return the view."""
-        picture: Picture = _DRAW[self.view](image, matte)
+        out = checked(out, image.shape, image, matte)
+        picture: Picture = _DRAW[self.view](image, matte, out)
         return picture

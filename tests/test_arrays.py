@@ -1,50 +1,39 @@
-"""Arrays: what enters and leaves a kernel, and memory that is lent for a result."""
+"""Arrays: what enters and leaves a kernel, and results that are made where they are wanted."""
 
 from __future__ import annotations
-
-import threading
 
 import numpy as np
 import pytest
 from inkarnat.kernels import arrays
-from inkarnat.nodes import Cdl
+from inkarnat.kernels.errors import PictureError
 
 SHAPE = (3, 5, 4)
 
 
 @pytest.mark.slice
-def test_lent_memory_is_used_once_and_only_in_the_block():
-    place = np.zeros(SHAPE, np.float32)
-    with arrays.lend(place):
-        assert arrays.output(None, SHAPE) is place
-        assert arrays.output(None, SHAPE) is not place
-    with arrays.lend(place):
-        pass
-    assert arrays.output(None, SHAPE) is not place
+def test_a_copy_lies_where_it_is_wanted():
+    given, place = np.arange(60, dtype=np.float32).reshape(SHAPE), np.zeros(SHAPE, np.float32)
+    assert arrays.copied(given, place) is place
+    assert np.array_equal(place, given)
+    fresh = arrays.copied(given)
+    assert np.array_equal(fresh, given)
+    assert not np.shares_memory(fresh, given)
+    with pytest.raises(PictureError, match="must not share memory"):
+        arrays.copied(given, given)
 
 
 @pytest.mark.slice
-def test_memory_of_another_shape_or_of_an_input_is_not_used():
-    place = np.zeros(SHAPE, np.float32)
-    with arrays.lend(place):
-        assert arrays.output(None, (3, 5)).shape == (3, 5)
-        assert not np.shares_memory(arrays.output(None, SHAPE, place[:1]), place)
-        assert arrays.output(None, SHAPE) is place
+def test_what_was_made_elsewhere_is_moved_only_where_that_is_asked_for():
+    given, place = np.arange(60, dtype=np.float32).reshape(SHAPE), np.zeros(SHAPE, np.float32)
+    assert arrays.placed(given, None) is given
+    assert arrays.placed(given, place) is place
+    assert np.array_equal(place, given)
 
 
 @pytest.mark.slice
-def test_memory_is_lent_to_one_thread():
-    place, found = np.zeros(SHAPE, np.float32), []
-    with arrays.lend(place):
-        other = threading.Thread(target=lambda: found.append(arrays.output(None, SHAPE)))
-        other.start()
-        other.join()
-    assert found[0] is not place
-
-
-def test_a_node_makes_its_result_in_lent_memory(make_picture):
-    picture = make_picture(channels=4)
-    place = np.zeros_like(picture)
-    with arrays.lend(place):
-        assert Cdl(saturation=0.5).process(picture) is place
-    assert np.array_equal(place, Cdl(saturation=0.5).process(picture))
+def test_a_place_is_checked_before_the_work():
+    given, place = np.zeros(SHAPE, np.float32), np.zeros(SHAPE, np.float32)
+    assert arrays.checked(None, SHAPE, given) is None
+    assert arrays.checked(place, SHAPE, given) is place
+    with pytest.raises(PictureError, match=r"shape \(3, 5\)"):
+        arrays.checked(place, (3, 5), given)

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from inkarnat.kernels import strips
-from inkarnat.kernels.errors import InkarnatError
+from inkarnat.kernels.errors import InkarnatError, PictureError
 from inkarnat.nodes import NODES, declare
 from inkarnat.nodes.declare import Matte, Node, Param, ParamError, Picture, Port
 
@@ -279,8 +279,9 @@ def test_a_node_is_fully_declared(kind):
 
 @every_node
 def test_a_nodes_ports_are_its_process(kind):
-    arguments = list(inspect.signature(kind.process).parameters)[1:]
-    assert list(kind.inputs()) == arguments
+    *arguments, out = list(inspect.signature(kind.process).parameters.values())[1:]
+    assert list(kind.inputs()) == [argument.name for argument in arguments]
+    assert (out.name, out.kind, out.default) == (declare.OUT, inspect.Parameter.KEYWORD_ONLY, None)
     kinds = [port.kind for port in (*kind.inputs().values(), kind.output())]
     assert set(kinds) <= {"picture", "matte"}
     assert not kind.output().optional
@@ -312,6 +313,39 @@ def test_processing_keeps_shape_and_type(kind, channels, optional):
         assert not np.shares_memory(result, array), f"{kind.name} must not hand out its input {name}"
     if kind.output().kind == "matte":
         assert ((result >= 0) & (result <= 1)).all()
+
+
+def variants(kind: type[Node]) -> list[Node]:
+    """A node at rest, with its numbers moved, and with each word of each choice, moved as well."""
+    moved = {}
+    for name, param in kind.params().items():
+        low, high = param.shown or (param.low, param.high)
+        if param.kind in ("number", "angle"):
+            moved[name] = 0.9 * param.default + 0.1 * (high if param.default < high else low)
+        if param.kind == "toggle":
+            moved[name] = not param.default
+    words = [{name: word} for name, param in kind.params().items() for word in param.options]
+    return [kind(), *(kind(**moved, **chosen) for chosen in ({}, *words))]
+
+
+@every_node
+@pytest.mark.parametrize("channels", [3, 4])
+def test_a_result_is_made_where_it_is_asked_for(kind, channels, same_bits):
+    arrays = inputs_for(kind, channels)
+    first = next(iter(arrays.values()))
+    for node in variants(kind):
+        expected = node.process(**arrays)
+        assert expected.shape == node.result_shape(first.shape)
+        place = np.full(expected.shape, 7, np.float32)
+        assert node.process(**arrays, out=place) is place, node
+        same_bits(place, expected)
+        before = {name: array.copy() for name, array in arrays.items()}
+        wrong = [place[:-1], np.full(expected.shape, 7.0), np.asfortranarray(place)]
+        wrong += [array for array in arrays.values() if array.shape == expected.shape]
+        for out in wrong:
+            with pytest.raises(PictureError, match="`out` must"):
+                node.process(**arrays, out=out)
+        assert all(np.array_equal(array, before[name]) for name, array in arrays.items())
 
 
 @every_node

@@ -12,7 +12,7 @@ import numpy as np
 import PIL.Image
 
 from ...kernels import planes, strips
-from ...kernels.arrays import Floats, lend
+from ...kernels.arrays import Floats
 from ...kernels.colour import is_opaque, premultiply, unpremultiply
 from ...nodes.declare import Node
 from . import api
@@ -172,8 +172,7 @@ class _Job:
             is_direct = part == frame and self._takes_results(pixels, part, fed)
             room = pixels if is_direct else borrow((frame.height, frame.width, *self._components()))
             self._check_abort()
-            with lend(room):
-                result = work.process(fed, span[0], borrow)
+            result = work.process(fed, span[0], borrow, room)
             if self.drawing:
                 result = self.drawing.laid_out(result, fed[span[0]], frame)
             if result is not pixels:
@@ -210,8 +209,8 @@ class _Job:
         """Let the node make a box of the output, in the host's memory at once where that can be."""
         pixels = self.target.pixels(box)[::order]
         is_direct = self._takes_results(pixels, box, fed)
-        with lend(pixels if is_direct else borrow((box.height, box.width, *self._components()))):
-            result = work.process(fed, 0, borrow)
+        room = pixels if is_direct else borrow((box.height, box.width, *self._components()))
+        result = work.process(fed, 0, borrow, room)
         if result is not pixels:
             self._store(box, result, order)
 
@@ -397,17 +396,21 @@ class Work:
             return np.ones(pixels.shape[:2], np.float32)  # the alpha that Source does not have
         return to_unpacked(pixels, clip.kind, borrow)
 
-    def process(self, frames: list[dict[str, Floats]], current: int, borrow: Borrow) -> Floats:
-        """Call the node. What the host multiplied by alpha is divided by it first, and multiplied again."""
+    def process(self, frames: list[dict[str, Floats]], current: int, borrow: Borrow, room: Floats) -> Floats:
+        """Call the node. What the host multiplied by alpha is divided by it first, and multiplied again.
+
+        :param room: where the result is made if it has that shape, and the node's result is the host's.
+        """
         port = self.instance.clips[0].port
         own = port if self.instance.handles_premultiplied and not self.signal.is_converted else None
         whole = [self.divided(arrays, borrow, leave=own) for arrays in frames]
         ready = [self.entered(arrays) for arrays in whole]
-        if len(ready) == 1:
-            result: Floats = self.node.process(**ready[0])  # type: ignore[attr-defined]
-        else:
-            over_time = {name: tuple(arrays[name] for arrays in ready) for name in ready[current]}
-            result = self.node.process(**over_time)  # type: ignore[attr-defined]
+        inputs: dict[str, Any] = ready[0]
+        if len(ready) > 1:
+            inputs = {name: tuple(arrays[name] for arrays in ready) for name in ready[current]}
+        first = ready[current][next(iter(self.node.inputs()))]
+        is_room = room.shape == self.node.result_shape(first.shape) and not self.signal.is_converted
+        result: Floats = self.node.process(**inputs, out=room if is_room else None)  # type: ignore[attr-defined]
         if self.signal.is_converted and result.ndim == 3:
             result = self.signal.leave(result, ready[current][port], whole[current][port])
         if whole[current][port] is not frames[current][port] and result.ndim == 3:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from inkarnat.host_adapters.openfx import bundle, plugin
+from inkarnat.kernels.arrays import Floats, copied, placed
 from inkarnat.nodes import NODES, declare
 from inkarnat.nodes.declare import Action, Matte, Node, Picture, Place
 
@@ -84,10 +85,10 @@ class Neighbours(Node):
     def frames_needed(self) -> tuple[int, int]:
         return self.before, self.after
 
-    def process(self, image: Picture) -> Picture:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         frames = image if isinstance(image, tuple) else (image,)
         weights = np.arange(1, len(frames) + 1, dtype=np.float32)
-        return sum(weight * frame for weight, frame in zip(weights, frames, strict=True))
+        return placed(sum(weight * frame for weight, frame in zip(weights, frames, strict=True)), out)
 
 
 @dataclass(frozen=True)
@@ -110,12 +111,12 @@ class Everything(Node):
     outline: tuple[tuple[float, float], ...] = declare.points(((0.1, 0.2), (0.9, 0.3), (0.5, 0.8)), "Corners.")
     curve: tuple[tuple[float, float], ...] = declare.points((), "A curve.", curve=True)
 
-    def process(self, image: Picture) -> Picture:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         numbers = (self.number, self.level, self.angle, self.whole, self.toggle, *self.point, *self.tint, *self.slope)
         flat = [*numbers, *np.ravel(self.outline), *np.ravel(self.curve), len(self.choice), len(self.text)]
         result = np.zeros_like(image)
         result.reshape(-1)[: len(flat)] = flat
-        return result
+        return placed(result, out)
 
     @classmethod
     def asks(cls) -> dict[str, declare.Param | Place]:
@@ -163,7 +164,7 @@ class Faulty(Node):
         "How it fails.",
     )
 
-    def process(self, image: Picture) -> Matte:
+    def process(self, image: Picture, *, out: Floats | None = None) -> Matte:
         if self.way != "none" and (image[..., 0] > 0.5).any():
             raise {
                 "fault": ZeroDivisionError("at 100 %s of it"),
@@ -171,7 +172,7 @@ class Faulty(Node):
                 "interrupt": KeyboardInterrupt(),
                 "memory": MemoryError(),
             }[self.way]
-        return image[..., 0].copy()
+        return copied(image[..., 0], out)
 
 
 TRIALS = {kind.name: kind for kind in (Neighbours, Everything, Faulty)}
