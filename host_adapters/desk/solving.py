@@ -153,7 +153,7 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
         return {"before": None, "after": None, "warnings": [], "words": "This graph keys nothing."}
     person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
     matte = bench.value(state.graph, origin, frame, size)
-    warnings = list(_signs(person, state, matte))
+    warnings = list(_signs(person, state, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
     try:
         before = _measured(bench, state, STANDARD_SOURCE, origin, frame, size)
         after = _measured(bench, state, result_origin(state), origin, frame, size)
@@ -201,15 +201,15 @@ def _light_only(bench: Workbench, state: State, matte: str, frame: int, size: Si
     return bench.known(("light only", *(bench.key(opened, each, frame, size) for each in (origin, matte))), measure)
 
 
-def _signs(person: Person, state: State, matte: Floats) -> Iterable[Warned]:
+def _signs(person: Person, state: State, matte: Floats, picture: Floats) -> Iterable[Warned]:
     if person.unconnected is None or person.recall is None:
-        yield from judge_matte(matte)
+        yield from judge_matte(matte, picture)
         key = state.graph.by_id.get("skin" + person.suffix)
         if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
-    yield from Lesson(SkinKey(), person.unconnected, person.recall).warnings(matte)
+    yield from Lesson(SkinKey(), person.unconnected, person.recall).warnings(matte, picture)
 
 
 def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:
