@@ -128,7 +128,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
       inkarnat correct planing.mov -o planing-skin.mov --add point:.48,.36 --view film.clf
 
     With the extra [faces] the faces in the picture are known: a mark on one means that face, and without --add all of
-    them are keyed. In a clip they are followed. Without the extra, or without a face, there is nothing to correct, unless --natural-range is given.
+    them are keyed. In a clip they are followed. Without --add, and without the extra or a face, there is nothing to
+    correct, unless --natural-range is given.
 
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
