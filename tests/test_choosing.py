@@ -316,3 +316,19 @@ def test_a_png_keeps_its_chunks_of_colour_and_loses_them_where_colours_were_conv
     assert b"cICP" + bytes([9, 16, 0, 1]) in (tmp_path / "c.png").read_bytes()
     write_picture(tmp_path / "d.png", picture, info, tags=(2, 2))
     assert b"cICP" not in (tmp_path / "d.png").read_bytes()
+
+
+def test_primaries_that_a_png_cannot_get_here_are_said(tmp_path):
+    def chunk(kind, data):
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    memory = io.BytesIO()
+    Image.new("RGB", (32, 24), (200, 140, 120)).save(memory, "png")
+    data, gamma = memory.getvalue(), chunk(b"gAMA", struct.pack(">I", 45455))
+    for name, red in (("a", 68000), ("b", 64000)):
+        rest = (32000, 26500, 69000, 15000, 6000) if red == 68000 else (33000, 30000, 60000, 15000, 6000)
+        points = chunk(b"cHRM", struct.pack(">8I", 31270, 32900, red, *rest))
+        (tmp_path / f"{name}.png").write_bytes(data[:33] + gamma + points + data[33:])
+    assert "the primaries of its cHRM chunk" in copied(tmp_path / "a.png", tmp_path / "c.png")
+    assert copied(tmp_path / "b.png", tmp_path / "d.png") == ""  # those of BT.709, which is what no chunk means
+    assert b"gAMA" in (tmp_path / "d.png").read_bytes()

@@ -356,7 +356,8 @@ class _Run:
                 for segment in segments:
                     self._take_used(segment)
                 self._check_covered(path, segments)
-                join(path, segments, self.main, self.job.codec, self.job.shown(name), inputs)
+                for note in join(path, segments, self.main, self.job.codec, self.job.shown(name), inputs):
+                    log.warning("note: %s", note)
                 if not self.report.failed:
                     joined.append(name)
                     drop_segments(path)

@@ -184,10 +184,11 @@ def _packet_order(path: Path, frames: int) -> tuple[int, ...]:
 
 def join(
     path: Path, segments: Iterable[Segment], like: Clip, codec: str | None, shown: Output, inputs: Iterable[Path] = ()
-) -> None:
-    """Put segments, in order, into one video, as it would be had one process written it. Raises OutputError.
+) -> tuple[str, ...]:
+    """Put segments, in order, into one video, as it would be had one process written it, and return its notes.
 
-    The packets are copied as they are; sound, timecode, tags and metadata are those of the input.
+    The packets are copied as they are; what lies beside, tags and metadata are those of the input. Raises
+    OutputError.
     """
     parts, codec, matte = list(segments), shown.codec(codec), shown.kind == "matte"
     if isinstance(like, VideoClip):
@@ -200,6 +201,7 @@ def join(
         writer.depth = max(segment.depth for segment in parts)
         for segment in parts:
             writer.append(segment)
+    return writer.notes
 
 
 class _Joiner(VideoWriter):

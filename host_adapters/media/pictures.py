@@ -41,7 +41,7 @@ _GENERAL = (
     *("DateTime", "Software", "Artist", "Copyright", "ImageDescription", "DocumentName", "PixelAspectRatio"),
     *("framesPerSecond", "smpte:TimeCode", "smpte:KeyCode", "ICCProfile", "chromaticities"),
 )
-_OUR_OWN = ("Orientation", "oiio:", "tiff:", "planarconfig", "dpx:ImageDescriptor", "dpx:Packing", "jpeg:")
+_OUR_OWN = ("Orientation", "oiio:", "tiff:", "planarconfig", "png:cHRM", "dpx:ImageDescriptor", "dpx:Packing", "jpeg:")
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,15 +224,22 @@ def _depth(spec: Any) -> tuple[int, bool]:
     return (stated if 8 <= stated <= stored else stored), False
 
 
-def _frames_of_png(path: Path) -> int:
-    """How many frames a PNG holds; the library reads the first alone."""
+def _png_beside(path: Path) -> tuple[int, dict[str, tuple[str, Any]]]:
+    """What the library does not tell of a PNG: how many frames it holds, and the chromaticities of other primaries."""
     from PIL import Image
 
     try:
         with Image.open(path) as picture:
-            return int(getattr(picture, "n_frames", 1))
+            points = tuple(picture.info.get("chromaticity") or _BT709)
+            other = max(abs(a - b) for a, b in zip(points, _BT709, strict=True)) > 1e-3
+            return int(getattr(picture, "n_frames", 1)), {_CHROMATICITIES: ("", points)} if other else {}
     except OSError:
-        return 1
+        return 1, {}
+
+
+_CHROMATICITIES = "png:cHRM"
+_BT709 = (0.3127, 0.329, 0.64, 0.33, 0.3, 0.6, 0.15, 0.06)
+"""White, red, green and blue in the order of the chunk cHRM (BT.709-6, item 1.3 and 1.4)."""
 
 
 def _as_floats(path: Path, source: Any, bits: int, floating: bool) -> Floats:
@@ -322,10 +329,10 @@ def read_picture(path: Path | str, part: str | None = None, layer: str | None = 
         pixels = _as_floats(path, source, bits, floating)
         orientation = spec.get_int_attribute("Orientation", 1)
         info = _describe(path, source, chosen, rest, pixels, orientation)
-        frames = _frames_of_png(path) if info.format == "png" else 1
+        frames, beside = _png_beside(path) if info.format == "png" else (1, {})
         if frames > 1:
             notes = [f"{path}: frame 1 of {frames} is read and the others are left out."]
-        info = replace(info, part=found.name, notes=(*notes, *info.notes))
+        info = replace(info, part=found.name, metadata=info.metadata | beside, notes=(*notes, *info.notes))
     finally:
         source.close()
     return _upright(np.ascontiguousarray(pixels[:, :, chosen]), orientation), info
@@ -435,6 +442,8 @@ def writing_notes(path: Path | str, like: PictureInfo, bits: int | None = None) 
         lost.append("alpha")
     if like.others is not None and name != "openexr":
         lost.append(f"the channels {', '.join(like.other_names)}")
+    if _CHROMATICITIES in like.metadata:
+        lost.append("the primaries of its cHRM chunk")
     if lost:
         notes.append(f"{path}: not carried on: {'; '.join(lost)}.")
     if like.floating and not floating:
