@@ -1,4 +1,4 @@
-"""Colour: Y′CbCr, transfer functions, 3×3 matrices and Oklab, as scalar pixel functions and whole-picture calls.
+"""Colour: Y′CbCr, transfer functions and 3×3 matrices, as scalar pixel functions and whole-picture calls.
 
 Pictures are float32 R′G′B′ with BT.709 primaries unless a function says otherwise. The scalar functions take
 and return float32, use only + − × ÷ sqrt, comparisons and conditional expressions, and hold no float64 literal:
@@ -560,11 +560,6 @@ def rgb_to_ycbcr(image: Floats, standard: str = "709", out: Floats | None = None
     return apply_matrix(image, ycbcr_matrix(standard), out)
 
 
-def ycbcr_to_rgb(image: Floats, standard: str = "709", out: Floats | None = None) -> Floats:
-    """Turn Y′CbCr into R′G′B′, the inverse of :func:`rgb_to_ycbcr`."""
-    return apply_matrix(image, np.linalg.inv(ycbcr_matrix(standard)), out)
-
-
 def luma(image: Floats, out: Floats | None = None) -> Floats:
     """Return BT.709 luma Y′ as a float32 (H, W) plane.
 
@@ -574,42 +569,6 @@ def luma(image: Floats, out: Floats | None = None) -> Floats:
     out = output(out, image.shape[:2], image)
     over_rows(_luma_sheet, image.shape[0], image, out)
     return out
-
-
-# Oklab (Ottosson 2020): linear BT.709 RGB to LMS, cube root, then Lab.
-_OK_LMS = (
-    (0.4122214708, 0.5363325363, 0.0514459929),
-    (0.2119034982, 0.6806995451, 0.1073969566),
-    (0.0883024619, 0.2817188376, 0.6299787005),
-)
-_OK_LAB = (
-    (0.2104542553, 0.7936177850, -0.0040720468),
-    (1.9779984951, -2.4285922050, 0.4505937099),
-    (0.0259040371, 0.7827717662, -0.8086757660),
-)
-_CUBE = tuple(F(v) for v in (0.0, 1.0, 0.0, 1.0, 3.0, 1.0, 0.0, *_POWER_ALONE))
-_CUBE_ROOT = tuple(F(v) for v in (0.0, 1.0, 0.0, 1.0, 1 / 3, 1.0, 0.0, *_POWER_ALONE))
-
-
-def linear_to_oklab(image: Floats) -> Floats:
-    """Turn linear BT.709 light into Oklab (L 0…1, a, b).
-
-    :param image: float32 (H, W, 3 or 4), linear. :returns: float32, same shape, (L, a, b[, alpha]).
-
-    Source: B. Ottosson, "A perceptual color space for image processing", 2020; matrices for BT.709 primaries.
-    """
-    lms = apply_matrix(image, _OK_LMS)
-    root = np.empty_like(lms)
-    over_rows(_transfer_sheet, lms.shape[0], lms, root, True, _CUBE_ROOT)
-    return apply_matrix(root, _OK_LAB)
-
-
-def oklab_to_linear(image: Floats) -> Floats:
-    """Turn Oklab into linear BT.709 light, the inverse of :func:`linear_to_oklab`."""
-    root = apply_matrix(image, np.linalg.inv(_OK_LAB))
-    lms = np.empty_like(root)
-    over_rows(_transfer_sheet, root.shape[0], root, lms, True, _CUBE)
-    return apply_matrix(lms, np.linalg.inv(_OK_LMS))
 
 
 # --- alpha --------------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from .box import box_numbers, box_sheet, box_strip
 from .clean import CLOSE_STRIP
 from .colour import ONE, ZERO, F, clamp
 from .jit import inline, part, sheet
-from .resample import as_factor, cells_row, decimated, enlarged_row, factor_for, spread_row
+from .resample import cells_row, decimated, enlarged_row, factor_for, spread_row
 from .rows import BOX_BLOCK, MARGIN, NOUGHT, end_of, near_row, pad_row, product_row, within
 from .strips import LEAST, Stage, over_rows, over_stages, strip_rows
 
@@ -143,22 +143,6 @@ def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
             guided_row(out[y], slopes, offsets, guide[y])
         else:
             partly_guided_row(out[y], slopes, offsets, guide[y], matte[y], amount)
-
-
-def guided_apply(slope: Floats, offset: Floats, guide: Floats, factor: int = 1, out: Floats | None = None) -> Floats:
-    """Return slope · guide + offset, limited to 0…1, from coefficients found on a grid ``factor`` times coarser.
-
-    :param slope: float32 (⌈H / factor⌉, ⌈W / factor⌉), like ``offset``, as :func:`guided_coefficients` returns them.
-    :param guide: float32 (H, W), grey; limited to 0…4, NaN counts as 0. :param factor: 1, 2, 4 or 8.
-    :returns: float32 (H, W), 0 to 1. :raises ValueRangeError: factor. :raises PictureError: wrong array.
-    """
-    factor = as_factor(factor)
-    guide = as_plane(guide, "guide")
-    needed = (-(-guide.shape[0] // factor), -(-guide.shape[1] // factor))
-    slope, offset = as_plane(slope, "slope", needed), as_plane(offset, "offset", needed)
-    out = output(out, guide.shape, guide, slope, offset)
-    over_rows(_guided_sheet, guide.shape[0], slope, offset, guide, out, factor, guide, ONE)
-    return out
 
 
 def guided(

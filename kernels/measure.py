@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -408,7 +408,12 @@ class Levels:
         return _quantiles(self.keyed, LUMA_SPAN, percents)
 
     def black(self, percent: float = 0.2) -> float:
-        """Return the level that the picture's darkest parts rest on: see :func:`black_level`."""
+        """Return the level that the picture's darkest parts rest on: a low percentile of its luma, never below 0.
+
+        :param percent: how much of the picture may be darker, 0 to 100; it keeps noise and a few dead pixels from
+            deciding. :returns: luma, 0 or more; 0 for a picture without a finite pixel. A picture without anything dark
+            in it gives its darkest tone: the caller judges whether that can be black.
+        """
         level = _quantiles(self.everywhere, LUMA_SPAN, [percent])[0]
         return max(level, 0.0) if math.isfinite(level) else 0.0
 
@@ -686,43 +691,3 @@ def hue_percentiles(image: Floats, matte: Floats | None, percents: Sequence[floa
 def hue_spread(image: Floats, matte: Floats | None = None) -> float:
     """Return half the angle between the hue percentiles 15.87 and 84.13: one standard deviation of a normal spread."""
     return tally(image, matte).hue_spread()
-
-
-def luma_weighted_median(u: Any, v: Any, weights: Any) -> tuple[float, float]:
-    """Return the weighted medians of two sets of values, exact: for samples that are already collected.
-
-    :param u, v: floats of any equal shape, usually Cb/Y′ and Cr/Y′. :param weights: same shape, usually luma × matte;
-        negative, NaN or infinite ones count 0, and so do values that are not finite.
-    :returns: (median of u, median of v): the lowest value at which half the weight is reached; NaN without weight.
-
-    The weights are rounded to 2⁻²⁴ of the largest and summed as whole numbers, so the order of the values is free.
-    """
-    weights = np.asarray(weights, np.float64).ravel()
-    u, v = np.asarray(u, np.float64).ravel(), np.asarray(v, np.float64).ravel()
-    if not u.shape == v.shape == weights.shape:
-        raise ValueRangeError(
-            f"A weighted median needs as many weights as values, not {u.size}, {v.size} and {weights.size}."
-        )
-    usable = np.isfinite(u) & np.isfinite(v) & np.isfinite(weights) & (weights > 0)
-    u, v, weights = u[usable], v[usable], weights[usable]
-    if not weights.size:
-        return math.nan, math.nan
-    whole = np.rint(weights / weights.max() * (1 << 24)).astype(np.int64)
-    return _median(u, whole), _median(v, whole)
-
-
-def _median(values: NDArray[np.float64], weights: NDArray[np.int64]) -> float:
-    order = np.argsort(values, kind="stable")
-    running = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(2 * running, running[-1])])
-
-
-def black_level(image: Floats, percent: float = 0.2) -> float:
-    """Return the level that the picture's darkest parts rest on: a low percentile of its luma, never below 0.
-
-    :param image: float32 (H, W, 3 or 4), R′G′B′. :param percent: how much of the picture may be darker, 0 to 100;
-        it keeps noise and a few dead pixels from deciding.
-    :returns: luma, 0 or more; 0 for a picture without a finite pixel. A picture without anything dark in it gives
-        its darkest tone: the caller judges whether that can be black.
-    """
-    return levels(image).black(percent)

@@ -169,20 +169,6 @@ def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, 
         _shadow_row(out[0, y], out[1, y], out[2, y], ratio[0], ratio[1])
 
 
-def ycbcr_planes(image: Floats, factor: int = 1) -> tuple[Floats, Floats, Floats]:
-    """Return Y′, Cb and Cr of a picture as three planes, on a grid coarsened by ``factor``.
-
-    :param image: float32 (H, W, 3 or 4), R′G′B′ with BT.709 primaries; a pixel that is not finite counts as black.
-    :param factor: 1, 2, 4 or 8: means over cells as :func:`decimate` takes them.
-    :returns: three float32 (⌈H / factor⌉, ⌈W / factor⌉). :raises ValueRangeError: factor. :raises PictureError.
-
-    Source: BT.709-6, items 3.2 and 3.3.
-    """
-    stage, planes, _ = _split(as_picture(image), as_factor(factor))
-    over_stages([stage])
-    return planes[0], planes[1], planes[2]
-
-
 def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]]:
     """Return what finds Y′, Cb and Cr of cells, where, and where it tells of rows of cells whether they are finite."""
     shape = (-(-image.shape[0] // factor), -(-image.shape[1] // factor))

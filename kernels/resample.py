@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
-from .arrays import Floats, as_plane, output
+from .arrays import Floats
 from .colour import ONE, ZERO, F
-from .errors import PictureError, ValueRangeError
+from .errors import ValueRangeError
 from .jit import inline, part, sheet
 from .rows import (
     NOUGHT,
@@ -225,17 +225,6 @@ def decimated(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZE
     return low
 
 
-def decimate(plane: Floats, factor: int) -> Floats:
-    """Return the means over cells of factor × factor pixels, counted from the top left corner.
-
-    :param plane: float32 (H, W); NaN stays within its cell.
-    :param factor: 1, 2, 4 or 8.
-    :returns: float32 (⌈H / factor⌉, ⌈W / factor⌉); a cell cut by the frame is the mean of the pixels it has.
-    :raises ValueRangeError: factor. :raises PictureError: wrong array.
-    """
-    return decimated(as_plane(plane, "plane"), as_factor(factor))
-
-
 _E1, _E3, _E5, _E7 = F(1 / 8), F(3 / 8), F(5 / 8), F(7 / 8)
 _S1, _S3, _S5, _S7 = F(1 / 16), F(3 / 16), F(5 / 16), F(7 / 16)
 _S9, _S11, _S13, _S15 = F(9 / 16), F(11 / 16), F(13 / 16), F(15 / 16)
@@ -325,26 +314,6 @@ def enlarge_sheet(low, out, factor, margin, y0, y1):
     wide = np.empty(count * factor, np.float32)
     for y in range(y0, y1):
         enlarged_row(low, out[y], cells, wide, factor, margin, y, NOUGHT)
-
-
-def enlarge(plane: Floats, factor: int, shape: tuple[int, int], out: Floats | None = None) -> Floats:
-    """Interpolate a decimated plane back to a full grid: bilinear between the centres of its cells.
-
-    :param plane: float32 (⌈H / factor⌉, ⌈W / factor⌉), as :func:`decimate` returns it; NaN spreads less than 1.5 cells.
-    :param factor: 1, 2, 4 or 8. :param shape: (H, W) of the result.
-    :returns: float32 (H, W). :raises ValueRangeError: factor. :raises PictureError: wrong array.
-    """
-    factor = as_factor(factor)
-    needed = (-(-shape[0] // factor), -(-shape[1] // factor))
-    plane = as_plane(plane, "plane")
-    if plane.shape != needed:
-        raise PictureError(
-            f"A plane enlarged {factor} times to {shape[1]}×{shape[0]} must have {needed[1]}×{needed[0]} pixels, "
-            f"not {plane.shape[1]}×{plane.shape[0]}."
-        )
-    out = output(out, tuple(shape), plane)
-    over_rows(enlarge_sheet, shape[0], plane, out, factor, 0)
-    return out
 
 
 @inline

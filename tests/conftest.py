@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import numpy as np
@@ -69,6 +70,14 @@ def same_bits() -> Callable[[np.ndarray, np.ndarray], None]:
         assert not differing.any(), f"{differing.sum()} values differ, the first at {np.argwhere(differing)[0]}"
 
     return check
+
+
+@pytest.fixture(autouse=True)
+def _scheduling_restored():
+    """Some encoders give their process a real-time class where it runs as root; what it starts would starve the rest."""
+    yield
+    if hasattr(os, "sched_getscheduler") and os.sched_getscheduler(0) != os.SCHED_OTHER:
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
 
 
 @pytest.fixture(autouse=True)

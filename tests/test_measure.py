@@ -7,8 +7,6 @@ import math
 import numpy as np
 import pytest
 import references
-from hypothesis import given
-from hypothesis import strategies as st
 from inkarnat.kernels import measure, plot, strips
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from scipy import stats
@@ -153,30 +151,6 @@ def test_hue_spread_is_the_standard_deviation_wherever_the_hue_lies(turn):
     assert abs((middle - 121 - turn + 180) % 360 - 180) < 0.3
 
 
-@given(st.lists(st.tuples(st.floats(-1, 1), st.floats(-1, 1), st.floats(0, 5)), min_size=1, max_size=40))
-def test_weighted_median_of_samples_halves_the_weight(samples):
-    """The definition: at most half of the weight lies below the median and at most half above."""
-    u, v, weights = np.array(samples).T
-    medians = measure.luma_weighted_median(u, v, weights)
-    if weights.max() == 0:
-        assert all(math.isnan(m) for m in medians)
-        return
-    slack = 1e-6 * weights.sum() + 1e-12
-    for values, median in zip((u, v), medians, strict=True):
-        assert median in values
-        assert weights[values < median].sum() <= weights.sum() / 2 + slack
-        assert weights[values > median].sum() <= weights.sum() / 2 + slack
-    order = np.random.default_rng(0).permutation(len(u))
-    assert measure.luma_weighted_median(u[order], v[order], weights[order]) == medians
-
-
-def test_weighted_median_leaves_bad_values_out():
-    u, weights = np.array([0.1, np.nan, 0.3, 9.0, 0.2]), np.array([1, 5, 1, np.nan, 1.5])
-    assert measure.luma_weighted_median(u, u, weights) == (0.2, 0.2)
-    with pytest.raises(ValueRangeError, match="as many weights"):
-        measure.luma_weighted_median(u, u, weights[:3])
-
-
 @pytest.mark.slice
 def test_black_level_is_what_the_darkest_parts_rest_on():
     """A lifted ramp with dead pixels below and noise: within .003 of the lift."""
@@ -185,9 +159,9 @@ def test_black_level_is_what_the_darkest_parts_rest_on():
     image = np.repeat(levels[..., None], 3, axis=2) + random.normal(0, 0.001, (100, 120, 3))
     image[3, 4:8] = 0
     image[5, 5] = np.nan
-    assert measure.black_level(image.astype(np.float32)) == pytest.approx(0.07, abs=0.003)
-    assert measure.black_level(np.full((2, 2, 3), -0.2, np.float32)) == 0
-    assert measure.black_level(np.full((2, 2, 3), np.nan, np.float32)) == 0
+    assert measure.levels(image.astype(np.float32)).black() == pytest.approx(0.07, abs=0.003)
+    assert measure.levels(np.full((2, 2, 3), -0.2, np.float32)).black() == 0
+    assert measure.levels(np.full((2, 2, 3), np.nan, np.float32)).black() == 0
 
 
 CORE = measure.Core(0.4, 0.1, 0.7, 0.9)
@@ -280,7 +254,7 @@ def everything(image, matte):
         np.array([*tally.vector, tally.hued, tally.weight]),
         measure.levels(image, matte).keyed,
         measure.vectorscope(image, matte),
-        np.array([*tally.circular_mean(), *tally.ratio_median(), tally.hue_spread(), measure.black_level(image)]),
+        np.array([*tally.circular_mean(), *tally.ratio_median(), tally.hue_spread(), measure.levels(image).black()]),
     ]
 
 

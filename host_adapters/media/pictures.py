@@ -371,23 +371,6 @@ def _describe(
     )
 
 
-def read_matte(path: Path | str) -> Floats:
-    """Read a matte: the only channel of a grey file, or the first of a colour file; float32 (H, W).
-
-    Raises InputError as :func:`read_picture` does.
-    """
-    path = Path(path)
-    source = _open(path)
-    try:
-        _choose_part(path, source, None)
-        bits, floating = _depth(source.spec())
-        pixels = _as_floats(path, source, bits, floating)
-        orientation = source.spec().get_int_attribute("Orientation", 1)
-    finally:
-        source.close()
-    return np.ascontiguousarray(_upright(pixels[:, :, :1], orientation)[:, :, 0])
-
-
 # --- writing ------------------------------------------------------------------------------------------------
 
 
