@@ -74,7 +74,7 @@ def same_bits() -> Callable[[np.ndarray, np.ndarray], None]:
 
 @pytest.fixture(autouse=True)
 def _scheduling_restored():
-    """Some encoders give their process a real-time class where it runs as root; what it starts would starve the rest."""
+    """Some encoders give a process of root a real-time class, and what that starts then starves all else."""
     yield
     if hasattr(os, "sched_getscheduler") and os.sched_getscheduler(0) != os.SCHED_OTHER:
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
