@@ -595,7 +595,7 @@ def test_a_full_disk_in_the_middle_keeps_the_earlier_clip(take):
         "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))\n"
         "from inkarnat.host_adapters.commands.cli import main\n"
         f"sys.argv = ['inkarnat', 'render', {str(take / 'look.json')!r}, '--in', 'plate={take / 'long.mkv'}', "
-        f"'--out', 'result={take / 'out.mkv'}']\n"
+        f"'--out', 'result={take / 'out.mkv'}', '--overwrite']\n"
         "main()\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

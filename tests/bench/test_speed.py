@@ -156,7 +156,7 @@ def test_the_verb_measures_the_speed_where_nothing_is_named(arguments):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("--threads", "two"), "--threads must be numbers from 1 to 256 separated by commas, not 'two'."),
+        (("--threads", "two"), "--threads must be numbers from 1 to 256 separated by commas, or all, not 'two'."),
         (("--library", "abacus"), "--library must be one of inkarnat; NumPy/SciPy; "),
         (("--json", "--markdown"), "Give --json or --markdown, not both."),
     ],
