@@ -12,10 +12,12 @@ import json
 import logging
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from .sequences import SequencePattern
 
 LEDGER = ".inkarnat-made.jsonl"
 """One line for each file that appeared in the folder; the last for a name counts."""
@@ -41,7 +43,7 @@ def content_hash(path: Path) -> str:
 
 @dataclass(frozen=True)
 class _Made:
-    """A line: a file's size and content, what kind of text it is, and what the system said of it."""
+    """A line: a file's size and content, what kind of text it is, what the system said of it, and by which graph."""
 
     size: int
     sha256: str
@@ -49,6 +51,7 @@ class _Made:
     changed: int = -1
     touched: int = -1
     inode: int = -1
+    graph: str = ""
 
 
 class _Ledger:
@@ -133,7 +136,9 @@ def note(path: Path, content: Path | None = None, kind: str = "", sha256: str | 
     except OSError:
         return None
     touched = -1 if content is not None else status.st_ctime_ns  # taking its name touches it
-    _ledger(path.parent).add(path.name, _Made(status.st_size, digest, kind, status.st_mtime_ns, touched, status.st_ino))
+    graph = "" if kind else _graph_of(path)
+    made = _Made(status.st_size, digest, kind, status.st_mtime_ns, touched, status.st_ino, graph)
+    _ledger(path.parent).add(path.name, made)
     return digest
 
 
@@ -145,8 +150,11 @@ def tidy(folder: Path) -> None:
 def is_noted(path: Path, kind: str = "") -> bool:
     """Tell whether a file is, as it lies there, one that was made here."""
     made = _ledger(path.parent).entries().get(path.name)
-    if made is None or made.kind != kind:
-        return False
+    return made is not None and made.kind == kind and _is_as_made(path, made)
+
+
+def _is_as_made(path: Path, made: _Made) -> bool:
+    """Tell whether a file still has the size and the content that were noted."""
     try:
         status = os.stat(path)
         if status.st_size != made.size:
@@ -157,40 +165,94 @@ def is_noted(path: Path, kind: str = "") -> bool:
         return False
 
 
+# --- which graph made what ----------------------------------------------------------------------------------
+
+_making: list[tuple[str, SequencePattern | None, str]] = []
+
+
+@contextlib.contextmanager
+def by_graph(outputs: Iterable[str | os.PathLike[str]], graph: str) -> Iterator[None]:
+    """Note of every output that appears in the block that this graph made it.
+
+    :param outputs: files and numbered sequences. :param graph: hash of what the graph does.
+    """
+    mine = [(os.path.abspath(path), SequencePattern.parse(path), graph) for path in map(Path, outputs)]
+    _making.extend(mine)
+    try:
+        yield
+    finally:
+        for each in mine:
+            _making.remove(each)
+
+
+def _graph_of(path: Path) -> str:
+    name = os.path.abspath(path)
+    for whole, pattern, graph in reversed(_making):
+        if pattern is None:
+            if whole == name:
+                return graph
+        elif pattern.frame_of(path.name) is not None and os.path.dirname(whole) == os.path.dirname(name):
+            return graph
+    return ""
+
+
+def is_of_graph(path: Path, graph: str, whole: Path | None = None, frame: int | None = None) -> bool | None:
+    """Tell whether a graph made a file as it lies there; False where it made it and the file was changed since.
+
+    None where neither the ledger nor the journal beside the file says that this graph made it.
+
+    :param whole: the sequence that the file is the ``frame`` of.
+    """
+    made = _ledger(path.parent).entries().get(path.name)
+    if made is not None and made.graph == graph:
+        return _is_as_made(path, made)
+    whole = whole or path
+    journal = whole.with_name(f"{whole.name}.journal.jsonl")
+    known = _journalled(journal, graph).get(frame)
+    return None if not known else is_in_journal(path, journal, frame, graph)
+
+
 # --- journals -----------------------------------------------------------------------------------------------
 
 
-def is_in_journal(path: Path, journal: Path, frame: int | None = None) -> bool:
+def is_in_journal(path: Path, journal: Path, frame: int | None = None, graph: str = "") -> bool:
     """Tell whether a journal knows a file with its size and content; of a sequence, as this frame.
+
+    :param graph: count only what this graph made.
 
     Journals lie beside outputs and name each file by frame or, where it is a video, by its range.
     """
-    for size, sha256 in _journalled(journal).get(frame, ()):
+    for size, sha256 in _journalled(journal, graph).get(frame, ()):
         with contextlib.suppress(OSError):
             if os.stat(path).st_size == size and content_hash(path) == sha256:
                 return True
     return False
 
 
-_journals: dict[tuple[Path, int], dict[int | None, set[tuple[int, str]]]] = {}
+_journals: dict[tuple[Path, int, str], dict[int | None, set[tuple[int, str]]]] = {}
 
 
-def _journalled(journal: Path) -> dict[int | None, set[tuple[int, str]]]:
+def _journalled(journal: Path, graph: str = "") -> dict[int | None, set[tuple[int, str]]]:
     try:
         size = journal.stat().st_size
     except OSError:
         return {}
-    if (journal, size) in _journals:
-        return _journals[journal, size]
+    if (journal, size, graph) in _journals:
+        return _journals[journal, size, graph]
     found: dict[int | None, set[tuple[int, str]]] = {}
+    mine = not graph
     with contextlib.suppress(OSError), open(journal, encoding="utf-8", errors="replace") as lines:
         for line in lines:
             with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError):
                 entry: Any = json.loads(line)
+                if "run" in entry and graph:
+                    mine = entry.get("graph") == graph
+                if not mine:
+                    continue
                 frame = int(entry["frame"]) if "frame" in entry else None
                 for stamp in entry.get("files", {}).values():
                     found.setdefault(frame, set()).add((int(stamp["size"]), str(stamp["sha256"])))
-    _journals[journal, size] = found
+    _journals[journal, size, graph] = found
     return found
 
 

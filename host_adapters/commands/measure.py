@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from ..graphs.runner import Runner
 from ..media.clips import Clip, parse_frames
 from ..shots.aims import aim_at, aims_of, noted_light
 from ..shots.evidence import BEFORES, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
-from ..shots.finished import Finished
+from ..shots.finished import Finished, is_made_by
 from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
@@ -126,7 +126,10 @@ def command(
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     seen = view_id(options["view"])
     if graph_file is not None:
-        told = _through_graph(input, clip, Graph.load(graph_file), corrected, numbers, view, seen, options, people)
+        graph = Graph.load(graph_file)
+        is_made = None if corrected else is_made_by(graph, clip.path, numbers)
+        told = _through_graph(input, clip, graph, corrected or bool(is_made), numbers, view, seen, options, people)
+        told = replace(told, notes=_made_notes(input, graph_file, is_made))
     else:
         told = _of_samples(input, clip, numbers, view, seen, options, people)
     if csv_file:
@@ -263,6 +266,18 @@ def _through_graph(
     return _Told(input, options["view"], dict(readings), approved, (*missed, *worst.values()), aims, verdicts)
 
 
+def _made_notes(input: str, graph_file: str, is_made: bool | None) -> tuple[str, ...]:
+    """Say what the record of what was made tells of the file that is read."""
+    if is_made is None:
+        return ()
+    if is_made:
+        return (f"{input} was made by {graph_file}, as the record beside it says: it is read as it is.",)
+    return (
+        f"{input} was made by {graph_file} and changed since, so it is read as a plate, before the correction: give "
+        "--corrected where it is finished.",
+    )
+
+
 # --- suggestions --------------------------------------------------------------------------------------------
 
 
@@ -311,6 +326,7 @@ class _Told:
     warnings: tuple[Warned, ...]
     aims: Mapping[str, Aim]
     verdicts: Mapping[str, Verdict]
+    notes: tuple[str, ...] = ()
 
     def tell(self, suggestions: dict[str, dict[str, Any]] | None, as_json: bool) -> None:
         """Print everything, for machines or for people."""
@@ -318,6 +334,8 @@ class _Told:
             data = self.data()
             console.print_json(data if suggestions is None else data | {"suggestions": suggestions})
             return
+        for note in self.notes:
+            console.warn(f"note: {note}")
         for warning in self.warnings:
             console.warn(f"warning: {warning.message}")
         for name, found in self.readings.items():
@@ -347,7 +365,7 @@ class _Told:
         else:
             data["subjects"] = {name: self._of(name) for name in self.readings}
         data["warnings"] = [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in self.warnings]
-        return data
+        return data | ({"notes": list(self.notes)} if self.notes else {})
 
     def _of(self, name: str) -> dict[str, Any]:
         person = self.approved.get(name)

@@ -267,7 +267,8 @@ class _Run:
 
     def open_journal(self) -> None:
         """Open the journal with a line on what the run is."""
-        self.journal.open(frames=self.range, outputs=dict(self.job.outputs), inputs=dict(self.job.inputs))
+        about = {"frames": self.range, "outputs": dict(self.job.outputs), "inputs": dict(self.job.inputs)}
+        self.journal.open(**about, graph=self.job.graph.content_hash())
 
     def segments(self, name: str) -> list[Segment]:
         """Return the complete segments of a video."""

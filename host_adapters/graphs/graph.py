@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import dataclasses
 import graphlib
+import hashlib
 import json
 import os
 import re
@@ -163,6 +164,11 @@ class Graph:
     def save(self, path: str | os.PathLike[str]) -> None:
         """Write the graph file: it appears whole or not at all. Raises OutputError where it cannot be written."""
         write_text(path, _layout(self.to_dict()) + "\n", made.GRAPH)
+
+    def content_hash(self) -> str:
+        """Return the SHA-256 of what the graph does: its nodes, sources and outputs, whatever its notes say."""
+        content = {name: part for name, part in self.to_dict().items() if name not in ("inkarnat", "about")}
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     # --- asking ----------------------------------------------------------------------------------------------
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass
 
+from .. import made
 from ..media.clips import Clip, ClipWriter, FrameRangeError, Frames
 from ..writes import locked
 from . import runner
@@ -61,6 +62,7 @@ def render_files(
     inputs = [path for clip in clips.values() for path in clip.paths()]
     with ExitStack() as stack:
         stack.enter_context(locked(outputs.values()))
+        stack.enter_context(made.by_graph(outputs.values(), graph.content_hash()))
         files = open_outputs(stack, graph, main, outputs, codec, inputs, listener.note)
         advance = stack.enter_context(listener.progress(len(numbers)))
         report = render_frames(graph, clips, files, numbers, progress=advance, on_error=listener.failure)

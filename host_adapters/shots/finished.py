@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
 from ...kernels.arrays import Floats
 from ...nodes import ReadingError, SteerSkin, measure_skin
+from .. import made
 from ..graphs.colour_spaces import WORKING
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.runner import Runner
+from ..sequences import SequencePattern
 from .evidence import Moment, Read, View, mattes_of
 
 _SOURCE = "finished"
@@ -23,10 +27,11 @@ class Finished:
     What the steering did to the skin is turned back before the key looks, so that it finds what it found then. Exact
     where nothing follows the steering; close where it does.
 
-    Raises GraphError for a graph without mattes, or one in which no steering reads a picture and a matte.
+    :param entered: the pictures are in the working signal already, whatever the graph reads.
+    :raises GraphError: a graph without mattes, or one in which no steering reads a picture and a matte.
     """
 
-    def __init__(self, graph: Graph, view: View) -> None:
+    def __init__(self, graph: Graph, view: View, entered: bool = False) -> None:
         self.graph, self.view, self.mattes = graph, view, mattes_of(graph)
         self._steers = {name: self._steer_of(output) for name, output in self.mattes.items()}
         image = dict(next(iter(self._steers.values())).inputs)["image"]
@@ -34,7 +39,7 @@ class Finished:
         outputs = tuple((name, graph.origins([name])[name]) for name in self.mattes.values())
         self._runner = Runner(Graph(steps, outputs, (*graph.sources, _SOURCE)))
         entering = graph.by_id.get(WORKING)
-        self._entering = entering.node if entering is not None else None
+        self._entering = entering.node if entering is not None and not entered else None
 
     def _steer_of(self, matte: str) -> Step:
         origin = self.graph.origins([matte])[matte]
@@ -64,6 +69,19 @@ class Finished:
             return Moment(frame, None, None, measure_skin(pictures["final"], pictures[self.mattes[name]]))
         except ReadingError as error:
             return Moment(frame, None, None, None, str(error))
+
+
+def is_made_by(graph: Graph, path: Path, frames: Sequence[int]) -> bool | None:
+    """Tell by the record of what was made whether a file, or these frames of a sequence, are what a graph made.
+
+    False where the graph made them and one was changed since, None where nobody said that it made all of them.
+    """
+    pattern = SequencePattern.parse(path)
+    mine = graph.content_hash()
+    if pattern is None:
+        return made.is_of_graph(path, mine)
+    found = [made.is_of_graph(pattern.path(frame), mine, path, frame) for frame in frames]
+    return None if None in found else all(found)
 
 
 def _reading(step: Step, image: str) -> Step:
