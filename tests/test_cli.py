@@ -89,7 +89,7 @@ def test_wrong_use_names_the_mend():
     assert "There is no verb 'chek'. Did you mean 'check'" in fails(2, "chek")
     assert f"There is no verb 'zzz'. There are: {sorted(COMMANDS)[0]}" in fails(2, "zzz")
     assert "No such option" in fails(2, "check", "--jsn")
-    assert "Missing argument 'GRAPH'. Try: inkarnat check --help" in fails(2, "check")
+    assert "Name a graph to look through, or give --limits" in fails(2, "check")
     assert "--json or --markdown, not both" in fails(2, "nodes", "--json", "--markdown")
 
 
