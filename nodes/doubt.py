@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..kernels import face as drawn
-from ..kernels import join, learn, skin
+from ..kernels import join, learn, measure, skin
 from ..kernels.arrays import as_picture, as_plane
 from .declare import Matte, Picture
 from .face import FaceMatte
@@ -16,18 +17,17 @@ from .limits import LIMITS, beyond
 from .solve import Warned
 
 _SOFT, _FLAT, _COVER, _DOUBT = 1.73 / 0.12, 2.5 / 0.25, -1.95 / 0.35, -3.68
-_SOFT_ALONE, _FLAT_ALONE, _DOUBT_ALONE = 1.83 / 0.12, 2.94 / 0.25, -8.74
-"""Log-odds that a matte's F1 lies below .6 rather than above .8: ridge logistic regression on 285 mattes of 18 real
-pictures, classes weighed alike, with a face known and without. Left one picture out it warned of .94 of the bad and .02
-of the good ones; on 24 pictures never seen before, of .85 of 55 bad and .02 of 259 good ones."""
+"""Log-odds that a matte's F1 lies below .6 rather than above .8 where a face is known: ridge logistic regression on
+285 mattes of 18 real pictures, classes weighed alike."""
 _HALF_OPEN, _NO_EDGE, _LITTLE_FACE = 0.35, 0.25, 0.6
 
 
 def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[FaceMatte] = ()) -> tuple[Warned, ...]:
     """Return the signs that a matte of skin wants a look.
 
-    :param matte: float32 (H, W). :param image: float32 (H, W, 3 or 4), the picture it was made from; without it only
-        the matte's size is judged. :param faces: the faces known in it.
+    :param matte: float32 (H, W). :param image: float32 (H, W, 3 or 4), the picture it was made from. :param faces: the
+        faces known in it. Without a picture or a face the matte's own form is judged: how much of the frame and of its
+        rim it covers, how ragged and how half open it is.
     :raises PictureError: wrong arrays.
     """
     matte = as_plane(matte)
@@ -35,16 +35,15 @@ def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[Face
     if area < (LIMITS["too little"].check or 0.0):
         text = f"The key finds only {area:.2%} of the frame: widen it, or add a sample on the lit skin."
         return (Warned("too little", area, text),)
-    if image is None:
-        if not beyond("leak", area):
-            return ()
-        text = f"The key covers {area:.0%} of the frame: it has leaked, unless the face fills it. "
-        return (Warned("leak", area, text + "Subtract the surroundings."),)
+    if image is None or not faces:
+        return _of_form(matte, area)
     signs, covers = matte_signs(matte, image, faces)
+    if signs.cover is None:
+        return _of_form(matte, area)
     found = []
-    doubt = doubt_of(signs)
+    doubt = doubt_of(signs.soft, signs.flat, signs.cover)
     if beyond("doubtful", doubt):
-        found.append(Warned("doubtful", doubt, _doubtful(signs)))
+        found.append(Warned("doubtful", doubt, _doubtful(signs.soft, signs.flat, signs.cover)))
     for face, cover in zip(faces, covers, strict=True):
         if cover is not None and face.keyed > 0.5 and beyond("left behind", 1 - cover[0]):
             text = f"part of this face is left behind: {1 - cover[0]:.0%} of it, {cover[1]}. Add a sample there."
@@ -52,34 +51,67 @@ def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[Face
     return tuple(found)
 
 
-def doubt_of(signs: skin.Signs) -> float:
-    """Return how likely a matte is bad rather than good, 0 to 1."""
-    odds = _SOFT_ALONE * signs.soft + _FLAT_ALONE * signs.flat + _DOUBT_ALONE
-    if signs.cover is not None:
-        odds = _SOFT * signs.soft + _FLAT * signs.flat + _COVER * signs.cover + _DOUBT
-    return 1 / (1 + math.exp(-odds))
-
-
-def _doubtful(signs: skin.Signs) -> str:
-    """Say why a matte is doubted, the weightiest reason first."""
-    reasons = [
-        (
-            signs.soft / _HALF_OPEN,
-            f"{signs.soft:.0%} of it is half open: add a sample on skin that is grey in the matte",
-        ),
-        (
-            signs.flat / _NO_EDGE,
-            f"{signs.flat:.0%} of its edge runs where the picture shows none: subtract what is no skin there, or draw "
-            "a region round the person",
-        ),
-    ]
-    if signs.cover is not None:
-        reasons.append(
-            (
-                (1 - signs.cover) / (1 - _LITTLE_FACE),
-                f"it finds {signs.cover:.0%} of the face: add a sample on the rest",
+def _of_form(matte: Matte, area: float) -> tuple[Warned, ...]:
+    """Return the signs that a matte alone gives: it leaks, is ragged or half open."""
+    soft = measure.soft_share(matte)
+    keyed = matte > 0.5
+    side = math.sqrt(max(int(keyed.sum()), 1))  # of a square as large: against it lengths mean the same at any size
+    found = []
+    if beyond("leak", area):
+        text = f"The key covers {area:.0%} of the frame: it has leaked, unless the face fills it. Narrow it, or "
+        found.append(Warned("leak", area, text + "subtract the surroundings."))
+    elif beyond("leak at the rim", rim := _rim(keyed) / side):
+        found.append(
+            Warned(
+                "leak",
+                rim,
+                f"The key runs along the frame's top and sides for {rim:.1f} times the side of a square of its area "
+                f"(at most {LIMITS['leak at the rim'].check:g} is usual): it has leaked, unless the frame cuts the "
+                "face. Subtract the surroundings, or sample skin alone.",
             )
         )
+    if beyond("ragged", edge := _edge(keyed) / side):
+        found.append(
+            Warned(
+                "ragged",
+                edge,
+                f"The key's edge is {edge:.0f} times as long as the side of a square of its area (at most "
+                f"{LIMITS['ragged'].check:g} is usual): it takes specks of the surroundings along, unless there are "
+                "many people. Subtract the surroundings, or narrow the key.",
+            )
+        )
+    if beyond("half open", soft):
+        text = f"{soft:.0%} of the matte is half open: the key is unsure. Add a sample, or narrow the key."
+        found.append(Warned("half open", soft, text))
+    return tuple(found)
+
+
+def _rim(keyed: NDArray[np.bool_]) -> int:
+    """Return how many pixels of the frame's top and sides are keyed: skin leaves it at the bottom as a rule."""
+    return int(keyed[0].sum()) + int(keyed[1:, 0].sum()) + int(keyed[1:, -1].sum())
+
+
+def _edge(keyed: NDArray[np.bool_]) -> int:
+    """Return how many pairs of neighbours the edge of the keyed area parts."""
+    return int((keyed[:, 1:] != keyed[:, :-1]).sum()) + int((keyed[1:] != keyed[:-1]).sum())
+
+
+def doubt_of(soft: float, flat: float, cover: float) -> float:
+    """Return how likely a matte with a known face is bad rather than good, 0 to 1, from its :class:`.skin.Signs`."""
+    return 1 / (1 + math.exp(-(_SOFT * soft + _FLAT * flat + _COVER * cover + _DOUBT)))
+
+
+def _doubtful(soft: float, flat: float, cover: float) -> str:
+    """Say why a matte is doubted, the weightiest reason first."""
+    reasons = [
+        (soft / _HALF_OPEN, f"{soft:.0%} of it is half open: add a sample on skin that is grey in the matte"),
+        (
+            flat / _NO_EDGE,
+            f"{flat:.0%} of its edge runs where the picture shows none: subtract what is no skin there, or draw a "
+            "region round the person",
+        ),
+        ((1 - cover) / (1 - _LITTLE_FACE), f"it finds {cover:.0%} of the face: add a sample on the rest"),
+    ]
     told = [text for weight, text in sorted(reasons, key=lambda r: -r[0]) if weight >= 1] or [max(reasons)[1]]
     return f"The matte is in doubt: {'; '.join(told)}."
 

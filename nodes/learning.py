@@ -52,6 +52,15 @@ class Lesson:
     def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
         """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
         found = list(judge_matte(matte, image, self.faces))
+        if not any(face.presence > 0 for face in self.faces) and beyond("look-alike", self.unconnected):
+            found.append(
+                Warned(
+                    "look-alike",
+                    self.unconnected,
+                    f"{self.unconnected:.0%} of what looks like this skin does not touch the samples: it may be a wall "
+                    "or wood. Look at the matte; subtract it, or draw a region round the person.",
+                )
+            )
         if beyond("missed", 1 - self.recall):
             found.append(
                 Warned(

@@ -357,7 +357,8 @@ class _Learned:
         if not self.sampled:
             signs = judge_matte(self.own, self.reference)
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
-        return self.lesson.warnings(self.own, self.reference)
+        found = self.lesson.warnings(self.own, self.reference)
+        return found if self.region is None else tuple(w for w in found if w.sign != "look-alike")
 
     @contextlib.contextmanager
     def _named(self) -> Iterator[None]:

@@ -177,12 +177,10 @@ def wrongly_marked(scene, shot):
     }
 
 
-def test_bad_mattes_of_small_generated_portraits_are_warned_of_in_part():
-    """Keys from good and from wrong samples; a matte is bad below an F1 of .6 and good from .8.
+def test_most_bad_mattes_are_warned_of_and_few_good_ones():
+    """Keys from good and from wrong samples; a matte is bad below an F1 of .6 and good from .8. No face is known.
 
-    The sign of doubt is fitted on real pictures, where it finds 15 of 15 bad and 6 of 129 good mattes. Measured here,
-    without faces: 54 % of the bad and 60 % of the good ones. A leak onto a wall of skin's colour has a plain edge and
-    is sure of itself, and grain at 180 lines makes good mattes soft.
+    Measured here: 83 of 83 bad mattes, 18 of 129 good ones. On the seeds 777 and 778: all of 104, 10 of 122.
     """
     judged = []
     for seed in (771, 772):
@@ -199,8 +197,8 @@ def test_bad_mattes_of_small_generated_portraits_are_warned_of_in_part():
                 judged.append((score_matte(matte, shot.truth, shot.ignore), bool(lesson.warnings(matte, shot.keyed))))
     bad, good = ([w for s, w in judged if test(s.f1)] for test in (lambda f1: f1 < 0.6, lambda f1: f1 >= 0.8))
     assert min(len(bad), len(good)) > 40
-    assert np.mean(bad) >= 0.5
-    assert np.mean(good) <= 0.65
+    assert np.mean(bad) >= 0.9
+    assert np.mean(good) <= 0.15
 
 
 # --- more frames --------------------------------------------------------------------------------------------

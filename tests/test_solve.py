@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -13,6 +14,7 @@ from inkarnat.host_adapters import workshop
 from inkarnat.kernels import strips
 from inkarnat.kernels.errors import InkarnatError, PictureError
 from inkarnat.nodes import (
+    FaceMatte,
     Lesson,
     ReadingError,
     Sample,
@@ -434,43 +436,68 @@ def a_matte(share, value=1.0, rest=0.0):
         (a_matte(0.005), []),
         (a_matte(0.65), ["leak"]),
         (a_matte(1.0), ["leak"]),
+        (a_matte(0.3, 0.5), ["half open"]),
+        (a_matte(0.2, 1.0, 0.45), ["half open"]),
+        (a_matte(0.1, 1.0, 0.7), ["leak", "half open"]),
     ],
 )
-def test_a_matte_alone_is_judged_by_its_area(matte, expected):
+def test_a_matte_is_judged_by_its_area_and_its_softness(matte, expected):
     warnings = judge_matte(matte)
     assert signs(warnings) == expected
     for warning in warnings:
         assert math.isfinite(warning.figure)
-        assert any(fix in warning.message for fix in ("sample", "Subtract", "widen"))
+        assert any(fix in warning.message for fix in ("sample", "Narrow", "narrow", "widen"))
 
 
-def test_a_matte_is_doubted_where_it_is_half_open_or_its_edge_lies_where_the_picture_shows_none():
-    """A bright disc on grey: its own matte, the same at half strength, and one beside it on the plain ground."""
+@pytest.mark.parametrize("times", [1, 4])
+def test_a_matte_in_specks_is_ragged_at_any_size(times):
+    """n squared squares have an edge of 4 n times the side of a square of their area: 12 of 9, 20 of 25."""
+    square = np.zeros((12, 12), np.float32)
+    square[3:9, 3:9] = 1
+    square = square.repeat(times, axis=0).repeat(times, axis=1)
+    assert judge_matte(np.tile(square, (3, 3))) == ()
+    (warning,) = judge_matte(np.tile(square, (5, 5)))
+    assert (warning.sign, warning.figure) == ("ragged", 20.0)
+    assert "20 times" in warning.message
+
+
+def test_a_matte_along_the_top_and_the_sides_has_leaked_and_one_cut_at_the_bottom_has_not():
+    for rows, columns, expected in ((slice(0, 20), slice(None), ["leak"]), (slice(30, 50), slice(30, 70), [])):
+        matte = np.zeros((50, 100), np.float32)
+        matte[rows, columns] = 1
+        assert signs(judge_matte(matte)) == expected
+
+
+def test_a_matte_with_a_known_face_is_doubted_by_its_softness_its_edge_and_the_face():
+    """A bright disc on grey with a face in it: its own matte, the same at half strength, and one beside it."""
     y, x = np.mgrid[:180, :320]
     disc = ((y - 90) ** 2 + (x - 110) ** 2 < 50**2).astype(np.float32)
     picture = np.full((180, 320, 3), 0.3, np.float32) + disc[..., None] * np.array((0.45, 0.2, 0.1), np.float32)
-    assert judge_matte(disc, picture) == ()
-    (half,) = judge_matte(0.5 * disc, picture)
-    assert half.sign == "doubtful"
+    at = ((-10, -8), (10, -8), (0, 2), (-8, 12), (8, 12))
+    face = FaceMatte(*(((110 + right) / 320, (85 + down) / 180) for right, down in at))
+    assert judge_matte(disc, picture, [face]) == ()
+    (half,) = (w for w in judge_matte(0.5 * disc, picture, [face]) if w.sign == "doubtful")
     assert "half open" in half.message
-    (beside,) = judge_matte(np.ascontiguousarray(disc[:, ::-1]), picture)
-    assert beside.sign == "doubtful"
-    assert "its edge" in beside.message
-    assert "subtract" in beside.message
+    (beside,) = (w for w in judge_matte(disc[:, ::-1], picture, [face]) if w.sign == "doubtful")
+    for reason in ("its edge", "subtract", "of the face"):
+        assert reason in beside.message
+    assert signs(judge_matte(0.5 * disc, picture)) == ["half open"]
+    assert signs(judge_matte(0.5 * disc, picture, [replace(face, presence=0.0)])) == ["half open"]
 
 
-def test_a_lesson_warns_of_missed_samples():
+def test_a_lesson_warns_of_look_alikes_and_missed_samples():
     fine = a_matte(0.2)
     assert Lesson(SkinKey(), 0.6, 0.9).warnings(fine) == ()
+    assert signs(Lesson(SkinKey(), 0.72, 0.9).warnings(fine)) == ["look-alike"]
     assert signs(Lesson(SkinKey(), 0.5, 0.7).warnings(fine)) == ["missed"]
-    assert signs(Lesson(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "missed"]
+    assert signs(Lesson(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "look-alike", "missed"]
 
 
 def test_a_wall_of_skin_colour_is_warned_of_and_a_usual_one_is_not():
-    for similar, expected in ((0.0, []), (0.9, ["doubtful"])):
+    for similar, expected in ((0.0, set()), (0.8, {"leak", "ragged"})):
         picture, _, stroke = shot("light", similar)
         lesson = study_skin(picture, stroke)
-        assert signs(lesson.warnings(lesson.key.process(picture), picture)) == expected
+        assert {*signs(lesson.warnings(lesson.key.process(picture), picture))} - {"look-alike"} == expected
 
 
 def test_a_stroke_that_leaves_the_face_is_warned_of():
