@@ -62,3 +62,10 @@ def encode(light: np.ndarray, name: str) -> np.ndarray:
 def typology_angle(lightness: float, b: float) -> float:
     """Individual typology angle in degrees: arctan((L* − 50) / b*) (Chardon 1991, from memory)."""
     return float(np.degrees(np.arctan2(lightness - 50, b)))
+
+
+def read_matte(path):
+    """The first channel of a picture file, as OpenImageIO alone reads it."""
+    import OpenImageIO as oiio
+
+    return oiio.ImageBuf(str(path)).get_pixels(oiio.FLOAT)[..., 0]

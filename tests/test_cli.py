@@ -14,6 +14,7 @@ import click
 import interrupts
 import numpy as np
 import pytest
+import references
 from click.testing import CliRunner
 from inkarnat.host_adapters import describe
 from inkarnat.host_adapters.commands import cli as cli_module
@@ -330,7 +331,7 @@ def test_render_writes_pictures_and_mattes_as_the_runner_gives_them(sequence, gr
         expected = Runner(GRAPH).run_frame(frame, {"plate": picture})
         got = read_picture(sequence / f"skin.{frame}.exr")[0]
         np.testing.assert_allclose(got, expected["result"], rtol=1e-3, atol=1e-3)
-        matte = read_picture(sequence / f"matte.{frame}.exr")[0][..., 0]
+        matte = references.read_matte(sequence / f"matte.{frame}.exr")
         np.testing.assert_allclose(matte, expected["matte"], rtol=1e-3, atol=1e-3)
 
 

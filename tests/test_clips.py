@@ -9,6 +9,7 @@ from fractions import Fraction
 import footage
 import numpy as np
 import pytest
+import references
 from hypothesis import given
 from hypothesis import strategies as st
 from inkarnat.host_adapters.media import clips, pictures
@@ -255,7 +256,7 @@ def test_mattes(tmp_path, name):
         for number, picture in clip:
             writer.write(number, matte, picture)
     if name.endswith("png"):
-        assert np.abs(pictures.read_picture(tmp_path / "m.0003.png")[0][..., 0] - matte).max() < 1e-4
+        assert np.abs(references.read_matte(tmp_path / "m.0003.png") - matte).max() < 1e-4
     else:
         result = open_clip(tmp_path / name)
         assert result.info.sound == 0

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+import references
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.commands.cli import cli
@@ -214,7 +215,7 @@ def test_subjects_on_the_command_line_render_to_the_same_bits(still, tmp_path):
     assert list(figures) == ["left", "right"]
     assert figures["left"]["after"]["angle"] == pytest.approx(119, abs=0.3), "--bias before --subject holds for all"
     assert figures["right"]["after"]["angle"] == pytest.approx(127, abs=0.3)
-    left, right = (read_picture(tmp_path / f"matte-{name}.png")[0][..., 0] for name in ("left", "right"))
+    left, right = (references.read_matte(tmp_path / f"matte-{name}.png") for name in ("left", "right"))
     assert left.shape == right.shape == bench()[0].shape[:2]
     assert 0.9 < (left + right).max() <= 1 + 1 / 255
     assert left.argmax() != right.argmax()
