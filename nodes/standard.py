@@ -271,7 +271,7 @@ def solve_subjects(subjects: Sequence[Subject], wishes: Wishes | None = None) ->
     wishes = wishes or Wishes()
     _check_subjects(subjects)
     balance = _balance([frame for subject in subjects for frame in subject.frames], wishes)
-    learned = [_Learned(subject, balance, wishes) for subject in subjects]
+    learned = [_Learned(subject, _beside(subject, subjects), balance, wishes) for subject in subjects]
     people = [person.corrected([other for other in learned if other is not person]) for person in learned]
     return Correction(
         balance=balance,
@@ -298,16 +298,28 @@ def _check_subjects(subjects: Sequence[Subject]) -> None:
             raise SubjectError(f"There is no sample of {subject.name!r}: add a point, a box or a stroke on their skin.")
 
 
+def _beside(subject: Subject, subjects: Sequence[Subject]) -> list[MarkedFrame]:
+    """Return a person's frames with what is marked of the others in the same frames kept out."""
+    others = [frame for other in subjects if other is not subject for frame in other.frames]
+    frames = []
+    for mine in subject.frames:
+        theirs = [sample for frame in others if frame.frame == mine.frame for sample in frame.add]
+        frames.append(replace(mine, subtract=(*mine.subtract, *theirs)))
+    return frames
+
+
 class _Learned:
     """One person while the correction is being solved: what was learned, and their matte on any picture."""
 
-    def __init__(self, subject: Subject, balance: Balance | None, wishes: Wishes) -> None:
+    def __init__(
+        self, subject: Subject, marked: Sequence[MarkedFrame], balance: Balance | None, wishes: Wishes
+    ) -> None:
         self.subject, self.wishes, self.frame = subject, wishes, subject.frames[0].frame
         self.nodes = _picture_nodes(balance, wishes.tone, wishes.saturation)
         pictures = [through(LEVELS_FIRST.before, self.nodes, as_picture(f.picture)) for f in subject.frames]
         self.reference = pictures[0]
         with self._named():
-            self.lesson = _lesson(subject.frames, pictures, wishes)
+            self.lesson = _lesson(marked, pictures, wishes)
         self.region = subject.region_at(self.frame)
         self.own = self.matte(self.reference, self.frame)
 
