@@ -27,7 +27,7 @@ def twice(folder: Path):
     def doubled(x):
         return x * 2
 
-    function = jit._dispatcher(jit._Sheet, doubled)
+    function = jit._dispatcher(jit._Entry, doubled)
     function._cache = KeptCode(doubled, folder)
     return function
 
@@ -68,7 +68,7 @@ def _other(path: Path) -> None:
     def halved(x):
         return x / 2
 
-    function = jit._dispatcher(jit._Sheet, halved)
+    function = jit._dispatcher(jit._Entry, halved)
     function._cache = KeptCode(halved, other)
     function(3.0)
     os.replace(only_file(other), path)

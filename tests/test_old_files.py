@@ -86,7 +86,7 @@ def test_the_folder_of_an_old_carried_run_makes_a_report(clips, tmp_path):
     shutil.copytree(old.FOLDER / "takes", tmp_path / "takes")
     carried = old.Run.load(tmp_path / "takes" / "carry.json")
     assert [clip.name for clip in carried.clips] == ["shot", "warmer", "other"]
-    assert [clip.resolved for clip in carried.clips] == [False, False, True]
+    assert [clip.solved_again for clip in carried.clips] == [False, False, True]
     assert (carried.reference, carried.person.name) == ("shot", "Ada")
     assert all(Graph.load(carried.path(clip.graph)).outputs for clip in carried.clips)
     run("report", tmp_path / "takes" / "carry.json", "-o", tmp_path / "page.html")

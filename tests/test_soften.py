@@ -563,7 +563,7 @@ def test_zero_far_from_the_matte_stays_exactly_zero(name, same_bits):
     same_bits(np.ascontiguousarray(result[110:, 110:]), np.zeros((90, 110), np.float32))
 
 
-@pytest.mark.parametrize("name", EVERY_FILTER)
+@pytest.mark.parametrize("name", [name for name in EVERY_FILTER if name != "enlarge"])
 def test_out_receives_the_result(name, same_bits):
     matte = blobs((50, 60))
     call = {
