@@ -99,7 +99,7 @@ _MOST_KEPT = 1 << 23
 less, and of a small one not much would be gained."""
 
 
-def room(shape: tuple[int, ...]) -> Floats:
+def scratch(shape: tuple[int, ...]) -> Floats:
     """Return a float32 array of this shape, of whatever values, for what is passed on between steps."""
     return memory.new(shape, _MOST_KEPT)
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from .arrays import Floats, as_picture, output
 from .colour import (
-    ROOM,
+    SCRATCH,
     ZERO,
     apply_matrix,
     decode_px,
@@ -19,7 +19,7 @@ from .colour import (
     mixed_px,
 )
 from .colour import transfer as find_transfer
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .stream import RUN
 from .strips import over_rows
 
@@ -37,27 +37,27 @@ def run_length(n, decoding, encoding):
     return 4 * RUN if n == 3 and min(decoding[7], encoding[7]) > ZERO else RUN
 
 
-@part
-def adapt_run(pixels, out, n, room, decoding, m, encoding):
-    """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``room`` is (3, ROOM)."""
-    light, mixed = room[0][: pixels.shape[0]], room[2][: pixels.shape[0]]
-    decode_run(pixels, light, room[1], decoding)
+@subroutine
+def adapt_run(pixels, out, n, scratch, decoding, m, encoding):
+    """Decode a run of pixels of n components, multiply it by a matrix and encode it; ``scratch`` is (3, SCRATCH)."""
+    light, mixed = scratch[0][: pixels.shape[0]], scratch[2][: pixels.shape[0]]
+    decode_run(pixels, light, scratch[1], decoding)
     mix_run(light, mixed, n, m)
-    encode_run(mixed, out, room[1], encoding)
+    encode_run(mixed, out, scratch[1], encoding)
     if n == 4:
         keep_alpha(pixels, out)
 
 
-@sheet
-def _adapt_sheet(image, out, decoding, m, encoding, y0, y1):
+@strip_kernel
+def _adapt_strips(image, out, decoding, m, encoding, y0, y1):
     n = image.shape[2]
-    room = np.empty((3, ROOM), np.float32)
+    scratch = np.empty((3, SCRATCH), np.float32)
     length = n * run_length(n, decoding, encoding)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         for start in range(0, row.shape[0], length):
             end = min(start + length, row.shape[0])
-            adapt_run(row[start:end], to[start:end], n, room, decoding, m, encoding)
+            adapt_run(row[start:end], to[start:end], n, scratch, decoding, m, encoding)
 
 
 def adapt(
@@ -86,5 +86,5 @@ def adapt(
     m = flat_matrix(matrix)
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_adapt_sheet, image.shape[0], image, out, decoding, m, encoding)
+    over_rows(_adapt_strips, image.shape[0], image, out, decoding, m, encoding)
     return out

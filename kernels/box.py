@@ -6,12 +6,12 @@ import numpy as np
 
 from .arrays import Floats, as_plane, output
 from .colour import ONE, ZERO, F
-from .jit import part, sheet
+from .jit import strip_kernel, subroutine
 from .rows import BOX_BLOCK, add_ends_row, add_row, copy_row, near_row, pad_row, sum2_row, within
 from .strips import LEAST, STRIP, over_rows, strip_rows
 
 
-@part
+@subroutine
 def _box_down(plane, out, sums, whole, part, x0, y0, y1):
     """Sums over 2·whole + 1 rows (and ``part`` of one more at each end) for a block of columns; out[0] is row y0."""
     x1 = x0 + sums.shape[1]
@@ -41,7 +41,7 @@ def _box_down(plane, out, sums, whole, part, x0, y0, y1):
             add_ends_row(out[j, x0:x1], above[x0:x1], below[x0:x1], part)
 
 
-@part
+@subroutine
 def _box_across(row, padded, sums, spare, whole, part, area):
     """Sums along one row in place, divided by the area of the window."""
     width = row.shape[0]
@@ -70,7 +70,7 @@ def _box_across(row, padded, sums, spare, whole, part, area):
         row[x] = row[x] / area
 
 
-@part
+@subroutine
 def box_strip(plane, out, down, across, whole, part, area, y0, y1):
     """Means of a strip into ``out``, in blocks of columns; the last block goes back as far as it must to be whole."""
     width = plane.shape[1]
@@ -80,8 +80,8 @@ def box_strip(plane, out, down, across, whole, part, area, y0, y1):
         _box_across(out[j], across[0], across[1], across[2], whole, part, area)
 
 
-@sheet
-def box_sheet(plane, out, whole, part, area, y0, y1):
+@strip_kernel
+def box_strips(plane, out, whole, part, area, y0, y1):
     """Write the box mean of rows y0 to y1."""
     down = np.empty((y1 - y0 + 2 * whole, min(BOX_BLOCK, plane.shape[1])), np.float32)
     across = np.empty((3, plane.shape[1] + 2 * whole + 2), np.float32)
@@ -111,7 +111,7 @@ def box_mean(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
         np.copyto(out, plane)
         return out
     over_rows(
-        box_sheet,
+        box_strips,
         plane.shape[0],
         plane,
         out,

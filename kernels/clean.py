@@ -16,12 +16,12 @@ import math
 import numpy as np
 
 from .arrays import Floats, as_plane, output
-from .box import box_numbers, box_sheet
+from .box import box_numbers, box_strips
 from .colour import ONE, ZERO, F, clamp, smoothstep
 from .errors import ValueRangeError
-from .jit import inline, sheet
-from .resample import decimate_sheet, enlarged_row, factor_for
-from .rows import NOUGHT, end_of, within
+from .jit import inline, strip_kernel
+from .resample import decimate_strips, enlarged_row, factor_for
+from .rows import ZERO_INT, end_of, within
 from .strips import LEAST, STRIP, Stage, over_rows, over_stages
 from .tiles import EMPTY, FULL, MIXED, Tiles
 
@@ -38,8 +38,8 @@ def levels_row(out, a, floor, span):
         out[x] = clamp((a[x] - floor) / span, ZERO, ONE)
 
 
-@sheet
-def _levels_sheet(matte, out, floor, span, y0, y1):
+@strip_kernel
+def _levels_strips(matte, out, floor, span, y0, y1):
     for y in range(y0, y1):
         levels_row(out[y], matte[y], floor, span)
 
@@ -56,7 +56,7 @@ def levels(matte: Floats, floor: float = 0.0, ceiling: float = 1.0, out: Floats 
     span = levels_span(floor, ceiling)
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
-    over_rows(_levels_sheet, matte.shape[0], matte, out, F(floor), span)
+    over_rows(_levels_strips, matte.shape[0], matte, out, F(floor), span)
     return out
 
 
@@ -106,14 +106,14 @@ def tiles_after_pinholes(states: Tiles, lowest: Floats, highest: Floats) -> Tile
     return np.where(lowest > 1.01 * (_OPEN + _CLOSE), FULL, unsure)
 
 
-@sheet
-def _clean_sheet(matte, low, out, factor, specks, y0, y1):
+@strip_kernel
+def _clean_strips(matte, low, out, factor, specks, y0, y1):
     """Remove specks or else close pinholes, told by the mean all round on a reduced grid."""
     cells = np.empty(low.shape[1] + 2, np.float32)
     wide = np.empty(low.shape[1] * factor, np.float32)
     share = np.empty(matte.shape[1], np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, share, cells, wide, factor, NOUGHT, y, NOUGHT)
+        enlarged_row(low, share, cells, wide, factor, ZERO_INT, y, ZERO_INT)
         if specks:
             specks_row(out[y], matte[y], share)
         else:
@@ -140,18 +140,18 @@ def clean_stages(
     rows, width = matte.shape
     radius = speck_radius(size) if specks else pinhole_radius(size)
     if radius <= 0:
-        return [Stage(_levels_sheet, (matte, out, ZERO, ONE), rows, least)]
+        return [Stage(_levels_strips, (matte, out, ZERO, ONE), rows, least)]
     factor = factor_for(radius)
     window = box_numbers(radius / factor)
     means = np.empty((-(-rows // factor), -(-width // factor)), np.float32)
     low, stages = matte, []
     if factor > 1 or not settled:
         low = np.empty_like(means)
-        stages = [Stage(decimate_sheet, (matte, low, factor, 0, ONE), len(low), least, lambda y1: y1 * factor)]
+        stages = [Stage(decimate_strips, (matte, low, factor, 0, ONE), len(low), least, lambda y1: y1 * factor)]
     strip, shared = max(least, 4 * window[0]), max(LEAST, 2 * window[0])
-    box = Stage(box_sheet, (low, means, *window), len(low), strip, lambda y1: y1 + window[0] + 1, shared)
+    box = Stage(box_strips, (low, means, *window), len(low), strip, lambda y1: y1 + window[0] + 1, shared)
     share = (matte, means, out, factor, specks)
-    return [*stages, box, Stage(_clean_sheet, share, rows, least, lambda y1: (y1 - 1) // factor + 2)]
+    return [*stages, box, Stage(_clean_strips, share, rows, least, lambda y1: (y1 - 1) // factor + 2)]
 
 
 def _clean(specks: bool, matte: Floats, size: float, out: Floats | None) -> Floats:

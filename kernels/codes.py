@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, output
 from .colour import HUGE, ZERO, F, clamp, ycbcr_matrix
 from .errors import PictureError, ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 Codes = NDArray[Any]
@@ -141,8 +141,8 @@ def _quantise_row(row, out, y, top, dither):
         out[x] = np.int32(clamp(v, ZERO, top))
 
 
-@sheet
-def _quantise_sheet(image, out, top, dither, y0, y1):
+@strip_kernel
+def _quantise_strips(image, out, top, dither, y0, y1):
     for y in range(y0, y1):
         if dither:
             _quantise_row(image[y], out[y], y, top, True)
@@ -150,8 +150,8 @@ def _quantise_sheet(image, out, top, dither, y0, y1):
             _quantise_row(image[y], out[y], y, top, False)
 
 
-@sheet
-def _dequantise_sheet(codes, out, top, y0, y1):
+@strip_kernel
+def _dequantise_strips(codes, out, top, y0, y1):
     for y in range(y0, y1):
         row = codes[y]
         result = out[y]
@@ -177,7 +177,7 @@ def quantise(image: Floats, bits: int, dither: bool = True) -> Codes:
     top = _check_bits(bits)
     flat = np.ascontiguousarray(image, np.float32).reshape(image.shape[0], -1)
     out = np.empty(flat.shape, np.uint8 if bits <= 8 else np.uint16)
-    over_rows(_quantise_sheet, flat.shape[0], flat, out, top, bool(dither))
+    over_rows(_quantise_strips, flat.shape[0], flat, out, top, bool(dither))
     return out.reshape(image.shape)
 
 
@@ -190,7 +190,7 @@ def dequantise(codes: Codes, bits: int) -> Floats:
     top = _check_bits(bits)
     flat = np.ascontiguousarray(codes).reshape(codes.shape[0], -1)
     out = np.empty(flat.shape, np.float32)
-    over_rows(_dequantise_sheet, flat.shape[0], flat, out, top)
+    over_rows(_dequantise_strips, flat.shape[0], flat, out, top)
     return out.reshape(codes.shape)
 
 
@@ -307,8 +307,8 @@ def _alpha_row(alpha, out, top):
         out[4 * x + 3] = F(alpha[x]) / top
 
 
-@sheet
-def _decode_sheet(luma, cb, cr, alpha, out, across, down, p, y0, y1):
+@strip_kernel
+def _decode_strips(luma, cb, cr, alpha, out, across, down, p, y0, y1):
     black, zero, top, m = p
     starts, weights = across
     factor = starts.shape[0]
@@ -362,7 +362,7 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     black, zero = coding.offsets
     p = (F(black), F(zero), F(coding.top), coding.decoding())
     tables = _spread_weights(across, first_column), _spread_weights(down, first_row)
-    over_rows(_decode_sheet, luma.shape[0], luma, cb, cr, alpha, out, *tables, p)
+    over_rows(_decode_strips, luma.shape[0], luma, cb, cr, alpha, out, *tables, p)
     return out
 
 
@@ -460,8 +460,8 @@ def _finish_chroma(total, width, factor, start, weights, old, new, change, y, sa
         _add_row(old, change, new, y, salt, low, high, False)
 
 
-@sheet
-def _encode_sheet(before, after, old, new, across, down, m, p, y0, y1):
+@strip_kernel
+def _encode_strips(before, after, old, new, across, down, m, p, y0, y1):
     """Rows y0 to y1 count chroma rows; the luma rows of a chroma row's group are written with it."""
     low, high, dither = p
     factor_x, start_x, weights_x = across
@@ -492,7 +492,7 @@ def _encode(before: Floats, after: Floats, old: Planes, coding: Coding, dither: 
     tables = (across, *_gather_weights(across, first_column)), (down, *_gather_weights(down, first_row))
     new = tuple(np.empty_like(plane) for plane in old[:3])
     p = (F(coding.limits[0]), F(coding.limits[1]), bool(dither))
-    over_rows(_encode_sheet, new[1].shape[0], before, after, old[:3], new, *tables, coding.encoding(), p)
+    over_rows(_encode_strips, new[1].shape[0], before, after, old[:3], new, *tables, coding.encoding(), p)
     return new
 
 

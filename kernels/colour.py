@@ -14,8 +14,8 @@ import numpy as np
 
 from .arrays import Floats, as_picture, output
 from .errors import PictureError, ValueRangeError
-from .jit import inline, part, sheet
-from .stream import RUN, first_run, is_far, settle, write
+from .jit import inline, strip_kernel, subroutine
+from .stream import RUN, first_run, is_non_temporal, store_fence, write
 from .strips import over_rows
 
 F = np.float32
@@ -294,10 +294,10 @@ def transfer(name: str) -> Transfer:
         raise ValueRangeError(f"Transfer function {name!r} is unknown: use one of {', '.join(TRANSFERS)}.") from None
 
 
-# --- row loops and sheets -----------------------------------------------------------------------------------
+# --- row loops and strip kernels -----------------------------------------------------------------------------------
 
 
-ROOM = 12 * RUN + 144
+SCRATCH = 12 * RUN + 144
 """Numbers in a row of scratch for the longest run: rows a multiple of 4096 bytes apart would wait for each other."""
 
 
@@ -319,7 +319,7 @@ def _part_row(row, values, n):
             alpha[x] = row[n * x + 3]
 
 
-@part
+@subroutine
 def part_run(row, values, n):
     """Lay a run of pixels of n components down by component; four times as many values as pixels."""
     if n == 3:
@@ -328,7 +328,7 @@ def part_run(row, values, n):
         _part_row(row, values, 4)
 
 
-@part
+@subroutine
 def keep_alpha(row, out):
     """Give a run of pixels of four components back the alpha it had."""
     for x in range(out.shape[0]):
@@ -351,12 +351,12 @@ def _near_row(near_px, values, out, c):
     return largest > magnitude_bits(c[7])
 
 
-@part
+@subroutine
 def _decode_near(values, out, c):
     return _near_row(near_decoded_px, values, out, c)
 
 
-@part
+@subroutine
 def _encode_near(values, out, c):
     return _near_row(near_encoded_px, values, out, c)
 
@@ -368,7 +368,7 @@ def _far_row(values, out, logs, c, all_of_it):
         out[x] = far if all_of_it or not abs(values[x]) <= c[7] else out[x]
 
 
-@part
+@subroutine
 def _curve_far(values, out, logs, c):
     """Decode or encode what lies beyond the limit."""
     for x in range(out.shape[0]):
@@ -381,31 +381,31 @@ def _curve_far(values, out, logs, c):
 
 @inline
 def decode_run(values, out, logs, c):
-    """Decode a run of numbers into another array; ``logs`` is room for as many."""
+    """Decode a run of numbers into another array; ``logs`` is scratch for as many."""
     if c[7] < ZERO or _decode_near(values, out, c):
         _curve_far(values, out, logs, c)
 
 
 @inline
 def encode_run(values, out, logs, c):
-    """Encode a run of numbers into another array; ``logs`` is room for as many."""
+    """Encode a run of numbers into another array; ``logs`` is scratch for as many."""
     if c[7] < ZERO or _encode_near(values, out, c):
         _curve_far(values, out, logs, c)
 
 
-@part
+@subroutine
 def raise_run(values, logs, exponent):
-    """Raise values above 0 to a power in place; ``logs`` is room for as many or more."""
+    """Raise values above 0 to a power in place; ``logs`` is scratch for as many or more."""
     for x in range(values.shape[0]):
         logs[x] = raising_px(values[x], exponent)
     for x in range(values.shape[0]):
         values[x] = raised_px(values[x], exp2_px(logs[x]))
 
 
-@sheet
-def _transfer_sheet(image, out, decodes, constants, y0, y1):
+@strip_kernel
+def _transfer_strips(image, out, decodes, constants, y0, y1):
     size, n = image.shape[1] * image.shape[2], image.shape[2]
-    logs = np.empty(ROOM, np.float32)
+    logs = np.empty(SCRATCH, np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         for x0 in range(0, size, 8 * RUN):
@@ -435,7 +435,7 @@ def _mix_row(values, out, n, m):
             out[n * x + 3] = values[n * x + 3]
 
 
-@part
+@subroutine
 def mix_run(values, out, n, m):
     """Multiply a run of pixels of n components by a matrix."""
     if n == 3:
@@ -444,21 +444,21 @@ def mix_run(values, out, n, m):
         _mix_row(values, out, 4, m)
 
 
-@part
-def _write_multiplied(row, out, n, m, finished, far):
+@subroutine
+def _write_multiplied(row, out, n, m, finished, non_temporal):
     """Multiply a row by a matrix and write it, run by run."""
     for start in range(n * first_run(out, n, RUN), row.shape[0], n * RUN):
         x0, x1 = max(start, 0), min(start + n * RUN, row.shape[0])
         mix_run(row[x0:x1], finished[: x1 - x0], n, m)
-        write(out[x0:x1], finished, far)
+        write(out[x0:x1], finished, non_temporal)
 
 
-@sheet
-def _matrix_sheet(image, out, m, y0, y1):
-    finished, far = np.empty(4 * RUN, np.float32), is_far(out)
+@strip_kernel
+def _matrix_strips(image, out, m, y0, y1):
+    finished, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
-        _write_multiplied(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], m, finished, far)
-    settle(far)
+        _write_multiplied(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], m, finished, non_temporal)
+    store_fence(non_temporal)
 
 
 @inline
@@ -468,7 +468,7 @@ def luma_row(row, out, n):
         out[x] = luma_px(row[n * x], row[n * x + 1], row[n * x + 2])
 
 
-@part
+@subroutine
 def luma_run(image, out, y, x0):
     """Luma of row y of a picture, from column x0 on."""
     row, x1 = image[y].reshape(-1), x0 + out.shape[0]
@@ -478,8 +478,8 @@ def luma_run(image, out, y, x0):
         luma_row(row[4 * x0 : 4 * x1], out, 4)
 
 
-@sheet
-def _luma_sheet(image, out, y0, y1):
+@strip_kernel
+def _luma_strips(image, out, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
             luma_row(image[y].reshape(-1), out[y], 3)
@@ -503,7 +503,7 @@ def decode(image: Floats, name: str, out: Floats | None = None) -> Floats:
     constants = transfer(name).decode
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_transfer_sheet, image.shape[0], image, out, True, constants)
+    over_rows(_transfer_strips, image.shape[0], image, out, True, constants)
     return out
 
 
@@ -512,12 +512,12 @@ def encode(image: Floats, name: str, out: Floats | None = None) -> Floats:
     constants = transfer(name).encode
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_transfer_sheet, image.shape[0], image, out, False, constants)
+    over_rows(_transfer_strips, image.shape[0], image, out, False, constants)
     return out
 
 
 def flat_matrix(matrix: object) -> tuple[np.float32, ...]:
-    """Return a 3×3 matrix as nine float32 in row order, the form in which sheets take it.
+    """Return a 3×3 matrix as nine float32 in row order, the form in which strip kernels take it.
 
     Raises ValueRangeError for another shape or a value that is not finite.
     """
@@ -536,7 +536,7 @@ def apply_matrix(image: Floats, matrix: object, out: Floats | None = None) -> Fl
     m = flat_matrix(matrix)
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_matrix_sheet, image.shape[0], image, out, m)
+    over_rows(_matrix_strips, image.shape[0], image, out, m)
     return out
 
 
@@ -567,7 +567,7 @@ def luma(image: Floats, out: Floats | None = None) -> Floats:
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)
-    over_rows(_luma_sheet, image.shape[0], image, out)
+    over_rows(_luma_strips, image.shape[0], image, out)
     return out
 
 
@@ -588,14 +588,14 @@ def _alpha_row(row, to, divide):
         to[4 * x + 3] = alpha
 
 
-@sheet
-def _unpremultiply_sheet(image, out, y0, y1):
+@strip_kernel
+def _unpremultiply_strips(image, out, y0, y1):
     for y in range(y0, y1):
         _alpha_row(image[y].reshape(-1), out[y].reshape(-1), True)
 
 
-@sheet
-def _premultiply_sheet(image, y0, y1):
+@strip_kernel
+def _premultiply_strips(image, y0, y1):
     for y in range(y0, y1):
         row = image[y].reshape(-1)
         _alpha_row(row, row, False)
@@ -610,7 +610,7 @@ def unpremultiply(image: Floats, out: Floats | None = None) -> Floats:
     if image.shape[2] == 3:
         return image
     out = output(out, image.shape, image)
-    over_rows(_unpremultiply_sheet, image.shape[0], image, out)
+    over_rows(_unpremultiply_strips, image.shape[0], image, out)
     return out
 
 
@@ -625,11 +625,11 @@ def premultiply(image: Floats) -> None:
     if image.dtype != np.float32 or not image.flags.c_contiguous or image.ndim != 3:
         raise PictureError(f"The picture must be C-contiguous float32, not {image.dtype} {image.shape}.")
     if image.shape[2] == 4:
-        over_rows(_premultiply_sheet, image.shape[0], image)
+        over_rows(_premultiply_strips, image.shape[0], image)
 
 
-@sheet
-def _opaque_sheet(image, seen, y0, y1):
+@strip_kernel
+def _opaque_strips(image, seen, y0, y1):
     for y in range(y0, y1):
         row = image[y].reshape(-1)
         clear = 0
@@ -644,5 +644,5 @@ def is_opaque(image: Floats) -> bool:
     if image.shape[2] == 3:
         return True
     clear = np.empty(image.shape[0], np.int64)
-    over_rows(_opaque_sheet, image.shape[0], image, clear)
+    over_rows(_opaque_strips, image.shape[0], image, clear)
     return not clear.any()

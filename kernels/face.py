@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture
 from .colour import F, is_finite3, log2_px, ycbcr_px
 from .guided import guided
-from .jit import part, sheet
+from .jit import strip_kernel, subroutine
 from .median import median
 
 GRID_SIDE = 256
@@ -154,8 +154,8 @@ def grid_shape(height: int, width: int) -> tuple[int, int]:
     return max(1, round(height * scale)), max(1, round(width * scale))
 
 
-@sheet
-def _probe_sheet(image, shape, corner, luma, cb, cr, log_luma):
+@strip_kernel
+def _probe_strips(image, shape, corner, luma, cb, cr, log_luma):
     """Take 4 × 4 pixels of every cell of a window: their means, and the logarithm of each one's luma."""
     height, width = image.shape[0], image.shape[1]
     rows, columns = luma.shape
@@ -182,8 +182,8 @@ def _probe_sheet(image, shape, corner, luma, cb, cr, log_luma):
             cr[i, j] = total_r * F(1 / 16)
 
 
-@sheet
-def _fine_sheet(log_luma, fine):
+@strip_kernel
+def _fine_strips(log_luma, fine):
     """Mean distance of every cell's pixels from a smooth picture: means of cells, blurred by 1 2 1, interpolated."""
     rows, columns = fine.shape
     mean = np.empty((rows, columns), np.float32)
@@ -223,8 +223,8 @@ def _fine_sheet(log_luma, fine):
             fine[i, j] = total * F(1 / 16)
 
 
-@sheet
-def _stops_sheet(plane):
+@strip_kernel
+def _stops_strips(plane):
     for i in range(plane.shape[0]):
         for j in range(plane.shape[1]):
             plane[i, j] = log2_px(plane[i, j] + F(0.004))
@@ -243,11 +243,11 @@ def cells_of(image: Floats, window: Window | None = None) -> Cells:
     size = window.rows, window.columns
     luma, cb, cr = (np.empty(size, np.float32) for _ in range(3))
     log_luma = np.empty((4 * size[0], 4 * size[1]), np.float32)
-    _probe_sheet(image, shape, (window.top, window.left), luma, cb, cr, log_luma)
+    _probe_strips(image, shape, (window.top, window.left), luma, cb, cr, log_luma)
     fine = np.empty(size, np.float32)
-    _fine_sheet(log_luma, fine)
+    _fine_strips(log_luma, fine)
     texture = median(fine, 2)
-    _stops_sheet(texture)
+    _stops_strips(texture)
     return Cells(luma, cb, cr, texture, window)
 
 
@@ -303,8 +303,8 @@ def window_of(placed: tuple[float, float, float, float], shape: tuple[int, int])
     return Window(top, left, low - top, right - left) if low > top and right > left else None
 
 
-@sheet
-def _places_sheet(placed, corner, far, holes, radius, across, down, flags):
+@strip_kernel
+def _places_strips(placed, corner, far, holes, radius, across, down, flags):
     """Find every cell's place on the drawn face."""
     a, b, x0, y0 = placed
     scale = 1 / (a * a + b * b)
@@ -334,7 +334,7 @@ def _places_sheet(placed, corner, far, holes, radius, across, down, flags):
 # --- the cut ------------------------------------------------------------------------------------------------
 
 
-@part
+@subroutine
 def _blur_cube(cube, spare, taps):
     """Filter a cube along its three axes with zeros beyond its ends."""
     n = cube.shape[0]
@@ -367,7 +367,7 @@ def _blur_cube(cube, spare, taps):
                     cube[i, j, k] += weight * spare[i, j, k + d]
 
 
-@part
+@subroutine
 def _percentiles(values, count, tally, ends):
     """Leave the places of the 1st and 99th percentile of values from 0 to 1, to within 1/1024."""
     for k in range(1024):
@@ -385,7 +385,7 @@ def _percentiles(values, count, tally, ends):
             break
 
 
-@part
+@subroutine
 def _place_odds(place, radius):
     last = place.shape[0] - 1
     if radius >= place[last, 0]:
@@ -397,8 +397,8 @@ def _place_odds(place, radius):
     return place[k, 1] + part * (place[k + 1, 1] - place[k, 1])
 
 
-@sheet
-def _cut_sheet(luma, cb, cr, texture, radius, across, down, flags, place, fringe, taps, likely):
+@strip_kernel
+def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fringe, taps, likely):
     """Part a face from its surroundings: the log-odds of place, colour and texture, in three rounds."""
     rows, columns = luma.shape
     count = 0
@@ -539,8 +539,8 @@ def cut(cells: Cells, points: Landmarks, shape: tuple[int, int]) -> FaceCut | No
     size = window.rows, window.columns
     radius, across, down, raw = (np.empty(size, np.float32) for _ in range(4))
     flags = np.empty(size, np.uint8)
-    _places_sheet(placed, (window.top, window.left), _FAR, _HOLES, radius, across, down, flags)
-    _cut_sheet(luma, cb, cr, texture, radius, across, down, flags, _PLACE, _FRINGE, _TAPS, raw)
+    _places_strips(placed, (window.top, window.left), _FAR, _HOLES, radius, across, down, flags)
+    _cut_strips(luma, cb, cr, texture, radius, across, down, flags, _PLACE, _FRINGE, _TAPS, raw)
     return FaceCut(guided(raw, luma, 1, 4e-4), radius, across, down, flags, window)
 
 

@@ -36,12 +36,12 @@ from .colour import ONE, ZERO, F, luma_run
 from .errors import ValueRangeError
 from .gaussian import NO_TAPS, blur_factor, fir_across, fir_down, gaussian, gaussian_taps, reduced_sigma, taps_of
 from .guided import GUIDE_HIGHEST, guided_coefficients, guided_row, partly_guided_row
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .qualify import Edge, edge_row, range_row
 from .resample import cells_row, doubled_row, enlarged_row, factor_for, halved_row
-from .rows import MARGIN, NOUGHT, copy_row, fill_row, limit_row, ring_at
+from .rows import ONE_INT, ZERO_INT, copy_row, fill_row, limit_row, ring_at
 from .steer import rotation, turn_row
-from .stream import RUN, is_far, settle, write, write_runs
+from .stream import RUN, is_non_temporal, store_fence, write, write_runs
 from .strips import STRIP, over_rows
 from .tiles import COLUMNS, EMPTY, FULL, MIXED, ROWS, Tiles, run_end
 
@@ -76,7 +76,7 @@ class Softening:
 _NOTHING = np.zeros((1, 1), np.float32)
 _NO_PICTURE = np.zeros((1, 1, 3), np.float32)
 _NO_TILES = np.zeros((1, 1), np.uint8)
-_ROOM = 7
+_SCRATCH = 7
 
 
 class Source(NamedTuple):
@@ -127,53 +127,53 @@ def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
     return Source(image, _NOTHING, None, constants, tiles.unknown(image.shape[:2]))
 
 
-@part
-def _enlarge(low, out, room, factor, margin, y, x0):
-    """Fill columns from x0 on of row y of the full grid from a reduced plane; ``room`` (2, …) is scratch."""
-    enlarged_row(low, out, room[0], room[1], factor, margin, y, x0)
+@subroutine
+def _enlarge(low, out, scratch, factor, margin, y, x0):
+    """Fill columns from x0 on of row y of the full grid from a reduced plane; ``scratch`` (2, …) is scratch."""
+    enlarged_row(low, out, scratch[0], scratch[1], factor, margin, y, x0)
 
 
-@part
-def _ranges(image, ranges, y, x0, out, room):
+@subroutine
+def _ranges(image, ranges, y, x0, out, scratch):
     """Row y from column x0 on as a key of ranges has it, 0 to 1."""
     n = image.shape[2]
-    range_row(image[y].reshape(-1)[n * x0 : n * (x0 + out.shape[0])], out, n, ranges, room[2:5])
+    range_row(image[y].reshape(-1)[n * x0 : n * (x0 + out.shape[0])], out, n, ranges, scratch[2:5])
 
 
-@part
-def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
+@subroutine
+def _run(source, edge, ranges, top, bottom, x0, x1, rows, scratch):
     """Rows top to bottom between two columns after every step that is ready, into a ring of rows.
 
     No step writes the row that it reads, and the last one writes the ring's. What the source has of a key is handed
     over by itself, as only then what a key alone needs is left out for a plane.
     """
     width = x1 - x0
-    first, second, grey = room[2][:width], room[3][:width], room[4][:width]
+    first, second, grey = scratch[2][:width], scratch[3][:width], scratch[4][:width]
     for y in range(top, bottom):
-        out, now, then = rows[y % rows.shape[0], x0:x1], room[5][:width], room[6][:width]
+        out, now, then = rows[y % rows.shape[0], x0:x1], scratch[5][:width], scratch[6][:width]
         if not (source.specks_factor or source.pinholes_factor or source.follow_factor):
             now = out
         if edge is not None:
             edge_row(source.image, edge.slope, edge.offset, edge.factor, y, x0, now)
         elif ranges is not None:
-            _ranges(source.image, ranges, y, x0, now, room)
+            _ranges(source.image, ranges, y, x0, now, scratch)
         else:
             limit_row(now, source.plane[y, x0:x1], ZERO, ONE)
         if source.specks_factor:
             if not (source.pinholes_factor or source.follow_factor):
                 then = out
-            _enlarge(source.specks, first, room, source.specks_factor, NOUGHT, y, x0)
+            _enlarge(source.specks, first, scratch, source.specks_factor, ZERO_INT, y, x0)
             specks_row(then, now, first)
             now, then = then, now
         if source.pinholes_factor:
             if not source.follow_factor:
                 then = out
-            _enlarge(source.pinholes, first, room, source.pinholes_factor, NOUGHT, y, x0)
+            _enlarge(source.pinholes, first, scratch, source.pinholes_factor, ZERO_INT, y, x0)
             pinholes_row(then, now, first)
             now = then
         if source.follow_factor:
-            _enlarge(source.slope, first, room, source.follow_factor, NOUGHT, y, x0)
-            _enlarge(source.offset, second, room, source.follow_factor, NOUGHT, y, x0)
+            _enlarge(source.slope, first, scratch, source.follow_factor, ZERO_INT, y, x0)
+            _enlarge(source.offset, second, scratch, source.follow_factor, ZERO_INT, y, x0)
             luma_run(source.image, grey, y, x0)
             if source.follow == ONE:
                 guided_row(out, first, second, grey)
@@ -181,22 +181,22 @@ def _run(source, edge, ranges, top, bottom, x0, x1, rows, room):
                 partly_guided_row(out, first, second, grey, now, source.follow)
 
 
-@part
-def _matte_rows(source, top, bottom, rows, room):
+@subroutine
+def _matte_rows(source, top, bottom, rows, scratch):
     """Rows top to bottom after every step that is ready, each into row y modulo the height of ``rows``, a ring.
 
-    ``room`` (7, …) is scratch. The rows of a row of tiles are worked together: handing over a source takes longer
+    ``scratch`` (7, …) is scratch. The rows of a row of tiles are worked together: handing over a source takes longer
     than a short run of one row.
     """
     while top < bottom:
         states = source.states[top // ROWS]
         below = min((top // ROWS + 1) * ROWS, bottom)
-        tile = NOUGHT
+        tile = ZERO_INT
         while tile < states.shape[0]:
             end = run_end(states, tile)
             x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
             if states[tile] == MIXED:
-                _run(source, source.edge, source.ranges, top, below, x0, x1, rows, room)
+                _run(source, source.edge, source.ranges, top, below, x0, x1, rows, scratch)
             else:
                 for y in range(top, below):
                     fill_row(rows[y % rows.shape[0], x0:x1], ONE if states[tile] == FULL else ZERO)
@@ -216,11 +216,11 @@ def _ends4_row(least, most, a, b, c, d):
         most[x] = high if high > further_high else further_high
 
 
-@part
-def _note(found, rows, count, first, tile, end, room):
+@subroutine
+def _note(found, rows, count, first, tile, end, scratch):
     """Note of some tiles what some rows of the matte make of them; ``first`` tells that they are their first."""
     x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
-    least, most = room[0][: x1 - x0], room[1][: x1 - x0]
+    least, most = scratch[0][: x1 - x0], scratch[1][: x1 - x0]
     for j in range(0, count, 4):
         a, b = rows[j, x0:x1], rows[min(j + 1, count - 1), x0:x1]
         _ends4_row(least, most, a, b, rows[min(j + 2, count - 1), x0:x1], rows[min(j + 3, count - 1), x0:x1])
@@ -235,10 +235,10 @@ def _note(found, rows, count, first, tile, end, room):
             found[at] = state if (first and j == 0) or state == found[at] else MIXED
 
 
-@part
-def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor):
+@subroutine
+def _gather_guide(image, states, low, y, rows, count, scratch, total, spare, factor):
     """A row of means of the picture's luma, where tiles are mixed; elsewhere 0, for nothing depends on it there."""
-    grey, tile = room[4], NOUGHT
+    grey, tile = scratch[4], ZERO_INT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
@@ -247,23 +247,23 @@ def _gather_guide(image, states, low, y, rows, count, room, total, spare, factor
             for j in range(count):
                 luma_run(image, grey[: x1 - x0], y + j, x0)
                 limit_row(rows[j, x0:x1], grey[: x1 - x0], ZERO, GUIDE_HIGHEST)
-            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, ZERO_INT, ZERO_INT, x0, x1)
         else:
             fill_row(low[c0:c1], ZERO)
         tile = end
 
 
-@part
-def _gather_row(states, found, low, y, rows, count, room, total, spare, factor):
+@subroutine
+def _gather_row(states, found, low, y, rows, count, scratch, total, spare, factor):
     """A row of means of the matte and what it makes of the tiles, of which only the mixed ones need be looked at."""
-    tile = NOUGHT
+    tile = ZERO_INT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, rows.shape[1])
         c0, c1 = x0 // factor, (x1 + factor - 1) // factor
         if states[tile] == MIXED:
-            cells_row(rows, count, low[c0:c1], total, spare, factor, NOUGHT, NOUGHT, x0, x1)
-            _note(found, rows, count, y % ROWS == 0, tile, end, room)
+            cells_row(rows, count, low[c0:c1], total, spare, factor, ZERO_INT, ZERO_INT, x0, x1)
+            _note(found, rows, count, y % ROWS == 0, tile, end, scratch)
         else:
             fill_row(low[c0:c1], ONE if states[tile] == FULL else ZERO)
             for at in range(tile, end):
@@ -271,7 +271,7 @@ def _gather_row(states, found, low, y, rows, count, room, total, spare, factor):
         tile = end
 
 
-@part
+@subroutine
 def _gather_blurred(low, cell, height, rows, total, spare, factor):
     """A row of the reduced matte that is to be blurred, with its margin: halved, or means over cells.
 
@@ -286,16 +286,16 @@ def _gather_blurred(low, cell, height, rows, total, spare, factor):
         at = ring_at(rows, (cell - 1) * factor + j, height)
         if at != j:
             copy_row(rows[j], rows[at])
-    cells_row(rows, factor, low[cell], total, spare, factor, MARGIN, MARGIN, NOUGHT, rows.shape[1])
+    cells_row(rows, factor, low[cell], total, spare, factor, ONE_INT, ONE_INT, ZERO_INT, rows.shape[1])
 
 
-@sheet
-def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, margin, y0, y1):
+@strip_kernel
+def _gather_strips(source, found, height, width, low, low_guide, guided, factor, margin, y0, y1):
     """Means of the matte over cells of the reduced grid and, where wanted, of the picture's luma.
 
     With a margin, what is to be blurred, of which a row of cells may reach further than its own rows.
     """
-    room = np.empty((_ROOM, width + 16), np.float32)
+    scratch = np.empty((_SCRATCH, width + 16), np.float32)
     halves = margin and factor == 2
     rows = np.empty((ROWS + 4 if halves else factor, width), np.float32)
     total, spare = np.empty(width + 16, np.float32), np.empty(width + 16, np.float32)
@@ -305,15 +305,15 @@ def _gather_sheet(source, found, height, width, low, low_guide, guided, factor, 
         top, below = min(max(own - halves, ready), height - 1), min(max(own + factor + halves, 1), height)
         if top < below:
             ready = min(-(-below // ROWS) * ROWS, height) if halves else below
-            _matte_rows(source, top, ready, rows, room)
+            _matte_rows(source, top, ready, rows, scratch)
         if margin:
             _gather_blurred(low, cell, height, rows, total, spare, factor)
             continue
         states = source.states[own // ROWS]
-        _gather_row(states, found[own // ROWS], low[cell], own, rows, below - own, room, total, spare, factor)
+        _gather_row(states, found[own // ROWS], low[cell], own, rows, below - own, scratch, total, spare, factor)
         if guided.shape[0] > 1:
             needed, count = guided[own // ROWS], below - own
-            _gather_guide(source.image, needed, low_guide[cell], own, rows, count, room, total, spare, factor)
+            _gather_guide(source.image, needed, low_guide[cell], own, rows, count, scratch, total, spare, factor)
 
 
 def _gather(
@@ -327,7 +327,7 @@ def _gather(
     strip = max(8, (_TALL if margin else STRIP) // factor)
     least = max(4 * ROWS // factor, 1) if margin else ROWS
     arguments = (source, found, *shape, low, guide, guided, factor, margin)
-    over_rows(_gather_sheet, height, *arguments, strip=strip, least=least)
+    over_rows(_gather_strips, height, *arguments, strip=strip, least=least)
     return source if margin else source._replace(states=found), low, guide
 
 
@@ -388,7 +388,7 @@ class _Ending(NamedTuple):
     rotation: tuple[np.float32, np.float32]
 
 
-@part
+@subroutine
 def _fir_run(ring, taps, y, x0, height, out, row, padded):
     """Row y of a plane ``height`` rows high from column x0 on after a direct blur; the ring holds the rows in reach."""
     width, reach = ring.shape[1], taps.shape[0] - 1
@@ -406,11 +406,11 @@ def _fir_run(ring, taps, y, x0, height, out, row, padded):
     fir_across(padded[:covered], out, taps)
 
 
-@part
+@subroutine
 def _blur_cells(ending, y, soft, row, padded):
     """Blur the rows of the halved plane that reach into a row of tiles, the one of row y, where they are mixed."""
     states, low = ending.states[y // ROWS], ending.low
-    tile = NOUGHT
+    tile = ZERO_INT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         if states[tile] == MIXED:
@@ -421,10 +421,10 @@ def _blur_cells(ending, y, soft, row, padded):
         tile = end
 
 
-@part
-def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
+@subroutine
+def _finish_run(ending, y, x0, height, out, ring, row, padded, scratch):
     """Row y from column x0 on after blur and levels."""
-    soft = room[6][: out.shape[0]]
+    soft = scratch[6][: out.shape[0]]
     state = ending.states[y // ROWS, x0 // COLUMNS]
     if state == EMPTY:
         fill_row(out, ending.level_of_empty)
@@ -434,46 +434,46 @@ def _finish_run(ending, y, x0, height, out, ring, row, padded, room):
         return
     blurred = soft if ending.levelled else out
     if ending.factor == 2:
-        doubled_row(ring, y % ROWS // 2 + 1, blurred, room[0], room[1], y, x0)
+        doubled_row(ring, y % ROWS // 2 + 1, blurred, scratch[0], scratch[1], y, x0)
     elif ending.factor:
-        _enlarge(ending.low, blurred, room, ending.factor, MARGIN, y, x0)
+        _enlarge(ending.low, blurred, scratch, ending.factor, ONE_INT, y, x0)
     else:
         _fir_run(ring, ending.taps, y, x0, height, blurred, row, padded)
     if ending.levelled:
         levels_row(out, soft, ending.floor, ending.span)
 
 
-@part
-def _turn_run(image, matte, out, n, x0, untouched, p, finished, far):
+@subroutine
+def _turn_run(image, matte, out, n, x0, untouched, p, finished, non_temporal):
     if untouched:
         x1 = x0 + matte.shape[0]
-        write(out[n * x0 : n * x1], image[n * x0 : n * x1], far)
+        write(out[n * x0 : n * x1], image[n * x0 : n * x1], non_temporal)
         return
-    write_runs(turn_row, image[n * x0 :], matte, out[n * x0 :], n, finished, far, p)
+    write_runs(turn_row, image[n * x0 :], matte, out[n * x0 :], n, finished, non_temporal, p)
 
 
-@part
-def _finish_row(ending, y, image, out, matte, height, ring, row, padded, room, finished, far):
+@subroutine
+def _finish_row(ending, y, image, out, matte, height, ring, row, padded, scratch, finished, non_temporal):
     """Row y of the matte and of the picture, run by run."""
     states = ending.states[y // ROWS]
-    tile = NOUGHT
+    tile = ZERO_INT
     while tile < states.shape[0]:
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, matte.shape[0])
-        _finish_run(ending, y, x0, height, matte[x0:x1], ring, row, padded, room)
+        _finish_run(ending, y, x0, height, matte[x0:x1], ring, row, padded, scratch)
         untouched = states[tile] == EMPTY and ending.level_of_empty == ZERO
         if not ending.turns:
             pass
         elif image.shape[2] == 3:
             plate, to = image[y].reshape(-1), out[y].reshape(-1)
-            _turn_run(plate, matte[x0:x1], to, 3, x0, untouched, ending.rotation, finished, far)
+            _turn_run(plate, matte[x0:x1], to, 3, x0, untouched, ending.rotation, finished, non_temporal)
         else:
             plate, to = image[y].reshape(-1), out[y].reshape(-1)
-            _turn_run(plate, matte[x0:x1], to, 4, x0, untouched, ending.rotation, finished, far)
+            _turn_run(plate, matte[x0:x1], to, 4, x0, untouched, ending.rotation, finished, non_temporal)
         tile = end
 
 
-@part
+@subroutine
 def _all_settled(states):
     mixed = 0
     for tile in range(states.shape[0]):
@@ -481,24 +481,26 @@ def _all_settled(states):
     return mixed == 0
 
 
-@sheet
-def _finish_sheet(source, ending, image, out, matte, keep, height, width, y0, y1):
+@strip_kernel
+def _finish_strips(source, ending, image, out, matte, keep, height, width, y0, y1):
     """The last steps of some rows. The ring holds rows of the matte, or the blurred cells that reach into its tiles."""
     reach = ending.taps.shape[0] - 1
-    room = np.empty((_ROOM, width + 16), np.float32)
+    scratch = np.empty((_SCRATCH, width + 16), np.float32)
     ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.factor else (2 * reach + ROWS, width), np.float32)
     row, padded = np.empty(ring.shape[1], np.float32), np.empty(ring.shape[1] + 2 * reach, np.float32)
     own = np.empty(width, np.float32)
-    finished, far, ready = np.empty(4 * RUN, np.float32), is_far(out), 0
+    finished, non_temporal, ready = np.empty(4 * RUN, np.float32), is_non_temporal(out), 0
     for y in range(y0, y1):
         needed = min(y + reach + 1, height)
         if ending.factor == 2 and (y == y0 or y % ROWS == 0):
             _blur_cells(ending, y, ring, row, padded)
         elif not ending.factor and ready < needed and not _all_settled(ending.states[y // ROWS]):
             top, ready = max(y - reach, ready), min(-(-needed // ROWS) * ROWS, height)
-            _matte_rows(source, top, ready, ring, room)
-        _finish_row(ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, room, finished, far)
-    settle(far)
+            _matte_rows(source, top, ready, ring, scratch)
+        _finish_row(
+            ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, scratch, finished, non_temporal
+        )
+    store_fence(non_temporal)
 
 
 _TALL = 4 * STRIP
@@ -540,7 +542,7 @@ def _finish(
     strip = _TALL if ending.taps.shape[0] > 1 and not ending.factor else STRIP
     keep = matte is not None
     arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
-    over_rows(_finish_sheet, shape[0], *arguments, strip=strip, least=4 * ROWS if strip == _TALL else ROWS)
+    over_rows(_finish_strips, shape[0], *arguments, strip=strip, least=4 * ROWS if strip == _TALL else ROWS)
 
 
 def soften_matte(source: Source, steps: Softening, out: Floats | None = None) -> Floats:

@@ -9,9 +9,9 @@ import numpy as np
 
 from .arrays import Floats, as_plane, output
 from .colour import ONE, F
-from .jit import part, sheet
-from .resample import decimated, double_sheet, enlarge_sheet, halved
-from .rows import NOUGHT, pad_row, ring_at, scale_row, within
+from .jit import strip_kernel, subroutine
+from .resample import decimated, double_strips, enlarge_strips, halved
+from .rows import ZERO_INT, pad_row, ring_at, scale_row, within
 from .strips import over_rows, strip_rows
 
 LEAST_SIGMA = 0.01
@@ -21,33 +21,33 @@ _DIRECT_BELOW, _QUARTER_FROM = 2.5, 12.0
 _REACH = 3.5
 
 
-@part
+@subroutine
 def _pairs2_row(out, a0, b0, a1, b1, k0, k1):
     for x in range(out.shape[0]):
         out[x] = (out[x] + k0 * (a0[x] + b0[x])) + k1 * (a1[x] + b1[x])
 
 
-@part
+@subroutine
 def _pairs4_row(out, a0, b0, a1, b1, a2, b2, a3, b3, k0, k1, k2, k3):
     for x in range(out.shape[0]):
         first = (out[x] + k0 * (a0[x] + b0[x])) + k1 * (a1[x] + b1[x])
         out[x] = (first + k2 * (a2[x] + b2[x])) + k3 * (a3[x] + b3[x])
 
 
-@part
+@subroutine
 def _taps2_row(out, left, right, k0, k1):
     for x in range(out.shape[0]):
         out[x] = (out[x] + k0 * (left[x] + right[x + 1])) + k1 * (left[x + 1] + right[x])
 
 
-@part
+@subroutine
 def _taps4_row(out, left, right, k0, k1, k2, k3):
     for x in range(out.shape[0]):
         first = (out[x] + k0 * (left[x] + right[x + 3])) + k1 * (left[x + 1] + right[x + 2])
         out[x] = (first + k2 * (left[x + 2] + right[x + 1])) + k3 * (left[x + 3] + right[x])
 
 
-@part
+@subroutine
 def fir_down(ring, out, k, y, height, x0, x1):
     """Weigh the rows round y into one row, columns x0 to x1 of it: four pairs of rows in each sweep, then two.
 
@@ -85,7 +85,7 @@ def fir_down(ring, out, k, y, height, x0, x1):
         )
 
 
-@part
+@subroutine
 def fir_across(padded, out, k):
     """Weigh the pixels of a padded row: the same order of taps as downwards."""
     r = k.shape[0] - 1
@@ -98,17 +98,17 @@ def fir_across(padded, out, k):
         _taps2_row(out, padded[r - 2 : r + width - 1], padded[r + 1 : r + width + 2], k[r - 2], k[r - 1])
 
 
-@part
+@subroutine
 def fir_row(plane, out, k, y, row, padded):
     """Row y of a plane after a direct blur with the taps k; ``row`` and ``padded`` are scratch."""
     width, r = plane.shape[1], k.shape[0] - 1
-    fir_down(plane, row[:width], k, y, plane.shape[0], NOUGHT, width)
+    fir_down(plane, row[:width], k, y, plane.shape[0], ZERO_INT, width)
     pad_row(padded[: width + 2 * r], row[:width], r)
     fir_across(padded[: width + 2 * r], out, k)
 
 
-@sheet
-def _fir_sheet(plane, out, k, y0, y1):
+@strip_kernel
+def _fir_strips(plane, out, k, y0, y1):
     width = plane.shape[1]
     row, padded = np.empty(width, np.float32), np.empty(width + 2 * (k.shape[0] - 1), np.float32)
     for y in range(y0, y1):
@@ -138,7 +138,7 @@ def reduced_sigma(sigma: float, factor: int) -> float:
 
 NO_TAPS = np.ones(1, np.float32)
 """Taps of a filter that changes nothing."""
-NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one sheet serves both
+NO_TAPS.flags.writeable = False  # as the taps of a blur are, so that one strip kernel serves both
 
 
 @lru_cache(maxsize=64)
@@ -189,11 +189,11 @@ def gaussian(plane: Floats, sigma: float, out: Floats | None = None) -> Floats:
         np.copyto(out, plane)
     elif factor == 1:
         taps = gaussian_taps(sigma)
-        over_rows(_fir_sheet, plane.shape[0], plane, out, taps, strip=strip_rows(plane.shape[1]))
+        over_rows(_fir_strips, plane.shape[0], plane, out, taps, strip=strip_rows(plane.shape[1]))
     elif factor == 2:
         low = gaussian(halved(plane), reduced_sigma(sigma, factor))
-        over_rows(double_sheet, plane.shape[0], low, out, strip=strip_rows(plane.shape[1]))
+        over_rows(double_strips, plane.shape[0], low, out, strip=strip_rows(plane.shape[1]))
     else:
         low = gaussian(decimated(plane, factor, margin=1), reduced_sigma(sigma, factor))
-        over_rows(enlarge_sheet, plane.shape[0], low, out, factor, 1)
+        over_rows(enlarge_strips, plane.shape[0], low, out, factor, 1)
     return out

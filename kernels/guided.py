@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from .arrays import Floats, as_plane, output, room
-from .box import box_numbers, box_sheet, box_strip
+from .arrays import Floats, as_plane, output, scratch
+from .box import box_numbers, box_strip, box_strips
 from .clean import CLOSE_STRIP
 from .colour import ONE, ZERO, F, clamp
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .resample import cells_row, decimated, enlarged_row, factor_for, spread_row
-from .rows import BOX_BLOCK, MARGIN, NOUGHT, end_of, near_row, pad_row, product_row, within
+from .rows import BOX_BLOCK, ONE_INT, ZERO_INT, end_of, near_row, pad_row, product_row, within
 from .strips import LEAST, Stage, over_rows, over_stages, strip_rows
 
 GUIDE_HIGHEST = F(4)
 
 
-@part
+@subroutine
 def _fit_row(slope, offset, guide, plane, square, product, epsilon):
     for x in range(slope.shape[0]):
         variance = end_of(square[x] - guide[x] * guide[x], ZERO, True)
@@ -24,8 +24,8 @@ def _fit_row(slope, offset, guide, plane, square, product, epsilon):
         offset[x] = plane[x] - slope[x] * guide[x]
 
 
-@sheet
-def _fit_sheet(guide, plane, factor, fit, window, epsilon, y0, y1):
+@strip_kernel
+def _fit_strips(guide, plane, factor, fit, window, epsilon, y0, y1):
     """Slope and offset that fit the plane to the guide round every cell, from the means of four planes."""
     whole, part, area = window
     width, count, halo = fit.shape[2], y1 - y0, whole + 1
@@ -36,8 +36,8 @@ def _fit_sheet(guide, plane, factor, fit, window, epsilon, y0, y1):
     total, spare = np.empty(width * factor, np.float32), np.empty(width * factor, np.float32)
     for j in range(count + 2 * halo):
         y = near_row(fit[0], y0 - halo + j)
-        cells_row(guide, guide.shape[0], low[0, j], total, spare, factor, NOUGHT, y, NOUGHT, guide.shape[1])
-        cells_row(plane, plane.shape[0], low[1, j], total, spare, factor, NOUGHT, y, NOUGHT, plane.shape[1])
+        cells_row(guide, guide.shape[0], low[0, j], total, spare, factor, ZERO_INT, y, ZERO_INT, guide.shape[1])
+        cells_row(plane, plane.shape[0], low[1, j], total, spare, factor, ZERO_INT, y, ZERO_INT, plane.shape[1])
     for k in range(4):
         if k >= 2:
             for j in range(count + 2 * halo):
@@ -47,14 +47,14 @@ def _fit_sheet(guide, plane, factor, fit, window, epsilon, y0, y1):
         _fit_row(fit[0, y0 + j], fit[1, y0 + j], means[0, j], means[1, j], means[2, j], means[3, j], epsilon)
 
 
-@sheet
-def _across_sheet(low, wide, factor, y0, y1):
+@strip_kernel
+def _across_strips(low, wide, factor, y0, y1):
     """Enlarge the rows of two planes across."""
-    cells, room = np.empty(low.shape[2] + 2, np.float32), np.empty(low.shape[2] * factor, np.float32)
+    cells, scratch = np.empty(low.shape[2] + 2, np.float32), np.empty(low.shape[2] * factor, np.float32)
     for k in range(2):
         for y in range(y0, y1):
-            pad_row(cells, low[k, y], MARGIN)
-            spread_row(wide[k, y], cells, room, factor)
+            pad_row(cells, low[k, y], ONE_INT)
+            spread_row(wide[k, y], cells, scratch, factor)
 
 
 def _coefficient_stages(
@@ -64,15 +64,15 @@ def _coefficient_stages(
     epsilon = within("epsilon", epsilon, 1e-6, 1.0)
     plane = as_plane(plane, "plane")
     guide = as_plane(guide, "guide", plane.shape)
-    fit, low = (room((2, *(-(-size // factor) for size in plane.shape))) for _ in range(2))
+    fit, low = (scratch((2, *(-(-size // factor) for size in plane.shape))) for _ in range(2))
     rows, window = fit.shape[1], box_numbers(radius)
     reach, strip = window[0] + 1, max(least, 4 * window[0])
     shared = max(2 * LEAST, 2 * reach)
     find = (guide, plane, factor, fit, window, F(epsilon))
     return [
-        Stage(_fit_sheet, find, rows, strip, lambda y1: (y1 + reach) * factor, shared),
-        Stage(box_sheet, (fit[0], low[0], *window), rows, strip, lambda y1: y1 + reach, shared),
-        Stage(box_sheet, (fit[1], low[1], *window), rows, strip, None, shared),
+        Stage(_fit_strips, find, rows, strip, lambda y1: (y1 + reach) * factor, shared),
+        Stage(box_strips, (fit[0], low[0], *window), rows, strip, lambda y1: y1 + reach, shared),
+        Stage(box_strips, (fit[1], low[1], *window), rows, strip, None, shared),
     ], low
 
 
@@ -105,8 +105,8 @@ def wide_coefficient_stages(
     :returns: stages, float32 (2, h, w) and (2, h, width): slope and offset.
     """
     stages, low = _coefficient_stages(plane, guide, radius, epsilon, factor, CLOSE_STRIP)
-    wide = room((2, low.shape[1], width))
-    return [*stages, Stage(_across_sheet, (low, wide, enlarged), low.shape[1], CLOSE_STRIP)], low, wide
+    wide = scratch((2, low.shape[1], width))
+    return [*stages, Stage(_across_strips, (low, wide, enlarged), low.shape[1], CLOSE_STRIP)], low, wide
 
 
 @inline
@@ -129,16 +129,16 @@ def partly_guided_row(out, slope, offset, guide, matte, amount):
         out[x] = own + amount * (_guided_px(slope[x], offset[x], guide[x]) - own)
 
 
-@sheet
-def _guided_sheet(slope, offset, guide, out, factor, matte, amount, y0, y1):
+@strip_kernel
+def _guided_strips(slope, offset, guide, out, factor, matte, amount, y0, y1):
     width = out.shape[1]
     cells = np.empty(slope.shape[1] + 2, np.float32)
     wide = np.empty(slope.shape[1] * factor, np.float32)
     slopes = np.empty(width, np.float32)
     offsets = np.empty(width, np.float32)
     for y in range(y0, y1):
-        enlarged_row(slope, slopes, cells, wide, factor, NOUGHT, y, NOUGHT)
-        enlarged_row(offset, offsets, cells, wide, factor, NOUGHT, y, NOUGHT)
+        enlarged_row(slope, slopes, cells, wide, factor, ZERO_INT, y, ZERO_INT)
+        enlarged_row(offset, offsets, cells, wide, factor, ZERO_INT, y, ZERO_INT)
         if amount == ONE:
             guided_row(out[y], slopes, offsets, guide[y])
         else:
@@ -171,5 +171,5 @@ def guided(
     low, low_guide = decimated(matte, factor, high=ONE), decimated(guide, factor, high=GUIDE_HIGHEST)
     slope, offset = guided_coefficients(low, low_guide, radius / factor, epsilon)
     out = output(out, matte.shape, matte, guide)
-    over_rows(_guided_sheet, matte.shape[0], slope, offset, guide, out, factor, matte, F(amount))
+    over_rows(_guided_strips, matte.shape[0], slope, offset, guide, out, factor, matte, F(amount))
     return out

@@ -18,7 +18,7 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic
 
-from .jit import BLOCK_HEAD, inline, sheet
+from .jit import BLOCK_HEAD, inline, strip_kernel
 
 WORD = 8
 
@@ -192,7 +192,7 @@ def _is_wanted(shared):
     return wanted
 
 
-@sheet
+@strip_kernel
 def enter(shared, job, slot):
     """Do a job, as its caller, or help with all jobs until told to stop. Returns 0, or 1 + the stage that failed.
 

@@ -2,15 +2,16 @@
 
 ``inline`` marks scalar pixel functions and row loops: they are folded into their caller, so a literal
 channel stride given by the caller stays a literal and the loop becomes vector code.
-``part`` marks what a sheet calls once a row: compiled for itself, so that a large sheet is not compiled over and
-over.
-``sheet`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
+``subroutine`` marks what a strip kernel calls once a row: compiled for itself, so that a large kernel is not compiled
+over and over.
+``strip_kernel`` marks the functions that Python calls: whole rows of whole arrays, compiled on first use,
 without the interpreter lock, and kept on disk.
 
-Inlines and parts are pieces: only compiled code calls them. numba would give each a wrapper for Python and machine code
-of its own, and both are a good part of what a first frame waits for; here they only become code in their sheets.
+Inlines and subroutines are pieces: only compiled code calls them. numba would give each a wrapper for Python and
+machine code of its own, and both are a good part of what a first frame waits for; here they only become code in
+their strip kernels.
 
-Only sheets make arrays. What they call works on slices of those and returns none, so that nobody need count who
+Only strip kernels make arrays. What they call works on slices of those and returns none, so that nobody need count who
 refers to them: threads that count at one place wait for each other.
 
 numba's own cache looks at the time stamp of one file only, returns stale code when a callee in another file changes,
@@ -79,14 +80,14 @@ SHEETS: list[Any] = []
 
 
 class _PieceLibrary(JITCodeLibrary):
-    """The code of a piece, which becomes machine code only in the sheets into which it is linked."""
+    """The code of a piece, which becomes machine code only in the strip kernels into which it is linked."""
 
     def _finalize_final_module(self) -> None:
         self._finalized = True
 
 
 class _PartLibrary(_PieceLibrary):
-    """The code of a part as it was written: rows by then are vector code, and the rest is made fast in the sheets."""
+    """The code of a subroutine as it was written: rows are vector code by then; strip kernels make the rest fast."""
 
     def _optimize_final_module(self) -> None:
         pass
@@ -115,7 +116,9 @@ class _Piece(CPUDispatcher):
         self.overloads[tuple(result.signature.args)] = result
 
     def _compile_for_args(self, *arguments: Any, **named: Any) -> Any:
-        raise TypeError(f"Only sheets call {self.py_func.__name__}(): call its `py_func`, or one of the sheets.")
+        raise TypeError(
+            f"Only strip kernels call {self.py_func.__name__}(): call its `py_func`, or one of the strip kernels."
+        )
 
 
 def _dispatcher(kind: type[CPUDispatcher], function: Any, **options: Any) -> Any:
@@ -135,8 +138,8 @@ def inline(function: Function) -> Function:
     return _piece(function, forceinline=True)
 
 
-def part(function: Function) -> Function:
-    """Compile what a sheet calls once a row: free of the interpreter lock, kept with the sheets that call it."""
+def subroutine(function: Function) -> Function:
+    """Compile what a strip kernel calls once a row: free of the interpreter lock, kept with its strip kernels."""
     return _piece(function)
 
 
@@ -260,7 +263,7 @@ def pack(kernel: Any, arguments: tuple[Any, ...], block: int) -> None:
     kernel(*arguments, block, -1)
 
 
-def sheet(function: Function) -> Function:
+def strip_kernel(function: Function) -> Function:
     """Compile an entry point that Python calls: lazily, free of the interpreter lock, kept on disk.
 
     One whose last arguments are ``y0`` and ``y1`` works on these rows, and :mod:`.strips` may share it out.

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
 from .face import EYE, HOLE, Cells, FaceCut, Landmarks, Window, cells_of, cut, fit, grid_shape, window_of
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 Flags = NDArray[np.bool_]
@@ -33,8 +33,8 @@ SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
 
 
-@sheet
-def _label_sheet(flags, corners, labels, area, parent):
+@strip_kernel
+def _label_strips(flags, corners, labels, area, parent):
     """Number connected areas, of four or with ``corners`` eight neighbours, from 1 in the order of their first cell.
 
     Leaves the cells of every area, and returns how many areas there are.
@@ -98,7 +98,7 @@ def pieces(flags: Flags, corners: bool = True) -> tuple[NDArray[np.int32], NDArr
     labels = np.empty(flags.shape, np.int32)
     most = flags.size // (4 if corners else 2) + flags.shape[0] + flags.shape[1] + 2
     area, parent = np.zeros(most, np.int64), np.zeros(most, np.int32)
-    count = _label_sheet(flags.astype(np.uint8), corners, labels, area, parent)
+    count = _label_strips(flags.astype(np.uint8), corners, labels, area, parent)
     return labels, area[: count + 1]
 
 
@@ -201,8 +201,8 @@ def _loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
 # --- at full size -------------------------------------------------------------------------------------------
 
 
-@sheet
-def _means_sheet(plane, out):
+@strip_kernel
+def _means_strips(plane, out):
     """Mean of 4 × 4 pixels of every cell, limited to 0 … 1; NaN counts as 0."""
     height, width = plane.shape
     rows, columns = out.shape
@@ -220,7 +220,7 @@ def _means_sheet(plane, out):
 def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
     """Return a plane, float32 (H, W), on the grid: means of 4 × 4 of every cell's pixels, limited to 0 … 1."""
     out = np.empty(shape, np.float32)
-    _means_sheet(plane, out)
+    _means_strips(plane, out)
     return out
 
 
@@ -239,8 +239,8 @@ def _mixed_row(grid, row, other, part, out):
         out[j] = grid[row, j] + part * (grid[other, j] - grid[row, j])
 
 
-@sheet
-def _over_sheet(matte, odds, lid, floor, out, y0, y1):
+@strip_kernel
+def _over_strips(matte, odds, lid, floor, out, y0, y1):
     """Lay log-odds, lid and floor over rows of a matte; where nothing is laid the matte stays, limited to 0 … 1."""
     height, width = matte.shape
     rows, columns = odds.shape
@@ -281,7 +281,7 @@ def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
     """Lay what was found on the grid over a matte, float32 (H, W), of any size."""
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
-    over_rows(_over_sheet, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, out)
+    over_rows(_over_strips, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, out)
     return out
 
 
@@ -293,8 +293,8 @@ def _told_px(first, second):
     return most if most > F(0.5) else least
 
 
-@sheet
-def _evidence_sheet(grid, top, left, shape, before, given, out, y0, y1):
+@strip_kernel
+def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
     """Interpolate a window of the grid to full size and join it with what was told before."""
     height, width = out.shape
     rows, columns = grid.shape
@@ -341,7 +341,7 @@ def face_evidence(
     plane, top, left = np.full((1, 1), 0.5, np.float32), 0, 0
     if found is not None:
         plane, top, left = faded(evidence(found, keyed), presence), found.window.top, found.window.left
-    over_rows(_evidence_sheet, size[0], plane, top, left, shape, told, before is not None, out)
+    over_rows(_evidence_strips, size[0], plane, top, left, shape, told, before is not None, out)
     return out
 
 

@@ -20,7 +20,7 @@ from .arrays import Floats
 from .colour import F, atan2_px, exp2_px, log2_px
 from .errors import InkarnatError
 from .guided import guided
-from .jit import sheet
+from .jit import strip_kernel
 from .qualify import ACROSS, ALONG, GRID, LUMA, PALEST, axes, work_planes
 
 LONG_SIDE = 256
@@ -93,10 +93,10 @@ class Learned:
     wide: tuple[Floats, ...] = ()
 
 
-# --- sheets -------------------------------------------------------------------------------------------------
+# --- strip kernels -------------------------------------------------------------------------------------------------
 
 
-@sheet
+@strip_kernel
 def _area_resize(plane, out):
     """Average the source area under every target pixel."""
     rows, columns = plane.shape
@@ -116,7 +116,7 @@ def _area_resize(plane, out):
             out[i, j] = total / weights
 
 
-@sheet
+@strip_kernel
 def _splat(a, t, y, weight, table):
     """Add weighted points to a table, shared among the eight cells round each; points off the table are left out."""
     na, nt, ny = table.shape
@@ -135,7 +135,7 @@ def _splat(a, t, y, weight, table):
                 table[ia + da, it + dt, iy + 1] += wt * fy
 
 
-@sheet
+@strip_kernel
 def _look(table, a, t, y, out):
     """Read a table at points by trilinear interpolation; 0 off the table in the two colour axes."""
     na, nt, ny = table.shape
@@ -157,8 +157,8 @@ def _look(table, a, t, y, out):
         out[i] = total
 
 
-@sheet
-def _blur_sheet(table, first, second, third, spare, out):
+@strip_kernel
+def _blur_strips(table, first, second, third, spare, out):
     """Filter along the three axes with zeros beyond the ends."""
     n0, n1, n2 = table.shape
     r = first.size // 2
@@ -191,8 +191,8 @@ def _blur_sheet(table, first, second, third, spare, out):
                     out[i, j, k] += weight * spare[i, j, k + d]
 
 
-@sheet
-def _distance_sheet(u, v, luma, skins, out):
+@strip_kernel
+def _distance_strips(u, v, luma, skins, out):
     """Squared distance of every colour from the nearest of some colours of skin; see :func:`distance_from_skin`."""
     for i in range(u.size):
         r = F(math.sqrt(u[i] * u[i] + v[i] * v[i]))
@@ -219,7 +219,7 @@ def _distance_sheet(u, v, luma, skins, out):
         out[i] = best
 
 
-@sheet
+@strip_kernel
 def _edges(log_luma, along, across, shading, grain, light, colour, edges):
     """Cost of the edge to the four neighbours above and to the left, in the order of :func:`_geodesic`.
 
@@ -239,7 +239,7 @@ def _edges(log_luma, along, across, shading, grain, light, colour, edges):
                 edges[k, i, j] = light * max(brighter, 0.0) + colour * max(other - grain * length, 0.0)
 
 
-@sheet
+@strip_kernel
 def _geodesic(start, likeness, edges, step, resist, distance):
     """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus its edge.
 
@@ -299,7 +299,7 @@ def _blur(table: Doubles, sigmas: tuple[float, float, float]) -> Doubles:
     """Gaussian over the three axes, zeros beyond the table."""
     out, spare = np.empty_like(table), np.empty_like(table)
     first, second, third = (_gaussian(sigma) for sigma in sigmas)
-    _blur_sheet(table, first, second, third, spare, out)
+    _blur_strips(table, first, second, third, spare, out)
     return out
 
 
@@ -523,7 +523,7 @@ def distance_from_skin(u: Floats, v: Floats, luma: Floats, colours: Doubles) -> 
     skins[:, 2] = np.log2(np.maximum(colours[:, 2], 0) + 0.02)
     out = np.empty(u.size, np.float32)
     flat_u, flat_v, flat_luma = (np.ascontiguousarray(plane, np.float32).ravel() for plane in (u, v, luma))
-    _distance_sheet(flat_u, flat_v, flat_luma, skins, out)
+    _distance_strips(flat_u, flat_v, flat_luma, skins, out)
     return out.reshape(u.shape)
 
 

@@ -19,8 +19,8 @@ from . import memory
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
-from .jit import inline, sheet
-from .stream import AHEAD, RUN, call_for
+from .jit import inline, strip_kernel
+from .stream import AHEAD, RUN, prefetch
 from .strips import STRIP, over_rows, thread_count
 
 Counts = NDArray[np.uint64]
@@ -56,7 +56,7 @@ def counters(rows: int, *shape: int) -> Counts:
     if sets <= _FEW_SETS:
         return np.zeros((sets, *shape), np.uint64)
     counts = memory.new((sets, 2 * size)).view(np.uint64)
-    over_rows(_clear_sheet, sets, counts, strip=1)
+    over_rows(_clear_strips, sets, counts, strip=1)
     return counts.reshape(sets, *shape)
 
 
@@ -67,7 +67,7 @@ def added(counts: Counts) -> Counts:
         few: Counts = counts.sum(axis=0)
         return few
     total: Counts = np.empty(math.prod(shape), np.uint64)
-    over_rows(_add_sheet, -(-total.size // _RUN), counts.reshape(sets, -1), total, strip=4, least=1)
+    over_rows(_add_strips, -(-total.size // _RUN), counts.reshape(sets, -1), total, strip=4, least=1)
     return total.reshape(shape)
 
 
@@ -75,15 +75,15 @@ _FEW_SETS, _RUN = 4, 2048
 """Sets of counters that one thread clears and adds as fast as many, and counters that one thread adds at a time."""
 
 
-@sheet
-def _clear_sheet(counts, y0, y1):
+@strip_kernel
+def _clear_strips(counts, y0, y1):
     for y in range(y0, y1):
         for x in range(counts.shape[1]):
             counts[y, x] = 0
 
 
-@sheet
-def _add_sheet(counts, total, y0, y1):
+@strip_kernel
+def _add_strips(counts, total, y0, y1):
     """Rows y0 to y1 count runs of counters."""
     first, last = y0 * _RUN, min(y1 * _RUN, total.shape[0])
     out = total[first:last]
@@ -165,8 +165,8 @@ def _vectorscope_row(row, bins, alpha, n, size, last):
             alpha[x] = row[4 * x + 3]
 
 
-@sheet
-def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
+@strip_kernel
+def _vectorscope_strips(image, matte, use_matte, counts, size, last, y0, y1):
     height, width, n = image.shape
     bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
@@ -178,7 +178,7 @@ def _vectorscope_sheet(image, matte, use_matte, counts, size, last, y0, y1):
                 x1 = min(x0 + RUN, width)
                 if use_matte and is_clear(matte_row[x0:x1]):
                     continue
-                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     _vectorscope_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3, size, last)
                 else:
@@ -201,7 +201,7 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], size * (size + int(SPARE)))
-    over_rows(_vectorscope_sheet, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
+    over_rows(_vectorscope_strips, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
     return np.ascontiguousarray(added(counts).reshape(size, -1)[:, :size])
 
 
@@ -279,8 +279,8 @@ def _counted_row(row, matte, out, n, stages, p):
         _near_row(row, out, n, p)
 
 
-@sheet
-def _core_sheet(image, matte, out, stages, p, y0, y1):
+@strip_kernel
+def _core_strips(image, matte, out, stages, p, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
             _counted_row(image[y].reshape(-1), matte[y], out[y], 3, stages, p)
@@ -297,7 +297,7 @@ def core_matte(image: Floats, matte: Floats, core: Core, out: Floats | None = No
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, matte.shape, image, matte)
-    over_rows(_core_sheet, image.shape[0], image, matte, out, *_limits(core))
+    over_rows(_core_strips, image.shape[0], image, matte, out, *_limits(core))
     return out
 
 
@@ -313,8 +313,8 @@ def _degree_row(row, matte, bins, weights, n, pale):
         weights[x] = np.int32(clamp(matte[x], ZERO, ONE) * (good if coloured else ZERO) * _DEGREE_WEIGHT + HALF)
 
 
-@sheet
-def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
+@strip_kernel
+def _degree_strips(image, matte, counts, stages, p, pale, y0, y1):
     height, width, n = image.shape
     kept = np.empty(RUN, np.float32)
     bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
@@ -327,7 +327,7 @@ def _degree_sheet(image, matte, counts, stages, p, pale, y0, y1):
                 x1 = min(x0 + RUN, width)
                 if is_clear(matte[y, x0:x1]):
                     continue
-                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 3, stages, p)
@@ -348,7 +348,7 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     counts = counters(image.shape[0], 360)
-    over_rows(_degree_sheet, len(counts), image, matte, counts, *_limits(core), F(palest), strip=1)
+    over_rows(_degree_strips, len(counts), image, matte, counts, *_limits(core), F(palest), strip=1)
     return added(counts)
 
 
@@ -366,8 +366,8 @@ def _luma_row(row, bins, alpha, n):
             alpha[x] = row[4 * x + 3]
 
 
-@sheet
-def _levels_sheet(image, matte, use_matte, counts, y0, y1):
+@strip_kernel
+def _levels_strips(image, matte, use_matte, counts, y0, y1):
     height, width, n = image.shape
     bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
@@ -377,7 +377,7 @@ def _levels_sheet(image, matte, use_matte, counts, y0, y1):
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
             for x0 in range(0, width, RUN):
                 x1 = min(x0 + RUN, width)
-                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3)
                 else:
@@ -427,7 +427,7 @@ def levels(image: Floats, matte: Floats | None = None) -> Levels:
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], 2, BINS + 1)
-    over_rows(_levels_sheet, len(counts), image, matte, use_matte, counts, strip=1)
+    over_rows(_levels_strips, len(counts), image, matte, use_matte, counts, strip=1)
     everywhere, keyed = added(counts)[:, :-1]
     return Levels(everywhere, keyed if use_matte else everywhere * _FULL)
 
@@ -444,8 +444,8 @@ def _share_row(matte):
     return total, half_open
 
 
-@sheet
-def _share_sheet(matte, sums, y0, y1):
+@strip_kernel
+def _share_strips(matte, sums, y0, y1):
     for y in range(y0, y1):
         for x0 in range(0, matte.shape[1], RUN):
             total, half_open = _share_row(matte[y, x0 : min(x0 + RUN, matte.shape[1])])
@@ -457,7 +457,7 @@ def soft_share(matte: Floats) -> float:
     """Return which share of a matte is half open (0.15 to 0.85), 0 to 1; 0 for an empty one. To 1e-6."""
     matte = as_plane(matte)
     sums = np.zeros((matte.shape[0], 2), np.int64)
-    over_rows(_share_sheet, matte.shape[0], matte, sums)
+    over_rows(_share_strips, matte.shape[0], matte, sums)
     total, half_open = (int(each) for each in sums.sum(axis=0))
     return half_open / total if total else 0.0
 
@@ -528,8 +528,8 @@ def _tally_row(row, matte, whole, real, sums, n, black):
     sums[3] += area
 
 
-@sheet
-def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
+@strip_kernel
+def _tally_strips(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
     whole, real, kept = np.empty((8, RUN), np.int32), np.empty((3, RUN), np.float32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
@@ -544,7 +544,7 @@ def _tally_sheet(image, matte, use_matte, counts, sums, stages, p, black, y0, y1
                 counted = kept[: x1 - x0]
                 if is_clear(matte_row[x0:x1]):
                     continue
-                call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+                prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
                 if n == 3:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)
@@ -623,7 +623,7 @@ def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: 
     counts = counters(image.shape[0], 3, BINS)
     sums = np.zeros((len(counts), 4), np.int64)
     stages, limits = _limits(core)
-    over_rows(_tally_sheet, len(counts), image, matte, use_matte, counts, sums, stages, limits, F(black), strip=1)
+    over_rows(_tally_strips, len(counts), image, matte, use_matte, counts, sums, stages, limits, F(black), strip=1)
     u, v, hue = added(counts)
     across, up, hued, weight = (int(total) for total in sums.sum(axis=0))
     return Tally(u, v, hue, (across, up), hued, weight)

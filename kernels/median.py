@@ -6,7 +6,7 @@ import numpy as np
 
 from .arrays import Floats, as_plane, output
 from .errors import ValueRangeError
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .rows import end_of, near_row
 from .strips import over_rows
 
@@ -44,7 +44,7 @@ def _median3(a, b, c):
     return _sort3(a, b, c)[1]
 
 
-@part
+@subroutine
 def _median3_row(out, low, middle, high):
     """Of columns already sorted: the largest low, the median middle and the smallest high, and their median."""
     for x in range(out.shape[0]):
@@ -80,7 +80,7 @@ def _median13(before, diagonal, after):
     return _sort5(low1, low2, d2, high1, high2)[2]
 
 
-@part
+@subroutine
 def _median5_row(out, r0, r1, r2, r3, r4):
     """Of columns already sorted: sort each rank across the columns; then the median is one of 13 entries.
 
@@ -96,13 +96,13 @@ def _median5_row(out, r0, r1, r2, r3, r4):
         out[x] = _median13((a3, b2, c1, d0), (a4, b3, c2, d1, e0), (b4, c3, d2, e1))
 
 
-@part
+@subroutine
 def _sorted3_rows(low, middle, high, a, b, c):
     for x in range(low.shape[0]):
         low[x], middle[x], high[x] = _sort3(a[x], b[x], c[x])
 
 
-@part
+@subroutine
 def _sorted5_rows(r0, r1, r2, r3, r4, a, b, c, d, e):
     for x in range(r0.shape[0]):
         r0[x], r1[x], r2[x], r3[x], r4[x] = _sort5(a[x], b[x], c[x], d[x], e[x])
@@ -117,7 +117,7 @@ def _repeat_ends(rows, margin):
             rows[rank, last + 1 + x] = rows[rank, last]
 
 
-@sheet
+@strip_kernel
 def _median3_sheet(plane, out, y0, y1):
     width = plane.shape[1]
     ranks = np.empty((3, width + 2), np.float32)
@@ -128,7 +128,7 @@ def _median3_sheet(plane, out, y0, y1):
         _median3_row(out[y], ranks[0], ranks[1], ranks[2])
 
 
-@sheet
+@strip_kernel
 def _median5_sheet(plane, out, y0, y1):
     width = plane.shape[1]
     ranks = np.empty((5, width + 4), np.float32)

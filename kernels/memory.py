@@ -29,9 +29,9 @@ _MOST_IDLE, _FEW = 1 << 28, 4
 def _fresh(size: int) -> NDArray[np.uint8]:
     """Return so many bytes from the beginning of a line of memory: what lies in two lines takes twice as long."""
     line = 4 * LINE
-    room = np.empty(size + line, np.uint8)
-    start = -room.ctypes.data % line
-    return room[start : start + size]
+    block = np.empty(size + line, np.uint8)
+    start = -block.ctypes.data % line
+    return block[start : start + size]
 
 
 class Memory:
@@ -76,7 +76,7 @@ class Memory:
         return sum(size * len(blocks) for size, blocks in list(self._free.items()))
 
     def _give_back(self, block: NDArray[np.uint8]) -> None:
-        """Keep a block for the next array of its size; idle blocks of other sizes make room for it."""
+        """Keep a block for the next array of its size; idle blocks of other sizes make block for it."""
         size = block.nbytes
         for other, blocks in list(self._free.items()) if self.idle() + size > self._most_idle else ():
             while other != size and blocks and self.idle() + size > self._most_idle:

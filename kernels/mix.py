@@ -6,7 +6,7 @@ from . import planes
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import HALF, ONE, ZERO, F, luma_px
 from .errors import PictureError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 
@@ -24,8 +24,8 @@ def _blend_row(first, second, matte, out, n, amount):
             out[n * x + c] = blended if keyed else a
 
 
-@sheet
-def _blend_sheet(first, second, matte, out, amount, y0, y1):
+@strip_kernel
+def _blend_strips(first, second, matte, out, amount, y0, y1):
     for y in range(y0, y1):
         if first.shape[2] == 3:
             _blend_row(first[y].reshape(-1), second[y].reshape(-1), matte[y], out[y].reshape(-1), 3, amount)
@@ -49,7 +49,7 @@ def blend(first: Floats, second: Floats, matte: Floats, amount: float = 1.0, out
         )
     matte = as_plane(matte, like=first.shape[:2])
     out = output(out, first.shape, first, second, matte)
-    over_rows(_blend_sheet, first.shape[0], first, second, matte, out, F(amount))
+    over_rows(_blend_strips, first.shape[0], first, second, matte, out, F(amount))
     return out
 
 
@@ -71,8 +71,8 @@ def _dimmed_row(row, matte, out, n):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _dimmed_sheet(image, matte, out, y0, y1):
+@strip_kernel
+def _dimmed_strips(image, matte, out, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
             _dimmed_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), 3)
@@ -85,7 +85,7 @@ def dim_surroundings(image: Floats, matte: Floats, out: Floats | None = None) ->
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
-    over_rows(_dimmed_sheet, image.shape[0], image, matte, out)
+    over_rows(_dimmed_strips, image.shape[0], image, matte, out)
     return out
 
 
@@ -102,8 +102,8 @@ def _hatched_row(row, matte, out, y, pitch, n):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _hatched_sheet(image, matte, out, pitch, y0, y1):
+@strip_kernel
+def _hatched_strips(image, matte, out, pitch, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
             _hatched_row(image[y].reshape(-1), matte[y], out[y].reshape(-1), y, pitch, 3)
@@ -117,7 +117,7 @@ def hatch_surroundings(image: Floats, matte: Floats, out: Floats | None = None) 
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
     pitch = max(4, image.shape[0] // 90)
-    over_rows(_hatched_sheet, image.shape[0], image, matte, out, pitch)
+    over_rows(_hatched_strips, image.shape[0], image, matte, out, pitch)
     return out
 
 
@@ -138,8 +138,8 @@ def _outline_row(row, above, here, below, out, reach, n):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _outline_sheet(image, matte, out, reach, y0, y1):
+@strip_kernel
+def _outline_strips(image, matte, out, reach, y0, y1):
     last = image.shape[0] - 1
     for y in range(y0, y1):
         above = matte[max(y - reach, 0)]
@@ -156,7 +156,7 @@ def outline(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
     reach = max(1, round(image.shape[0] / 540))
-    over_rows(_outline_sheet, image.shape[0], image, matte, out, reach)
+    over_rows(_outline_strips, image.shape[0], image, matte, out, reach)
     return out
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from .arrays import Floats, as_plane, output
 from .colour import ZERO, F
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .rows import BLOCK, copy_row, end_of, mix_row, near_row, pad_row, within
 from .strips import LEAST, STRIP, over_rows
 
@@ -99,22 +99,22 @@ def _ends_strip(plane, out, down, across, radius, largest, y0, y1):
         _ends_across(out[y], across[0], across[1], radius, largest)
 
 
-@sheet
-def _grow_sheet(plane, out, radius, y0, y1):
+@strip_kernel
+def _grow_strips(plane, out, radius, y0, y1):
     down = np.empty((y1 - y0 + 2 * radius, min(BLOCK, plane.shape[1])), np.float32)
     across = np.empty((2, plane.shape[1] + 2 * radius), np.float32)
     _ends_strip(plane, out, down, across, radius, True, y0, y1)
 
 
-@sheet
-def _shrink_sheet(plane, out, radius, y0, y1):
+@strip_kernel
+def _shrink_strips(plane, out, radius, y0, y1):
     down = np.empty((y1 - y0 + 2 * radius, min(BLOCK, plane.shape[1])), np.float32)
     across = np.empty((2, plane.shape[1] + 2 * radius), np.float32)
     _ends_strip(plane, out, down, across, radius, False, y0, y1)
 
 
-@sheet
-def _mix_sheet(out, other, t, y0, y1):
+@strip_kernel
+def _mix_strips(out, other, t, y0, y1):
     for y in range(y0, y1):
         mix_row(out[y], other[y], t)
 
@@ -137,7 +137,7 @@ def _ends(kernel, plane: Floats, radius: float, out: Floats | None) -> Floats:
     part = F(radius - whole)
     if part > ZERO:
         further = _whole_ends(kernel, out, 1, None)
-        over_rows(_mix_sheet, plane.shape[0], out, further, part)
+        over_rows(_mix_strips, plane.shape[0], out, further, part)
     return out
 
 
@@ -150,7 +150,7 @@ def grow(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
 
     A whole radius equals ``scipy.ndimage.maximum_filter(size=2 * radius + 1, mode="nearest")`` exactly.
     """
-    return _ends(_grow_sheet, plane, radius, out)
+    return _ends(_grow_strips, plane, radius, out)
 
 
 def shrink(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
@@ -158,4 +158,4 @@ def shrink(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
 
     A whole radius equals ``scipy.ndimage.minimum_filter(size=2 * radius + 1, mode="nearest")`` exactly.
     """
-    return _ends(_shrink_sheet, plane, radius, out)
+    return _ends(_shrink_strips, plane, radius, out)

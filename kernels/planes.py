@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, output
 from .colour import ONE
 from .errors import PictureError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 _NONE = np.int32(0)
@@ -55,8 +55,8 @@ def _take_row(row, out, n, none):
             out[x] = row[3 * x] | ((row[3 * x + 1] | row[3 * x + 2]) & none)
 
 
-@sheet
-def _take_sheet(flat, first, step, out, n, none, y0, y1):
+@strip_kernel
+def _take_strips(flat, first, step, out, n, none, y0, y1):
     for y in range(y0, y1):
         start = first + y * step
         row = flat[start : start + n * out.shape[1]]
@@ -79,7 +79,7 @@ def plane_of(pixels: Floats, out: Floats | None = None) -> Floats:
         np.copyto(out, pixels[..., 0])
         return out
     arguments = (flat.view(np.int32), first, step, out.view(np.int32), components, _NONE)
-    over_rows(_take_sheet, rows, *arguments)
+    over_rows(_take_strips, rows, *arguments)
     return out
 
 
@@ -97,8 +97,8 @@ def _spread_row(plane, row, n, opaque):
             row[n * x + 3] = ONE if opaque else v
 
 
-@sheet
-def _spread_sheet(plane, plane_first, plane_step, flat, first, step, columns, n, opaque, y0, y1):
+@strip_kernel
+def _spread_strips(plane, plane_first, plane_step, flat, first, step, columns, n, opaque, y0, y1):
     for y in range(y0, y1):
         start = first + y * step
         at = plane_first + y * plane_step
@@ -118,7 +118,7 @@ def spread(plane: Floats, pixels: Floats, opaque: bool = False) -> None:
     """
     _check_sizes(plane, pixels)
     places = (*_rows(plane, "plane"), *_rows(pixels, "pixels"))
-    over_rows(_spread_sheet, plane.shape[0], *places, *map(int, pixels.shape[1:]), opaque)
+    over_rows(_spread_strips, plane.shape[0], *places, *map(int, pixels.shape[1:]), opaque)
 
 
 def _check_sizes(plane: Floats, pixels: Floats) -> None:
@@ -135,8 +135,8 @@ def _beside_row(colour, plane, row, n):
         row[4 * x + 3] = plane[x]
 
 
-@sheet
-def _beside_sheet(
+@strip_kernel
+def _beside_strips(
     colour, colour_first, colour_step, plane, plane_first, plane_step, flat, first, step, columns, n, y0, y1
 ):
     for y in range(y0, y1):
@@ -160,4 +160,4 @@ def put_beside(colour: Floats, plane: Floats, pixels: Floats) -> None:
     _check_sizes(plane, colour)
     rows, columns = plane.shape
     places = (*_rows(colour, "colour"), *_rows(plane, "plane"), *_rows(pixels, "pixels"))
-    over_rows(_beside_sheet, rows, *places, columns, colour.shape[2])
+    over_rows(_beside_strips, rows, *places, columns, colour.shape[2])

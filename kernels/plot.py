@@ -18,9 +18,9 @@ from . import memory
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, KB, KG, KR, ONE, ZERO, F, clamp, log2_px, ycbcr_px
 from .errors import ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
-from .stream import AHEAD, LINE, RUN, call_for
+from .stream import AHEAD, LINE, RUN, prefetch
 from .strips import STRIP, over_rows, thread_count
 
 PIXEL = 4096
@@ -104,7 +104,7 @@ def _count_row(find, places, row, matte, use_matte, scratch, counts, reached, n,
         x1 = min(x0 + RUN, width)
         if use_matte and is_clear(matte[x0:x1]):
             continue
-        call_for(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
+        prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
         low, high = find(row[n * x0 : n * x1], places, x0, cells[: x1 - x0], alpha, n, line, spare, p)
         _reach(counts, reached, line, low, high)
         _add_row(cells[: x1 - x0], matte[x0:x1], use_matte, weights[: x1 - x0], counts)
@@ -138,8 +138,8 @@ def _raise_row(sums, out):
         out[x] = sums[x] * _FOUR
 
 
-@sheet
-def _fold_sheet(counts, reached, line, out, both, first, y0, y1):
+@strip_kernel
+def _fold_strips(counts, reached, line, out, both, first, y0, y1):
     height, width = out.shape
     cells = 2 * width if both else width
     sums = np.empty(cells + 2, np.uint64)
@@ -157,7 +157,7 @@ def _folded(counts: FineCounts, reached: NDArray[np.int32], line: int, shape: tu
     out = memory.new((shape[0], 2 * shape[1])).view(np.uint64)
     first, last = max(int(reached[:, 0].min()) // 2 - 1, 0), min(int(reached[:, 1].max()) // 2 + 1, shape[0])
     out[:first], out[last:] = 0, 0
-    over_rows(_fold_sheet, last - first, counts, reached, line, out, np.bool_(both), first)
+    over_rows(_fold_strips, last - first, counts, reached, line, out, np.bool_(both), first)
     return out
 
 
@@ -187,8 +187,8 @@ def _chroma_row(row, across, x0, cells, alpha, n, line, spare, p):
     return low, high
 
 
-@sheet
-def _chroma_sheet(image, matte, use_matte, counts, reached, line, p, y0, y1):
+@strip_kernel
+def _chroma_strips(image, matte, use_matte, counts, reached, line, p, y0, y1):
     scale, middle, end = p
     scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
@@ -228,7 +228,7 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     line = _line(2 * size)
     counts, reached = _counters(image, 2 * size, line)
     p = (F(scale * 2), F(size), F(size * 2))
-    over_rows(_chroma_sheet, len(counts), image, matte, use_matte, counts, reached, np.int32(line), p, strip=1)
+    over_rows(_chroma_strips, len(counts), image, matte, use_matte, counts, reached, np.int32(line), p, strip=1)
     return _folded(counts, reached, line, (size, size), both=True)
 
 
@@ -257,8 +257,8 @@ def _level_row(row, places, x0, cells, alpha, n, line, spare, p):
     return low, high
 
 
-@sheet
-def _level_sheet(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
+@strip_kernel
+def _level_strips(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
     scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
         counts[band, -1] = np.uint32(0)
@@ -307,7 +307,7 @@ def level_counts(
     factors = (float(KR), float(KG), float(KB)) if signal == "luma" else tuple(float(signal == each) for each in "rgb")
     p = (F(high * scale), F(2 * rows - 1), *(F(factor * scale) for factor in factors))
     counts, reached = _counters(image, 2 * rows, line)
-    over_rows(_level_sheet, len(counts), image, matte, use_matte, column, counts, reached, np.int32(line), p, strip=1)
+    over_rows(_level_strips, len(counts), image, matte, use_matte, column, counts, reached, np.int32(line), p, strip=1)
     return _folded(counts, reached, line, (rows, columns), both=False)
 
 
@@ -321,8 +321,8 @@ def _brightness_row(row, out, gain, scale):
         out[x] = clamp(log2_px(ONE + (value if value > ZERO else ZERO) * gain) * scale, ZERO, ONE)
 
 
-@sheet
-def _brightness_sheet(density, out, gain, scale, y0, y1):
+@strip_kernel
+def _brightness_strips(density, out, gain, scale, y0, y1):
     for y in range(y0, y1):
         _brightness_row(density[y], out[y], gain, scale)
 
@@ -340,5 +340,5 @@ def log_brightness(density: Floats, faint: float, full: float, out: Floats | Non
     density = as_plane(density, "density")
     out = output(out, density.shape, density)
     scale = 1 / math.log2(1 + full / faint)
-    over_rows(_brightness_sheet, density.shape[0], density, out, F(1 / faint), F(scale))
+    over_rows(_brightness_strips, density.shape[0], density, out, F(1 / faint), F(scale))
     return out

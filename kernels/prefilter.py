@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, room
+from .arrays import Floats, as_picture, scratch
 from .clean import CLOSE_STRIP
 from .colour import ONE, ZERO, F, is_finite3, part_run, smoothstep, ycbcr_px
 from .gaussian import NO_TAPS, blur_factor, fir_row, gaussian, reduced_sigma, taps_of
-from .jit import part, sheet
+from .jit import strip_kernel, subroutine
 from .resample import as_factor, cells_row, doubled_row, halved_row, sum_cells
-from .rows import MARGIN, NOUGHT, add_row, copy_row, end_of, near_row, sum4_row, within
+from .rows import ONE_INT, ZERO_INT, add_row, copy_row, end_of, near_row, sum4_row, within
 from .strips import STRIP, Stage, over_stages
 
 _LINES = 360
@@ -24,7 +24,7 @@ _HALVED_CHROMA_FROM = 1.75
 """σ from which chroma is blurred of the halved plane: the difference stays below 0.005, a step of 8 bits."""
 
 
-@part
+@subroutine
 def _clean_row(out, row, n):
     """The colour of a row of pixels of n components; one that is not finite counts as black."""
     for x in range(out.shape[0] // 3):
@@ -35,7 +35,7 @@ def _clean_row(out, row, n):
         out[3 * x + 2] = b if good else ZERO
 
 
-@part
+@subroutine
 def _add_pixels(total, image, y, count):
     """Add up some rows of pixels, in pairs where they are four."""
     if count == 4:
@@ -47,7 +47,7 @@ def _add_pixels(total, image, y, count):
         add_row(total, image[y + j].reshape(-1))
 
 
-@part
+@subroutine
 def _all_finite(row):
     bad = np.int32(0)
     for x in range(row.shape[0]):
@@ -55,14 +55,14 @@ def _all_finite(row):
     return bad == 0
 
 
-@part
+@subroutine
 def _ycbcr_row(means, share, luma, cb, cr):
     red, green, blue = means[0], means[1], means[2]
     for x in range(luma.shape[0]):
         luma[x], cb[x], cr[x] = ycbcr_px(share * red[x], share * green[x], share * blue[x])
 
 
-@part
+@subroutine
 def _means_row(image, y, count, sums, planes, total, spare, factor, means):
     """Means of red, green and blue over cells of some rows of a picture, but for what is returned: a factor for all."""
     width, n = image.shape[1], image.shape[2]
@@ -74,12 +74,12 @@ def _means_row(image, y, count, sums, planes, total, spare, factor, means):
             sum_cells(planes[k], means[k], factor)
         return ONE / F(count) / F(factor)
     for k in range(3):
-        cells_row(planes[k : k + 1], MARGIN, means[k], total, spare, factor, NOUGHT, NOUGHT, NOUGHT, width)
+        cells_row(planes[k : k + 1], ONE_INT, means[k], total, spare, factor, ZERO_INT, ZERO_INT, ZERO_INT, width)
     return ONE / F(count)
 
 
-@sheet
-def _split_sheet(image, luma, cb, cr, sound, factor, y0, y1):
+@strip_kernel
+def _split_strips(image, luma, cb, cr, sound, factor, y0, y1):
     """Y′, Cb and Cr of cells, and of each of their rows whether it is sound: a pixel that is not finite is black."""
     height, width = image.shape[0], image.shape[1]
     sums = np.empty(image.shape[2] * width, np.float32)
@@ -98,11 +98,11 @@ def _split_sheet(image, luma, cb, cr, sound, factor, y0, y1):
                     _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 3)
                 else:
                     _clean_row(clean[j].reshape(-1), image[y + j].reshape(-1), 4)
-            share = _means_row(clean, NOUGHT, count, sums, planes, total, spare, factor, means)
+            share = _means_row(clean, ZERO_INT, count, sums, planes, total, spare, factor, means)
         _ycbcr_row(means, share, luma[row], cb[row], cr[row])
 
 
-@part
+@subroutine
 def _ratio_row(luma, cb, cr, u, v):
     for x in range(luma.shape[0]):
         inverse = ONE / (end_of(luma[x], ZERO, True) + _RATIO_BIAS)
@@ -110,8 +110,8 @@ def _ratio_row(luma, cb, cr, u, v):
         v[x] = cr[x] * inverse
 
 
-@sheet
-def _ratio_sheet(planes, low, halves, y0, y1):
+@strip_kernel
+def _ratio_strips(planes, low, halves, y0, y1):
     """The ratios chroma / luma, or these halved; where ``low`` has four planes, the halved chroma as well."""
     luma, cb, cr = planes[0], planes[1], planes[2]
     u, v = np.empty((4, luma.shape[1]), np.float32), np.empty((4, luma.shape[1]), np.float32)
@@ -134,7 +134,7 @@ def _ratio_sheet(planes, low, halves, y0, y1):
             halved_row(plane[a], plane[b], plane[c], plane[d], low[k, row], padded)
 
 
-@part
+@subroutine
 def _shadow_row(luma, cb, cr, u, v):
     """In place: the chroma where it is light, the smoother ratio times luma where it is dark."""
     for x in range(luma.shape[0]):
@@ -145,13 +145,13 @@ def _shadow_row(luma, cb, cr, u, v):
         cr[x] = dark_cr + light * (cr[x] - dark_cr)
 
 
-@sheet
-def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
+@strip_kernel
+def _shadow_strips(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, y0, y1):
     """Blur luma, chroma and the ratios; the ratio takes over in shadow. ``out`` receives the three planes."""
     width = planes.shape[2]
     taps = len(taps_luma) + len(taps_chroma) + len(taps_ratio)
     row, padded = np.empty(width + 2, np.float32), np.empty(width + 2 * taps, np.float32)
-    room, ratio = np.empty((2, width + 2), np.float32), np.empty((2, width), np.float32)
+    scratch, ratio = np.empty((2, width + 2), np.float32), np.empty((2, width), np.float32)
     first, last = (y0 // 2, (y1 - 1) // 2 + 2) if halved else (y0, y1 - 1)
     blurred = np.empty((low.shape[0], last + 1 - first, low.shape[2]), np.float32)
     for k in range(low.shape[0]):
@@ -163,7 +163,7 @@ def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, 
         for k in range(low.shape[0]):
             to = ratio[k] if k < 2 else out[k - 1, y]
             if halved:
-                doubled_row(blurred[k], y // 2 + 1 - first, to, room[0], room[1], y, NOUGHT)
+                doubled_row(blurred[k], y // 2 + 1 - first, to, scratch[0], scratch[1], y, ZERO_INT)
             else:
                 copy_row(to, blurred[k, y - first])
         _shadow_row(out[0, y], out[1, y], out[2, y], ratio[0], ratio[1])
@@ -172,8 +172,8 @@ def _shadow_sheet(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out, 
 def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]]:
     """Return what finds Y′, Cb and Cr of cells, where, and where it tells of rows of cells whether they are finite."""
     shape = (-(-image.shape[0] // factor), -(-image.shape[1] // factor))
-    planes, sound = room((3, *shape)), np.empty(shape[0], np.bool_)
-    stage = Stage(_split_sheet, (image, *planes, sound, factor), shape[0], max(8, 2 * STRIP // factor))
+    planes, sound = scratch((3, *shape)), np.empty(shape[0], np.bool_)
+    stage = Stage(_split_strips, (image, *planes, sound, factor), shape[0], max(8, 2 * STRIP // factor))
     return stage, planes, sound
 
 
@@ -193,24 +193,24 @@ def ratio_stages(
     sigmas = (luma * scale, light * scale, shadow * scale)
     halves = blur_factor(sigmas[2]) > 1
     softer = halves and sigmas[1] >= _HALVED_CHROMA_FROM
-    low = room((4 if softer else 2, *(-(-size // 2) + 2 if halves else size for size in planes.shape[1:])))
+    low = scratch((4 if softer else 2, *(-(-size // 2) + 2 if halves else size for size in planes.shape[1:])))
     halved = (False, softer, halves)
     left = [reduced_sigma(sigma, 2) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
     needs = (lambda y1: 2 * y1) if halves else None
-    stages = [split, Stage(_ratio_sheet, (planes, low, halves), low.shape[1], CLOSE_STRIP, needs)]
+    stages = [split, Stage(_ratio_strips, (planes, low, halves), low.shape[1], CLOSE_STRIP, needs)]
     taps = tuple(taps_of(sigma) for sigma in left)
     if max(left) >= _TAPS_BELOW:
         over_stages(stages)
         stages, taps = [], (NO_TAPS,) * 3
         planes = np.stack([gaussian(plane, sigmas[min(k, 1)]) for k, plane in enumerate(planes)])
         low = np.stack([gaussian(plane, left[2 if k < 2 else 1]) for k, plane in enumerate(low)])
-    out, reach = room(planes.shape), max(len(row) for row in taps)
+    out, reach = scratch(planes.shape), max(len(row) for row in taps)
 
     def needs_of_shadow(y1: Any) -> Any:
         return (y1 - 1) // 2 + 2 + reach if halves else y1 + reach
 
     arguments = (planes, low, halves, *taps, out)
-    stages.append(Stage(_shadow_sheet, arguments, planes.shape[1], 2 * CLOSE_STRIP, needs_of_shadow))
+    stages.append(Stage(_shadow_strips, arguments, planes.shape[1], 2 * CLOSE_STRIP, needs_of_shadow))
     return stages, out, sound
 
 

@@ -20,11 +20,11 @@ from .arrays import Floats, as_picture, output
 from .clean import clean_stages
 from .colour import HALF, ONE, TINY, TWO, ZERO, F, atan2_px, clamp, is_finite, luma_run, smoothstep, ycbcr_px
 from .guided import wide_coefficient_stages
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .prefilter import ratio_prefilter, ratio_stages
 from .resample import rows_round
 from .rows import copy_row, fill_row
-from .stream import RUN, call_for, is_far, settle, write
+from .stream import RUN, is_non_temporal, prefetch, store_fence, write
 from .strips import STRIP, Stage, over_rows, over_stages
 
 GRID = (48, 48, 24)
@@ -125,7 +125,7 @@ def _between(corners, ft, fy):
     return c0 + ft * (c1 - c0)
 
 
-@part
+@subroutine
 def _place_row(y_row, cb_row, cr_row, placing, cells, part_a, part_t, lit):
     """Find the cell of every pixel in the two colour axes, its fractions there, and 0 for what is black or outside."""
     cosine, sine, inverse_scale, offset = placing
@@ -169,8 +169,8 @@ def _reached(own, bent, luma, factor):
     return less if factor > ONE else more
 
 
-@sheet
-def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1):
+@strip_kernel
+def _table_strips(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1):
     """Key by a table; ``out`` may be one of the planes of chroma."""
     middle, dark, light = bending
     start, slope = ramp
@@ -196,8 +196,8 @@ def _table_sheet(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y1
             out_row[x] = smoothstep((out_row[x] - start) * slope) * lit[x]
 
 
-@sheet
-def _compact_sheet(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0, y1):
+@strip_kernel
+def _compact_strips(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0, y1):
     """Key by the compact form; ``out`` may be one of the planes of chroma."""
     cosine, sine, inverse_scale, offset = placing
     middle, dark, light = bending
@@ -281,8 +281,8 @@ def _edge_stages(
     stages, planes, sound = ratio_stages(image, factor)
     luma, matte, spare = planes  # the matte takes the place of chroma, which nobody reads once its row is keyed
     shape = (_placing(centre), _bending(middle, shadow_reach, highlight_reach), _ramp(width, softness))
-    sheet, numbers = (_table_sheet, _packed_once(form)) if form.ndim == 3 else (_compact_sheet, _precision(form))
-    stages.append(Stage(sheet, (*planes, numbers, *shape, matte), len(matte), _STRIP))
+    kernel, numbers = (_table_strips, _packed_once(form)) if form.ndim == 3 else (_compact_strips, _precision(form))
+    stages.append(Stage(kernel, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:
         for specks, size in ((True, SPECKS), (False, PINHOLES)):
             stages += clean_stages(specks, matte, size * len(matte), spare, settled=not specks)
@@ -313,7 +313,7 @@ def learned_key(
     out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
     stages, edge = _edge_stages(image, centre, form, **options)
     over_stages(
-        [*stages, Stage(_edge_sheet, (image, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))]
+        [*stages, Stage(_edge_strips, (image, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))]
     )
     return out
 
@@ -345,7 +345,7 @@ def _led_row(out, slope, slope_below, offset, offset_below, t):
         out[x] = m if is_finite(luma) else ZERO
 
 
-@part
+@subroutine
 def edge_row(image, slope, offset, factor, y, x0, out):
     """Row y of the matte from column x0 on, from an :class:`Edge`. Luma first: both loops together take far longer."""
     x1 = x0 + out.shape[0]
@@ -354,25 +354,25 @@ def edge_row(image, slope, offset, factor, y, x0, out):
     _led_row(out, slope[above, x0:x1], slope[below, x0:x1], offset[above, x0:x1], offset[below, x0:x1], t)
 
 
-@sheet
-def _edge_sheet(image, slope, offset, factor, states, out, y0, y1):
-    width, n, far = out.shape[1], image.shape[2], is_far(out)
+@strip_kernel
+def _edge_strips(image, slope, offset, factor, states, out, y0, y1):
+    width, n, non_temporal = out.shape[1], image.shape[2], is_non_temporal(out)
     finished = np.empty(width, np.float32)
     for y in range(y0, y1):
         row, tile = states[y // tiles.ROWS], 0
-        to = finished if far else out[y]
+        to = finished if non_temporal else out[y]
         while tile < row.shape[0]:
             end = tiles.run_end(row, tile)
             x0, x1 = tile * tiles.COLUMNS, min(end * tiles.COLUMNS, width)
             if row[tile] == tiles.MIXED:
-                call_for(image[min(y + 1, image.shape[0] - 1)].reshape(-1), n * x0, n * x1)
+                prefetch(image[min(y + 1, image.shape[0] - 1)].reshape(-1), n * x0, n * x1)
                 edge_row(image, slope, offset, factor, y, x0, to[x0:x1])
             else:
                 fill_row(to[x0:x1], ONE if row[tile] == tiles.FULL else ZERO)
             tile = end
-        if far:
-            write(out[y], finished, far)
-    settle(far)
+        if non_temporal:
+            write(out[y], finished, non_temporal)
+    store_fence(non_temporal)
 
 
 # --- ranges -------------------------------------------------------------------------------------------------
@@ -423,7 +423,7 @@ def _ycbcr_row(row, y, cb, cr, n):
         y[x], cb[x], cr[x] = ycbcr_px(row[n * x], row[n * x + 1], row[n * x + 2])
 
 
-@part
+@subroutine
 def range_row(row, out, n, p, room):
     """A row of the matte from the picture's row of n components to a pixel; ``room`` (3, …) is scratch.
 
@@ -442,8 +442,8 @@ def range_row(row, out, n, p, room):
             matte[x] = _within_px(matte[x], y[x], cb[x], cr[x], *p)
 
 
-@sheet
-def _range_sheet(image, out, p, y0, y1):
+@strip_kernel
+def _range_strips(image, out, p, y0, y1):
     room = np.empty((3, RUN), np.float32)
     for y in range(y0, y1):
         range_row(image[y].reshape(-1), out[y], image.shape[2], p, room)
@@ -469,7 +469,7 @@ def range_key(
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)
-    over_rows(_range_sheet, image.shape[0], image, out, range_constants(hue, chroma, luma, fade))
+    over_rows(_range_strips, image.shape[0], image, out, range_constants(hue, chroma, luma, fade))
     return out
 
 

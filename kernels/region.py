@@ -15,7 +15,7 @@ import numpy as np
 from .arrays import Floats, as_plane, output
 from .colour import HALF, ONE, TINY, ZERO, F, clamp, smoothstep
 from .errors import PictureError, ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 Point = tuple[float, float]
@@ -44,7 +44,7 @@ def _feather(feather: float, height: int) -> float:
 def _placed(
     shape: tuple[int, int], centre: Point, size: Point, rotation: float, feather: float
 ) -> tuple[np.float32, ...]:
-    """Centre, half size, cosine and sine of the rotation and 1 / feather, in pixels, as the sheets take them."""
+    """Centre, half size, cosine and sine of the rotation and 1 / feather, in pixels, as the strip kernels take them."""
     height, width = _frame(shape)
     _finite("centre", *centre)
     _finite("size", *size)
@@ -99,8 +99,8 @@ def _ellipse_row(row, y, p):
         row[x] = _edge_px(_larger(distance, deepest) if radial > ZERO else deepest, p[6])
 
 
-@sheet
-def _ellipse_sheet(out, p, y0, y1):
+@strip_kernel
+def _ellipse_strips(out, p, y0, y1):
     for y in range(y0, y1):
         _ellipse_row(out[y], y, p)
 
@@ -118,7 +118,7 @@ def ellipse(shape: tuple[int, int], centre: Point, size: Point, rotation: float 
     """
     p = _placed(shape, centre, size, rotation, feather)
     out = np.empty(_frame(shape), np.float32)
-    over_rows(_ellipse_sheet, out.shape[0], out, p)
+    over_rows(_ellipse_strips, out.shape[0], out, p)
     return out
 
 
@@ -133,8 +133,8 @@ def _box_row(row, y, p):
         row[x] = _edge_px(outside + (inside if inside < ZERO else ZERO), p[6])
 
 
-@sheet
-def _box_sheet(out, p, y0, y1):
+@strip_kernel
+def _box_strips(out, p, y0, y1):
     for y in range(y0, y1):
         _box_row(out[y], y, p)
 
@@ -143,7 +143,7 @@ def box(shape: tuple[int, int], centre: Point, size: Point, rotation: float = 0.
     """Draw a box, with the parameters of :func:`ellipse`; its distance from the edge is exact (round corners)."""
     p = _placed(shape, centre, size, rotation, feather)
     out = np.empty(_frame(shape), np.float32)
-    over_rows(_box_sheet, out.shape[0], out, p)
+    over_rows(_box_strips, out.shape[0], out, p)
     return out
 
 
@@ -172,8 +172,8 @@ def _polygon_row(row, nearest, sharpness):
         row[x] = _edge_px(row[x] * np.sqrt(nearest[x]), sharpness)
 
 
-@sheet
-def _polygon_sheet(out, edges, reach, sharpness, y0, y1):
+@strip_kernel
+def _polygon_strips(out, edges, reach, sharpness, y0, y1):
     """Even-odd inside and outside by flipping the sign right of each crossing, distances only near an edge."""
     width = out.shape[1]
     nearest = np.empty(width, np.float32)
@@ -226,7 +226,7 @@ def polygon(shape: tuple[int, int], points: Sequence[Point], feather: float = 0.
     feather_px = _feather(feather, height)
     out = np.empty((height, width), np.float32)
     reach = F(feather_px / 2 + 1)
-    over_rows(_polygon_sheet, height, out, _edges(corners, height, width), reach, F(1 / feather_px))
+    over_rows(_polygon_strips, height, out, _edges(corners, height, width), reach, F(1 / feather_px))
     return out
 
 
@@ -275,8 +275,8 @@ def _likelier_row(out, first, second):
         out[x] = share if total > ZERO else ONE
 
 
-@sheet
-def _join_sheet(first, second, out, operation, y0, y1):
+@strip_kernel
+def _join_strips(first, second, out, operation, y0, y1):
     for y in range(y0, y1):
         if operation == 0:
             _multiply_row(out[y], first[y], second[y])
@@ -312,5 +312,5 @@ def join(first: Floats, second: Floats, operation: str, out: Floats | None = Non
     first = as_plane(first, "first matte")
     second = as_plane(second, "second matte", first.shape)
     out = output(out, first.shape, first, second)
-    over_rows(_join_sheet, first.shape[0], first, second, out, OPERATIONS.index(operation))
+    over_rows(_join_strips, first.shape[0], first, second, out, OPERATIONS.index(operation))
     return out

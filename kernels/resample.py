@@ -9,9 +9,9 @@ import numpy as np
 from .arrays import Floats
 from .colour import ONE, ZERO, F
 from .errors import ValueRangeError
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .rows import (
-    NOUGHT,
+    ZERO_INT,
     _sum2_row_into,
     add_row,
     copy_row,
@@ -52,7 +52,7 @@ def _weigh_pairs_row(out, first, second):
         out[x] = (ends + F(3) * middle) * F(1 / 64)
 
 
-@part
+@subroutine
 def halved_row(above, first, second, below, out, padded):
     """Fill a row of the halved plane: weights 1, 3, 3, 1 down four rows and across; one repeated cell on both sides.
 
@@ -67,8 +67,8 @@ def halved_row(above, first, second, below, out, padded):
     _weigh_pairs_row(out, padded[: 2 * count], padded[2 : 2 * count + 2])
 
 
-@sheet
-def _halve_sheet(plane, low, y0, y1):
+@strip_kernel
+def _halve_strips(plane, low, y0, y1):
     padded = np.empty(2 * low.shape[1] + 2, np.float32)
     for row in range(y0, y1):
         y = 2 * row - 2
@@ -79,7 +79,7 @@ def _halve_sheet(plane, low, y0, y1):
 def halved(plane: Floats) -> Floats:
     """Return the plane halved: cells of 2×2 pixels, and one repeated cell all round."""
     low = np.empty(tuple(-(-size // 2) + 2 for size in plane.shape), np.float32)
-    over_rows(_halve_sheet, low.shape[0], plane, low, strip=strip_rows(plane.shape[1], STRIP // 2))
+    over_rows(_halve_strips, low.shape[0], plane, low, strip=strip_rows(plane.shape[1], STRIP // 2))
     return low
 
 
@@ -97,7 +97,7 @@ def _weigh_both_row(out, left, middle, right):
         out[2 * x + 1] = centre + (_BESIDE * right[x] + _FAR * left[x])
 
 
-@part
+@subroutine
 def doubled_row(low, row, out, cells, wide, y, x0):
     """Fill row y of the full grid from column x0 on, an even one, from row ``row`` of a halved plane and those beside.
 
@@ -117,21 +117,21 @@ def doubled_row(low, row, out, cells, wide, y, x0):
         copy_row(out, wide[:width])
 
 
-@sheet
-def double_sheet(low, out, y0, y1):
+@strip_kernel
+def double_strips(low, out, y0, y1):
     """Write rows y0 to y1 of a plane twice as fine."""
     cells, wide = np.empty(low.shape[1], np.float32), np.empty(2 * low.shape[1], np.float32)
     for y in range(y0, y1):
-        doubled_row(low, y // 2 + 1, out[y], cells, wide, y, NOUGHT)
+        doubled_row(low, y // 2 + 1, out[y], cells, wide, y, ZERO_INT)
 
 
-@part
+@subroutine
 def _halve_row(out, row):
     for x in range(out.shape[0]):
         out[x] = row[2 * x] + row[2 * x + 1]
 
 
-@part
+@subroutine
 def _sum_rows(plane, total, y, factor, x0, x1):
     """Add up the rows y to y + factor between two columns, in pairs so that equal rows add exactly."""
     if factor == 1:
@@ -146,13 +146,13 @@ def _sum_rows(plane, total, y, factor, x0, x1):
         _sum2_row_into(total, plane[near_row(plane, y + 6)][x0:x1], plane[near_row(plane, y + 7)][x0:x1])
 
 
-@part
+@subroutine
 def _quarter_row(out, row):
     for x in range(out.shape[0]):
         out[x] = (row[4 * x] + row[4 * x + 1]) + (row[4 * x + 2] + row[4 * x + 3])
 
 
-@part
+@subroutine
 def sum_cells(total, spare, factor):
     """Add up each run of ``factor`` neighbours in a row, in pairs; but for factor 1, into the spare row."""
     count = total.shape[0] // factor
@@ -165,7 +165,7 @@ def sum_cells(total, spare, factor):
         _halve_row(spare[:count], total[: 2 * count])
 
 
-@part
+@subroutine
 def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
     """Fill a row of the reduced plane between two columns of the full one: means over cells.
 
@@ -198,8 +198,8 @@ def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
         out[cells - 1] = sums[cells - 1] / F(rows * (factor - missing))
 
 
-@sheet
-def decimate_sheet(plane, out, factor, margin, high, y0, y1):
+@strip_kernel
+def decimate_strips(plane, out, factor, margin, high, y0, y1):
     """Means over cells; with a ``high`` above 0, of values limited to 0 … high first, so that NaN counts as 0."""
     height, width = plane.shape
     cells = out.shape[1] - 2 * margin
@@ -211,9 +211,9 @@ def decimate_sheet(plane, out, factor, margin, high, y0, y1):
             count = min(factor, height - row * factor)
             for j in range(count):
                 limit_row(rows[j], plane[row * factor + j], ZERO, high)
-            cells_row(rows, count, out[row], total, spare, factor, margin, NOUGHT, NOUGHT, width)
+            cells_row(rows, count, out[row], total, spare, factor, margin, ZERO_INT, ZERO_INT, width)
         else:
-            cells_row(plane, height, out[row], total, spare, factor, margin, row, NOUGHT, width)
+            cells_row(plane, height, out[row], total, spare, factor, margin, row, ZERO_INT, width)
 
 
 def decimated(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZERO) -> Floats:
@@ -221,7 +221,7 @@ def decimated(plane: Floats, factor: int, margin: int = 0, high: np.float32 = ZE
     height, width = (-(-size // factor) + 2 * margin for size in plane.shape)
     low = np.empty((height, width), np.float32)
     strip = strip_rows(factor * plane.shape[1], max(8, STRIP // factor))
-    over_rows(decimate_sheet, height, plane, low, factor, margin, high, strip=strip)
+    over_rows(decimate_strips, height, plane, low, factor, margin, high, strip=strip)
     return low
 
 
@@ -231,7 +231,7 @@ _S9, _S11, _S13, _S15 = F(9 / 16), F(11 / 16), F(13 / 16), F(15 / 16)
 _Q1, _Q3 = F(0.25), F(0.75)
 
 
-@part
+@subroutine
 def _spread2_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -240,7 +240,7 @@ def _spread2_row(out, a, b, c):
         out[2 * x + 1] = b[x] + _Q1 * right
 
 
-@part
+@subroutine
 def _spread4_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -251,7 +251,7 @@ def _spread4_row(out, a, b, c):
         out[4 * x + 3] = b[x] + _E3 * right
 
 
-@part
+@subroutine
 def _spread8_row(out, a, b, c):
     for x in range(a.shape[0]):
         left = b[x] - a[x]
@@ -306,14 +306,14 @@ def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
     spread_row(out, cells[: count + 2], wide, factor)
 
 
-@sheet
-def enlarge_sheet(low, out, factor, margin, y0, y1):
+@strip_kernel
+def enlarge_strips(low, out, factor, margin, y0, y1):
     """Write rows y0 to y1 of a plane enlarged by a factor."""
     count = low.shape[1] - 2 * margin
     cells = np.empty(count + 2, np.float32)
     wide = np.empty(count * factor, np.float32)
     for y in range(y0, y1):
-        enlarged_row(low, out[y], cells, wide, factor, margin, y, NOUGHT)
+        enlarged_row(low, out[y], cells, wide, factor, margin, y, ZERO_INT)
 
 
 @inline

@@ -6,13 +6,13 @@ import numpy as np
 
 from .colour import clamp
 from .errors import ValueRangeError
-from .jit import inline, part
+from .jit import inline, subroutine
 
 _LARGEST = 4096.0
 BLOCK, BOX_BLOCK = 512, 240
 """Columns worked at once down a plane. Rows of sums that are added to in place must not lie multiples of 4096 bytes
 apart: they would wait for each other."""
-NOUGHT, MARGIN = np.int64(0), np.int64(1)
+ZERO_INT, ONE_INT = np.int64(0), np.int64(1)
 """Numbers of one type: a literal would have what is called with it compiled for that number alone."""
 
 
@@ -107,7 +107,7 @@ def limit_row(out, a, low, high):
         out[x] = clamp(a[x], low, high)
 
 
-@part
+@subroutine
 def lerp_row(out, a, b, t):
     """Write the row between two others, ``t`` of the way from the first."""
     for x in range(out.shape[0]):

@@ -16,7 +16,7 @@ import numpy as np
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, TWO, ZERO, F, clamp, ycbcr_px
 from .errors import PictureError, ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 _FOUR = F(4)
@@ -92,8 +92,8 @@ def _middle_row(values, masses, own, run, total, out):
         out[x] = clamp(own[x] + out[x] / (total[x] * (_OUTER - _INNER)), ZERO, ONE)
 
 
-@sheet
-def _steady_sheet(mattes, guides, shares, guided, slope, out, y0, y1):
+@strip_kernel
+def _steady_strips(mattes, guides, shares, guided, slope, out, y0, y1):
     count, middle = len(mattes), len(mattes) // 2
     height, width = out.shape
     values, masses = np.empty((count, width), np.float32), np.empty((count, width), np.float32)
@@ -156,7 +156,7 @@ def steady(
     out = output(out, size, *planes, *pictures)
     shares = np.array([(1 - decay) ** abs(k - middle) for k in range(len(planes))], np.float32)
     slope = F(1 / (_PATCH * tolerance))
-    over_rows(_steady_sheet, size[0], planes, pictures, shares, np.bool_(guides is not None), slope, out)
+    over_rows(_steady_strips, size[0], planes, pictures, shares, np.bool_(guides is not None), slope, out)
     return out
 
 

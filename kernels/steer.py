@@ -25,7 +25,7 @@ from .colour import (
     G_FROM_CR,
     HALF,
     ONE,
-    ROOM,
+    SCRATCH,
     TINY,
     TWO,
     ZERO,
@@ -40,8 +40,8 @@ from .colour import (
     ycbcr_px,
 )
 from .errors import ValueRangeError
-from .jit import inline, part, sheet
-from .stream import RUN, is_far, settle, write_runs
+from .jit import inline, strip_kernel, subroutine
+from .stream import RUN, is_non_temporal, store_fence, write_runs
 from .strips import over_rows
 
 _SIXTH, _24TH, _120TH = F(1 / 6), F(1 / 24), F(1 / 120)
@@ -92,7 +92,7 @@ def turn_split_px(r, g, b, m, inverse_alpha, lit_c, lit_s, dark_c, dark_s, low, 
 _PULL = F(1 / math.radians(25))
 
 
-@part
+@subroutine
 def turn_row(row, matte, out, n, p):
     """Turn a row of pixels of n components by their matte."""
     for x in range(matte.shape[0]):
@@ -104,15 +104,15 @@ def turn_row(row, matte, out, n, p):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _turn_sheet(image, matte, out, p, y0, y1):
-    room, far = np.empty(4 * RUN, np.float32), is_far(out)
+@strip_kernel
+def _turn_strips(image, matte, out, p, y0, y1):
+    room, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, far, p)
+            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, non_temporal, p)
         else:
-            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, far, p)
-    settle(far)
+            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, non_temporal, p)
+    store_fence(non_temporal)
 
 
 @inline
@@ -131,16 +131,16 @@ def _turn_split_row(row, matte, out, n, p):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _turn_split_sheet(image, matte, out, p, y0, y1):
-    room, far = np.empty(4 * RUN, np.float32), is_far(out)
+@strip_kernel
+def _turn_split_strips(image, matte, out, p, y0, y1):
+    room, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         if image.shape[2] == 3:
-            write_runs(_turn_split_row, row, matte[y], to, 3, room, far, p)
+            write_runs(_turn_split_row, row, matte[y], to, 3, room, non_temporal, p)
         else:
-            write_runs(_turn_split_row, row, matte[y], to, 4, room, far, p)
-    settle(far)
+            write_runs(_turn_split_row, row, matte[y], to, 4, room, non_temporal, p)
+    store_fence(non_temporal)
 
 
 def turn(
@@ -180,14 +180,14 @@ def turn(
     lit = rotation(angle, saturation)
     plain = shadow_angle == 0 and shadow_saturation == 1 and even_redder == 0 and even_yellower == 0
     if plain:
-        over_rows(_turn_sheet, image.shape[0], image, matte, out, lit)
+        over_rows(_turn_strips, image.shape[0], image, matte, out, lit)
         return out
     dark = rotation(angle + shadow_angle, saturation * shadow_saturation)
     width = max(shadow_softness, 1e-3)
     middle = math.radians(centre)
     split = (F(shadow_luma - width / 2), F(1 / width))
     p = (*lit, *dark, *split, F(math.cos(middle)), F(math.sin(middle)), F(even_redder), F(even_yellower))
-    over_rows(_turn_split_sheet, image.shape[0], image, matte, out, (F(premultiplied), p))
+    over_rows(_turn_split_strips, image.shape[0], image, matte, out, (F(premultiplied), p))
     return out
 
 
@@ -230,15 +230,15 @@ def _shift_row(row, matte, out, n, p):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _shift_sheet(image, matte, out, p, y0, y1):
-    room, far = np.empty(4 * RUN, np.float32), is_far(out)
+@strip_kernel
+def _shift_strips(image, matte, out, p, y0, y1):
+    room, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, far, p)
+            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, non_temporal, p)
         else:
-            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, far, p)
-    settle(far)
+            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, non_temporal, p)
+    store_fence(non_temporal)
 
 
 def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None = None) -> Floats:
@@ -252,7 +252,7 @@ def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
-    over_rows(_shift_sheet, image.shape[0], image, matte, out, (F(du), F(dv)))
+    over_rows(_shift_strips, image.shape[0], image, matte, out, (F(du), F(dv)))
     return out
 
 
@@ -284,7 +284,7 @@ def _alpha_px(alpha, premultiplied):
     return alpha if premultiplied * alpha > TINY else ONE
 
 
-@part
+@subroutine
 def _straighten_run(pixels, straight, premultiplied):
     """Divide the colour of a run of pixels of four components by their alpha."""
     for x in range(straight.shape[0] // 4):
@@ -316,10 +316,10 @@ def _relight_row(pixels, matte, out, n, premultiplied):
             out[n * x + 3] = pixels[n * x + 3]
 
 
-@sheet
-def _mix_sheet(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
+@strip_kernel
+def _mix_strips(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
     width, n = image.shape[1], image.shape[2]
-    room = np.empty((4, ROOM), np.float32)
+    room = np.empty((4, SCRATCH), np.float32)
     length = run_length(n, dec, enc)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
@@ -358,7 +358,7 @@ def mix_primaries(
     out = output(out, image.shape, image, matte)
     curve: Transfer = transfer(transfer_name)
     flat = flat_matrix(matrix)
-    over_rows(_mix_sheet, image.shape[0], image, matte, out, F(premultiplied), flat, curve.decode, curve.encode)
+    over_rows(_mix_strips, image.shape[0], image, matte, out, F(premultiplied), flat, curve.decode, curve.encode)
     return out
 
 
@@ -474,8 +474,8 @@ def _keep_row(row, natural, matte, out, n, k, p):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _keep_sheet(graded, natural, matte, out, p, y0, y1):
+@strip_kernel
+def _keep_strips(graded, natural, matte, out, p, y0, y1):
     for y in range(y0, y1):
         g = graded[y].reshape(-1)
         n = natural[y].reshape(-1)
@@ -512,5 +512,5 @@ def keep(
     matte = as_plane(matte, like=graded.shape[:2])
     as_plane(natural[..., 0], "natural picture", like=graded.shape[:2])
     out = output(out, graded.shape, graded, natural, matte)
-    over_rows(_keep_sheet, graded.shape[0], graded, natural, matte, out, (F(amount), F(saturation)))
+    over_rows(_keep_strips, graded.shape[0], graded, natural, matte, out, (F(amount), F(saturation)))
     return out

@@ -16,7 +16,7 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-from .jit import inline, numba_config, part
+from .jit import inline, numba_config, subroutine
 
 AHEAD = 512
 """Pixels between those that are worked on and those that are called for: fewer come too late."""
@@ -32,7 +32,7 @@ LINE = 16
 
 
 @inline
-def is_far(picture):
+def is_non_temporal(picture):
     """Tell whether a picture is too large for the caches."""
     return picture.size >= FAR
 
@@ -84,7 +84,7 @@ def _fence(typing: Any) -> Any:
 
 
 @_or_plainly(lambda row, at: None)
-def _call_for(typing: Any, row: Any, at: Any) -> Any:
+def _prefetch(typing: Any, row: Any, at: Any) -> Any:
     """Call for the line of memory with value ``at`` of a row, and do not wait for it."""
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> None:
@@ -98,17 +98,17 @@ def _call_for(typing: Any, row: Any, at: Any) -> Any:
 
 
 @inline
-def call_for(row, first, last):
+def prefetch(row, first, last):
     """Have values ``first`` to ``last`` of a row come from memory meanwhile; they may lie beyond its end.
 
     By itself a processor reads on where loops follow one another closely: not beside counters that are added to,
     and not into a short run of the next row.
     """
     for at in range(first, last, LINE):
-        _call_for(row, at)
+        _prefetch(row, at)
 
 
-@part
+@subroutine
 def _write_past(out, values):
     into = _bytes_into_line(out)
     head = min((-into & (4 * LINE - 1)) >> 2, out.shape[0])
@@ -126,9 +126,9 @@ def _write_past(out, values):
 
 
 @inline
-def write(out, values, far):
-    """Write finished values to their place ``out``, which is as long; where it is far, past the caches."""
-    if far:
+def write(out, values, non_temporal):
+    """Write finished values to their place ``out``, which is as long; large pictures past the caches."""
+    if non_temporal:
         _write_past(out, values)
     else:
         for x in range(out.shape[0]):
@@ -136,9 +136,9 @@ def write(out, values, far):
 
 
 @inline
-def settle(far):
+def store_fence(non_temporal):
     """End the writing of a strip: other threads may read it now."""
-    if far:
+    if non_temporal:
         _fence()
 
 
@@ -154,10 +154,10 @@ def first_run(out, n, length):
 
 
 @inline
-def write_runs(work, row, matte, out, n, room, far, p):
+def write_runs(work, row, matte, out, n, room, non_temporal, p):
     """Have ``work(row, matte, out, n, p)`` finish a row of n components run by run in ``room``, and write it."""
     for start in range(first_run(out, n, RUN), matte.shape[0], RUN):
         x0, x1 = max(start, 0), min(start + RUN, matte.shape[0])
         run = room[: n * (x1 - x0)]
         work(row[n * x0 : n * x1], matte[x0:x1], run, n, p)
-        write(out[n * x0 : n * x1], run, far)
+        write(out[n * x0 : n * x1], run, non_temporal)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, output
 from .colour import F
 from .errors import ValueRangeError
-from .jit import inline, sheet
+from .jit import inline, strip_kernel
 from .strips import over_rows
 
 _SHIFT = 12
@@ -46,8 +46,8 @@ def _table_row(row, bits, table, out, n):
             out[n * x + 3] = row[n * x + 3]
 
 
-@sheet
-def _table_sheet(image, bits, table, out, y0, y1):
+@strip_kernel
+def _table_strips(image, bits, table, out, y0, y1):
     for y in range(y0, y1):
         if image.shape[2] == 3:
             _table_row(image[y].reshape(-1), bits[y].reshape(-1), table, out[y].reshape(-1), 3)
@@ -65,5 +65,5 @@ def through_table(image: Floats, table: Floats, out: Floats | None = None) -> Fl
         raise ValueRangeError(f"A table must have {_PLACES + 1} values, not {table.shape}.")
     image = as_picture(image)
     out = output(out, image.shape)
-    over_rows(_table_sheet, image.shape[0], image, image.view(np.int32), table, out)
+    over_rows(_table_strips, image.shape[0], image, image.view(np.int32), table, out)
     return out

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats
-from .jit import inline, part, sheet
+from .jit import inline, strip_kernel, subroutine
 from .strips import Stage, over_rows, over_stages
 
 ROWS, COLUMNS = 8, 64
@@ -48,7 +48,7 @@ def _gather_ends(row, least, most):
         most[x] = over if over > most[x] else most[x]
 
 
-@part
+@subroutine
 def _join_ends(to, ends, step):
     """The least and the most of every column and the one ``step`` further."""
     least, most, to_least, to_most = ends[0], ends[1], to[0], to[1]
@@ -58,8 +58,8 @@ def _join_ends(to, ends, step):
         to_most[x] = most[x] if most[x] > further_most[x] else further_most[x]
 
 
-@sheet
-def _ends_sheet(low, factor, margin, lowest, highest, y0, y1):
+@strip_kernel
+def _ends_strips(low, factor, margin, lowest, highest, y0, y1):
     cells, across = ROWS // factor, COLUMNS // factor
     width = low.shape[1]
     room = np.empty((2, 2, width + 2 * across + 4), np.float32)
@@ -89,11 +89,11 @@ def ends(low: Floats, factor: int, tiles: Tiles, margin: int = 0) -> tuple[Float
     :returns: two float32 of the tiles' shape; NaN counts as −∞ and as ∞.
     """
     lowest, highest = np.empty(tiles.shape, np.float32), np.empty(tiles.shape, np.float32)
-    over_rows(_ends_sheet, tiles.shape[0], low, factor, margin, lowest, highest)
+    over_rows(_ends_strips, tiles.shape[0], low, factor, margin, lowest, highest)
     return lowest, highest
 
 
-@part
+@subroutine
 def _gather_kinds(slope, offset, kinds):
     """Note of every column whether 0 · luma + 0 (1) and whether 0 · luma + 1 (2) is NOT what it makes of luma."""
     for x in range(kinds.shape[0]):
@@ -101,8 +101,8 @@ def _gather_kinds(slope, offset, kinds):
         kinds[x] |= (0 if flat and offset[x] == 0 else 1) | (0 if flat and offset[x] == 1 else 2)
 
 
-@sheet
-def _line_sheet(slope, offset, factor, sound, sound_factor, states, y0, y1):
+@strip_kernel
+def _line_strips(slope, offset, factor, sound, sound_factor, states, y0, y1):
     cells, across = ROWS // factor, COLUMNS // factor
     width = slope.shape[1]
     kinds = np.empty(width, np.int32)
@@ -135,7 +135,7 @@ def line_stage(
     """
     cells = ROWS // factor
     arguments = (slope, offset, factor, sound, less, states)
-    return Stage(_line_sheet, arguments, states.shape[0], 4 * ROWS, lambda y1: y1 * cells + 1, 2)
+    return Stage(_line_strips, arguments, states.shape[0], 4 * ROWS, lambda y1: y1 * cells + 1, 2)
 
 
 def of_line(slope: Floats, offset: Floats, factor: int, shape: tuple[int, ...]) -> Tiles:

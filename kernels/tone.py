@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
-from .colour import ONE, ROOM, ZERO, F, clamp, keep_alpha, luma_px, planes_of, power_px, raise_run
+from .colour import ONE, SCRATCH, ZERO, F, clamp, keep_alpha, luma_px, planes_of, power_px, raise_run
 from .errors import ValueRangeError
-from .jit import inline, part, sheet
-from .stream import RUN, first_run, is_far, settle, write
+from .jit import inline, strip_kernel, subroutine
+from .stream import RUN, first_run, is_non_temporal, store_fence, write
 from .strips import over_rows
 
 Doubles = NDArray[np.float64]
@@ -96,8 +96,8 @@ def _curve_row(row, out, segments):
             out[x] = value if t >= ZERO else out[x]
 
 
-@part
-def _write_curve(row, out, n, segments, finished, far):
+@subroutine
+def _write_curve(row, out, n, segments, finished, non_temporal):
     """Send a row through the curve and write it, run by run."""
     length = 2 * RUN
     for start in range(n * first_run(out, n, length), row.shape[0], n * length):
@@ -106,15 +106,15 @@ def _write_curve(row, out, n, segments, finished, far):
         _curve_row(values, run, segments)
         if n == 4:
             keep_alpha(values, run)
-        write(out[x0:x1], run, far)
+        write(out[x0:x1], run, non_temporal)
 
 
-@sheet
-def _curve_sheet(image, out, segments, y0, y1):
-    far, finished = is_far(out), np.empty(8 * RUN, np.float32)
+@strip_kernel
+def _curve_strips(image, out, segments, y0, y1):
+    non_temporal, finished = is_non_temporal(out), np.empty(8 * RUN, np.float32)
     for y in range(y0, y1):
-        _write_curve(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], segments, finished, far)
-    settle(far)
+        _write_curve(image[y].reshape(-1), out[y].reshape(-1), image.shape[2], segments, finished, non_temporal)
+    store_fence(non_temporal)
 
 
 def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None = None) -> Floats:
@@ -130,7 +130,7 @@ def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None =
     segments = _segments(points)
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_curve_sheet, image.shape[0], image, out, segments)
+    over_rows(_curve_strips, image.shape[0], image, out, segments)
     return out
 
 
@@ -193,8 +193,8 @@ def _saturate_row(values, out, n, saturation, clamped):
             out[n * x + 3] = alpha[x]
 
 
-@part
-def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, far):
+@subroutine
+def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, non_temporal):
     """Work a row and write it, run by run."""
     width = row.shape[0] // n
     for start in range(first_run(out, n, RUN), width, RUN):
@@ -212,16 +212,16 @@ def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, far
             _saturate_row(values, finished, 3, saturation, clamped)
         else:
             _saturate_row(values, finished, 4, saturation, clamped)
-        write(out[n * x0 : n * (x0 + count)], finished, far)
+        write(out[n * x0 : n * (x0 + count)], finished, non_temporal)
 
 
-@sheet
-def _cdl_sheet(image, out, slope, offset, power, saturation, clamped, y0, y1):
-    far, room = is_far(out), np.empty((2, ROOM), np.float32)
+@strip_kernel
+def _cdl_strips(image, out, slope, offset, power, saturation, clamped, y0, y1):
+    non_temporal, room = is_non_temporal(out), np.empty((2, SCRATCH), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        _write_cdl(row, to, image.shape[2], slope, offset, power, saturation, clamped, room, far)
-    settle(far)
+        _write_cdl(row, to, image.shape[2], slope, offset, power, saturation, clamped, room, non_temporal)
+    store_fence(non_temporal)
 
 
 def _triple(values: Sequence[float], name: str, low: float, above: bool = False) -> tuple[np.float32, ...]:
@@ -258,5 +258,5 @@ def cdl(
         raise ValueRangeError(f"CDL saturation must be 0 or more, not {saturation}.")
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_cdl_sheet, image.shape[0], image, out, *p, F(saturation), bool(clamp))
+    over_rows(_cdl_strips, image.shape[0], image, out, *p, F(saturation), bool(clamp))
     return out

@@ -3,6 +3,8 @@
 ``NODES`` is the one table of all nodes; graphs, commands, host effects and the documentation derive from it.
 """
 
+import warnings
+
 from .balance import Balance, BalanceError, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Chain, Link, Order, Part, standard_chain
 from .compare import Compare
@@ -12,7 +14,7 @@ from .declare import Node, ParamError
 from .doubt import judge_matte
 from .face import FaceMatte, JoinFaces
 from .key import RangeKey, SkinKey
-from .learning import Lesson, learn_skin_key, study_skin, with_faces
+from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
 from .matte import CombineMattes, Region, SoftenMatte
@@ -30,10 +32,10 @@ from .solve import (
 from .standard import (
     Corrected,
     Correction,
+    CorrectionOptions,
     MarkedFrame,
     Subject,
     SubjectError,
-    Wishes,
     solve_correction,
     solve_subjects,
 )
@@ -125,14 +127,15 @@ __all__ = [
     "CorrectSkin1",
     "Corrected",
     "Correction",
+    "CorrectionOptions",
     "Distance",
     "Evidence",
     "FaceMatte",
     "Finding",
     "JoinFaces",
     "KeepSkin",
+    "LearnedKey",
     "LeftBehind",
-    "Lesson",
     "Limit",
     "Link",
     "MarkedFrame",
@@ -163,7 +166,6 @@ __all__ = [
     "Verdict",
     "Warned",
     "Waveform",
-    "Wishes",
     "beyond",
     "curve_of_profile",
     "distance",
@@ -192,3 +194,16 @@ __all__ = [
     "with_faces",
     "worst_first",
 ]
+
+_RENAMED = {"Lesson": "LearnedKey", "Wishes": "CorrectionOptions"}
+"""Names of version 0.1, which go with the next one, and what they are called now."""
+
+
+def __getattr__(name: str) -> type:
+    """Return what an old name stands for, with a DeprecationWarning."""
+    if name not in _RENAMED:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    now = _RENAMED[name]
+    warnings.warn(f"inkarnat.nodes.{name} is now called {now}.", DeprecationWarning, stacklevel=2)
+    found: type = globals()[now]
+    return found

@@ -256,7 +256,7 @@ def _patch_mean(pixels: NDArray[np.float32], transfer: str, name: str) -> NDArra
     return mean
 
 
-def _settings(rgb: NDArray[np.float64], transfer: str, what: str, mend: str) -> Balance:
+def _settings(rgb: NDArray[np.float64], transfer: str, what: str, fix: str) -> Balance:
     """Return the balance for a light of linear R, G, B, or raise BalanceError where that is no light's colour."""
     xyz = _rgb_to_xyz() @ rgb
     temperature, duv = _mired_and_duv(xyz[:2] / xyz.sum())
@@ -266,7 +266,7 @@ def _settings(rgb: NDArray[np.float64], transfer: str, what: str, mend: str) -> 
         red, green, blue = rgb / rgb.max()
         raise BalanceError(
             f"{what} strongly coloured (linear red, green, blue {red:.2f}, {green:.2f}, {blue:.2f}): a light lies "
-            f"between {_WARMEST:g} and {_COOLEST:g} K and within {_MOST_DUV:g} Duv of daylight. {mend}"
+            f"between {_WARMEST:g} and {_COOLEST:g} K and within {_MOST_DUV:g} Duv of daylight. {fix}"
         )
     return Balance(temperature=white - temperature, tint=duv - white_duv, transfer=transfer)
 

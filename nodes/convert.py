@@ -134,8 +134,8 @@ _SHORT = (*TRANSFERS, *FURTHER_TRANSFERS, *PRIMARIES)
 
 
 def _unknown(what: str, name: str, known: list[str]) -> str:
-    mend = nearest(name, known) or f"Use one of {', '.join(_SHORT)}, or a name registered in colour-science."
-    return f"{what} {name!r} is unknown. {mend}"
+    fix = nearest(name, known) or f"Use one of {', '.join(_SHORT)}, or a name registered in colour-science."
+    return f"{what} {name!r} is unknown. {fix}"
 
 
 def _curves() -> dict[str, str]:

@@ -307,11 +307,11 @@ def _samples(
 def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     balanced = node.balanced(image)
     add, subtract, more = _samples(node, asked, image)
-    lesson = study_skin(balanced, add, subtract, more)
-    learned = dataclasses.replace(node, model=lesson.key.model)
-    matte = learned.matte(balanced, limit)
-    warnings = " ".join(warned.message for warned in lesson.warnings(matte, balanced))
-    return learned, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
+    learned = study_skin(balanced, add, subtract, more)
+    taught = dataclasses.replace(node, model=learned.key.model)
+    matte = taught.matte(balanced, limit)
+    warnings = " ".join(warned.message for warned in learned.warnings(matte, balanced))
+    return taught, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
 
 
 def _solve(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:

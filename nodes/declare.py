@@ -71,7 +71,7 @@ class Rows:
         """Tell whether the rows are as a key made them, and from this picture where one is given."""
         return self.steps == _AS_KEYED and (picture is None or picture is self.source.image)
 
-    def is_dear(self) -> bool:
+    def is_expensive(self) -> bool:
         """Tell whether working a row out costs as much as to read it from a whole matte several times."""
         return self.source.ranges is not None
 
@@ -512,8 +512,8 @@ class Node:
         known = cls.params()
         for name in names:
             if name not in known:
-                mend = nearest(str(name), known) or f"It has: {', '.join(known) or 'no parameters'}."
-                raise ParamError(f"{cls.name} has no parameter {name!r}. {mend}")
+                fix = nearest(str(name), known) or f"It has: {', '.join(known) or 'no parameters'}."
+                raise ParamError(f"{cls.name} has no parameter {name!r}. {fix}")
 
     @classmethod
     def from_config(cls, config: Mapping[str, Any]) -> typing.Self:

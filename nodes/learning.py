@@ -26,7 +26,7 @@ _DARKEST, _BRIGHTEST = 0.06, 0.92
 
 
 @dataclass(frozen=True)
-class Lesson:
+class LearnedKey:
     """A learned key with the figures by which it can be judged before it is used.
 
     :ivar key: the configured node. :ivar unconnected: share of the skin-like area that the samples do not reach, in the
@@ -121,14 +121,14 @@ def study_skin(
     faces: Sequence[FaceMatte] = (),
     more_faces: Sequence[Sequence[FaceMatte]] = (),
     reach: float = 1.0,
-) -> Lesson:
+) -> LearnedKey:
     """Learn a skin key from samples and faces on one or more pictures of the same light.
 
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′, not premultiplied.
     :param add: samples on skin, at least one over all pictures where there is no face. A sample on a face means that
         face: its skin teaches the key as well. :param subtract: samples on what must stay out.
     :param more: further (image, add, subtract). :param faces: the faces known in the first picture: those that join
-        come back in :attr:`Lesson.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join.
+        come back in :attr:`LearnedKey.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join.
     :param more_faces: the faces of the further pictures, in order.
     :param reach: how far the key spreads from the samples, 0.25 to 4.
     :raises SampleError: no sample to add and no face, or samples on something that cannot be skin.
@@ -160,7 +160,7 @@ def study_skin(
         keep_out = tuple(place for sample in pictures[0][2] for place in sample.places)
         join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out)
     apart = _apart(studied.frames, reference)
-    return Lesson(SkinKey(model=model.to_text()), learned.unconnected, learned.recall, *apart, own, join)
+    return LearnedKey(SkinKey(model=model.to_text()), learned.unconnected, learned.recall, *apart, own, join)
 
 
 def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:

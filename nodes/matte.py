@@ -201,7 +201,7 @@ class SoftenMatte(Node):
         """Return the softened matte in the making."""
         steps = self.steps(matte.shape[0], guide is not None)
         if isinstance(matte, Rows):
-            if not self.position and matte.is_key_of(guide) and (self._count() <= 1 or not matte.is_dear()):
+            if not self.position and matte.is_key_of(guide) and (self._count() <= 1 or not matte.is_expensive()):
                 return Rows(matte.source, steps)
             matte = matte.whole()
         matte = as_plane(matte)

@@ -15,7 +15,7 @@ from .declare import Matte, Node, Picture
 from .doubt import judge_matte
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
-from .learning import Lesson, study_skin, with_faces
+from .learning import LearnedKey, study_skin, with_faces
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
 from .solve import SkinReading, SkinTarget, Warned, measure_skin, solve_steer
@@ -57,7 +57,7 @@ class Subject:
     """One person of a clip: a name, the frames marked for them, and what is asked for them alone.
 
     :ivar name: part of ids and output names; may be empty where there is one person only.
-    :ivar frames: marked frames, the reference first. :ivar target: None takes the one of the wishes.
+    :ivar frames: marked frames, the reference first. :ivar target: None takes the one asked for with the rest.
     :ivar region: a region that the key is limited to, the same for all frames or by frame; None for none.
     """
 
@@ -72,7 +72,7 @@ class Subject:
 
 
 @dataclass(frozen=True)
-class Wishes:
+class CorrectionOptions:
     """What a person asks of a correction beyond the samples.
 
     :ivar target: where the skin should rest. :ivar method: how SteerSkin moves it.
@@ -112,7 +112,7 @@ class Wishes:
 class Corrected:
     """One person's part of a correction, and what their skin read before and after on their reference frame.
 
-    :ivar lesson: what was learned, or None where the natural range of skin is keyed. :ivar frame: the reference.
+    :ivar learned: what was learned, or None where the natural range of skin is keyed. :ivar frame: the reference.
     """
 
     name: str
@@ -123,7 +123,7 @@ class Corrected:
     before: SkinReading
     after: SkinReading
     warnings: tuple[Warned, ...]
-    lesson: Lesson | None = None
+    learned: LearnedKey | None = None
     faces: tuple[FaceMatte, ...] = ()
     join: JoinFaces | None = None
     frame: int | None = None
@@ -249,7 +249,7 @@ _SOFTEN = cast(SoftenMatte, SUBJECT["soften"])
 # --- solving ------------------------------------------------------------------------------------------------
 
 
-def solve_correction(frames: Sequence[MarkedFrame], wishes: Wishes | None = None) -> Correction:
+def solve_correction(frames: Sequence[MarkedFrame], wanted: CorrectionOptions | None = None) -> Correction:
     """Solve the standard chain on one or more frames of a clip; the first frame is the reference.
 
     The light first, then levels and saturation, then the key on that picture, the matte softened, and the skin steered
@@ -257,10 +257,10 @@ def solve_correction(frames: Sequence[MarkedFrame], wishes: Wishes | None = None
 
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
     """
-    return solve_subjects([Subject("", frames)], wishes)
+    return solve_subjects([Subject("", frames)], wanted)
 
 
-def solve_subjects(subjects: Sequence[Subject], wishes: Wishes | None = None) -> Correction:
+def solve_subjects(subjects: Sequence[Subject], wanted: CorrectionOptions | None = None) -> Correction:
     """Solve the standard chain for one or more people, each with a key and a target of their own.
 
     Where the mattes of two people overlap, the likelier of them wins softly: a pixel's shares add up to at most 1.
@@ -268,18 +268,18 @@ def solve_subjects(subjects: Sequence[Subject], wishes: Wishes | None = None) ->
     :raises SubjectError: no person, two of one name, or one of several without a name or a sample.
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
     """
-    wishes = wishes or Wishes()
+    wanted = wanted or CorrectionOptions()
     _check_subjects(subjects)
-    balance = _balance([frame for subject in subjects for frame in subject.frames], wishes)
-    learned = [_Learned(subject, _beside(subject, subjects), balance, wishes) for subject in subjects]
+    balance = _balance([frame for subject in subjects for frame in subject.frames], wanted)
+    learned = [_Learned(subject, _beside(subject, subjects), balance, wanted) for subject in subjects]
     people = [person.corrected([other for other in learned if other is not person]) for person in learned]
     return Correction(
         balance=balance,
         people=tuple(people),
         soften=_SOFTEN,
-        steady=SteadyMatte(frames=wishes.steady) if wishes.steady else None,
-        tone=wishes.tone,
-        saturation=wishes.saturation,
+        steady=SteadyMatte(frames=wanted.steady) if wanted.steady else None,
+        tone=wanted.tone,
+        saturation=wanted.saturation,
     )
 
 
@@ -312,20 +312,20 @@ class _Learned:
     """One person while the correction is being solved: what was learned, and their matte on any picture."""
 
     def __init__(
-        self, subject: Subject, marked: Sequence[MarkedFrame], balance: Balance | None, wishes: Wishes
+        self, subject: Subject, marked: Sequence[MarkedFrame], balance: Balance | None, wanted: CorrectionOptions
     ) -> None:
-        self.subject, self.wishes, self.frame = subject, wishes, subject.frames[0].frame
-        self.nodes = _picture_nodes(balance, wishes.tone, wishes.saturation)
+        self.subject, self.wanted, self.frame = subject, wanted, subject.frames[0].frame
+        self.nodes = _picture_nodes(balance, wanted.tone, wanted.saturation)
         pictures = [through(LEVELS_FIRST.before, self.nodes, as_picture(f.picture)) for f in subject.frames]
         self.reference = pictures[0]
         with self._named():
-            self.lesson = _lesson(marked, pictures, wishes)
+            self.learned = _learned_key(marked, pictures, wanted)
         self.region = subject.region_at(self.frame)
         self.own = self.matte(self.reference, self.frame)
 
     def matte(self, picture: Picture, frame: int) -> Matte:
         """Return this person's matte on a balanced picture."""
-        matte = with_faces(self.lesson.key.process(picture), picture, self.lesson.faces, self.lesson.join)
+        matte = with_faces(self.learned.key.process(picture), picture, self.learned.faces, self.learned.join)
         matte = _SOFTEN.process(matte, picture)
         region = self.subject.region_at(frame)
         return matte if region is None else CombineMattes().process(matte, region.process(picture))
@@ -336,26 +336,26 @@ class _Learned:
         for other in others:
             likelier = CombineMattes("likelier").process(self.own, other.matte(self.reference, self.frame))
             share = CombineMattes("multiply").process(share, likelier)
-        target = self.subject.target or self.wishes.target
+        target = self.subject.target or self.wanted.target
         with self._named():
-            steer = self.wishes.steer(self.reference, share, target)
+            steer = self.wanted.steer(self.reference, share, target)
             finished = through(LEVELS_FIRST.after, self.nodes, steer.process(self.reference, share))
             before = measure_skin(as_picture(self.subject.frames[0].picture), share)
             light = measure_skin(self.reference, share)  # on the picture whose light is right, signs mean something
             after = measure_skin(finished, share)
         warnings = (*self._warnings(), *light.warnings())
-        lesson = self.lesson if self.sampled else None
-        told = self.lesson.faces, self.lesson.join
+        learned = self.learned if self.sampled else None
+        told = self.learned.faces, self.learned.join
         return Corrected(
             self.subject.name,
-            self.lesson.key,
+            self.learned.key,
             steer,
             self.region,
             target,
             before,
             after,
             warnings,
-            lesson,
+            learned,
             *told,
             self.frame,
         )
@@ -363,13 +363,13 @@ class _Learned:
     @property
     def sampled(self) -> bool:
         """Whether any skin was sampled, or is shown by a face."""
-        return bool(self.lesson.key.model)
+        return bool(self.learned.key.model)
 
     def _warnings(self) -> tuple[Warned, ...]:
         if not self.sampled:
             signs = judge_matte(self.own, self.reference)
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
-        found = self.lesson.warnings(self.own, self.reference)
+        found = self.learned.warnings(self.own, self.reference)
         return found if self.region is None else tuple(w for w in found if w.sign != "look-alike")
 
     @contextlib.contextmanager
@@ -383,30 +383,30 @@ class _Learned:
             raise type(error)(f"Subject {self.subject.name!r}: {error}") from None
 
 
-def _balance(frames: Sequence[MarkedFrame], wishes: Wishes) -> Balance | None:
+def _balance(frames: Sequence[MarkedFrame], wanted: CorrectionOptions) -> Balance | None:
     marked = [f for f in frames if f.neutral is not None]
     if marked:
         return solve_balance(marked[0].picture, marked[0].neutral)
-    return wishes.balance
+    return wanted.balance
 
 
-def _lesson(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wishes: Wishes) -> Lesson:
+def _learned_key(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wanted: CorrectionOptions) -> LearnedKey:
     if not any(f.add or f.faces for f in frames):
         if any(f.subtract for f in frames):
             raise SampleError(
                 "There is a sample to subtract and none of skin from which to subtract it, and the natural range of "
                 "skin does not learn: add a point, a box or a stroke on skin, or draw a region round the person."
             )
-        return Lesson(SkinKey(), unconnected=0.0, recall=1.0)
+        return LearnedKey(SkinKey(), unconnected=0.0, recall=1.0)
     told = [(p, f) for p, f in zip(pictures, frames, strict=True) if f.add or f.subtract or f.faces]
     (picture, first), *more = told
-    lesson = study_skin(
+    learned = study_skin(
         picture,
         first.add,
         first.subtract,
         [(p, f.add, f.subtract) for p, f in more],
         faces=first.faces,
         more_faces=[f.faces for _, f in more],
-        reach=wishes.reach,
+        reach=wanted.reach,
     )
-    return replace(lesson, key=SkinKey(model=lesson.key.model, form=wishes.form))
+    return replace(learned, key=SkinKey(model=learned.key.model, form=wanted.form))

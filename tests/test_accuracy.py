@@ -190,11 +190,11 @@ def test_most_bad_mattes_are_warned_of_and_few_good_ones():
             marks = {name: shot.marks[name].add for name in ("1 point", "3 points", "box", "stroke")}
             for add in (marks | wrongly_marked(scene, shot)).values():
                 try:
-                    lesson = study_skin(shot.sampled, add)
+                    learned = study_skin(shot.sampled, add)
                 except SampleError:  # refused with the reason: no matte to judge
                     continue
-                matte = SoftenMatte().process(lesson.key.process(shot.keyed), shot.keyed)
-                judged.append((score_matte(matte, shot.truth, shot.ignore), bool(lesson.warnings(matte, shot.keyed))))
+                matte = SoftenMatte().process(learned.key.process(shot.keyed), shot.keyed)
+                judged.append((score_matte(matte, shot.truth, shot.ignore), bool(learned.warnings(matte, shot.keyed))))
     bad, good = ([w for s, w in judged if test(s.f1)] for test in (lambda f1: f1 < 0.6, lambda f1: f1 >= 0.8))
     assert min(len(bad), len(good)) > 40
     assert np.mean(bad) >= 0.9

@@ -32,10 +32,10 @@ from inkarnat.kernels.colour import decode, encode
 from inkarnat.nodes import (
     Aim,
     Balance,
+    CorrectionOptions,
     MarkedFrame,
     SkinKey,
     ToneCurve,
-    Wishes,
     distance,
     solve_balance,
     solve_correction,
@@ -53,7 +53,7 @@ def solved():
     shot = take("take1")
     marked = MarkedFrame(1, shot.clip.read(1), (shot.face(),), (SAWDUST,), shot.card())
     target = approved(shot).target()
-    correction = solve_correction([marked], Wishes(target=target))
+    correction = solve_correction([marked], CorrectionOptions(target=target))
     return with_aims(chain_graph(correction.links(), correction.outputs()), {"": Aim(target)})
 
 

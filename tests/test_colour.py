@@ -342,7 +342,7 @@ def test_any_strip_size_gives_the_same_bits(channels, make_picture, same_bits):
     expected = kernel.decode(image, "bt709")
     for strip in (1, 7, 64, 1000):
         out = np.empty_like(image)
-        strips.over_rows(kernel._transfer_sheet, 70, image, out, True, constants, strip=strip)
+        strips.over_rows(kernel._transfer_strips, 70, image, out, True, constants, strip=strip)
         same_bits(out, expected)
 
 

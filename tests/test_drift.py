@@ -16,7 +16,15 @@ from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph, with_keyed
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.host_adapters.shots import drift
-from inkarnat.nodes import MarkedFrame, Sample, SkinTarget, Wishes, measure_skin, solve_correction, solve_steer
+from inkarnat.nodes import (
+    CorrectionOptions,
+    MarkedFrame,
+    Sample,
+    SkinTarget,
+    measure_skin,
+    solve_correction,
+    solve_steer,
+)
 
 COUNT = 60
 FRAMES = range(1, COUNT + 1)
@@ -36,7 +44,7 @@ def ramp(frame, depth="light", seed=3, wall="cedar"):
 @cache
 def correction(target=None):
     stroke = Sample.stroke(scene().places["stroke"], 0.015)
-    return solve_correction([MarkedFrame(30, ramp(30), (stroke,))], Wishes(target=target or SkinTarget()))
+    return solve_correction([MarkedFrame(30, ramp(30), (stroke,))], CorrectionOptions(target=target or SkinTarget()))
 
 
 @cache

@@ -184,8 +184,8 @@ def test_pieces_are_numbered_as_scipy_numbers_them():
 def test_a_click_on_a_face_means_that_face_and_no_mark_means_all():
     picture = astronaut()
     other = FaceMatte(*[(x + 0.4, y + 0.5) for x, y in ASTRONAUT.landmarks])
-    lesson = study_skin(picture, [Sample.point(0.41, 0.24)], faces=(ASTRONAUT, other))
-    assert [node.keyed for node in lesson.faces] == [1.0, 0.0]
+    learned = study_skin(picture, [Sample.point(0.41, 0.24)], faces=(ASTRONAUT, other))
+    assert [node.keyed for node in learned.faces] == [1.0, 0.0]
     assert study_skin(picture, [], faces=(ASTRONAUT,)).faces == (ASTRONAUT,)
     absent = replace(other, presence=0.0)
     assert [node.keyed for node in study_skin(picture, [], faces=(ASTRONAUT, absent)).faces] == [1.0, 1.0]
@@ -205,8 +205,8 @@ def never_less(picture, truth, ignore, marks, faces=(), most=0.02):
     """From one mark to the next, which covers more of the same skin, the F1 may fall by no more."""
     f1 = []
     for mark in marks:
-        lesson = study_skin(picture, [mark], faces=faces)
-        f1.append(score_matte(lesson.matte(picture), truth, ignore).f1)
+        learned = study_skin(picture, [mark], faces=faces)
+        f1.append(score_matte(learned.matte(picture), truth, ignore).f1)
     assert min(np.diff(f1)) >= -most, f1
 
 
@@ -259,8 +259,8 @@ def test_what_is_doubted_is_told_by_figures():
 @pytest.mark.parametrize("shape", [(1, 1), (2, 3), (7, 900)])
 def test_odd_sizes_are_learned_from(shape):
     picture = np.broadcast_to(np.array((0.7, 0.5, 0.4), np.float32), (*shape, 3)).copy()
-    lesson = study_skin(picture, [Sample.point(0.5, 0.5)], faces=(FaceMatte(),))
-    assert lesson.matte(picture).shape == shape
+    learned = study_skin(picture, [Sample.point(0.5, 0.5)], faces=(FaceMatte(),))
+    assert learned.matte(picture).shape == shape
 
 
 def test_a_poster_hair_or_nothing_under_a_mark_is_told_in_words():

@@ -61,7 +61,8 @@ def test_a_changed_callee_in_another_file_is_never_stale(home):
         "from .jit import inline\n\n@inline\ndef answer_px(x):\n    return x + 1\n"
     )
     (home / "kernels" / "caller.py").write_text(
-        "from .callee import answer_px\nfrom .jit import sheet\n\n@sheet\ndef answer(x):\n    return answer_px(x)\n"
+        "from .callee import answer_px\nfrom .jit import strip_kernel\n\n"
+        "@strip_kernel\ndef answer(x):\n    return answer_px(x)\n"
     )
     ask = (
         "from kernels.caller import answer; "
@@ -185,20 +186,20 @@ def test_compiling_leaves_the_search_for_garbage_as_it_was(searching):
 
     seen = []
 
-    @jit.part
+    @jit.subroutine
     def part(x):
         return half_px(x)
 
     def whole(x):
         return part(x)
 
-    sheet = jit._dispatcher(jit._Entry, whole)
-    compile_ = sheet._compiler.compile
-    sheet._compiler.compile = lambda *given: seen.append(gc.isenabled()) or compile_(*given)
+    kernel = jit._dispatcher(jit._Entry, whole)
+    compile_ = kernel._compiler.compile
+    kernel._compiler.compile = lambda *given: seen.append(gc.isenabled()) or compile_(*given)
     before = gc.isenabled()
     (gc.enable if searching else gc.disable)()
     try:
-        assert sheet(3.0) == 1.5
+        assert kernel(3.0) == 1.5
         assert gc.isenabled() == searching
     finally:
         (gc.enable if before else gc.disable)()

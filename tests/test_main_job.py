@@ -11,11 +11,11 @@ import references
 import scipy.ndimage as ndi
 from inkarnat.host_adapters import workshop
 from inkarnat.nodes import (
+    CorrectionOptions,
     MarkedFrame,
     Sample,
     SkinTarget,
     SoftenMatte,
-    Wishes,
     learn_skin_key,
     measure_skin,
     solve_correction,
@@ -56,7 +56,7 @@ def brought_back(method="turn", sample=STROKE):
     """The correction of the broken portrait toward the reading of the unbroken one, its matte and its result."""
     picture, broken, share, _ = real()
     target = SkinTarget.of(measure_skin(picture, (share > 0.95).astype(np.float32)))
-    correction = solve_correction([MarkedFrame(0, broken, (sample,))], Wishes(target, method))
+    correction = solve_correction([MarkedFrame(0, broken, (sample,))], CorrectionOptions(target, method))
     matte = correction.soften.process(correction.key.process(broken), broken)
     return correction, matte, correction.steer.process(broken, matte)
 

@@ -16,7 +16,7 @@ from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.kernels import arrays, memory
 from inkarnat.kernels.memory import Memory
 from inkarnat.kernels.strips import threads
-from inkarnat.nodes import Cdl, CorrectSkin, MarkedFrame, Sample, ToneCurve, Wishes, solve_correction
+from inkarnat.nodes import Cdl, CorrectionOptions, CorrectSkin, MarkedFrame, Sample, ToneCurve, solve_correction
 
 WIDTH, HEIGHT = 1280, 720
 MOST = 7
@@ -44,7 +44,9 @@ def graphs(frame):
     """The standard graph as it is solved, with everything that can follow it, and the chains of the benchmarks."""
     marked = [MarkedFrame(1, frame, (Sample.box(*SKIN_BOX),), neutral=Sample.box(0.02, 0.1, 0.1, 0.3))]
     plain = solve_correction(marked)
-    full = solve_correction(marked, Wishes(tone=ToneCurve(black=0.02), saturation=1.1, split=True, even_out=0.2))
+    full = solve_correction(
+        marked, CorrectionOptions(tone=ToneCurve(black=0.02), saturation=1.1, split=True, even_out=0.2)
+    )
     correct = CorrectSkin(model=chains.learned_key().model, temperature=12, angle=8, black=0.01, saturation=1.1)
     light = Cdl(slope=(1.1, 1, 0.9))
     return {

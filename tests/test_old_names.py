@@ -9,6 +9,7 @@ import subprocess
 import sys
 
 import pytest
+from inkarnat import nodes
 from inkarnat.host_adapters import headless
 from inkarnat.host_adapters.graphs.graph import Graph
 
@@ -79,3 +80,9 @@ def test_the_command_line_starts_by_its_old_name():
     assert done.stdout.startswith("inkarnat ")
     assert "DeprecationWarning" in done.stderr
     assert "inkarnat.host_adapters.commands.cli" in done.stderr
+
+
+@pytest.mark.parametrize(("old", "now"), [("Lesson", "LearnedKey"), ("Wishes", "CorrectionOptions")])
+def test_an_old_name_of_a_class_works_for_one_release_more(old, now):
+    with pytest.warns(DeprecationWarning, match=now):
+        assert getattr(nodes, old) is getattr(nodes, now)

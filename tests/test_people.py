@@ -13,7 +13,7 @@ from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.shots.people import People, PeopleError, Person, frame_hash
 from inkarnat.host_adapters.writes import OutputError
-from inkarnat.nodes import MarkedFrame, Skin, Wishes, distance, measure_skin, solve_correction
+from inkarnat.nodes import CorrectionOptions, MarkedFrame, Skin, distance, measure_skin, solve_correction
 from skimage.color import deltaE_ciede2000
 from takes import SAWDUST, approved, film, write
 
@@ -140,7 +140,7 @@ def test_two_cameras_of_one_person_match_through_the_person(seed):
     skins = []
     for shot in (first, second):
         marked = MarkedFrame(1, shot.clip.read(1), (shot.face(),), (SAWDUST,), shot.card())
-        correction = solve_correction([marked], Wishes(target=person.target()))
+        correction = solve_correction([marked], CorrectionOptions(target=person.target()))
         picture = shot.clip.read(1)
         for link in correction.links():
             if link.id == "balance":

@@ -27,7 +27,7 @@ from inkarnat.host_adapters.shots.aims import with_aims, with_light
 from inkarnat.host_adapters.shots.people import People, Person, frame_hash
 from inkarnat.host_adapters.shots.runs import Run, RunClip, RunError
 from inkarnat.kernels.limits import LimitShares
-from inkarnat.nodes import CARD, LIMITS, Aim, MarkedFrame, Skin, SkinReading, Wishes, solve_correction
+from inkarnat.nodes import CARD, LIMITS, Aim, CorrectionOptions, MarkedFrame, Skin, SkinReading, solve_correction
 from takes import LIGHTS, SAWDUST, Reel, approved, take, write
 
 AUDIT = (Path(__file__).parent / "audit.js").read_text(encoding="utf-8")
@@ -44,7 +44,7 @@ def workplace(tmp_path_factory):
     first = take("take1")
     marked = MarkedFrame(1, first.clip.read(1), (first.face(),), (SAWDUST,), first.card())
     target = approved(first).target()
-    correction = solve_correction([marked], Wishes(target=target))
+    correction = solve_correction([marked], CorrectionOptions(target=target))
     graph = chain_graph(correction.links(), correction.outputs())
     with_light(with_aims(graph, {"": Aim(target)}), CARD).save(folder / "take1.json")
     files = {name: write(take(name), folder) for name in LIGHTS}

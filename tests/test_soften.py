@@ -19,7 +19,7 @@ SHAPES = ((97, 131), (64, 64), (5, 7), (1, 9), (6, 1))
 def enlarge(low, factor, shape):
     """A plane of a coarser grid at full size."""
     out = np.empty(shape, np.float32)
-    strips.over_rows(resample.enlarge_sheet, shape[0], low, out, factor, 0)
+    strips.over_rows(resample.enlarge_strips, shape[0], low, out, factor, 0)
     return out
 
 

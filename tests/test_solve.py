@@ -15,7 +15,7 @@ from inkarnat.kernels import strips
 from inkarnat.kernels.errors import InkarnatError, PictureError
 from inkarnat.nodes import (
     FaceMatte,
-    Lesson,
+    LearnedKey,
     ReadingError,
     Sample,
     SampleError,
@@ -399,8 +399,8 @@ def test_the_only_sample_may_lie_on_a_further_frame():
 def test_a_box_may_hold_more_than_skin(wall):
     """The box is half again as large as the face; its main colour is what is learned."""
     picture, face = oval(wall=wall)
-    lesson = study_skin(picture, [Sample.box(0.2, 0.08, 0.8, 0.95)])
-    matte = lesson.key.process(picture)
+    learned = study_skin(picture, [Sample.box(0.2, 0.08, 0.8, 0.95)])
+    matte = learned.key.process(picture)
     assert 2 * ((matte > 0.5) & (face > 0)).sum() / ((matte > 0.5).sum() + face.sum()) > 0.97
 
 
@@ -487,24 +487,24 @@ def test_a_matte_with_a_known_face_is_doubted_by_its_softness_its_edge_and_the_f
 
 def test_a_lesson_warns_of_look_alikes_and_missed_samples():
     fine = a_matte(0.2)
-    assert Lesson(SkinKey(), 0.6, 0.9).warnings(fine) == ()
-    assert signs(Lesson(SkinKey(), 0.72, 0.9).warnings(fine)) == ["look-alike"]
-    assert signs(Lesson(SkinKey(), 0.5, 0.7).warnings(fine)) == ["missed"]
-    assert signs(Lesson(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "look-alike", "missed"]
+    assert LearnedKey(SkinKey(), 0.6, 0.9).warnings(fine) == ()
+    assert signs(LearnedKey(SkinKey(), 0.72, 0.9).warnings(fine)) == ["look-alike"]
+    assert signs(LearnedKey(SkinKey(), 0.5, 0.7).warnings(fine)) == ["missed"]
+    assert signs(LearnedKey(SkinKey(), 0.72, 0.7).warnings(a_matte(0))) == ["too little", "look-alike", "missed"]
 
 
 def test_a_wall_of_skin_colour_is_warned_of_and_a_usual_one_is_not():
     for similar, expected in ((0.0, set()), (0.8, {"leak", "ragged"})):
         picture, _, stroke = shot("light", similar)
-        lesson = study_skin(picture, stroke)
-        assert {*signs(lesson.warnings(lesson.key.process(picture), picture))} - {"look-alike"} == expected
+        learned = study_skin(picture, stroke)
+        assert {*signs(learned.warnings(learned.key.process(picture), picture))} - {"look-alike"} == expected
 
 
 def test_a_stroke_that_leaves_the_face_is_warned_of():
     picture, _ = oval()
-    lesson = study_skin(picture, [Sample.stroke([(0.1, 0.5), (0.5, 0.5)], 0.03)])
-    assert "missed" in signs(lesson.warnings(lesson.key.process(picture)))
-    assert lesson.recall < 0.8
+    learned = study_skin(picture, [Sample.stroke([(0.1, 0.5), (0.5, 0.5)], 0.03)])
+    assert "missed" in signs(learned.warnings(learned.key.process(picture)))
+    assert learned.recall < 0.8
 
 
 @pytest.mark.parametrize("depth", ["light", "dark"])
@@ -514,13 +514,13 @@ def test_frames_under_two_lights_are_warned_of_and_under_one_are_not(depth):
     stroke = (Sample.stroke(scene.places["stroke"], 0.015),)
     first = workshop.camera(scene.light, 1)
 
-    def lesson(picture):
+    def learned(picture):
         return study_skin(first, stroke, more=[(picture, stroke, ())])
 
-    same = lesson(workshop.camera(dim.light, 2))
+    same = learned(workshop.camera(dim.light, 2))
     assert "two lights" not in signs(same.warnings(a_matte(0.2)))
     for mired, duv in ((-50, 0.0), (50, 0.0), (0, 0.01), (0, -0.01)):
-        other = lesson(workshop.camera(scene.light, 2, balance=workshop.light_change(mired, duv)))
+        other = learned(workshop.camera(scene.light, 2, balance=workshop.light_change(mired, duv)))
         (warned,) = (w for w in other.warnings(a_matte(0.2)) if w.sign == "two lights")
         assert warned.figure == other.hue_apart > same.hue_apart
         assert "Balance the frames first, or learn one key for each light" in warned.message
@@ -532,9 +532,9 @@ def test_dabs_on_a_further_frame_of_the_same_light_bring_no_warning():
     again = workshop.camera(scene.light, seed=9, cast=workshop.skin_cast())
     x0, y0, x1, y1 = scene.places["face"]
     chin, wall = Sample.point((x0 + x1) / 2, y1 - 0.16 * (y1 - y0)), Sample.box(0.61, 0.06, 0.66, 0.15)
-    lesson = study_skin(picture, stroke, more=[(again, (chin,), (wall,))])
-    assert lesson.unconnected <= study_skin(picture, stroke).unconnected + 0.05
-    assert signs(lesson.warnings(lesson.key.process(picture))) == []
+    learned = study_skin(picture, stroke, more=[(again, (chin,), (wall,))])
+    assert learned.unconnected <= study_skin(picture, stroke).unconnected + 0.05
+    assert signs(learned.warnings(learned.key.process(picture))) == []
 
 
 # --- solving ------------------------------------------------------------------------------------------------

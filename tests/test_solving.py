@@ -28,6 +28,7 @@ from inkarnat.host_adapters.shots.solving import (
 from inkarnat.host_adapters.workshop import camera, portrait, skin_cast
 from inkarnat.nodes import (
     REST,
+    CorrectionOptions,
     CorrectSkin,
     CorrectSkin1,
     Sample,
@@ -35,7 +36,6 @@ from inkarnat.nodes import (
     SkinTarget,
     SoftenMatte,
     ToneCurve,
-    Wishes,
     standard_chain,
 )
 from inkarnat.nodes.chain import LEVELS, LEVELS_FIRST, LEVELS_LAST, LIGHT, SUBJECT, Part
@@ -98,16 +98,16 @@ def test_steps_of_a_graph_that_is_there_are_solved_alike(scene, clip):
         return with_step(graph, dataclasses.replace(graph.by_id[id], node=node))
 
     graph = put("balance", solve_light(graph, look, "balance", 1, card))
-    key, lesson = solve_key(graph, look, "skin", [MarkedPicture(1, (stroke,))])
+    key, learned = solve_key(graph, look, "skin", [MarkedPicture(1, (stroke,))])
     graph = put("skin", key)
     graph = put("steer", solve_steering(graph, look, "steer", 1, SkinTarget()))
     chain = {step.id: step.node for step in graph.steps}
     assert chain["balance"] == solved.correction.balance
     assert chain["skin"] == solved.correction.key
     assert chain["steer"] == solved.correction.steer
-    assert (lesson.recall, lesson.unconnected) == (
-        solved.correction.people[0].lesson.recall,
-        solved.correction.people[0].lesson.unconnected,
+    assert (learned.recall, learned.unconnected) == (
+        solved.correction.people[0].learned.recall,
+        solved.correction.people[0].learned.unconnected,
     )
     shown = look(graph, dict(graph.outputs)["result"], 1)
     assert np.array_equal(shown, look(solved.graph, dict(solved.graph.outputs)["result"], 1))
@@ -118,7 +118,7 @@ def test_a_landing_counts_in_the_result(scene, clip):
     from inkarnat.nodes import Skin, measure_skin
 
     stroke, card = marks(scene)
-    options = SolveOptions.of([stroke], neutral=card, wishes=Wishes(saturation=1.3), faces=False)
+    options = SolveOptions.of([stroke], neutral=card, wanted=CorrectionOptions(saturation=1.3), faces=False)
     graph, look = solve(clip, options).graph, look_at(clip.read)
     target = Skin(angle=120.0, ratio=0.2, luma=0.5)
     node = solve_landing(graph, look, "steer", 1, target, lambda picture: picture)

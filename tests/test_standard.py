@@ -17,6 +17,7 @@ from inkarnat.nodes import (
     Balance,
     BalanceError,
     Cdl,
+    CorrectionOptions,
     CorrectSkin,
     MarkedFrame,
     ParamError,
@@ -28,7 +29,6 @@ from inkarnat.nodes import (
     SoftenMatte,
     SteerSkin,
     ToneCurve,
-    Wishes,
     learn_skin_key,
     measure_skin,
     missed,
@@ -86,7 +86,7 @@ def test_the_chain_is_key_soften_steer():
 def test_light_and_levels_come_first():
     picture, scene = shot(mired=30, duv=0.004)
     frame = MarkedFrame(0, picture, stroke(scene), neutral=Sample.box(*scene.places["grey_card"]))
-    correction = solve_correction([frame], Wishes(tone=ToneCurve(black=0.02), saturation=0.9))
+    correction = solve_correction([frame], CorrectionOptions(tone=ToneCurve(black=0.02), saturation=0.9))
     chain = correction.links("source")
     assert [link.id for link in chain] == ["balance", "tone", "saturation", "skin", "soften", "steer"]
     assert chain[0].inputs == {"image": "source"}
@@ -125,14 +125,14 @@ def test_solving_twice_and_with_other_threads_gives_the_same():
         assert solve_correction([MarkedFrame(0, picture, stroke(scene))]) == solved()
 
 
-# --- wishes -------------------------------------------------------------------------------------------------
+# --- options -------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("method", ["turn", "shift", "primaries"])
 def test_target_and_method_are_followed(method):
     picture, scene = shot()
     target = SkinTarget(126, ratio=0.24)
-    correction = solve_correction([MarkedFrame(0, picture, stroke(scene))], Wishes(target, method))
+    correction = solve_correction([MarkedFrame(0, picture, stroke(scene))], CorrectionOptions(target, method))
     assert correction.steer.method == method
     assert correction.after.angle == pytest.approx(126, abs=0.02)
     assert correction.after.ratio == pytest.approx(0.24, rel=0.002)
@@ -141,8 +141,8 @@ def test_target_and_method_are_followed(method):
 def test_the_target_is_reached_in_the_final_picture_whatever_the_levels_do():
     """Hue and saturation land on the target behind a curve and a saturation, within .1° and 1 %."""
     picture, scene = shot()
-    wishes = Wishes(SkinTarget(ratio=0.2), tone=ToneCurve(middle=0.55), saturation=0.7)
-    graded = solve_correction([MarkedFrame(0, picture, stroke(scene))], wishes)
+    wanted = CorrectionOptions(SkinTarget(ratio=0.2), tone=ToneCurve(middle=0.55), saturation=0.7)
+    graded = solve_correction([MarkedFrame(0, picture, stroke(scene))], wanted)
     assert graded.after.angle == pytest.approx(123, abs=0.1)
     assert graded.after.ratio == pytest.approx(0.2, rel=0.01)
     assert graded.after.luma[1] > solved().after.luma[1]
@@ -153,22 +153,26 @@ def test_the_target_is_reached_in_the_final_picture_whatever_the_levels_do():
 def test_a_picture_without_colour_has_no_skin_to_correct():
     picture, scene = shot()
     with pytest.raises(InkarnatError, match=r"grey|not on skin|hue"):
-        solve_correction([MarkedFrame(0, picture, stroke(scene))], Wishes(saturation=0))
+        solve_correction([MarkedFrame(0, picture, stroke(scene))], CorrectionOptions(saturation=0))
 
 
 def test_form_and_reach_are_passed_to_the_key():
     picture, scene = shot()
     frame = [MarkedFrame(0, picture, stroke(scene))]
-    assert solve_correction(frame, Wishes(form="compact")).key == SkinKey(model=solved().key.model, form="compact")
-    assert solve_correction(frame, Wishes(reach=1.5)).key == learn_skin_key(picture, stroke(scene), reach=1.5)
+    assert solve_correction(frame, CorrectionOptions(form="compact")).key == SkinKey(
+        model=solved().key.model, form="compact"
+    )
+    assert solve_correction(frame, CorrectionOptions(reach=1.5)).key == learn_skin_key(
+        picture, stroke(scene), reach=1.5
+    )
 
 
 def test_a_given_balance_is_used_and_a_neutral_sample_wins_over_it():
     picture, scene = shot(mired=30, duv=0.004)
     given = Balance(temperature=-12)
-    assert solve_correction([MarkedFrame(0, picture, stroke(scene))], Wishes(balance=given)).balance == given
+    assert solve_correction([MarkedFrame(0, picture, stroke(scene))], CorrectionOptions(balance=given)).balance == given
     card = Sample.box(*scene.places["grey_card"])
-    marked = solve_correction([MarkedFrame(0, picture, stroke(scene), neutral=card)], Wishes(balance=given))
+    marked = solve_correction([MarkedFrame(0, picture, stroke(scene), neutral=card)], CorrectionOptions(balance=given))
     assert marked.balance == solve_balance(picture, card)
 
 
@@ -222,10 +226,10 @@ def test_subtracting_from_the_natural_range_is_refused_with_the_mend():
 def test_a_balance_that_changes_nothing_is_no_step_of_the_chain():
     picture, scene = shot()
     marked = [MarkedFrame(0, picture, stroke(scene))]
-    neutral, plain = solve_correction(marked, Wishes(balance=Balance())), solve_correction(marked)
+    neutral, plain = solve_correction(marked, CorrectionOptions(balance=Balance())), solve_correction(marked)
     assert neutral.links() == plain.links()
     assert neutral.outputs() == plain.outputs()
-    assert solve_correction(marked, Wishes(balance=Balance(tint=0.001))).links()[0].id == "balance"
+    assert solve_correction(marked, CorrectionOptions(balance=Balance(tint=0.001))).links()[0].id == "balance"
 
 
 def test_without_a_sample_the_natural_range_is_keyed_with_a_warning():
@@ -245,7 +249,7 @@ def test_a_saturation_that_cannot_be_reached_is_missed_by_a_told_amount():
     marked = [MarkedFrame(1, picture, stroke(scene))]
     for ratio, told in ((0.2, 0), (1.5, 1)):
         target = SkinTarget(ratio=ratio)
-        correction = solve_correction(marked, Wishes(target=target))
+        correction = solve_correction(marked, CorrectionOptions(target=target))
         said = missed(correction.after, Aim(target))
         assert len(said) == told
         assert all("instead of 1.500" in note for note in said)
@@ -267,7 +271,7 @@ def test_the_figures_are_plain_json():
 
 
 @pytest.mark.parametrize(
-    ("error", "frame", "wishes"),
+    ("error", "frame", "wanted"),
     [
         (SampleError, {"add": (Sample.box(0.02, 0.6, 0.1, 0.9),)}, {}),
         (SampleError, {}, {"reach": 9}),
@@ -277,7 +281,7 @@ def test_the_figures_are_plain_json():
         (ParamError, {}, {"saturation": -1}),
     ],
 )
-def test_what_cannot_be_used_is_told_once_and_clearly(error, frame, wishes):
+def test_what_cannot_be_used_is_told_once_and_clearly(error, frame, wanted):
     picture, scene = shot()
     if error is SampleError and frame:
         picture = np.array(picture)
@@ -286,7 +290,7 @@ def test_what_cannot_be_used_is_told_once_and_clearly(error, frame, wishes):
         picture = np.array(picture)
         picture[160:] = 0  # black where the neutral lies
     with pytest.raises(error, match=r"\.|:") as caught:
-        solve_correction([MarkedFrame(0, picture, **({"add": stroke(scene)} | frame))], Wishes(**wishes))
+        solve_correction([MarkedFrame(0, picture, **({"add": stroke(scene)} | frame))], CorrectionOptions(**wanted))
     assert isinstance(caught.value, InkarnatError)
     assert len(str(caught.value)) < 400
 

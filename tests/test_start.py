@@ -107,7 +107,7 @@ def test_the_cache_of_this_very_run_counts_as_filled(capsys, asked_anew):
 
 
 def test_a_filled_cache_is_not_told(tmp_path, monkeypatch, capsys, asked_anew):
-    (tmp_path / "steer._turn_sheet-0123.code").touch()
+    (tmp_path / "steer._turn_strips-0123.code").touch()
     monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
     console.warn_if_cold()
     assert capsys.readouterr().err == ""

@@ -6,7 +6,7 @@ import numba
 import numpy as np
 import pytest
 from inkarnat.kernels import jit, memory, steer, stream, tone
-from inkarnat.kernels.jit import sheet
+from inkarnat.kernels.jit import strip_kernel
 
 SHAPE = (1030, 1366)
 """Large enough with three channels, and with rows that begin anywhere in a line of memory."""
@@ -22,14 +22,14 @@ WORKS = {
 }
 
 
-@sheet
-def write_rows(values, out, far, y0, y1):
+@strip_kernel
+def write_rows(values, out, non_temporal, y0, y1):
     for y in range(y0, y1):
-        stream.write(out[y], values[y], far)
-    stream.settle(far)
+        stream.write(out[y], values[y], non_temporal)
+    stream.store_fence(non_temporal)
 
 
-@sheet
+@strip_kernel
 def run_of(out, n, length):
     return stream.first_run(out, n, length)
 
@@ -89,7 +89,7 @@ def test_new_pictures_begin_where_a_line_of_memory_does():
 
 
 def read_ahead(row, first, last):
-    stream.call_for(row, first, last)
+    stream.prefetch(row, first, last)
     return row.sum()
 
 

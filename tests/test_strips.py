@@ -24,11 +24,11 @@ needs_threads = pytest.mark.skipif(
 
 
 def count_rows(rows: np.ndarray, y0: int, y1: int) -> None:
-    """A sheet in plain Python: adds one to each of its rows."""
+    """A strip kernel in plain Python: adds one to each of its rows."""
     rows[y0:y1] += 1
 
 
-@jit.sheet
+@jit.strip_kernel
 def fail_at(rows, bad, y0, y1):
     """A compiled kernel that fails at one row."""
     for y in range(y0, y1):
@@ -239,7 +239,7 @@ def test_threads_are_restored_after_an_error():
 
 
 def add_above(source: np.ndarray, out: np.ndarray, reach: int, y0: int, y1: int) -> None:
-    """A sheet that reads rows round its own, as a filter does."""
+    """A strip kernel that reads rows round its own, as a filter does."""
     for y in range(y0, y1):
         out[y] = source[max(y - reach, 0) : y + reach + 1].sum()
 

@@ -18,6 +18,7 @@ from inkarnat.host_adapters.media.pictures import read_picture, write_picture
 from inkarnat.kernels import region
 from inkarnat.kernels.errors import PictureError
 from inkarnat.nodes import (
+    CorrectionOptions,
     MarkedFrame,
     Region,
     Sample,
@@ -25,7 +26,6 @@ from inkarnat.nodes import (
     SkinTarget,
     Subject,
     SubjectError,
-    Wishes,
     measure_skin,
     solve_correction,
     solve_subjects,
@@ -150,7 +150,7 @@ def test_three_people_share_too():
     frames = {
         name: [MarkedFrame(1, picture, (sample,))] for name, sample in zip("abc", (one, other, hand), strict=True)
     }
-    correction = solve_subjects([Subject(name, marked) for name, marked in frames.items()], Wishes(steady=1))
+    correction = solve_subjects([Subject(name, marked) for name, marked in frames.items()], CorrectionOptions(steady=1))
     made = Runner(chain_graph(correction.links(), correction.outputs())).run_frame(1, {"plate": picture})
     assert sum(made[f"matte-{name}"] for name in "abc").max() <= 1 + 1e-6
     assert [p.after.angle for p in correction.people] == pytest.approx([123] * 3, abs=0.5)

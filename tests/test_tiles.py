@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from inkarnat.kernels import strips, tiles
-from inkarnat.kernels.resample import enlarge_sheet
+from inkarnat.kernels.resample import enlarge_strips
 
 
 def enlarge(low, factor, shape):
     """A plane of a coarser grid at full size."""
     out = np.empty(shape, np.float32)
-    strips.over_rows(enlarge_sheet, shape[0], low, out, factor, 0)
+    strips.over_rows(enlarge_strips, shape[0], low, out, factor, 0)
     return out
 
 

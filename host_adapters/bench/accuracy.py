@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ...kernels.errors import InkarnatError
 from ...nodes import (
     FaceMatte,
-    Lesson,
+    LearnedKey,
     Sample,
     SkinKey,
     SkinTarget,
@@ -95,50 +95,50 @@ def _case(shot: Shot, input: str, score: MatteScore, warnings: tuple[str, ...], 
 def _keyed(shot: Shot, input: str, find_faces: FaceFinder | None) -> tuple[Matte, tuple[str, ...]]:
     """Return the matte from one kind of input, and the signs that are told of it."""
     if input == "natural range":
-        return _finished(shot, Lesson(SkinKey(), 0.0, 1.0), ("no sample",))
+        return _finished(shot, LearnedKey(SkinKey(), 0.0, 1.0), ("no sample",))
     if "faces" in input:
         faces = tuple(find_faces(shot.sampled)) if find_faces else ()
         add = shot.marks["1 point"].add if input == "1 point + faces" else ()
         if not faces and not add:
-            return _finished(shot, Lesson(SkinKey(), 0.0, 1.0), ("no face",))
-        lesson = study_skin(shot.sampled, add, faces=faces)
+            return _finished(shot, LearnedKey(SkinKey(), 0.0, 1.0), ("no face",))
+        learned = study_skin(shot.sampled, add, faces=faces)
         if shot.keyed is not shot.sampled:
-            lesson = _seen_again(lesson, tuple(find_faces(shot.keyed)) if find_faces else ())
+            learned = _seen_again(learned, tuple(find_faces(shot.keyed)) if find_faces else ())
     elif input == "stroke + four fixes":
-        lesson = _fixed(shot)
+        learned = _fixed(shot)
     else:
         marks = shot.marks[input]
-        lesson = study_skin(shot.sampled, marks.add, marks.subtract)
-    return _finished(shot, lesson)
+        learned = study_skin(shot.sampled, marks.add, marks.subtract)
+    return _finished(shot, learned)
 
 
-def _seen_again(lesson: Lesson, faces: tuple[FaceMatte, ...]) -> Lesson:
+def _seen_again(learned: LearnedKey, faces: tuple[FaceMatte, ...]) -> LearnedKey:
     """Return what was learned with the faces as they are on another frame."""
-    keyed = float(any(face.keyed for face in lesson.faces))
-    return replace(lesson, faces=tuple(replace(face, keyed=keyed) for face in faces))
+    keyed = float(any(face.keyed for face in learned.faces))
+    return replace(learned, faces=tuple(replace(face, keyed=keyed) for face in faces))
 
 
-def _finished(shot: Shot, lesson: Lesson, signs: tuple[str, ...] = ()) -> tuple[Matte, tuple[str, ...]]:
-    matte = SoftenMatte().process(lesson.matte(shot.keyed), shot.keyed)
-    return matte, (*signs, *(warned.sign for warned in lesson.warnings(matte, shot.keyed)))
+def _finished(shot: Shot, learned: LearnedKey, signs: tuple[str, ...] = ()) -> tuple[Matte, tuple[str, ...]]:
+    matte = SoftenMatte().process(learned.matte(shot.keyed), shot.keyed)
+    return matte, (*signs, *(warned.sign for warned in learned.warnings(matte, shot.keyed)))
 
 
-def _fixed(shot: Shot) -> Lesson:
+def _fixed(shot: Shot) -> LearnedKey:
     """Learn from a stroke, then add and subtract in turn where the matte is most wrong, up to four times."""
     marks, fixes = shot.marks["stroke"], Marks((), ())
-    lesson = study_skin(shot.sampled, marks.add)
+    learned = study_skin(shot.sampled, marks.add)
     for turn in range(4):
-        matte = lesson.key.process(shot.keyed)
+        matte = learned.key.process(shot.keyed)
         missing = turn % 2 == 0
         sample = worst_place(np.where(shot.ignore, 0, shot.truth - matte if missing else matte - shot.truth))
         if sample is None:
             continue
         fixes = Marks(fixes.add + (sample,) * missing, fixes.subtract + (sample,) * (not missing))
-        lesson = _study(shot, marks, fixes)
-    return lesson
+        learned = _study(shot, marks, fixes)
+    return learned
 
 
-def _study(shot: Shot, marks: Marks, fixes: Marks) -> Lesson:
+def _study(shot: Shot, marks: Marks, fixes: Marks) -> LearnedKey:
     if shot.sampled is shot.keyed:
         return study_skin(shot.sampled, marks.add + fixes.add, marks.subtract + fixes.subtract)
     return study_skin(shot.sampled, marks.add, marks.subtract, [(shot.keyed, fixes.add, fixes.subtract)])

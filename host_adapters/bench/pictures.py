@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from ...kernels.errors import InkarnatError
-from ...nodes import FaceMatte, MarkedFrame, Sample, Wishes, measure_skin, solve_correction
+from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, measure_skin, solve_correction
 from ...nodes.declare import Matte, Picture
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
@@ -140,14 +140,14 @@ def samples_of(photo: Photo, marking: str) -> tuple[Sample, ...]:
 class _Correcting:
     """A picture while it is marked and corrected."""
 
-    def __init__(self, photo: Photo, faces: tuple[FaceMatte, ...], wishes: Wishes) -> None:
-        self.photo, self.wishes = photo, wishes
+    def __init__(self, photo: Photo, faces: tuple[FaceMatte, ...], wanted: CorrectionOptions) -> None:
+        self.photo, self.wanted = photo, wanted
         self.frame = MarkedFrame(0, photo.image, faces=faces)
 
     def mark(self, add: Sequence[Sample] = (), subtract: Sequence[Sample] = ()) -> None:
         """Add marks and solve anew."""
         self.frame = replace(self.frame, add=(*self.frame.add, *add), subtract=(*self.frame.subtract, *subtract))
-        self.correction = solve_correction([self.frame], self.wishes)
+        self.correction = solve_correction([self.frame], self.wanted)
         graph = chain_graph(self.correction.links(), self.correction.outputs())
         made = Runner(graph).run_frame(0, {"plate": self.photo.image}, ("matte", "result"))
         self.matte, self.result = made["matte"], made["result"]
@@ -164,7 +164,7 @@ def run_photo(
     photo: Photo,
     markings: Sequence[str] = MARKINGS,
     find_faces: FindFaces | None = None,
-    wishes: Wishes | None = None,
+    wanted: CorrectionOptions | None = None,
     show: Callable[[PhotoCase, Matte], None] = lambda case, matte: None,
 ) -> list[PhotoCase]:
     """Key and correct one picture from each marking and score what comes out.
@@ -172,13 +172,13 @@ def run_photo(
     :param show: called with every case and its matte.
     """
     faces = find_faces(photo.image) if find_faces else ()
-    wishes = wishes or Wishes()
+    wanted = wanted or CorrectionOptions()
     cases = []
     for marking in markings:
         own = faces
         if marking == "1 point + face":
             own = tuple(f for f in faces if f.holds(*photo.points[0], photo.truth.shape))[:1]
-        job = _Correcting(photo, own, wishes)
+        job = _Correcting(photo, own, wanted)
         try:
             job.mark(samples_of(photo, marking))
             if marking == "stroke + subtract":
@@ -299,7 +299,7 @@ def run_photos(
     found: Iterable[Photo],
     markings: Sequence[str] = MARKINGS,
     find_faces: FindFaces | None = None,
-    wishes: Wishes | None = None,
+    wanted: CorrectionOptions | None = None,
     overlays: Path | None = None,
     tell: Callable[[int], None] = lambda count: None,
 ) -> PhotoResults:
@@ -312,6 +312,6 @@ def run_photos(
                 name = f"{round(case.score.f1 * 1000):04d} {case.picture} {case.marking}.png"
                 overlay(photo, matte).save(overlays / name)
 
-        cases += run_photo(photo, markings, find_faces, wishes, show)
+        cases += run_photo(photo, markings, find_faces, wanted, show)
         tell(count)
     return PhotoResults(tuple(cases))

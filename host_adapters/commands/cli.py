@@ -86,8 +86,8 @@ class Verbs(click.Group):
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             from ...nodes.declare import nearest
 
-            mend = nearest(args[0], COMMANDS) or f"There are: {', '.join(sorted(COMMANDS))}."
-            raise click.UsageError(f"There is no verb {args[0]!r}. {mend}", context)
+            fix = nearest(args[0], COMMANDS) or f"There are: {', '.join(sorted(COMMANDS))}."
+            raise click.UsageError(f"There is no verb {args[0]!r}. {fix}", context)
         return super().resolve_command(context, args)
 
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from ...kernels import jit
-from ...nodes import AS_SHOT, COPY, EDGES, Balance, Corrected, SkinReading, ToneCurve, Wishes
+from ...nodes import AS_SHOT, COPY, EDGES, Balance, Corrected, CorrectionOptions, SkinReading, ToneCurve
 from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
@@ -192,7 +192,7 @@ def _outputs(output: str | None, options: dict[str, Any], people: list[Named]) -
 
 def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
     """Read how the clip is to be solved. Raises as :func:`~.options.solve_options`."""
-    wishes = Wishes(
+    wanted = CorrectionOptions(
         method=options["method"],
         tone=ToneCurve(black=options["black"], white=options["white"], middle=options["middle"]),
         saturation=options["saturation"],
@@ -204,7 +204,7 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
     asked = solve_options(
         options,
         people,
-        wishes=wishes,
+        wanted=wanted,
         view=open_view(options["view"]) if options["view"] else None,
         through=True,
         seen=view_id(options["view"]),
@@ -222,7 +222,7 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
             raise GraphError(f"{options['copy_from']} balances no light: there is nothing to copy.")
         copied = step.node_at(asked.frame or 1)
         assert isinstance(copied, Balance)
-        asked = dataclasses.replace(asked, wishes=dataclasses.replace(asked.wishes, balance=copied))
+        asked = dataclasses.replace(asked, wanted=dataclasses.replace(asked.wanted, balance=copied))
     if options["track"] and not any(subject.region for subject in asked.subjects):
         raise GraphError("--track follows a region: give --region as well.")
     return asked

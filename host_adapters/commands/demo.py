@@ -9,12 +9,12 @@ import click
 
 from ...nodes import (
     Compare,
+    CorrectionOptions,
     Sample,
     ShowMatte,
     SkinReading,
     SkinTarget,
     Vectorscope,
-    Wishes,
     measure_skin,
 )
 from .. import made, workshop
@@ -87,8 +87,8 @@ def _approved(scene: workshop.Scene) -> SkinReading:
 def _correct(plate: Path, scene: workshop.Scene, approved: SkinReading, folder: Path) -> Solved:
     clip = open_clip(plate)
     stroke, card = Sample.stroke(scene.places["stroke"], 0.015), Sample.box(*scene.places["grey_card"])
-    wishes = Wishes(target=SkinTarget(ratio=approved.ratio))
-    solved = solve(clip, SolveOptions.of((stroke,), (_SAWDUST,), card, wishes, frame=1))
+    wanted = CorrectionOptions(target=SkinTarget(ratio=approved.ratio))
+    solved = solve(clip, SolveOptions.of((stroke,), (_SAWDUST,), card, wanted, frame=1))
     graph = solved.graph
     graph.save(folder / "planing.json")
     output = str(folder / "planing-skin.mov")

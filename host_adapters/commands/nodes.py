@@ -43,8 +43,8 @@ def command(name: str | None, as_json: bool, as_markdown: bool, as_openfx: bool)
 
 def _find(name: str) -> type[Node]:
     if name not in NODES:
-        mend = nearest(name, NODES) or f"There are: {', '.join(NODES)}."
-        raise click.UsageError(f"There is no node {name!r}. {mend}", click.get_current_context())
+        fix = nearest(name, NODES) or f"There are: {', '.join(NODES)}."
+        raise click.UsageError(f"There is no node {name!r}. {fix}", click.get_current_context())
     return NODES[name]
 
 

@@ -11,7 +11,7 @@ from ...nodes import (
     CONTROL,
     Balance,
     Evidence,
-    Lesson,
+    LearnedKey,
     SkinKey,
     SkinReading,
     SteerSkin,
@@ -67,9 +67,9 @@ class Solver:
         marked = self._marked(suffix)
         if not any(each.add for each in marked):
             raise DeskError(_NO_MARK)
-        learned, lesson = solve_key(self.state.graph, self._look, id, marked)
-        taught = dataclasses.replace(person, unconnected=lesson.unconnected, recall=lesson.recall)
-        return self.state.with_node(id, learned).with_person(taught), f"Learned the skin of {person.name}."
+        key, learned = solve_key(self.state.graph, self._look, id, marked)
+        taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
+        return self.state.with_node(id, key).with_person(taught), f"Learned the skin of {person.name}."
 
     def _marked(self, suffix: str) -> list[MarkedPicture]:
         """The marked frames, in order of the first mark on each, those with marks of this person first."""
@@ -209,7 +209,7 @@ def _signs(person: Person, state: State, matte: Floats, picture: Floats) -> Iter
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
-    yield from Lesson(SkinKey(), person.unconnected, person.recall).warnings(matte, picture)
+    yield from LearnedKey(SkinKey(), person.unconnected, person.recall).warnings(matte, picture)
 
 
 def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:

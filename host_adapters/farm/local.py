@@ -199,7 +199,7 @@ class _Crew:
         self.workers: list[_Worker] = []
         self.again: deque[Chunk] = deque()
         self.deaths: Counter[int] = Counter()
-        self.stillborn = 0
+        self.failed_starts = 0
         self.cold = jit.CACHE_FOLDER is not None and jit.is_cold()
         self.finished = False
 
@@ -228,9 +228,9 @@ class _Crew:
     def _listen(self, worker: _Worker, tell: Tell) -> None:
         said = worker.hear()
         if said is None:
-            self._bury(worker, tell)
+            self._handle_exit(worker, tell)
         elif said == _READY:
-            worker.ready, self.stillborn = True, 0
+            worker.ready, self.failed_starts = True, 0
         elif isinstance(said, InkarnatError):
             raise said
         elif isinstance(said, Fault):
@@ -241,15 +241,15 @@ class _Crew:
             self.cold = False
             tell(said)
 
-    def _bury(self, worker: _Worker, tell: Tell) -> None:
+    def _handle_exit(self, worker: _Worker, tell: Tell) -> None:
         """Give the chunk of a dead worker to another, without a frame on which workers died too often."""
         self.workers.remove(worker)
         worker.end(gently=False)
         if not worker.ready:
-            self.stillborn += 1
-            if self.stillborn > self.retries:
+            self.failed_starts += 1
+            if self.failed_starts > self.retries:
                 raise WorkerError(
-                    f"Worker processes cannot be started: {self.stillborn} ended at once, the last with exit code "
+                    f"Worker processes cannot be started: {self.failed_starts} ended at once, the last with exit code "
                     f"{worker.process.exitcode}. Render with --jobs 1."
                 )
         chunk = worker.chunk

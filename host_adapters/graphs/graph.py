@@ -269,8 +269,8 @@ def _check_wires(graph: Graph) -> None:
         ports = step.node.inputs()
         for name, origin in step.inputs:
             if name not in ports:
-                mend = nearest(name, ports) or f"It has {_listed(ports)}."
-                raise GraphError(f"{step} has no input {shown(name)}. {mend}")
+                fix = nearest(name, ports) or f"It has {_listed(ports)}."
+                raise GraphError(f"{step} has no input {shown(name)}. {fix}")
             _check_origin(f"Input {name!r} of node {step.id!r}", origin, origins)
             if graph.kind(origin) != ports[name].kind:
                 raise GraphError(
@@ -285,8 +285,8 @@ def _check_wires(graph: Graph) -> None:
 
 def _check_origin(where: str, origin: str, origins: Collection[str]) -> None:
     if origin not in origins:
-        mend = nearest(origin, sorted(origins)) or f"There are {_listed(sorted(origins)[:10])}."
-        raise GraphError(f"{where} is {shown(origin)}, which is neither a source nor a node id. {mend}")
+        fix = nearest(origin, sorted(origins)) or f"There are {_listed(sorted(origins)[:10])}."
+        raise GraphError(f"{where} is {shown(origin)}, which is neither a source nor a node id. {fix}")
 
 
 def _check_circles(graph: Graph) -> None:
@@ -348,8 +348,8 @@ def _no_constant(word: str) -> Any:
 def _only(where: str, data: Mapping[Any, Any], known: Collection[str]) -> None:
     for key in data:
         if key not in known:
-            mend = nearest(str(key), known) if isinstance(key, str) else ""
-            raise GraphError(f"{where} has no entry {shown(key)}. {mend or 'It has ' + _listed(known) + '.'}")
+            fix = nearest(str(key), known) if isinstance(key, str) else ""
+            raise GraphError(f"{where} has no entry {shown(key)}. {fix or 'It has ' + _listed(known) + '.'}")
 
 
 def _strings(what: str, data: Any) -> tuple[str, ...]:
@@ -407,9 +407,9 @@ def _read_step(number: int, entry: Any, nodes: NodeTable) -> Step:
 def _node_class(where: str, entry: Mapping[str, Any], nodes: NodeTable) -> type[Node]:
     name = entry.get("node")
     if not isinstance(name, str) or name not in nodes:
-        mend = nearest(name, nodes) if isinstance(name, str) else ""
+        fix = nearest(name, nodes) if isinstance(name, str) else ""
         known = f'"node" must be one of {", ".join(nodes)}, not {shown(name)}.'
-        raise GraphError(f"{where}: there is no node {shown(name)}. {mend}" if mend else f"{where}: {known}")
+        raise GraphError(f"{where}: there is no node {shown(name)}. {fix}" if fix else f"{where}: {known}")
     kind = nodes[name]
     version = entry.get("version")
     if type(version) is not int or version != kind.version:

@@ -90,8 +90,8 @@ def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
     if held.plain:
         return (f"{clip.path} is read as BT.709, by its {held.source}{other}.",) if other else ()
     if held.space is None:
-        mend = "give --input-space CURVE:PRIMARIES"
-        return (f"{clip.path} says that {held.words} (its {held.source}){other}, and it is read as BT.709: {mend}.",)
+        fix = "give --input-space CURVE:PRIMARIES"
+        return (f"{clip.path} says that {held.words} (its {held.source}){other}, and it is read as BT.709: {fix}.",)
     if held.source == _KIND:
         return (f"{clip.path} is read as BT.709 signal: if it holds linear light, give --input-space {held.space}.",)
     return (

@@ -110,8 +110,8 @@ def _open(path: Path) -> Any:
     if expected is not None and found != expected:
         source.close()
         suffix = next((s for s, f in FORMATS.items() if f == found), None)
-        mend = f"rename it to end in {suffix}" if suffix else "export it again"
-        raise InputError(f"{path} holds a picture of the format {found}, not {expected}: {mend}.")
+        fix = f"rename it to end in {suffix}" if suffix else "export it again"
+        raise InputError(f"{path} holds a picture of the format {found}, not {expected}: {fix}.")
     return source
 
 

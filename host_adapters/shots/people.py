@@ -142,8 +142,8 @@ class People:
             if person.name == name:
                 return person
         names = [person.name for person in self.known]
-        mend = nearest(name, names) or (f"There are: {', '.join(names)}." if names else "It holds nobody yet.")
-        raise PeopleError(f"The project file has no person {name!r}. {mend}")
+        fix = nearest(name, names) or (f"There are: {', '.join(names)}." if names else "It holds nobody yet.")
+        raise PeopleError(f"The project file has no person {name!r}. {fix}")
 
     def adding(self, person: Person, replace: bool = False) -> People:
         """Return the people with one more. Raises PeopleError for an unusable name, or one that is taken."""

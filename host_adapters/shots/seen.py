@@ -9,11 +9,11 @@ from ...kernels.arrays import Floats
 from ...nodes import (
     Corrected,
     Correction,
+    CorrectionOptions,
     MarkedFrame,
     SkinTarget,
     SteerSkin,
     Subject,
-    Wishes,
     measure_skin,
     solve_steer,
 )
@@ -28,7 +28,11 @@ _NEAR_ENOUGH = 0.02
 
 
 def solve_seen(
-    correction: Correction, subjects: Sequence[Subject], wishes: Wishes, keyed: Mapping[str, Keyed], view: View
+    correction: Correction,
+    subjects: Sequence[Subject],
+    wanted: CorrectionOptions,
+    keyed: Mapping[str, Keyed],
+    view: View,
 ) -> tuple[Correction, dict[str, SkinTarget]]:
     """Return a correction steered so that the skin of each person is on target through the view, and what to aim at.
 
@@ -50,7 +54,7 @@ def solve_seen(
             aims[person.name] = aim = _moved(aims[person.name], miss)
             frame = subject.frames[0]
             image, matte = _made(_graph(correction, keyed, inside=person.id("steer")), frame, "image", "matte")
-            steered = dataclasses.replace(person, steer=wishes.steer(image, matte, aim))
+            steered = dataclasses.replace(person, steer=wanted.steer(image, matte, aim))
             people = tuple(steered if p.name == person.name else p for p in correction.people)
             correction = dataclasses.replace(correction, people=people)
     people = tuple(_read(correction, person, subject, keyed, view) for person, subject in _pairs(correction, subjects))

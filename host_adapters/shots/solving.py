@@ -25,7 +25,8 @@ from ...nodes import (
     Balance,
     Corrected,
     Correction,
-    Lesson,
+    CorrectionOptions,
+    LearnedKey,
     MarkedFrame,
     Node,
     Region,
@@ -38,7 +39,6 @@ from ...nodes import (
     SteerSkin,
     Subject,
     Verdict,
-    Wishes,
     beyond,
     distance,
     judge,
@@ -89,7 +89,7 @@ class SubjectMarks:
     """One person as they are marked in a clip.
 
     :ivar name: empty where there is one person only. :ivar add, subtract: samples of skin and of what must stay out.
-    :ivar region: the step that limits the key, which reads the plate. :ivar target: None takes that of the wishes.
+    :ivar region: the step that limits the key, which reads the plate. :ivar target: None takes that of the wanted.
     :ivar person: the approved person they are matched to; information for whoever tells how far they lie from it.
     """
 
@@ -136,7 +136,7 @@ class SolveOptions:
 
     :ivar subjects: one without a name, or several with names. :ivar neutral: something grey, to balance the light by.
     :ivar frame: the reference, to which marks without a frame belong; None for the first of the clip.
-    :ivar wishes: what is asked beyond the marks. :ivar view: what the skin is on target through, None for none.
+    :ivar wanted: what is asked beyond the marks. :ivar view: what the skin is on target through, None for none.
     :ivar faces: whether faces are looked for: a mark on one means that face, and without marks all are keyed.
     :ivar through: whether faces are followed through the clip; otherwise those of the marked frames teach the key, and
         are part of the graph only where the clip has no other frame.
@@ -151,7 +151,7 @@ class SolveOptions:
     subjects: tuple[SubjectMarks, ...] = (SubjectMarks(),)
     neutral: Mark | None = None
     frame: int | None = None
-    wishes: Wishes = field(default_factory=Wishes)
+    wanted: CorrectionOptions = field(default_factory=CorrectionOptions)
     view: View | None = None
     faces: bool = True
     through: bool = False
@@ -169,13 +169,13 @@ class SolveOptions:
         add: Sequence[Sample] = (),
         subtract: Sequence[Sample] = (),
         neutral: Sample | None = None,
-        wishes: Wishes | None = None,
+        wanted: CorrectionOptions | None = None,
         **others: Any,
     ) -> SolveOptions:
         """Return the options for one person who is marked on the reference alone."""
         skin, other = (tuple((None, sample) for sample in samples) for samples in (add, subtract))
         grey = None if neutral is None else (None, neutral)
-        return cls((SubjectMarks("", skin, other),), grey, wishes=wishes or Wishes(), **others)
+        return cls((SubjectMarks("", skin, other),), grey, wanted=wanted or CorrectionOptions(), **others)
 
 
 # --- what comes of it ---------------------------------------------------------------------------------------
@@ -266,15 +266,15 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     for subject, number in itertools.product(options.subjects, range(len(tracks or ()))):
         id = f"face{number + 1}-{subject.name}" if subject.name else f"face{number + 1}"
         keyed[id] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
-    wishes, light_by = _with_light(clip, options, notes)
-    options = dataclasses.replace(options, wishes=wishes)
+    wanted, light_by = _with_light(clip, options, notes)
+    options = dataclasses.replace(options, wanted=wanted)
     subjects = [dataclasses.replace(each, frames=_without_cards(each.frames)) for each in subjects]
-    correction = _with_warnings(solve_subjects(subjects, options.wishes), seeded)
+    correction = _with_warnings(solve_subjects(subjects, options.wanted), seeded)
     if tracks is None and len(clip.frames) > 1:
         correction = correction.without_faces()
     aims = {person.name: person.target for person in correction.people}
     if options.view is not None:
-        correction, aims = solve_seen(correction, subjects, options.wishes, keyed, options.view)
+        correction, aims = solve_seen(correction, subjects, options.wanted, keyed, options.view)
     graph = chain_graph(correction.links(), correction.outputs(), keyed)
     graph, drift = _with_drift(graph, correction, aims, clip, options, notes)
     approved = {subject.name: subject.person for subject in options.subjects if subject.person is not None}
@@ -300,9 +300,9 @@ LIGHTS = (AS_SHOT, EDGES)
 """How the light is found without a card: left as it was shot, or read from the picture's edges."""
 
 
-def _with_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple[Wishes, str]:
-    """Return the wishes with the light that was asked for, and how it was found. Raises BalanceError."""
-    solved, found_by = options.wishes.balance, COPY if options.light == COPY else BY_HAND
+def _with_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple[CorrectionOptions, str]:
+    """Return the options with the light that was asked for, and how it was found. Raises BalanceError."""
+    solved, found_by = options.wanted.balance, COPY if options.light == COPY else BY_HAND
     if options.neutral is not None:
         at, sample = options.neutral
         first = options.frame if options.frame is not None else clip.frames[0]
@@ -311,7 +311,7 @@ def _with_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple
         solved, found_by = _light_by_edges(clip, notes), EDGES
     elif solved is None:
         found_by = AS_SHOT if options.hand == LightByHand() else BY_HAND
-    return dataclasses.replace(options.wishes, balance=options.hand.on(solved)), found_by
+    return dataclasses.replace(options.wanted, balance=options.hand.on(solved)), found_by
 
 
 def _without_cards(frames: Sequence[MarkedFrame]) -> list[MarkedFrame]:
@@ -465,13 +465,13 @@ def _with_drift(
     if options.drift != "follow":
         notes += [_offer(steers[id], drift) for id, drift in spans.items() if beyond("drift", drift.span)]
         return graph, Drifting(spans, None)
-    solves = {id: _steering(options.wishes, aims[person.name]) for id, person in steers.items()}
+    solves = {id: _steering(options.wanted, aims[person.name]) for id, person in steers.items()}
     followed = follow_drift(graph, clip.read, frames, solves)
     return with_keyed(graph, followed.keyed), Drifting(spans, followed)
 
 
-def _steering(wishes: Wishes, target: SkinTarget) -> Callable[..., SteerSkin]:
-    return lambda image, matte: wishes.steer(image, matte, target)
+def _steering(wanted: CorrectionOptions, target: SkinTarget) -> Callable[..., SteerSkin]:
+    return lambda image, matte: wanted.steer(image, matte, target)
 
 
 def _offer(person: Corrected, drift: Drift) -> str:
@@ -520,8 +520,8 @@ def solve_light(graph: Graph, look: Look, id: str, frame: int, neutral: Sample |
     return dataclasses.replace(node, temperature=found.temperature, tint=found.tint)
 
 
-def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> tuple[SkinKey, Lesson]:
-    """Return a graph's key, taught anew from samples on what it reads, and the lesson; its other settings stay.
+def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> tuple[SkinKey, LearnedKey]:
+    """Return a graph's key, taught anew from samples on what it reads, and what was learned; its other settings stay.
 
     :param marked: frames in order, the first with a sample of skin. Raises SampleError where they do not serve.
     """
@@ -529,8 +529,8 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     assert isinstance(node, SkinKey)
     origin = _read_by(graph, id, "image")
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
-    lesson = study_skin(*first, more)
-    return dataclasses.replace(node, model=lesson.key.model), lesson
+    learned = study_skin(*first, more)
+    return dataclasses.replace(node, model=learned.key.model), learned
 
 
 def solve_steering(graph: Graph, look: Look, id: str, frame: int, target: SkinTarget) -> SteerSkin:
