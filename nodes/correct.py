@@ -14,7 +14,24 @@ from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
 from ..kernels.errors import InkarnatError
 from .balance import TRANSFERS, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
-from .declare import MARKS, Action, Handle, Matte, Node, Param, Picture, Place, Rows, choice, degrees, number, text
+from .declare import (
+    HAND,
+    MARKS,
+    PRODUCT,
+    SUM,
+    Action,
+    Handle,
+    Matte,
+    Node,
+    Param,
+    Picture,
+    Place,
+    Rows,
+    choice,
+    degrees,
+    number,
+    text,
+)
 from .learning import study_skin
 from .sample import Sample
 from .solve import SKIN_LINE, SkinTarget, measure_skin, solve_steer
@@ -184,6 +201,16 @@ class CorrectSkin(CorrectSkin1):
 
     label = "Correct skin"
     version = 2
+    param_labels = MappingProxyType(
+        {
+            "width": "Key width",
+            "softness": "Edge blur",
+            "angle": "Turn",
+            "amount": "Skin amount",
+            "model": "Learned key",
+            "split_at": "Split at",
+        }
+    )
 
     exposure: float = number(
         0.0, -8, 8, "Below 0 darkens, above 0 brightens: light doubled for each stop.", unit="stops", shown=(-3, 3)
@@ -201,6 +228,11 @@ class CorrectSkin(CorrectSkin1):
     def _set(self) -> Mapping[str, Mapping[str, str]]:
         return _SET_2
 
+    @classmethod
+    def parts(cls) -> Mapping[str, str]:
+        """Return what is solved: the light and the steering of the skin."""
+        return _PARTS
+
 
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
@@ -216,6 +248,9 @@ _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
 
 _SET_2 = MappingProxyType({**_SET, "balance": {**_SET["balance"], "exposure": "exposure"}})
 """The same of the second major version."""
+
+
+_PARTS = MappingProxyType({"temperature": SUM, "tint": SUM, "angle": SUM, "skin_saturation": PRODUCT})
 
 
 _PANELS: Mapping[str, Sequence[str]] = MappingProxyType(
@@ -304,20 +339,29 @@ def _samples(
     return add, subtract, [(node.balanced(picture), skin, out) for picture, skin, out in others]
 
 
+def _whole(node: CorrectSkin1, asked: Asked) -> CorrectSkin1:
+    """Return the node as it works on pictures: what is set by hand on top of what is solved."""
+    return node.with_hand(asked.get(HAND) or {})
+
+
 def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
-    balanced = node.balanced(image)
-    add, subtract, more = _samples(node, asked, image)
+    whole = _whole(node, asked)
+    balanced = whole.balanced(image)
+    add, subtract, more = _samples(whole, asked, image)
     learned = study_skin(balanced, add, subtract, more)
-    taught = dataclasses.replace(node, model=learned.key.model)
-    matte = taught.matte(balanced, limit)
+    matte = dataclasses.replace(whole, model=learned.key.model).matte(balanced, limit)
     warnings = " ".join(warned.message for warned in learned.warnings(matte, balanced))
+    taught = dataclasses.replace(node, model=learned.key.model)
     return taught, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
 
 
 def _solve(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
-    balanced = node.balanced(image)
-    steer = solve_steer(balanced, node.matte(balanced, limit), _target(asked))
-    solved = dataclasses.replace(node, angle=steer.angle, skin_saturation=steer.saturation, amount=1.0)
+    whole = _whole(node, asked)
+    balanced = whole.balanced(image)
+    steer = solve_steer(balanced, whole.matte(balanced, limit), _target(asked))
+    solved = dataclasses.replace(node, angle=steer.angle, skin_saturation=steer.saturation)
+    if not node.parts():  # what is by hand is not kept apart, so nothing of it may stay
+        solved = dataclasses.replace(solved, amount=1.0)
     return _read(solved, asked, image, limit)
 
 
@@ -360,27 +404,31 @@ def _followed(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | N
 def _forget(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     rest = type(node)()
     forgotten = dataclasses.replace(node, model=rest.model, angle=rest.angle, skin_saturation=rest.skin_saturation)
-    return forgotten, "Forgotten: the learned key and the solved turn and saturation. Samples, light and levels stay."
+    stays = (
+        "Samples, light, levels and what is set by hand stay." if node.parts() else "Samples, light and levels stay."
+    )
+    return forgotten, f"Forgotten: the learned key and the solved turn and saturation. {stays}"
 
 
 def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     """Judge the skin of this frame: status, sentence and fix, then the readings as shot, light only and final."""
-    balanced = node.balanced(image)
-    matte = node.matte(balanced, limit)
-    unsteered = dataclasses.replace(node, view="result", angle=0.0, skin_saturation=1.0)
+    whole = _whole(node, asked)
+    balanced = whole.balanced(image)
+    matte = whole.matte(balanced, limit)
+    unsteered = dataclasses.replace(whole, view="result", angle=0.0, skin_saturation=1.0)
     pictures = {
         "as shot": as_picture(image),
         "light only": unsteered.process(image, limit),
-        "final": dataclasses.replace(node, view="result").process(image, limit),
+        "final": dataclasses.replace(whole, view="result").process(image, limit),
     }
     readings = {name: measure_skin(picture, matte) for name, picture in pictures.items()}
     by = CARD if asked["neutral"] is not None else ""
     evidence = Evidence(
         readings["light only"],
         readings["final"],
-        balance=(node.temperature, node.tint),
+        balance=(whole.temperature, whole.tint),
         light_by=by,
-        sampled=bool(node.model),
+        sampled=bool(whole.model),
     )
     verdict = judge(evidence, Aim(_target(asked)))
     figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())

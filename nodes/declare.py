@@ -110,6 +110,10 @@ class Param:
         except (TypeError, ValueError, OverflowError) as error:
             raise ParamError(f"{where} must be {self.rule()}, not {_shown(value)}.{_detail(error)}") from None
 
+    def limited(self, value: float) -> float:
+        """Return a number within the range."""
+        return self.low if value < self.low else self.high if value > self.high else value
+
     def rule(self) -> str:
         """Say in words which values are allowed."""
         unit = f" {self.unit}" if self.unit else ""
@@ -369,6 +373,19 @@ class Marked:
     sample: Any
 
 
+HAND = "hand"
+"""Among what an action is asked with: what is set by hand, by the names in :meth:`Node.parts`."""
+SUM, PRODUCT = "sum", "product"
+"""How the solved part of a value and the part by hand make the value: see :meth:`Node.parts`."""
+REST: Mapping[str, float] = types.MappingProxyType({SUM: 0.0, PRODUCT: 1.0})
+"""A part that changes nothing."""
+
+
+def whole_of(way: str, solved: float, by_hand: float) -> float:
+    """Return a value from its two parts."""
+    return solved * by_hand if way == PRODUCT else solved + by_hand
+
+
 OUT = "out"
 """The keyword of every ``process`` that is no port: the array that receives the result, or None for a new one."""
 
@@ -393,6 +410,8 @@ class Node:
     """Raised when parameters change their meaning; upgrades of old graphs go by it."""
     port_labels: ClassVar[Mapping[str, str]] = {}
     """What hosts call the ports whose own names do not say enough."""
+    param_labels: ClassVar[Mapping[str, str]] = {}
+    """What hosts call the parameters whose own names do not say enough."""
     pixelwise: ClassVar[bool] = False
     """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
     part of the frame, in any order of rows. False is always safe."""
@@ -490,6 +509,30 @@ class Node:
     def unused(self) -> frozenset[str]:
         """Return the parameters and questions without effect as the others are set; hosts show them switched off."""
         return frozenset()
+
+    @classmethod
+    def parts(cls) -> Mapping[str, str]:
+        """Return which parameters the actions solve beside what a person sets by hand, and how both make the value.
+
+        :data:`SUM` or :data:`PRODUCT`. Who offers the node keeps the two parts apart: an action gets and returns the
+        node as it is solved, with the part by hand under :data:`HAND`; the node that works on pictures has the whole.
+        """
+        return {}
+
+    def with_hand(self, by_hand: Mapping[str, float]) -> typing.Self:
+        """Return the node with what is set by hand on top of what is solved, within the range of each parameter."""
+        params = self.params()
+        values = {
+            name: params[name].limited(whole_of(way, getattr(self, name), by_hand[name]))
+            for name, way in self.parts().items()
+            if by_hand.get(name, REST[way]) != REST[way]
+        }
+        return dataclasses.replace(self, **values) if values else self  # type: ignore[type-var]
+
+    @classmethod
+    def after_change(cls, name: str) -> Sequence[str]:
+        """Return the actions that are done anew when a person has changed a parameter or a question."""
+        return ()
 
     @classmethod
     def actions(cls) -> Mapping[str, Action]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from inkarnat.host_adapters.openfx.controls import STALE, controls_of, option_label
 from inkarnat.host_adapters.openfx.description import is_temporal
-from inkarnat.nodes import NODES, Sample, learn_skin_key, measure_skin
+from inkarnat.nodes import EARLIER, NODES, Sample, learn_skin_key, measure_skin
 from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
 from test_openfx_actions import FACE, HEIGHT, WALL, WIDTH, node_of, portrait, put, stage_of
@@ -122,7 +122,7 @@ def test_forgetting():
     instance["black"] = 0.02
     host.edits.clear()
     assert instance.press("forget", stage) == 0
-    assert (instance["model"], instance["angle"], instance["skin_saturation"]) == ("", 0.0, 1.0)
+    assert (instance["model"], instance["angle_solved"], instance["skin_saturation_solved"]) == ("", 0.0, 1.0)
     assert (instance["black"], instance["skin_1_use"]) == (0.02, 1), "the rest stays"
     assert host.edits[0] == "begin Forget key and solve"
     assert host.edits.count("end") == 1
@@ -137,13 +137,108 @@ def test_a_balance_after_the_solve_leaves_the_skin_on_its_target():
     stage = stage_of(picture)
     for button in ("learn", "solve", "suggest_balance"):
         assert instance.press(button, stage) == 0
-    assert instance["temperature"] != 0
+    assert instance["temperature_solved"] != 0
     assert "learned anew" in instance["report"]
     assert instance.render(stage) == 0
     node = node_of(instance)
     matte = node.matte(node.balanced(picture))
     reading = measure_skin(np.ascontiguousarray(stage.output.read()[::-1]), matte)
     assert reading.angle == pytest.approx(123.0, abs=0.2)
+
+
+# --- solved and by hand -------------------------------------------------------------------------------------
+
+
+def final_angle(instance, picture: np.ndarray) -> float:
+    """The hue of the keyed skin in what the effect renders."""
+    stage = stage_of(picture)
+    assert instance.render(stage) == 0
+    node = node_of(instance)
+    matte = node.matte(node.balanced(picture))
+    return measure_skin(np.ascontiguousarray(stage.output.read()[::-1]), matte).angle
+
+
+def test_card_first_then_the_trim():
+    """A trim by hand stays when the card is read again, and counts beside what it says."""
+    instance, stage = corrector(), stage_of(portrait(cast=(1.12, 1.0, 0.84)))
+    put(instance, "neutral", 40 / WIDTH, 130 / HEIGHT)
+    assert instance.press("suggest_balance", stage) == 0
+    solved = instance["temperature_solved"]
+    instance["temperature"] = 12.0
+    assert node_of(instance).temperature == solved + 12.0
+    assert instance.press("suggest_balance", stage) == 0
+    assert (instance["temperature_solved"], instance["temperature"]) == (solved, 12.0)
+    no_complaints()
+
+
+def test_solve_nudge_and_change_the_light():
+    """The nudge stays on top of every further solve; the solve itself does not see it."""
+    instance, picture = corrector(), portrait(cast=(1.06, 1.0, 0.92))
+    put(instance, "skin_1", *FACE)
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage_of(picture)) == 0
+    first = instance["angle_solved"]
+    assert final_angle(instance, picture) == pytest.approx(123.0, abs=0.1)
+    instance["angle"], instance["skin_saturation"] = 1.5, 1.1
+    assert final_angle(instance, picture) == pytest.approx(124.5, abs=0.1)
+    instance["temperature"] = 15.0
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage_of(picture)) == 0
+    assert instance["angle_solved"] != first
+    assert (instance["angle"], instance["skin_saturation"]) == (1.5, 1.1)
+    assert final_angle(instance, picture) == pytest.approx(124.5, abs=0.1)
+    assert "124.5°" in instance["report"], "the reading is of the whole"
+    no_complaints()
+
+
+def test_back_to_solved_clears_what_is_by_hand():
+    host, _ = loaded()
+    instance, picture = corrector(), portrait()
+    put(instance, "skin_1", *FACE)
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage_of(picture)) == 0
+    solved = instance["angle_solved"], instance["skin_saturation_solved"], instance["model"]
+    instance["angle"], instance["black"] = 4.0, 0.01
+    instance.controls.by_name["tint"].keys = {0.0: 0.001, 4.0: 0.003}
+    host.edits.clear()
+    assert instance.press("back_to_solved", stage_of(picture)) == 0
+    assert (instance["angle"], instance["tint"], instance["skin_saturation"]) == (0.0, 0.0, 1.0)
+    assert not instance.controls.by_name["tint"].keys, "its keyframes go as well"
+    assert (instance["angle_solved"], instance["skin_saturation_solved"], instance["model"]) == solved
+    assert instance["black"] == 0.01, "nothing solves the levels"
+    assert [edit.split()[0] for edit in host.edits].count("begin") == 1
+    assert {"set angle", "set tint"} <= set(host.edits)
+    assert "set skin_saturation" not in host.edits
+    assert instance["report"].startswith(STALE)
+    host.edits.clear()
+    assert instance.press("back_to_solved", stage_of(picture)) == 0
+    assert host.edits == [], "nothing is left to clear"
+    no_complaints()
+
+
+def test_the_solved_part_is_shown_and_never_typed():
+    controls = {control.name: control for control in controls_of(NODES["correct_skin"])}
+    for name, rest in (("temperature", 0.0), ("tint", 0.0), ("angle", 0.0), ("skin_saturation", 1.0)):
+        by_hand, solved = controls[name], controls[f"{name}_solved"]
+        assert solved.properties[b"OfxParamPropEnabled"] == (0,)
+        assert solved.properties[b"OfxParamPropDefault"] == (rest,)
+        assert solved.properties[b"OfxParamPropParent"] == by_hand.properties[b"OfxParamPropParent"]
+        assert ", solved" in solved.properties[b"OfxPropLabel"][0]
+    (earlier,) = (kind for kind in EARLIER if kind.name == "correct_skin")
+    assert not [c.name for c in controls_of(earlier) if c.name.endswith("_solved") or c.name == "back_to_solved"]
+
+
+def test_values_together_stay_within_their_range():
+    instance = corrector()
+    instance["temperature"], instance["temperature_solved"] = 100.0, 90.0
+    source = np.full((HEIGHT, WIDTH, 4), 0.4, np.float32)
+    assert instance.render(stage_of(source)) == 0
+    limited = corrector()
+    limited["temperature"] = NODES["correct_skin"].params()["temperature"].high
+    stage, other = stage_of(source), stage_of(source)
+    assert (instance.render(stage), limited.render(other)) == (0, 0)
+    assert np.array_equal(stage.output.read(), other.output.read())
+    no_complaints()
 
 
 # --- on the picture -----------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from ...nodes import EARLIER
-from ...nodes.declare import MARKS, Node, Param, Place, Port, Value
+from ...nodes.declare import HAND, MARKS, PRODUCT, REST, SUM, Node, Param, Place, Port, Value, whole_of
 from ...nodes.sample import Sample
 from . import api
 from .properties import OpenFXError
@@ -30,6 +31,8 @@ STALE = "Before the last change: "
 """What stands before a reading that no longer holds."""
 REPORT = "report"
 """The text in which an action answers."""
+BACK = "back_to_solved"
+"""The button that clears what is set by hand beside what is solved."""
 MOST_POINTS = 12
 """How many points of a list get controls of their own."""
 
@@ -151,7 +154,10 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
             # What an action fills with text is for nobody to read.
             hidden = kind.params()[name].kind == "text" and bool(kind.actions())
             more: dict[str, Any] = {"Secret": 1} if hidden else {}
-            controls += _for_param(name, kind.params()[name], parent=panels.get(name, ""), curves=curves, **more)
+            more |= {"label": param_label(kind, name), "parent": panels.get(name, "")}
+            controls += _for_param(name, _by_hand(kind, name), curves=curves, **more)
+            if name in kind.parts():
+                controls += _solved_part(kind, name, **more)
     controls += _questions(kind)
     if kind.output().kind == "matte":
         controls.append(_matte_output())
@@ -160,6 +166,32 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
     children = tuple(control.name for control in controls if control.type != "Group")
     page = Control("controls", "Page", {api.LABEL: ("Controls",), _key("PageChild"): children})
     return (*controls, page)
+
+
+def param_label(kind: type[Node], name: str) -> str:
+    """Return what people call a parameter, without its unit."""
+    return kind.param_labels.get(name, words(name))
+
+
+def _by_hand(kind: type[Node], name: str) -> Param:
+    """The declaration of a parameter as a person sets it: on top of what is solved, where that is kept apart."""
+    param, way = kind.params()[name], kind.parts().get(name)
+    if way is None:
+        return param
+    on_top = {SUM: "Added to what is solved.", PRODUCT: "Multiplies what is solved."}[way]
+    return dataclasses.replace(param, help=f"{param.help} {on_top}")
+
+
+def solved_control(name: str) -> str:
+    """Return the name of the control that holds the solved part of a value."""
+    return f"{name}_solved"
+
+
+def _solved_part(kind: type[Node], name: str, label: str, **more: Any) -> Iterator[Control]:
+    """The part that an action solves: shown, and never typed."""
+    help = f"What the last solve found. {label} is by hand and goes on top."
+    param = dataclasses.replace(kind.params()[name], default=REST[kind.parts()[name]], help=help)
+    return _for_param(solved_control(name), param, label=f"{label}, solved", Animates=0, Enabled=0, **more)
 
 
 def _matte_output() -> Control:
@@ -206,6 +238,11 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
         yield _pick(tools_of(kind))
     for name, action in kind.actions().items():
         yield _control("PushButton", _Head(name, action.label, action.help))
+    if kind.parts():
+        hint = "Clear what is set by hand on top of what is solved: " + ", ".join(
+            param_label(kind, n) for n in kind.parts()
+        )
+        yield _control("PushButton", _Head(BACK, "Back to solved", f"{hint}."))
     head = _Head(REPORT, "Reading", "What the last of these buttons found.")
     yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, Enabled=0)
 
@@ -295,8 +332,10 @@ def _position(head: _Head, at: tuple[float, ...], **more: Any) -> Control:
     )
 
 
-def _for_param(name: str, param: Param, *, parent: str = "", curves: bool = False, **more: Any) -> Iterator[Control]:
-    label = words(name) + (f" ({param.unit})" if param.unit not in ("", "°") else "")
+def _for_param(
+    name: str, param: Param, *, label: str = "", parent: str = "", curves: bool = False, **more: Any
+) -> Iterator[Control]:
+    label = (label or words(name)) + (f" ({param.unit})" if param.unit not in ("", "°") else "")
     hint = " ".join([param.help, *(f"{option_label(w)}: {help.rstrip('.')}." for w, help in param.options.items())])
     head = _Head(name, label, hint, parent)
     if not param.animated or param.kind == "toggle":
@@ -443,13 +482,26 @@ Get = Callable[[str], Any]
 """Returns the value of a control: a number, a text, or a tuple of numbers or of pairs."""
 
 
-def node_values(kind: type[Node], get: Get, frame: Frame, curves: bool = False) -> dict[str, Value]:
+def node_values(
+    kind: type[Node], get: Get, frame: Frame, curves: bool = False, *, solved: bool = False
+) -> dict[str, Value]:
     """Return the parameters of a node as the controls have them; what the host cannot say keeps its default.
 
     Numbers are limited to their range, which a host may miss by a rounding.
+
+    :param solved: of values in two parts only the solved one, not the whole.
     """
-    params = kind.params()
-    return {name: _value(name, param, get, frame, curves) for name, param in params.items() if name != PREMULTIPLIED}
+    params, parts = kind.params(), kind.parts()
+    values = {name: _value(name, param, get, frame, curves) for name, param in params.items() if name != PREMULTIPLIED}
+    for name, way in parts.items():
+        part = get(solved_control(name))
+        values[name] = params[name].limited(part if solved else whole_of(way, part, values[name]))  # type: ignore[arg-type]
+    return values
+
+
+def by_hand(kind: type[Node], get: Get) -> dict[str, float]:
+    """Return what is set by hand on top of what is solved."""
+    return {name: kind.params()[name].limited(get(name)) for name in kind.parts()}
 
 
 def asked_values(kind: type[Node], get: Get, frame: Frame) -> dict[str, Any]:
@@ -457,10 +509,13 @@ def asked_values(kind: type[Node], get: Get, frame: Frame) -> dict[str, Any]:
 
     Raises OpenFXError for a place outside the frame, in the units of the controls.
     """
-    return {
-        name: _sample(name, ask, get, frame) if isinstance(ask, Place) else _value(name, ask, get, frame, False)
-        for name, ask in kind.asks().items()
-    }
+    asked: dict[str, Any] = {HAND: by_hand(kind, get)} if kind.parts() else {}
+    for name, ask in kind.asks().items():
+        if isinstance(ask, Place):
+            asked[name] = _sample(name, ask, get, frame)
+        else:
+            asked[name] = _value(name, ask, get, frame, False)
+    return asked
 
 
 def _sample(name: str, place: Place, get: Get, frame: Frame) -> Sample | None:
@@ -496,12 +551,8 @@ def _value(name: str, param: Param, get: Get, frame: Frame, curves: bool) -> Val
     if param.kind == "point":
         return frame.normalised(value)
     if param.kind == "colour":
-        return tuple(_limited(v, param) for v in value)
-    return value if param.kind == "text" else _limited(value, param)
-
-
-def _limited(value: float, param: Param) -> float:
-    return param.low if value < param.low else param.high if value > param.high else value
+        return tuple(param.limited(v) for v in value)
+    return value if param.kind == "text" else param.limited(value)
 
 
 def _without_corners(pairs: tuple[tuple[float, float], ...], param: Param) -> Value:

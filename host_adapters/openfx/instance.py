@@ -125,6 +125,10 @@ class Instance:
         self._last = (key, node)
         return node
 
+    def solved_node(self, time: float, frame: Frame) -> Node:
+        """Return the node without what is set by hand on top of what is solved."""
+        return self.kind(**node_values(self.kind, self.getter(time), frame, self.curves, solved=True))
+
     def forget_node(self) -> None:
         """Forget the node of the last render."""
         self._last = None
@@ -169,6 +173,13 @@ class Instance:
         values = value if isinstance(value, tuple) else (value,)
         boxes = [kind(v.encode() if isinstance(v, str) else v) for v in values]
         check(self.suites.parameter.set_value(handle, *boxes), f"a new value of {name}")
+
+    def set_for_good(self, name: str, value: Any) -> None:
+        """Set the value of a control at all times: what was animated no longer is."""
+        handle = self._control_handles[name]
+        if handle is not None:
+            self.suites.parameter.delete_all_keys(handle)
+        self.set_control(name, value)
 
     @contextlib.contextmanager
     def one_edit(self, label: str) -> Iterator[None]:

@@ -14,10 +14,11 @@ from typing import Any
 from ...kernels import jit, memory, strips
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import MARKS, Marked, Node, ParamError, Place
+from ...nodes.declare import MARKS, REST, Action, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
 from . import api, marks
 from .controls import (
+    BACK,
     MATTE_IN_ALPHA,
     MATTE_OUTPUT,
     OUTPUT,
@@ -25,10 +26,12 @@ from .controls import (
     REPORT,
     STALE,
     asked_values,
+    by_hand,
     control_value,
     corners_of,
     identifier,
     point_controls,
+    solved_control,
     with_earlier,
 )
 from .description import digest, makes_matte
@@ -134,23 +137,46 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
         return api.REPLY_DEFAULT
     name = arguments.string(api.NAME, b"").decode()
     action = instance.kind.actions().get(name)
-    if action is None:
+    if action is not None:
+        with instance.progress(f"{instance.kind.label}: {action.label}"):
+            _do(instance, action, time, arguments)
+    elif name == BACK and instance.has_control(BACK):
+        _back_to_solved(instance, time)
+    else:
         _mark_stale(instance, name, time)
         return api.REPLY_DEFAULT
-    words = f"{instance.kind.label}: {action.label}"
-    with instance.progress(words), whole_inputs(instance, time, arguments) as at:
-        node, frame, inputs = at
-        asked = asked_values(instance.kind, instance.getter(time), frame)
+    show_state(instance, time)
+    return api.OK
+
+
+def _do(instance: Instance, action: Action, time: float, arguments: Properties) -> None:
+    """Let the node do something on this frame, and set the controls that it changes in one step of undo."""
+    kind, get = instance.kind, instance.getter(time)
+    with whole_inputs(instance, time, arguments) as (frame, inputs):
+        node = instance.solved_node(time, frame)
+        asked = asked_values(kind, get, frame)
         with marked_frames(instance, time, arguments, inputs) as marked:
             changed, report = action.run(node, asked | ({MARKS: marked} if MARKS in asked else {}), **inputs)
     with instance.one_edit(action.label):
-        for name, param in instance.kind.params().items():
+        for name, param in kind.params().items():
             value = getattr(changed, name)
             if value != getattr(node, name):
-                instance.set_control(name, control_value(param, value, frame))
+                control = solved_control(name) if name in kind.parts() else name
+                instance.set_control(control, control_value(param, value, frame))
         instance.set_control(REPORT, report)
-    show_state(instance, time)
-    return api.OK
+
+
+def _back_to_solved(instance: Instance, time: float) -> None:
+    """Clear what is set by hand on top of what is solved."""
+    parts = instance.kind.parts()
+    get = instance.getter(time)
+    set_by_hand = [name for name, part in by_hand(instance.kind, get).items() if part != REST[parts[name]]]
+    if not set_by_hand:
+        return
+    with instance.one_edit("Back to solved"):
+        for name in set_by_hand:
+            instance.set_for_good(name, REST[parts[name]])
+        _mark_stale(instance, BACK, time)
 
 
 @contextlib.contextmanager
@@ -163,7 +189,7 @@ def marked_frames(
         for mark in marks.read(instance, time):
             if mark.time not in frames:
                 try:
-                    _, _, frames[mark.time] = stack.enter_context(whole_inputs(instance, mark.time, arguments))
+                    _, frames[mark.time] = stack.enter_context(whole_inputs(instance, mark.time, arguments))
                 except OpenFXError as error:
                     text = f"A sample of {marks.words_of(mark).lower()} lies on frame {mark.time:g}: {error}"
                     raise OpenFXError(text, error.status) from None

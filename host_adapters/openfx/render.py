@@ -458,10 +458,8 @@ def _within_clip(instance: Instance, time: float) -> float:
 
 
 @contextlib.contextmanager
-def whole_inputs(
-    instance: Instance, time: float, arguments: Properties
-) -> Iterator[tuple[Node, Frame, dict[str, Floats]]]:
-    """Give the node, its frame in canonical coordinates and its inputs at one time, for an action.
+def whole_inputs(instance: Instance, time: float, arguments: Properties) -> Iterator[tuple[Frame, dict[str, Floats]]]:
+    """Give the frame in canonical coordinates and the node's inputs at one time, for an action.
 
     Raises OpenFXError where Source has no picture.
     """
@@ -474,4 +472,4 @@ def whole_inputs(
         frame = canonical(box, _scale(arguments), source.aspect)
         node = instance.node(time, frame)
         work = Work(instance, node, source, instance.signal())
-        yield node, frame, work.entered(work.divided(work.fed(inputs, box, -1, borrow), borrow))
+        yield frame, work.entered(work.divided(work.fed(inputs, box, -1, borrow), borrow))

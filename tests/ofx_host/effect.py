@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import rules
-from .host import EXISTS, OK, UNKNOWN, Host, HostStatus, PropertySet, Texts
+from .host import BAD_VALUE, EXISTS, OK, UNKNOWN, Host, HostStatus, PropertySet, Texts
 from .images import HostImage
 
 Picture = NDArray
@@ -20,6 +20,7 @@ Picture = NDArray
 
 _SIZES = {"OfxParamTypeDouble2D": 2, "OfxParamTypeDouble3D": 3, "OfxParamTypeRGB": 3}
 _WHOLE = ("OfxParamTypeInteger", "OfxParamTypeBoolean", "OfxParamTypeChoice")
+_TEXTS = ("OfxParamTypeString", "OfxParamTypeStrChoice")
 
 
 class Control:
@@ -34,6 +35,7 @@ class Control:
         self.properties_handle = host.handle(self.properties)
         self.handle: int | None = None
         self.value: Any = None
+        self.keys: dict[float, Any] = {}
         self._texts = Texts()
 
     def first(self, suffix: str, default: Any = None) -> Any:
@@ -52,13 +54,27 @@ class Control:
         return values[0] if len(values) == 1 else values
 
     def at(self, time: float | None) -> Any:
+        if self.keys:
+            return self._between_keys(time or 0.0)
         return self.value(time or 0.0) if callable(self.value) else self.value
+
+    def _between_keys(self, time: float) -> Any:
+        """Straight lines between keyframes; whole numbers and texts hold the one before."""
+        earlier = max((t for t in self.keys if t <= time), default=min(self.keys))
+        later = min((t for t in self.keys if t >= time), default=max(self.keys))
+        first, last = self.keys[earlier], self.keys[later]
+        if earlier == later or self.type in (*_WHOLE, *_TEXTS):
+            return first
+        part = min(max((time - earlier) / (later - earlier), 0.0), 1.0)
+        if isinstance(first, tuple):
+            return tuple(a + (b - a) * part for a, b in zip(first, last, strict=True))
+        return first + (last - first) * part
 
     def read(self, time: float | None, targets: tuple) -> None:
         if self.type in rules.WITHOUT_VALUE:
             raise HostStatus(UNKNOWN, f"{self.name} has no value to read")
         value = self.at(time)
-        if self.type == "OfxParamTypeString":
+        if self.type in _TEXTS:
             ctypes.c_void_p.from_address(targets[0]).value = self._texts.address(value)
             return
         box = ctypes.c_int if self.type in _WHOLE else ctypes.c_double
@@ -66,17 +82,32 @@ class Control:
         for target, number in zip(targets, values, strict=False):
             box.from_address(target).value = number
 
-    def write(self, whole: tuple, doubles: tuple) -> None:
+    def write(self, whole: tuple, doubles: tuple, time: float | None = None) -> None:
+        """Take a value: for all times, or as a keyframe."""
         if self.type in rules.WITHOUT_VALUE:
             raise HostStatus(UNKNOWN, f"{self.name} has no value to set")
-        if self.type == "OfxParamTypeString":
-            self.value = ctypes.string_at(whole[0]).decode()
+        if time is not None and not self.first("Animates", 1):
+            raise HostStatus(UNKNOWN, f"{self.name} does not animate")
+        size = _SIZES.get(self.type, 1)
+        if self.type in _TEXTS:
+            value: Any = ctypes.string_at(whole[0]).decode()
+            if self.type == "OfxParamTypeStrChoice" and value not in self.properties.values["OfxParamPropChoiceEnum"]:
+                raise HostStatus(BAD_VALUE, f"{self.name} has no option {value!r}")
         elif self.type in _WHOLE:
-            self.value = ctypes.c_int(whole[0] or 0).value
+            value = ctypes.c_int(whole[0] or 0).value
         else:
-            size = _SIZES.get(self.type, 1)
-            self.value = tuple(doubles[:size]) if size > 1 else doubles[0]
-        self.host.edits.append(f"set {self.name}")
+            value = tuple(doubles[:size]) if size > 1 else doubles[0]
+        if time is None and not self.keys:
+            self.value = value
+        else:
+            self.keys[time or 0.0] = value
+        self.host.edits.append(f"set {self.name}" + ("" if time is None else f" at {time:g}"))
+
+    def forget_keys(self) -> None:
+        """Take every keyframe away; the value of the first stays."""
+        if self.keys:
+            self.value = self.keys[min(self.keys)]
+            self.keys.clear()
 
     def curve_points(self) -> tuple:
         if self.type != "OfxParamTypeParametric":

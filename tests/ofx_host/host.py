@@ -375,6 +375,12 @@ class Host:
             # Whole numbers and pointers travel in one kind of register, doubles in another.
             self.resolve(handle, Control).write(given[:3], given[3:])
 
+        def set_value_at_time(handle: int, time: float, *given: Any) -> None:
+            self.resolve(handle, Control).write(given[:3], given[3:], time)
+
+        def delete_all_keys(handle: int) -> None:
+            self.resolve(handle, Control).forget_keys()
+
         def edit_begin(controls: int, label: bytes) -> None:
             self.resolve(controls, Controls)
             self.edits.append(f"begin {label.decode()}")
@@ -392,6 +398,8 @@ class Host:
             paramGetValue=(get_value, _P, _P, _P, _P),
             paramGetValueAtTime=(read, _P, _D, _P, _P, _P),
             paramSetValue=(set_value, _P, _P, _P, _P, _D, _D, _D),
+            paramSetValueAtTime=(set_value_at_time, _P, _D, _P, _P, _P, _D, _D, _D),
+            paramDeleteAllKeys=(delete_all_keys, _P),
             paramEditBegin=(edit_begin, _P, _S),
             paramEditEnd=(edit_end, _P),
         )
