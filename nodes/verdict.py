@@ -7,7 +7,7 @@ had to be moved. Every limit stands in :data:`~inkarnat.nodes.limits.LIMITS`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -85,12 +85,15 @@ class Aim:
         """Where the skin should rest, degrees, bias included."""
         return self.target.angle + self.target.bias
 
-    def words(self) -> str:
-        """Say what it is."""
+    def whose(self) -> str:
+        """Say whose skin or which line it is."""
         bias = f" with a bias of {self.target.bias:+.1f}°".replace("-", "−") if self.target.bias else ""
         own = "the line used here" if self.target.angle == self.line else "the angle asked for"
-        whose = f"{self.name}'s approved skin" if self.name else own
-        return f"{whose}{bias}, {self.angle:.1f}°"
+        return f"{self.name}'s approved skin{bias}" if self.name else f"{own}{bias}"
+
+    def words(self) -> str:
+        """Say what it is."""
+        return f"{self.whose()}, {self.angle:.1f}°"
 
 
 @dataclass(frozen=True)
@@ -113,7 +116,9 @@ class Evidence:
     :ivar light_by: how the light was found, or "" where that is not known. :ivar sampled: whether somebody or a face
         said what is skin; the natural range alone does not, and reads near the line whatever it keys.
     :ivar area_change: of the keyed area, 0 for none; over the clip, or against the face's size on the reference.
-    :ivar face: what of a known face is left behind. :ivar kept: by how much skin is kept from a look, 0 to 1.
+    :ivar face: what of a known face is left behind. :ivar kept: by how much skin is kept from a look, 0 to 1, or None
+        where there is no look. :ivar without_look: the reading before that look. :ivar aimed: what the final reading
+        would be if the skin lay on its target before the look; None where that is not known.
     :ivar beside: the final reading of the clip that this one should agree with, and ``beside_name`` its name.
     :ivar view: the view that is looked through, "" for none.
     """
@@ -126,6 +131,8 @@ class Evidence:
     area_change: float | None = None
     face: LeftBehind | None = None
     kept: float | None = None
+    without_look: SkinReading | None = None
+    aimed: SkinReading | None = None
     beside: SkinReading | None = None
     beside_name: str = ""
     view: str = ""
@@ -133,10 +140,11 @@ class Evidence:
 
     @property
     def turn(self) -> float:
-        """How far the skin was turned after the light, degrees."""
-        if self.light is None or self.final is None:
+        """How far the skin was turned after the light and before a look, degrees."""
+        turned = self.final if self.kept is None else self.without_look
+        if self.light is None or turned is None:
             return 0.0
-        return _wrapped(self.final.angle - self.light.angle)
+        return _wrapped(turned.angle - self.light.angle)
 
 
 @dataclass(frozen=True)
@@ -237,20 +245,38 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
     if not evidence.sampled:
         why = "nobody said what is skin, and the natural range reads near the line whatever it keys"
         return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "sample")
-    if evidence.kept is not None:
-        return None, Finding(NOT_JUDGED, f"{reads}: not judged, skin kept {evidence.kept:.0%}.", "look")
     if aim is None:
         return None, Finding(NOT_JUDGED, f"{reads}: there is no target to judge it by.", "")
     if aim.view is not None and aim.view != evidence.view:
         under, seen = (name or "no view" for name in (aim.view, evidence.view))
         why = f"{aim.words()}, was approved under {under}, and this is read under {seen}"
         return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "view")
-    return _compared(final, aim, evidence.light_by in (EDGES, COPY, UNREAD))
+    unsure = evidence.light_by in (EDGES, COPY, UNREAD)
+    if evidence.kept is None:
+        return _compared(final, aim, unsure)
+    if evidence.aimed is None:
+        return None, Finding(NOT_JUDGED, f"{reads}: not judged, skin kept {evidence.kept:.0%}.", "look")
+    between = _kept_from_a_look(aim, evidence.aimed)
+    return _compared(
+        final, between, unsure, f"{aim.whose()}, kept {evidence.kept:.0%} from the look, {between.angle:.1f}°"
+    )
 
 
-def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False) -> tuple[Distance, Finding]:
-    """Compare a reading with a target in hue, and in saturation where the target has one."""
-    rests = {"centre": final.angle, "redder": final.hue_range[1], "yellower": final.hue_range[0]}[aim.target.landing]
+def _kept_from_a_look(aim: Aim, aimed: SkinReading) -> Aim:
+    """Return the target between skin on its target and the same skin wholly under the look, as it reads there."""
+    ratio = None if aim.target.ratio is None else aimed.ratio
+    between = replace(aim.target, angle=_resting(aimed, aim.target) % 360, bias=0.0, ratio=ratio)
+    return replace(aim, target=between, luma=None if aim.luma is None else aimed.luma[1])
+
+
+def _resting(reading: SkinReading, target: SkinTarget) -> float:
+    """Return the hue of what should rest on a target: the centre of the energy, or one of its edges."""
+    return {"centre": reading.angle, "redder": reading.hue_range[1], "yellower": reading.hue_range[0]}[target.landing]
+
+
+def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False, target: str = "") -> tuple[Distance, Finding]:
+    """Compare a reading with a target, called ``target``, in hue, and in saturation where the target has one."""
+    rests, target = _resting(final, aim.target), target or aim.words()
     luma = final.luma[1] if aim.luma is None else aim.luma
     ratio = final.ratio if aim.target.ratio is None else aim.target.ratio
     drift = distance(
@@ -259,9 +285,9 @@ def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False) -> tuple
     status = max((status_of("hue", drift.angle), status_of("colour", drift.delta_e)), key=_RANK.__getitem__)
     what = "The skin" if aim.target.landing == "centre" else f"The {_OTHER[aim.target.landing]} edge of the skin"
     if status == HOLDS and abs(drift.angle) < LIMITS["missed hue"].check:  # type: ignore[operator]
-        place = f"on {aim.words()}"
+        place = f"on {target}"
     else:
-        place = f"{abs(drift.angle):.1f}° {_side(drift.angle)} than {aim.words()}"
+        place = f"{abs(drift.angle):.1f}° {_side(drift.angle)} than {target}"
     saturation = "" if aim.target.ratio is None else f", its saturation × {drift.ratio:.2f} of the target's"
     sentence = f"{what} reads {rests:.1f}°, {place}{saturation}."
     if status == HOLDS:

@@ -31,7 +31,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip, parse_frames
 from ..shots.aims import aim_at, aims_of, noted_light
-from ..shots.evidence import BEFORES, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
+from ..shots.evidence import BEFORES, WITHOUT_LOOK, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
 from ..shots.finished import Finished, is_made_by
 from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
@@ -56,7 +56,7 @@ from .options import (
 
 MOST_FRAMES = 25
 
-_WORDS = {"as_shot": "as shot", "light_only": "light only", "final": "final"}
+_WORDS = {"as_shot": "as shot", "light_only": "light only", WITHOUT_LOOK: "without the look", "final": "final"}
 
 
 def _print_schema(context: click.Context, option: click.Parameter, wanted: bool) -> None:
@@ -230,6 +230,10 @@ def _through_graph(
     if people or any(options[name] for name in ("add", "subtract", "neutral", "region")):
         raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
     witness: Witness | Finished = Finished(graph, view) if corrected else Witness(graph, view)
+    person, line = read_person(options), read_line(options)
+    aims = aims_of(graph, witness.mattes, person, line)
+    if any(options[name] for name in ("target_angle", "bias", "target_ratio")):
+        aims = dict.fromkeys(witness.mattes, aim_at(read_target(options, person), person, line))
     readings: dict[str, list[tuple[int, str, SkinReading]]] = {name: [] for name in witness.mattes}
     moments: dict[str, list[Moment]] = {name: [] for name in witness.mattes}
     faces: dict[str, Any] = {}
@@ -239,10 +243,12 @@ def _through_graph(
         pictures = witness.pictures(clip, number)
         for name in witness.mattes:
             moment = witness.moment(pictures, number, name)
+            if isinstance(witness, Witness):
+                moment = replace(moment, aimed=witness.aimed(clip, number, name, aims[name]))
             moments[name].append(moment)
             if moment.missing:
                 missed.append(Warned("no skin", 0.0, f"Frame {number}{_of(name)}: {moment.missing}"))
-            for before in BEFORES:
+            for before in (*BEFORES[:2], WITHOUT_LOOK, BEFORES[2]):
                 reading = getattr(moment, before)
                 if reading is not None:
                     readings[name].append((number, before, reading))
@@ -251,15 +257,9 @@ def _through_graph(
             if number == numbers[len(numbers) // 2] and not corrected:
                 alone = len(witness.mattes) == 1
                 faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone)
-    person, line = read_person(options), read_line(options)
-    aims = aims_of(graph, witness.mattes, person, line)
-    if any(options[name] for name in ("target_angle", "bias", "target_ratio")):
-        aims = dict.fromkeys(witness.mattes, aim_at(read_target(options, person), person, line))
     verdicts = {}
     for name, own in moments.items():
-        missing = tuple((m.frame, m.missing) for m in own if m.missing)
-        shot, light, final = (middle([getattr(m, before) for m in own]) for before in BEFORES)
-        surveyed = Survey(shot, light, final, tuple(numbers), missing, *faces.get(name, (None, None)))
+        surveyed = Survey.of(own, numbers, *faces.get(name, (None, None)))
         found = evidence(graph, surveyed, numbers[0], noted_light(graph), view=seen)
         verdicts[name] = judge(found, aims[name])
     approved = dict.fromkeys(witness.mattes, person) if person else {}

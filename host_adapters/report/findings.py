@@ -40,7 +40,7 @@ from ..media.clips import Clip, open_clip, parse_frames
 from ..media.files import InputError
 from ..shots.aims import aims_of, noted_light
 from ..shots.carry import REFERENCE
-from ..shots.evidence import BEFORES, Survey, Witness, evidence, survey
+from ..shots.evidence import BEFORES, Survey, Witness, evidence, mattes_of, survey
 from ..shots.people import frame_hash
 from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
@@ -157,7 +157,9 @@ def _frames(clip: Clip, frames: str | None) -> list[int]:
 
 def _survey(run: Run, clip: RunClip, view: View) -> Survey:
     with open_clip(run.path(clip.files)) as opened:
-        return survey(opened, Graph.load(run.path(clip.graph)), view, _frames(opened, clip.frames))
+        graph = Graph.load(run.path(clip.graph))
+        aim = next(iter(aims_of(graph, mattes_of(graph), run.person, run.line).values()))
+        return survey(opened, graph, view, _frames(opened, clip.frames), aim=aim)
 
 
 def _clip_findings(

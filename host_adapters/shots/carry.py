@@ -321,12 +321,12 @@ class Carrier:
         node = step.node_at(reference.frame) if step else Balance()
         assert isinstance(node, Balance)
         self.balance = node
-        self.surveyed = survey(reference.clip, graph, view, reference.frames)
+        self.aim = next(iter(aims_of(graph, mattes_of(graph), person, line).values()))
+        self.surveyed = survey(reference.clip, graph, view, reference.frames, aim=self.aim)
         if self.surveyed.final is None:
             raise CarryError(
                 f"{reference.clip.path}: the graph finds no skin on the reference, {_detail(self.surveyed)}"
             )
-        self.aim = next(iter(aims_of(graph, mattes_of(graph), person, line).values()))
         self._lights: dict[str, Light] = {}
 
     def carry(self, shot: Shot, again: bool = False) -> Carried:
@@ -357,7 +357,7 @@ class Carrier:
         return self._judged(shot, graph, balance, by, solved)
 
     def _judged(self, shot: Shot, graph: Graph, balance: Balance | None, by: str, solved: bool = False) -> Carried:
-        surveyed = survey(shot.clip, graph, self.view, shot.frames)
+        surveyed = survey(shot.clip, graph, self.view, shot.frames, aim=self.aim)
         light = noted_light(self.graph) if by == REFERENCE else by
         beside = None if shot is self.reference else self.surveyed
         found = evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen)

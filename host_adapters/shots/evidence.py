@@ -1,4 +1,8 @@
-"""Evidence: what a graph does to the skin of a clip, read as shot, with the light alone, and in the final picture."""
+"""Evidence: what a graph does to the skin of a clip, read as shot, with the light alone, and in the final picture.
+
+Under a look that skin is kept from, the skin is read before the look as well, and a target is taken through look and
+keeping like the skin itself: that is where skin which lies on its target ends up.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +20,7 @@ from ...nodes import (
     CARD,
     EDGES,
     UNREAD,
+    Aim,
     Balance,
     ConvertColour,
     CorrectSkin,
@@ -29,6 +34,7 @@ from ...nodes import (
     SkinReading,
     SteerSkin,
     measure_skin,
+    solve_steer,
 )
 from ..detect.faces import Face, available, find_faces
 from ..graphs.colour_spaces import WORKING
@@ -41,6 +47,9 @@ View = Callable[[Floats], Floats]
 
 BEFORES = ("as_shot", "light_only", "final")
 """The three pictures of which skin is read, in order."""
+
+WITHOUT_LOOK = "without_look"
+"""The corrected picture before a look that skin is kept from, where there is one."""
 
 SURVEY_FRAMES = 5
 """Frames of a clip whose median reading is judged."""
@@ -70,14 +79,14 @@ def mattes_of(graph: Graph) -> dict[str, str]:
 def with_befores(graph: Graph, result: str = "result") -> Graph:
     """Return the graph with the outputs ``as_shot``, ``light_only`` and ``final`` besides its own.
 
-    The light-only picture is the final one with every steering left out. All three are in the working signal.
+    The light-only picture is the final one with every steering left out. Where skin is kept from a look, it is without
+    the look, and the output ``without_look`` is the corrected picture before it. All are in the working signal.
 
     Raises GraphError for a graph without the result.
     """
-    final = graph.origins([result])[result]
-    leaving = graph.by_id.get(final)
-    if leaving is not None and isinstance(leaving.node, ConvertColour) and WORKING in graph.by_id:
-        final = dict(leaving.inputs)["image"]
+    final = _in_working(graph, result)
+    kept = kept_step(graph, final)
+    natural = final if kept is None else dict(kept.inputs)["natural"]
     shot = WORKING if WORKING in graph.by_id else _source(graph)
     copies: dict[str, Step] = {}
     lights: dict[str, str] = {}
@@ -104,9 +113,58 @@ def with_befores(graph: Graph, result: str = "result") -> Graph:
         lights[origin] = changed.id
         return changed.id
 
-    shown = {"as_shot": shot, "light_only": light(final), "final": final}
+    shown = {"as_shot": shot, "light_only": light(natural), "final": final}
+    shown |= {} if kept is None else {WITHOUT_LOOK: natural}
     outputs = {**dict(graph.outputs), **shown}
     return Graph((*graph.steps, *copies.values()), tuple(outputs.items()), graph.sources)
+
+
+def _in_working(graph: Graph, result: str) -> str:
+    """Return what gives an output in the working signal."""
+    final = graph.origins([result])[result]
+    leaving = graph.by_id.get(final)
+    if leaving is not None and isinstance(leaving.node, ConvertColour) and WORKING in graph.by_id:
+        return dict(leaving.inputs)["image"]
+    return final
+
+
+def kept_step(graph: Graph, final: str) -> Step | None:
+    """Return the last step before ``final`` that keeps skin from a look, None where nothing does."""
+    kept = [step for step in graph.order_to([final]) if isinstance(step.node, KeepSkin)]
+    return kept[-1] if kept else None
+
+
+_AIMED = "aimed"
+
+
+def _from_aimed(graph: Graph, final: str) -> Graph | None:
+    """Return a graph whose source ``aimed`` stands in for the picture before the look; None where there is no look.
+
+    Its output ``aimed`` is the final picture. Mattes stay what they are.
+    """
+    kept = kept_step(graph, final)
+    if kept is None:
+        return None
+    natural, source = dict(kept.inputs)["natural"], _free(_AIMED, {*graph.by_id, *graph.sources})
+    copies: dict[str, Step] = {}
+
+    def instead(origin: str) -> str:
+        if origin == natural:
+            return source
+        step = graph.by_id.get(origin)
+        if step is None or graph.kind(origin) != "picture":
+            return origin
+        id = f"aimed-{origin}"[:60]
+        if id in copies:
+            return id
+        inputs = tuple((port, instead(come)) for port, come in step.inputs)
+        if inputs == step.inputs:
+            return origin
+        copies[id] = dataclasses.replace(step, id=id, inputs=inputs)
+        return id
+
+    aimed = instead(final)
+    return Graph((*graph.steps, *copies.values()), ((_AIMED, aimed),), (*graph.sources, source))
 
 
 def _source(graph: Graph) -> str:
@@ -123,13 +181,18 @@ def _free(wanted: str, taken: set[str]) -> str:
 
 @dataclass(frozen=True)
 class Moment:
-    """What the skin of one person reads on one frame, in the three pictures; None where it could not be read."""
+    """What the skin of one person reads on one frame, in the three pictures; None where it could not be read.
+
+    :ivar without_look: before a look that skin is kept from. :ivar aimed: see :meth:`Witness.aimed`.
+    """
 
     frame: int
     as_shot: SkinReading | None
     light_only: SkinReading | None
     final: SkinReading | None
     missing: str = ""
+    without_look: SkinReading | None = None
+    aimed: SkinReading | None = None
 
 
 def _with_result(graph: Graph) -> Graph:
@@ -149,27 +212,67 @@ class Witness:
     def __init__(self, graph: Graph, view: View) -> None:
         self.graph, self.view = graph, view
         self.mattes = mattes_of(graph)
-        self.opened = with_befores(_with_result(graph))
+        graph = _with_result(graph)
+        self.opened = with_befores(graph)
         self._runner = Runner(self.opened)
+        self._from_aimed = _from_aimed(graph, _in_working(graph, "result"))
+        self.shown = (*BEFORES, *([WITHOUT_LOOK] if self._from_aimed is not None else []))
 
     def pictures(self, clip: Read, frame: int) -> dict[str, Floats]:
         """Return the three pictures as they are seen, and the matte of every person by the name of its output."""
         first, last = clip.frames[0], clip.frames[-1]
-        wanted = [*BEFORES, *self.mattes.values()]
+        wanted = [*self.shown, *self.mattes.values()]
         made = self._runner.run_frame(frame, lambda _, at: clip.read(min(max(at, first), last)), wanted)
-        return {**made, **{name: self.view(made[name]) for name in BEFORES}}
+        return {**made, **{name: self.view(made[name]) for name in self.shown}}
 
     def moment(self, pictures: dict[str, Floats], frame: int, name: str = "") -> Moment:
         """Read the skin of a person in the three pictures of a frame."""
         matte = pictures[self.mattes[name]]
-        found: dict[str, SkinReading | None] = dict.fromkeys(BEFORES)
+        found: dict[str, SkinReading | None] = dict.fromkeys((*BEFORES, WITHOUT_LOOK))
         missing = ""
-        for before in BEFORES:
+        for before in self.shown:
             try:
                 found[before] = measure_skin(pictures[before], matte)
             except ReadingError as error:
                 missing = missing or str(error)
-        return Moment(frame, found["as_shot"], found["light_only"], found["final"], missing)
+        return Moment(frame, found["as_shot"], found["light_only"], found["final"], missing, found[WITHOUT_LOOK])
+
+    def aimed(self, clip: Read, frame: int, name: str, aim: Aim | None) -> SkinReading | None:
+        """Return what the skin of a person would read in the end if it lay on its target before the look.
+
+        None where no look is there that skin is kept from, and where nothing could be read.
+        """
+        if self._from_aimed is None or aim is None:
+            return None
+        first, last = clip.frames[0], clip.frames[-1]
+
+        def read(source: str, at: int) -> Floats:
+            return on_target if source == self._from_aimed.sources[-1] else clip.read(min(max(at, first), last))  # type: ignore[union-attr]
+
+        natural = dict(self.opened.outputs)[WITHOUT_LOOK]
+        matte = dict(self.opened.outputs)[self.mattes[name]]
+        found = self._runner.values(frame, read, {"natural": natural, "matte": matte})
+        try:
+            on_target = _on_target(found["natural"], found["matte"], aim, self.view)
+            made = Runner(self._from_aimed).run_frame(frame, read)[_AIMED]
+            return measure_skin(self.view(made), found["matte"])
+        except ReadingError:
+            return None
+
+
+_ROUNDS, _NEAR = 6, 0.02
+
+
+def _on_target(picture: Floats, matte: Floats, aim: Aim, view: View) -> Floats:
+    """Return a picture whose skin rests on a target as it is seen. Raises ReadingError where none is keyed."""
+    target = aim.target
+    for _ in range(_ROUNDS):
+        moved = solve_steer(picture, matte, target).process(picture, matte)
+        missing = solve_steer(view(moved), matte, aim.target)
+        if abs(missing.angle) < _NEAR:
+            break
+        target = dataclasses.replace(target, angle=(target.angle + missing.angle + 180) % 360 - 180)
+    return moved
 
 
 # --- over a clip --------------------------------------------------------------------------------------------
@@ -182,6 +285,7 @@ class Survey:
     :ivar as_shot, light_only, final: None where no frame could be read. :ivar frames: those that were looked at.
     :ivar failed: why frames could not be read, by frame. :ivar face: what of the face is left behind in the middle.
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
+    :ivar without_look, aimed: as in :class:`Moment`.
     """
 
     as_shot: SkinReading | None
@@ -191,17 +295,37 @@ class Survey:
     failed: tuple[tuple[int, str], ...] = ()
     face: LeftBehind | None = None
     of_face: float | None = None
+    without_look: SkinReading | None = None
+    aimed: SkinReading | None = None
 
     @property
     def area(self) -> float:
         """Keyed part of the frame."""
         return 0.0 if self.final is None else self.final.area
 
+    @classmethod
+    def of(
+        cls, moments: Sequence[Moment], frames: Sequence[int], face: LeftBehind | None, of_face: float | None
+    ) -> Survey:
+        """Return the medians of what was read on frames."""
+        failed = tuple((moment.frame, moment.missing) for moment in moments if moment.missing)
+        names = (*BEFORES, "without_look", "aimed")
+        shot, light, final, without, aimed = (middle([getattr(m, each) for m in moments]) for each in names)
+        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed)
+
 
 def survey(
-    clip: Read, graph: Graph, view: View, frames: Sequence[int] | None = None, name: str = "", most: int = SURVEY_FRAMES
+    clip: Read,
+    graph: Graph,
+    view: View,
+    frames: Sequence[int] | None = None,
+    name: str = "",
+    most: int = SURVEY_FRAMES,
+    aim: Aim | None = None,
 ) -> Survey:
     """Read a clip through a graph on a few frames, spread over it or over ``frames``.
+
+    :param aim: what the skin is judged against; under a look that it is kept from, it is taken there too.
 
     A frame that cannot be read, or shows no skin, is among those that failed. Raises GraphError for a graph without a
     result and a matte, NodeError where a node fails.
@@ -222,11 +346,10 @@ def survey(
         if moment.final is None or moment.light_only is None:
             failed.append((number, moment.missing))
             continue
-        moments.append(moment)
+        moments.append(dataclasses.replace(moment, aimed=witness.aimed(clip, number, name, aim)))
         if number == numbers[len(numbers) // 2]:
             face = face_evidence(pictures, pictures[witness.mattes[name]], alone=len(witness.mattes) == 1)
-    shot, light, final = (middle([getattr(m, before) for m in moments]) for before in BEFORES)
-    return Survey(shot, light, final, tuple(numbers), tuple(failed), *face)
+    return dataclasses.replace(Survey.of(moments, numbers, *face), failed=tuple(failed))
 
 
 def middle(readings: Iterable[SkinReading | None]) -> SkinReading | None:
@@ -337,6 +460,8 @@ def evidence(
         beside_name=named,
         face=surveyed.face,
         kept=kept_of(graph, frame),
+        without_look=surveyed.without_look,
+        aimed=surveyed.aimed,
         view=view,
         missing=missing,
     )

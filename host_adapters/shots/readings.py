@@ -11,10 +11,13 @@ from typing import Any
 from ...nodes import SkinReading
 from .. import made
 from ..writes import write_text
-from .evidence import BEFORES
+from .evidence import BEFORES, WITHOUT_LOOK
 
 Readings = Sequence[tuple[int, str, SkinReading]]
-"""(frame, which picture, reading); the picture is one of the three befores, or "" for the one that was given."""
+"""(frame, which picture, reading).
+
+The picture is one of the three befores or the one without a look, or "" for the one that was given.
+"""
 
 _FIGURES: dict[str, tuple[str, str]] = {
     "angle": ("angle_degrees", "hue of the centre of the energy, degrees in BT.709 Cb/Cr"),
@@ -69,7 +72,7 @@ def schema() -> dict[str, Any]:
         count = len(columns)
         reading[name] = {"type": "array", "items": number, "minItems": count, "maxItems": count, "description": help}
     reading["distance"] = {"$ref": "#/$defs/distance"}
-    befores = {name: {"$ref": "#/$defs/reading"} for name in BEFORES}
+    befores = {name: {"$ref": "#/$defs/reading"} for name in (*BEFORES, WITHOUT_LOOK)}
     entry = {"frame": {"type": "integer"}, **reading, **befores}
     figures = {"sign": text, "figure": number, "message": text}
     finding = {"status": text, "sentence": text, "fix": {**text, "description": "what clears it"}}

@@ -346,7 +346,8 @@ def _judged(
         pictures = witness.pictures(clip, at)
         moment = witness.moment(pictures, at, person.name)
         face = face_evidence(pictures, pictures[witness.mattes[person.name]], alone=len(correction.people) == 1)
-        surveyed = Survey(moment.as_shot, moment.light_only, moment.final, (at,), ((at, moment.missing),), *face)
+        moment = dataclasses.replace(moment, aimed=witness.aimed(clip, at, person.name, aims[person.name]))
+        surveyed = Survey.of([moment], [at], *face)
         known = evidence(graph, surveyed, at, noted_light(graph), view=options.seen)
         found[person.name] = moment, judge(known, aims[person.name])
     return found
