@@ -42,6 +42,7 @@ from ..writes import claim
 from . import console
 from .correct import READING_COLUMNS, reading_row
 from .footage import Footage, footage_options
+from .master import check_together, measure_master
 from .options import (
     Named,
     SubjectsCommand,
@@ -71,6 +72,8 @@ def _print_schema(context: click.Context, option: click.Parameter, wanted: bool)
 @target_options
 @footage_options
 @click.option("--graph", "graph_file", metavar="G.json", help="Read FILE as shot, with G's light only, and corrected.")
+@click.option("--timeline", metavar="CUT.otio", help="FILE is the finished film of this cut: judge it shot by shot.")
+@click.option("--graphs", metavar="DIR", help="With --timeline: the folder with the shots' graphs, as carry leaves it.")
 @click.option("--corrected", is_flag=True, help="FILE is finished: --graph made it already, read it as it is.")
 @click.option(
     "--frames", metavar="RANGE", help=f"Frames to read (up to {MOST_FRAMES}, evenly spread and where it changes)."
@@ -101,7 +104,7 @@ def command(
     as_json: bool,
     people: list[Named],
     **options: Any,
-) -> None:
+) -> int:
     """Read the skin on the vectorscope and waveform, frame by frame, and judge it.
 
     Hue, saturation, spread, luma and area of what is keyed in FILE, a picture, a sequence or a clip. With --graph every
@@ -112,11 +115,19 @@ def command(
     Before, light only and after, from the plate:   inkarnat measure planing.mov --graph planing.json
     The finished file as it is:                     inkarnat measure planing-skin.mov --graph planing.json --corrected
     With what the picture itself suggests:          inkarnat measure planing.mov --add point:.5,.4 --suggest
+    The finished film, every shot by timecode:      inkarnat measure film.mov --timeline cut.otio --graphs takes
 
     A reading is a guide: skin varies with person, light and intent. So is a suggestion: nothing is applied. `inkarnat
-    check --limits` shows what the statuses go by.
+    check --limits` shows what the statuses go by. With --timeline the exit code is 4 where a shot with people in it
+    cannot be judged: it has no graph, no timecode tells where it lies, or nothing is keyed; the rest is done.
     """
+    timeline, graphs = options.pop("timeline"), options.pop("graphs")
+    asked = options | {"graph_file": graph_file, "corrected": corrected, "frames": frames, "suggest": suggest}
+    check_together(asked | {"people": people}, timeline, graphs)
     view, footage = open_view(options["view"]), Footage.of(options).meant({STANDARD_SOURCE: input})
+    if timeline is not None:
+        seen = view_id(options["view"])
+        return measure_master(input, footage, timeline, graphs, view, seen, csv_file, as_json, options)
     if corrected and graph_file is None:
         raise GraphError("--corrected needs the graph that made the file: give --graph G.json.")
     clip = footage.working(footage.open(input))
@@ -136,6 +147,7 @@ def command(
         for name, own in told.readings.items():
             write_csv(_csv_name(csv_file, name), own)
     told.tell(_suggestions(clip.read(numbers[0])) if suggest else None, as_json)
+    return 0
 
 
 def _subjects(graph_file: str | None, people: list[Named]) -> list[str]:

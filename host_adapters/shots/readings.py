@@ -111,6 +111,11 @@ def schema() -> dict[str, Any]:
     }
     properties["suggestions"] = {"type": "object", "description": "what the picture suggests, where it was asked for"}
     properties["notes"] = {"type": "array", "items": text, "description": "about everything else"}
+    properties |= {
+        "timeline": {**text, "description": "the cut whose shots are judged in the finished film"},
+        "graphs": {**text, "description": "the folder with their graphs"},
+        "shots": {"type": "array", "items": _shot(reading, verdict), "description": "in order of the cut"},
+    }
     always = ["input", "view", "warnings"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -121,6 +126,26 @@ def schema() -> dict[str, Any]:
             "reading": _object(reading, [name for name in reading if name != "distance"]),
         },
     }
+
+
+def _shot(reading: dict[str, Any], verdict: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a shot of a finished film."""
+    text = {"type": "string"}
+    befores = {name: {"$ref": "#/$defs/reading"} for name in (*BEFORES, WITHOUT_LOOK)}
+    person = {"name": text, "target": text, **befores, "verdict": _object(verdict, list(verdict))}
+    shot = {
+        "name": text,
+        "source": {**text, "description": "the file that the shot was made from"},
+        "graph": text,
+        "timecode": {**text, "description": "of its first frame in the film"},
+        "frames": {"type": "array", "items": {"type": "integer"}, "description": "first and last in the film"},
+        "status": text,
+        "word": {**text, "description": "why it is not judged, in a word"},
+        "keyed_by": {**text, "description": "plate or film: on what the key looked"},
+        "people": {"type": "array", "items": _object(person, ["name", "target", "verdict"])},
+        "notes": {"type": "array", "items": text},
+    }
+    return _object(shot, list(shot))
 
 
 def _object(properties: dict[str, Any], required: list[str]) -> dict[str, Any]:

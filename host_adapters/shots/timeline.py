@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -24,7 +25,8 @@ class TimelineError(InkarnatError, ValueError):
     """A timeline that cannot be used: OpenTimelineIO is missing, or something in it is beyond what is supported."""
 
 
-def _library() -> Any:
+def library() -> Any:
+    """Return OpenTimelineIO. Raises TimelineError where it is missing."""
     try:
         import opentimelineio
     except ImportError:
@@ -66,6 +68,27 @@ class Linked:
     count: int
 
 
+@dataclass(frozen=True)
+class CutShot:
+    """A stretch of the finished film that shows one clip.
+
+    :ivar name: the clip's name in the cut. :ivar path: its file, "" where it is linked to none. :ivar source: the file
+        that it was made from, where the cut is linked to corrected files, else the same.
+    :ivar places: places in the film, counted from the cut's first frame as 0, where this clip alone is seen.
+    :ivar media: for each place the frame of the source, counted from its first frame as 0.
+    :ivar first_number: the number of the source's first frame, where the cut says it. :ivar missing: why it cannot be
+        placed, in a word, or "".
+    """
+
+    name: str
+    path: str
+    source: str
+    places: tuple[int, ...]
+    media: tuple[int, ...]
+    first_number: int | None = None
+    missing: str = ""
+
+
 class CutList:
     """A timeline read from a file; the file itself is never changed."""
 
@@ -73,12 +96,12 @@ class CutList:
         """Read a timeline. Raises InputError where it cannot be read, TimelineError where it is no timeline."""
         self.path = check_input(path)
         reads(self.path)
-        library = _library()
+        otio = library()
         try:
-            found = library.adapters.read_from_file(str(self.path))
+            found = otio.adapters.read_from_file(str(self.path))
         except Exception as error:  # adapters raise what they like
             raise InputError(f"The timeline {self.path} cannot be read: {' '.join(str(error).split())}.") from None
-        if not isinstance(found, library.schema.Timeline):
+        if not isinstance(found, otio.schema.Timeline):
             raise TimelineError(f"{self.path} holds a {type(found).__name__}, not a timeline.")
         self._timeline = found
 
@@ -96,22 +119,79 @@ class CutList:
             raise TimelineError(f"{self.path} has no clips on its video tracks.")
         return tuple(use for found in stretches.values() for use in _joined(found))
 
+    def shots(self) -> tuple[CutShot, ...]:
+        """Return the stretches of the film in order of the cut: what lies on an upper track hides what is below.
+
+        Frames in which a transition mixes two clips belong to neither.
+        """
+        found: list[tuple[int, CutShot]] = []
+        hidden: set[int] = set()
+        for track in reversed(self._timeline.video_tracks()):
+            shown: set[int] = set()
+            for clip in track.find_clips():
+                if getattr(clip, "enabled", True):
+                    first, shot = self._shot_of(clip, hidden)
+                    found.append((first, shot))
+                    shown.update(range(first, first + clip.trimmed_range().duration.to_frames()))
+            hidden |= shown
+        return tuple(shot for _, shot in sorted(found, key=lambda pair: pair[0]))
+
+    def start(self) -> Any:
+        """Return the time of the cut's first frame, None where the cut does not say it."""
+        return self._timeline.global_start_time
+
+    @property
+    def rate(self) -> float:
+        """Frames a second of what the cut shows."""
+        start = self.start()
+        return float(start.rate if start is not None else self._clips()[0].trimmed_range().duration.rate)
+
+    @property
+    def length(self) -> int:
+        """How many frames the cut has."""
+        return int(self._timeline.duration().rescaled_to(self.rate).to_frames())
+
+    def _shot_of(self, clip: Any, hidden: set[int]) -> tuple[int, CutShot]:
+        """Return where a clip begins in the film, and its shot."""
+        otio, rate = library(), self.rate
+        place = clip.transformed_time_range(clip.trimmed_range(), self._timeline.tracks)
+        first, count = (time.rescaled_to(rate).to_frames() for time in (place.start_time, place.duration))
+        before, after = _mixed(clip)
+        places = tuple(p for p in range(first + before, first + count - after) if p not in hidden)
+        missing = "" if places else "covered"
+        path = source = ""
+        shift, number = 0, None
+        with contextlib.suppress(TimelineError):
+            path = source = self._file(clip)
+        reference = clip.media_reference
+        made_from = reference.metadata.get("inkarnat", {}) if reference is not None else {}
+        if made_from.get("source"):
+            url = _path_of(str(made_from["source"]))
+            source, shift = os.path.normpath(self.path.parent / url), int(made_from.get("source_first_frame", 0))
+        elif isinstance(reference, otio.schema.ImageSequenceReference):
+            number = int(reference.start_frame)
+        shown = clip.trimmed_range()
+        begin = (shown.start_time - _begin(clip)).rescaled_to(rate).to_frames() + shift
+        speed = _speed(clip)
+        media = () if speed is None else tuple(begin + round((p - first) * speed) for p in places)
+        return first, CutShot(clip.name or "", path, source, places, media, number, missing or _no_media(media, speed))
+
     def relinked(self, links: Mapping[Use, Linked], path: str | os.PathLike[str], handles: int = 0) -> None:
         """Write the timeline with its clips linked to other files; the cut itself stays, frame by frame.
 
         :param links: what stands in for each use; clips of other uses keep their links. Raises OutputError.
         """
-        library = _library()
+        otio = library()
         changed = self._timeline.deepcopy()
         folder = Path(path).parent
         for clip in _video_clips(changed):
             use = self._use_of(clip, handles)
             for whole, link in links.items():
                 if whole.path == use.path and whole.first <= use.first and use.last <= whole.last:
-                    _relink(library, clip, whole, link, folder)
+                    _relink(otio, clip, whole, link, folder)
         check_text(path, made.CUT)
         with atomic(path, kind=made.CUT) as temporary:
-            library.adapters.write_to_file(changed, str(temporary))
+            otio.adapters.write_to_file(changed, str(temporary))
 
     def _clips(self) -> list[Any]:
         return list(_video_clips(self._timeline))
@@ -124,17 +204,22 @@ class CutList:
         )
 
     def _file(self, clip: Any) -> str:
-        library = _library()
+        otio = library()
         reference = clip.media_reference
-        if isinstance(reference, library.schema.ImageSequenceReference):
-            base = library.url_utils.filepath_from_url(reference.target_url_base)
+        if isinstance(reference, otio.schema.ImageSequenceReference):
+            base = _path_of(reference.target_url_base)
             place = f"%0{reference.frame_zero_padding}d" if reference.frame_zero_padding else "%d"
             name = os.path.join(base, f"{reference.name_prefix}{place}{reference.name_suffix}")
-        elif isinstance(reference, library.schema.ExternalReference):
-            name = library.url_utils.filepath_from_url(reference.target_url)
+        elif isinstance(reference, otio.schema.ExternalReference):
+            name = _path_of(reference.target_url)
         else:
             raise TimelineError(f"{self.path}: the clip {clip.name!r} is linked to no file: link it to its media.")
         return os.path.normpath(self.path.parent / name)
+
+
+def _path_of(url: str) -> str:
+    """Return the path that an address names; the library fails on the folder of the cut itself, "./"."""
+    return str(library().url_utils.filepath_from_url(url)) if url.strip("./") else url
 
 
 def _video_clips(timeline: Any) -> Iterable[Any]:
@@ -144,17 +229,17 @@ def _video_clips(timeline: Any) -> Iterable[Any]:
 
 def _media_frames(clip: Any) -> tuple[int, int]:
     """Return the first frame and the number of frames that a clip shows, counted from the media's first as 0."""
-    library = _library()
+    otio = library()
     shown = clip.trimmed_range()
     rate, begin = shown.start_time.rate, _begin(clip)
     start = (shown.start_time - begin).rescaled_to(rate).to_frames()
     count = shown.duration.rescaled_to(rate).to_frames()
     for effect in clip.effects:
-        if isinstance(effect, library.schema.FreezeFrame):
+        if isinstance(effect, otio.schema.FreezeFrame):
             count = 1
-        elif isinstance(effect, library.schema.LinearTimeWarp):
+        elif isinstance(effect, otio.schema.LinearTimeWarp):
             count = max(int(-(-count * abs(effect.time_scalar) // 1)), 1)
-        elif isinstance(effect, library.schema.TimeEffect):
+        elif isinstance(effect, otio.schema.TimeEffect):
             raise TimelineError(f"The clip {clip.name!r} changes its speed along its length: bake it first.")
     return start, count
 
@@ -164,17 +249,17 @@ def _begin(clip: Any) -> Any:
     available = clip.media_reference.available_range if clip.media_reference else None
     if available is not None:
         return available.start_time
-    return _library().opentime.RationalTime(0, clip.trimmed_range().start_time.rate)
+    return library().opentime.RationalTime(0, clip.trimmed_range().start_time.rate)
 
 
 def _reaches(clip: Any) -> tuple[int, int]:
     """Return how many frames transitions show of a clip before its first and after its last."""
-    library = _library()
+    otio = library()
     track = clip.parent()
-    if not isinstance(track, library.schema.Track):
+    if not isinstance(track, otio.schema.Track):
         return 0, 0
     before, after = track.neighbors_of(clip)
-    transition = library.schema.Transition
+    transition = otio.schema.Transition
     first = before.in_offset.to_frames() if isinstance(before, transition) else 0
     last = after.out_offset.to_frames() if isinstance(after, transition) else 0
     return first, last
@@ -192,15 +277,48 @@ def _joined(uses: Sequence[Use]) -> list[Use]:
     return joined
 
 
-def _relink(library: Any, clip: Any, use: Use, link: Linked, folder: Path) -> None:
+def _mixed(clip: Any) -> tuple[int, int]:
+    """Return how many of a clip's first and last frames a transition mixes with its neighbours."""
+    otio = library()
+    track = clip.parent()
+    if not isinstance(track, otio.schema.Track):
+        return 0, 0
+    before, after = track.neighbors_of(clip)
+    transition = otio.schema.Transition
+    first = before.out_offset.to_frames() if isinstance(before, transition) else 0
+    last = after.in_offset.to_frames() if isinstance(after, transition) else 0
+    return first, last
+
+
+def _speed(clip: Any) -> float | None:
+    """Return how many frames of its media a clip goes on for each of its own; None where that changes."""
+    otio, speed = library(), 1.0
+    for effect in clip.effects:
+        if isinstance(effect, otio.schema.FreezeFrame):
+            speed = 0.0
+        elif isinstance(effect, otio.schema.LinearTimeWarp):
+            speed *= effect.time_scalar
+        elif isinstance(effect, otio.schema.TimeEffect):
+            return None
+    return speed
+
+
+def _no_media(media: tuple[int, ...], speed: float | None) -> str:
+    """Say in a word why frames of the media cannot be named, or ""."""
+    if speed is None:
+        return "changing speed"
+    return "before its media" if media and min(media) < 0 else ""
+
+
+def _relink(otio: Any, clip: Any, use: Use, link: Linked, folder: Path) -> None:
     """Link a clip to a file whose time begins at 0, and move what it shows of it accordingly."""
-    time, span = library.opentime.RationalTime, library.opentime.TimeRange
+    time, span = otio.opentime.RationalTime, otio.opentime.TimeRange
     shown = clip.trimmed_range()
     rate = shown.start_time.rate
     old, begin = clip.media_reference, _begin(clip)
     target = os.path.relpath(os.path.abspath(link.path), os.path.abspath(folder))
-    reference = library.schema.ExternalReference(
-        target_url=library.url_utils.url_from_filepath(target),
+    reference = otio.schema.ExternalReference(
+        target_url=otio.url_utils.url_from_filepath(target),
         available_range=span(time(0, rate), time(link.count, rate)),
     )
     reference.name = link.path.name
