@@ -92,7 +92,8 @@ def graph_schema(nodes: NodeTable | None = None) -> dict[str, Any]:
         "title": "Inkarnat graph",
         "type": "object",
         "properties": {
-            "inkarnat": {"const": 1, "description": "Version of the graph format."},
+            "inkarnat": {"enum": [1, 2], "description": "Version of the graph format."},
+            "about": {"type": "object", "description": "How the graph was solved: what was marked and aimed at."},
             "sources": {**_list_of(_NAME, 0, 100), "uniqueItems": True, "default": ["plate"]},
             "nodes": _list_of({"oneOf": [{"$ref": f"#/$defs/{node.name}"} for node in classes]}, 0, 1000),
             "outputs": {"type": "object", "propertyNames": _NAME, "additionalProperties": _NAME, "minProperties": 1},
@@ -136,17 +137,20 @@ def _keyed_schema(param: Param) -> dict[str, Any]:
     if not can_be_keyed(param):
         return value
     frame = {"type": "number"}
-    knot = {"type": "array", "prefixItems": [frame, _SHAPES[param.kind](param)], "minItems": 2, "maxItems": 2}
-    keyframes = {
-        "type": "object",
-        "properties": {
-            "knots": {"type": "array", "items": knot, "minItems": 1},
-            "between": {"enum": ["linear", "smooth"], "default": "linear"},
-        },
-        "required": ["knots"],
-        "additionalProperties": False,
-    }
-    return {"anyOf": [value, keyframes], "description": value["description"]}
+    pair = {"type": "array", "prefixItems": [frame, _SHAPES[param.kind](param)], "minItems": 2, "maxItems": 2}
+    keyframes = [
+        {
+            "type": "object",
+            "properties": {
+                word: {"type": "array", "items": pair, "minItems": 1},
+                "between": {"enum": ["linear", "smooth"], "default": "linear"},
+            },
+            "required": [word],
+            "additionalProperties": False,
+        }
+        for word in ("keyframes", "knots")  # since format 2, and in format 1
+    ]
+    return {"anyOf": [value, *keyframes], "description": value["description"]}
 
 
 KEYED_KINDS = ("number", "angle", "whole", "point", "colour", "points")

@@ -258,8 +258,8 @@ def _journalled(journal: Path, graph: str = "") -> dict[int | None, set[tuple[in
 
 # --- marks of texts -----------------------------------------------------------------------------------------
 
-GRAPH, RUN, PEOPLE, NOTES, READINGS, PAGE, LOOK_UP, CUT, JOB = (
-    *("graph", "run", "people", "notes", "readings", "page", "look-up", "cut", "job"),
+GRAPH, RUN, PEOPLE, NOTES, READINGS, PAGE, LOOK_UP, CUT, JOB, VERSIONS = (
+    *("graph", "run", "people", "notes", "readings", "page", "look-up", "cut", "job", "versions"),
 )
 
 
@@ -271,6 +271,7 @@ MARKS: dict[str, Callable[[bytes], bool]] = {
     GRAPH: _begins(rb'\{\s*"inkarnat"\s*:\s*\d'),
     RUN: _begins(rb'\{\s*"inkarnat_run"\s*:\s*\d'),
     PEOPLE: _begins(rb'\{\s*"inkarnat_people"\s*:\s*\d'),
+    VERSIONS: _begins(rb'\{\s*"inkarnat_versions"\s*:\s*\d'),
     NOTES: _begins(rb'\{\s*"desk(?:_\w+)?"\s*:\s*\d'),
     READINGS: _begins(rb"frame,(?:\w+,)?angle_degrees,off_line_degrees,chroma_to_luma,"),
     PAGE: lambda head: b"<title>Skin report" in head or b'content="inkarnat"' in head,

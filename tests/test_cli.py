@@ -98,7 +98,8 @@ def test_wrong_use_names_the_mend():
 
 
 def test_nodes_lists_every_node():
-    lines = run("nodes").stdout.splitlines()
+    columns, *lines = run("nodes").stdout.splitlines()
+    assert columns == "step\tnode\tin → out\twhat it does"
     assert {line.split("\t")[1] for line in lines} == set(NODES)
     assert len(lines) == len(NODES)
 
@@ -135,6 +136,7 @@ def test_check_says_what_a_graph_reads_and_gives(graph_file):
     assert lines[0].endswith("workshop.json is valid.")
     assert lines[1:4] == ["reads  plate", "gives  result (picture) from steer", "gives  matte (matte) from skin"]
     assert lines[4:] == [
+        "id\tnode\treads\tchanges over time\t",
         "light\tbalance\timage=plate\t\t",
         "skin\tskin_key\timage=light\t\t",
         "steer\tsteer_skin\timage=light, matte=skin\t\t",
@@ -166,7 +168,7 @@ def test_invalid_graph_is_wrong_use(tmp_path):
 
 
 def test_missing_graph_is_a_missing_input(tmp_path):
-    assert "missing.json' cannot be read: No such file" in fails(3, "check", tmp_path / "missing.json")
+    assert "missing.json cannot be read: No such file" in fails(3, "check", tmp_path / "missing.json")
 
 
 def test_errors_for_machines(tmp_path):

@@ -220,4 +220,4 @@ def test_a_run_is_told_as_a_table_and_as_json(monkeypatch):
     assert told["key_and_steer_bytes_per_second"] == 9e8
     lines = CliRunner().invoke(bench.command, ["gpu"]).stdout.splitlines()
     assert lines[0] == "Some Card, numba 0, 64×32 RGB float32, 2 frames at once"
-    assert lines[2] == "key and steer\t0.0300 ms\t1 GB/s\t0.90"
+    assert lines[3] == "key and steer\t0.0300 ms\t1 GB/s\t0.90"

@@ -43,9 +43,9 @@ GOOD = {
             "version": 1,
             "inputs": {"image": "joined"},
             "params": {
-                "amount": {"knots": [[1, 0.0], [10, 1.0]], "between": "smooth"},
+                "amount": {"keyframes": [[1, 0.0], [10, 1.0]], "between": "smooth"},
                 "radius": {"knots": [[1, 0], [11, 10]]},
-                "place": {"knots": [[1, [0, 0]], [3, [1, 2]]]},
+                "place": {"keyframes": [[1, [0, 0]], [3, [1, 2]]]},
                 "outline": {"knots": [[1, [[0, 0], [1, 1]]], [2, [[1, 0], [1, 3]]]]},
                 "side": "edge",
             },
@@ -164,21 +164,25 @@ WRONG = [
     ("nodes.1.params", {"low": 2}, "Node 'key': threshold.low must be a number 0 to 1, not 2"),
     ("nodes.1.params", {"low": "0.2"}, "threshold.low must be a number 0 to 1, not '0.2'"),
     ("nodes.1.params", {"low": 0.7}, "threshold.low must be below threshold.high"),
-    ("nodes.1.params", {"low": {"knots": [[1, 0.1], [9, 0.9]]}}, "at frame 9: threshold.low must be below"),
-    ("nodes.1.params", {"low": {"knots": [[1, 0.1], [9, 1.5]]}}, "threshold.low at frame 9 must be a number 0 to 1"),
-    ("nodes.1.params", {"low": {}}, '"knots" must be a list.*None'),
-    ("nodes.1.params", {"low": {"knots": []}}, '"knots" must be a list'),
-    ("nodes.1.params", {"low": {"knots": [[1]]}}, r"a knot must be \[frame, value\]"),
-    ("nodes.1.params", {"low": {"knots": [[None, 0.1]]}}, r"a knot must be \[frame, value\]"),
-    ("nodes.1.params", {"low": {"knots": [[10**12, 0.1]]}}, r"a knot must be \[frame, value\]"),
-    ("nodes.1.params", {"low": {"knots": [[2, 0.1], [2, 0.1]]}}, "must rise, but 2 follows 2"),
-    ("nodes.1.params", {"low": {"knots": [[1, 0.1]], "betwen": "x"}}, "not 'betwen'"),
-    ("nodes.1.params", {"low": {"knots": [[1, 0.1]], "between": "smoth"}}, "Did you mean 'smooth'"),
-    ("nodes.3.params", {"on": {"knots": [[1, True]]}}, "everything.on cannot change over time"),
-    ("nodes.3.params", {"side": {"knots": [[1, "edge"]]}}, "everything.side cannot change over time"),
-    ("nodes.3.params", {"note": {"knots": [[1, "x"]]}}, "everything.note cannot change over time"),
+    ("nodes.1.params", {"low": {"keyframes": [[1, 0.1], [9, 0.9]]}}, "at frame 9: threshold.low must be below"),
+    (
+        "nodes.1.params",
+        {"low": {"keyframes": [[1, 0.1], [9, 1.5]]}},
+        "threshold.low at frame 9 must be a number 0 to 1",
+    ),
+    ("nodes.1.params", {"low": {}}, '"keyframes" must be a list.*None'),
+    ("nodes.1.params", {"low": {"keyframes": []}}, '"keyframes" must be a list'),
+    ("nodes.1.params", {"low": {"keyframes": [[1]]}}, r"a keyframe must be \[frame, value\]"),
+    ("nodes.1.params", {"low": {"keyframes": [[None, 0.1]]}}, r"a keyframe must be \[frame, value\]"),
+    ("nodes.1.params", {"low": {"keyframes": [[10**12, 0.1]]}}, r"a keyframe must be \[frame, value\]"),
+    ("nodes.1.params", {"low": {"keyframes": [[2, 0.1], [2, 0.1]]}}, "must rise, but 2 follows 2"),
+    ("nodes.1.params", {"low": {"keyframes": [[1, 0.1]], "betwen": "x"}}, "not 'betwen'"),
+    ("nodes.1.params", {"low": {"keyframes": [[1, 0.1]], "between": "smoth"}}, "Did you mean 'smooth'"),
+    ("nodes.3.params", {"on": {"keyframes": [[1, True]]}}, "everything.on cannot change over time"),
+    ("nodes.3.params", {"side": {"keyframes": [[1, "edge"]]}}, "everything.side cannot change over time"),
+    ("nodes.3.params", {"note": {"keyframes": [[1, "x"]]}}, "everything.note cannot change over time"),
     ("nodes.3.params", {"side": "edg"}, "one of centre, edge, not 'edg'. Did you mean 'edge'"),
-    ("nodes.3.params", {"outline": {"knots": [[1, [[0, 0]]], [2, []]]}}, "as many points as the first, 1, not 0"),
+    ("nodes.3.params", {"outline": {"keyframes": [[1, [[0, 0]]], [2, []]]}}, "as many points as the first, 1, not 0"),
     ("nodes.1.inputs", [], "Node 'key': \"inputs\" must be names"),
     ("nodes.1.inputs", {"image": ["light"]}, "'image' must name a source or a node id"),
     ("nodes.1.inputs", {}, "Node 'key' .threshold. has nothing on its input 'image': connect a picture"),
@@ -214,9 +218,9 @@ def test_a_graph_is_an_object(data):
         read(data)
 
 
-def test_too_many_knots_are_counted_over_the_whole_graph():
-    half = {"knots": [[frame, 0.1] for frame in range(50_001)]}  # and 8 more elsewhere
-    with pytest.raises(GraphError, match="at most 100000 knots, not 100010"):
+def test_too_many_keyframes_are_counted_over_the_whole_graph():
+    half = {"keyframes": [[frame, 0.1] for frame in range(50_001)]}  # and 8 more elsewhere
+    with pytest.raises(GraphError, match="at most 100000 keyframes, not 100010"):
         read(changed("nodes.1.params", {"low": half, "high": half}))
 
 
@@ -287,7 +291,7 @@ def test_unwritable_place_is_an_output_error_and_leaves_nothing(tmp_path):
 # --- junk ---------------------------------------------------------------------------------------------------
 
 GRAPH_WORDS = ("inkarnat", "sources", "nodes", "outputs", "id", "node", "version", "inputs", "params", "knots")
-GOOD_WORDS = ("between", "plate", "image", "light", "key", "result", "smooth", "low", "amount", "outline")
+GOOD_WORDS = ("keyframes", "between", "plate", "image", "light", "key", "result", "smooth", "low", "amount", "outline")
 WORDS = st.sampled_from([*GRAPH_WORDS, *GOOD_WORDS, *tiny.NODES])
 SCALARS = st.one_of(
     st.none(), st.booleans(), st.integers(), st.floats(), st.sampled_from([0, 1, 2, 3]), WORDS, st.text()
@@ -364,28 +368,28 @@ KNOTS = st.lists(
     min_size=2,
     max_size=9,
     unique_by=lambda k: k[0],
-).map(lambda knots: tuple(sorted(knots)))
+).map(lambda pairs: tuple(sorted(pairs)))
 
 
 @given(KNOTS, st.floats(0, 1))
-def test_smooth_keyframes_are_the_monotone_cubic_of_scipy(knots, part):
-    frames, values = (np.array(column, np.float64) for column in zip(*knots, strict=True))
+def test_smooth_keyframes_are_the_monotone_cubic_of_scipy(pairs, part):
+    frames, values = (np.array(column, np.float64) for column in zip(*pairs, strict=True))
     frame = frames[0] + part * (frames[-1] - frames[0])
     expected = PchipInterpolator(frames, values)(frame)
-    assert Keyframes(knots, "smooth").value_at(frame) == pytest.approx(expected, abs=1e-9 * (1 + np.abs(values).max()))
+    assert Keyframes(pairs, "smooth").value_at(frame) == pytest.approx(expected, abs=1e-9 * (1 + np.abs(values).max()))
 
 
 @given(KNOTS, st.floats(-1200, 1200))
-def test_linear_keyframes_are_those_of_numpy_and_hold_at_both_ends(knots, frame):
-    frames, values = zip(*knots, strict=True)
+def test_linear_keyframes_are_those_of_numpy_and_hold_at_both_ends(pairs, frame):
+    frames, values = zip(*pairs, strict=True)
     expected = np.interp(frame, frames, values)
-    assert Keyframes(knots).value_at(frame) == pytest.approx(expected, abs=1e-9 * (1 + np.abs(values).max()))
+    assert Keyframes(pairs).value_at(frame) == pytest.approx(expected, abs=1e-9 * (1 + np.abs(values).max()))
 
 
 @given(KNOTS, st.sampled_from(["linear", "smooth"]), st.floats(0, 1))
-def test_keyframes_meet_their_knots_and_stay_between_neighbours(knots, between, part):
-    keyframes = Keyframes(knots, between)
-    for (frame, value), (next_frame, next_value) in itertools.pairwise(knots):
+def test_keyframes_meet_their_knots_and_stay_between_neighbours(pairs, between, part):
+    keyframes = Keyframes(pairs, between)
+    for (frame, value), (next_frame, next_value) in itertools.pairwise(pairs):
         assert keyframes.value_at(frame) == value
         inside = keyframes.value_at(frame + part * (next_frame - frame))
         assert min(value, next_value) <= inside <= max(value, next_value)
@@ -412,7 +416,7 @@ def test_broken_rule_between_parameters_is_named_with_frame():
 
 def test_declared_range_holds_for_keyframes_read_alone():
     with pytest.raises(ParamError, match=r"gain\.factor at frame 3 must be a number 0 to 10 times, not 11"):
-        Keyframes.read("gain.factor", tiny.Gain.params()["factor"], {"knots": [[3, 11]]})
+        Keyframes.read("gain.factor", tiny.Gain.params()["factor"], {"keyframes": [[3, 11]]})
 
 
 # --- old graphs ---------------------------------------------------------------------------------------------

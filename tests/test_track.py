@@ -78,7 +78,7 @@ def test_its_graph_gives_the_same_place_through_few_knots(tmp_path):
     track().graph().save(tmp_path / "face.json")
     step = read_region(str(tmp_path / "face.json"))
     assert {name for name, _ in step.keyed} == {"centre", "width", "height", "rotation"}
-    assert all(len(keyframes.knots) < 20 for _, keyframes in step.keyed)
+    assert all(len(keyframes.pairs) < 20 for _, keyframes in step.keyed)
     for place in track().places:
         node = step.node_at(place.frame)
         assert np.hypot(*(pixels(node.centre) - pixels(place.region.centre))) < 0.5

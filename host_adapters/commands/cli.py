@@ -33,6 +33,7 @@ COMMANDS = {
     "demo": "Try the whole job on a generated clip.",
     "desk": "Sample, look, solve and save, in a browser on this machine.",
     "farm": "Run a graph over many machines.",
+    "graph": "Begin, show, change and compare graph files, and keep versions of them.",
     "job": "Describe a job for the queue of a render farm.",
     "measure": "Read the skin on the vectorscope and waveform, frame by frame.",
     "nodes": "List the nodes, or explain one of them.",
@@ -140,10 +141,13 @@ def _report(error: Exception, as_json: bool) -> int:
 
         traceback.print_exception(error)
     code, message = _explain(error)
+    problems = tuple(map(_one_line, getattr(error, "problems", ())))
     with contextlib.suppress(OSError):
-        click.echo(f"inkarnat: error: {message}", err=True)
+        for line in problems if len(problems) > 1 else (message,):
+            click.echo(f"inkarnat: error: {line}", err=True)
     if as_json and not (isinstance(error, OutputError) and type(error).__name__ == "PrintError"):
-        click.echo(json.dumps({"error": {"kind": type(error).__name__, "message": message, "exit": code}}))
+        told = {"kind": type(error).__name__, "message": message, "exit": code}
+        click.echo(json.dumps({"error": told | ({"problems": problems} if len(problems) > 1 else {})}))
     return code
 
 

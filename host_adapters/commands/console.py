@@ -130,9 +130,9 @@ _NARROW = 60
 
 
 def print_table(columns: Sequence[str], rows: Iterable[Sequence[str]], title: str = "") -> None:
-    """Print a table: ruled for people, one tab-separated line for each row otherwise."""
+    """Print a table: ruled for people; otherwise tab-separated, the columns on the first line, then one a row."""
     if not is_terminal():
-        for row in rows:
+        for row in (columns, *rows):
             say("\t".join(cell.replace("\n", " ").replace("\t", " ") for cell in row))
         return
     from rich import box

@@ -150,8 +150,8 @@ def _node_controls(node: type[Node]) -> dict[str, Any]:
 
 
 def step_values(step: Step, rest: Node) -> dict[str, Any]:
-    """Return a step's values, what each goes back to, and how many knots those have that change over time."""
-    keyed = {name: len(keyframes.knots) for name, keyframes in step.keyed}
+    """Return a step's values, what each goes back to, and how many keyframes those have that change over time."""
+    keyed = {name: len(keyframes.pairs) for name, keyframes in step.keyed}
     return {"id": step.id, "node": step.node.name, "params": _values(step.node), "rest": _values(rest), "keyed": keyed}
 
 

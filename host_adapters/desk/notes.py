@@ -12,6 +12,7 @@ from typing import Any, Protocol
 from ...kernels.errors import InkarnatError
 from .. import made
 from ..locks import Lock
+from ..media.files import InputError, read_limited
 from ..writes import json_text, write_text
 from .errors import DeskError
 from .owner import Owner
@@ -25,12 +26,10 @@ log = logging.getLogger("inkarnat.desk")
 def read_notes(path: Path) -> Any:
     """Return the JSON data of a file of notes. Raises DeskError where it cannot be read."""
     try:
-        with path.open("rb") as file:
-            content = file.read(_MOST_NOTES + 1)
-        if len(content) > _MOST_NOTES:
-            raise DeskError(f"{path.name} is too large for notes of the desk.")
-        return json.loads(content)
-    except (OSError, ValueError, RecursionError) as error:
+        return json.loads(read_limited(path, _MOST_NOTES, "file of notes"))
+    except InputError as error:
+        raise DeskError(str(error)) from None
+    except (ValueError, RecursionError) as error:
         raise DeskError(f"{path.name} cannot be read: {error}.") from None
 
 

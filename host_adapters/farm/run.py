@@ -85,7 +85,7 @@ def render_part(
 
     here(job, cut(frames, MOST), note)
     if not report.done:
-        raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()), '')}")
+        raise FramesError.of(report.failed)
     report.seconds = time.perf_counter() - began
     return report
 
@@ -348,7 +348,7 @@ class _Run:
         self.report.done = sorted(self.done)
         self.report.failed = dict(sorted(self.report.failed.items()))
         if not self.done:
-            raise FramesError(f"No frame could be rendered. {next(iter(self.report.failed.values()), '')}")
+            raise FramesError.of(self.report.failed)
         inputs = [path for clip in self.clips.values() for path in clip.paths()]
         joined: list[str] = []
         for name, path in self.job.videos.items():

@@ -4,15 +4,57 @@ from __future__ import annotations
 
 import reprlib
 import traceback
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any, TypeVar
 
 from ...kernels.errors import InkarnatError
+
+T = TypeVar("T")
 
 WRONG_USE, SOME_FRAMES_FAILED, STOPPED, UNEXPECTED = 2, 4, 130, 1
 
 
 class GraphError(InkarnatError, ValueError):
-    """A graph that cannot be used: it names the node, the parameter or port, what was given and what is allowed."""
+    """A graph that cannot be used: it names the node, the parameter or port, what was given and what is allowed.
+
+    :ivar problems: all that is wrong, a sentence or two each.
+    """
+
+    def __init__(self, *problems: str) -> None:
+        super().__init__(*problems)
+        self.problems = problems
+
+    def __str__(self) -> str:
+        if len(self.problems) < 2:
+            return "".join(self.problems)
+        listed = " ".join(f"({number}) {problem}" for number, problem in enumerate(self.problems, start=1))
+        return f"{len(self.problems)} things are wrong. {listed}"
+
+    def within(self, place: str) -> GraphError:
+        """Return the error with the place, such as a file or a node, before each problem."""
+        return GraphError(*(f"{place}: {problem}" for problem in self.problems))
+
+
+class Problems:
+    """What is wrong with something that is read in several steps, each of which may fail."""
+
+    def __init__(self) -> None:
+        self.found: list[str] = []
+
+    def of(self, step: Callable[..., T], *given: Any, instead: Any = None) -> T:
+        """Return what a step returns; where it raises an error of ours, note it and return ``instead``."""
+        try:
+            return step(*given)
+        except InkarnatError as error:
+            self.found += error.problems if isinstance(error, GraphError) else (str(error),)
+        result: T = instead
+        return result
+
+    def raise_any(self) -> None:
+        """Raise GraphError where anything was found."""
+        if self.found:
+            raise GraphError(*dict.fromkeys(self.found))
 
 
 class NodeError(InkarnatError, RuntimeError):
@@ -23,6 +65,11 @@ class FramesError(InkarnatError, RuntimeError):
     """Every frame of a run failed."""
 
     exit_code = SOME_FRAMES_FAILED
+
+    @classmethod
+    def of(cls, failed: Mapping[int, str]) -> FramesError:
+        """Return the error of a run of which no frame was done, with the first reason."""
+        return cls(f"No frame could be rendered. {next(iter(failed.values()), '')}".rstrip())
 
 
 def root_of(error: BaseException) -> BaseException:

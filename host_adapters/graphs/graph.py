@@ -1,9 +1,9 @@
 """Graphs: configured nodes wired to named sources and outputs, read from and written to JSON files.
 
-    {"inkarnat": 1,
+    {"inkarnat": 2,
      "sources": ["plate"],
      "nodes": [{"id": "light", "node": "balance", "version": 1, "inputs": {"image": "plate"},
-                "params": {"temperature": {"knots": [[1, 0], [48, -20]], "between": "smooth"}}}],
+                "params": {"temperature": {"keyframes": [[1, 0], [48, -20]], "between": "smooth"}}}],
      "outputs": {"result": "light"}}
 
 A graph is a value: checked when it is made, equal after a round trip through JSON, hashable and picklable.
@@ -24,17 +24,17 @@ from typing import Any
 
 from ...nodes.declare import Node, ParamError, nearest
 from .. import made
-from ..media.files import InputError
+from ..media.files import TooLargeError, read_limited
 from ..writes import reads, write_text
-from .errors import GraphError, shown
-from .keyframes import Keyframes
+from .errors import GraphError, Problems, shown
+from .keyframes import OLD_WORD, WORD, Keyframes
 from .upgrades import FORMAT, PLAIN_FORMAT, upgrade
 
 STANDARD_SOURCE = "plate"
 MOST_NODES = 1000
 MOST_SOURCES = 100
 MOST_OUTPUTS = 100
-MOST_KNOTS = 100_000
+MOST_KEYFRAMES = 100_000
 MOST_BYTES = 32 * 1024 * 1024
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,63}")
@@ -49,7 +49,7 @@ NodeTable = Mapping[str, type[Node]]
 class Step:
     """One node of a graph: its id, its settings, where its inputs come from, and what changes over time.
 
-    :ivar node: the configured node; a keyed parameter stands at its first knot here.
+    :ivar node: the configured node; a keyed parameter stands at its first keyframe here.
     :ivar inputs: (port, source or node id) pairs.
     :ivar keyed: (parameter, keyframes) pairs.
     """
@@ -74,11 +74,11 @@ class Step:
         except ParamError as error:
             raise GraphError(f"{self} at frame {frame:g}: {error}") from None
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the step as JSON data, every parameter written out."""
+    def to_dict(self, word: str = WORD) -> dict[str, Any]:
+        """Return the step as JSON data, every parameter written out, keyframes under ``word``."""
         config = self.node.config()
         inputs = dict(self.inputs)
-        params = config["params"] | {name: keyframes.plain() for name, keyframes in self.keyed}
+        params = config["params"] | {name: keyframes.plain(word) for name, keyframes in self.keyed}
         return {
             "id": self.id,
             "node": config["node"],
@@ -109,11 +109,16 @@ class Graph:
     about: str = ""
 
     def __post_init__(self) -> None:
-        _limit("sources", len(self.sources), MOST_SOURCES)
-        _limit("nodes", len(self.steps), MOST_NODES)
-        _limit("outputs", len(self.outputs), MOST_OUTPUTS)
-        _check_names(self)
-        _check_wires(self)
+        problems = Problems()
+        for what, parts, most in (
+            ("sources", self.sources, MOST_SOURCES),
+            ("nodes", self.steps, MOST_NODES),
+            ("outputs", self.outputs, MOST_OUTPUTS),
+        ):
+            problems.of(_limit, what, len(parts), most)
+        problems.raise_any()
+        problems.found += [*_wrong_names(self), *_wrong_wires(self)]
+        problems.raise_any()
         _check_circles(self)
 
     @classmethod
@@ -129,32 +134,40 @@ class Graph:
         try:
             return cls.from_dict(_parse(_read(path)), nodes)
         except GraphError as error:
-            raise GraphError(f"{os.fspath(path)}: {error}") from None
+            raise error.within(os.fspath(path)) from None
 
     @classmethod
     def from_dict(cls, data: Any, nodes: NodeTable | None = None) -> Graph:
-        """Build a graph from JSON data of any age and any shape. Raises GraphError where it is not valid."""
+        """Build a graph from JSON data of any age and any shape.
+
+        Raises GraphError with everything that is wrong: what cannot be read, or else how the parts are wired.
+        """
         if not isinstance(data, dict):
             raise GraphError(f"A graph is an object in braces, {{…}}, not {shown(data)}.")
         table = _standard_nodes() if nodes is None else nodes
         data = upgrade(data, table)
-        _only("The graph", data, ("inkarnat", "about", "sources", "nodes", "outputs"))
-        sources = _strings("sources", data.get("sources", [STANDARD_SOURCE]))
+        problems = Problems()
+        problems.of(_only, "The graph", data, ("inkarnat", "about", "sources", "nodes", "outputs"))
+        sources = problems.of(_strings, "sources", data.get("sources", [STANDARD_SOURCE]))
+        outputs = problems.of(_names_to_names, '"outputs"', data.get("outputs"))
+        about = problems.of(_about, data.get("about", {}))
         entries = data.get("nodes", [])
         if not isinstance(entries, list):
-            raise GraphError(f'"nodes" must be a list of nodes, not {shown(entries)}.')
+            raise GraphError(*problems.found, f'"nodes" must be a list of nodes, not {shown(entries)}.')
         _limit("nodes", len(entries), MOST_NODES)
-        _limit("knots", _count_knots(entries), MOST_KNOTS)
-        steps = tuple(_read_step(number, entry, table) for number, entry in enumerate(entries, start=1))
-        return cls(steps, _names_to_names('"outputs"', data.get("outputs")), sources, _about(data.get("about", {})))
+        _limit("keyframes", _count_keyframes(entries), MOST_KEYFRAMES)
+        steps = [problems.of(_read_step, number, entry, table) for number, entry in enumerate(entries, start=1)]
+        problems.raise_any()
+        return cls(tuple(steps), outputs, sources, about)
 
     # --- writing ---------------------------------------------------------------------------------------------
 
     def to_dict(self) -> dict[str, Any]:
         """Return the graph as JSON data, keys in a fixed order and every parameter written out."""
         about = {"about": self.notes()} if self.about else {}
+        newer = about or any(step.keyed for step in self.steps)
         return {
-            "inkarnat": FORMAT if about else PLAIN_FORMAT,
+            "inkarnat": FORMAT if newer else PLAIN_FORMAT,
             **about,
             "sources": list(self.sources),
             "nodes": [step.to_dict() for step in self.steps],
@@ -167,7 +180,9 @@ class Graph:
 
     def content_hash(self) -> str:
         """Return the SHA-256 of what the graph does: its nodes, sources and outputs, whatever its notes say."""
-        content = {name: part for name, part in self.to_dict().items() if name not in ("inkarnat", "about")}
+        # In the words of format 1: journals and records of earlier versions hold this hash.
+        nodes = [step.to_dict(OLD_WORD) for step in self.steps]
+        content = {"sources": list(self.sources), "nodes": nodes, "outputs": dict(self.outputs)}
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     # --- asking ----------------------------------------------------------------------------------------------
@@ -243,50 +258,49 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(repr(name) for name in names) or "nothing"
 
 
-def _check_names(graph: Graph) -> None:
+def _wrong_names(graph: Graph) -> Iterator[str]:
     if not graph.outputs:
-        raise GraphError('The graph has no outputs: name at least one, {"outputs": {"result": "id of a node"}}.')
+        yield 'The graph has no outputs: name at least one, {"outputs": {"result": "id of a node"}}.'
     named = [("source", name) for name in graph.sources]
     named += [("node id", step.id) for step in graph.steps]
     seen: dict[str, str] = {}
     for what, name in named:
-        _check_name(what, name)
+        yield from _wrong_name(what, name)
         if name in seen:
-            raise GraphError(f"The name {name!r} is taken twice, as {seen[name]} and as {what}: rename one of them.")
+            yield f"The name {name!r} is taken twice, as {seen[name]} and as {what}: rename one of them."
         seen[name] = what
     for name, _ in graph.outputs:
-        _check_name("output", name)
+        yield from _wrong_name("output", name)
 
 
-def _check_name(what: str, name: str) -> None:
+def _wrong_name(what: str, name: str) -> Iterator[str]:
     if not _NAME.fullmatch(name):
-        raise GraphError(f"The {what} {shown(name)} must be {_NAME_RULE}.")
+        yield f"The {what} {shown(name)} must be {_NAME_RULE}."
 
 
-def _check_wires(graph: Graph) -> None:
+def _wrong_wires(graph: Graph) -> Iterator[str]:
     origins = {*graph.sources, *graph.by_id}
     for step in graph.steps:
         ports = step.node.inputs()
         for name, origin in step.inputs:
             if name not in ports:
                 fix = nearest(name, ports) or f"It has {_listed(ports)}."
-                raise GraphError(f"{step} has no input {shown(name)}. {fix}")
-            _check_origin(f"Input {name!r} of node {step.id!r}", origin, origins)
-            if graph.kind(origin) != ports[name].kind:
-                raise GraphError(
-                    f"{step} takes a {ports[name].kind} on {name!r}, but {origin!r} gives a {graph.kind(origin)}."
-                )
+                yield f"{step} has no input {shown(name)}. {fix}"
+            elif origin not in origins:
+                yield _no_origin(f"Input {name!r} of node {step.id!r}", origin, origins)
+            elif graph.kind(origin) != ports[name].kind:
+                yield f"{step} takes a {ports[name].kind} on {name!r}, but {origin!r} gives a {graph.kind(origin)}."
         for name, port in ports.items():
             if not port.optional and name not in dict(step.inputs):
-                raise GraphError(f"{step} has nothing on its input {name!r}: connect a {port.kind}.")
+                yield f"{step} has nothing on its input {name!r}: connect a {port.kind}."
     for name, origin in graph.outputs:
-        _check_origin(f"Output {name!r}", origin, origins)
+        if origin not in origins:
+            yield _no_origin(f"Output {name!r}", origin, origins)
 
 
-def _check_origin(where: str, origin: str, origins: Collection[str]) -> None:
-    if origin not in origins:
-        fix = nearest(origin, sorted(origins)) or f"There are {_listed(sorted(origins)[:10])}."
-        raise GraphError(f"{where} is {shown(origin)}, which is neither a source nor a node id. {fix}")
+def _no_origin(where: str, origin: str, origins: Collection[str]) -> str:
+    fix = nearest(origin, sorted(origins)) or f"There are {_listed(sorted(origins)[:10])}."
+    return f"{where} is {shown(origin)}, which is neither a source nor a node id. {fix}"
 
 
 def _check_circles(graph: Graph) -> None:
@@ -307,14 +321,9 @@ def _check_circles(graph: Graph) -> None:
 def _read(path: str | os.PathLike[str]) -> bytes:
     reads(path)
     try:
-        with open(path, "rb") as file:
-            content = file.read(MOST_BYTES + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(f"The graph {os.fspath(path)!r} cannot be read: {reason}.") from None
-    if len(content) > MOST_BYTES:
-        raise GraphError(f"a graph file may have at most {MOST_BYTES // 1024**2} MB.")
-    return content
+        return read_limited(path, MOST_BYTES, "graph")
+    except TooLargeError as error:
+        raise GraphError(str(error).removeprefix(f"{os.fspath(path)}: ")) from None
 
 
 def _parse(content: bytes) -> Any:
@@ -374,11 +383,11 @@ def _about(data: Any) -> str:
     return json.dumps(data, sort_keys=True, ensure_ascii=False) if data else ""
 
 
-def _count_knots(entries: list[Any]) -> int:
+def _count_keyframes(entries: list[Any]) -> int:
     params = (entry.get("params") for entry in entries if isinstance(entry, dict))
     values = (value for given in params if isinstance(given, dict) for value in given.values())
-    knots = (value.get("knots") for value in values if isinstance(value, dict))
-    return sum(len(items) for items in knots if isinstance(items, list))
+    lists = (value.get(word) for value in values if isinstance(value, dict) for word in (WORD, OLD_WORD))
+    return sum(len(items) for items in lists if isinstance(items, list))
 
 
 def _read_step(number: int, entry: Any, nodes: NodeTable) -> Step:
@@ -389,19 +398,28 @@ def _read_step(number: int, entry: Any, nodes: NodeTable) -> Step:
     if not isinstance(id, str) or not _NAME.fullmatch(id):
         raise GraphError(f'{where}: "id" must be {_NAME_RULE}, not {shown(id)}.')
     where = f"Node {id!r}"
-    _only(where, entry, ("id", "node", "version", "inputs", "params"))
-    kind = _node_class(where, entry, nodes)
-    inputs = _names_to_names(f'{where}: "inputs"', entry.get("inputs", {}))
+    problems = Problems()
+    problems.of(_only, where, entry, ("id", "node", "version", "inputs", "params"))
+    kind = problems.of(_node_class, where, entry, nodes)
+    inputs = problems.of(_names_to_names, f'{where}: "inputs"', entry.get("inputs", {}))
     params = entry.get("params", {})
     if not isinstance(params, dict):
-        raise GraphError(f'{where}: "params" must be names and values in braces, {{…}}, not {shown(params)}.')
-    try:
-        node, keyed = _configure(kind, params)
-        step = Step(id, node, inputs, keyed)
-        _check_knots(step)
-    except (ParamError, GraphError) as error:
-        raise GraphError(f"{where}: {error}") from None
+        problems.found.append(f'{where}: "params" must be names and values in braces, {{…}}, not {shown(params)}.')
+    elif kind is not None:
+        try:
+            step = _step(id, kind, params, inputs or ())
+            _check_keyframes(step)
+        except GraphError as error:
+            problems.found += error.within(where).problems
+        except ParamError as error:
+            problems.found.append(f"{where}: {error}")
+    problems.raise_any()
     return step
+
+
+def _step(id: str, kind: type[Node], params: dict[Any, Any], inputs: Pairs) -> Step:
+    node, keyed = _configure(kind, params)
+    return Step(id, node, inputs, keyed)
 
 
 def _node_class(where: str, entry: Mapping[str, Any], nodes: NodeTable) -> type[Node]:
@@ -419,22 +437,27 @@ def _node_class(where: str, entry: Mapping[str, Any], nodes: NodeTable) -> type[
 
 
 def _configure(kind: type[Node], given: dict[Any, Any]) -> tuple[Node, tuple[tuple[str, Keyframes], ...]]:
-    """Return the configured node, keyed parameters at their first knots, and the keyframes."""
-    kind.check_names(given)
+    """Return the configured node, keyed parameters at their first keyframes, and the keyframes."""
+    problems = Problems()
     declared = kind.params()
-    keyed = {
-        name: Keyframes.read(f"{kind.name}.{name}", declared[name], value)
-        for name, value in given.items()
-        if isinstance(value, dict)
-    }
-    constant = given | {name: keyframes.knots[0][1] for name, keyframes in keyed.items()}
-    return kind(**constant), tuple((name, keyed[name]) for name in declared if name in keyed)
+    values: dict[str, Any] = {}
+    keyed: dict[str, Keyframes] = {}
+    for name, value in given.items():
+        if name not in declared:
+            problems.of(kind.check_names, [name])
+        elif isinstance(value, dict):
+            keyed[name] = problems.of(Keyframes.read, f"{kind.name}.{name}", declared[name], value)
+        else:
+            values[name] = problems.of(declared[name].check, f"{kind.name}.{name}", value)
+    problems.raise_any()
+    values |= {name: keyframes.pairs[0][1] for name, keyframes in keyed.items()}
+    return kind(**values), tuple((name, keyed[name]) for name in declared if name in keyed)
 
 
-def _check_knots(step: Step) -> None:
-    """Try every knot where the node has rules across its parameters, so that a broken one shows at loading."""
+def _check_keyframes(step: Step) -> None:
+    """Try every keyframe where the node has rules across its parameters, so that a broken one shows at loading."""
     if type(step.node).__post_init__ is not Node.__post_init__:
-        for frame in sorted({frame for _, keyframes in step.keyed for frame, _ in keyframes.knots}):
+        for frame in sorted({frame for _, keyframes in step.keyed for frame, _ in keyframes.pairs}):
             step.node_at(frame)
 
 

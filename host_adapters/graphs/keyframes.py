@@ -1,8 +1,9 @@
-"""Keyframes: the value of a parameter over time, as knots and a way of going from one to the next."""
+"""Keyframes: the value of a parameter over time, as (frame, value) pairs and a way of going from one to the next."""
 
 from __future__ import annotations
 
 import math
+import warnings
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,27 +14,31 @@ from ..describe import can_be_keyed
 from .errors import GraphError, shown
 
 WAYS = {
-    "linear": "straight from knot to knot",
-    "smooth": "rounded, never beyond the two knots at either side",
+    "linear": "straight from keyframe to keyframe",
+    "smooth": "rounded, never beyond the two keyframes at either side",
 }
 FARTHEST_FRAME = 10**9
+WORD, OLD_WORD = "keyframes", "knots"
+"""What the pairs are called in JSON since format 2, and in format 1."""
 
 
 @dataclass(frozen=True)
 class Keyframes:
-    """Knots (frame, value) in rising order of frames; before the first and after the last the value holds.
+    """Pairs (frame, value) in rising order of frames; before the first and after the last the value holds.
 
-    Between knots it goes ``linear`` or ``smooth``: the latter is the monotone piecewise cubic of Fritsch and
-    Butland (SIAM J. Sci. Stat. Comput. 5, 1984), which never passes the knots at either side, so that a value
+    Between keyframes it goes ``linear`` or ``smooth``: the latter is the monotone piecewise cubic of Fritsch and
+    Butland (SIAM J. Sci. Stat. Comput. 5, 1984), which never passes the keyframes at either side, so that a value
     between two allowed values is allowed. Angles are numbers here: from 350 to 10 they go the long way round.
     """
 
-    knots: tuple[tuple[float, Value], ...]
+    pairs: tuple[tuple[float, Value], ...]
     between: str = "linear"
 
     @classmethod
     def read(cls, where: str, param: Param, data: Mapping[Any, Any]) -> Keyframes:
-        """Return the keyframes in ``{"knots": [[frame, value], …], "between": …}`` for the declared parameter.
+        """Return the keyframes in ``{"keyframes": [[frame, value], …], "between": …}`` for the declared parameter.
+
+        Format 1 of graphs says ``knots`` for ``keyframes``.
 
         Raises GraphError for a parameter that cannot change over time, unknown words, frames that do not rise
         and lists of points of differing length; ParamError for a value that the parameter does not allow.
@@ -41,55 +46,64 @@ class Keyframes:
         if not can_be_keyed(param):
             raise GraphError(f"{where} cannot change over time: give it one value, {param.rule()}.")
         for key in data:
-            if key not in ("knots", "between"):
-                raise GraphError(f'{where}: keyframes have "knots" and "between", not {shown(key)}.')
+            if key not in (WORD, OLD_WORD, "between"):
+                raise GraphError(f'{where}: keyframes have "{WORD}" and "between", not {shown(key)}.')
+        if WORD in data and OLD_WORD in data:
+            raise GraphError(f'{where}: give "{WORD}" alone; "{OLD_WORD}" is its name in format 1.')
         between = data.get("between", "linear")
         if not isinstance(between, str) or between not in WAYS:
             hint = nearest(between, WAYS) if isinstance(between, str) else ""
             raise GraphError(f'{where}: "between" must be {" or ".join(WAYS)}, not {shown(between)}. {hint}'.rstrip())
-        knots = _knots(where, param, data.get("knots"))
-        return cls(knots, between)
+        return cls(_read_pairs(where, param, data.get(WORD, data.get(OLD_WORD))), between)
+
+    @property
+    def knots(self) -> tuple[tuple[float, Value], ...]:
+        """The name that version 0.1 gave to the pairs."""
+        warnings.warn("Keyframes.knots is now called Keyframes.pairs.", DeprecationWarning, stacklevel=2)
+        return self.pairs
 
     def value_at(self, frame: float) -> Value:
         """Return the value at a frame, which may lie between two whole frames."""
-        after = bisect_right(self.knots, frame, key=lambda knot: knot[0])
-        if after == 0 or after == len(self.knots):
-            return self.knots[min(after, len(self.knots) - 1)][1]
+        after = bisect_right(self.pairs, frame, key=lambda pair: pair[0])
+        if after == 0 or after == len(self.pairs):
+            return self.pairs[min(after, len(self.pairs) - 1)][1]
         if self.between == "linear":
-            window, at, curve = self.knots[after - 1 : after + 1], 0, _straight
+            window, at, curve = self.pairs[after - 1 : after + 1], 0, _straight
         else:
             first = max(after - 2, 0)
-            window, at, curve = self.knots[first : after + 2], after - 1 - first, _rounded
-        frames = [knot[0] for knot in window]
-        value: Value = _each(lambda values: curve(frames, values, at, frame), [knot[1] for knot in window])
+            window, at, curve = self.pairs[first : after + 2], after - 1 - first, _rounded
+        frames = [pair[0] for pair in window]
+        value: Value = _each(lambda values: curve(frames, values, at, frame), [pair[1] for pair in window])
         return value
 
-    def plain(self) -> dict[str, Any]:
-        """Return the keyframes as JSON data."""
-        return {"knots": [[frame, _lists(value)] for frame, value in self.knots], "between": self.between}
+    def plain(self, word: str = WORD) -> dict[str, Any]:
+        """Return the keyframes as JSON data, the pairs under ``word``."""
+        return {word: [[frame, _lists(value)] for frame, value in self.pairs], "between": self.between}
 
 
-def _knots(where: str, param: Param, data: Any) -> tuple[tuple[float, Value], ...]:
+def _read_pairs(where: str, param: Param, data: Any) -> tuple[tuple[float, Value], ...]:
     if not isinstance(data, list | tuple) or not data:
-        raise GraphError(f'{where}: "knots" must be a list of at least one [frame, value], not {shown(data)}.')
-    knots: list[tuple[float, Value]] = []
+        raise GraphError(f'{where}: "{WORD}" must be a list of at least one [frame, value], not {shown(data)}.')
+    pairs: list[tuple[float, Value]] = []
     for item in data:
         if not isinstance(item, list | tuple) or len(item) != 2 or not _is_frame(item[0]):
-            raise GraphError(f"{where}: a knot must be [frame, value] with a finite frame number, not {shown(item)}.")
-        frame = item[0]
-        if knots and frame <= knots[-1][0]:
             raise GraphError(
-                f"{where}: the frames of knots must rise, but {frame:g} follows {knots[-1][0]:g}: "
-                "sort the knots and keep one for each frame."
+                f"{where}: a keyframe must be [frame, value] with a finite frame number, not {shown(item)}."
+            )
+        frame = item[0]
+        if pairs and frame <= pairs[-1][0]:
+            raise GraphError(
+                f"{where}: the frames of keyframes must rise, but {frame:g} follows {pairs[-1][0]:g}: "
+                "sort them and keep one for each frame."
             )
         value = param.check(f"{where} at frame {frame:g}", item[1])
-        if param.kind == "points" and knots and len(value) != len(knots[0][1]):  # type: ignore[arg-type]
+        if param.kind == "points" and pairs and len(value) != len(pairs[0][1]):  # type: ignore[arg-type]
             raise GraphError(
-                f"{where}: every knot must have as many points as the first, "
-                f"{len(knots[0][1])}, not {len(value)} (frame {frame:g})."  # type: ignore[arg-type]
+                f"{where}: every keyframe must have as many points as the first, "
+                f"{len(pairs[0][1])}, not {len(value)} (frame {frame:g})."  # type: ignore[arg-type]
             )
-        knots.append((frame, value))
-    return tuple(knots)
+        pairs.append((frame, value))
+    return tuple(pairs)
 
 
 def _is_frame(frame: Any) -> bool:
@@ -116,10 +130,10 @@ def _straight(frames: Sequence[float], values: Sequence[float], at: int, frame: 
 
 
 def _rounded(frames: Sequence[float], values: Sequence[float], at: int, frame: float) -> float:
-    """The cubic between knots ``at`` and ``at + 1`` of a window of two to four neighbouring knots."""
+    """The cubic between the keyframes ``at`` and ``at + 1`` of a window of two to four neighbours."""
     step = frames[at + 1] - frames[at]
     t = (frame - frames[at]) / step
-    leaving, arriving = (step * _slope(frames, values, knot) for knot in (at, at + 1))
+    leaving, arriving = (step * _slope(frames, values, place) for place in (at, at + 1))
     start, end = values[at], values[at + 1]
     value = (
         start * (1 + 2 * t) * (1 - t) ** 2
@@ -130,20 +144,20 @@ def _rounded(frames: Sequence[float], values: Sequence[float], at: int, frame: f
     return _limit(value, start, end)
 
 
-def _slope(frames: Sequence[float], values: Sequence[float], knot: int) -> float:
-    """The slope at a knot: a weighted harmonic mean of the slopes beside it, 0 where they disagree in sign."""
+def _slope(frames: Sequence[float], values: Sequence[float], place: int) -> float:
+    """The slope at a keyframe: a weighted harmonic mean of the slopes beside it, 0 where they disagree in sign."""
     steps = [frames[i + 1] - frames[i] for i in range(len(frames) - 1)]
     chords = [(values[i + 1] - values[i]) / steps[i] for i in range(len(steps))]
     if len(chords) == 1:
         return chords[0]
-    if knot == 0:
+    if place == 0:
         return _end_slope(steps[0], steps[1], chords[0], chords[1])
-    if knot == len(chords):
+    if place == len(chords):
         return _end_slope(steps[-1], steps[-2], chords[-1], chords[-2])
-    left, right = chords[knot - 1], chords[knot]
+    left, right = chords[place - 1], chords[place]
     if not (left > 0 < right or left < 0 > right):
         return 0.0
-    near, far = steps[knot] + 2 * steps[knot - 1], 2 * steps[knot] + steps[knot - 1]
+    near, far = steps[place] + 2 * steps[place - 1], 2 * steps[place] + steps[place - 1]
     return (near + far) / (far / left + near / right)
 
 
@@ -161,28 +175,28 @@ def _limit(value: float, one: float, other: float) -> float:
     return min(max(value, min(one, other)), max(one, other))
 
 
-# --- making knots -------------------------------------------------------------------------------------------
+# --- making keyframes ---------------------------------------------------------------------------------------
 
 
-def thinned(knots: Sequence[tuple[float, Value]], tolerance: float) -> tuple[tuple[float, Value], ...]:
-    """Leave out knots that straight lines between the others pass within the tolerance.
+def thinned(pairs: Sequence[tuple[float, Value]], tolerance: float) -> tuple[tuple[float, Value], ...]:
+    """Leave out keyframes that straight lines between the others pass within the tolerance.
 
     Source: D. Douglas and T. Peucker, "Algorithms for the reduction of the number of points required to represent a
     digitized line", Cartographica 10, 1973, with the distance taken along the value.
     """
-    kept = {0, len(knots) - 1}
-    spans = [(0, len(knots) - 1)]
+    kept = {0, len(pairs) - 1}
+    spans = [(0, len(pairs) - 1)]
     while spans:
         first, last = spans.pop()
-        between = Keyframes((knots[first], knots[last])) if last - first > 1 else None
+        between = Keyframes((pairs[first], pairs[last])) if last - first > 1 else None
         if between is None:
             continue
-        away = [(_apart(between.value_at(knots[i][0]), knots[i][1]), -i) for i in range(first + 1, last)]
+        away = [(_apart(between.value_at(pairs[i][0]), pairs[i][1]), -i) for i in range(first + 1, last)]
         farthest, at = max(away)
         if farthest > tolerance:
             kept.add(-at)
             spans += [(first, -at), (-at, last)]
-    return tuple(knots[i] for i in sorted(kept))
+    return tuple(pairs[i] for i in sorted(kept))
 
 
 def _apart(one: Any, other: Any) -> float:

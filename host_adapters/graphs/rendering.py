@@ -67,7 +67,7 @@ def render_files(
         advance = stack.enter_context(listener.progress(len(numbers)))
         report = render_frames(graph, clips, files, numbers, progress=advance, on_error=listener.failure)
         if not report.done:
-            raise FramesError(f"No frame could be rendered. {next(iter(report.failed.values()))}") from report.error
+            raise FramesError.of(report.failed) from report.error
         return report
 
 

@@ -24,7 +24,7 @@ def keyed_step(step: Step, keyed: Keyed) -> Step:
     """Return a step whose parameters change over time, as a graph file would give it back."""
     if not keyed:
         return step
-    first = {name: keyframes.knots[0][1] for name, keyframes in keyed}
+    first = {name: keyframes.pairs[0][1] for name, keyframes in keyed}
     node = dataclasses.replace(step.node, **first)  # type: ignore[type-var]
     return Step(step.id, node, step.inputs, keyed)
 

@@ -3,8 +3,8 @@
 When a node changes what its parameters mean, its ``version`` rises by one and one step from the version before
 is entered here; the old graph stays in ``tests/fixtures`` with its stored output. A step takes the node's entry
 ``{"id", "node", "version", "inputs", "params"}`` and returns a new one; it may change the node's name. It sees a
-parameter as the graph holds it: a value, or ``{"knots": [[frame, value], …]}``. Versions go on counting through
-a change of name.
+parameter as the graph holds it: a value, or ``{"keyframes": [[frame, value], …]}`` (``knots`` in format 1). Versions go
+on counting through a change of name.
 """
 
 from __future__ import annotations

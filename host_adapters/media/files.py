@@ -12,6 +12,27 @@ from ..sequences import InputError as InputError
 from ..sequences import check_input as check_input
 
 
+class TooLargeError(InputError):
+    """A file that is larger than anything of its kind."""
+
+
+def read_limited(path: Path | str | os.PathLike[str], most: int, what: str, fix: str = "") -> bytes:
+    """Return the content of a small file.
+
+    Raises InputError that names ``what`` it is, why it cannot be read and ``fix``, and TooLargeError above ``most``
+    bytes, of which one more is read.
+    """
+    try:
+        with open(path, "rb") as file:
+            content = file.read(most + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"The {what} {os.fspath(path)} cannot be read: {reason}. {fix}".rstrip()) from None
+    if len(content) > most:
+        raise TooLargeError(f"{os.fspath(path)}: a {what} may have at most {most // 1024**2} MB.")
+    return content
+
+
 @contextlib.contextmanager
 def plain_name(path: Path) -> Iterator[str]:
     """Give a name under which a library that takes UTF-8 alone finds the file; what it writes there is that file."""

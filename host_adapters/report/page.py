@@ -364,7 +364,7 @@ def _value(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}" if math.isfinite(value) else str(value)
     if isinstance(value, dict):
-        return f"{len(value.get('knots', ()))} keyframes"
+        return f"{len(value.get('keyframes') or value.get('knots') or ())} keyframes"
     return str(value) or "empty"
 
 

@@ -1,7 +1,7 @@
 """Drift: how far skin wanders inside one clip under a constant correction, and keyframed solves that follow it.
 
 A clip is looked at in a few frames. To follow a drift, the steering is solved on many frames, smoothed between cuts
-and written as knots; across a cut the value jumps from one frame to the next.
+and written as keyframes; across a cut the value jumps from one frame to the next.
 
 Only the steering is keyed, never the balance: without a neutral in every frame the light is read from edges, which
 change with what is in view. Measured with a pan over the generated workshop in one light, that is 60 mired from end to
@@ -110,8 +110,8 @@ class Followed:
 
     def as_dict(self) -> dict[str, Any]:
         """Return what was done as plain JSON data."""
-        knots = {id: {name: len(keys.knots) for name, keys in keyed} for id, keyed in self.keyed.items()}
-        return {"cuts": list(self.cuts), "unread": list(self.unread), "knots": knots}
+        counts = {id: {name: len(keys.pairs) for name, keys in keyed} for id, keyed in self.keyed.items()}
+        return {"cuts": list(self.cuts), "unread": list(self.unread), "keyframes": counts}
 
 
 def follow_drift(
@@ -162,15 +162,15 @@ def _keyframes(solved: Mapping[int, SteerSkin], cuts: Sequence[int], frames: Seq
     keyed = []
     shots = _shots(sorted(solved), cuts)
     for name, tolerance in _TOLERANCE.items():
-        knots: list[tuple[float, float]] = []
+        pairs: list[tuple[float, float]] = []
         for shot, (start, end) in shots:
             values = np.array([getattr(solved[frame], name) for frame in shot], np.float64)
             if name != "saturation":
                 values = np.degrees(np.unwrap(np.radians(values)))
             own = zip(shot, _smoothed(np.array(shot, np.float64), values), strict=True)
-            knots += _held(list(thinned(list(own), tolerance)), start, end, frames)  # type: ignore[arg-type]
-        if max(value for _, value in knots) - min(value for _, value in knots) > tolerance:
-            keyed.append((name, Keyframes(tuple(knots))))
+            pairs += _held(list(thinned(list(own), tolerance)), start, end, frames)  # type: ignore[arg-type]
+        if max(value for _, value in pairs) - min(value for _, value in pairs) > tolerance:
+            keyed.append((name, Keyframes(tuple(pairs))))
     return tuple(keyed)
 
 
@@ -186,16 +186,16 @@ def _shots(numbers: Sequence[int], cuts: Sequence[int]) -> list[tuple[list[int],
 
 
 def _held(
-    knots: list[tuple[float, float]], start: int | None, end: int | None, frames: Sequence[int]
+    pairs: list[tuple[float, float]], start: int | None, end: int | None, frames: Sequence[int]
 ) -> list[tuple[float, float]]:
     """Hold the first and last value of a shot up to its cuts, so that it never slides into the next one."""
-    if start is not None and knots[0][0] > start:
-        knots.insert(0, (start, knots[0][1]))
+    if start is not None and pairs[0][0] > start:
+        pairs.insert(0, (start, pairs[0][1]))
     if end is not None:
         last = frames[frames.index(end) - 1]
-        if knots[-1][0] < last:
-            knots.append((last, knots[-1][1]))
-    return knots
+        if pairs[-1][0] < last:
+            pairs.append((last, pairs[-1][1]))
+    return pairs
 
 
 def _smoothed(at: NDArray[np.float64], values: NDArray[np.float64]) -> list[float]:

@@ -93,8 +93,8 @@ class FaceTrack:
         frames = self.frames
         moving = []
         for k, name in enumerate(("left_eye", "right_eye", "nose", "left_mouth", "right_mouth")):
-            knots: list[tuple[float, Value]] = [(frame, _listed(self.places[frame])[k]) for frame in frames]
-            moving.append((name, Keyframes(thinned(knots, _TOLERANCE))))
+            pairs: list[tuple[float, Value]] = [(frame, _listed(self.places[frame])[k]) for frame in frames]
+            moving.append((name, Keyframes(thinned(pairs, _TOLERANCE))))
         there: dict[int, float] = self.presence()
         before, after = frames[0] - 1, frames[-1] + 1
         there |= {frame: 0.0 for frame in (before, after) if first <= frame <= last}

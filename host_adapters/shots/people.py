@@ -28,7 +28,7 @@ from ...nodes.declare import nearest
 from .. import made
 from ..graphs.errors import shown
 from ..locks import Lock
-from ..media.files import InputError
+from ..media.files import read_limited
 from ..writes import json_text, write_text
 
 PROJECT_FILE = "inkarnat-people.json"
@@ -87,16 +87,8 @@ class People:
         path = Path(path)
         if may_lack and not path.exists():
             return cls()
-        try:
-            with path.open("rb") as file:
-                content = file.read(_MOST_BYTES + 1)
-        except OSError as error:
-            raise InputError(
-                f"The project file {path} cannot be read: {error.strerror or error}. "
-                "Make it with `inkarnat person add`, or name another with --project."
-            ) from None
-        if len(content) > _MOST_BYTES:
-            raise PeopleError(f"{path}: a project file may have at most {_MOST_BYTES // 1024**2} MB.")
+        fix = "Make it with `inkarnat person add`, or name another with --project."
+        content = read_limited(path, _MOST_BYTES, "project file", fix)
         try:
             return cls.from_dict(json.loads(content.decode("utf-8-sig")))
         except PeopleError as error:

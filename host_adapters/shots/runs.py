@@ -24,7 +24,7 @@ from ...nodes.declare import nearest
 from .. import made
 from ..graphs.errors import shown
 from ..graphs.graph import Graph
-from ..media.files import InputError
+from ..media.files import read_limited
 from ..writes import json_text, reads, write_text
 from .people import People, PeopleError, Person
 
@@ -94,13 +94,7 @@ class Run:
         """Read a run file. Raises InputError where it cannot be read and RunError where it is not valid."""
         path = Path(path)
         reads(path)
-        try:
-            with path.open("rb") as file:
-                content = file.read(_MOST_BYTES + 1)
-        except OSError as error:
-            raise InputError(f"The run {path} cannot be read: {error.strerror or error}.") from None
-        if len(content) > _MOST_BYTES:
-            raise RunError(f"{path}: a run file may have at most {_MOST_BYTES // 1024**2} MB.")
+        content = read_limited(path, _MOST_BYTES, "run")
         try:
             return cls.from_dict(json.loads(content.decode("utf-8-sig")), path.parent)
         except (RunError, PeopleError) as error:

@@ -40,7 +40,7 @@ _COME_BACK = 0.7
 _FIT = 2.0
 _MOST_GROWTH = 1.25
 _TOLERANCE = 4e-4
-"""How far thinned knots may lie from the measured place, in parts of the frame."""
+"""How far thinned keyframes may lie from the measured place, in parts of the frame."""
 
 
 class TrackError(InkarnatError, RuntimeError):
@@ -75,8 +75,8 @@ class Track:
         moving = []
         shape = self.places[0].region.shape
         for name in ("points",) if shape == "polygon" else ("centre", "width", "height", "rotation"):
-            knots: list[tuple[float, Value]] = [(place.frame, getattr(place.region, name)) for place in self.places]
-            few = thinned(knots, _TOLERANCE * (100 if name == "rotation" else 1))
+            pairs: list[tuple[float, Value]] = [(place.frame, getattr(place.region, name)) for place in self.places]
+            few = thinned(pairs, _TOLERANCE * (100 if name == "rotation" else 1))
             if len({value for _, value in few}) > 1:
                 moving.append((name, Keyframes(few)))
         return tuple(moving)

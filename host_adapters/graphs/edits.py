@@ -1,0 +1,132 @@
+"""Edits: a graph with other values, read as people type them: ``steer.turn=4``, ``balance.tint=by:2``."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from ...nodes.declare import Node, ParamError, nearest
+from ..describe import can_be_keyed
+from .errors import GraphError, Problems
+from .graph import Graph, Step
+from .keyframes import WAYS, WORD, Keyframes
+from .standard import keyed_step
+from .wording import parameter, read_value, span_words, word_of
+
+BY = "by:"
+"""Before a figure: add it to what stands there."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Edit:
+    """One value that was changed: where, and what it was and is, each a value or keyframes."""
+
+    step: str
+    name: str
+    before: Any
+    after: Any
+
+
+def with_values(graph: Graph, assignments: Sequence[str], height: float | None = None) -> tuple[Graph, list[Edit]]:
+    """Return the graph with values as typed, ``step.word=value``, and what changed.
+
+    A value is one of the parameter's (see :func:`.wording.read_value`), ``by:`` and a figure, or keyframes as
+    ``frame:value,frame:value``, behind which ``smooth`` may stand.
+
+    :raises GraphError: with everything that is wrong with any of the assignments.
+    """
+    problems = Problems()
+    edits: list[Edit] = []
+    for text in assignments:
+        changed = problems.of(_assigned, graph, text, height)
+        if changed is not None:
+            graph, edit = changed
+            edits.append(edit)
+    problems.raise_any()
+    return graph, edits
+
+
+def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edit]:
+    place, sign, value = text.partition("=")
+    id, dot, word = place.strip().rpartition(".")
+    if not sign or not dot:
+        raise GraphError(f"An assignment is step.word=value, such as steer.turn=4, not {text!r}.")
+    step = graph.by_id.get(id)
+    if step is None:
+        fix = nearest(id, graph.by_id) or f"There are: {', '.join(graph.by_id)}."
+        raise GraphError(f"The graph has no step {id!r}. {fix}")
+    kind = type(step.node)
+    name = parameter(f"Step {id}", kind, word)
+    before = current(step, name)
+    changed = _with_value(step, name, _read(f"{id}.{word_of(kind, name).name}", step, name, value.strip(), height))
+    steps = tuple(changed if other is step else other for other in graph.steps)
+    return dataclasses.replace(graph, steps=steps), Edit(id, name, before, current(changed, name))
+
+
+def current(step: Step, name: str) -> Any:
+    """Return a parameter's value in a step, or its keyframes where it changes over time."""
+    return dict(step.keyed).get(name, getattr(step.node, name))
+
+
+def _read(where: str, step: Step, name: str, text: str, height: float | None) -> Any:
+    kind = type(step.node)
+    param = kind.params()[name]
+    if text.lower().startswith(BY):
+        if param.kind not in ("number", "angle", "whole"):
+            raise GraphError(f"{where}: {BY} adds to a figure, and this is none.")
+        added = read_value(where, kind, name, text[len(BY) :], height)
+        return _moved(current(step, name), added)
+    if ":" in text and can_be_keyed(param):
+        return _keyframes(where, kind, name, text, height)
+    value = read_value(where, kind, name, text, height)
+    try:
+        return param.check(where, value)
+    except ParamError:
+        if isinstance(value, int | float) and math.isfinite(param.high - param.low):
+            raise GraphError(f"{where} goes from {span_words(kind, name)}, not {text}.") from None
+        raise
+
+
+def _moved(value: Any, by: float) -> Any:
+    if isinstance(value, Keyframes):
+        return dataclasses.replace(value, pairs=tuple((frame, one + by) for frame, one in value.pairs))  # type: ignore[operator]
+    return value + by
+
+
+def _keyframes(where: str, kind: type[Node], name: str, text: str, height: float | None) -> Keyframes:
+    body, _, way = text.rpartition(" ")
+    if not body:
+        body, way = text, "linear"
+    elif way not in WAYS:
+        raise GraphError(f"{where}: behind keyframes stands {' or '.join(WAYS)}, not {way!r}.")
+    pairs: list[list[Any]] = []
+    separator = ";" if kind.params()[name].kind in ("point", "colour", "points") else ","
+    for item in body.split(separator):
+        frame, sign, value = item.partition(":")
+        try:
+            number = float(frame)
+        except ValueError:
+            sign = ""
+        if not sign:
+            raise GraphError(
+                f"{where}: keyframes are frame:value{separator}frame:value, such as 0:0,48:3, not {text!r}."
+            )
+        pairs.append([int(number) if number == int(number) else number, read_value(where, kind, name, value, height)])
+    return Keyframes.read(where, kind.params()[name], {WORD: pairs, "between": way})
+
+
+def _with_value(step: Step, name: str, value: Any) -> Step:
+    keyed = dict(step.keyed)
+    keyed.pop(name, None)
+    try:
+        if isinstance(value, Keyframes):
+            order = list(step.node.params())
+            keyed[name] = value
+            plain = dataclasses.replace(step, keyed=())
+            return keyed_step(plain, tuple(sorted(keyed.items(), key=lambda item: order.index(item[0]))))
+        node = dataclasses.replace(step.node, **{name: value})  # type: ignore[type-var]
+    except ParamError as error:
+        raise GraphError(str(error)) from None
+    return dataclasses.replace(step, node=node, keyed=tuple(keyed.items()))
