@@ -5,7 +5,7 @@
 
 import warnings
 
-from .balance import Balance, BalanceError, solve_balance
+from .balance import Balance, BalanceError, mired, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Chain, Link, Order, Part, standard_chain
 from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
@@ -21,6 +21,7 @@ from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
 from .scopes import I_AXIS, Vectorscope, Waveform
 from .solve import (
+    BY_LIGHT,
     SKIN_LINE,
     ReadingError,
     SkinReading,
@@ -42,7 +43,7 @@ from .standard import (
 from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
 from .tags import curve_of_profile, named_primaries, primaries_of_profile, space_tags, tag_in_words, tagged_space
-from .tone import Cdl, ToneCurve, ToneSuggestion, suggest_tone
+from .tone import Cdl, SuggestionError, ToneCurve, ToneSuggestion, solve_neutral_black, suggest_tone
 from .verdict import (
     AS_SHOT,
     BY_HAND,
@@ -95,6 +96,7 @@ EARLIER: tuple[type[Node], ...] = (CorrectSkin1,)
 __all__ = [
     "AS_SHOT",
     "BY_HAND",
+    "BY_LIGHT",
     "CARD",
     "CHECK",
     "COMMAND",
@@ -160,6 +162,7 @@ __all__ = [
     "SteerSkin",
     "Subject",
     "SubjectError",
+    "SuggestionError",
     "ToneCurve",
     "ToneSuggestion",
     "Vectorscope",
@@ -175,6 +178,7 @@ __all__ = [
     "learn_skin_key",
     "leave_space",
     "measure_skin",
+    "mired",
     "missed",
     "named_primaries",
     "primaries_of_profile",
@@ -182,6 +186,7 @@ __all__ = [
     "side_note",
     "solve_balance",
     "solve_correction",
+    "solve_neutral_black",
     "solve_steer",
     "solve_subjects",
     "space_tags",

@@ -199,6 +199,10 @@ class Balance(Node):
             return copied(image, out)
         return kernel.adapt(image, self.matrix(), self.transfer, out=out)
 
+    def kelvin(self) -> float:
+        """Return the colour temperature of the light that comes out neutral."""
+        return 1e6 / (_white()[0] - self.temperature)
+
     def matrix(self) -> tuple[tuple[float, ...], ...]:
         """Return the 3×3 matrix of the settings in linear BT.709 light."""
         matrix = balance_matrix(self.temperature, self.tint)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..kernels import measure
 from ..kernels.arrays import as_picture, as_plane
@@ -247,7 +248,8 @@ def solve_steer(
 
     :param image: float32 (H, W, 3 or 4). :param matte: float32 (H, W), the skin.
     :param target: where to rest it; by default on the skin line with the saturation kept.
-    :param method: how SteerSkin moves the colour.
+    :param method: how SteerSkin moves the colour; or "light", which reaches the target by temperature and tint of the
+        skin alone, with the saturation kept where the target names no ratio.
     :param split: solve the lit and the shadow side of the skin apart, for light of two colours on one face. The side
         that a pixel is on goes by its luma; the level where the two meet is found here. With the method "turn" only.
     :param even_out, even_side: as in SteerSkin. Evened out on both sides, the centre rests on the target. On one side,
@@ -266,6 +268,12 @@ def solve_steer(
             f"The keyed pixels are grey (chroma is {reading.ratio:.4f} of luma), so there is no hue to steer: "
             "key the skin, not a neutral."
         )
+    if method == BY_LIGHT:
+        if split or even_out:
+            raise ReadingError(
+                "Temperature and tint move all of the skin alike: leave out the split and the evening out, or turn."
+            )
+        return _solve_light(image, matte, target, reading)
     node = SteerSkin(
         method=method,
         centre_angle=reading.angle,
@@ -287,6 +295,46 @@ def solve_steer(
         angle += more_angle
         saturation *= more_saturation
     return node
+
+
+BY_LIGHT = "light"
+"""The method that reaches a target by temperature and tint of the skin alone."""
+
+_LIGHT_STEP = (2.0, 2e-4)
+"""Mired and Duv of the steps by which the slopes are found."""
+
+
+def _solve_light(image: Picture, matte: Matte, target: SkinTarget, reading: SkinReading) -> SteerSkin:
+    """Rest the skin on a target by its temperature and tint: Newton's method with numeric slopes."""
+    wanted = target if target.ratio is not None else dataclasses.replace(target, ratio=reading.ratio)
+    limits = [(param.low, param.high) for param in (SteerSkin.params()[name] for name in ("temperature", "tint"))]
+    node = SteerSkin(centre_angle=reading.angle, centre_ratio=reading.ratio)
+
+    def missing(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        moved = dataclasses.replace(node, temperature=float(at[0]), tint=float(at[1]))
+        turn, factor = _missing(measure_skin(moved.process(image, matte), matte), wanted)
+        return np.array([math.radians(turn), math.log(factor)])
+
+    def clipped(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.array([min(max(v, low), high) for v, (low, high) in zip(at, limits, strict=True)])
+
+    at = np.zeros(2)
+    error = missing(at)
+    for _ in range(8):
+        if abs(error[0]) < math.radians(0.01) and abs(error[1]) < 1e-3:
+            break
+        slopes = np.stack(
+            [
+                (missing(clipped(at - step)) - error) / step.sum()
+                for step in (np.array([_LIGHT_STEP[0], 0.0]), np.array([0.0, _LIGHT_STEP[1]]))
+            ],
+            axis=1,
+        )
+        if abs(np.linalg.det(slopes)) < 1e-9:
+            break
+        at = clipped(at + np.linalg.solve(slopes, error))
+        error = missing(at)
+    return dataclasses.replace(node, temperature=float(at[0]), tint=float(at[1]))
 
 
 def _missing(reading: SkinReading, target: SkinTarget) -> tuple[float, float]:

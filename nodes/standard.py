@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
 from ..kernels.arrays import as_picture
 from ..kernels.errors import InkarnatError, PictureError
 from .balance import Balance, solve_balance
-from .chain import LEVELS, LEVELS_FIRST, SUBJECT, Chain, Link, Part, standard_chain, through
+from .chain import LEVELS, LEVELS_FIRST, Chain, Link, Part, standard_chain, through
 from .declare import Matte, Node, Picture
 from .doubt import judge_matte
 from .face import FaceMatte, JoinFaces
@@ -59,16 +59,30 @@ class Subject:
     :ivar name: part of ids and output names; may be empty where there is one person only.
     :ivar frames: marked frames, the reference first. :ivar target: None takes the one asked for with the rest.
     :ivar region: a region that the key is limited to, the same for all frames or by frame; None for none.
+    :ivar shapes: further shapes by the words of :class:`~.chain.Part`, ``in1``, ``in2`` …, ``out1`` …, alike.
+    :ivar key, soften, steady: how the key and its matte are set for this person; None takes what is wanted of all.
     """
 
     name: str
     frames: Sequence[MarkedFrame]
     target: SkinTarget | None = None
     region: Region | RegionAt | None = None
+    shapes: Mapping[str, Region | RegionAt] = field(default_factory=dict)
+    key: SkinKey | None = None
+    soften: SoftenMatte | None = None
+    steady: int | None = None
 
     def region_at(self, frame: int) -> Region | None:
         """Return the region at a frame."""
-        return self.region if self.region is None or isinstance(self.region, Region) else self.region(frame)
+        return None if self.region is None else _at(self.region, frame)
+
+    def shapes_at(self, frame: int) -> dict[str, Region]:
+        """Return the shapes at a frame, by their words."""
+        return {word: _at(shape, frame) for word, shape in self.shapes.items()}
+
+
+def _at(region: Region | RegionAt, frame: int) -> Region:
+    return region if isinstance(region, Region) else region(frame)
 
 
 @dataclass(frozen=True)
@@ -79,7 +93,10 @@ class CorrectionOptions:
     :ivar balance: a balance to use where no frame has a neutral sample, which wins over it.
     :ivar tone: black, white and curve of the picture. :ivar saturation: of the whole picture.
     :ivar reach: how far the key spreads from the samples. :ivar form: which form of the key to use.
+    :ivar key: how the key is set beside what it learns, ``form`` aside. :ivar soften: how the matte is softened.
     :ivar steady: frames on either side that steady the matte; 0 leaves it as it is.
+    :ivar varying: nodes for the whole picture at frames on which they differ, by frame and id: what changes over time.
+    :ivar kept: ids of such steps that stay though they change nothing on the reference.
     :ivar split: steer the lit and the shadow side apart. :ivar even_out, even_side: as in SteerSkin.
     """
 
@@ -90,10 +107,14 @@ class CorrectionOptions:
     saturation: float = 1.0
     reach: float = 1.0
     form: str = "table"
+    key: SkinKey = field(default_factory=SkinKey)
+    soften: SoftenMatte = field(default_factory=SoftenMatte)
     steady: int = 0
     split: bool = False
     even_out: float = 0.0
     even_side: str = "both"
+    varying: Mapping[int, Mapping[str, Node]] = field(default_factory=dict)
+    kept: frozenset[str] = frozenset()
 
     def steer(self, image: Picture, matte: Matte, target: SkinTarget | None = None) -> SteerSkin:
         """Solve the steering of one person on one frame."""
@@ -127,6 +148,9 @@ class Corrected:
     faces: tuple[FaceMatte, ...] = ()
     join: JoinFaces | None = None
     frame: int | None = None
+    soften: SoftenMatte = field(default_factory=SoftenMatte)
+    steady: SteadyMatte | None = None
+    shapes: Mapping[str, Region] = field(default_factory=dict)
 
     def id(self, word: str) -> str:
         """Return the id of one of this person's nodes or outputs."""
@@ -136,10 +160,11 @@ class Corrected:
         """Return the figures as plain JSON data."""
         steer = self.steer
         sides = {"shadow_angle": steer.shadow_angle, "shadow_luma": steer.shadow_luma} if steer.shadow_angle else {}
+        light = {"temperature": steer.temperature, "tint": steer.tint} if steer.temperature or steer.tint else {}
         return {
             "before": self.before.as_dict(),
             "after": self.after.as_dict(),
-            "steer": {"angle": steer.angle, "saturation": steer.saturation, "method": steer.method, **sides},
+            "steer": {"angle": steer.angle, "saturation": steer.saturation, "method": steer.method, **sides, **light},
             "warnings": [{"sign": w.sign, "figure": w.figure, "message": w.message} for w in self.warnings],
         }
 
@@ -148,15 +173,14 @@ class Corrected:
 class Correction:
     """A solved correction: its nodes, and what the skin of each person read before and after.
 
-    :ivar balance: None where the light is left as it is. :ivar people: one or more.
+    :ivar balance: None where the light is left as it is. :ivar people: one or more. :ivar kept: as in the options.
     """
 
     balance: Balance | None
     people: tuple[Corrected, ...]
-    soften: SoftenMatte
-    steady: SteadyMatte | None
     tone: ToneCurve
     saturation: float
+    kept: frozenset[str] = frozenset()
 
     @property
     def key(self) -> SkinKey:
@@ -167,6 +191,11 @@ class Correction:
     def steer(self) -> SteerSkin:
         """The steering of the first person."""
         return self.people[0].steer
+
+    @property
+    def soften(self) -> SoftenMatte:
+        """How the first person's matte is softened."""
+        return self.people[0].soften
 
     @property
     def before(self) -> SkinReading:
@@ -185,7 +214,7 @@ class Correction:
 
     def chain(self, source: str = "plate") -> Chain:
         """Return the chain; steps that would change nothing are left out."""
-        picture = _picture_nodes(self.balance, self.tone, self.saturation)
+        picture = _picture_nodes(self.balance, self.tone, self.saturation, self.kept)
         return standard_chain(picture, [self._part(person) for person in self.people], source)
 
     def _part(self, person: Corrected) -> Part:
@@ -193,9 +222,10 @@ class Correction:
             "skin": person.key,
             **{f"face{number}": face for number, face in enumerate(person.faces, start=1)},
             "join": person.join,
-            "soften": self.soften,
-            "steady": self.steady,
+            "soften": person.soften,
+            "steady": person.steady,
             "region": person.region,
+            **person.shapes,
             "steer": person.steer,
         }
         return Part(person.id, {word: node for word, node in nodes.items() if node is not None})
@@ -203,18 +233,6 @@ class Correction:
     def links(self, source: str = "plate") -> tuple[Link, ...]:
         """Return the chain in order; steps that would change nothing are left out."""
         return self.chain(source).links
-
-    def _face_links(self, chain: list[Link], person: Corrected, matte: str, balanced: str) -> str:
-        """Add one person's faces and what lays them over the matte; return the id of what gives it then."""
-        if not person.faces or person.join is None:
-            return matte
-        told: dict[str, str] = {}
-        for number, face in enumerate(person.faces, start=1):
-            id = person.id(f"face{number}")
-            chain.append(Link(id, face, {"image": balanced, **told}))
-            told = {"faces": id}
-        chain.append(Link(person.id("join"), person.join, {"matte": matte, "image": balanced, **told}))
-        return person.id("join")
 
     def outputs(self) -> dict[str, str]:
         """Return the outputs: the corrected picture, the matte and, of several people, the matte of each."""
@@ -234,16 +252,17 @@ class Correction:
         return {"balance": balance, "subjects": {person.name: person.as_dict() for person in self.people}}
 
 
-def _picture_nodes(balance: Balance | None, tone: ToneCurve, saturation: float) -> dict[str, Node]:
-    """Return the steps for the whole picture by their ids, without those that would change nothing."""
+def _picture_nodes(
+    balance: Balance | None, tone: ToneCurve, saturation: float, kept: frozenset[str] = frozenset()
+) -> dict[str, Node]:
+    """Return the steps for the whole picture by their ids, without those that would change nothing and are not kept."""
     nodes: dict[str, Node] = {"tone": tone, "saturation": replace(_SATURATION, saturation=saturation)}
     if balance is not None:
         nodes["balance"] = balance
-    return {id: node for id, node in nodes.items() if not node.is_identity()}
+    return {id: node for id, node in nodes.items() if id in kept or not node.is_identity()}
 
 
 _SATURATION = cast(Cdl, LEVELS["saturation"])
-_SOFTEN = cast(SoftenMatte, SUBJECT["soften"])
 
 
 # --- solving ------------------------------------------------------------------------------------------------
@@ -276,10 +295,9 @@ def solve_subjects(subjects: Sequence[Subject], wanted: CorrectionOptions | None
     return Correction(
         balance=balance,
         people=tuple(people),
-        soften=_SOFTEN,
-        steady=SteadyMatte(frames=wanted.steady) if wanted.steady else None,
         tone=wanted.tone,
         saturation=wanted.saturation,
+        kept=wanted.kept,
     )
 
 
@@ -315,20 +333,24 @@ class _Learned:
         self, subject: Subject, marked: Sequence[MarkedFrame], balance: Balance | None, wanted: CorrectionOptions
     ) -> None:
         self.subject, self.wanted, self.frame = subject, wanted, subject.frames[0].frame
-        self.nodes = _picture_nodes(balance, wanted.tone, wanted.saturation)
-        pictures = [through(LEVELS_FIRST.before, self.nodes, as_picture(f.picture)) for f in subject.frames]
+        still = _picture_nodes(balance, wanted.tone, wanted.saturation)
+        at = {f.frame: {**still, **wanted.varying.get(f.frame, {})} for f in marked}
+        self.nodes = at[self.frame]
+        pictures = [through(LEVELS_FIRST.before, at[f.frame], as_picture(f.picture)) for f in subject.frames]
         self.reference = pictures[0]
+        self.soften = subject.soften or wanted.soften
         with self._named():
-            self.learned = _learned_key(marked, pictures, wanted)
+            self.learned = _learned_key(marked, pictures, wanted, subject.key or wanted.key)
         self.region = subject.region_at(self.frame)
         self.own = self.matte(self.reference, self.frame)
 
     def matte(self, picture: Picture, frame: int) -> Matte:
         """Return this person's matte on a balanced picture."""
         matte = with_faces(self.learned.key.process(picture), picture, self.learned.faces, self.learned.join)
-        matte = _SOFTEN.process(matte, picture)
+        matte = self.soften.process(matte, picture)
         region = self.subject.region_at(frame)
-        return matte if region is None else CombineMattes().process(matte, region.process(picture))
+        matte = matte if region is None else CombineMattes().process(matte, region.process(picture))
+        return _shaped(matte, self.subject.shapes_at(frame), picture)
 
     def corrected(self, others: Sequence[_Learned]) -> Corrected:
         """Solve this person's steering on what the others leave of their matte."""
@@ -346,6 +368,7 @@ class _Learned:
         warnings = (*self._warnings(), *light.warnings())
         learned = self.learned if self.sampled else None
         told = self.learned.faces, self.learned.join
+        steady = self.wanted.steady if self.subject.steady is None else self.subject.steady
         return Corrected(
             self.subject.name,
             self.learned.key,
@@ -358,6 +381,9 @@ class _Learned:
             learned,
             *told,
             self.frame,
+            self.soften,
+            SteadyMatte(frames=steady) if steady else None,
+            self.subject.shapes_at(self.frame),
         )
 
     @property
@@ -370,7 +396,8 @@ class _Learned:
             signs = judge_matte(self.own, self.reference)
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
         found = self.learned.warnings(self.own, self.reference)
-        return found if self.region is None else tuple(w for w in found if w.sign != "look-alike")
+        limited = self.region is not None or any(word.startswith("in") for word in self.subject.shapes)
+        return tuple(w for w in found if w.sign != "look-alike") if limited else found
 
     @contextlib.contextmanager
     def _named(self) -> Iterator[None]:
@@ -383,6 +410,19 @@ class _Learned:
             raise type(error)(f"Subject {self.subject.name!r}: {error}") from None
 
 
+def _shaped(matte: Matte, shapes: Mapping[str, Region], picture: Picture) -> Matte:
+    """Limit a matte to the shapes that keep in, all of them together, and take away those that keep out."""
+    inside: Matte | None = None
+    for region in (shape for word, shape in shapes.items() if word.startswith("in")):
+        drawn = region.process(picture)
+        inside = drawn if inside is None else CombineMattes("maximum").process(inside, drawn)
+    if inside is not None:
+        matte = CombineMattes().process(matte, inside)
+    for region in (shape for word, shape in shapes.items() if word.startswith("out")):
+        matte = CombineMattes("subtract").process(matte, region.process(picture))
+    return matte
+
+
 def _balance(frames: Sequence[MarkedFrame], wanted: CorrectionOptions) -> Balance | None:
     marked = [f for f in frames if f.neutral is not None]
     if marked:
@@ -390,14 +430,16 @@ def _balance(frames: Sequence[MarkedFrame], wanted: CorrectionOptions) -> Balanc
     return wanted.balance
 
 
-def _learned_key(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wanted: CorrectionOptions) -> LearnedKey:
+def _learned_key(
+    frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wanted: CorrectionOptions, key: SkinKey
+) -> LearnedKey:
     if not any(f.add or f.faces for f in frames):
         if any(f.subtract for f in frames):
             raise SampleError(
                 "There is a sample to subtract and none of skin from which to subtract it, and the natural range of "
                 "skin does not learn: add a point, a box or a stroke on skin, or draw a region round the person."
             )
-        return LearnedKey(SkinKey(), unconnected=0.0, recall=1.0)
+        return LearnedKey(replace(key, model=""), unconnected=0.0, recall=1.0)
     told = [(p, f) for p, f in zip(pictures, frames, strict=True) if f.add or f.subtract or f.faces]
     (picture, first), *more = told
     learned = study_skin(
@@ -409,4 +451,4 @@ def _learned_key(frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wan
         more_faces=[f.faces for _, f in more],
         reach=wanted.reach,
     )
-    return replace(learned, key=SkinKey(model=learned.key.model, form=wanted.form))
+    return replace(learned, key=replace(key, model=learned.key.model, form=wanted.form))

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from ..kernels import fused, mix
 from ..kernels import steer as kernel
-from ..kernels.arrays import Floats, as_picture, as_plane, copied
+from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
+from .balance import balance_matrix
 from .declare import Matte, Node, Picture, Rows, choice, degrees, number, toggle
 
 
@@ -20,7 +21,9 @@ from .declare import Matte, Node, Picture, Rows, choice, degrees, number, toggle
 class SteerSkin(Node):
     """Move the hue of keyed skin by an angle and scale its saturation; luma and unkeyed pixels stay as they are.
 
-    Angles are in the BT.709 Cb/Cr plane. Neutral pixels inside the matte (eyes, teeth, shine) stay neutral.
+    Angles are in the BT.709 Cb/Cr plane. Neutral pixels inside the matte (eyes, teeth, shine) stay neutral. Temperature
+    and tint then move what is keyed as a light would, by the matrix of :class:`~.balance.Balance` in linear light with
+    luma put back: neutral pixels inside the matte take that colour too.
     """
 
     name = "steer_skin"
@@ -31,6 +34,17 @@ class SteerSkin(Node):
 
     angle: float = degrees(0.0, -180, 180, "Turn of the skin's hue; above 0 goes toward yellow.", shown=(-45, 45))
     saturation: float = number(1.0, 0, 4, "Factor on the skin's saturation.", shown=(0, 2))
+    temperature: float = number(
+        0.0, -200, 100, "Of the skin alone: lower cools, higher warms; luma stays.", unit="mired", shown=(-60, 60)
+    )
+    tint: float = number(
+        0.0,
+        -0.03,
+        0.03,
+        "Of the skin alone: lower turns toward green, higher toward magenta; luma stays.",
+        unit="Duv",
+        shown=(-0.015, 0.015),
+    )
     amount: float = number(1.0, 0, 1, "How much of the steering is applied.")
     method: str = choice(
         "turn",
@@ -59,7 +73,15 @@ class SteerSkin(Node):
 
     def is_identity(self) -> bool:
         """Tell whether nothing is steered."""
-        return self.amount == 0 or (self.applied() == (0.0, 1.0) and not self._turns_apart())
+        return self.amount == 0 or not (self._turns() or self._lights())
+
+    def _turns(self) -> bool:
+        """Tell whether hue or saturation move."""
+        return self.applied() != (0.0, 1.0) or self._turns_apart()
+
+    def _lights(self) -> bool:
+        """Tell whether temperature or tint move the skin."""
+        return self.amount != 0 and (self.temperature, self.tint) != (0.0, 0.0)
 
     def _turns_apart(self) -> bool:
         """Tell whether hues are evened out or the shadow side is turned further: only the turn does that."""
@@ -68,7 +90,8 @@ class SteerSkin(Node):
 
     def takes_rows(self) -> tuple[str, ...]:
         """Return the port of the matte where the skin is only turned."""
-        return ("matte",) if self.method == "turn" and not self._turns_apart() and not self.is_identity() else ()
+        apart = self._turns_apart() or self._lights()
+        return ("matte",) if self.method == "turn" and not apart and not self.is_identity() else ()
 
     def process(self, image: Picture, matte: Matte | Rows, *, out: Floats | None = None) -> Picture:
         """Return the picture with the keyed skin steered."""
@@ -81,6 +104,16 @@ class SteerSkin(Node):
             image = as_picture(image)
             as_plane(matte, like=image.shape[:2])
             return copied(image, out)
+        if not self._lights():
+            return self._turned(image, matte, out)
+        image = as_picture(image)
+        out = checked(out, image.shape, image, as_plane(matte, like=image.shape[:2]))
+        image = self._turned(image, matte, None) if self._turns() else image
+        matrix = balance_matrix(self.temperature * self.amount, self.tint * self.amount)
+        return kernel.mix_primaries(image, matte, matrix, "bt709", premultiplied=self.premultiplied, out=out)
+
+    def _turned(self, image: Picture, matte: Matte, out: Floats | None) -> Picture:
+        """Return the picture with hue and saturation of the keyed skin moved."""
         angle, saturation = self.applied()
         if self.method == "shift":
             du, dv = _step(self.centre_angle, self.centre_ratio, angle, saturation)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,14 +16,20 @@ from ..kernels.arrays import Floats, as_picture, checked, copied
 from ..kernels.errors import InkarnatError
 from .declare import Node, ParamError, Picture, colour, number, toggle
 from .declare import points as curve_points
+from .sample import Sample
+
+MIDDLE_GREY = 0.409
+"""The signal of 18 % light: BT.709-6 item 1.2 gives 1.099 · 0.18^0.45 − 0.099 = .4088."""
 
 
 @dataclass(frozen=True)
 class ToneCurve(Node):
-    """Set black, white and middle of the picture, then bend its tones with a curve through free points.
+    """Set black, white, middle and contrast of the picture, then bend its tones with a curve through free points.
 
-    ``black`` and ``white`` are the levels of the picture that come out as 0 and 1; ``middle`` is what the level
-    halfway between them becomes. The free ``points`` then bend the result; a curve that starts above 0 or ends
+    First ``neutral_black`` takes the colour out of black: each component keeps white and loses what is said of it at
+    black. ``black`` and ``white`` are then the levels that come out as 0 and 1; ``middle`` is what the level
+    halfway between them becomes. ``contrast`` is the slope of a straight line about ``pivot``. The free ``points`` then
+    bend the result; a curve that starts above 0 or ends
     below 1 gets the missing corner. Every curve is a monotone cubic (Fritsch and Carlson 1980), straight beyond its
     ends: values above white survive.
 
@@ -44,6 +52,15 @@ class ToneCurve(Node):
     )
     points: tuple[tuple[float, float], ...] = curve_points(
         (), "Further points (input, output) of a curve in signal levels.", curve=True
+    )
+    contrast: float = number(
+        1.0, 0.1, 10, "Below 1 flattens, above 1 steepens: the slope of the tones about the pivot.", shown=(0.5, 2)
+    )
+    pivot: float = number(
+        MIDDLE_GREY, 0, 1, "Level that the contrast leaves where it is; at rest the middle grey of BT.709."
+    )
+    neutral_black: tuple[float, float, float] = colour(
+        (0, 0, 0), -0.5, 0.5, "What red, green and blue of black have too much; taken out, white stays.", shown=(0, 0.2)
     )
 
     def __post_init__(self) -> None:
@@ -76,21 +93,41 @@ class ToneCurve(Node):
         end = ((1.0, 1.0),) if inside[-1][0] <= 1 - 1e-3 else ()
         return (*start, *inside, *end)
 
+    def slope(self) -> tuple[tuple[float, float], ...]:
+        """Return the line of the contrast about the pivot as (input, output) pairs; empty where it changes nothing."""
+        if self.contrast == 1:
+            return ()
+        return (0.0, self.pivot * (1 - self.contrast)), (1.0, self.pivot + self.contrast * (1 - self.pivot))
+
     def is_identity(self) -> bool:
-        """Tell whether neither curve changes anything."""
-        return not (self.levels() or self.bend())
+        """Tell whether nothing changes."""
+        return not (any(self.neutral_black) or self.levels() or self.slope() or self.bend())
 
     def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
-        """Return the picture through both curves; bit-identical where neither changes anything."""
-        curves = [curve for curve in (self.levels(), self.bend()) if curve]
+        """Return the picture through all of it; bit-identical where nothing changes."""
         result = as_picture(image)
         out = checked(out, result.shape, result)
-        if not curves:
+        steps: list[Callable[[Picture, Floats | None], Picture]] = [
+            functools.partial(_curved, curve) for curve in (self.levels(), self.slope(), self.bend()) if curve
+        ]
+        if any(self.neutral_black):
+            steps.insert(0, self._neutralised)
+        if not steps:
             return copied(result, out)
-        *first, last = curves
-        for curve in first:
-            result = kernel.curve(result, curve)
-        return kernel.curve(result, last, out)
+        *first, last = steps
+        for step in first:
+            result = step(result, None)
+        return last(result, out)
+
+    def _neutralised(self, image: Picture, out: Floats | None) -> Picture:
+        """Return the picture with the colour of black taken out and white kept, component by component."""
+        slope = tuple(1 / (1 - excess) for excess in self.neutral_black)
+        offset = tuple(-excess * s for excess, s in zip(self.neutral_black, slope, strict=True))
+        return kernel.cdl(image, slope, offset, (1, 1, 1), 1.0, False, out)
+
+
+def _curved(points: tuple[tuple[float, float], ...], image: Picture, out: Floats | None) -> Picture:
+    return kernel.curve(image, points, out)
 
 
 @dataclass(frozen=True)
@@ -140,6 +177,44 @@ _LEAST_SATURATION, _MOST_SATURATION = 0.7, 1.5
 
 class SuggestionError(InkarnatError, ValueError):
     """A picture from which nothing can be suggested."""
+
+
+_BRIGHTEST_BLACK, _LEAST_BLACK = 0.25, 0.002
+
+
+def solve_neutral_black(image: Picture, black: Sample) -> tuple[float, float, float]:
+    """Return what red, green and blue of a black sample have too much: ``ToneCurve.neutral_black``.
+
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′, balanced. :param black: a place that shows something
+        black or in deep shadow, without colour of its own. :returns: each component's mean above the lowest of the
+        three, in signal levels, 0 and more. What then is left of the level is for ``black``.
+    :raises SuggestionError: the sample holds no finite pixel, is too bright for black, or wholly clipped at 0.
+    :raises PictureError: wrong array.
+
+    >>> import numpy as np
+    >>> from inkarnat.nodes import Sample
+    >>> lifted = np.full((8, 8, 3), (0.09, 0.05, 0.06), np.float32)
+    >>> tuple(round(v, 3) for v in solve_neutral_black(lifted, Sample.box(0, 0, 1, 1)))
+    (0.04, 0.0, 0.01)
+    """
+    image = as_picture(image)
+    pixels = image[black.mask(*image.shape[:2])][:, :3]
+    pixels = pixels[np.isfinite(pixels).all(axis=1)]
+    if not len(pixels):
+        raise SuggestionError(f"Black sample {black} holds no finite pixel. Choose another place.")
+    levels = pixels.mean(axis=0, dtype=np.float64)
+    if levels.mean() > _BRIGHTEST_BLACK:
+        raise SuggestionError(
+            f"Black sample {black} is too bright to be black: its mean level is {levels.mean():.0%}, at most "
+            f"{_BRIGHTEST_BLACK:.0%} may. Choose something black or in deep shadow."
+        )
+    if levels.max() < _LEAST_BLACK:
+        raise SuggestionError(
+            f"Black sample {black} is clipped at 0 in all components, so it has no colour to take out: choose a shadow "
+            "that still shows something, or leave --neutral-black out."
+        )
+    red, green, blue = (float(v) for v in levels - levels.min())
+    return red, green, blue
 
 
 @dataclass(frozen=True)

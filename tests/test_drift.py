@@ -188,7 +188,7 @@ def test_drift_is_offered_then_followed_and_rendered_to_the_same_bits(clip, tmp_
     assert told["drift"]["before"]["steer"]["span"] > 4
     assert "--follow-drift keys the steering" in told["notes"][0]
     done = run(
-        *common, "--follow-drift", "--steady", 1, "--graph-out", tmp_path / "g.json", "-o", tmp_path / "a.mkv",
+        *common, "--follow-drift", "--steady-matte", 1, "--graph-out", tmp_path / "g.json", "-o", tmp_path / "a.mkv",
         "--matte-out", tmp_path / "m.mkv",
     )  # fmt: skip
     assert done.exit_code == 0, done.output

@@ -138,7 +138,7 @@ def test_the_target_of_another_reading_brings_hue_and_saturation(folder, tmp_pat
 
 def test_tone_and_saturation_come_first_and_the_target_is_reached(folder, tmp_path):
     code, output, errors = run(
-        "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS, "--black", "0.02",
+        "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS, "--black", "-2",
         "--saturation", "0.8", "--target-ratio", "0.2", "--graph-out", tmp_path / "g.json", "--json",
     )  # fmt: skip
     assert code == 0, errors
@@ -161,7 +161,7 @@ WRONG = [
     (("portrait.png", "-o", "portrait.png", "--add", CHEEKS), 5, "is an input as well"),
     (("portrait.png", "-o", "o.png", "--matte-out", "o.png", "--add", CHEEKS), 2, "same name"),
     (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--target-ratio", "-1"), 2, "above 0"),
-    (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--white", "9"), 2, "tone_curve.white"),
+    (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--white", "900"), 2, "--white takes a number -300 to 100 %"),
     (("portrait.png", "-o", "o.png", "--add", CHEEKS, "--neutral", "box:0.2,0.5,0.25,0.6"), 2, "coloured"),
     (("empty.png", "-o", "o.png", "--add", CHEEKS), 3, "empty"),
     (("text.png", "-o", "o.png", "--add", CHEEKS), 3, "text.png"),

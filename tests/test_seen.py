@@ -48,7 +48,7 @@ def corrected(take, out, *more):
 
 @pytest.mark.parametrize(
     "more",
-    [(), ("--bias", "-2"), ("--target-ratio", "0.2"), ("--split-light",), ("--black", ".05", "--saturation", "1.2")],
+    [(), ("--bias", "-2"), ("--target-ratio", "0.2"), ("--split-light",), ("--black", "-5", "--saturation", "1.2")],
 )
 def test_what_is_seen_rests_on_the_target(take, tmp_path, more):
     data, _ = corrected(take, tmp_path, "--view", take[0] / "film.clf", *more)

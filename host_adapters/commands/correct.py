@@ -3,32 +3,44 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 import os
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ...kernels import jit
-from ...nodes import AS_SHOT, COPY, EDGES, Balance, Corrected, CorrectionOptions, SkinReading, ToneCurve
+from ...nodes import AS_SHOT, BY_HAND, BY_LIGHT, COPY, EDGES, Balance, Corrected, CorrectionOptions, SkinReading
 from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.outputs import check_outputs
+from ..graphs.parts import Parts, amount_of, parts_of
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
+from ..graphs.typed import CONTROLS, set_nodes, told_parts
 from ..media.clips import Clip, Frames, check_suffix, parse_frames
 from ..shots.carry import balance_step
-from ..shots.solving import LightByHand, Solved, SolveOptions, solve
+from ..shots.solving import Solved, SolveOptions, solve
 from ..shots.viewing import open_view, view_id
 from ..warm_up import helped
 from ..writes import claim
 from . import console
 from .footage import Footage, footage_options, output_options
-from .options import Named, SubjectsCommand, person_options, sample_options, solve_options, target_options
+from .options import (
+    Named,
+    SubjectsCommand,
+    person_options,
+    sample_options,
+    shape_options,
+    solve_options,
+    target_options,
+    typed_options,
+)
 from .person import person_data, say_distance
+
+METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": BY_LIGHT}
+"""Ways to move the colour of skin, and what solving calls them."""
 
 
 @click.command(cls=SubjectsCommand)
@@ -44,13 +56,15 @@ from .person import person_data, say_distance
     metavar="TRANSFORM",
     help="Solve and read through this transform, a CLF or ocio:SPACE/DISPLAY/VIEW; pictures are written without it.",
 )
-@click.option("--track", is_flag=True, help="Let --region follow what it was drawn round through the clip.")
+@shape_options
+@click.option("--track", is_flag=True, help="Let --region, --keep-in and --keep-out follow what they were drawn round.")
 @click.option(
     "--method",
-    type=click.Choice(["turn", "shift", "primaries"]),
+    type=click.Choice(list(METHODS)),
     default="turn",
     show_default=True,
-    help="How the colour of the skin is moved.",
+    help="How the colour of the skin is moved: turned, shifted by one step, by its channels in linear light, or like a "
+    "light, by skin temperature and tint alone.",
 )
 @click.option("--split-light", is_flag=True, help="Steer the lit and the shadow side apart: for light of two colours.")
 @click.option("--even-out", type=float, default=0.0, show_default=True, help="Draw the hues together, 0 to 0.5.")
@@ -61,7 +75,6 @@ from .person import person_data, say_distance
     show_default=True,
     help="Which hues are drawn in: `redder` calms a red nose and leaves the rest.",
 )
-@click.option("--steady", type=int, default=0, show_default=True, metavar="N", help="Steady the matte over ±N frames.")
 @click.option(
     "--follow-drift",
     is_flag=True,
@@ -82,21 +95,7 @@ from .person import person_data, say_distance
     is_flag=True,
     help="Key the natural range of skin where nothing is sampled and no face is found; it takes wood as well.",
 )
-@click.option("--exposure", type=float, default=0.0, show_default=True, help="Stops; above 0 brighter.")
-@click.option(
-    "--temperature",
-    metavar="MIRED|by:MIRED",
-    help="Above 0 warmer. A figure replaces what --neutral or --light finds; by: is added to it.",
-)
-@click.option(
-    "--tint",
-    metavar="THOUSANDTHS|by:…",
-    help="Thousandths of Duv; above 0 magenta, below 0 green. A figure replaces what is found; by: is added to it.",
-)
-@click.option("--black", type=float, default=0.0, show_default=True, help="Level of the picture that becomes black.")
-@click.option("--white", type=float, default=1.0, show_default=True, help="Level of the picture that becomes white.")
-@click.option("--middle", type=float, default=0.5, show_default=True, help="Level of what lies halfway between them.")
-@click.option("--saturation", type=float, default=1.0, show_default=True, help="Factor on the whole picture's colour.")
+@typed_options
 @click.option("--frames", metavar="RANGE", help="Frames to write, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of a video output (a sensible one for its suffix).")
 @click.option("--graph-out", metavar="G.json", help="Keep the solved graph; `inkarnat render` gives the same bits.")
@@ -140,9 +139,10 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
         console.warn_if_cold()  # asked before the helper leaves its first kernel
     if jit.is_cold():
         click.get_current_context().with_resource(helped("correct"))
-    asked = _asked(options, people)
+    _asked(options, people, None)  # what is wrong with it is told before anything is opened
     footage = Footage.of(options).meant({STANDARD_SOURCE: input})
     clip = footage.open(input)
+    asked = _asked(options, people, clip.height)
     outputs = _outputs(output, options, people)
     for path in outputs.values():
         check_suffix(path)
@@ -190,13 +190,13 @@ def _outputs(output: str | None, options: dict[str, Any], people: list[Named]) -
     return outputs
 
 
-def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
-    """Read how the clip is to be solved. Raises as :func:`~.options.solve_options`."""
+def _asked(options: dict[str, Any], people: list[Named], lines: int | None) -> SolveOptions:
+    """Read how the clip is to be solved. Raises as :func:`~.options.solve_options`.
+
+    :param lines: the height of the clip's frames, None where it is not open yet.
+    """
     wanted = CorrectionOptions(
-        method=options["method"],
-        tone=ToneCurve(black=options["black"], white=options["white"], middle=options["middle"]),
-        saturation=options["saturation"],
-        steady=options["steady"],
+        method=METHODS[options["method"]],
         split=options["split_light"],
         even_out=options["even_out"],
         even_side=options["even_side"],
@@ -204,13 +204,13 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
     asked = solve_options(
         options,
         people,
+        lines,
         wanted=wanted,
         view=open_view(options["view"]) if options["view"] else None,
         through=True,
         seen=view_id(options["view"]),
         natural_range=options["natural_range"],
         light=options["light"].replace("-", " "),
-        hand=_light_by_hand(options),
         track=options["track"],
         drift="follow" if options["follow_drift"] else "measure",
     )
@@ -223,31 +223,11 @@ def _asked(options: dict[str, Any], people: list[Named]) -> SolveOptions:
         copied = step.node_at(asked.frame or 1)
         assert isinstance(copied, Balance)
         asked = dataclasses.replace(asked, wanted=dataclasses.replace(asked.wanted, balance=copied))
-    if options["track"] and not any(subject.region for subject in asked.subjects):
-        raise GraphError("--track follows a region: give --region as well.")
+    if options["track"] and not any(subject.limits() for subject in asked.subjects):
+        raise GraphError("--track follows a region: give --region, --keep-in or --keep-out as well.")
+    for subject in asked.subjects:
+        set_nodes(asked.typed_of(subject), asked.frame or 1)
     return asked
-
-
-def _light_by_hand(options: Mapping[str, Any]) -> LightByHand:
-    """Read --exposure, --temperature and --tint. Raises GraphError that names the option for what is no figure."""
-    temperature, added_temperature = _figure_or_by("--temperature", options["temperature"])
-    tint, added_tint = _figure_or_by("--tint", options["tint"])
-    thousandths = None if tint is None else tint / 1000
-    return LightByHand(options["exposure"], temperature, thousandths, added_temperature, added_tint / 1000)
-
-
-def _figure_or_by(option: str, text: str | None) -> tuple[float | None, float]:
-    """Return the figure that replaces what is found, or None, and what is added to it."""
-    if text is None:
-        return None, 0.0
-    by, body = text.startswith("by:"), text.removeprefix("by:")
-    try:
-        value = float(body)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise GraphError(f"{option} takes a figure, or by: and a figure, such as 12 or by:12, not {text!r}.")
-    return (None, value) if by else (value, 0.0)
 
 
 # --- telling ------------------------------------------------------------------------------------------------
@@ -272,9 +252,10 @@ def _tell(
     rows = [row for person in correction.people for row in _person_rows(person, solved.light_only.get(person.name))]
     through = f" through {Path(options['view']).name}" if options["view"] else ""
     console.print_table(READING_COLUMNS, rows, title=Path(input).name + through)
-    console.say(_light_words(solved))
+    for words in (_light_words(solved), *_level_words(solved)):
+        console.say(words)
     for person in correction.people:
-        console.say(_steer_words(person))
+        console.say(_steer_words(solved.graph, person))
         approved = solved.approved.get(person.name)
         say_distance(approved, person.before, "before, ")
         say_distance(approved, person.after, "after, ")
@@ -296,11 +277,35 @@ def _light_words(solved: Solved) -> str:
     balance = solved.correction.balance
     if balance is None:
         return "light: as shot; --neutral SAMPLE or --light edges balance it"
-    exposure = f", exposure {balance.exposure:+.2f} stops" if balance.exposure else ""
-    tint = balance.tint * 1000
-    return f"light: by {solved.light_by}, {balance.temperature:+.1f} mired, tint {tint:+.1f}{exposure}".replace(
-        "by by hand", "by hand"
-    )
+    by = "by hand" if solved.light_by == BY_HAND else f"by {solved.light_by}"
+    told = _told_parts(solved.graph, "balance", "balance")
+    return f"light: {by}, {told}; a light of {balance.kelvin():.0f} K is neutral now"
+
+
+def _level_words(solved: Solved) -> list[str]:
+    """Return what is set of levels and saturation, in the units that people type."""
+    found = {step.id: step.node for step in solved.graph.steps if step.id in ("tone", "saturation")}
+    told = [
+        f"{control.option} {control.shown(getattr(found[control.step], control.field))}"
+        for control in CONTROLS
+        if control.step in found
+        and control.param.kind == "number"
+        and getattr(found[control.step], control.field) != control.rest
+    ]
+    return [f"levels: {', '.join(told)}"] if told else []
+
+
+def _told_parts(graph: Graph, id: str, word: str) -> str:
+    """Return what the values of a step that a solve finds come to, and which part of each is by hand."""
+    step, parts = graph.by_id[id], parts_of(graph, id)
+    told = []
+    for control in CONTROLS:
+        if control.step != word or not control.solved:
+            continue
+        each = parts.get(control.field, Parts(amount_of(step, control.field)))
+        if control.field in parts or each.solved != control.rest:
+            told.append(f"{control.option} {told_parts(control, each)}")
+    return ", ".join(told)
 
 
 def _person_rows(person: Corrected, light: SkinReading | None) -> list[tuple[str, ...]]:
@@ -310,9 +315,10 @@ def _person_rows(person: Corrected, light: SkinReading | None) -> list[tuple[str
     return [*rows, reading_row(f"{name}final", person.after)]
 
 
-def _steer_words(person: Corrected) -> str:
+def _steer_words(graph: Graph, person: Corrected) -> str:
     steer = person.steer
-    words = f"{person.id('steer')}: {steer.angle:+.2f}°, saturation × {steer.saturation:.3f}"
+    words = f"{person.id('steer')}: {_told_parts(graph, person.id('steer'), 'steer')}"
+    words += f", amount {steer.amount:g}" if steer.amount != 1 else ""
     if steer.shadow_angle:
         words += f", shadow side {steer.angle + steer.shadow_angle:+.2f}° below luma {steer.shadow_luma:.2f}"
     return words

@@ -29,6 +29,7 @@ from .. import made
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
+from ..graphs.typed import typed_words
 from ..media.clips import Clip, parse_frames
 from ..shots.aims import aim_at, aims_of, noted_light
 from ..shots.evidence import BEFORES, WITHOUT_LOOK, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
@@ -317,11 +318,10 @@ def _suggestion_words(name: str, found: dict[str, Any]) -> str:
     if "reason" in found:
         return f"no suggestion for {name}: {found['reason']}"
     if name == "balance":
-        return f"suggested balance, from the edges: {found['temperature']:+.0f} mired, {found['tint']:+.4f} Duv"
-    return (
-        f"suggested tone: --black {found['black']:g} --white {found['white']:g} --saturation {found['saturation']:g} "
-        f"(luma reaches from {found['levels'][0]:.0%} to {found['levels'][1]:.0%})"
-    )
+        words = " ".join(typed_words(option, found[option]) for option in ("temperature", "tint"))
+        return f"suggested balance, from the edges: {words} (tint {found['tint']:+.4f} Duv)"
+    words = " ".join(typed_words(option, found[option]) for option in ("black", "white", "saturation"))
+    return f"suggested tone: {words} (luma reaches from {found['levels'][0]:.0%} to {found['levels'][1]:.0%})"
 
 
 # --- telling ------------------------------------------------------------------------------------------------

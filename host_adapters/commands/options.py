@@ -12,6 +12,9 @@ from click.core import ParameterSource
 
 from ...nodes import Sample, SampleError, SkinTarget
 from ..graphs.errors import GraphError
+from ..graphs.graph import Step
+from ..graphs.parts import Hand
+from ..graphs.typed import CONTROLS, read_typed
 from ..shots.people import PROJECT_FILE, People, Person
 from ..shots.regions import REGION_HELP, read_region
 from ..shots.solving import Mark, SolveOptions, SubjectMarks
@@ -34,9 +37,49 @@ def target_options(command: Command) -> Command:
     return _with(command, *_PERSON_TARGET)
 
 
+def shape_options(command: Command) -> Command:
+    """Add --keep-in and --keep-out to a verb."""
+    return _with(command, *_PERSON_SHAPES)
+
+
 def person_options(command: Command) -> Command:
     """Add --person and --project to a verb."""
     return project_option(_with(command, *_PERSON_APPROVED))
+
+
+def typed_options(command: Command) -> Command:
+    """Add every option that sets a value by hand, from :data:`~..graphs.typed.CONTROLS`, and --neutral-black."""
+    return _with(command, *_TYPED, *_TYPED_SKIN)
+
+
+def _typed(subject: bool) -> tuple[Any, ...]:
+    return tuple(
+        click.option(f"--{control.option}", control.name, metavar=control.metavar(), help=control.help())
+        for control in CONTROLS
+        if control.subject == subject
+    )
+
+
+_BLACK = click.option(
+    "--neutral-black",
+    metavar="SAMPLE",
+    help="Something black or in deep shadow: its colour is taken out of the blacks, component by component.",
+)
+_TYPED, _TYPED_SKIN = (*_typed(False), _BLACK), _typed(True)
+
+
+def read_hands(options: Mapping[str, Any], lines: int | None = None) -> dict[str, Hand]:
+    """Read what is set by hand, by option. Raises GraphError that names the option.
+
+    :param lines: the frame's height, for sizes in pixels; None checks all else and leaves those out.
+    """
+    found = {}
+    for control in CONTROLS:
+        text = options.get(control.name)
+        hand = None if text is None else read_typed(control, text, lines)
+        if hand is not None:
+            found[control.option] = hand
+    return found
 
 
 def project_option(command: Command) -> Command:
@@ -67,6 +110,13 @@ _PERSON_SAMPLES = (
         metavar="SHAPE",
         help=f"Limit the key to a region: {REGION_HELP} Or a REGION.json of `inkarnat track`.",
     ),
+)
+
+_PERSON_SHAPES = (
+    click.option(
+        "--keep-in", multiple=True, metavar="SHAPE", help="Limit the key to shapes, all of them together; as --region."
+    ),
+    click.option("--keep-out", multiple=True, metavar="SHAPE", help="Take a shape out of the key; as --region."),
 )
 
 _COMMON_SAMPLES = (
@@ -124,7 +174,10 @@ Named = tuple[str, dict[str, Any]]
 """A name and what was given for that subject alone, by parameter name."""
 
 _PERSON = click.Command(
-    "person", params=click.command()(_with(lambda: None, *_PERSON_SAMPLES, *_PERSON_TARGET, *_PERSON_APPROVED)).params
+    "person",
+    params=click.command()(
+        _with(lambda: None, *_PERSON_SAMPLES, *_PERSON_SHAPES, *_PERSON_TARGET, *_PERSON_APPROVED, *_TYPED_SKIN)
+    ).params,
 )
 _PERSON_WORDS = frozenset(word for param in _PERSON.params for word in param.opts)
 _SUBJECT = "--subject"
@@ -177,10 +230,12 @@ def _grouped(args: Sequence[str]) -> tuple[list[str], list[tuple[str, list[str]]
     return common, list(groups.items())
 
 
-def read_subjects(options: Mapping[str, Any], people: Sequence[Named] = ()) -> tuple[SubjectMarks, ...]:
+def read_subjects(
+    options: Mapping[str, Any], people: Sequence[Named] = (), lines: int | None = None
+) -> tuple[SubjectMarks, ...]:
     """Read who is in a clip, and where they are marked, from the options of a verb.
 
-    A person's own options go before those for everyone, but --subtract adds up.
+    A person's own options go before those for everyone, but --subtract and --keep-out add up.
 
     Raises GraphError for samples that belong to nobody, SampleError and whatever reading a region or person raises.
     """
@@ -189,19 +244,35 @@ def read_subjects(options: Mapping[str, Any], people: Sequence[Named] = ()) -> t
     subjects = []
     for name, given in people or [("", {})]:
         own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
+        own["keep_out"] = (*options.get("keep_out", ()), *(given.get("keep_out", ())))
         add, subtract = (tuple(parse_mark(text) for text in own[kind]) for kind in ("add", "subtract"))
         region = read_region(own["region"]) if own["region"] else None
         person = read_person(own)
         target = read_target(own, person) if "target_angle" in own else None
-        subjects.append(SubjectMarks(name, add, subtract, region, target, person))
+        hands = read_hands(given, lines)
+        subjects.append(SubjectMarks(name, add, subtract, region, target, person, _shapes(own), hands))
     return tuple(subjects)
 
 
-def solve_options(options: Mapping[str, Any], people: Sequence[Named] = (), **others: Any) -> SolveOptions:
-    """Return how a clip is to be solved: who is marked where, and what else the verb asks. Raises as above."""
-    neutral = parse_mark(options["neutral"]) if options["neutral"] else None
+def _shapes(own: Mapping[str, Any]) -> dict[str, Step]:
+    """Return the shapes of a person by the words of their ids. Raises as :func:`read_region`."""
+    given = {"in": own.get("keep_in", ()), "out": own["keep_out"]}
+    return {
+        f"{word}{number}": read_region(text) for word, texts in given.items() for number, text in enumerate(texts, 1)
+    }
+
+
+def solve_options(
+    options: Mapping[str, Any], people: Sequence[Named] = (), lines: int | None = None, **others: Any
+) -> SolveOptions:
+    """Return how a clip is to be solved: who is marked where, and what else the verb asks. Raises as above.
+
+    :param lines: the frame's height; None where nothing but what is wrong is of interest.
+    """
+    neutral, black = (parse_mark(options[name]) if options.get(name) else None for name in ("neutral", "neutral_black"))
     others.setdefault("line", read_line(options))
-    return SolveOptions(read_subjects(options, people), neutral, options["frame"], **others)
+    others.setdefault("typed", read_hands(options, lines))
+    return SolveOptions(read_subjects(options, people, lines), neutral, options["frame"], black=black, **others)
 
 
 def parse_mark(text: str) -> Mark:

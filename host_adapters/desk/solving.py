@@ -23,7 +23,8 @@ from ...nodes import (
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..shots.aims import aim_at
 from ..shots.evidence import balance_of, is_sampled, kept_of, with_befores
-from ..shots.solving import SOLVED_STEER, MarkedPicture, solve_key, solve_light, solve_steering
+from ..shots.marks import MarkedPicture
+from ..shots.solving import SOLVED_STEER, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
 from .state import Mark, Person, State

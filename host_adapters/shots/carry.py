@@ -52,10 +52,11 @@ from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
 from .evidence import Survey, evidence, mattes_of, survey
 from .faces import with_own_faces
+from .marks import MarkedPicture
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
-from .solving import MarkedPicture, look_at, solve_key, solve_landing, with_step
+from .solving import look_at, solve_key, solve_landing, with_step
 
 View = Callable[[Floats], Floats]
 

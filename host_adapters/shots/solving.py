@@ -11,18 +11,20 @@ import itertools
 import statistics
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 from ...kernels.arrays import Floats
 from ...nodes import (
     AS_SHOT,
     BY_HAND,
+    BY_LIGHT,
     CARD,
     COPY,
     EDGES,
     SKIN_LINE,
     Aim,
     Balance,
+    Cdl,
     Corrected,
     Correction,
     CorrectionOptions,
@@ -36,8 +38,11 @@ from ...nodes import (
     SkinKey,
     SkinReading,
     SkinTarget,
+    SoftenMatte,
+    SteadyMatte,
     SteerSkin,
     Subject,
+    ToneCurve,
     Verdict,
     beyond,
     distance,
@@ -46,21 +51,26 @@ from ...nodes import (
     missed,
     side_note,
     solve_balance,
+    solve_neutral_black,
     solve_steer,
     solve_subjects,
     study_skin,
 )
+from ...nodes.declare import ParamError
 from ..detect.faces import available, find_faces
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
+from ..graphs.parts import Hand, Parts, amount_of, parts_of, with_amounts, with_parts
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
-from ..graphs.standard import chain_graph, with_keyed
+from ..graphs.standard import Keyed, chain_graph, with_keyed
+from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_light
 from .drift import Drift, Followed, follow_drift, measure_drift
 from .evidence import Moment, Survey, Witness, evidence, face_evidence
 from .face_tracks import FaceTrack, follow_faces
 from .faces import Seeded, seed
+from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
 from .sampling import spread
 from .seen import solve_seen
@@ -91,6 +101,7 @@ class SubjectMarks:
     :ivar name: empty where there is one person only. :ivar add, subtract: samples of skin and of what must stay out.
     :ivar region: the step that limits the key, which reads the plate. :ivar target: None takes that of the wanted.
     :ivar person: the approved person they are matched to; information for whoever tells how far they lie from it.
+    :ivar shapes: steps of further shapes by ``in1``, ``in2`` … and ``out1`` …. :ivar typed: what is set for them alone.
     """
 
     name: str = ""
@@ -99,35 +110,16 @@ class SubjectMarks:
     region: Step | None = None
     target: SkinTarget | None = None
     person: Person | None = None
+    shapes: Mapping[str, Step] = field(default_factory=dict)
+    typed: Mapping[str, Hand] = field(default_factory=dict)
 
+    def limits(self) -> dict[str, Step]:
+        """Return the steps that limit the matte, by the words of their ids."""
+        return {**({} if self.region is None else {"region": self.region}), **self.shapes}
 
-@dataclass(frozen=True)
-class LightByHand:
-    """What a person sets of the light: it replaces what is solved, or is added to it.
-
-    :ivar exposure: stops. :ivar temperature, tint: mired and Duv in place of what is solved; None leaves that.
-    :ivar by_temperature, by_tint: added to what is solved.
-    """
-
-    exposure: float = 0.0
-    temperature: float | None = None
-    tint: float | None = None
-    by_temperature: float = 0.0
-    by_tint: float = 0.0
-
-    def on(self, solved: Balance | None) -> Balance | None:
-        """Return the balance with the part by hand. Raises ParamError where that is beyond what a balance can do."""
-        if self == LightByHand():
-            return solved
-        node = solved or Balance()
-        temperature = node.temperature if self.temperature is None else self.temperature
-        tint = node.tint if self.tint is None else self.tint
-        return dataclasses.replace(
-            node,
-            temperature=temperature + self.by_temperature,
-            tint=tint + self.by_tint,
-            exposure=node.exposure + self.exposure,
-        )
+    def id(self, word: str) -> str:
+        """Return the id of one of this person's nodes."""
+        return f"{word}-{self.name}" if self.name else word
 
 
 @dataclass(frozen=True)
@@ -143,8 +135,8 @@ class SolveOptions:
     :ivar natural_range: key the natural range of skin where nothing is sampled and no face is found, which is refused
         otherwise. :ivar light: how the light is found without a card: see :data:`LIGHTS`.
     :ivar line: the line used in the project, degrees. :ivar seen: the name of the view, "" for none.
-    :ivar hand: what is set of the light by hand.
-    :ivar track: whether regions that stand still follow what they were drawn round.
+    :ivar typed: what is set by hand, by option: see :mod:`~..graphs.typed`. :ivar black: something black, whose colour
+        is taken out of it. :ivar track: whether shapes that stand still follow what they were drawn round.
     :ivar drift: "leave" does not look at it, "measure" does and offers to follow it, "follow" keys the steering.
     """
 
@@ -161,7 +153,12 @@ class SolveOptions:
     light: str = AS_SHOT
     line: float = SKIN_LINE
     seen: str = ""
-    hand: LightByHand = LightByHand()
+    typed: Mapping[str, Hand] = field(default_factory=dict)
+    black: Mark | None = None
+
+    def typed_of(self, subject: SubjectMarks) -> dict[str, Hand]:
+        """Return what is set by hand for a person: what is said of them, or else of everybody."""
+        return {**self.typed, **subject.typed}
 
     @classmethod
     def of(
@@ -242,7 +239,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     InputError for a frame that cannot be read.
     """
     notes: list[str] = []
-    regions: dict[str, Step] = {}
+    limits: dict[str, dict[str, Step]] = {}
     seeded: dict[str, Seeded] = {}
     subjects = []
     marked = _MarkedFrames(clip, options)
@@ -252,22 +249,35 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         alone = not subject.name or bool(subject.add)
         frames = marked.of(subject)
         seeded[subject.name] = seed(frames, tracks) if options.faces and alone else Seeded(frames)
-        step = subject.region
-        if step is not None and options.track and not step.keyed:
-            step = _followed_region(clip, step, frames[0].frame, listener, notes)
-        if step is not None:
-            regions[subject.name] = step
-        subjects.append(Subject(subject.name, seeded[subject.name].frames, subject.target, _region_at(step)))
+        limits[subject.name] = subject.limits()
+        for word, step in subject.limits().items():
+            if options.track and not step.keyed:
+                limits[subject.name][word] = _followed_region(clip, step, frames[0].frame, listener, notes)
+        regions: dict[str, RegionAt] = {word: _region_at(step) for word, step in limits[subject.name].items()}
+        region = regions.pop("region", None)
+        nodes = set_nodes(options.typed_of(subject), frames[0].frame)
+        subjects.append(
+            Subject(
+                subject.name,
+                seeded[subject.name].frames,
+                subject.target,
+                region,
+                regions,
+                cast(SkinKey | None, nodes.get("skin")),
+                cast(SoftenMatte | None, nodes.get("soften")),
+                cast(SteadyMatte, nodes["steady"]).frames if "steady" in nodes else None,
+            )
+        )
     for marked_subject in subjects:
         sampled = any(frame.add or frame.faces for frame in marked_subject.frames) or marked_subject.name
         if not options.natural_range and not sampled:
             raise SampleError(_NOBODY_SAID)
-    keyed = {f"region-{name}" if name else "region": step.keyed for name, step in regions.items()}
+    keyed = {each.id(word): step.keyed for each in options.subjects for word, step in limits[each.name].items()}
     for subject, number in itertools.product(options.subjects, range(len(tracks or ()))):
-        id = f"face{number + 1}-{subject.name}" if subject.name else f"face{number + 1}"
-        keyed[id] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
-    wanted, light_by = _with_light(clip, options, notes)
-    options = dataclasses.replace(options, wanted=wanted)
+        keyed[subject.id(f"face{number + 1}")] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
+    picture = set_picture(clip, options, marked, notes)
+    options = dataclasses.replace(options, wanted=picture.wanted)
+    keyed |= picture.keyed
     subjects = [dataclasses.replace(each, frames=_without_cards(each.frames)) for each in subjects]
     correction = _with_warnings(solve_subjects(subjects, options.wanted), seeded)
     if tracks is None and len(clip.frames) > 1:
@@ -277,17 +287,20 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         correction, aims = solve_seen(correction, subjects, options.wanted, keyed, options.view)
     graph = chain_graph(correction.links(), correction.outputs(), keyed)
     graph, drift = _with_drift(graph, correction, aims, clip, options, notes)
+    graph, correction = _by_hand(graph, correction, picture, options)
     approved = {subject.name: subject.person for subject in options.subjects if subject.person is not None}
     aimed = {p.name: aim_at(p.target, approved.get(p.name), options.line) for p in correction.people}
-    graph = with_light(with_aims(graph, aimed), light_by)
+    graph = with_light(with_aims(graph, aimed), picture.light_by)
     if options.neutral is not None:
         graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
+    graph = _with_marks(graph, marked, options)
     judged = _judged(graph, clip, correction, aimed, marked.first, options)
+    correction = _read_again(correction, judged, options)
     for person in correction.people:
-        notes += _told_of_target(person, aimed[person.name])
+        notes += _told_of_target(person, aimed[person.name], parts_of(graph, person.id("steer")))
     lights = {name: moment.light_only for name, (moment, _) in judged.items()}
     verdicts = {name: verdict for name, (_, verdict) in judged.items()}
-    return Solved(correction, graph, approved, seeded, drift, tuple(notes), light_by, lights, verdicts)
+    return Solved(correction, graph, approved, seeded, drift, tuple(notes), picture.light_by, lights, verdicts)
 
 
 _NOBODY_SAID = (
@@ -300,18 +313,154 @@ LIGHTS = (AS_SHOT, EDGES)
 """How the light is found without a card: left as it was shot, or read from the picture's edges."""
 
 
-def _with_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple[CorrectionOptions, str]:
-    """Return the options with the light that was asked for, and how it was found. Raises BalanceError."""
-    solved, found_by = options.wanted.balance, COPY if options.light == COPY else BY_HAND
+@dataclass(frozen=True)
+class _Set:
+    """What the whole picture goes through: found, set by hand, and both parts of what a solve found.
+
+    :ivar wanted: the options with it. :ivar light_by: how the light was found. :ivar parts: of the balance.
+    :ivar keyed: what changes over time, by the id of the step.
+    """
+
+    wanted: CorrectionOptions
+    light_by: str
+    parts: Mapping[str, Parts]
+    keyed: Mapping[str, Keyed]
+
+
+def set_picture(clip: Footage, options: SolveOptions, marked: _MarkedFrames, notes: list[str]) -> _Set:
+    """Find the light, put the hand's part beside it, and set levels and saturation. Raises BalanceError, ParamError."""
+    wanted, frame = options.wanted, marked.first
+    nodes = set_nodes(options.typed, frame)
+    wanted = dataclasses.replace(
+        wanted,
+        tone=cast(ToneCurve, nodes.get("tone", wanted.tone)),
+        saturation=cast(Cdl, nodes["saturation"]).saturation if "saturation" in nodes else wanted.saturation,
+    )
+    found, found_by = _found_light(clip, options, notes)
+    if options.black is not None:
+        found, wanted = _neutral_black(found, wanted, options, marked)
+    hands = hands_of(options.typed, "balance")
+    solved = {name for name in ("temperature", "tint") if found is not None}
+    parts = {
+        name: Parts(getattr(found, name) if name in solved else None, hands.get(name))
+        for name in BALANCED
+        if name in hands or name in solved
+    }
+    if found is None and hands:
+        found_by = BY_HAND
+    step = _set_balance(Step.of("balance", found or Balance(), image="plate"), parts)
+    balance = None if found is None and not hands else cast(Balance, step.node_at(frame))
+    keyed = {"balance": step.keyed, "saturation": keyed_of(options.typed, "saturation")}
+    keyed = {id: each for id, each in keyed.items() if each}
+    varying = {
+        at: {
+            **({"balance": step.node_at(at)} if step.keyed else {}),
+            **({"saturation": set_nodes(options.typed, at)["saturation"]} if "saturation" in keyed else {}),
+        }
+        for at in marked.pictures
+    }
+    kept = frozenset(keyed)
+    wanted = dataclasses.replace(wanted, balance=balance, varying=varying if keyed else {}, kept=kept)
+    return _Set(wanted, found_by, parts, keyed)
+
+
+BALANCED = ("exposure", "temperature", "tint")
+"""What can be set of the light by hand."""
+
+
+def _set_balance(step: Step, parts: Mapping[str, Parts]) -> Step:
+    """Return a balance as its parts come to. Raises GraphError in the words of the options where that is too much."""
+    params = step.node.params()
+    try:
+        return with_amounts(step, {name: each.amount(params[name].default) for name, each in parts.items()})
+    except ParamError as error:
+        raise GraphError(in_options(str(error))) from None
+
+
+def _found_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tuple[Balance | None, str]:
+    """Return the light that was asked for, without the hand's part, and how it was found. Raises BalanceError."""
     if options.neutral is not None:
         at, sample = options.neutral
         first = options.frame if options.frame is not None else clip.frames[0]
-        solved, found_by = solve_balance(clip.read(first if at is None else at), sample), CARD
-    elif solved is None and options.light == EDGES:
-        solved, found_by = _light_by_edges(clip, notes), EDGES
-    elif solved is None:
-        found_by = AS_SHOT if options.hand == LightByHand() else BY_HAND
-    return dataclasses.replace(options.wanted, balance=options.hand.on(solved)), found_by
+        return solve_balance(clip.read(first if at is None else at), sample), CARD
+    if options.wanted.balance is not None:
+        return options.wanted.balance, COPY if options.light == COPY else BY_HAND
+    if options.light == EDGES:
+        return _light_by_edges(clip, notes), EDGES
+    return None, AS_SHOT
+
+
+def _neutral_black(
+    found: Balance | None, wanted: CorrectionOptions, options: SolveOptions, marked: _MarkedFrames
+) -> tuple[Balance | None, CorrectionOptions]:
+    """Take the colour out of a black sample; the card, where there is one, is read again behind that.
+
+    The balance works before the blacks, so what they take out of the card is given back to the balance.
+    """
+    assert options.black is not None
+    picture, sample = marked.at(options.black)
+    card = None if options.neutral is None else marked.at(options.neutral)
+    tone = wanted.tone
+    for _ in range(_ROUNDS):
+        balanced = picture if found is None else found.process(picture)
+        tone = dataclasses.replace(tone, neutral_black=solve_neutral_black(balanced, sample))
+        if found is None or card is None:
+            break
+        blacks = ToneCurve(neutral_black=tone.neutral_black)
+        left = solve_balance(blacks.process(found.process(card[0])), card[1])
+        if abs(left.temperature) < 0.01 and abs(left.tint) < 1e-5:
+            break
+        found = dataclasses.replace(
+            found, temperature=found.temperature + left.temperature, tint=found.tint + left.tint
+        )
+    return found, dataclasses.replace(wanted, tone=tone)
+
+
+def _by_hand(graph: Graph, correction: Correction, picture: _Set, options: SolveOptions) -> tuple[Graph, Correction]:
+    """Note what was solved, and put the hand's part beside it. Raises GraphError where the two are too much."""
+    if "balance" in graph.by_id and picture.parts:
+        graph = with_parts(graph, "balance", picture.parts)
+    people = []
+    for person, subject in zip(correction.people, options.subjects, strict=True):
+        id, hands = person.id("steer"), hands_of(options.typed_of(subject), "steer")
+        solved = LIT_STEER if options.wanted.method == BY_LIGHT else TURNED_STEER
+        step = graph.by_id[id]
+        parts = {name: Parts(amount_of(step, name)) for name in solved if name not in hands}
+        parts |= {name: Parts(amount_of(step, name) if name in solved else None, hand) for name, hand in hands.items()}
+        try:
+            graph = with_parts(graph, id, parts)
+        except ParamError as error:
+            raise GraphError(in_options(str(error))) from None
+        steer = graph.by_id[id].node_at(person.frame or 0)
+        people.append(dataclasses.replace(person, steer=cast(SteerSkin, steer)))
+    return graph, dataclasses.replace(correction, people=tuple(people))
+
+
+TURNED_STEER, LIT_STEER = ("angle", "saturation"), ("temperature", "tint")
+"""What solving finds of a steering that turns, and of one by temperature and tint alone."""
+
+
+def _read_again(
+    correction: Correction, judged: Mapping[str, tuple[Moment, Verdict]], options: SolveOptions
+) -> Correction:
+    """Return the correction with the skin read as it ends, where a hand moved it after the solve."""
+    people = []
+    for person, subject in zip(correction.people, options.subjects, strict=True):
+        final = judged[person.name][0].final
+        moved = bool(hands_of(options.typed_of(subject), "steer")) and final is not None
+        people.append(dataclasses.replace(person, after=final) if moved and final is not None else person)
+    return dataclasses.replace(correction, people=tuple(people))
+
+
+def _with_marks(graph: Graph, marked: _MarkedFrames, options: SolveOptions) -> Graph:
+    """Return the graph with notes on what was marked, so that keys can be learned and blacks read again."""
+    for subject in options.subjects:
+        noted = marked.noted(subject)
+        if noted:
+            graph = with_marks(graph, subject.id("skin"), noted)
+    if options.black is not None:
+        graph = with_black(graph, options.black[1], marked.number(options.black))
+    return graph
 
 
 def _without_cards(frames: Sequence[MarkedFrame]) -> list[MarkedFrame]:
@@ -353,9 +502,11 @@ def _judged(
     return found
 
 
-def _told_of_target(person: Corrected, aim: Aim) -> list[str]:
+def _told_of_target(person: Corrected, aim: Aim, parts: Mapping[str, Parts]) -> list[str]:
     """Say by how much a person's target was missed and why, and what a bias and an edge on one side add up to."""
-    if person.steer.saturation >= SteerSkin.params()["saturation"].high:
+    if any(each.hand is not None for each in parts.values()):
+        why = "It was moved by hand."
+    elif person.steer.saturation >= SteerSkin.params()["saturation"].high:
         why = (
             f"The saturation is at its limit, × {person.steer.saturation:g}: balance the light first, or ask for less."
         )
@@ -381,7 +532,7 @@ class _MarkedFrames:
     def of(self, subject: SubjectMarks) -> list[MarkedFrame]:
         """Return the frames marked for a person, the reference first. Raises SampleError for one not in the clip."""
         neutral = [] if self.neutral is None else [self.neutral]
-        numbers = [self.first, *(self._at(mark) for mark in (*subject.add, *subject.subtract, *neutral))]
+        numbers = [self.first, *(self.number(mark) for mark in (*subject.add, *subject.subtract, *neutral))]
         return [
             MarkedFrame(
                 number,
@@ -393,11 +544,24 @@ class _MarkedFrames:
             for number in dict.fromkeys(numbers)
         ]
 
-    def _at(self, mark: Mark) -> int:
+    def number(self, mark: Mark) -> int:
+        """Return the frame that a mark is on."""
         return self.first if mark[0] is None else mark[0]
 
+    def at(self, mark: Mark) -> tuple[Floats, Sample]:
+        """Return the picture that a mark is on, and the mark. Raises SampleError for a frame not in the clip."""
+        return self._picture(self.number(mark)), mark[1]
+
+    def noted(self, subject: SubjectMarks) -> list[MarkedPicture]:
+        """Return what is marked of a person, frame by frame, those with samples of skin first."""
+        numbers = [self.number(mark) for mark in (*subject.add, *subject.subtract)]
+        return [
+            MarkedPicture(number, self._on(subject.add, number), self._on(subject.subtract, number))
+            for number in dict.fromkeys(numbers)
+        ]
+
     def _on(self, marks: Sequence[Mark], number: int) -> tuple[Sample, ...]:
-        return tuple(mark[1] for mark in marks if self._at(mark) == number)
+        return tuple(mark[1] for mark in marks if self.number(mark) == number)
 
     def _picture(self, number: int) -> Floats:
         if number not in self.clip.frames:
@@ -428,10 +592,10 @@ def _followed_region(clip: Footage, step: Step, frame: int, listener: Listener, 
     return track.step()
 
 
-def _region_at(step: Step | None) -> Callable[[int], Region] | None:
-    if step is None:
-        return None
+RegionAt = Callable[[int], Region]
 
+
+def _region_at(step: Step) -> RegionAt:
     def region_at(frame: int) -> Region:
         node = step.node_at(frame)
         assert isinstance(node, Region)
@@ -489,16 +653,7 @@ Look = Callable[[Graph, str, int], Floats]
 """Returns what a source or step of a graph gives at a frame, at full size. Raises what working it out raises."""
 
 SOLVED_STEER = ("angle", "saturation", "centre_angle", "centre_ratio")
-"""What solving sets in a steering."""
-
-
-@dataclass(frozen=True)
-class MarkedPicture:
-    """A frame with samples of a person's skin and of what must stay out of the key."""
-
-    frame: int
-    add: tuple[Sample, ...] = ()
-    subtract: tuple[Sample, ...] = ()
+"""What solving sets in a steering that turns."""
 
 
 def look_at(read: Callable[[int], Floats]) -> Look:

@@ -1,0 +1,100 @@
+"""Marks in the notes of a graph: the samples that a key was learned from, the black that was made neutral, frozen keys.
+
+"about": {"marks": {"skin": [{"frame": 1, "add": ["box:.4,.3,.5,.4"], "subtract": []}]}, "frozen": ["skin"],
+          "black": {"sample": "box:.02,.9,.06,.96", "frame": 1}}
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ...nodes import Sample, SampleError
+from ..graphs.errors import GraphError
+from ..graphs.graph import Graph
+
+
+@dataclass(frozen=True)
+class MarkedPicture:
+    """A frame with samples of a person's skin and of what must stay out of the key."""
+
+    frame: int
+    add: tuple[Sample, ...] = ()
+    subtract: tuple[Sample, ...] = ()
+
+
+def with_marks(graph: Graph, key: str, marked: Sequence[MarkedPicture]) -> Graph:
+    """Return the graph with notes on what a key, by its id, was learned from; none where nothing is marked."""
+    entry = [
+        {"frame": each.frame, "add": [str(s) for s in each.add], "subtract": [str(s) for s in each.subtract]}
+        for each in marked
+    ]
+    return _noted(graph, "marks", key, entry)
+
+
+def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
+    """Return what a key was learned from, frame by frame; empty where nobody noted it. Raises GraphError."""
+    try:
+        return tuple(
+            MarkedPicture(
+                int(entry["frame"]),
+                tuple(Sample.parse(text) for text in entry["add"]),
+                tuple(Sample.parse(text) for text in entry["subtract"]),
+            )
+            for entry in _section(graph, "marks").get(key, ())
+        )
+    except (TypeError, KeyError, ValueError, AttributeError, SampleError) as error:
+        raise GraphError(f"The graph's notes on what {key!r} was learned from are damaged: {error}") from None
+
+
+def with_frozen(graph: Graph, key: str, frozen: bool = True) -> Graph:
+    """Return the graph with a key, by its id, frozen: a change before it does not learn it anew. Or with it free."""
+    names = [name for name in frozen_keys(graph) if name != key] + [key] * frozen
+    notes = {name: entry for name, entry in graph.notes().items() if name != "frozen"}
+    return graph.with_notes(notes | ({"frozen": names} if names else {}))
+
+
+def frozen_keys(graph: Graph) -> tuple[str, ...]:
+    """Return the ids of the keys that are frozen."""
+    names = graph.notes().get("frozen", [])
+    return tuple(str(name) for name in names) if isinstance(names, list) else ()
+
+
+def with_black(graph: Graph, sample: Sample, frame: int) -> Graph:
+    """Return the graph with a note of the black whose colour was taken out."""
+    return graph.with_notes({**graph.notes(), "black": {"sample": str(sample), "frame": frame}})
+
+
+def noted_black(graph: Graph) -> tuple[int, Sample] | None:
+    """Return the frame and the sample of black that was made neutral, None without. Raises GraphError."""
+    return _noted_sample(graph, "black")
+
+
+def noted_card(graph: Graph) -> tuple[int, Sample] | None:
+    """Return the frame and the card that the light was found by, None without. Raises GraphError."""
+    return _noted_sample(graph, "card")
+
+
+def _noted_sample(graph: Graph, name: str) -> tuple[int, Sample] | None:
+    entry = graph.notes().get(name)
+    if entry is None:
+        return None
+    try:
+        return int(entry["frame"]), Sample.parse(entry["sample"])
+    except (TypeError, KeyError, ValueError, AttributeError, SampleError) as error:
+        raise GraphError(f"The graph's notes on its {name} are damaged: {error}") from None
+
+
+def _section(graph: Graph, name: str) -> dict[str, Any]:
+    section = graph.notes().get(name, {})
+    if not isinstance(section, dict):
+        raise GraphError(f"The graph's notes on its {name} are damaged: they must be names in braces.")
+    return section
+
+
+def _noted(graph: Graph, name: str, key: str, entry: Any) -> Graph:
+    section = {other: kept for other, kept in _section(graph, name).items() if other != key}
+    section |= {key: entry} if entry else {}
+    notes = {other: kept for other, kept in graph.notes().items() if other != name}
+    return graph.with_notes(notes | ({name: section} if section else {}))
