@@ -36,6 +36,7 @@ def open_transform(name: str, what: str = "view") -> Transform:
         import PyOpenColorIO as ocio
     except ImportError:
         raise TransformError(f'A {what} needs OpenColorIO: install "inkarnat[view]".') from None
+    ocio.ClearAllCaches()  # it would go on with a file as it was before it was changed
     try:
         processor = _processor(ocio, name, what).getDefaultCPUProcessor()
     except ocio.Exception as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -35,7 +35,7 @@ from .declare import (
 from .learning import study_skin
 from .sample import Sample
 from .solve import SKIN_LINE, SkinTarget, measure_skin, solve_steer
-from .steer import SteerSkin
+from .steer import Blend, KeepSkin, SteerSkin
 from .verdict import CARD, CONTROL, Aim, Evidence, judge
 from .view import VIEWS, ShowMatte
 
@@ -201,6 +201,7 @@ class CorrectSkin(CorrectSkin1):
 
     label = "Correct skin"
     version = 2
+    takes_look = True
     param_labels = MappingProxyType(
         {
             "width": "Key width",
@@ -227,6 +228,33 @@ class CorrectSkin(CorrectSkin1):
 
     def _set(self) -> Mapping[str, Mapping[str, str]]:
         return _SET_2
+
+    def under_look(
+        self,
+        look: Callable[[Picture], Picture],
+        amount: float,
+        keep: float,
+        image: Picture,
+        limit: Matte | None = None,
+        *,
+        out: Floats | None = None,
+    ) -> Picture:
+        """Return what :meth:`process` does with a look over the corrected picture; views of the matte have none.
+
+        :param keep: how far skin returns to its colour before the look, as ``keep_skin`` does it.
+        """
+        if self.view not in ("result", "split"):
+            return self.process(image, limit, out=out)
+        image = as_picture(image)
+        natural = dataclasses.replace(self, view="result").process(image, limit)
+        graded = look(natural)
+        if keep:
+            graded = KeepSkin(amount=keep).process(graded, natural, self.matte(self.balanced(image), limit))
+        shown = Blend(amount).process(natural, graded, out=out)
+        if self.view == "split":
+            left = int(image.shape[1] * self.split_at)
+            shown[:, :left] = image[:, :left]
+        return shown
 
     @classmethod
     def parts(cls) -> Mapping[str, str]:

@@ -420,6 +420,10 @@ class Node:
     """Whether the picture means something in one signal only: display-referred R′G′B′ with BT.709 primaries. Hosts that
     know the colour space of a picture convert it on the way in, and the result on the way out."""
 
+    takes_look: ClassVar[bool] = False
+    """Whether the node has ``under_look(look, amount, keep, **inputs, out=None)``: ``process`` with a creative look, a
+    function from picture to picture, over the result by an amount, and skin kept from it by another, both 0 to 1."""
+
     def __post_init__(self) -> None:
         for name, param in self.params().items():
             object.__setattr__(self, name, param.check(f"{self.name}.{name}", getattr(self, name)))

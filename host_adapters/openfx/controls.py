@@ -25,6 +25,8 @@ MATTE_EVERYWHERE, MATTE_IN_ALPHA = range(2)
 DRAWING_PLACE, DRAWING_HEIGHT = "drawing_place", "drawing_height"
 """Where a scope lies, and how high it is beside the picture, for effects whose result has a size of its own."""
 ALONE, UPPER_LEFT, UPPER_RIGHT, LOWER_LEFT, LOWER_RIGHT = range(5)
+LOOK_FILE, LOOK_AMOUNT, LOOK_KEEP = "look_file", "look_amount", "look_keep_skin"
+"""The creative look over the result, for effects that take one."""
 PICK = "pick"
 """The choice of what the pen adds on the picture."""
 STALE = "Before the last change: "
@@ -158,6 +160,8 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
             controls += _for_param(name, _by_hand(kind, name), curves=curves, **more)
             if name in kind.parts():
                 controls += _solved_part(kind, name, **more)
+    if kind.takes_look:
+        controls += _look()
     controls += _questions(kind)
     if kind.output().kind == "matte":
         controls.append(_matte_output())
@@ -192,6 +196,26 @@ def _solved_part(kind: type[Node], name: str, label: str, **more: Any) -> Iterat
     help = f"What the last solve found. {label} is by hand and goes on top."
     param = dataclasses.replace(kind.params()[name], default=REST[kind.parts()[name]], help=help)
     return _for_param(solved_control(name), param, label=f"{label}, solved", Animates=0, Enabled=0, **more)
+
+
+def _look() -> Iterator[Control]:
+    """Yield the file of a look, how much of it shows, and how far skin is kept from it."""
+    yield _control("Group", _Head("look", "Look"), GroupOpen=0)
+    hint = (
+        "A creative look that lies over the corrected picture: a CLF, a CDL, a cube or another file that OpenColorIO "
+        "reads. It is given display-referred BT.709 pictures, as the effect works on them."
+    )
+    yield _control("String", _Head(LOOK_FILE, "Look file", hint, "look"), StringMode=_A_FILE, Default="", Animates=0)
+    ends = {"Min": 0.0, "Max": 1.0, "DisplayMin": 0.0, "DisplayMax": 1.0, "Increment": 0.01, "Digits": 2}
+    for name, label, default, hint in (
+        (LOOK_AMOUNT, "Look amount", 1.0, "How much of the look shows: 0 none, 1 all of it."),
+        (LOOK_KEEP, "Keep skin", 0.0, "How far skin keeps its colour from before the look: .6 looks natural."),
+    ):
+        head = _Head(name, label, hint, "look")
+        yield _control("Double", head, DoubleType="OfxParamDoubleTypePlain", **ends, Default=default)
+
+
+_A_FILE = "OfxParamStringIsFilePath"
 
 
 def _matte_output() -> Control:

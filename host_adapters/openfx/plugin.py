@@ -16,9 +16,12 @@ from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import MARKS, REST, Action, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
-from . import api, marks
+from . import api, look, marks
 from .controls import (
     BACK,
+    LOOK_AMOUNT,
+    LOOK_FILE,
+    LOOK_KEEP,
     MATTE_IN_ALPHA,
     MATTE_OUTPUT,
     OUTPUT,
@@ -80,7 +83,7 @@ def is_identity(instance: Instance, arguments: Properties, answer: Properties) -
         node = instance.node(time, instance.project_frame())
     except ParamError:
         return api.REPLY_DEFAULT
-    if not node.is_identity():
+    if not node.is_identity() or look.name_of(instance.kind, instance.getter(time)):
         return api.REPLY_DEFAULT
     answer.set(api.NAME, instance.source)
     answer.set(api.TIME, time)
@@ -163,6 +166,8 @@ def _do(instance: Instance, action: Action, time: float, arguments: Properties) 
             if value != getattr(node, name):
                 control = solved_control(name) if name in kind.parts() else name
                 instance.set_control(control, control_value(param, value, frame))
+        if look.name_of(kind, get):
+            report = f"{report} The look is not part of this reading."
         instance.set_control(REPORT, report)
 
 
@@ -217,6 +222,8 @@ def show_state(instance: Instance, time: float) -> None:
         controls = (f"{name}_count", *point_controls(name)) if param.kind == "points" else (name,)
         for control in controls:
             instance.enable(control, name not in unused)
+    for control in (LOOK_AMOUNT, LOOK_KEEP) if instance.kind.takes_look else ():
+        instance.enable(control, bool(get(LOOK_FILE).strip()))
     for name, ask in instance.kind.asks().items():
         for control in corners_of(name, ask) if isinstance(ask, Place) else (name,):
             instance.enable(control, bool(get(f"{name}_use")) if isinstance(ask, Place) else name not in unused)
@@ -230,6 +237,7 @@ def render_action(instance: Instance, arguments: Properties, answer: Properties 
 def purge(instance: Instance, arguments: Properties | None, answer: Properties | None) -> int:
     """Give all memory back that could be made again: pixels lent and results, tables, drawings, what was learned."""
     SCRATCH.clear()
+    look.forget()
     instance.forget_node()
     for name, module in list(sys.modules.items()):
         if name.startswith(_KEEPING):

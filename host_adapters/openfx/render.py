@@ -33,6 +33,7 @@ from .controls import (
 )
 from .images import Borrow, Box, Image, Pixels, Scratch, is_plain, store_matte, store_picture, to_picture, to_unpacked
 from .instance import Instance
+from .look import Look, look_of
 from .properties import OpenFXError, Properties
 from .signals import AS_IT_IS, Signal
 
@@ -149,7 +150,7 @@ class _Job:
             self.clear(self.window)
         if part.is_empty:
             return
-        work = Work(self.instance, node, source, self.signal)
+        work = Work(self.instance, node, source, self.signal, look_of(self.instance.kind, self.instance.getter(time)))
         self._check_abort()
         if not node.pixelwise:
             self._whole(work, inputs, time, frame, part)
@@ -357,6 +358,7 @@ class Work:
     node: Node
     source: Image
     signal: Signal
+    look: Look | None = None
 
     def over_time(
         self, images: _Images, time: float, span: tuple[int, int], frame: Box, borrow: Borrow
@@ -410,7 +412,11 @@ class Work:
             inputs = {name: tuple(arrays[name] for arrays in ready) for name in ready[current]}
         first = ready[current][next(iter(self.node.inputs()))]
         is_room = room.shape == self.node.result_shape(first.shape) and not self.signal.is_converted
-        result: Floats = self.node.process(**inputs, out=room if is_room else None)  # type: ignore[attr-defined]
+        given = room if is_room else None
+        if self.look is not None:
+            result: Floats = self.look.process(self.node, inputs, given)
+        else:
+            result = self.node.process(**inputs, out=given)  # type: ignore[attr-defined]
         if self.signal.is_converted and result.ndim == 3:
             result = self.signal.leave(result, ready[current][port], whole[current][port])
         if whole[current][port] is not frames[current][port] and result.ndim == 3:
