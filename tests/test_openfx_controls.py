@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
@@ -20,9 +21,9 @@ from inkarnat.host_adapters.openfx.controls import (
     node_values,
 )
 from inkarnat.host_adapters.openfx.properties import OpenFXError
-from inkarnat.nodes import EARLIER, NODES, Sample
+from inkarnat.nodes import EARLIER, NODES, CorrectSkin, Sample
 from inkarnat.nodes.declare import Param
-from ofx_host import Host
+from ofx_host import Host, HostImage, Stage
 from ofx_host.bundles import Everything, Neighbours, built, by_name, loaded, loaded_trials
 
 every_node = pytest.mark.parametrize("kind", NODES.values(), ids=NODES.keys())
@@ -322,3 +323,55 @@ def test_the_listing_on_the_command_line():
 
 def test_what_is_declared_is_what_the_module_says():
     assert isinstance(Everything.asks()["wish"], Param)
+
+
+# --- choices by word ----------------------------------------------------------------------------------------
+
+
+def test_a_host_with_choices_by_word_keeps_the_word_and_shows_the_label():
+    """OpenFX 1.5: options are what people read, enumerations are what a project holds."""
+    host = Host(words=True)
+    effects = by_name(host, built())
+    instance = effects["correct_skin"].instance()
+    view = instance.controls.by_name["view"]
+    assert view.type == "OfxParamTypeStrChoice"
+    values = view.properties.values
+    assert values["OfxParamPropChoiceEnum"] == tuple(CorrectSkin.params()["view"].options)
+    assert values["OfxParamPropChoiceOption"][values["OfxParamPropChoiceEnum"].index("split")].startswith("Split: ")
+    assert (view.value, instance["transfer"], instance["pick"]) == ("result", "bt709", "nothing")
+    assert "OfxParamTypeChoice" not in {c.type for c in instance.controls.by_name.values()}
+    assert not host.complaints, host.complaints
+
+
+def test_a_word_works_as_its_place_does():
+    source = np.random.default_rng(3).random((48, 64, 4), dtype=np.float32)
+    results = []
+    for words in (True, False):
+        host = Host(words=words)
+        instance = by_name(host, built())["correct_skin"].instance()
+        place = list(CorrectSkin.params()["view"].options).index("outline")
+        instance["view"], instance["angle"] = ("outline" if words else place), 9.0
+        output = HostImage(np.zeros_like(source))
+        assert instance.render(Stage(output, {"Source": HostImage(source)})) == 0
+        assert not host.complaints, host.complaints
+        results.append(output.read())
+    assert np.array_equal(*results)
+
+
+def test_a_word_that_is_gone_means_the_default():
+    host = Host(words=True)
+    instance = by_name(host, built())["correct_skin"].instance()
+    instance["view"], instance["angle"] = "something of a later version", 9.0
+    source = np.random.default_rng(3).random((48, 64, 4), dtype=np.float32)
+    output = HostImage(np.zeros_like(source))
+    assert instance.render(Stage(output, {"Source": HostImage(source)})) == 0
+    assert np.array_equal(np.ascontiguousarray(output.read()[::-1]), CorrectSkin(angle=9).process(source[::-1].copy()))
+
+
+def test_effects_that_projects_of_the_first_version_hold_keep_their_places():
+    """A control that changes its type loses its value: what 0.1.0 had stays a choice by place everywhere."""
+    host = Host(words=True)
+    for effect in host.load(built()).values():
+        types = {c.type for side in effect.contexts.values() for c in side.controls.by_name.values()}
+        assert ("OfxParamTypeStrChoice" in types) <= (effect.record.major > 1), effect.identifier
+    assert not host.complaints

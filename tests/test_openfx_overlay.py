@@ -62,6 +62,49 @@ def test_the_host_is_told_what_to_watch():
     no_complaints()
 
 
+# --- hosts with handles of their own ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def with_handles():
+    """The host offers handles for positions, and says so at each control."""
+    host, _ = loaded()
+    host.has_handles = True
+    yield
+    host.has_handles = False
+
+
+def test_a_hosts_own_handles_are_left_to_the_host(with_handles):
+    """No second dot over the host's, and the pen on it is the host's; what has no handle there stays ours."""
+    instance, view = held("region")
+    sheet = view.draw()
+    assert [p for p in sheet.shapes if p[0] == LOOP], "the outline"
+    dots = [points for primitive, points, _ in sheet.shapes if primitive == RECTANGLE]
+    middle = screen(view, (0.5, 0.5))
+    assert len(dots) == 4, "the ends of width and height, each twice"
+    assert all(abs((p[0][0] + p[1][0]) / 2 - middle[0]) + abs((p[0][1] + p[1][1]) / 2 - middle[1]) > 20 for p in dots)
+    assert view.drag(middle, screen(view, (0.3, 0.3))) == [14, 14, 14]
+    assert instance["centre"] == (WIDTH / 2, HEIGHT / 2)
+    instance["shape"] = 2
+    assert not [p for p in view.draw().shapes if p[0] == RECTANGLE], "every corner is a position of the host"
+    assert view.drag(screen(view, (0.65, 0.25)), screen(view, (0.8, 0.1))) == [14, 14, 14]
+    no_complaints()
+
+
+def test_samples_that_the_host_marks_are_not_marked_twice(with_handles):
+    instance, view = held("correct_skin")
+    instance["skin_area_use"] = 1
+    instance["marks"] = "0 skin point:0.25,0.25"
+    sheet = view.draw()
+    assert {text for text, _ in sheet.texts} == {"Skin"}, "the mark, which is no control of the host"
+    assert len([p for p in sheet.shapes if p[0] == LOOP]) == 2, "the box's outline, drawn twice"
+    at = (instance["skin_1"][0] / WIDTH, 1 - instance["skin_1"][1] / HEIGHT)
+    assert view.drag(screen(view, at), screen(view, (0.6, 0.6))) == [14, 14, 14]
+    assert view.drag(screen(view, (0.25, 0.25)), screen(view, (0.3, 0.3))) == [0, 0, 0]
+    assert instance["marks"] == "0 skin point:0.3,0.3"
+    no_complaints()
+
+
 # --- shapes -------------------------------------------------------------------------------------------------
 
 

@@ -101,6 +101,7 @@ IMAGE_ROD, IMAGE_ASPECT, IMAGE_FIELD = (
 
 EFFECT_INSTANCE, DRAW_CONTEXT = b"OfxPropEffectInstance", b"OfxInteractPropDrawContext"
 PIXEL_SCALE, PEN_POSITION = b"OfxInteractPropPixelScale", b"OfxInteractPropPenPosition"
+HAS_HOST_HANDLE = b"OfxParamPropHasHostOverlayHandle"
 SLAVE_TO_PARAM, KEY_SYMBOL = b"OfxInteractPropSlaveToParam", b"kOfxPropKeySym"
 LINES, LINE_STRIP, LINE_LOOP, RECTANGLE, POLYGON, ELLIPSE = range(6)
 ALIGN_LEFT, ALIGN_BASELINE = 1, 16

@@ -102,11 +102,15 @@ def contexts_of(kind: type[Node]) -> tuple[bytes, ...]:
 
 @dataclass(frozen=True)
 class Control:
-    """A control of an effect: its name, the standard's type of parameter, and its properties in order."""
+    """A control of an effect: its name, the standard's type of parameter, and its properties in order.
+
+    :ivar words: of a choice, what its options are called in projects and files; the labels may be improved.
+    """
 
     name: str
     type: str
     properties: Mapping[bytes, tuple[Any, ...]]
+    words: tuple[str, ...] = ()
 
     @property
     def ofx_type(self) -> bytes:
@@ -138,13 +142,41 @@ def _control(type: str, head: _Head, /, **properties: Any) -> Control:
     return Control(head.name, type, {_key(suffix): value for suffix, value in values.items()})
 
 
+def _one_of(head: _Head, options: Mapping[str, str], default: int = 0, **more: Any) -> Control:
+    """A choice among words, each with its label."""
+    # The options come first: some hosts check the default against them.
+    control = _control("Choice", head, ChoiceOption=tuple(options.values()), Default=default, **more)
+    return dataclasses.replace(control, words=tuple(options))
+
+
+def _by_word(control: Control) -> Control:
+    """A choice of which a project keeps the word and not the place, for hosts that have such."""
+    properties = {
+        **control.properties,
+        _key("ChoiceEnum"): control.words,
+        _key("Default"): (control.words[control.properties[_key("Default")][0]],),
+    }
+    return dataclasses.replace(control, type="StrChoice", properties=properties)
+
+
+def keeps_words(kind: type[Node]) -> bool:
+    """Tell whether the choices of an effect are kept by word where the host can.
+
+    Version 0.1.0 kept them by place: the first major version of an effect goes on so, or its projects would lose them.
+    """
+    return kind.version > 1
+
+
 def words(name: str) -> str:
     """Turn the name of a parameter into words."""
     return name.replace("_", " ").capitalize()
 
 
-def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
-    """Return the controls of an effect in order; ``curves`` where the host has a control for curves."""
+def controls_of(kind: type[Node], curves: bool = False, by_word: bool = False) -> tuple[Control, ...]:
+    """Return the controls of an effect in order.
+
+    :param curves: whether the host has a control for curves. :param by_word: whether it has choices kept by word.
+    """
     controls = list(_actions(kind))
     panels = {name: _panel_name(title) for title, names in kind.panels().items() for name in names}
     order = [*panels, *(name for name in kind.params() if name not in panels)]
@@ -167,6 +199,8 @@ def controls_of(kind: type[Node], curves: bool = False) -> tuple[Control, ...]:
         controls.append(_matte_output())
     if has_own_size(kind()):
         controls += _drawing_place()
+    if by_word and keeps_words(kind):
+        controls = [_by_word(control) if control.type == "Choice" else control for control in controls]
     children = tuple(control.name for control in controls if control.type != "Group")
     page = Control("controls", "Page", {api.LABEL: ("Controls",), _key("PageChild"): children})
     return (*controls, page)
@@ -221,16 +255,10 @@ _A_FILE = "OfxParamStringIsFilePath"
 def _matte_output() -> Control:
     hint = "Where the matte goes: into red, green, blue and alpha, or into alpha while the colour of Source stays."
     head = _Head(MATTE_OUTPUT, words(MATTE_OUTPUT), hint)
-    return _control(
-        "Choice",
-        head,
-        ChoiceOption=_MATTE_PLACES,
-        Default=MATTE_EVERYWHERE,
-        Animates=0,
-    )
+    return _one_of(head, _MATTE_PLACES, MATTE_EVERYWHERE, Animates=0)
 
 
-_MATTE_PLACES = ("Everywhere", "In alpha, beside the colour of Source")
+_MATTE_PLACES = {"everywhere": "Everywhere", "alpha": "In alpha, beside the colour of Source"}
 
 
 def has_own_size(node: Node) -> bool:
@@ -239,9 +267,11 @@ def has_own_size(node: Node) -> bool:
 
 
 def _drawing_place() -> Iterator[Control]:
-    corners = ("Alone", "Upper left corner", "Upper right corner", "Lower left corner", "Lower right corner")
+    corners = {"alone": "Alone"}
+    for word in ("upper_left", "upper_right", "lower_left", "lower_right"):
+        corners[word] = f"{words(word)} corner"
     head = _Head(DRAWING_PLACE, "Place", "Alone in the middle of the frame, or in a corner of the picture.")
-    yield _control("Choice", head, ChoiceOption=corners, Default=ALONE, Animates=0)
+    yield _one_of(head, corners, ALONE, Animates=0)
     hint = "How much of the frame's height it takes in a corner of the picture."
     height = _Head(DRAWING_HEIGHT, "Height in a corner (%)", hint)
     ends = {"Min": 10.0, "Max": 100.0, "DisplayMin": 10.0, "DisplayMax": 100.0}
@@ -318,8 +348,8 @@ def tools_of(kind: type[Node]) -> tuple[Tool, ...]:
 def _pick(tools: tuple[Tool, ...]) -> Control:
     hint = "What a click or a drag on the picture adds; the delete key takes what is selected away."
     head = _Head(PICK, "Add on the picture", hint)
-    options = ("Nothing", *(tool.label for tool in tools))
-    return _control("Choice", head, ChoiceOption=options, Default=0, Animates=0, EvaluateOnChange=0)
+    options = {"nothing": "Nothing", **{f"{tool.role}_{tool.shape}": tool.label for tool in tools}}
+    return _one_of(head, options, Animates=0, EvaluateOnChange=0)
 
 
 def _for_place(name: str, place: Place, parent: str) -> Iterator[Control]:
@@ -391,10 +421,8 @@ def _whole(head: _Head, param: Param, more: dict[str, Any]) -> Control:
 
 
 def _choice(head: _Head, param: Param, more: dict[str, Any]) -> Control:
-    # The options come first: some hosts check the default against them.
-    labels = tuple(option_label(word) for word in param.options)
-    place = tuple(param.options).index(str(param.default))
-    return _control("Choice", head, ChoiceOption=labels, Default=place, **more)
+    labels = {word: option_label(word) for word in param.options}
+    return _one_of(head, labels, tuple(param.options).index(str(param.default)), **more)
 
 
 def option_label(word: str) -> str:

@@ -142,7 +142,7 @@ def _clips(kind: type[Node]) -> Iterator[str]:
 
 
 def _controls(kind: type[Node], features: int) -> Iterator[str]:
-    for control in controls_of(kind, bool(features & CURVES)):
+    for control in controls_of(kind, bool(features & CURVES), bool(features & TEXT_CHOICES)):
         word = "maybe" if control.type in _OPTIONAL else "control"
         yield f"{word} {control.ofx_type.decode()} {control.name}"
         yield from itertools.chain.from_iterable(_property(n, *values) for n, values in control.properties.items())

@@ -21,6 +21,7 @@ _BOXES: dict[str, tuple[Any, int]] = {
     "Boolean": (ctypes.c_int, 1),
     "Choice": (ctypes.c_int, 1),
     "String": (ctypes.c_char_p, 1),
+    "StrChoice": (ctypes.c_char_p, 1),
     "Double2D": (ctypes.c_double, 2),
     "Double3D": (ctypes.c_double, 3),
     "RGB": (ctypes.c_double, 3),
@@ -40,12 +41,13 @@ class Instance:
         self.properties = Properties(suites, found.value)
         check(suites.effect.get_param_set(handle, ctypes.byref(found)), "the controls of the instance")
         self.control_set: int = found.value or 0
-        self._controls = {control.name: control for control in controls_of(kind, self.curves)}
+        self._controls = {control.name: control for control in controls_of(kind, self.curves, suites.keeps_words)}
         self._control_handles = {name: self._find_control(name) for name in self._controls}
         self._clip_handles = {name: self._find_clip(name) for name in (OUTPUT, *(clip.name for clip in self.clips))}
         self._lock = threading.Lock()
         self._last: tuple[Any, Node] | None = None
         self._enabled: dict[str, bool] = {}
+        self._host_handles: dict[str, bool] = {}
         self._shown: bytes | None = None
         self._shown_text = ""
         self._signal = ("", AS_IT_IS)
@@ -73,7 +75,10 @@ class Instance:
         return Frame(x, y, x + (width or 1), y + (height or 1))
 
     def getter(self, time: float) -> Get:
-        """Return the function that reads a control at a time; where the host cannot, it gives the default."""
+        """Return the function that reads a control at a time; where the host cannot, it gives the default.
+
+        A choice is read as the place of its option, however the host keeps it.
+        """
 
         def get(name: str) -> Any:
             control, handle = self._controls[name], self._control_handles[name]
@@ -88,7 +93,12 @@ class Instance:
             if count > 1:
                 return tuple(box.value for box in boxes)
             value = boxes[0].value
-            return (value or b"").decode("utf-8", "replace") if kind is ctypes.c_char_p else value
+            if kind is not ctypes.c_char_p:
+                return value
+            text = (value or b"").decode("utf-8", "replace")
+            if control.type == "StrChoice":
+                return control.words.index(text) if text in control.words else self._default(control)
+            return text
 
         return get
 
@@ -97,6 +107,8 @@ class Instance:
         if control.properties.get(b"OfxParamPropDefaultCoordinateSystem"):
             x, y = default
             return self.project_frame().canonical((x, 1 - y))
+        if control.type == "StrChoice":
+            return control.words.index(default[0])
         return default[0] if len(default) == 1 else default
 
     def _curve(self, handle: int, time: float) -> tuple[tuple[float, float], ...]:
@@ -148,6 +160,19 @@ class Instance:
             Properties(self.suites, found.value).set(b"OfxParamPropEnabled", is_on)
             self._enabled[name] = is_on
 
+    def has_host_handle(self, name: str) -> bool:
+        """Tell whether the host itself offers a handle for a position on the picture."""
+        known = self._host_handles.get(name)
+        if known is None:
+            found, handle = ctypes.c_void_p(), self._control_handles.get(name)
+            known = handle is not None and self._controls[name].type == "Double2D"
+            if known and self.suites.parameter.get_property_set(handle, ctypes.byref(found)) == api.OK:
+                known = bool(Properties(self.suites, found.value).whole(api.HAS_HOST_HANDLE, 0, 0))
+            else:
+                known = False
+            self._host_handles[name] = known
+        return known
+
     def has_control(self, name: str) -> bool:
         """Tell whether the effect has a control of this name that the host has made."""
         return self._control_handles.get(name) is not None
@@ -169,7 +194,10 @@ class Instance:
         handle = self._control_handles[name]
         if handle is None:
             return
-        kind, _ = _BOXES[self._controls[name].type]
+        control = self._controls[name]
+        kind, _ = _BOXES[control.type]
+        if control.type == "StrChoice":
+            value = control.words[value]
         values = value if isinstance(value, tuple) else (value,)
         boxes = [kind(v.encode() if isinstance(v, str) else v) for v in values]
         check(self.suites.parameter.set_value(handle, *boxes), f"a new value of {name}")

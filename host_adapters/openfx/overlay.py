@@ -99,10 +99,25 @@ def _of_node(view: View) -> Iterator[Grip]:
 
 
 def _handles(view: View) -> Sequence[Handle]:
+    """Return the node's handles, but for those that the host itself draws and lets people drag."""
     try:
-        return view.instance.node(view.time, view.frame).handles(view.aspect)
+        handles = view.instance.node(view.time, view.frame).handles(view.aspect)
     except InkarnatError:
         return ()  # controls that contradict each other: the render says so
+    return [handle for handle in handles if not _is_the_hosts(view, handle)]
+
+
+def _is_the_hosts(view: View, handle: Handle) -> bool:
+    """Tell whether a handle stands for a position of which the host has a handle of its own."""
+    (x, y), params = handle.at, view.instance.kind.params()
+    for name, here in handle.moved(x, y).items():
+        if params[name].kind == "point":
+            return view.instance.has_host_handle(name)
+        if params[name].kind == "points":
+            elsewhere = handle.moved(x + 1, y)[name]
+            moved = [control for control, a, b in zip(point_controls(name), here, elsewhere, strict=False) if a != b]
+            return bool(moved) and view.instance.has_host_handle(moved[0])
+    return False
 
 
 def _set_param(view: View, name: str, value: Any) -> None:
@@ -127,6 +142,8 @@ def _of_places(view: View) -> Iterator[Grip]:
             view.instance.set_control(corner, view.frame.canonical(view.normalised(at)))
 
         for corner, at in zip(corners, positions, strict=True):
+            if view.instance.has_host_handle(corner):
+                continue
             yield Grip(at, lambda to, corner=corner: move_corner(to, corner), remove)  # type: ignore[misc]
 
 
@@ -284,6 +301,10 @@ class Overlay:
             get = view.instance.getter(view.time)
             points = [get(corner) for corner in corners_of(name, place)]
             role = role_of(name)
+            if view.instance.has_host_handle(corners_of(name, place)[0]):
+                if place.shape == "box":
+                    pencil.box(points[0], points[1], _colour_of(role))
+                continue  # the host marks the places themselves
             pencil.sample(place.shape, points, _colour_of(role), place.label, crossed=role == "keep_out")
         for mark in marks.read(view.instance, view.time):
             colour, here = _colour_of(mark.role), mark.time == view.time
@@ -392,6 +413,11 @@ class Pencil:
             place = (ctypes.c_double * 2)(x + across * self._view.pixel[0], y + up * self._view.pixel[1])
             self._suite.draw_text(self._context, text.encode(), place, api.ALIGN_LEFT | api.ALIGN_BASELINE)
 
+    def box(self, one: Point, other: Point, colour: Colour, alpha: float = 1.0) -> None:
+        """A rectangle by two opposite corners."""
+        (x0, y0), (x1, y1) = one, other
+        self.lines([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], colour, True, alpha)
+
     def sample(
         self, shape: str, points: Sequence[Point], colour: Colour, label: str, crossed: bool, faint: bool = False
     ) -> None:
@@ -399,7 +425,7 @@ class Pencil:
         alpha = 0.4 if faint else 1.0
         if shape in ("box", "face") and len(points) > 1:
             (x0, y0), (x1, y1) = points[0], points[-1]
-            self.lines([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], colour, True, alpha)
+            self.box(points[0], points[-1], colour, alpha)
             if shape == "face":
                 across, up, down = 0.30 * abs(x1 - x0), 0.30 * abs(y1 - y0), 0.58 * abs(y1 - y0)
                 middle = ((x0 + x1) / 2, max(y0, y1) - down)

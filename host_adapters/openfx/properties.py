@@ -57,6 +57,12 @@ class Suites:
         self.threads = self._find(b"OfxMultiThreadSuite", 1, api.ThreadSuite)
         self.curve = self._find(b"OfxParametricParameterSuite", 1, api.CurveSuite)
 
+    @property
+    def keeps_words(self) -> bool:
+        """Whether the host has choices of which a project keeps the word."""
+        properties = self.host.properties
+        return bool(properties and Properties(self, properties).whole(b"OfxParamHostPropSupportsStrChoice", 0, 0))
+
     def most_threads(self) -> int:
         """Return how many threads the host lets an effect use, 0 where it does not say."""
         count = ctypes.c_uint()

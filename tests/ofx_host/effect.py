@@ -130,6 +130,12 @@ class Control:
             count = len(values.get("OfxParamPropChoiceOption", ()))
             if not 0 <= self.first("Default", 0) < count:
                 wrong.append(f"{self.name} has {count} options, its default is {self.first('Default')}")
+        if self.type == "OfxParamTypeStrChoice":
+            words = values.get("OfxParamPropChoiceEnum", ())
+            if len(set(words)) != len(values.get("OfxParamPropChoiceOption", ())):
+                wrong.append(f"{self.name} has not one word for each option")
+            if self.first("Default") not in words:
+                wrong.append(f"{self.name} has no option {self.first('Default')!r}")
         return wrong + self._check_range()
 
     def _check_range(self) -> list[str]:
@@ -163,6 +169,8 @@ class Controls:
             raise HostStatus(UNKNOWN, f"there is no type of control {type_}")
         if type_ == "OfxParamTypeParametric" and "OfxParametricParameterSuite" in self.host.missing:
             raise HostStatus(UNKNOWN, "a curve was defined, although this host has none")
+        if type_ == "OfxParamTypeStrChoice" and not self.host.words:
+            raise HostStatus(UNKNOWN, "a choice by word was defined, although this host has none")
         if name in self.by_name:
             raise HostStatus(EXISTS, f"the control {name} was defined twice")
         control = self.by_name[name] = Control(self.host, type_, name)
@@ -322,6 +330,8 @@ class Instance(EffectSide):
         for name, control in described.controls.by_name.items():
             copy = self.controls.by_name[name] = Control(self.host, control.type, name)
             copy.properties.values = dict(control.properties.values)
+            if self.host.has_handles and copy.properties.values.get("kOfxParamPropUseHostOverlayHandle") == (1,):
+                copy.properties.values["OfxParamPropHasHostOverlayHandle"] = (1,)
             copy.properties.writable = rules.INSTANCE_PARAM
             copy.handle = self.host.handle(copy)
             copy.value = copy.default(size)

@@ -75,11 +75,13 @@ class Host:
 
     :param missing: names of suites that this host lacks, with a version ("OfxMessageSuite 2") or all versions.
     :param old: whether it refuses properties of newer versions of the standard, as hosts of old versions do.
+    :param words: whether it has choices of which a project keeps the word.
     """
 
-    def __init__(self, missing: tuple[str, ...] = (), old: bool = False) -> None:
+    def __init__(self, missing: tuple[str, ...] = (), old: bool = False, words: bool = False) -> None:
         _HOSTS.append(self)  # plug-ins keep pointers to it
-        self.missing, self.old = missing, old
+        self.missing, self.old, self.words = missing, old, words
+        self.has_handles = False
         self.complaints: list[str] = []
         self.messages: list[tuple[str, str, bool]] = []
         self.persistent: dict[int, tuple[str, str]] = {}
@@ -103,6 +105,7 @@ class Host:
                 "OfxPropType": ("OfxTypeImageEffectHost",),
                 "OfxPropAPIVersion": (1, 5),
                 "OfxImageEffectPropSupportsTiles": (1,),
+                **({"OfxParamHostPropSupportsStrChoice": (1,)} if words else {}),
             },
         )
         self._suites = {

@@ -150,7 +150,7 @@ STRING_VALUES: dict[str, set[str]] = {
 }
 """The words that a property may hold, where the standard lists them."""
 
-BOOLEANS = {key for key, told in PROPERTIES.items() if told["type"] == "bool"}
+BOOLEANS = {key for key, told in PROPERTIES.items() if told["type"] == "bool" and key not in _SAID_IN_WORDS}
 
 EXTRA_VALUES = {
     # ofxParam.h lists these in words: positions in canonical coordinates.
