@@ -76,7 +76,9 @@ def warm_files_and_scopes() -> None:
             for subsampling in codes.SUBSAMPLING:
                 coding = codes.Coding(bits, subsampling=subsampling)
                 planes = codes.picture_to_planes(picture, coding, alpha=channels == 4)
-                codes.change_to_planes(codes.planes_to_picture(planes, coding), picture, planes, coding)
+                codes.planes_to_picture(planes, coding)
+                codes.change_to_planes(picture, planes, coding)
+                codes.recode(planes, coding, codes.Coding(10))
         for bits in (8, 16):
             codes.dequantise(codes.quantise(picture, bits), bits)
         measure.vectorscope(picture)

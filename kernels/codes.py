@@ -307,23 +307,28 @@ def _alpha_row(alpha, out, top):
         out[4 * x + 3] = F(alpha[x]) / top
 
 
+@inline
+def _wide_chroma(planes, y, tables, narrow, wide_b, wide_r):
+    """Both rows of chroma at luma row y and luma width."""
+    across, down = tables
+    for k in range(2):
+        _chroma_row(planes[1 + k], y, down[0].shape[0], down[0], down[1], narrow)
+        _spread_row(narrow, across[0], across[1], wide_r if k else wide_b)
+
+
 @strip_kernel
-def _decode_strips(luma, cb, cr, alpha, out, across, down, p, y0, y1):
+def _decode_strips(planes, alpha, out, tables, p, y0, y1):
     black, zero, top, m = p
-    starts, weights = across
-    factor = starts.shape[0]
-    narrow = np.empty(cb.shape[1] + 2 * _PAD, np.float32)
-    wide_b = np.empty(cb.shape[1] * factor, np.float32)
-    wide_r = np.empty(cb.shape[1] * factor, np.float32)
+    width = planes[1].shape[1]
+    narrow = np.empty(width + 2 * _PAD, np.float32)
+    wide_b = np.empty(width * tables[0][0].shape[0], np.float32)
+    wide_r = np.empty(width * tables[0][0].shape[0], np.float32)
     for y in range(y0, y1):
-        _chroma_row(cb, y, down[0].shape[0], down[0], down[1], narrow)
-        _spread_row(narrow, starts, weights, wide_b)
-        _chroma_row(cr, y, down[0].shape[0], down[0], down[1], narrow)
-        _spread_row(narrow, starts, weights, wide_r)
+        _wide_chroma(planes, y, tables, narrow, wide_b, wide_r)
         if out.shape[2] == 3:
-            _decode_row(luma[y], wide_b, wide_r, out[y].reshape(-1), 3, black, zero, m)
+            _decode_row(planes[0][y], wide_b, wide_r, out[y].reshape(-1), 3, black, zero, m)
         else:
-            _decode_row(luma[y], wide_b, wide_r, out[y].reshape(-1), 4, black, zero, m)
+            _decode_row(planes[0][y], wide_b, wide_r, out[y].reshape(-1), 4, black, zero, m)
             _alpha_row(alpha[y], out[y].reshape(-1), top)
 
 
@@ -355,15 +360,19 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     Source: see :class:`Coding`; up-sampling by Keys, "Cubic convolution interpolation", 1981.
     """
     planes = _checked_planes(planes, coding)
-    luma, cb, cr, alpha = planes if len(planes) == 4 else (*planes, planes[0])
-    out = output(out, (*luma.shape, len(planes)))
+    height, width = planes[0].shape
+    out = output(out, (height, width, len(planes)))
+    over_rows(_decode_strips, height, planes[:3], planes[-1], out, *_decoding(coding))
+    return out
+
+
+def _decoding(coding: Coding) -> tuple[Any, Any]:
+    """Return what the row loops need to know of a coding to turn its planes into R′G′B′: tables and numbers."""
     across, down = SUBSAMPLING[coding.subsampling]
     first_column, first_row = SITING[coding.siting]
     black, zero = coding.offsets
-    p = (F(black), F(zero), F(coding.top), coding.decoding())
     tables = _spread_weights(across, first_column), _spread_weights(down, first_row)
-    over_rows(_decode_strips, luma.shape[0], luma, cb, cr, alpha, out, *tables, p)
-    return out
+    return tables, (F(black), F(zero), F(coding.top), coding.decoding())
 
 
 # --- picture to planes --------------------------------------------------------------------------------------
@@ -385,30 +394,31 @@ def _tidy(v):
 
 @inline
 def _encode_row(before, after, n, fresh, m, luma, cb, cr):
-    """Codes above the offsets of ``after``, or of its difference to ``before``."""
+    """Codes above the offsets of ``after``, or of its difference to ``before``, which has three components."""
     m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
     for x in range(luma.shape[0]):
-        r = _tidy(after[n * x] if fresh else after[n * x] - before[n * x])
-        g = _tidy(after[n * x + 1] if fresh else after[n * x + 1] - before[n * x + 1])
-        b = _tidy(after[n * x + 2] if fresh else after[n * x + 2] - before[n * x + 2])
+        r = _tidy(after[n * x] if fresh else after[n * x] - before[3 * x])
+        g = _tidy(after[n * x + 1] if fresh else after[n * x + 1] - before[3 * x + 1])
+        b = _tidy(after[n * x + 2] if fresh else after[n * x + 2] - before[3 * x + 2])
         luma[x] = m00 * r + m01 * g + m02 * b
         cb[x] = m10 * r + m11 * g + m12 * b
         cr[x] = m20 * r + m21 * g + m22 * b
 
 
 @inline
-def _encode_any(before, after, y, m, luma, cb, cr):
-    """The codes of row y by the number of channels; an empty ``before`` means a fresh picture."""
-    row = after[y].reshape(-1)
-    if before.shape[0] == 0:
-        if after.shape[2] == 3:
-            _encode_row(row, row, 3, True, m, luma, cb, cr)
+def _encode_any(before, after, kind, m, luma, cb, cr):
+    """The codes of a row by what is to be encoded."""
+    if kind == _RECODED:
+        _encode_row(before, before, 3, True, m, luma, cb, cr)
+    elif kind == _FRESH:
+        if after.shape[0] == 3 * luma.shape[0]:
+            _encode_row(after, after, 3, True, m, luma, cb, cr)
         else:
-            _encode_row(row, row, 4, True, m, luma, cb, cr)
-    elif after.shape[2] == 3:
-        _encode_row(before[y].reshape(-1), row, 3, False, m, luma, cb, cr)
+            _encode_row(after, after, 4, True, m, luma, cb, cr)
+    elif after.shape[0] == 3 * luma.shape[0]:
+        _encode_row(before, after, 3, False, m, luma, cb, cr)
     else:
-        _encode_row(before[y].reshape(-1), row, 4, False, m, luma, cb, cr)
+        _encode_row(before, after, 4, False, m, luma, cb, cr)
 
 
 @inline
@@ -424,14 +434,25 @@ def _add_row(codes, change, out, y, salt, low, high, dither):
 
 
 @inline
-def _gather_row(row, factor, start, weights, out):
-    """Bring a padded row of full-width chroma to chroma width."""
-    for x in range(out.shape[0]):
-        taps = row[factor * x + start :]
-        total = ZERO
-        for t in range(weights.shape[0]):
-            total += weights[t] * taps[t]
-        out[x] = total
+def _gather_row(row, factor, weights, out):
+    """Bring a row of full-width chroma, from the first tap on, to chroma width."""
+    if factor == 1:
+        for x in range(out.shape[0]):
+            out[x] = weights[0] * row[x]
+    elif factor == 2 and weights.shape[0] == 3:
+        w0, w1, w2 = weights[0], weights[1], weights[2]
+        for x in range(out.shape[0]):
+            out[x] = w0 * row[2 * x] + w1 * row[2 * x + 1] + w2 * row[2 * x + 2]
+    elif factor == 2:
+        w0, w1 = weights[0], weights[1]
+        for x in range(out.shape[0]):
+            out[x] = w0 * row[2 * x] + w1 * row[2 * x + 1]
+    else:
+        for x in range(out.shape[0]):
+            total = ZERO
+            for t in range(weights.shape[0]):
+                total += weights[t] * row[factor * x + t]
+            out[x] = total
 
 
 @inline
@@ -453,20 +474,28 @@ def _finish_chroma(total, width, factor, start, weights, old, new, change, y, sa
     low, high, dither = p
     pad = weights.shape[0]
     _pad_row(total, pad, width)
-    _gather_row(total, factor, pad + start, weights, change)
+    _gather_row(total[pad + start :], factor, weights, change)
     if dither:
         _add_row(old, change, new, y, salt, low, high, True)
     else:
         _add_row(old, change, new, y, salt, low, high, False)
 
 
+_FRESH, _CHANGED, _RECODED = 0, 1, 2
+"""What is encoded: a picture, its difference to planes, or planes of another coding."""
+
+
 @strip_kernel
-def _encode_strips(before, after, old, new, across, down, m, p, y0, y1):
-    """Rows y0 to y1 count chroma rows; the luma rows of a chroma row's group are written with it."""
+def _encode_strips(kind, planes, after, tables, decoding, old, new, across, down, m, p, y0, y1):
+    """Rows y0 to y1 count chroma rows; the luma rows of a chroma row's group are written with it.
+
+    ``old`` are the codes to which what is encoded is added: whole planes, or a row that stands for all of one.
+    """
     low, high, dither = p
+    black, zero, _, decode = decoding
     factor_x, start_x, weights_x = across
     factor_y, start_y, weights_y = down
-    height, width = after.shape[0], after.shape[1]
+    height, width = new[0].shape
     pad = weights_x.shape[0]
     luma = np.empty(width, np.float32)
     cb = np.empty(width, np.float32)
@@ -474,25 +503,49 @@ def _encode_strips(before, after, old, new, across, down, m, p, y0, y1):
     total_b = np.empty(factor_x * new[1].shape[1] + 2 * pad, np.float32)
     total_r = np.empty(factor_x * new[1].shape[1] + 2 * pad, np.float32)
     change = np.empty(new[1].shape[1], np.float32)
+    before = np.empty(3 * width, np.float32)
+    narrow = np.empty(planes[1].shape[1] + 2 * _PAD, np.float32)
+    wide_b = np.empty(planes[1].shape[1] * tables[0][0].shape[0], np.float32)
+    wide_r = np.empty(planes[1].shape[1] * tables[0][0].shape[0], np.float32)
     for j in range(y0, y1):
         for t in range(weights_y.shape[0]):
-            y = j * factor_y + start_y + t
-            _encode_any(before, after, min(max(y, 0), height - 1), m, luma, cb, cr)
+            place = j * factor_y + start_y + t
+            y = min(max(place, 0), height - 1)
+            if kind != _FRESH:
+                _wide_chroma(planes, y, tables, narrow, wide_b, wide_r)
+                _decode_row(planes[0][y], wide_b, wide_r, before, 3, black, zero, decode)
+            _encode_any(before, after[0 if kind == _RECODED else y].reshape(-1), kind, m, luma, cb, cr)
             _accumulate(cb, weights_y[t], total_b[pad : pad + width], t == 0)
             _accumulate(cr, weights_y[t], total_r[pad : pad + width], t == 0)
-            if j * factor_y <= y and y < min((j + 1) * factor_y, height):
-                _owned_luma(old[0][y], luma, new[0][y], y, low, high, dither)
-        _finish_chroma(total_b, width, factor_x, start_x, weights_x, old[1][j], new[1][j], change, j, 1, p)
-        _finish_chroma(total_r, width, factor_x, start_x, weights_x, old[2][j], new[2][j], change, j, 2, p)
+            if j * factor_y <= place and place < min((j + 1) * factor_y, height):
+                _owned_luma(old[0][y if kind == _CHANGED else 0], luma, new[0][y], y, low, high, dither)
+        k = j if kind == _CHANGED else 0
+        _finish_chroma(total_b, width, factor_x, start_x, weights_x, old[1][k], new[1][j], change, j, 1, p)
+        _finish_chroma(total_r, width, factor_x, start_x, weights_x, old[2][k], new[2][j], change, j, 2, p)
 
 
-def _encode(before: Floats, after: Floats, old: Planes, coding: Coding, dither: bool) -> Planes:
+_NOTHING = np.zeros((1, 1, 3), np.float32)
+
+
+def _encode(
+    kind: int, size: tuple[int, int], after: Floats, planes: Planes | None, source: Coding, coding: Coding, dither: bool
+) -> Planes:
     across, down = SUBSAMPLING[coding.subsampling]
     first_column, first_row = SITING[coding.siting]
-    tables = (across, *_gather_weights(across, first_column)), (down, *_gather_weights(down, first_row))
-    new = tuple(np.empty_like(plane) for plane in old[:3])
+    shapes = coding.shapes(*size)
+    black, zero = coding.offsets
+    old = planes
+    if kind != _CHANGED:
+        flat = zip(shapes, (black, zero, zero), strict=True)
+        old = tuple(np.full((1, shape[1]), value, coding.dtype) for shape, value in flat)
+    planes = old if planes is None else planes
+    assert old is not None
+    assert planes is not None
+    new = tuple(np.empty(shape, coding.dtype) for shape in shapes)
     p = (F(coding.limits[0]), F(coding.limits[1]), bool(dither))
-    over_rows(_encode_strips, new[1].shape[0], before, after, old[:3], new, *tables, coding.encoding(), p)
+    taps = (across, *_gather_weights(across, first_column)), (down, *_gather_weights(down, first_row))
+    given = (kind, planes[:3], after, *_decoding(source), old[:3], new, *taps, coding.encoding(), p)
+    over_rows(_encode_strips, new[1].shape[0], *given)
     return new
 
 
@@ -507,11 +560,13 @@ def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:
     return codes
 
 
-def change_to_planes(before: Floats, after: Floats, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
-    """Return the planes plus the change from ``before`` to ``after``: codes of unchanged pixels stay as they are.
+def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
+    """Return the planes plus the change of the picture that they stand for to another.
 
-    :param before: the picture that :func:`planes_to_picture` made of the planes, float32 (H, W, 3 or 4).
-    :param after: the corrected picture, same shape. NaN and what was not finite before count as unchanged.
+    Codes of unchanged pixels stay as they are.
+
+    :param after: what :func:`planes_to_picture` made of the planes, corrected: float32 (H, W, 3 or 4). NaN counts as
+        unchanged, and alpha does not count.
     :param planes: the planes as they were read. Alpha, where there is any, passes through as it was read.
     :param dither: spread the rounding error by position; a change below 0.01 code is none either way.
     :returns: new planes, limited to ``coding.limits`` where they changed.
@@ -521,13 +576,10 @@ def change_to_planes(before: Floats, after: Floats, planes: Planes, coding: Codi
     the first column or row, on their next neighbours.
     """
     planes = _checked_planes(planes, coding)
-    before, after = as_picture(before, "picture before"), as_picture(after, "picture after")
-    if before.shape[:2] != planes[0].shape or after.shape != before.shape:
-        raise PictureError(
-            f"The picture before {before.shape}, the picture after {after.shape} and the planes "
-            f"{planes[0].shape} must have the same size and channels."
-        )
-    return _encode(before, after, planes, coding, dither) + planes[3:]
+    after = as_picture(after, "picture after")
+    if after.shape[:2] != planes[0].shape:
+        raise PictureError(f"The picture {after.shape} and the planes {planes[0].shape} must have the same size.")
+    return _encode(_CHANGED, after.shape[:2], after, planes, coding, coding, dither) + planes[3:]
 
 
 def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alpha: bool = False) -> Planes:
@@ -542,9 +594,15 @@ def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alph
     mean of its group ("centre"): common practice, no source.
     """
     picture = as_picture(picture)
-    height, width = picture.shape[:2]
-    black, zero = coding.offsets
-    shapes = coding.shapes(height, width)
-    flat = tuple(np.full(shape, v, coding.dtype) for shape, v in zip(shapes, (black, zero, zero), strict=True))
-    planes = _encode(np.empty((0, 1, 3), np.float32), picture, flat, coding, dither)
+    planes = _encode(_FRESH, picture.shape[:2], picture, None, coding, coding, dither)
     return (*planes, alpha_to_plane(picture, coding)) if alpha else planes
+
+
+def recode(planes: Planes, source: Coding, coding: Coding, dither: bool = True) -> Planes:
+    """Turn planes of one coding into those of another: as by way of a picture, which is never whole in memory.
+
+    :param planes: of ``source``, without alpha. :returns: three arrays of ``coding.dtype``.
+    :raises PictureError: planes that do not fit their coding.
+    """
+    planes = _checked_planes(planes[:3], source)
+    return _encode(_RECODED, planes[0].shape, _NOTHING, planes, source, coding, dither)

@@ -208,7 +208,7 @@ def test_an_unchanged_picture_keeps_every_code(subsampling, siting, bits, studio
     coding = Coding(bits, studio, "709", subsampling, siting)
     planes = random_planes(coding)
     picture = codes.planes_to_picture(planes, coding)
-    assert same(codes.change_to_planes(picture, picture.copy(), planes, coding, dither), planes)
+    assert same(codes.change_to_planes(picture.copy(), planes, coding, dither), planes)
 
 
 @pytest.mark.parametrize("subsampling", SUBSAMPLINGS)
@@ -219,7 +219,7 @@ def test_only_the_touched_codes_change(subsampling, siting):
     before = codes.planes_to_picture(planes, coding)
     after = before.copy()
     after[16:32, 24:40] += np.float32([0.1, -0.05, 0.02])
-    changed = codes.change_to_planes(before, after, planes, coding)
+    changed = codes.change_to_planes(after, planes, coding)
     across, down = codes.SUBSAMPLING[subsampling]
     luma = np.ones((48, 64), bool)
     luma[16:32, 24:40] = False
@@ -236,7 +236,7 @@ def test_the_change_arrives_in_full():
     planes = codes.picture_to_planes(flat((0.5, 0.4, 0.35), 64, 64), coding, dither=False)
     before = codes.planes_to_picture(planes, coding)
     wanted = np.float32([0.03, 0.01, -0.02])
-    after = codes.planes_to_picture(codes.change_to_planes(before, before + wanted, planes, coding), coding)
+    after = codes.planes_to_picture(codes.change_to_planes(before + wanted, planes, coding), coding)
     assert np.abs((after - before).mean(axis=(0, 1)) - wanted).max() < 1e-4
 
 
@@ -245,10 +245,10 @@ def test_dither_keeps_the_mean_of_a_small_change():
     planes = codes.picture_to_planes(flat((0.5, 0.5, 0.5), 128, 128), coding, dither=False)
     before = codes.planes_to_picture(planes, coding)
     after = before + np.float32(0.3 / 219)
-    dithered = codes.change_to_planes(before, after, planes, coding)[0].astype(int) - planes[0]
+    dithered = codes.change_to_planes(after, planes, coding)[0].astype(int) - planes[0]
     assert set(np.unique(dithered)) == {0, 1}
     assert dithered.mean() == pytest.approx(0.3, abs=0.02)
-    plain = codes.change_to_planes(before, after, planes, coding, dither=False)
+    plain = codes.change_to_planes(after, planes, coding, dither=False)
     assert same(plain, planes)
 
 
@@ -257,7 +257,7 @@ def test_a_steer_that_keeps_luma_leaves_the_luma_codes():
     planes = codes.picture_to_planes(flat((0.6, 0.45, 0.4), 64, 64), coding, dither=False)
     before = codes.planes_to_picture(planes, coding)
     shift = np.float32([0.02, -0.02 * 0.2126 / 0.7152, 0.0])
-    changed = codes.change_to_planes(before, before + shift, planes, coding)
+    changed = codes.change_to_planes(before + shift, planes, coding)
     assert np.array_equal(changed[0], planes[0])
     assert not np.array_equal(changed[2], planes[2])
 
@@ -266,7 +266,7 @@ def test_alpha_passes_as_it_was_read():
     coding = Coding(10, True, "709", "4:4:4")
     planes = random_planes(coding, alpha=True)
     before = codes.planes_to_picture(planes, coding)
-    assert np.array_equal(codes.change_to_planes(before, before * np.float32(0.5), planes, coding)[3], planes[3])
+    assert np.array_equal(codes.change_to_planes(before * np.float32(0.5), planes, coding)[3], planes[3])
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
@@ -276,11 +276,31 @@ def test_a_bad_pixel_stays_by_itself(bad):
     before = codes.planes_to_picture(planes, coding)
     after = before.copy()
     after[10, 10] = bad
-    changed = codes.change_to_planes(before, after, planes, coding)
+    changed = codes.change_to_planes(after, planes, coding)
     assert (changed[0] != planes[0]).sum() <= 1
     assert all((new != old).sum() <= 4 for new, old in zip(changed[1:], planes[1:], strict=True))
     if np.isnan(bad):
         assert same(changed, planes)
+
+
+# --- from coding to coding ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("subsampling", SUBSAMPLINGS)
+@pytest.mark.parametrize("siting", SITINGS)
+@pytest.mark.parametrize("other", [Coding(10, True, "709", "4:2:2"), Coding(8, False, "601", "4:2:0", "corner")])
+def test_recoding_gives_the_codes_that_a_picture_in_between_gives(subsampling, siting, other):
+    for bits in (8, 12):
+        coding = Coding(bits, True, "709", subsampling, siting)
+        planes = random_planes(coding, 33, 47)
+        by_picture = codes.picture_to_planes(codes.planes_to_picture(planes, coding), other)
+        assert same(codes.recode(planes, coding, other), by_picture)
+
+
+def test_recoding_to_the_same_coding_keeps_luma_and_flat_chroma():
+    coding = Coding(8)
+    planes = codes.picture_to_planes(flat((0.6, 0.45, 0.4), 32, 32), coding, dither=False)
+    assert same(codes.recode(planes, coding, coding), planes)
 
 
 # --- full-range integers ------------------------------------------------------------------------------------
@@ -321,7 +341,7 @@ def test_any_size_any_thread_count_same_codes(count, height, width, subsampling,
     for threads in (1, count):
         with strips.threads(threads):
             picture = codes.planes_to_picture(planes, coding)
-            changed = codes.change_to_planes(picture, picture * np.float32(1.1), planes, coding)
+            changed = codes.change_to_planes(picture * np.float32(1.1), planes, coding)
             results.append((picture, *changed, codes.quantise(picture, 8)))
     assert all(np.array_equal(a, b) for a, b in zip(*results, strict=True))
 
@@ -350,7 +370,7 @@ def test_planes_that_do_not_fit_are_named():
         codes.planes_to_picture((luma,), coding)
     picture = codes.planes_to_picture((luma, cb, cr), coding)
     with pytest.raises(PictureError, match="same size"):
-        codes.change_to_planes(picture, picture[:8], (luma, cb, cr), coding)
+        codes.change_to_planes(picture[:8], (luma, cb, cr), coding)
     with pytest.raises(ValueRangeError, match="17"):
         codes.quantise(picture, 17)
 
@@ -363,7 +383,7 @@ def test_uncompiled_kernels_give_the_same_codes():
         "r = np.random.default_rng(1)\n"
         "planes = tuple(r.integers(0, 256, s).astype(np.uint8) for s in coding.shapes(7, 9))\n"
         "picture = codes.planes_to_picture(planes, coding)\n"
-        "new = codes.change_to_planes(picture, picture * np.float32(1.2), planes, coding)\n"
+        "new = codes.change_to_planes(picture * np.float32(1.2), planes, coding)\n"
         "print([p.tolist() for p in new], codes.quantise(picture, 8).tolist())\n"
     )
     results = [

@@ -14,6 +14,7 @@ from inkarnat.host_adapters.graphs.pipeline import ReadAhead, WriteBehind
 from inkarnat.host_adapters.graphs.runner import render
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.writes import OutputError
+from inkarnat.kernels import strips
 
 GAIN = Graph.of(Step.of("light", tiny.Gain(2.0), image="plate"), result="light")
 
@@ -170,6 +171,63 @@ def test_reading_and_writing_overlap():
     report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
     assert writer.written == report.done == list(clip.frames)
     assert report.seconds < 12 * 0.05 * 2 * 0.8  # one after the other they take 1.2 s
+
+
+class Preparing(Writer):
+    """A writer that does most of its work for frames in any order, and counts how many at once."""
+
+    def __init__(self, seconds: float, broken_at: int | None = None) -> None:
+        super().__init__()
+        self.preparing, self.most, self.broken_at, self.takes = 0, 0, broken_at, seconds
+
+    def prepared(self, frame: int, picture: np.ndarray) -> np.ndarray:
+        self.preparing += 1
+        self.most = max(self.most, self.preparing)
+        time.sleep(self.takes)
+        self.preparing -= 1
+        if frame == self.broken_at:
+            raise OutputError("no such codec")
+        return picture
+
+
+def test_with_many_cores_frames_are_worked_on_side_by_side_and_written_in_order():
+    clip, writer = Clip(16, missing=(7,)), Preparing(0.05)
+    with strips.threads(16):
+        report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
+    assert clip.asked == list(clip.frames)
+    assert writer.written == report.done == [frame for frame in clip.frames if frame != 7]
+    assert report.failed == {7: "frame 7 is missing"}
+    assert writer.most == 4
+    assert report.seconds < 16 * 0.05 * 0.6
+
+
+def test_with_two_cores_one_frame_is_worked_on_at_a_time():
+    writer = Preparing(0.01)
+    with strips.threads(2):
+        render(GAIN, {"plate": Clip(6)}, {"result": writer}, range(1, 7))
+    assert writer.most == 1
+
+
+def test_side_by_side_a_node_over_several_frames_gets_them_in_order():
+    graph = Graph.of(Step.of("mean", tiny.Average(1, 1), image="plate"), result="mean")
+    clip, writer = Clip(9), Preparing(0.0)
+    writer.write = lambda frame, picture: writer.written.append((frame, value(picture)))  # type: ignore[method-assign]
+    with strips.threads(16):
+        render(graph, {"plate": clip}, {"result": writer}, clip.frames)
+    assert writer.most == 1
+    assert [frame for frame, _ in writer.written] == list(clip.frames)
+    assert [v for _, v in writer.written][1:-1] == pytest.approx(range(2, 9))
+
+
+@pytest.mark.parametrize("count", [2, 16])
+def test_what_cannot_be_prepared_ends_the_run(count):
+    clip, writer = Clip(40), Preparing(0.0, broken_at=9)
+    before = threading.active_count()
+    with strips.threads(count), pytest.raises(OutputError, match="no such codec"):
+        render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
+    assert writer.written == list(range(1, len(writer.written) + 1))
+    assert len(writer.written) < 9
+    assert threading.active_count() == before
 
 
 def test_a_run_leaves_no_thread_behind():

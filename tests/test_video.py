@@ -210,6 +210,29 @@ def test_an_untouched_clip_keeps_every_code_through_ffv1(tmp_path, pixel_format)
         assert same_planes(first, second)
 
 
+@pytest.mark.parametrize(
+    ("codec", "pixel_format", "name", "turn"),
+    [
+        ("ffv1", "yuv420p", "b.mkv", 0),
+        ("ffv1", "yuva444p10le", "b.mkv", 0),
+        ("ffv1", "gbrp10le", "b.mkv", 0),
+        ("ffv1", "yuv420p", "b.mov", 0),
+        ("ffv1", "yuva444p10le", "b.mov", 0),
+        ("libx264", "yuv420p", "b.mov", 90),
+        ("libx264", "yuv420p", "b.mkv", 90),
+    ],
+)
+def test_a_frame_that_nobody_touched_becomes_what_its_picture_becomes(tmp_path, codec, pixel_format, name, turn):
+    source = tmp_path / ("a.mp4" if turn else "a.mkv")
+    footage.make(source, codec, pixel_format, turn=turn, tags=(2, 0, 1, 1) if pixel_format[0] == "g" else footage.BT709)
+    (tmp_path / "by_picture").mkdir()
+    copy(source, tmp_path / "by_picture" / name)
+    with VideoReader(source) as reader, VideoWriter(tmp_path / name, reader.info) as writer:
+        for frame in reader:
+            writer.write(frame.number, writer.coded(frame, frame.original))
+    assert (tmp_path / name).read_bytes() == (tmp_path / "by_picture" / name).read_bytes()
+
+
 @pytest.mark.parametrize("pixel_format", ["yuv420p", "yuv422p10le", "yuv444p12le"])
 def test_only_what_was_touched_changes(tmp_path, pixel_format):
     def brighten(picture):

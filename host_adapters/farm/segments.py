@@ -14,8 +14,8 @@ from typing import Any
 
 from ...kernels.arrays import Floats
 from ..graphs.outputs import Output
-from ..media.clips import Clip, ClipWriter, VideoClip
-from ..media.video_format import Original
+from ..media.clips import Clip, ClipWriter, Taken, VideoClip
+from ..media.video_format import Coded, Original
 from ..media.video_write import VideoWriter
 from ..writes import OutputError, make_folder, write_bytes
 from .journal import Stamp
@@ -121,7 +121,11 @@ class SegmentWriter(ClipWriter):
         make_folder(path.parent, parents=False)
         self._writer = shown.open(path, _silent(like), codec)
 
-    def write(self, frame: int, picture: Floats, original: Any = None) -> None:
+    def prepared(self, frame: int, picture: Taken | Floats) -> Floats | Coded:
+        """Do what can be done in any thread and order."""
+        return self._writer.prepared(frame, picture)
+
+    def write(self, frame: int, picture: Floats | Coded, original: Any = None) -> None:
         """Write the next frame. Raises OutputError."""
         if not isinstance(original, Original):
             original = self.like.origin(frame) if isinstance(self.like, VideoClip) else None
@@ -224,7 +228,7 @@ class _Joiner(VideoWriter):
                 packet.pts, packet.dts, packet.duration = begin, self._decoding_time(length), length
                 self._mux([packet], time)
         number, pts, duration = segment.frames[-1]
-        at, length = self._place(number, _original(pts, duration))
+        at, length = self._place(number, _time(pts, duration))
         self._last, self._end, self._last_number = at, at + length, number
 
     @property
@@ -235,7 +239,7 @@ class _Joiner(VideoWriter):
 
     def _span(self, number: int, pts: int | None, duration: int | None) -> tuple[int, int, Fraction]:
         """Begin and length of a frame in the output, and its time in seconds of the input."""
-        at, length = self._place(number, _original(pts, duration))
+        at, length = self._place(number, _time(pts, duration))
         if self._first is None:
             self._first = (number, at)
             self._begin(number)
@@ -250,8 +254,8 @@ class _Joiner(VideoWriter):
         return self._begins[behind] if behind >= 0 else self._begins[0] + behind * length
 
 
-def _original(pts: int | None, duration: int | None) -> Original | None:
-    return None if pts is None or duration is None else Original((), pts, duration)
+def _time(pts: int | None, duration: int | None) -> tuple[int, int] | None:
+    return None if pts is None or duration is None else (pts, duration)
 
 
 _MARK = b"\0\0\0\1"

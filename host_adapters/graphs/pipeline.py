@@ -5,18 +5,34 @@ from __future__ import annotations
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Container, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from types import TracebackType
-from typing import Any
+from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
+
+
+class Taken(Protocol):
+    """A frame that was read; see :meth:`.clips.Clip.take`."""
+
+    @property
+    def picture(self) -> Floats:
+        """Its picture."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """A frame of a clip that gives pictures only."""
+
+    picture: Floats
 
 
 class ReadAhead:
     """A clip that reads the next frame while the last one is used.
 
-    One picture is read ahead and no more, so memory does not grow. It goes on by the step between the last two frames
+    One frame is read ahead and no more, so memory does not grow. It goes on by the step between the last two frames
     asked for; a frame that was not foreseen is read as it is asked for. Errors come where the frame is asked for.
 
     :param wanted: the frames of the run; no other is read ahead. :param step: from the first of them to the second.
@@ -27,18 +43,26 @@ class ReadAhead:
         self._step = step
         self._before: int | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="inkarnat-read")
-        self._foreseen: tuple[int, Future[Floats]] | None = None
+        self._foreseen: tuple[int, Future[Taken]] | None = None
 
     def read(self, frame: int) -> Floats:
         """Return the picture of a frame and begin to read the next. Raises what the clip raises."""
+        return self.take(frame).picture
+
+    def take(self, frame: int) -> Taken:
+        """Return a frame and begin to read the next. Raises what the clip raises."""
         if self._foreseen is not None and self._foreseen[0] == frame:
             future, self._foreseen = self._foreseen[1], None
         else:
-            future = self._thread.submit(self.clip.read, frame)
+            future = self._thread.submit(self._read, frame)
         try:
             return future.result()
         finally:
             self._look_ahead(frame)
+
+    def _read(self, frame: int) -> Taken:
+        taken: Taken = self.clip.take(frame) if hasattr(self.clip, "take") else _Read(self.clip.read(frame))
+        return taken
 
     def _look_ahead(self, frame: int) -> None:
         if self._foreseen is not None:
@@ -51,7 +75,7 @@ class ReadAhead:
         self._before = frame
         following = frame + self._step
         if self._step > 0 and following in self.wanted and following in self.clip.frames:
-            self._foreseen = following, self._thread.submit(self.clip.read, following)
+            self._foreseen = following, self._thread.submit(self._read, following)
 
     def close(self) -> None:
         """Stop, after the frame that is being read."""
@@ -59,11 +83,43 @@ class ReadAhead:
         self._foreseen = None
 
 
+class InWork:
+    """Frames that are worked on side by side, and come out in the order in which they were put in.
+
+    :param most: how many at once; one is worked on in the caller's own thread.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._threads = ThreadPoolExecutor(most, thread_name_prefix="inkarnat-frame") if most > 1 else None
+        self._frames: deque[tuple[int, Callable[[], Any]]] = deque()
+
+    def put(self, frame: int, work: Callable[[], Any]) -> None:
+        """Begin to work on a frame."""
+        self._frames.append((frame, work if self._threads is None else self._threads.submit(work).result))
+
+    def finished(self, everything: bool = False) -> Iterator[tuple[int, Any]]:
+        """Give frames, and what work on them gave, until another may be put in, or until none is left.
+
+        Raises what the work on a frame raised.
+        """
+        while len(self._frames) > (0 if everything else self._most - 1):
+            frame, result = self._frames.popleft()
+            yield frame, result()
+
+    def __enter__(self) -> InWork:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._threads is not None:
+            self._threads.shutdown(wait=True, cancel_futures=True)
+
+
 _PATIENCE = 0.1
 """Seconds between looks at what has been finished, so that an interrupt is not kept waiting."""
 
-Result = Mapping[str, Floats] | str
-"""The pictures of a frame by output, or why it failed."""
+Result = Mapping[str, Any] | str
+"""What is to be written of a frame by output, or why it failed."""
 
 
 class WriteBehind:
@@ -78,7 +134,7 @@ class WriteBehind:
     Raises, from the next :meth:`put` or at the end, whatever ``write`` raised; nothing is written after that.
     """
 
-    def __init__(self, write: Callable[[int, Mapping[str, Floats]], None], told: Callable[[int, Result], None]) -> None:
+    def __init__(self, write: Callable[[int, Mapping[str, Any]], None], told: Callable[[int, Result], None]) -> None:
         self._write, self._told = write, told
         self._handed: queue.SimpleQueue[tuple[int, Result] | None] = queue.SimpleQueue()
         self._idle = threading.Event()

@@ -9,14 +9,16 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
+from ...kernels.strips import thread_count
 from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
-from .pipeline import ReadAhead, Result, WriteBehind
+from .pipeline import InWork, ReadAhead, Result, Taken, WriteBehind
 
 log = logging.getLogger("inkarnat.run")
 
@@ -290,8 +292,12 @@ class Clip(Protocol):
 class Writer(Protocol):
     """What the runner asks of an output."""
 
-    def write(self, frame: int, picture: Floats) -> None:
-        """Write the picture of a frame."""
+    def write(self, frame: int, picture: Any) -> None:
+        """Write the picture of a frame.
+
+        One that has ``prepared(frame, picture or frame that was read)`` is given what that returns instead: it is
+        called in any thread, and for frames in any order.
+        """
 
 
 @dataclass
@@ -323,8 +329,9 @@ def render(
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
 
-    The next frame is read and the last one written, in threads of their own, while one is worked out, and no more
-    than these three are in memory. The outputs of a frame are written only when all of them are worked out.
+    The next frame is read and the last one written, in threads of their own, while others are worked out: one, or
+    with many cores some side by side, where no node reads several frames. The outputs of a frame are written only
+    when all of them are worked out.
     ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
     ``caught`` is given an error itself as soon as it is raised; the report keeps the first.
     Without ``overlap`` each frame is read, worked out and written before the next is touched.
@@ -334,16 +341,40 @@ def render(
     Raises GraphError, before any frame is read, for an unknown output or a source without a clip, and whatever a
     writer raises: an output that cannot be written ends the run.
     """
-    for source in graph.sources_of(outputs):
+    needed = graph.sources_of(outputs)
+    for source in needed:
         if source not in sources:
             raise _unbound(source)
     began, report, runner = time.perf_counter(), Report(), Runner(graph)
-    names, held = list(outputs), Held()
+    held = Held()
     frames = frames if isinstance(frames, Collection) else list(frames)
+    is_still = _is_still(graph, outputs)
+    at_once = _frames_at_once(sources.values()) if is_still and overlap else 1
+    origins = graph.origins(outputs)
+    passed = {name for name, origin in origins.items() if is_still and origin in sources}
+    made = [name for name in outputs if name not in passed]
 
-    def write(frame: int, pictures: Mapping[str, Floats]) -> None:
+    def work(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
+        """Work a frame out as far as its order does not matter."""
+        try:
+            pictures: dict[str, Any] = {name: take(origins[name], frame) for name in passed}
+            if made:
+                pictures |= runner.run_frame(frame, lambda source, at: take(source, at).picture, made, held)
+        except Exception as error:
+            return error
+        return {name: _prepared(outputs[name], frame, pictures.pop(name)) for name in list(pictures)}
+
+    def write(frame: int, pictures: Mapping[str, Any]) -> None:
         for name, writer in outputs.items():
             writer.write(frame, pictures[name])
+
+    def put(frame: int, result: Mapping[str, Any] | Exception) -> None:
+        if isinstance(result, Exception):
+            log.debug("frame %d failed", frame, exc_info=result)
+            if caught is not None:
+                caught(frame, result)
+            report.error = report.error or _without_pictures(result)
+        behind.put(frame, _reason(result) if isinstance(result, Exception) else result)
 
     def tell(frame: int, result: Result) -> None:
         if isinstance(result, str):
@@ -358,22 +389,18 @@ def render(
     reach = sum(step.node.frames_needed()[1] for step in graph.order(outputs))
     for clip in sources.values():
         if hasattr(clip, "remember"):
-            clip.remember(reach + _IN_WORK)
-    with _Reader(sources, frames if overlap else ()) as reader, WriteBehind(write, tell) as behind:
+            clip.remember(reach + at_once + _IN_WORK)
+    read = _Reader(sources, frames if overlap else ())
+    with read as reader, WriteBehind(write, tell) as behind, InWork(at_once) as in_work:
         for frame in frames:
-            reader.frame = frame
-            try:
-                result: Result = runner.run_frame(frame, reader.fetch, names, held)
-            except Exception as error:
-                log.debug("frame %d failed", frame, exc_info=error)
-                if caught is not None:
-                    caught(frame, error)
-                report.error = report.error or _without_pictures(error)
-                result = _reason(error)
-            behind.put(frame, result)
-            del result
+            take = reader.taken(frame, needed) if is_still else reader.at(frame)
+            in_work.put(frame, partial(work, frame, take))
+            for item in in_work.finished():
+                put(*item)
             if not overlap:
                 behind.settle()
+        for item in in_work.finished(everything=True):
+            put(*item)
     report.seconds = time.perf_counter() - began
     return report
 
@@ -388,7 +415,37 @@ def _without_pictures(error: Exception) -> Exception:
 
 
 _IN_WORK = 4
-"""Frames between the one that is read ahead and the one that is written, both included."""
+"""Frames that are read ahead, handed over and written, beside those that are worked on."""
+
+_THREADS_A_FRAME, _MOST_AT_ONCE = 4, 6
+"""Threads for each frame that is worked on beside others, and how many frames are at most."""
+
+_MOST_IN_WORK = 1 << 30
+"""Bytes that all frames together may take that are worked on side by side, when each takes seven of its pictures."""
+
+
+def _frames_at_once(clips: Iterable[Any]) -> int:
+    """Return how many frames to work on side by side."""
+    largest = max((12 * clip.width * clip.height for clip in clips if hasattr(clip, "width")), default=1)
+    wanted = min(thread_count() // _THREADS_A_FRAME, _MOST_AT_ONCE, _MOST_IN_WORK // (7 * largest))
+    return max(1, wanted)
+
+
+def _is_still(graph: Graph, outputs: Iterable[str]) -> bool:
+    """Tell whether every frame is made from that frame alone, whatever the keyframes say."""
+    steps = graph.order(list(outputs))
+    over_time = Node.frames_needed
+    return all(
+        s.node.frames_needed() == (0, 0) and not (s.keyed and type(s.node).frames_needed is not over_time)
+        for s in steps
+    )
+
+
+def _prepared(writer: Any, frame: int, picture: Any) -> Any:
+    """Return what is to be written of a frame, as far as its writer can prepare it."""
+    if hasattr(writer, "prepared"):
+        return writer.prepared(frame, picture)
+    return picture.picture if hasattr(picture, "picture") else picture
 
 
 class _Reader:
@@ -399,13 +456,36 @@ class _Reader:
         first_two = list(itertools.islice(frames, 2))
         step = first_two[-1] - first_two[0] if first_two else 0
         self.clips = {name: ReadAhead(clip, frames, step) for name, clip in clips.items()}
-        self.frame = 0
 
-    def fetch(self, source: str, frame: int) -> Floats:
-        """Return a picture of a clip; beyond its ends only a still and a neighbour of the frame stand in."""
-        first, last = self.ends[source]
-        stands_in = first == last or frame != self.frame
-        return self.clips[source].read(min(max(frame, first), last) if stands_in else frame)
+    def at(self, frame: int) -> Callable[[str, int], Taken]:
+        """Return what takes frames of clips for work on a frame.
+
+        Beyond the ends of a clip only a still and a neighbour of the frame stand in.
+        """
+
+        def take(source: str, wanted: int) -> Taken:
+            first, last = self.ends[source]
+            stands_in = first == last or wanted != frame
+            return self.clips[source].take(min(max(wanted, first), last) if stands_in else wanted)
+
+        return take
+
+    def taken(self, frame: int, sources: Iterable[str]) -> Callable[[str, int], Taken]:
+        """Take a frame of some clips now, and return what gives them, or raises what was raised here."""
+        take, found = self.at(frame), dict[str, Taken | Exception]()
+        for source in sources:
+            try:
+                found[source] = take(source, frame)
+            except Exception as error:
+                found[source] = error
+
+        def give(source: str, wanted: int) -> Taken:
+            result = found[source]
+            if isinstance(result, Exception):
+                raise result
+            return result
+
+        return give
 
     def __enter__(self) -> _Reader:
         return self

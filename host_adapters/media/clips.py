@@ -15,7 +15,9 @@ from functools import partial
 from math import gcd
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Protocol
+
+import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
@@ -23,7 +25,7 @@ from ..sequences import SequencePattern
 from ..writes import OutputError, check_output, reads
 from .files import InputError
 from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_matte, write_picture, writing_notes
-from .video_format import READ_SUFFIXES, SUFFIXES, Original, VideoInfo
+from .video_format import READ_SUFFIXES, SUFFIXES, Coded, Original, VideoFrame, VideoInfo
 from .video_read import VideoReader
 from .video_write import VideoWriter, default_codec, holds_alpha
 
@@ -114,6 +116,21 @@ def _unwatched(frame: int) -> AbstractContextManager[None]:
     return nullcontext()
 
 
+class Taken(Protocol):
+    """A frame that was read or decoded."""
+
+    @property
+    def picture(self) -> Floats:
+        """Its picture, float32 (H, W, 3 or 4); of a video it is made only now, and at every look."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """A frame that came as a picture."""
+
+    picture: Floats
+
+
 class Clip:
     """Pictures by frame number; made by :func:`open_clip`.
 
@@ -152,13 +169,17 @@ class Clip:
 
     def read(self, frame: int) -> Floats:
         """Return a picture, float32 (H, W, 3 or 4). Reading in order is cheap. Raises InputError."""
+        return self.take(frame).picture
+
+    def take(self, frame: int) -> Taken:
+        """Read or decode a frame, and leave it to others to make its picture. Raises InputError."""
         with self._lock, self.watch(frame):
-            picture, origin = self._read(frame)
+            taken, origin = self._read(frame)
             self._recent[frame] = origin
             self._recent.move_to_end(frame)
             while len(self._recent) > self._remembered:
                 self._recent.popitem(last=False)
-        return picture
+        return taken
 
     def remember(self, frames: int) -> None:
         """Keep what so many frames came as, for a writer that far behind the reading."""
@@ -172,7 +193,7 @@ class Clip:
         with self._lock:
             return self._read(frame)[1]
 
-    def _read(self, frame: int) -> tuple[Floats, Any]:
+    def _read(self, frame: int) -> tuple[Taken, Any]:
         raise NotImplementedError
 
     def paths(self) -> list[Path]:
@@ -202,10 +223,10 @@ class PictureClip(Clip):
         self._picture, self.info = read_picture(path, **chosen)
         self.rate, self.notes = _stated_rate(self.info), self.info.notes
 
-    def _read(self, frame: int) -> tuple[Floats, Any]:
+    def _read(self, frame: int) -> tuple[Taken, Any]:
         if frame != 1:
             raise InputError(f"{self.path} has no frame {frame}: it is a single picture, frame 1.")
-        return self._picture.copy(), self.info
+        return _Read(self._picture.copy()), self.info
 
     def __reduce__(self) -> Any:
         return partial(PictureClip, **self.assumed), (self.path,)
@@ -227,10 +248,11 @@ class SequenceClip(Clip):
         gaps = f"{pattern} lacks {_plural('frame', self.missing)} {in_words(self.missing)}." if self.missing else ""
         self.notes = (*first.notes, *([gaps] if gaps else []))
 
-    def _read(self, frame: int) -> tuple[Floats, Any]:
+    def _read(self, frame: int) -> tuple[Taken, Any]:
         if frame not in self.frames:
             raise InputError(f"{self.path} has no frame {frame}: it runs from {self.frames[0]} to {self.frames[-1]}.")
-        return read_picture(self.pattern.path(frame), **self.assumed)
+        picture, info = read_picture(self.pattern.path(frame), **self.assumed)
+        return _Read(picture), info
 
     def paths(self) -> list[Path]:
         """Return the first and the last file: names between them follow the same pattern."""
@@ -253,9 +275,9 @@ class VideoClip(Clip):
         self.frames = range(1, self.info.frames + 1)
         self.rate, self.notes = self.info.rate, self.info.notes
 
-    def _read(self, frame: int) -> tuple[Floats, Any]:
+    def _read(self, frame: int) -> tuple[Taken, Any]:
         found = self._reader.frame(frame)
-        return found.picture, found.original
+        return found, found.original
 
     def suspect(self, survey: bool = False) -> list[int]:
         """Return the frames that damage may reach: of those read here, or with ``survey`` of the whole clip."""
@@ -362,16 +384,27 @@ def _open_unknown(path: Path, of_pictures: dict[str, str], of_video: dict[str, A
 # --- writing ------------------------------------------------------------------------------------------------
 
 
+def as_array(picture: Taken | Floats) -> Floats:
+    """Return the picture of what may be a frame that was only read."""
+    return picture if isinstance(picture, np.ndarray) else picture.picture
+
+
 class ClipWriter:
     """Where frames go; made by :func:`open_writer`. As a context manager it closes at the end, aborts on an error."""
 
     notes: tuple[str, ...] = ()
     """What a person should know, one sentence each; some of it only after :meth:`close`."""
 
-    def write(self, frame: int, picture: Floats, original: Floats | Original | PictureInfo | None = None) -> None:
+    def prepared(self, frame: int, picture: Taken | Floats) -> Floats | Coded:
+        """Do what can be done for a frame in any thread and order, and return what :meth:`write` takes for it."""
+        return as_array(picture)
+
+    def write(
+        self, frame: int, picture: Floats | Coded, original: Floats | Original | PictureInfo | None = None
+    ) -> None:
         """Write the next frame. Raises OutputError.
 
-        :param picture: float32 (H, W, 3 or 4), or a matte, float32 (H, W).
+        :param picture: float32 (H, W, 3 or 4), or a matte, float32 (H, W), or what :meth:`prepared` made of it.
         :param original: what the frame came as, where the caller has it (``clip.origin(frame)``); otherwise the
             clip given as ``like`` is asked. A picture given here is accepted and not needed.
         """
@@ -423,7 +456,8 @@ class _PictureWriter(ClipWriter):
         for frame in {frames[0], frames[-1]}:
             check_output(self.pattern.path(frame), self.inputs)
 
-    def write(self, frame: int, picture: Floats, original: Any = None) -> None:
+    def write(self, frame: int, picture: Floats | Coded, original: Any = None) -> None:
+        assert isinstance(picture, np.ndarray)
         if self.pattern is None and self.written is not None:
             raise OutputError(
                 f"{self.path} holds one picture, and frame {frame} comes after {self.written}: "
@@ -475,8 +509,22 @@ class _VideoWriter(ClipWriter):
         """The codec and pixel format in words; empty until they are known."""
         return self._writer.label if self._writer is not None else ""
 
-    def write(self, frame: int, picture: Floats, original: Any = None) -> None:
+    def prepared(self, frame: int, picture: Taken | Floats) -> Floats | Coded:
+        return as_array(picture) if self._writer is None else self._coded(self._writer, frame, picture)
+
+    def _coded(self, writer: VideoWriter, frame: int, picture: Taken | Floats, original: Any = None) -> Coded:
+        if not isinstance(original, Original):
+            original = self.like.origin(frame) if isinstance(self.like, VideoClip) else None
+        if isinstance(picture, VideoFrame) and picture.original is original:
+            return writer.coded(picture, original)
+        array = as_array(picture)
+        if array.ndim == 3 and writer.like.codec == "" and not writer.pixel_format.alpha:
+            array = array[:, :, :3]
+        return writer.coded(array, original)
+
+    def write(self, frame: int, picture: Floats | Coded, original: Any = None) -> None:
         if self._writer is None:
+            assert isinstance(picture, np.ndarray)
             size = (picture.shape[1], picture.shape[0])
             alpha = picture.ndim == 3 and picture.shape[2] == 4
             if alpha and not self.alpha and not holds_alpha(self.path, self.codec):
@@ -485,11 +533,8 @@ class _VideoWriter(ClipWriter):
             self._writer = VideoWriter(
                 self.path, None, self.codec, self.matte, size, self.rate, alpha, inputs=self.inputs, tags=self.tags
             )
-        if not isinstance(original, Original):
-            original = self.like.origin(frame) if isinstance(self.like, VideoClip) else None
-        if picture.ndim == 3 and self._writer.like.codec == "" and not self._writer.pixel_format.alpha:
-            picture = picture[:, :, :3]
-        self._writer.write(frame, picture, original)
+        coded = picture if isinstance(picture, Coded) else self._coded(self._writer, frame, picture, original)
+        self._writer.write(frame, coded)
 
     def close(self) -> None:
         if self._writer is None:

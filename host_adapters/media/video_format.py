@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import Coding, Planes
+from ...kernels.codes import Coding, Planes, planes_to_picture
 from .boxes import container_tags
 from .files import InputError
 from .metadata import stream_metadata
@@ -153,12 +153,31 @@ class Original:
 
 @dataclass(frozen=True, eq=False)
 class VideoFrame:
-    """A frame of a clip: its number from 1, its time in seconds, its picture, and what it came as."""
+    """A frame of a clip: its number from 1, its time in seconds, what its clip says of itself, and what it came as."""
 
     number: int
     time: Fraction
-    picture: Floats
+    info: VideoInfo
     original: Original
+
+    @property
+    def picture(self) -> Floats:
+        """The picture, upright; it is made of the planes at every look."""
+        info = self.info
+        return upright(planes_to_picture(self.original.planes, info.coding), info.turns, info.mirrored)
+
+
+@dataclass(frozen=True, eq=False)
+class Coded:
+    """A frame as an encoder takes it.
+
+    :ivar frame: the library's own. :ivar shape: of the picture that it was made of, upright.
+    :ivar time: timestamp and duration in units of the input's time base; None where its number says them.
+    """
+
+    frame: Any
+    shape: tuple[int, ...]
+    time: tuple[int, int] | None
 
 
 def upright(picture: Floats, turns: int, mirrored: bool = False) -> Floats:

@@ -11,7 +11,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from ...kernels.codes import planes_to_picture
 from .files import InputError
 from .video_decode import (
     BrokenError,
@@ -26,7 +25,7 @@ from .video_decode import (
     packets_of,
     promised_end,
 )
-from .video_format import Original, VideoFrame, describe_stream, planar_name, planes_of, upright
+from .video_format import Original, VideoFrame, describe_stream, planar_name, planes_of
 
 DAMAGED = ("stop", "mark", "drop")
 """What is done with frames that damage may reach: stop before the first, take them as they come, leave them out."""
@@ -310,9 +309,8 @@ class VideoReader:
         planes = planes_of(frame, info.pixel_format)
         step = round(1 / (info.rate * info.time_base))
         pts = frame.pts if frame.pts is not None else info.start + (number - 1) * step
-        picture = upright(planes_to_picture(planes, info.coding), info.turns, info.mirrored)
         original = Original(planes, pts, frame.duration or step)
-        return VideoFrame(number, (pts - info.start) * info.time_base, picture, original)
+        return VideoFrame(number, (pts - info.start) * info.time_base, info, original)
 
 
 _FIELDS_NOTE = (

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import Coding, Planes, alpha_to_plane, change_to_planes, picture_to_planes, planes_to_picture
+from ...kernels.codes import Coding, Planes, alpha_to_plane, change_to_planes, picture_to_planes, recode
 from ..writes import Atomic, OutputError, output_error
 from .boxes import FILL, Header, finish_matroska, finish_quicktime
 from .companions import Companions, not_carried
@@ -30,9 +30,11 @@ from .video_format import (
     SITING_WORD,
     STUDIO_TAG,
     SUFFIXES,
+    Coded,
     Original,
     PixelFormat,
     Tags,
+    VideoFrame,
     VideoInfo,
     as_stored,
     plane_view,
@@ -275,15 +277,38 @@ class VideoWriter:
         """The codec and pixel format in words, for people."""
         return f"{CODECS[self.codec].label}, {self.pixel_format.bits} bit {self.pixel_format.subsampling}"
 
-    def write(self, number: int, picture: Floats, original: Original | None = None) -> None:
+    def coded(self, picture: Floats | VideoFrame, original: Original | None = None) -> Coded:
+        """Turn a frame into what the encoder takes: in any thread, and frames in any order.
+
+        :param picture: as for :meth:`write`, or a frame of the input that nobody touched.
+        :raises OutputError: it is no frame of this clip.
+        """
+        import av
+
+        info = self.like
+        shape = (
+            picture.shape
+            if isinstance(picture, np.ndarray)
+            else (info.height, info.width, len(picture.original.planes))
+        )
+        time = (original.pts, original.duration) if original is not None else None
+        try:
+            planes = self._codes(picture, original)
+            return Coded(_video_frame(planes, self.pixel_format, self._tags), shape, time)
+        except (av.error.FFmpegError, OSError, ValueError) as error:
+            raise self._reason(error) from error
+
+    def write(self, number: int, picture: Floats | Coded, original: Original | None = None) -> None:
         """Write the next frame.
 
         :param number: its number in the input; numbers only rise.
-        :param picture: float32 (H, W, 3 or 4), upright; or a matte, float32 (H, W).
+        :param picture: float32 (H, W, 3 or 4), upright; or a matte, float32 (H, W); or what :meth:`coded` made of it.
         :param original: the input's frame, for its timestamp and for the codes of what did not change.
         :raises OutputError: the frame comes out of order, or writing fails; nothing is left behind then.
         """
-        pts, duration = self._place(number, original)
+        with self._guard():
+            coded = picture if isinstance(picture, Coded) else self.coded(picture, original)
+        pts, duration = self._place(number, coded.time)
         if self._first is None:
             self._first = (number, pts)
             self._begin(number)
@@ -292,7 +317,7 @@ class VideoWriter:
             raise OutputError(f"{self.path}: frame {number} comes after a later one; write frames in order.")
         pts = max(pts, self._last + 1) if self._last_number else pts  # damaged clips show two frames at one time
         with self._guard():
-            frame = _video_frame(self._codes(picture, original), self.pixel_format, self._tags)
+            frame = coded.frame
             shift = 0 if self._first[0] == 1 else self._first[1]
             begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
             frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
@@ -390,10 +415,10 @@ class VideoWriter:
             f"{self.path} cannot be written as {self.label}{sound} ({what}): choose another codec or suffix."
         )
 
-    def _place(self, number: int, original: Original | None) -> tuple[int, int]:
-        """The timestamp and the duration of a frame in units of the time base."""
-        if original is not None:
-            return original.pts, original.duration
+    def _place(self, number: int, time: tuple[int, int] | None) -> tuple[int, int]:
+        """The timestamp and the duration of a frame in units of the time base: as given, or by its number."""
+        if time is not None:
+            return time
         step = 1 / (self.like.rate * self.like.time_base)
         pts = self.like.start + round((number - 1) * step)
         return pts, self.like.start + round(number * step) - pts
@@ -431,7 +456,14 @@ class VideoWriter:
             self._container.mux(packet)
             self._muxed = True
 
-    def _codes(self, picture: Floats, original: Original | None) -> Planes:
+    def _codes(self, picture: Floats | VideoFrame, original: Original | None) -> Planes:
+        if isinstance(picture, VideoFrame):
+            planes = picture.original.planes
+            if self._same and self.pixel_format.alpha == (len(planes) == 4):
+                return planes
+            if not self._same and not self.pixel_format.alpha and not self._matte:
+                return recode(planes, picture.info.coding, self.coding)
+            picture = picture.picture
         if picture.ndim == 2:
             picture = np.repeat(picture[:, :, np.newaxis], 3, axis=2)
         picture = as_stored(picture, self.like.turns, self.like.mirrored)
@@ -439,8 +471,7 @@ class VideoWriter:
         if not self._same or original is None:
             return picture_to_planes(picture, self.coding, alpha=with_alpha)
         planes, alpha = original.planes[:3], original.planes[3:]
-        before = planes_to_picture(planes, self.coding)
-        changed = change_to_planes(before, picture[:, :, :3], planes, self.coding)
+        changed = change_to_planes(picture, planes, self.coding)
         if with_alpha and (self._fills_alpha or not alpha):
             alpha = (alpha_to_plane(picture, self.coding),)
         return changed + (alpha if with_alpha else ())
