@@ -23,18 +23,22 @@ from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.desk import (
     chain,
     controls,
+    drawn,
     guard,
     notes,
     plots,
     secret,
+    seeing,
     server,
     session,
     shown,
     state,
+    task,
     work,
 )
 from inkarnat.host_adapters.desk.errors import DeskError, ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.detect import faces
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph
@@ -460,6 +464,278 @@ def test_a_screen_of_a_gamma_gets_the_codes_that_give_its_light(screen):
     assert np.abs(light - ramp[0, :, 0] ** float(screen)).max() < 0.005
     with pytest.raises(DeskError, match="no screen"):
         shown.pixels(ramp, screen="2.8")
+
+
+# --- seeing ---------------------------------------------------------------------------------------------------
+
+
+CUBE = "LUT_3D_SIZE 2\n" + "\n".join(
+    f"{0.05 + 0.9 * r:g} {0.02 + 0.85 * g + 0.08 * r:g} {0.8 * b + 0.1 * g:g}"
+    for b in (0, 1) for g in (0, 1) for r in (0, 1)
+)  # fmt: skip
+"""A look that bends hues, as a table of two nodes a side: trilinear between them, so it is an affine map in fact."""
+
+
+def through_cube(picture):
+    """What the look does, worked out without a library: it is affine in R'G'B'."""
+    r, g, b = np.moveaxis(np.clip(picture[..., :3], 0, 1).astype(np.float64), -1, 0)
+    return np.stack([0.05 + 0.9 * r, 0.02 + 0.85 * g + 0.08 * r, 0.8 * b + 0.1 * g], axis=-1)
+
+
+@pytest.fixture
+def under_a_look(folder, tmp_path_factory):
+    pytest.importorskip("PyOpenColorIO")
+    cube = tmp_path_factory.mktemp("look") / "film.cube"
+    cube.write_text(CUBE)
+    opened = session.Session(folder, "planing.mkv", seeing=seeing.Seeing.through(str(cube)))
+    yield opened
+    opened.close()
+
+
+def test_everything_that_is_looked_at_goes_through_the_view(under_a_look, open_session):
+    for view in ("original", "result", "light", "split"):
+        expected = through_cube(open_session.picture(1, view))
+        assert np.abs(under_a_look.picture(1, view) - expected).max() < 2e-4
+    seen = np.ascontiguousarray(under_a_look.picture(1, "result"))
+    (trace,), _ = under_a_look.plot("vectorscope", 1, "", (128, 128), keyed=False)
+    assert np.array_equal(trace, plots.chroma_plot(seen, None, 128, 0.64))
+    assert under_a_look.pixel(1, 0.5, 0.5)["rgb"] == pytest.approx(seen[89:92, 159:162].mean((0, 1)), abs=1e-5)
+    assert under_a_look.as_dict()["seen"] == "film.cube"
+
+
+def test_solving_through_a_view_lands_on_the_target_as_it_is_seen_and_files_are_without(under_a_look, footage):
+    mark_all(under_a_look, footage[1])
+    under_a_look.solve("everything", 1)
+    assert under_a_look.reading(1, size=None)["after"]["angle"] == pytest.approx(123, abs=0.05)
+    written = under_a_look.still(1, "still.png")
+    plain = under_a_look.plain(1, "result", None)
+    with open_clip(written) as clip:
+        assert np.abs(clip.read(clip.frames[0]) - np.clip(plain, 0, 1)).max() < 1e-3
+
+
+def test_a_region_of_a_plot_is_what_lies_in_it(picture):
+    """Against scikit-image's test of points in a polygon, away from the soft edge."""
+    measure = pytest.importorskip("skimage.measure")
+    corners = [(-0.2, 0.02), (0.05, 0.25), (0.3, 0.1), (0.0, 0.05)]
+    text = "chroma:" + ";".join(f"{x},{y}" for x, y in corners)
+    matte = drawn.Drawn.parse(text).matte(picture)
+    kr, kb = 0.2126, 0.0722  # BT.709-6
+    r, g, b = np.moveaxis(picture.astype(np.float64), -1, 0)
+    luma = kr * r + (1 - kr - kb) * g + kb * b
+    places = np.stack([(b - luma) / 1.8556, (r - luma) / 1.5748], axis=-1).reshape(-1, 2)
+    inside = measure.points_in_poly(places, corners).reshape(luma.shape)
+    certain = (matte < 0.02) | (matte > 0.98)
+    assert certain.mean() > 0.8
+    assert inside.any()
+    assert np.array_equal(matte[certain] > 0.5, inside[certain])
+
+
+def test_a_region_of_a_waveform_counts_columns_and_levels(picture):
+    matte = drawn.Drawn.parse("r:0.25,0.3;0.75,0.3;0.75,0.6;0.25,0.6").matte(picture)
+    width = matte.shape[1]
+    x, level = np.broadcast_to((np.arange(width) + 0.5) / width, matte.shape), picture[..., 0]
+    inside = (x > 0.26) & (x < 0.74) & (level > 0.31) & (level < 0.59)
+    outside = (x < 0.24) | (x > 0.76) | (level < 0.29) | (level > 0.61)
+    assert matte[inside].min() > 0.9
+    assert matte[outside].max() < 0.1
+
+
+@pytest.mark.parametrize("text", ["", "chroma", "chroma:1,2;3,4", "hue:0,0;1,0;1,1", "luma:0,0;1,0;nan,1", "r:0;1;2"])
+def test_a_region_of_no_plot_is_refused(text):
+    with pytest.raises(DeskError, match="corners"):
+        drawn.Drawn.parse(text)
+
+
+@pytest.mark.parametrize(("screen", "gamma"), [("srgb", None), ("2.2", 2.2), ("2.4", 2.4)])
+def test_a_wide_screen_keeps_colours_beyond_bt709(screen, gamma):
+    """Against colour-science: the same light in the primaries of Display P3."""
+    colour = pytest.importorskip("colour")
+    picture = np.random.default_rng(3).uniform(-0.12, 1.0, (5, 7, 3)).astype(np.float32)
+    codes = shown.pixels(picture, 1, screen, "display-p3")
+    signal = picture.astype(np.float64)
+    if gamma is None:
+        light = np.sign(signal) * colour.models.eotf_sRGB(np.abs(signal))
+    else:
+        light = np.sign(signal) * np.abs(signal) ** gamma
+    spaces = [colour.RGB_COLOURSPACES[name] for name in ("ITU-R BT.709", "Display P3")]
+    wide = light @ colour.matrix_RGB_to_RGB(*spaces).T
+    expected = colour.models.eotf_inverse_sRGB(np.clip(wide, 0, 1)) * 255
+    assert np.abs(codes - expected).max() <= 0.6
+    narrow = shown.pixels(picture, 1, screen)
+    assert (codes.astype(int) != narrow).mean() > 0.5
+
+
+# --- over time --------------------------------------------------------------------------------------------------
+
+
+def keyframe_pairs(opened, id, name):
+    return dict(opened.state.graph.by_id[id].keyed)[name].pairs
+
+
+def test_what_has_keyframes_gets_one_where_it_is_set(open_session):
+    open_session.set("steer", "angle", 4.0)
+    open_session.keyframe("set", 1, "steer", "angle")
+    open_session.set_all({"steer": {"angle": 10.0, "saturation": 1.2}}, frame=3)
+    assert keyframe_pairs(open_session, "steer", "angle") == ((1, 4.0), (3, 10.0))
+    assert open_session.state.node("steer").saturation == 1.2
+    assert [open_session.state.graph.by_id["steer"].node_at(frame).angle for frame in (1, 2, 3)] == [4.0, 7.0, 10.0]
+    assert open_session.as_dict()["keyframes"] == {"steer": {"angle": [1, 3]}}
+    open_session.save("over-time.json")
+    assert Graph.load(open_session.folder.result_path("over-time.json")) == open_session.state.graph
+    open_session.keyframe("hold", 2, "steer", "angle")
+    assert (open_session.state.node("steer").angle, open_session.state.graph.by_id["steer"].keyed) == (7.0, ())
+    open_session.undo()
+    assert len(keyframe_pairs(open_session, "steer", "angle")) == 2
+
+
+def test_keyframes_of_a_frame_are_moved_and_removed_together(open_session):
+    open_session.keyframe("set", 1, "steer", "angle")
+    open_session.keyframe("set", 1, "balance", "tint")
+    open_session.add_person("Ada")
+    open_session.keyframe("set", 1, "steer_2", "angle")
+    open_session.move_keyframes("", 1, 2)
+    assert open_session.as_dict()["keyframes"] == {
+        "steer": {"angle": [2]}, "balance": {"tint": [2]}, "steer_2": {"angle": [1]},
+    }  # fmt: skip
+    open_session.set_all({"steer": {"angle": 6.0}}, frame=2)
+    open_session.remove_keyframes("", 2)
+    assert open_session.as_dict()["keyframes"] == {"steer_2": {"angle": [1]}}
+    assert open_session.state.node("steer").angle == 6.0
+    with pytest.raises(DeskError, match="Frame 99"):
+        open_session.move_keyframes("_2", 1, 99)
+
+
+@pytest.mark.parametrize(
+    ("do", "id", "name", "words"),
+    [
+        ("set", "steer", "method", "cannot change over time"),
+        ("set", "target", "angle", "no step 'target'"),
+        ("set", "steer", "hue", "hue"),
+        ("burn", "steer", "angle", "can be set"),
+    ],
+)
+def test_a_keyframe_that_cannot_be_is_refused(open_session, do, id, name, words):
+    with pytest.raises(InkarnatError, match=words):
+        open_session.keyframe(do, 1, id, name)
+    assert not open_session.as_dict()["keyframes"]
+
+
+def test_solving_where_the_turn_changes_over_time_sets_a_keyframe(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("learn", 1)
+    open_session.keyframe("set", 1, "steer", "angle")
+    open_session.solve("steer", 3)
+    (first, start), (last, end) = keyframe_pairs(open_session, "steer", "angle")
+    assert (first, last, start) == (1, 3, 0.0)
+    assert end != 0
+    assert open_session.reading(3, size=None)["after"]["angle"] == pytest.approx(123, abs=0.1)
+
+
+@pytest.fixture(scope="module")
+def panned(tmp_path_factory):
+    """A clip that moves 4 pixels to the right with every frame, and the folder it is in."""
+    folder = tmp_path_factory.mktemp("panned")
+    still = workshop.camera(workshop.portrait("light", 5, 480, 270).light)
+    with open_writer(folder / "walking.mkv") as writer:
+        for number in range(1, 9):
+            writer.write(number, np.roll(still, 4 * (number - 1), axis=1))
+    return Folder(folder, tmp_path_factory.mktemp("followed"))
+
+
+def wait_for(opened):
+    opened.tasks.last.wait(120)
+    return opened.tasks.as_dict()
+
+
+def test_a_shape_is_followed_in_the_background(panned):
+    """Against the known move of the picture."""
+    pytest.importorskip("cv2")
+    opened = session.Session(panned, "walking.mkv")
+    id = opened.add_shape("", "in", {"centre": (0.4, 0.4), "width": 0.5, "height": 0.6})
+    opened.track(id, 4)
+    told = wait_for(opened)
+    assert (told["state"], told["done"], told["total"]) == ("done", 7, 7), told
+    step = opened.state.graph.by_id[id]
+    for frame in (1, 4, 8):
+        assert step.node_at(frame).centre[0] == pytest.approx(0.4 + 4 * (frame - 4) / 480, abs=1.5 / 480)
+    assert opened.undo() == "Follow shape"
+    opened.close()
+
+
+def test_following_can_be_given_up_and_changes_nothing(panned, monkeypatch):
+    pytest.importorskip("cv2")
+    opened = session.Session(panned, "walking.mkv")
+    id = opened.add_shape("", "in", {"centre": (0.4, 0.4), "width": 0.5, "height": 0.6})
+    before, going, goes = opened.state, threading.Event(), threading.Event()
+    count = task.Task.step
+
+    def step(self, *rest):
+        going.set()
+        goes.wait(20)
+        count(self, *rest)
+
+    monkeypatch.setattr(task.Task, "step", step)
+    opened.track(id, 1)
+    assert going.wait(20)
+    with pytest.raises(DeskError, match="already"):
+        opened.track(id, 1)
+    opened.tasks.last.cancel()
+    goes.set()
+    assert wait_for(opened)["state"] == "cancelled"
+    assert opened.state == before
+    opened.close()
+
+
+def test_what_cannot_be_followed_is_told(panned):
+    pytest.importorskip("cv2")
+    opened = session.Session(panned, "walking.mkv")
+    id = opened.add_shape("", "in", {"centre": (0.02, 0.02), "width": 0.02, "height": 0.02})
+    opened.track(id, 1)
+    assert wait_for(opened)["state"] == "failed"
+    assert "corners to hold on to" in opened.tasks.as_dict()["message"]
+    with pytest.raises(DeskError, match="no shape 'steer'"):
+        opened.track("steer", 1)
+    opened.close()
+
+
+def test_corners_that_change_over_time_stay_as_many(open_session):
+    corners = ((0.2, 0.2), (0.6, 0.2), (0.6, 0.6))
+    id = open_session.add_shape("", "in", {"shape": "polygon", "points": corners})
+    open_session.keyframe("set", 1, id, "points")
+    with pytest.raises(DeskError, match="stay 3"):
+        open_session.set_all({id: {"points": [*corners, (0.2, 0.6)]}}, frame=2)
+    open_session.set_all({id: {"points": [(0.3, 0.2), (0.7, 0.2), (0.7, 0.6)]}}, frame=3)
+    assert open_session.state.graph.by_id[id].node_at(2).points[0] == pytest.approx((0.25, 0.2))
+
+
+def test_faces_join_the_key_and_are_moved_and_removed(panned):
+    pytest.importorskip("cv2")
+    if not faces.available():
+        pytest.skip(faces.HOW_TO_INSTALL)
+    opened = session.Session(panned, "walking.mkv")
+    opened.find_faces()
+    told = wait_for(opened)
+    assert (told["state"], told["message"]) == ("done", "1 face found."), told
+    assert chain.is_chain(opened.state.graph)
+    assert opened.as_dict()["faces"] == {"": ["face1"]}
+    face = opened.state.graph.by_id["face1"]
+    moved = face.node_at(8).nose[0] - face.node_at(1).nose[0]
+    assert moved == pytest.approx(28 / 480, abs=3 / 480)
+    assert face.node.keyed == 1.0
+    opened.mark(1, "", "skin", "point", [face.node_at(1).nose])
+    opened.solve("learn", 1)
+    assert opened.state.graph.by_id["face1"].node.keyed == 1.0
+    opened.add_person("Ada")
+    opened.move_face("face1", (0.1, -0.05))
+    shifted = opened.state.graph.by_id["face1"].node_at(8).nose
+    assert shifted == pytest.approx((face.node_at(8).nose[0] + 0.1, face.node_at(8).nose[1] - 0.05), abs=1e-4)
+    assert state.State.from_dict(json.loads(json.dumps(opened.state.to_dict()))) == opened.state
+    opened.remove_face("face1")
+    assert not {"face1", "join"} & set(opened.state.graph.by_id)
+    assert chain.is_chain(opened.state.graph)
+    with pytest.raises(DeskError, match="no face"):
+        opened.remove_face("face1")
+    opened.close()
 
 
 # --- files ----------------------------------------------------------------------------------------------------

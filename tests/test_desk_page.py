@@ -489,6 +489,36 @@ def test_the_ring_of_the_skin_and_its_line_are_dragged(desk, browser, footage):
     assert session.state.node("steer").angle >= now
 
 
+def lit(browser):
+    """Return the mean of the middle of the stage as it is painted, 0 to 255."""
+    return browser.execute_script(
+        """const canvas = document.getElementById("picture"), pen = canvas.getContext("2d");
+        const data = pen.getImageData(canvas.width / 4, canvas.height / 4, canvas.width / 2, canvas.height / 2).data;
+        let sum = 0; for (let i = 0; i < data.length; i += 4) sum += data[i] + data[i + 1] + data[i + 2];
+        return sum / (data.length / 4) / 3;"""
+    )
+
+
+def test_a_region_drawn_on_the_plot_shows_in_the_picture_by_hand_and_by_keys(desk, browser):
+    until(browser, lambda: element(browser, "#ring").is_displayed())
+    whole = lit(browser)
+    pane = element(browser, "#vectorscope")
+    chain = ActionChains(browser, duration=20).move_to_element_with_offset(pane, 60, 40).click_and_hold()
+    for across, down in ((0, 30), (30, 0), (0, -30), (-20, 0)):
+        chain = chain.move_by_offset(across, down)
+    chain.release().perform()
+    assert element(browser, "#scope-clear").is_displayed()
+    until(browser, lambda: lit(browser) < 0.6 * whole)
+    element(browser, "body").send_keys(Keys.ESCAPE)
+    until(browser, lambda: abs(lit(browser) - whole) < 2)
+    assert not element(browser, "#scope-clear").is_displayed()
+    browser.execute_script("document.getElementById('vectorscope').focus()")
+    pane.send_keys(Keys.ARROW_RIGHT * 20, Keys.ENTER, Keys.ARROW_RIGHT * 8, Keys.ARROW_DOWN * 8, Keys.ENTER)
+    until(browser, lambda: lit(browser) < 0.6 * whole)
+    pane.send_keys(Keys.ESCAPE)
+    until(browser, lambda: abs(lit(browser) - whole) < 2)
+
+
 def test_the_darkest_level_is_dragged_on_the_waveform(desk, browser):
     session = desk.desk.session
     element(browser, "#scope-which [data-id=waveform]").click()
@@ -520,6 +550,91 @@ def test_a_shape_is_drawn_moved_and_removed(desk, browser):
         "[...document.querySelectorAll('#step-matte button')].find((b) => b.textContent === 'Remove keep in 1').click()"
     )
     until(browser, lambda: "in1" not in session.state.graph.by_id)
+
+
+def test_a_polygon_is_clicked_corner_by_corner_and_its_corners_are_dragged(desk, browser):
+    session = desk.desk.session
+    element(browser, "#tools [data-id=shape]").click()
+    element(browser, "#forms [data-id=polygon]").click()
+    corners = ((0.4, 0.2), (0.7, 0.2), (0.7, 0.8), (0.4, 0.8))
+    for corner in (*corners, corners[0]):
+        drag(browser, corner, corner)
+    until(browser, lambda: "in1" in session.state.graph.by_id)
+    assert np.allclose(session.state.node("in1").points, corners, atol=0.005)
+    settled(browser, desk)
+    drag(browser, corners[0], (0.3, 0.1))
+    until(browser, lambda: session.state.node("in1").points[0][0] < 0.32)
+    settled(browser, desk)
+    drag(browser, (0.7, 0.5), (0.8, 0.5))
+    until(browser, lambda: len(session.state.node("in1").points) == 5)
+    assert session.state.node("in1").points[2] == pytest.approx((0.8, 0.5), abs=0.01)
+    settled(browser, desk)
+    ActionChains(browser).key_down(Keys.ALT).perform()
+    drag(browser, (0.8, 0.5), (0.8, 0.5))
+    ActionChains(browser).key_up(Keys.ALT).perform()
+    until(browser, lambda: len(session.state.node("in1").points) == 4)
+
+
+def test_a_shape_is_drawn_reshaped_and_taken_out_by_keys(desk, browser):
+    session = desk.desk.session
+    element(browser, "body").send_keys("d", "x", "i")
+    stage = element(browser, "#stage")
+    stage.send_keys(Keys.ENTER, Keys.ARROW_RIGHT * 20, Keys.ARROW_DOWN * 20, Keys.ENTER)
+    until(browser, lambda: "out1" in session.state.graph.by_id)
+    drawn = session.state.node("out1")
+    settled(browser, desk)
+    stage.send_keys("]", Keys.ARROW_RIGHT)
+    until(browser, lambda: session.state.node("out1").centre[0] > drawn.centre[0])
+    assert "keep out 1: move" in element(browser, "#stage-help").text
+    stage.send_keys("]", Keys.SHIFT + Keys.ARROW_RIGHT + Keys.SHIFT)
+    until(browser, lambda: session.state.node("out1").width > drawn.width)
+    stage.send_keys(Keys.DELETE)
+    until(browser, lambda: "out1" not in session.state.graph.by_id)
+
+
+def keyframes(browser):
+    return browser.execute_script(
+        "return [...document.querySelectorAll('#keyframes button')].map((item) => Number(item.dataset.frame))"
+    )
+
+
+def on_last_keyframe(browser, key):
+    browser.execute_script("[...document.querySelectorAll('#keyframes button')].at(-1).focus()")
+    ActionChains(browser).send_keys(key).perform()
+
+
+def go_to(browser, frame):
+    browser.execute_script(
+        """const input = document.getElementById("frame-number");
+        input.value = arguments[0]; input.dispatchEvent(new Event("change"));""",
+        frame,
+    )
+
+
+def test_keyframes_are_set_moved_and_removed_on_the_timeline(desk, browser):
+    session = desk.desk.session
+    key = 'fieldset[data-id="steer"] [data-name="angle"] .key'
+    element(browser, "#step-steer-head").click()
+    set_turn(browser, 4)
+    until(browser, lambda: session.state.node("steer").angle == 4)
+    browser.execute_script(f"""document.querySelector('{key}').click()""")
+    until(browser, lambda: keyframes(browser) == [1])
+    go_to(browser, 3)
+    set_turn(browser, 8)
+    until(browser, lambda: keyframes(browser) == [1, 3])
+    go_to(browser, 2)
+    until(browser, lambda: shown_turn(browser) == "6")
+    on_last_keyframe(browser, Keys.ARROW_LEFT)
+    until(browser, lambda: keyframes(browser) == [1, 2])
+    settled(browser, desk)
+    wide = element(browser, "#keyframes").rect["width"]
+    last = browser.find_elements(By.CSS_SELECTOR, "#keyframes button")[-1]
+    ActionChains(browser).drag_and_drop_by_offset(last, round(wide / 2), 0).perform()
+    until(browser, lambda: keyframes(browser) == [1, 3])
+    on_last_keyframe(browser, Keys.DELETE)
+    until(browser, lambda: keyframes(browser) == [1])
+    element(browser, "#undo").click()
+    until(browser, lambda: keyframes(browser) == [1, 3])
 
 
 def test_a_held_key_shows_another_view_only_as_long(desk, browser):

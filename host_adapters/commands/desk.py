@@ -19,9 +19,10 @@ from . import console
     metavar="DIR",
     help="Where graphs, notes, stills and renders go (beside the clip).",
 )
+@click.option("--view", metavar="TRANSFORM", help="See, read and solve through this: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port of the page (any that is free).")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
-def command(target: Path, results: Path | None, port: int, no_browser: bool) -> None:
+def command(target: Path, results: Path | None, view: str | None, port: int, no_browser: bool) -> None:
     """Open a page in the browser: point at skin, look, solve, save the graph, render.
 
     The page talks to this machine alone, until this command ends (Ctrl+C); an address that is printed works
@@ -30,16 +31,19 @@ def command(target: Path, results: Path | None, port: int, no_browser: bool) -> 
     \b
     One clip:            inkarnat desk planing.mov
     All clips of a day:  inkarnat desk footage/ --results grades/
+    Under a look:        inkarnat desk planing.mov --view film.clf
     """
     try:
         from ..desk.folder import Folder
+        from ..desk.seeing import Seeing
         from ..desk.server import Desk, Served
     except ImportError as error:
         if error.name not in ("starlette", "uvicorn", "anyio"):
             raise
         raise GraphError("The desk needs starlette and uvicorn: pip install 'inkarnat[desk]'.") from None
+    seeing = Seeing.through(view)
     folder, name = Folder.holding(target, results)
-    served = Served(Desk(folder, name), port)
+    served = Served(Desk(folder, name, seeing), port)
     console.say(f"the desk is at {served.address}")
     console.say("end it with Ctrl+C")
     served.guard.told = lambda: console.say(f"opened; for another browser, or once more: {served.address}")

@@ -26,8 +26,10 @@ _WHOLE = "a whole number", _is_whole
 _KINDS: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
     **dict.fromkeys(("clip", "codec", "do", "frames", "gesture", "id", "kind", "matte", "name"), _TEXT),
     **dict.fromkeys(("output", "purpose", "side", "suffix", "what"), _TEXT),
-    **dict.fromkeys(("frame", "mark"), _WHOLE),
+    **dict.fromkeys(("frame", "mark", "to"), _WHOLE),
     "radius": ("a number", _is_number),
+    "by": ("two numbers", lambda value: isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))),
+    "span": ("two frames", lambda value: isinstance(value, list) and len(value) == 2 and all(map(_is_whole, value))),
     "clips": ("a list of texts", lambda value: isinstance(value, list) and all(map(_is_text, value))),
     "region": ("values by name", lambda value: isinstance(value, dict)),
     "values": (

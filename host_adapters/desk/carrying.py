@@ -12,12 +12,13 @@ from ..media.clips import Clip
 from ..shots.aims import aim_at, noted_light, with_aims, with_light
 from ..shots.carry import Carried, Carrier, Shot, balance_step
 from ..shots.runs import graph_hash
+from .seeing import PLAIN, Seeing
 from .state import State
 
 
-def carry_state(state: State, name: str, clip: Clip, frame: int, view: Any = None) -> Carrier:
+def carry_state(state: State, name: str, clip: Clip, frame: int, seeing: Seeing = PLAIN) -> Carrier:
     """Return what carries the correction of a clip to others. Raises CarryError where it shows no skin."""
-    return Carrier(judged_graph(state), shot_of(state, name, clip, frame), view or (lambda picture: picture))
+    return Carrier(judged_graph(state), shot_of(state, name, clip, frame), seeing.view, seen=seeing.id)
 
 
 def judged_graph(state: State) -> Graph:

@@ -13,7 +13,21 @@ import itertools
 import re
 from collections.abc import Callable, Mapping, Sequence
 
-from ...nodes import LEVELS_FIRST, LEVELS_LAST, REST, Node, Order, Part, Region, SkinKey, SteerSkin, standard_chain
+from ...nodes import (
+    LEVELS_FIRST,
+    LEVELS_LAST,
+    REST,
+    FaceMatte,
+    JoinFaces,
+    Node,
+    Order,
+    Part,
+    Region,
+    SkinKey,
+    SteadyMatte,
+    SteerSkin,
+    standard_chain,
+)
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 
 FIRST = ""
@@ -29,13 +43,19 @@ SIDES = ("in", "out")
 def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = None, order: Order | None = None) -> Graph:
     """Return the chain for people by their suffixes; steps of ``known`` keep their settings, keyframes and order."""
     known = known or {}
-    people = [Part(_id_with(suffix), {**REST, **shapes_of(suffix, known)}) for suffix in suffixes]
+    people = [
+        Part(_id_with(suffix), {**REST, **_further(suffix, known), **shapes_of(suffix, known)}) for suffix in suffixes
+    ]
     chain = standard_chain(REST, people, STANDARD_SOURCE, first_wins=True, order=order or order_of(known))
     steps = []
     for link in chain.links:
         fresh, kept = Step.of(link.id, link.node, **link.inputs), known.get(link.id)
-        same = kept is not None and type(kept.node) is type(fresh.node)
-        steps.append(dataclasses.replace(kept, inputs=fresh.inputs) if kept is not None and same else fresh)
+        if kept is None or type(kept.node) is not type(fresh.node):
+            steps.append(fresh)
+        elif isinstance(kept.node, Region) and kept.inputs:  # whose picture tells its size alone
+            steps.append(kept)
+        else:
+            steps.append(dataclasses.replace(kept, inputs=fresh.inputs))
     return Graph.of(*steps, result=chain.result, matte=chain.matte)
 
 
@@ -54,6 +74,26 @@ def shapes_of(suffix: str, steps: Mapping[str, Step]) -> dict[str, Region]:
         if word is not None and isinstance(step.node, Region):
             found[word[1]] = step.node
     return dict(sorted(found.items(), key=lambda item: (item[0].startswith("out"), int(item[0].lstrip("inout")))))
+
+
+def faces_of(suffix: str, steps: Mapping[str, Step]) -> dict[str, FaceMatte]:
+    """Return the faces in a person's key by their words, ``face1`` and so on, in order."""
+    found = {}
+    for id, step in steps.items():
+        word = re.fullmatch(rf"(face\d+){re.escape(suffix)}", id)
+        if word is not None and isinstance(step.node, FaceMatte):
+            found[word[1]] = step.node
+    return dict(sorted(found.items(), key=lambda item: int(item[0].removeprefix("face"))))
+
+
+def _further(suffix: str, steps: Mapping[str, Step]) -> dict[str, Node]:
+    """Return what a person's matte has beyond the chain at rest, by word: faces, the matte over time, one region."""
+    found: dict[str, Node] = dict(faces_of(suffix, steps))
+    for word, kind in (("join", JoinFaces), ("steady", SteadyMatte), ("region", Region)):
+        step = steps.get(word + suffix)
+        if step is not None and isinstance(step.node, kind) and (word != "join" or found):
+            found[word] = step.node
+    return found
 
 
 def _id_with(suffix: str) -> Callable[[str], str]:

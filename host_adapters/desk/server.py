@@ -15,6 +15,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -33,13 +34,16 @@ from ..writes import check_files
 from .asked import Asked
 from .carrying import carried_to, carry_state, is_by_hand, not_carried
 from .controls import declarations
+from .drawn import Drawn
 from .errors import DeskError, ExistsError, told_fault
 from .events import Bulletin
 from .folder import Folder, shown
 from .guard import ENTER, Guard
+from .keyframing import values_at
 from .notes import read_notes, write_notes
 from .rendering import Order, Render
 from .secret import Secret, recall, remember
+from .seeing import PLAIN, Seeing
 from .session import VIEWS, Session
 from .shown import SCREENS, encoded, opaque, pixels
 from .solving import result_origin
@@ -72,10 +76,10 @@ _TYPES = {
 class Desk:
     """The desk: one folder, the clip that is open, the statuses of the others, and the render that runs."""
 
-    def __init__(self, folder: Folder, name: str | None = None) -> None:
-        self.folder = folder
+    def __init__(self, folder: Folder, name: str | None = None, seeing: Seeing = PLAIN) -> None:
+        self.folder, self.seeing = folder, seeing
         self.bulletin = Bulletin()
-        self.session = Session(folder, name or folder.clip_names()[0], self.bulletin.tell)
+        self.session = Session(folder, name or folder.clip_names()[0], self.bulletin.tell, seeing)
         self.shown = threading.Event()
         self.render: Render | None = None
         self.statuses: dict[str, dict[str, Any]] = self._statuses()
@@ -95,9 +99,9 @@ class Desk:
         render = self.render.as_dict() if self.render is not None else None
         return {"boot": self.bulletin.boot, "serial": serial, **self.session.as_dict(), "render": render}
 
-    def rendering(self) -> bool:
-        """Whether a render is running."""
-        return self.render is not None and self.render.running
+    def working(self) -> bool:
+        """Whether a render or a task is running."""
+        return (self.render is not None and self.render.running) or self.session.tasks.running
 
     def _statuses(self) -> dict[str, dict[str, Any]]:
         """Return what was known of the other clips when the desk ended."""
@@ -124,7 +128,7 @@ class Desk:
             name = self.folder.clip_path(name).name
             if name == self.session.name:
                 return
-            fresh = Session(self.folder, name, self.bulletin.tell)
+            fresh = Session(self.folder, name, self.bulletin.tell, self.seeing)
             old, self.session = self.session, fresh
             old.close()
             self.bulletin.tell()
@@ -154,7 +158,7 @@ class Desk:
             ]
             if mine and not replace:
                 raise ExistsError(f"{', '.join(mine)} was worked on by hand: replace that? Undo brings it back.")
-            carrier = carry_state(state, self.session.name, self.session.clip, frame)
+            carrier = carry_state(state, self.session.name, self.session.clip, frame, self.seeing)
             for name, other in others.items():
                 graph, self.statuses[name] = carried_to(carrier, other.state, name, other.clip)
                 if graph is not None:
@@ -206,6 +210,7 @@ class Interface:
             "frame": self.frame,
             "plot": self.plot,
             "pixel": self.pixel,
+            "values": lambda request: Answer(values_at(self._session.state, _whole(request.query_params, "frame"))),
             "reading": self.reading,
             "thumbnail": self.thumbnail,
         }
@@ -215,6 +220,11 @@ class Interface:
             "mark": self.mark,
             "shape": lambda body: _drawn(self._session.add_shape(body.get("suffix", ""), body["side"], body["region"])),
             "unshape": lambda body: self._session.remove_shape(body["id"]),
+            "keyframe": self.keyframe,
+            "track": lambda body: self._session.track(body["id"], body["frame"], body.get("span")),
+            "faces": lambda body: self._session.find_faces(),
+            "face": self.face,
+            "give-up": lambda body: self.give_up(),
             "unmark": lambda body: self._session.unmark(body["mark"]),
             "solve": lambda body: self._session.solve(body["what"], body["frame"], body.get("suffix", "")),
             "person": self.person,
@@ -256,24 +266,51 @@ class Interface:
             told: dict[str, Any] = _presentable(self.desk.as_dict())
             return told
 
-        stream = self.desk.bulletin.stream(state, self.desk.rendering, lambda: self.ended())
+        stream = self.desk.bulletin.stream(state, self.desk.working, lambda: self.ended())
         return StreamingResponse(stream, media_type="text/event-stream")
 
     def set(self, body: dict[str, Any]) -> None:
         """Set one parameter by id, name and value, or several by id and name under ``values``, as one change."""
         values = body["values"] if "values" in body else {body["id"]: {body["name"]: body["value"]}}
-        self._session.set_all(values, body.get("gesture"))
+        self._session.set_all(values, body.get("gesture"), body.get("frame"))
+
+    def keyframe(self, body: dict[str, Any]) -> None:
+        """Set, remove or hold a parameter at a frame; without an id, move or remove all keyframes of a frame."""
+        session, frame = self._session, body["frame"]
+        if "id" in body:
+            session.keyframe(body["do"], frame, body["id"], body["name"])
+        elif body["do"] == "move":
+            session.move_keyframes(body.get("suffix", ""), frame, body["to"])
+        elif body["do"] == "remove":
+            session.remove_keyframes(body.get("suffix", ""), frame)
+        else:
+            raise DeskError(f"The keyframes of a frame can be moved or removed, not {body['do']!r}.")
+
+    def face(self, body: dict[str, Any]) -> None:
+        """Move or remove a face."""
+        if body["do"] == "move":
+            self._session.move_face(body["id"], body["by"], body.get("gesture"))
+        elif body["do"] == "remove":
+            self._session.remove_face(body["id"])
+        else:
+            raise DeskError(f"A face can be moved or removed, not {body['do']!r}.")
+
+    def give_up(self) -> str:
+        """Cancel what is being worked out in the background."""
+        if self._session.tasks.last is not None:
+            self._session.tasks.last.cancel()
+        return "Stopping."
 
     def frame(self, request: Request) -> Response:
         """Answer with a view of a frame: raw pixels, a PNG (lossless) or, while something moves, a JPEG."""
         query = request.query_params
         frame, size = _whole(query, "frame"), _size(query)
         if "lit" in query:
-            cb, cr, radius = _numbers(query["lit"], 3)
-            picture = self._session.lit(frame, cb, cr, radius, size)
+            picture = self._session.lit(frame, Drawn.parse(query["lit"]), query.get("view", "result"), size)
         else:
             picture = self._session.picture(frame, query.get("view", "result"), query.get("suffix", ""), size)
-        codes = pixels(picture, min(max(_whole(query, "shrink", 1), 1), 16), query.get("screen", "srgb"))
+        shrink = min(max(_whole(query, "shrink", 1), 1), 16)
+        codes = pixels(picture, shrink, query.get("screen", "srgb"), query.get("gamut", "srgb"))
         self.desk.shown.set()
         return _answer(codes, query.get("as", "raw"))
 
@@ -314,7 +351,8 @@ class Interface:
             middle = clip.frames[len(clip.frames) // 2]
             picture = self._corrected(name, middle, clip.read(middle))
         screen = request.query_params.get("screen", "srgb")
-        return _answer(pixels(fitted(picture, (256, 144)), screen=screen), "jpeg")
+        small = np.ascontiguousarray(fitted(picture, (256, 144)), np.float32)
+        return _answer(pixels(self.desk.seeing.view(small), screen=screen), "jpeg")
 
     def _corrected(self, name: str, frame: int, plate: Floats) -> Floats:
         """Return a picture through what a clip's notes hold, or as it is where there are none that work."""

@@ -7,7 +7,8 @@ import functools
 import itertools
 import math
 import threading
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,14 +27,19 @@ from ..shots.evidence import with_befores
 from ..writes import check_files, check_text, put_aside, write_bytes
 from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, people_chain, shapes_of
 from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
+from .drawn import Drawn
 from .errors import DeskError, ExistsError, OwnedError
 from .folder import Folder, shown
+from .following import face_moved, find, person_faces, track_shape, track_words, tracked, with_tracks, without_face
 from .history import History
+from .keyframing import constant, frames_of, moved, removed_at, with_keyframe, with_values, without_keyframe
 from .notes import Keeper, read_notes, write_notes
 from .owner import Owner
 from .plots import Grey, chroma_plot, level_ends, level_plot
+from .seeing import PLAIN, Seeing
 from .solving import Solver, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, Mark, Person, State, as_sample, resting
+from .task import Task, Tasks
 from .versions import Versions
 from .work import MOVING, PROXY, Size, Workbench
 
@@ -54,6 +60,12 @@ VIEWS: dict[str, str] = {
 }
 """The views by id, with the words on their buttons."""
 
+PLAIN_VIEWS = ("result", "original", "light")
+"""The views that are pictures of the clip alone, with nothing drawn over them."""
+
+KEYFRAME_WORDS = {"set": "keyframe", "remove": "remove keyframe", "hold": "constant"}
+"""What is done with a keyframe, in the words of the history."""
+
 _REST = 0.7
 """Seconds without a change after which the history is written; the state itself is written at once."""
 
@@ -61,11 +73,13 @@ _REST = 0.7
 class Session:
     """The work on one clip.
 
-    :param told: called after every change, from any thread.
+    :param told: called after every change, from any thread. :param seeing: what pictures are looked at through.
     """
 
-    def __init__(self, folder: Folder, name: str, told: Callable[[], None] = lambda: None) -> None:
-        self.folder, self.name, self.told = folder, name, told
+    def __init__(
+        self, folder: Folder, name: str, told: Callable[[], None] = lambda: None, seeing: Seeing = PLAIN
+    ) -> None:
+        self.folder, self.name, self.told, self.seeing = folder, name, told, seeing
         self.clip: Clip = open_clip(folder.clip_path(name))
         self.bench = Workbench(self.clip)
         self.notices: list[str] = list(self.clip.notes)
@@ -78,6 +92,7 @@ class Session:
         self._restore_history()
         self.history_keeper = Keeper(folder.beside(name, ".history.json"), self.owner, _REST)
         self.versions = Versions(folder.beside(name, ".versions.json"))
+        self.tasks = Tasks(told)
         self._lock = threading.RLock()
 
     def prepare(self) -> None:
@@ -89,6 +104,7 @@ class Session:
 
     def close(self) -> None:
         """Write what is not yet written and let go of the clip."""
+        self.tasks.close()
         self.keeper.close()
         self.history_keeper.close()
         self.owner.release()
@@ -150,31 +166,48 @@ class Session:
     # --- showing ----------------------------------------------------------------------------------------------
 
     def picture(self, frame: int, view: str, suffix: str = "", size: Size = PROXY) -> Floats:
-        """Return a view of a frame, float32 (H, W, 3 or 4). Raises DeskError, InputError and NodeError."""
-        state, bench = self.state, self.bench
+        """Return a view of a frame as it is seen, float32 (H, W, 3 or 4).
+
+        Raises DeskError, InputError and NodeError.
+        """
         self._check_frame(frame)
-        if view in ("original", "split"):
-            return bench.plate(frame, size)
-        origin = result_origin(state)
-        if view == "result":
-            return bench.value(state.graph, origin, frame, size)
-        if view == "light":
-            return bench.value(*light_only(state.graph), frame, size)
         if view not in VIEWS:
             raise DeskError(f"There is no view {view!r}. {nearest(view, VIEWS) or 'There are ' + ', '.join(VIEWS)}")
-        result = bench.value(state.graph, origin, frame, size)
+        if view in PLAIN_VIEWS:
+            return self.seen(frame, view, size)
+        if view == "split":
+            return self.seen(frame, "original", size)
+        result = self.seen(frame, "result", size)
         matte, key = self._matte(suffix, frame, size)
-        keys = (bench.key(state.graph, origin, frame, size), key)
-        node = dict(state.views)["compare"] if view == "compare" else ShowMatte(view=view)
+        origin = self.bench.key(*self._origin("result"), frame, size)
+        node = dict(self.state.views)["compare"] if view == "compare" else ShowMatte(view=view)
 
         def draw() -> Floats:
             if isinstance(node, Compare):
-                return node.process(bench.plate(frame, size), result)
+                return node.process(self.seen(frame, "original", size), result)
             if matte is None:
                 raise DeskError("This graph keys nothing, so there is no matte to show.")
             return ShowMatte(view=view).process(result, matte)
 
-        return bench.made((node, frame, *keys), draw)
+        return self.bench.made((node, frame, self.seeing.id, origin, key), draw, size)
+
+    def _origin(self, view: str) -> tuple[Graph, str]:
+        """Return a graph and the step of it that gives the result, the light only, or the picture as shot."""
+        graph = self.state.graph
+        if view == "light":
+            return light_only(graph)
+        return graph, result_origin(self.state) if view == "result" else STANDARD_SOURCE
+
+    def plain(self, frame: int, view: str, size: Size = PROXY) -> Floats:
+        """Return the result, the light only or the picture as shot, as it is written."""
+        return self.bench.value(*self._origin(view), frame, size)
+
+    def seen(self, frame: int, view: str, size: Size = PROXY) -> Floats:
+        """Return the result, the light only or the picture as shot, as it is seen."""
+        if self.seeing.is_plain:
+            return self.plain(frame, view, size)
+        key = self.bench.key(*self._origin(view), frame, size)
+        return self.bench.made((self.seeing.id, key), lambda: self.seeing.view(self.plain(frame, view, size)), size)
 
     def _matte(self, suffix: str, frame: int, size: Size) -> tuple[Floats | None, Any]:
         origin = matte_origin(self.state, suffix)
@@ -200,7 +233,8 @@ class Session:
         :param shape: width and height in pixels. :param rim: chroma at the middle of each edge of the vectorscope.
         :param keyed: whether only a person's keyed pixels are plotted. :param view: the picture that is plotted.
         """  # fmt: skip
-        picture = self.picture(frame, view if view in ("original", "light") else "result", suffix, size)
+        self._check_frame(frame)
+        picture = self.seen(frame, _plainly(view), size)
         matte = self._matte(suffix, frame, size)[0] if keyed else None
         wide, tall = _within(shape[0], 64), _within(shape[1], 64)
         if which == "vectorscope":
@@ -216,7 +250,8 @@ class Session:
 
     def pixel(self, frame: int, x: float, y: float, suffix: str = "", view: str = "result") -> dict[str, Any]:
         """Return what lies at a place of a frame, 0 to 1 from the top left corner: the mean of up to 3 × 3 pixels."""
-        picture = self.picture(frame, view if view in ("original", "light") else "result")
+        self._check_frame(frame)
+        picture = self.seen(frame, _plainly(view))
         height, width = picture.shape[:2]
         if not (0 <= x <= 1 and 0 <= y <= 1):
             raise DeskError(f"A place lies from 0 to 1 across and down, not {x:g}, {y:g}.")
@@ -237,19 +272,16 @@ class Session:
             "matte": None if matte is None else float(matte[part].mean()),
         }
 
-    def lit(self, frame: int, cb: float, cr: float, radius: float, size: Size = PROXY) -> Floats:
-        """Return the result with all but what lies in a disc of the Cb/Cr plane darkened to grey."""
-        picture = self.picture(frame, "result", size=size)
-        matrix = ycbcr_matrix("709").astype(np.float32)
-        chroma = picture[..., :3] @ matrix[1:].T
-        off = np.hypot(chroma[..., 0] - np.float32(cb), chroma[..., 1] - np.float32(cr))
-        matte = np.ascontiguousarray(np.clip(2 * (1 - off / np.float32(max(radius, 1e-3))), 0, 1), np.float32)
-        return ShowMatte(view="dimmed").process(picture, matte)
+    def lit(self, frame: int, drawn: Drawn, view: str = "result", size: Size = PROXY) -> Floats:
+        """Return the picture with all but what lies in a region of a plot darkened to grey."""
+        self._check_frame(frame)
+        picture = self.seen(frame, _plainly(view), size)
+        return ShowMatte(view="dimmed").process(picture, drawn.matte(picture))
 
     def reading(self, frame: int, suffix: str = "", size: Size = PROXY) -> dict[str, Any]:
         """Return the reading of a person's skin on a frame, with words and warnings."""
         self._check_frame(frame)
-        return read_skin(self.bench, self.state, suffix, frame, size)
+        return read_skin(self.bench, self.state, suffix, frame, size, self.seeing)
 
     def _check_frame(self, frame: int) -> None:
         if frame not in self.clip.frames:
@@ -271,9 +303,13 @@ class Session:
                 "rate": float(clip.rate) if clip.rate else None,
             },
             "notices": self.notices,
+            "seen": self.seeing.label,
             "people": [person_values(person, state) for person in state.people],
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],
+            "keyframes": frames_of(state),
+            "faces": {p.suffix: person_faces(state, p) for p in state.people},
+            "task": self.tasks.as_dict(),
             "shapes": {p.suffix: [w + p.suffix for w in shapes_of(p.suffix, state.graph.by_id)] for p in state.people},
             "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
             "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
@@ -322,27 +358,41 @@ class Session:
         """Set one parameter of a step, a view or (as ``target`` with a suffix behind it) of a person's target."""
         self.set_all({id: {name: value}}, gesture)
 
-    def set_all(self, settings: Mapping[str, Mapping[str, Any]], gesture: str | None = None) -> None:
-        """Set parameters of several steps, views or targets by id and name as one change, all of them or none."""
+    def set_all(
+        self, settings: Mapping[str, Mapping[str, Any]], gesture: str | None = None, frame: int | None = None
+    ) -> None:
+        """Set parameters of several steps, views or targets by id and name as one change, all of them or none.
+
+        :param frame: where what has keyframes gets one; None makes it constant.
+        """
         with self._lock:
             state, label = self.state, ""
             for id, values in settings.items():
-                state, label = self._with(state, id, values)
+                state, label = self._with(state, id, values, frame)
             if label:
                 self._put(state, label, gesture)
 
-    def _with(self, state: State, id: str, values: Mapping[str, Any]) -> tuple[State, str]:
+    def _with(self, state: State, id: str, values: Mapping[str, Any], frame: int | None) -> tuple[State, str]:
         """Return the state with parameters of one step, view or target set, and the words for it."""
         if id.startswith(TARGET):
             return self._with_target(state, id.removeprefix(TARGET), values)
-        node = state.node(id)
+        step = state.graph.by_id.get(id)
+        node = state.node(id) if step is None or frame is None else step.node_at(frame)
         try:
             node.check_names(list(values))
             changed = dataclasses.replace(node, **values)  # type: ignore[type-var]
         except ParamError as error:
             raise DeskError(in_words(str(error), node.name)) from None
+        keyed = dict(step.keyed) if step is not None and frame is not None else {}
+        for name in values:
+            if name in keyed and node.params()[name].kind == "points":
+                count = len(keyed[name].pairs[0][1])  # type: ignore[arg-type]
+                if len(getattr(changed, name)) != count:
+                    raise DeskError(
+                        f"{label_of(node.name, name)} change over time, so they stay {count}: hold them first."
+                    )
         words = ", ".join(label_of(node.name, name) for name in values)
-        return state.with_node(id, changed, tuple(values)), f"{node.label}: {words}"
+        return with_values(state, id, changed, values, frame), f"{node.label}: {words}"
 
     def _with_target(self, state: State, suffix: str, values: Mapping[str, Any]) -> tuple[State, str]:
         params, person = target_params(), state.person(suffix)
@@ -404,7 +454,7 @@ class Session:
         with self._lock:
             self._check_frame(frame)
             self._check_owner()
-            solver = Solver(self.bench, self.state)
+            solver = Solver(self.bench, self.state, self.seeing)
             doing: dict[str, tuple[str, Callable[[], tuple[State, str]]]] = {
                 "balance": ("Solve balance", lambda: solver.balance(frame)),
                 "learn": ("Learn key", lambda: solver.learn(suffix)),
@@ -484,6 +534,85 @@ class Session:
         graph = people_chain([person.suffix for person in self.state.people], known)
         return dataclasses.replace(self.state, graph=graph)
 
+    # --- over time --------------------------------------------------------------------------------------------
+
+    def keyframe(self, do: str, frame: int, id: str, name: str) -> None:
+        """Set or remove the keyframe of a parameter at a frame, or hold the value of that frame throughout."""
+        ways = {"set": with_keyframe, "remove": without_keyframe, "hold": constant}
+        with self._lock:
+            self._check_frame(frame)
+            if do not in ways:
+                raise DeskError(f"A keyframe can be {', '.join(ways)}, not {do!r}.")
+            label = label_of(self.state.node(id).name, name)
+            self._put(ways[do](self.state, id, name, frame), f"{label}: {KEYFRAME_WORDS[do]}")
+
+    def move_keyframes(self, suffix: str, frame: int, to: int) -> None:
+        """Move all keyframes of a person and of the whole picture from a frame to another."""
+        with self._lock:
+            self._check_frame(to)
+            self._put(moved(self.state, self._ids_of(suffix), frame, to), "Move keyframes")
+
+    def remove_keyframes(self, suffix: str, frame: int) -> None:
+        """Take away all keyframes of a person and of the whole picture at a frame."""
+        with self._lock:
+            self._put(removed_at(self.state, self._ids_of(suffix), frame), "Remove keyframes")
+
+    def _ids_of(self, suffix: str) -> list[str]:
+        """Return the steps of a person and of the whole picture: those that are not somebody else's."""
+        others = [person.suffix for person in self.state.people if person.suffix not in ("", suffix)]
+        ids = self.state.graph.by_id
+        if suffix:
+            shared = ("balance", "tone", "saturation")
+            return [id for id in ids if id.endswith(suffix) or id in shared]
+        return [id for id in ids if not any(id.endswith(other) for other in others)]
+
+    def track(self, id: str, frame: int, span: Sequence[int] | None = None) -> None:
+        """Follow a shape from a frame through the clip, or a span of it, in the background."""
+        with self._lock:
+            self._check_frame(frame)
+            self._check_owner()
+            step = self.state.graph.by_id.get(id)
+            if step is None or not isinstance(step.node, Region):
+                raise DeskError(f"There is no shape {id!r}.")
+            frames = [n for n in self.clip.frames if span is None or span[0] <= n <= span[1] or n == frame]
+
+        def work(task: Task) -> str:
+            track = track_shape(self.clip.path, step, frame, frames, task)
+            with self._lock:
+                self._put(tracked(self.state, id, track), "Follow shape")
+            return track_words(track, frames)
+
+        self.tasks.start("track", id, max(len(frames) - 1, 1), work)
+
+    def find_faces(self) -> None:
+        """Find and follow the faces of the clip in the background, and put them into everybody's key."""
+        with self._lock:
+            self._check_owner()
+            if not self._is_chain():
+                raise DeskError("Faces go into the desk's own chain only; this graph is wired otherwise.")
+        frames, gesture = list(self.clip.frames), f"faces {time.monotonic()}"
+
+        def work(task: Task) -> str:
+            tracks = find(self.clip.path, frames, task)
+            with self._lock:
+                self._put(with_tracks(self.state, tracks, frames), "Find faces", gesture)
+                marked = [p for p in self.state.people if any(m.suffix == p.suffix for m in self.state.marks)]
+                for person in marked if tracks else ():
+                    self.solve("learn", frames[0], person.suffix, gesture)
+            return f"{len(tracks)} face{'' if len(tracks) == 1 else 's'} found." if tracks else "No face was found."
+
+        self.tasks.start("faces", "", len(frames), work)
+
+    def move_face(self, id: str, by: Sequence[float], gesture: str | None = None) -> None:
+        """Move a face by parts of the frame, on every frame."""
+        with self._lock:
+            self._put(face_moved(self.state, id, (by[0], by[1])), "Move face", gesture)
+
+    def remove_face(self, id: str) -> None:
+        """Take a face out of everybody's key."""
+        with self._lock:
+            self._put(without_face(self.state, id), "Remove face")
+
     def undo(self) -> str:
         """Undo one step and say which."""
         with self._lock:
@@ -561,7 +690,8 @@ class Session:
         if path.exists() and not replace:
             raise ExistsError(f"{name} is there already: replace it, or choose another name.")
         check_files([path], [self.clip.path, *self.folder.originals()], overwrite=True)
-        picture = self.picture(frame, "result", size=None)
+        self._check_frame(frame)
+        picture = self.plain(frame, "result", None)
         write_picture(path, picture, None, inputs=self.clip.paths())
         note(path)
         return path
@@ -573,6 +703,11 @@ def light_only(graph: Graph) -> tuple[Graph, str]:
     pictures = [name for name, origin in graph.outputs if graph.kind(origin) == "picture"]
     whole = with_befores(graph, "result" if "result" in pictures else pictures[0])
     return whole, dict(whole.outputs)["light_only"]
+
+
+def _plainly(view: str) -> str:
+    """Return the picture that lies under a view."""
+    return view if view in PLAIN_VIEWS else "result"
 
 
 def _within(side: int, least: int) -> int:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...kernels.codes import quantise
+from ...nodes import ConvertColour
 from .errors import DeskError
 
 SCREENS: dict[str, str] = {
@@ -20,19 +21,25 @@ SCREENS: dict[str, str] = {
 }
 """The ways to show BT.709 video on a screen that expects sRGB. The primaries of both are the same."""
 
+GAMUTS = ("srgb", "display-p3")
+"""The primaries that a page takes colours in: those of sRGB, or those of a wide screen, which hold colours beyond."""
+
 MOVING_QUALITY = 85
 _BITS = 12
 
 
-def pixels(picture: Floats, shrink: int = 1, screen: str = "srgb") -> NDArray[np.uint8]:
+def pixels(picture: Floats, shrink: int = 1, screen: str = "srgb", gamut: str = "srgb") -> NDArray[np.uint8]:
     """Return a picture as the page paints it: uint8 (H, W, 3), rounded without dither.
 
     :param shrink: the page shows the picture this many times smaller, so one pixel stands for a square of that side.
-    :param screen: one of :data:`SCREENS`. Raises DeskError for another.
+    :param screen: one of :data:`SCREENS`. :param gamut: one of :data:`GAMUTS`. Raises DeskError for another.
     """
-    if screen not in SCREENS:
-        raise DeskError(f"There is no screen {screen!r}: choose one of {', '.join(SCREENS)}.")
-    if screen == "srgb":
+    for what, given, known in (("screen", screen, SCREENS), ("gamut", gamut, GAMUTS)):
+        if given not in known:
+            raise DeskError(f"There is no {what} {given!r}: choose one of {', '.join(known)}.")
+    if gamut != "srgb":
+        codes = quantise(_widened(picture, screen), 8, dither=False)
+    elif screen == "srgb":
         codes = quantise(picture, 8, dither=False)[..., :3]
     else:
         codes = _table(float(screen))[quantise(picture, _BITS, dither=False)[..., :3]]
@@ -42,6 +49,16 @@ def pixels(picture: Floats, shrink: int = 1, screen: str = "srgb") -> NDArray[np
 
         codes = np.asarray(Image.fromarray(codes).reduce(shrink))
     return codes
+
+
+def _widened(picture: Floats, screen: str) -> Floats:
+    """Return the picture in the signal of a P3 screen, which has the curve of sRGB; colours beyond BT.709 survive.
+
+    Source of the primaries: SMPTE EG 432-1, as `convert_colour` has them.
+    """
+    transfer = {"srgb": "srgb", "2.2": "gamma22", "2.4": "bt1886"}[screen]
+    node = ConvertColour(from_transfer=transfer, from_primaries="bt709", to_transfer="srgb", to_primaries="p3_d65")
+    return node.process(np.ascontiguousarray(picture[..., :3], np.float32))
 
 
 @functools.lru_cache(maxsize=4)

@@ -27,6 +27,9 @@ from ..shots.marks import MarkedPicture
 from ..shots.solving import SOLVED_STEER, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
+from .following import faces_at, person_faces
+from .keyframing import with_values
+from .seeing import PLAIN, Seeing
 from .state import Mark, Person, State
 from .work import PROXY, Size, Workbench
 
@@ -40,8 +43,8 @@ _NO_MARK = "Draw a box, a stroke or a point on skin first."
 class Solver:
     """Solves on full-size pictures, so that the result is that of the command line."""
 
-    def __init__(self, bench: Workbench, state: State) -> None:
-        self.bench, self.state = bench, state
+    def __init__(self, bench: Workbench, state: State, seeing: Seeing = PLAIN) -> None:
+        self.bench, self.state, self.seeing = bench, state, seeing
 
     # --- balance ----------------------------------------------------------------------------------------------
 
@@ -55,7 +58,7 @@ class Solver:
         found = solve_light(self.state.graph, self._look, BALANCE, at, sample)
         origin = "the neutral mark" if neutral else "the edges in the picture; a suggestion, no measurement"
         words = f"Balanced by {origin}: {found.temperature:+.1f} mired, {found.tint:+.4f} Duv."
-        return self.state.with_node(BALANCE, found, ("temperature", "tint")), words
+        return with_values(self.state, BALANCE, found, ("temperature", "tint"), frame), words
 
     # --- key --------------------------------------------------------------------------------------------------
 
@@ -70,7 +73,13 @@ class Solver:
             raise DeskError(_NO_MARK)
         key, learned = solve_key(self.state.graph, self._look, id, marked)
         taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
-        return self.state.with_node(id, key).with_person(taught), f"Learned the skin of {person.name}."
+        state = self.state.with_node(id, key).with_person(taught)
+        for step, face in zip(person_faces(state, person), learned.faces, strict=False):
+            node = dataclasses.replace(state.node(step), keyed=face.keyed)  # type: ignore[type-var]
+            state = state.with_node(step, node, ("keyed",))
+        if learned.join is not None and "join" + suffix in state.graph.by_id:
+            state = state.with_node("join" + suffix, learned.join)
+        return state, f"Learned the skin of {person.name}."
 
     def _marked(self, suffix: str) -> list[MarkedPicture]:
         """The marked frames, in order of the first mark on each, those with marks of this person first."""
@@ -78,11 +87,13 @@ class Solver:
             mark for mark in self.state.marks if mark.purpose != "neutral" and (_adds(mark) or mark.suffix == suffix)
         ]
         frames = dict.fromkeys(mark.frame for mark in sorted(mine, key=lambda mark: mark.suffix != suffix))
+        faces = person_faces(self.state, self.state.person(suffix))
         return [
             MarkedPicture(
                 frame,
                 tuple(m.sample for m in mine if m.frame == frame and m.suffix == suffix and _adds(m)),
                 tuple(m.sample for m in mine if m.frame == frame and not (m.suffix == suffix and _adds(m))),
+                faces_at(faces, self.state, frame),
             )
             for frame in frames
         ]
@@ -95,10 +106,11 @@ class Solver:
         node = self.state.node(id)
         if not isinstance(node, SteerSkin):
             raise DeskError(f"{person.name} has no steering to solve in this graph.")
-        found = solve_steering(self.state.graph, self._look, id, frame, person.target)
+        view = None if self.seeing.is_plain else self.seeing.view
+        found = solve_steering(self.state.graph, self._look, id, frame, person.target, view)
         steered = dataclasses.replace(found, amount=1.0)
         words = f"{person.name}: turned {found.angle:+.2f}°, saturation × {found.saturation:.3f}."
-        return self.state.with_node(id, steered, (*SOLVED_STEER, "amount")), words
+        return with_values(self.state, id, steered, (*SOLVED_STEER, "amount"), frame), words
 
     # --- all --------------------------------------------------------------------------------------------------
 
@@ -147,8 +159,10 @@ def result_origin(state: State) -> str:
     return pictures.get("result", next(iter(pictures.values())))
 
 
-def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Size = PROXY) -> dict[str, Any]:
-    """Return what a person's skin reads before and after, in numbers and words, with the warnings and their mends."""
+def read_skin(
+    bench: Workbench, state: State, suffix: str, frame: int, size: Size = PROXY, seeing: Seeing = PLAIN
+) -> dict[str, Any]:
+    """Return what a person's skin reads before and after, in numbers and words, with the warnings and their fixes."""
     origin = matte_origin(state, suffix)
     if origin is None:
         return {"before": None, "after": None, "warnings": [], "words": "This graph keys nothing."}
@@ -156,9 +170,9 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
     matte = bench.value(state.graph, origin, frame, size)
     warnings = list(_signs(person, state, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
     try:
-        before = _measured(bench, state, STANDARD_SOURCE, origin, frame, size)
-        after = _measured(bench, state, result_origin(state), origin, frame, size)
-        light = _light_only(bench, state, origin, frame, size)
+        before = _measured(bench, state.graph, STANDARD_SOURCE, origin, frame, size, seeing)
+        after = _measured(bench, state.graph, result_origin(state), origin, frame, size, seeing)
+        light = _measured(bench, *_light_only(state), origin, frame, size, seeing)
     except ValueError as error:
         warnings.append(Warned("no reading", 0.0, str(error)))
         return {"before": None, "after": None, "warnings": _listed(warnings), "words": "No skin is keyed yet."}
@@ -169,6 +183,7 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
         light_by=light_of(state),
         sampled=is_sampled(state.graph),
         kept=kept_of(state.graph, frame),
+        view=seeing.id,
     )
     verdict = judge(found, aim_at(person.target))
     return {
@@ -182,24 +197,22 @@ def read_skin(bench: Workbench, state: State, suffix: str, frame: int, size: Siz
     }
 
 
-def _measured(bench: Workbench, state: State, picture: str, matte: str, frame: int, size: Size) -> SkinReading:
+def _measured(
+    bench: Workbench, graph: Graph, picture: str, matte: str, frame: int, size: Size, seeing: Seeing
+) -> SkinReading:
     def measure() -> SkinReading:
-        return measure_skin(*(bench.value(state.graph, origin, frame, size) for origin in (picture, matte)))
+        image, keyed = (bench.value(graph, origin, frame, size) for origin in (picture, matte))
+        return measure_skin(seeing.view(image), keyed)
 
-    keys = (bench.key(state.graph, origin, frame, size) for origin in (picture, matte))
-    return bench.known(("reading", *keys), measure)
+    keys = (bench.key(graph, origin, frame, size) for origin in (picture, matte))
+    return bench.known(("reading", seeing.id, *keys), measure)
 
 
-def _light_only(bench: Workbench, state: State, matte: str, frame: int, size: Size) -> SkinReading:
-    """Read the skin with its light and levels alone corrected."""
+def _light_only(state: State) -> tuple[Graph, str]:
+    """Return a graph and the step of it that gives the picture with its light and levels alone corrected."""
     result = next(name for name, origin in state.graph.outputs if origin == result_origin(state))
     opened = with_befores(state.graph, result)
-    origin = dict(opened.outputs)["light_only"]
-
-    def measure() -> SkinReading:
-        return measure_skin(*(bench.value(opened, each, frame, size) for each in (origin, matte)))
-
-    return bench.known(("light only", *(bench.key(opened, each, frame, size) for each in (origin, matte))), measure)
+    return opened, dict(opened.outputs)["light_only"]
 
 
 def _signs(person: Person, state: State, matte: Floats, picture: Floats) -> Iterable[Warned]:

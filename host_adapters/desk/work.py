@@ -68,9 +68,9 @@ class Workbench:
         store = _Remembered(self, graph, size)
         return Runner(graph).values(frame, lambda _, at: self.plate(at, size), {"": origin}, store=store)[""]
 
-    def made(self, key: Hashable, make: Callable[[], Floats]) -> Floats:
-        """Return a further value of about the proxy's size that follows from ``key`` alone."""
-        return self._kept(key, make, PROXY)
+    def made(self, key: Hashable, make: Callable[[], Floats], size: Size = PROXY) -> Floats:
+        """Return a further value of that size that follows from ``key`` alone."""
+        return self._kept(key, make, size)
 
     def known(self, key: Hashable, find: Callable[[], Known]) -> Known:
         """Return a finding, such as a reading, that follows from ``key`` alone, found once."""

@@ -10,18 +10,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from ...nodes import Sample, SampleError
+from ...nodes import FaceMatte, Sample, SampleError
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 
 
 @dataclass(frozen=True)
 class MarkedPicture:
-    """A frame with samples of a person's skin and of what must stay out of the key."""
+    """A frame with samples of a person's skin and of what must stay out of the key.
+
+    :ivar faces: those known in it; the same place in every frame's is the same face.
+    """
 
     frame: int
     add: tuple[Sample, ...] = ()
     subtract: tuple[Sample, ...] = ()
+    faces: tuple[FaceMatte, ...] = ()
 
 
 def with_marks(graph: Graph, key: str, marked: Sequence[MarkedPicture]) -> Graph:

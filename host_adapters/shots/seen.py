@@ -48,10 +48,10 @@ def solve_seen(
     aims = {person.name: person.target for person in correction.people}
     for _ in range(_ROUNDS):
         misses = [_miss(correction, person, subject, keyed, view) for person, subject in _pairs(correction, subjects)]
-        if all(abs(m.angle) < _NEAR_ENOUGH and abs(m.saturation - 1) < _NEAR_ENOUGH / 10 for m in misses):
+        if all(map(is_near_enough, misses)):
             break
         for (person, subject), miss in zip(_pairs(correction, subjects), misses, strict=True):
-            aims[person.name] = aim = _moved(aims[person.name], miss)
+            aims[person.name] = aim = moved_aim(aims[person.name], miss)
             frame = subject.frames[0]
             image, matte = _made(_graph(correction, keyed, inside=person.id("steer")), frame, "image", "matte")
             steered = dataclasses.replace(person, steer=wanted.steer(image, matte, aim))
@@ -91,7 +91,13 @@ def _miss(
     return solve_steer(*_shown(correction, person, subject, keyed, view), person.target)
 
 
-def _moved(aim: SkinTarget, miss: SteerSkin) -> SkinTarget:
+def is_near_enough(miss: SteerSkin) -> bool:
+    """Tell whether what is missed is too little to solve again for."""
+    return abs(miss.angle) < _NEAR_ENOUGH and abs(miss.saturation - 1) < _NEAR_ENOUGH / 10
+
+
+def moved_aim(aim: SkinTarget, miss: SteerSkin) -> SkinTarget:
+    """Return the target that makes good what a steering solved for ``aim`` misses."""
     ratio = None if aim.ratio is None else min(aim.ratio * miss.saturation, 2.0)
     return dataclasses.replace(aim, angle=(aim.angle + miss.angle + 180) % 360 - 180, ratio=ratio)
 

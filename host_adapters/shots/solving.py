@@ -73,7 +73,7 @@ from .faces import Seeded, seed
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
 from .sampling import spread
-from .seen import solve_seen
+from .seen import is_near_enough, moved_aim, solve_seen
 from .viewing import View
 
 Mark = tuple[int | None, Sample]
@@ -685,17 +685,32 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     assert isinstance(node, SkinKey)
     origin = _read_by(graph, id, "image")
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
-    learned = study_skin(*first, more)
+    learned = study_skin(*first, more, faces=marked[0].faces, more_faces=[each.faces for each in marked[1:]])
     return dataclasses.replace(node, model=learned.key.model), learned
 
 
-def solve_steering(graph: Graph, look: Look, id: str, frame: int, target: SkinTarget) -> SteerSkin:
+def solve_steering(
+    graph: Graph, look: Look, id: str, frame: int, target: SkinTarget, view: View | None = None
+) -> SteerSkin:
     """Return a graph's steering, set so that the skin it reads at a frame rests on the target; all else stays.
 
-    Raises ReadingError where no skin is keyed.
+    :param view: the skin of the graph's result is to be on target through it; None for what the steering gives.
+
+    Raises ReadingError where no skin is keyed, GraphError for a graph without a result where there is a view.
     """
     image, matte = (look(graph, _read_by(graph, id, port), frame) for port in ("image", "matte"))
-    return _steered(graph.by_id[id].node, image, matte, target)
+    found = _steered(graph.by_id[id].node, image, matte, target)
+    if view is None:
+        return found
+    result, aim = graph.origins(["result"])["result"], target
+    for _ in range(_ROUNDS):
+        turned = with_step(graph, dataclasses.replace(graph.by_id[id], node=found))
+        miss = solve_steer(view(look(turned, result, frame)), matte, target)
+        if is_near_enough(miss):
+            break
+        aim = moved_aim(aim, miss)
+        found = _steered(graph.by_id[id].node, image, matte, aim)
+    return found
 
 
 def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, view: View) -> SteerSkin:

@@ -18,8 +18,11 @@ const tidy = (value, step) => {
   return String(Number(value.toFixed(digits)));
 };
 
-/** Build the control of a parameter. `send(id, name, value, gesture)` sets it, `reset(id, name)` puts it back. */
-export function control(id, name, declared, send, reset) {
+/**
+ * Build the control of a parameter. `send(id, name, value, gesture)` sets it, `reset(id, name)` puts it back,
+ * `keyframe(id, name, "set" or "remove")` is for what can change over time.
+ */
+export function control(id, name, declared, send, reset, keyframe = null) {
   const label = `${id}-${name}`.replace(/[^\w-]/g, "_");
   const box = make("div", { class: "control", data: { name, help: declared.help, rule: declared.rule } });
   const called = declared.label ?? title(name);
@@ -32,7 +35,11 @@ export function control(id, name, declared, send, reset) {
   const change = (value) => send(id, name, value, gesture(id, name));
   const parts = (KINDS[declared.kind] || words)(label, declared, change, called);
   const fault = make("p", { class: "fault", role: "alert", hidden: true });
-  box.append(heading, ...parts.beside, back, ...(parts.below || []), fault);
+  let here = false;
+  const key = keyframe && declared.keyable ? make("button", {
+    type: "button", class: "key", onclick: () => keyframe(id, name, here ? "remove" : "set"),
+  }, "◇") : make("span");
+  box.append(heading, ...parts.beside, key, back, ...(parts.below || []), fault);
   return {
     box,
     /** Say under the control why a value was refused; an empty text takes it away. */
@@ -42,13 +49,19 @@ export function control(id, name, declared, send, reset) {
       box.classList.toggle("refused", Boolean(message));
       if (message) fault.scrollIntoView({ block: "nearest" });
     },
-    show(value, keyed, resting) {
+    /** @param keyed frames of its keyframes, or undefined @param frame the one that is looked at */
+    show(value, keyed, resting, frame) {
       parts.show(value);
       const same = JSON.stringify(value) === JSON.stringify(resting) && !keyed;
       back.disabled = same;
       box.classList.toggle("changed", !same);
-      heading.title = keyed ? `Changes over time (${keyed} keyframes); setting it here makes it constant.` : "";
+      heading.title = keyed ? `Changes over time: keyframes at ${keyed.slice(0, 12).join(", ")}${keyed.length > 12 ? " …" : ""}. Setting it sets one at this frame.` : "";
       box.classList.toggle("keyed", Boolean(keyed));
+      if (key.tagName !== "BUTTON") return;
+      here = keyed?.includes(frame) ?? false;
+      key.textContent = here ? "◆" : "◇";
+      key.title = here ? "Take the keyframe at this frame away" : "Set a keyframe at this frame";
+      key.setAttribute("aria-label", `${here ? "Remove" : "Set"} keyframe of ${called} at this frame`);
     },
   };
 }

@@ -3,7 +3,7 @@
 import { bindKeys } from "./keys.js";
 import { act, ask, Refusal, stream, thumbnail } from "./link.js";
 import { Reading } from "./reading.js";
-import { decoded, Reel } from "./reel.js";
+import { decoded, gamut, Reel } from "./reel.js";
 import { Scopes } from "./scopes.js";
 import { Sheet } from "./sheet.js";
 import { choices, choose, clamp, find, make } from "./small.js";
@@ -15,7 +15,9 @@ const PURPOSES = [
   ["keep out", "− Keep out", "What is drawn stays out (X, or hold Alt)"],
   ["neutral", "○ Neutral", "What is drawn is grey or white (N)"],
 ];
+const FORMS = [["ellipse", "Ellipse"], ["box", "Box"], ["polygon", "Polygon", "Click corner after corner; on the first one, or twice in one place, it is closed"]];
 const SIDES = [["skin", "Keep in", "The key holds inside the shape alone (A)"], ["keep out", "Keep out", "The key holds outside the shape (X, or hold Alt)"]];
+const screenWords = { srgb: "BT.709 as sRGB", 2.2: "gamma 2.2", 2.4: "gamma 2.4" };
 const PROXY = [1920, 1080], MOVING = [960, 540];
 const REST = 260; // milliseconds after the last movement until the picture is shown without loss
 const HELD = 320; // milliseconds from which on a key or a button counts as held
@@ -36,7 +38,7 @@ const now = {
   full: false,
   marks: true,
   moving: false,
-  lit: null, // a disc of the Cb/Cr plane whose pixels are looked for
+  lit: null, // a region of a plot whose pixels are looked for, as the server reads it
   screen: remembered("screen", "srgb"),
   span: null, // [in, out]
   loop: true,
@@ -138,17 +140,17 @@ function agree(words) {
 }
 
 /** Changes go out one request at a time; what waits is put together, the newest value for each control. */
-let outbox = {}, underway = {}, gesture = null, sending = false;
+let outbox = {}, underway = {}, gesture = null, sending = false, sentFor = 0;
 
 async function setAll(values, gestureNow) {
-  if (gesture !== gestureNow && Object.keys(outbox).length) await flushed();
-  gesture = gestureNow;
+  if ((gesture !== gestureNow || sentFor !== now.frame) && Object.keys(outbox).length) await flushed();
+  [gesture, sentFor] = [gestureNow, now.frame];
   for (const [id, named] of Object.entries(values)) outbox[id] = { ...outbox[id], ...named };
   stir();
   if (sending) return;
   sending = true;
   while (Object.keys(outbox).length) {
-    const body = { values: outbox, gesture };
+    const body = { values: outbox, gesture, frame: sentFor };
     [underway, outbox] = [outbox, {}];
     await does("set", body, { silent: true, refused: (words) => refusedAt(body.values, words) });
     underway = {};
@@ -225,6 +227,9 @@ function show() {
   }
   find("clip-name").textContent = state.clip.name;
   document.title = `${state.clip.name} · Inkarnat desk`;
+  find("seen").hidden = !state.seen;
+  find("seen").textContent = `Seen through ${state.seen}: the picture, the scopes, readings and solves. Files are written without it.`;
+  showScreen();
   find("owner").hidden = state.owner.mine;
   find("owner-words").textContent = state.owner.words;
   const { trouble } = state.autosave;
@@ -232,11 +237,30 @@ function show() {
   find("kept").classList.toggle("trouble", Boolean(trouble));
   find("kept").title = trouble || `Every change goes to ${state.autosave.name} beside the clip.`;
   find("clip-name").title = `${state.clip.name}: ${find("kept").textContent}`;
-  sheet.show(state, now.person, declared.words[now.view]);
+  sheet.show(state, now, declared.words[now.view]);
   scopes.draw();
   showMarks();
   showRender();
+  showTask();
   refresh();
+}
+
+/** What changes over time, as it is at the frame that is looked at. */
+const atFrame = { values: {} };
+
+function followValues() {
+  if (!Object.keys(state.keyframes).length) {
+    atFrame.values = {};
+    return;
+  }
+  follow("values", () => `${state.boot} ${state.look} ${now.frame}`, async (wanted) => {
+    const values = await ask("values", { frame: now.frame });
+    painted.values = wanted;
+    atFrame.values = values;
+    sheet.show(state, now, declared.words[now.view]);
+    scopes.draw();
+    showMarks();
+  });
 }
 
 /** A clip has been opened: set the timeline and start at its first frame; `again` keeps the place. */
@@ -268,7 +292,16 @@ function showLength(words = "") {
 }
 
 function showMarks() {
-  stage.setShapes((state.shapes[now.person] ?? []).map((id) => ({ id, side: /^in/.test(id) ? "in" : "out", ...doing.values(id) })));
+  const shapes = (state.shapes[now.person] ?? []).map((id) => {
+    const [, side, number] = /^(in|out)(\d+)/.exec(id);
+    return { ...doing.values(id), id, side, name: `keep ${side} ${number}` };
+  });
+  const faces = (state.faces[now.person] ?? []).map((id, i) => {
+    const { left_eye, right_eye, nose, left_mouth, right_mouth, keyed, presence } = doing.values(id);
+    return { id, name: `face ${i + 1}`, keyed: keyed > 0, there: presence > 0, points: [left_eye, right_eye, nose, left_mouth, right_mouth] };
+  });
+  stage.setShapes(shapes, faces.filter((face) => face.there));
+  showKeyframes();
   stage.setMarks(state.marks.filter((mark) => mark.frame === now.frame && (mark.suffix === now.person || mark.purpose === "neutral")));
   stage.hideMarks(!now.marks || now.tool === "look" || now.held !== null || playing || alone);
   const [first, last] = state.clip.frames;
@@ -288,7 +321,7 @@ function showFrame() {
 
 // --- pictures, and the evidence behind them: one request of each at a time, always the newest wish ---------------
 
-const painted = { picture: "", original: "", evidence: "" };
+const painted = { picture: "", original: "", evidence: "", values: "" };
 const following = new Set();
 let leaving = new AbortController(); // gives up what is shown at rest once something moves
 const reel = new Reel();
@@ -316,7 +349,7 @@ function asked(frame, view, moving) {
   return {
     frame, view, suffix: now.person, screen: now.screen, shrink: shrink(moving), as: moving ? "jpeg" : "png",
     moving: moving ? 1 : undefined, full: now.full && !moving ? 1 : undefined,
-    lit: now.lit && view !== "original" ? now.lit.map((v) => v.toFixed(4)).join(",") : undefined,
+    lit: now.lit ?? undefined, gamut: gamut === "srgb" ? undefined : gamut,
   };
 }
 
@@ -328,6 +361,7 @@ const views = () => (viewNow() === "split" ? ["result", "original"] : [viewNow()
 const wish = () => views().map((view) => keyOf(asked(now.frame, view, now.moving))).join();
 
 function refresh() {
+  followValues();
   stage.setSize(...sentSize(false));
   stage.setSplit(viewNow() === "split" ? (stage.split ?? 0.5) : null);
   if (painted.picture === wish()) told(state.revision);
@@ -413,7 +447,7 @@ function setView(view) {
   now.view = view;
   now.held = null;
   choose(find("views"), view);
-  sheet.show(state, now.person, declared.words[view]);
+  sheet.show(state, now, declared.words[view]);
   labelSplit();
   showMarks();
   share();
@@ -437,10 +471,16 @@ function setTool(tool) {
   choose(find("tools"), tool);
   find("brush").hidden = tool !== "stroke";
   find("purposes").hidden = tool === "look";
+  find("shape-bar").hidden = tool !== "shape";
   if (tool === "shape" && now.purpose === "neutral") now.purpose = "skin";
   choices(find("purposes"), tool === "shape" ? SIDES : PURPOSES, now.purpose, setPurpose);
   stage.setTool(tool);
   showMarks();
+}
+
+function setForm(form) {
+  stage.form = form;
+  choose(find("forms"), form);
 }
 
 function setPurpose(purpose) {
@@ -467,6 +507,11 @@ function setFrame(frame, moving = false) {
   refresh();
 }
 
+function setLens(on) {
+  stage.magnify(on);
+  find("lens").setAttribute("aria-pressed", String(on));
+}
+
 const setFull = (full) => {
   now.full = full;
   find("full-check").setAttribute("aria-pressed", String(full));
@@ -476,11 +521,17 @@ const setFull = (full) => {
 function setScreen(screen) {
   now.screen = screen;
   find("screen").value = screen;
-  const wide = matchMedia("(color-gamut: p3)").matches ? " This screen shows more colours than sRGB; the browser converts." : "";
-  find("screen").title = `${declared.screens[screen]}${wide}`;
+  const wide = gamut === "srgb" ? "" : " This screen shows more colours than sRGB: pictures are converted to its primaries (P3), and colours beyond BT.709 stay.";
+  find("screen-words").textContent = `${declared.screens[screen]}${wide}`;
+  showScreen();
   remember("screen", screen);
   share();
   refresh();
+}
+
+/** State on the button how the picture is shown. */
+function showScreen() {
+  find("shown-open").textContent = [screenWords[now.screen] ?? now.screen, state.seen && `through ${state.seen}`].filter(Boolean).join(", ");
 }
 
 function setSurround(surround) {
@@ -491,7 +542,7 @@ function setSurround(surround) {
 
 /** Keep the second window beside this one. */
 function share() {
-  if (!alone) others.postMessage({ frame: now.frame, view: viewNow(), person: now.person, screen: now.screen });
+  if (!alone) others.postMessage({ frame: now.frame, view: viewNow(), person: now.person, screen: now.screen, lit: now.lit });
 }
 
 // --- playing ----------------------------------------------------------------------------------------------------
@@ -575,14 +626,141 @@ function setSpan(which) {
 
 // --- people, clips, saving, rendering ---------------------------------------------------------------------------
 
-/** Draw an ellipse into the box between two points. */
-function addShape([[x0, y0], [x1, y1]], side) {
+/** Add a shape: a polygon with these corners, or one that fills the box between two points. */
+function addShape(points, side, shape) {
+  const [[x0, y0], [x1, y1]] = points;
   const tall = state.clip.width / state.clip.height;
-  const region = {
-    shape: "ellipse", centre: [(x0 + x1) / 2, (y0 + y1) / 2], feather: 0.05,
+  const region = shape === "polygon" ? { shape, points, feather: 0.03 } : {
+    shape, centre: [(x0 + x1) / 2, (y0 + y1) / 2], feather: 0.05,
     width: Number((Math.abs(x1 - x0) * tall).toFixed(4)), height: Number(Math.abs(y1 - y0).toFixed(4)),
   };
   return does("shape", { suffix: now.person, side, region });
+}
+
+/** What can be done with the shape that is taken. */
+function showChosen(item) {
+  const shape = item && item.shape !== undefined;
+  find("follow").disabled = !shape || Boolean(state.task?.state === "running");
+  find("unshape").disabled = !item;
+  find("unshape").textContent = item ? `Remove ${item.name}` : "Remove";
+  find("follow").textContent = shape ? `Follow ${item.name}` : "Follow";
+}
+
+const followShape = () => does("track", { id: stage.shapes.chosen, frame: now.frame, span: now.span ?? undefined });
+
+let taskSaid = "";
+
+/** How far what runs in the background is; what came of it is said once. */
+function showTask() {
+  const { task } = state, running = task?.state === "running";
+  find("task").hidden = !running;
+  if (running) {
+    find("task-bar").max = Math.max(task.total, 1);
+    find("task-bar").value = task.done;
+    find("task-words").textContent = `${task.kind === "faces" ? "Finding faces" : task.kind === "track" ? "Following" : "Measuring"}: ${task.done} of ${task.total} frames`;
+  }
+  if (taskSaid === "running" && !running && task?.message) say(task.message, task.state === "failed");
+  taskSaid = task?.state ?? "";
+  showChosen(stage.shapes.item);
+}
+
+// --- keyframes on the timeline -------------------------------------------------------------------------------------
+
+const MOST_HANDLES = 120;
+
+/** Frames of keyframes of this person and of the whole picture, each with what is set there in words. */
+function keyframesHere() {
+  const frames = new Map();
+  for (const [id, named] of Object.entries(state.keyframes)) {
+    const step = state.steps.find((other) => other.id === id);
+    const others = state.people.map((p) => p.suffix).filter((suffix) => suffix && suffix !== now.person);
+    if (!step || /^face\d/.test(id) || others.some((suffix) => id.endsWith(suffix))) continue;
+    if (now.person && !id.endsWith(now.person) && !["balance", "tone", "saturation"].includes(id)) continue;
+    if (/^(in|out)\d/.test(id) && now.tool !== "shape") continue;
+    for (const [name, at] of Object.entries(named)) {
+      for (const frame of at) {
+        const words = declared.nodes[step.node].params[name]?.label ?? name;
+        frames.set(frame, [...(frames.get(frame) ?? []), words]);
+      }
+    }
+  }
+  return frames;
+}
+
+function showKeyframes() {
+  const frames = keyframesHere(), box = find("keyframes");
+  const form = JSON.stringify([[...frames], state.clip.frames]);
+  if (box.dataset.form !== form) {
+    box.dataset.form = form;
+    const held = document.activeElement?.dataset.frame;
+    const part = (frame) => `${(100 * (frame - state.clip.frames[0])) / Math.max(state.clip.frames[1] - state.clip.frames[0], 1)}%`;
+    const few = frames.size <= MOST_HANDLES;
+    box.replaceChildren(...[...frames].sort(([a], [b]) => a - b).map(([frame, words]) => {
+      const said = [...new Set(words)].join(", ");
+      const item = make(few ? "button" : "i", few ? { type: "button", title: `Frame ${frame}: ${said}. Drag to move it, Delete takes it away.`, "aria-label": `Keyframe at ${frame}: ${said}. Arrows move it, Delete takes it away.`, data: { frame } } : {});
+      item.style.left = part(frame);
+      return item;
+    }));
+    if (held !== undefined) box.querySelector(`[data-frame="${held}"]`)?.focus();
+  }
+  for (const item of box.children) item.classList.toggle("here", Number(item.dataset.frame) === now.frame);
+}
+
+function listenToKeyframes() {
+  const box = find("keyframes");
+  let drag = null;
+  const frameAt = (event) => {
+    const { left, width } = box.getBoundingClientRect(), [first, last, step] = state.clip.frames;
+    return first + Math.round((clamp((event.clientX - left) / width, 0, 1) * (last - first)) / step) * step;
+  };
+  const move = async (frame, to) => {
+    if (to === frame || !(await does("keyframe", { do: "move", suffix: now.person, frame, to }))) return;
+    setFrame(to);
+  };
+  box.addEventListener("pointerdown", (event) => {
+    const item = event.target.closest("button");
+    if (!item) return;
+    event.preventDefault();
+    item.focus();
+    item.setPointerCapture(event.pointerId);
+    drag = { item, frame: Number(item.dataset.frame), to: Number(item.dataset.frame) };
+  });
+  box.addEventListener("pointermove", (event) => {
+    if (!drag) return;
+    drag.to = frameAt(event);
+    const [first, last] = state.clip.frames;
+    drag.item.style.left = `${(100 * (drag.to - first)) / Math.max(last - first, 1)}%`;
+  });
+  for (const name of ["pointerup", "pointercancel"]) {
+    box.addEventListener(name, () => {
+      const { frame, to } = drag ?? {};
+      drag = null;
+      if (frame === undefined) return;
+      if (frame === to) setFrame(frame);
+      else move(frame, to);
+    });
+  }
+  box.addEventListener("keydown", (event) => {
+    const frame = Number(event.target.dataset.frame), step = state.clip.frames[2];
+    const by = { ArrowLeft: -step, ArrowRight: step }[event.key];
+    if (by) {
+      const to = clamp(frame + by * (event.shiftKey ? 10 : 1), state.clip.frames[0], state.clip.frames[1]);
+      event.target.dataset.frame = to; // the focus goes with it
+      move(frame, to);
+    } else if (event.key === "Delete") does("keyframe", { do: "remove", suffix: now.person, frame });
+    else if (event.key === "Enter") setFrame(frame);
+    else return;
+    event.preventDefault();
+    event.stopPropagation();
+  });
+}
+
+/** Go to the keyframe before or after this frame. */
+function stepKeyframe(by) {
+  const frames = [...keyframesHere().keys()].sort((a, b) => (a - b) * by);
+  const next = frames.find((frame) => (frame - now.frame) * by > 0);
+  if (next === undefined) return say(by > 0 ? "There is no keyframe after this frame." : "There is no keyframe before this frame.");
+  setFrame(next);
 }
 
 const solve = (what) => does("solve", { what, frame: now.frame, suffix: now.person });
@@ -612,6 +790,9 @@ const doing = {
   solve,
   reset: (id, name) => does("reset", { id, name }, { silent: true }),
   unmark: (mark) => does("unmark", { mark }),
+  keyframe: (id, name, what) => does("keyframe", { do: what, id, name, frame: now.frame }),
+  findFaces: () => does("faces"),
+  unface: (id) => does("face", { do: "remove", id }),
   unshape: (id) => does("unshape", { id }),
   goTo: (frame) => setFrame(frame),
   choosePerson(suffix) {
@@ -634,10 +815,11 @@ const doing = {
   values(id) {
     const suffix = id.startsWith("target") ? id.slice(6) : null;
     const known = suffix === null ? state.steps.find((step) => step.id === id)?.params : state.people.find((person) => person.suffix === suffix)?.target;
-    return known ? { ...known, ...underway[id], ...outbox[id] } : null;
+    return known ? { ...known, ...atFrame.values[id], ...underway[id], ...outbox[id] } : null;
   },
-  lit(cb, cr, radius) {
-    now.lit = cb === null ? null : [cb, cr, radius];
+  atFrame: (id) => atFrame.values[id],
+  lit(region) {
+    now.lit = region;
     stir();
     refresh();
   },
@@ -760,13 +942,19 @@ const fullScreen = () => (document.fullscreenElement ? document.exitFullscreen()
 const stage = new Stage({
   drawn({ kind, points, radius, away }) {
     const purpose = away && now.purpose === "skin" ? "keep out" : now.purpose;
-    if (kind === "shape") return addShape(points, purpose === "keep out" ? "out" : "in");
+    if (kind === "shape" || kind === "polygon") return addShape(points, purpose === "keep out" ? "out" : "in", kind === "polygon" ? "polygon" : stage.form);
     return does("mark", { kind, points, radius, purpose, frame: now.frame, suffix: now.person, learn: sheet.atOnce });
   },
-  shape: (id, values, gestureNow) => setAll({ [id]: values }, gestureNow),
+  shapes: {
+    reshape: (id, values, gestureNow) => setAll({ [id]: values }, gestureNow),
+    moveFace: (id, by) => does("face", { do: "move", id, by }),
+    remove: (id) => does("unshape", { id }),
+    removeFace: (id) => doing.unface(id),
+    chosen: (item) => showChosen(item),
+  },
   told: (words) => say(words),
   zoomed: () => refresh(),
-  under: (x, y) => stream.here && !playing && reading.under({ frame: now.frame, suffix: now.person, view: viewNow(), at: `${x.toFixed(5)},${y.toFixed(5)}` }),
+  under: (x, y) => stream.here && !playing && reading.under({ frame: now.frame, suffix: now.person, view: stage.isBehind(x) ? "original" : viewNow(), at: `${x.toFixed(5)},${y.toFixed(5)}` }),
   left: () => reading.left(),
 });
 const sheet = new Sheet(declared, doing);
@@ -808,14 +996,13 @@ holdable(find("views"));
 choices(find("tools"), TOOLS, now.tool, setTool);
 choices(find("purposes"), PURPOSES, now.purpose, setPurpose);
 find("render-codec").append(make("option", { value: "" }, "as suits the file"), ...declared.codecs.map((codec) => make("option", { value: codec }, codec)));
-const screenWords = { srgb: "BT.709 as sRGB", 2.2: "gamma 2.2", 2.4: "gamma 2.4" };
 find("screen").append(...Object.keys(declared.screens).sort((a, b) => (a === "srgb" ? -1 : b === "srgb" ? 1 : a - b)).map((id) => make("option", { value: id, title: declared.screens[id] }, screenWords[id] ?? id)));
 
 const on = (id, name, work) => find(id).addEventListener(name, work);
 on("undo", "click", () => does("undo"));
 on("redo", "click", () => does("redo"));
 on("frame", "input", () => setFrame(Number(find("frame").value), true));
-on("frame-number", "change", () => setFrame(Number(find("frame-number").value)));
+on("frame-number", "change", () => (find("frame-number").value === "" ? showFrame() : setFrame(Number(find("frame-number").value))));
 on("back", "click", () => setFrame(now.frame - state.clip.frames[2]));
 on("forth", "click", () => setFrame(now.frame + state.clip.frames[2]));
 on("play", "click", play);
@@ -831,6 +1018,12 @@ on("zoom-in", "click", () => stage.zoomBy(1.5));
 on("zoom-out", "click", () => stage.zoomBy(1 / 1.5));
 on("zoom-fit", "click", () => stage.fit());
 on("full-check", "click", () => setFull(!now.full));
+choices(find("forms"), FORMS, "ellipse", setForm);
+on("follow", "click", followShape);
+on("unshape", "click", () => stage.shapes.remove());
+on("task-cancel", "click", () => does("give-up"));
+on("lens", "click", () => setLens(stage.lens === null));
+matchMedia("(color-gamut: p3)").addEventListener("change", () => location.reload());
 on("marks-check", "click", () => setMarks(!now.marks));
 on("screen-full", "click", fullScreen);
 on("window-open", "click", () => {
@@ -869,7 +1062,7 @@ for (const name of ["pointerover", "focusin"]) {
 }
 others.onmessage = ({ data }) => {
   if (!alone) return data === "hello" ? share() : undefined;
-  Object.assign(now, { frame: data.frame, view: data.view, person: data.person, screen: data.screen });
+  Object.assign(now, data);
   refresh();
 };
 
@@ -877,7 +1070,9 @@ bindKeys({
   tool: setTool,
   purpose: setPurpose,
   marks: () => setMarks(!now.marks),
-  lens: (on) => stage.magnify(on),
+  lens: setLens,
+  escape: () => scopes.clearRegion(),
+  keyframe: stepKeyframe,
   view: (number) => {
     const view = Object.keys(declared.words)[number - 1];
     if (view) setView(view);
@@ -917,6 +1112,7 @@ document.body.classList.toggle("plain", alone);
 document.body.classList.toggle("second", alone);
 divides("divide-side", "--side", "x", 1);
 divides("divide-scopes", "--scopes", "y", 1);
+listenToKeyframes();
 setSurround(remembered("surround", "room"));
 labelSplit();
 setTool(state.marks.length ? "look" : "box");

@@ -14,10 +14,12 @@ const KEYS = [
   ["N", "the tool marks something neutral", (d) => d.purpose("neutral")],
   ["I", "to the picture: arrows move the cross, Enter draws, Escape drops", (d) => d.picture()],
   ["1 … 9", "final, as shot, light only, split, matte, dimmed, outline, hatched, difference; held: only as long", null],
-  ["M", "held: a magnifier at the cursor", null],
+  ["M", "a magnifier at the cursor; held, only as long", null],
   ["T", "marks shown or hidden", (d) => d.marks()],
   [",", "one frame back", (d) => d.frame(-1)],
   [".", "one frame on", (d) => d.frame(1)],
+  ["Shift+,", "keyframe before this frame", (d) => d.keyframe(-1)],
+  ["Shift+.", "keyframe after this frame", (d) => d.keyframe(1)],
   ["Home", "first frame", (d) => d.frame(0, 0)],
   ["End", "last frame", (d) => d.frame(0, 1)],
   ["Space", "play or stop", (d) => d.play()],
@@ -39,6 +41,7 @@ const KEYS = [
   ["E", "scopes on or off", (d) => d.fold()],
   ["V", "vectorscope; arrows turn the skin and change its saturation", (d) => d.scope("vectorscope")],
   ["W", "waveform; arrows move the levels", (d) => d.scope("waveform")],
+  ["Escape", "the whole picture again, where a region of a plot is shown", (d) => d.escape()],
   ["PageUp", "clip before", (d) => d.clip(-1)],
   ["PageDown", "next clip", (d) => d.clip(1)],
   ["C", "clips", (d) => d.open("clips-open")],
@@ -52,6 +55,8 @@ const KEYS = [
 const CONTROLS = [
   ["↑ ↓", "in a control: one step; with Shift ten, with Alt a tenth"],
   ["Wheel", "on the picture: zoom; the middle button or two fingers move it"],
+  ["[ ]", "with the shape tool, on the picture: through the handles of shapes and faces; arrows move, Delete takes out"],
+  ["← →", "on a keyframe of the timeline: one frame; Delete takes it away"],
   ["F2", "on a person: another name; Delete takes them out"],
 ];
 
@@ -67,10 +72,12 @@ const typing = (element) => element.matches("input[type=text], input[type=number
 
 /** @param held milliseconds from which on a key counts as held */
 export function bindKeys(doing, held) {
+  let lens = null; // whether the magnifier was there before M went down, and since when
   let down = null; // the view key that is down, and since when
   const table = new Map(KEYS.filter(([, , work]) => work).map(([key, , work]) => [key.toUpperCase(), work]));
   table.set("CTRL+Y", (d) => d.redo());
   table.set("=", (d) => d.zoom(1.5));
+  for (const [typed, key] of [["<", "SHIFT+,"], [">", "SHIFT+."], [";", "SHIFT+,"], [":", "SHIFT+."]]) table.set(typed, table.get(key));
   find("keys").append(...[...KEYS, ...CONTROLS].flatMap(([key, words]) => [make("dt", {}, key), make("dd", {}, words)]));
   document.addEventListener("keydown", (event) => {
     if (document.querySelector("dialog[open]") || event.defaultPrevented || (event.altKey && event.key !== "Alt")) return;
@@ -89,7 +96,10 @@ export function bindKeys(doing, held) {
     }
     if (key === "M") {
       event.preventDefault();
-      if (!event.repeat) doing.lens(true);
+      if (!event.repeat) {
+        lens = { was: find("lens").getAttribute("aria-pressed") === "true", since: performance.now() };
+        doing.lens(!lens.was);
+      }
       return;
     }
     const work = table.get(key);
@@ -98,7 +108,10 @@ export function bindKeys(doing, held) {
     work(doing);
   });
   document.addEventListener("keyup", (event) => {
-    if (event.key.toUpperCase() === "M") doing.lens(false);
+    if (event.key.toUpperCase() === "M" && lens) {
+      if (performance.now() - lens.since > held) doing.lens(lens.was);
+      lens = null;
+    }
     if (down?.key !== event.key) return;
     const long = performance.now() - down.since > held;
     const number = Number(down.key);
@@ -109,6 +122,7 @@ export function bindKeys(doing, held) {
   window.addEventListener("blur", () => {
     down = null;
     doing.hold(null);
-    doing.lens(false);
+    if (lens) doing.lens(lens.was);
+    lens = null;
   });
 }

@@ -66,7 +66,7 @@ export class Reading {
       this.#wanted = null;
       try {
         const values = await ask("pixel", asked);
-        if (this.#wanted === null) this.#showPixel(values);
+        if (this.#wanted === null) this.#showPixel({ ...values, part: Number(asked.at.split(",")[0]) });
       } catch {
         this.#wanted = null;
       }

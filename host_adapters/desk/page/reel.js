@@ -49,5 +49,16 @@ export class Reel {
   }
 }
 
-/** A compressed picture, decoded as it is: no conversion of colour. */
-export const decoded = (blob) => createImageBitmap(blob, { colorSpaceConversion: "none", premultiplyAlpha: "none" });
+/** The primaries that pictures are asked for and painted in: those of the screen that the page opened on. */
+export const gamut = matchMedia("(color-gamut: p3)").matches ? "display-p3" : "srgb";
+
+/** A compressed picture, decoded as it is: no conversion of colour. Its codes are those of `gamut`. */
+export async function decoded(blob) {
+  const plain = await createImageBitmap(blob, { colorSpaceConversion: "none", premultiplyAlpha: "none" });
+  if (gamut === "srgb") return plain;
+  const pen = new OffscreenCanvas(plain.width, plain.height).getContext("2d", { alpha: false, willReadFrequently: true });
+  pen.drawImage(plain, 0, 0);
+  plain.close();
+  const { data, width, height } = pen.getImageData(0, 0, pen.canvas.width, pen.canvas.height);
+  return createImageBitmap(new ImageData(data, width, height, { colorSpace: gamut }));
+}

@@ -4,6 +4,7 @@
 // is asked for, one dot (the person's spot).
 
 import { askPixels } from "./link.js";
+import { PlotRegion } from "./plotregion.js";
 import { choices, choose, clamp, find, signed } from "./small.js";
 
 const RIMS = [0.64, 0.45, 0.32, 0.22, 0.16, 0.11, 0.08, 0.056]; // chroma toward the left and upper edge
@@ -43,7 +44,7 @@ function sheetOf(pixels, width, height, from = 0) {
 }
 
 export class Scopes {
-  /** @param doing {setAll(values, gesture), lit(cb, cr, radius) or lit(null), values(id), person()} */
+  /** @param doing {setAll(values, gesture), lit(region or null), values(id), person()} */
   constructor(doing) {
     this.doing = doing;
     this.which = "vectorscope";
@@ -62,7 +63,9 @@ export class Scopes {
     find("scope-in").onclick = () => this.magnify(1);
     find("scope-out").onclick = () => this.magnify(-1);
     for (const id of ["vectorscope", "waveform"]) new ResizeObserver(() => this.#resized()).observe(find(id));
+    this.regions = {};
     this.#listen();
+    this.#regions();
     this.choose(this.which);
   }
 
@@ -236,7 +239,9 @@ export class Scopes {
         line(pen, x, y - 7, x, y + 7);
       }
     }
+    this.regions.vectorscope?.paint(pen);
     if (!trace || wide < 40) words(pen, "no trace yet", 8, 18, MID);
+    else if (!this.drag) words(pen, this.regions.vectorscope?.words ?? "", 8, p.h - 40, INK);
   }
 
   #ray(pen, p, angle, far) {
@@ -361,7 +366,19 @@ export class Scopes {
       const at = y(this.pixel.luma);
       pen.strokeStyle = "#fff";
       line(pen, 30, at, w, at);
+      const count = Math.max(signals.length, 1);
+      for (let i = 0; i < count; i += 1) {
+        const level = signals.length > 1 ? y(this.pixel.rgb[i]) : at, x = ((i + this.pixel.part) * w) / count;
+        for (const [width, colour] of [[4, "#000"], [1.5, "#fff"]]) {
+          pen.lineWidth = width;
+          pen.strokeStyle = colour;
+          line(pen, x - 6, level, x + 6, level);
+          line(pen, x, level - 6, x, level + 6);
+        }
+      }
     }
+    this.regions.waveform?.paint(pen);
+    if (!this.drag && this.regions.waveform?.words) words(pen, this.regions.waveform.words, 34, h - 40, INK);
     const ends = this.drag?.ends ?? this.about.waveform?.ends;
     const can = this.doing.values("tone") && ends && ends.every((end) => end !== null);
     for (const [id, i] of [["darkest", 0], ["brightest", 1]]) {
@@ -403,19 +420,38 @@ export class Scopes {
       event.preventDefault();
       this.magnify(event.deltaY < 0 ? 1 : -1);
     }, { passive: false });
-    // Held on the plot itself: what lies there is shown in the picture.
-    const look = (event) => {
-      const box = pane.getBoundingClientRect(), p = this.plane;
-      const [cb, cr] = p.of(event.clientX - box.left, event.clientY - box.top);
-      this.doing.lit(cb, cr, 16 / p.scale);
+  }
+
+  /** Regions that are drawn on the plots, one at a time. */
+  #regions() {
+    const changed = (which) => (drawn) => {
+      if (drawn) for (const [other, region] of Object.entries(this.regions)) if (other !== which) region.points = [];
+      find("scope-clear").hidden = !drawn;
+      this.doing.lit(drawn);
     };
-    pane.addEventListener("pointerdown", (event) => {
-      if (event.button !== 0 || event.target.closest(".handle")) return;
-      pane.setPointerCapture(event.pointerId);
-      look(event);
-    });
-    pane.addEventListener("pointermove", (event) => pane.hasPointerCapture(event.pointerId) && look(event));
-    for (const name of ["pointerup", "pointercancel"]) pane.addEventListener(name, () => this.doing.lit(null));
+    const plane = () => {
+      const p = this.plane;
+      const words = (cb, cr) => `${((((Math.atan2(cr, cb) * 180) / Math.PI) + 360) % 360).toFixed(1)}°, chroma ${Math.hypot(cb, cr).toFixed(3)}`;
+      return { plot: "chroma", of: p.of, at: p.at, words };
+    };
+    const level = (x) => {
+      const { clientWidth: w, clientHeight: h } = find("waveform");
+      const signals = this.about.waveform?.signals ?? ["luma"], wide = w / signals.length;
+      const i = clamp(Math.floor(x / wide), 0, signals.length - 1), span = LEVELS[1] - LEVELS[0];
+      const of = (px, py) => [clamp((px - i * wide) / wide, 0, 1), LEVELS[1] - (py / h) * span];
+      const at = (part, v) => [(i + part) * wide, ((LEVELS[1] - v) / span) * h];
+      return { plot: signals[i], of, at, words: (part, v) => `${(v * 100).toFixed(1)} %` };
+    };
+    const draw = () => this.draw();
+    this.regions = {
+      vectorscope: new PlotRegion(find("vectorscope"), plane, changed("vectorscope"), draw),
+      waveform: new PlotRegion(find("waveform"), level, changed("waveform"), draw),
+    };
+    find("scope-clear").onclick = () => this.clearRegion();
+  }
+
+  clearRegion() {
+    for (const region of Object.values(this.regions)) region.clear();
   }
 
   #begin(id, at = null) {

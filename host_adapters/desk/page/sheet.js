@@ -24,7 +24,7 @@ export class Sheet {
   }
 
   /** Show a state; the sheet is built anew only where steps or people have changed. */
-  show(state, person, view) {
+  show(state, { person, frame }, view) {
     const form = JSON.stringify([state.steps.map((s) => [s.id, s.node]), state.people.map((p) => [p.suffix, p.name]), person]);
     if (form !== this.made) {
       this.#build(state, person);
@@ -34,7 +34,7 @@ export class Sheet {
     for (const someone of state.people) values.set(`target${someone.suffix}`, { params: someone.target, rest: someone.rest, keyed: {} });
     for (const { id, name, shown } of this.controls) {
       const step = values.get(id);
-      if (step) shown.show(step.params[name], step.keyed[name], step.rest[name]);
+      if (step) shown.show(this.doing.atFrame(id)?.[name] ?? step.params[name], state.keyframes[id]?.[name], step.rest[name], frame);
     }
     this.#showMarks(state, person);
     this.#showSummaries(state, person, view);
@@ -42,6 +42,7 @@ export class Sheet {
 
   #build(state, person) {
     this.controls = [];
+    this.views = state.views;
     this.#buildPeople(state, person);
     const groups = this.declared.groups.map((group, i) => this.#buildGroup(group, i + 1, state, person));
     find("steps").replaceChildren(...groups);
@@ -87,7 +88,10 @@ export class Sheet {
     const button = (what, words, hint) => make("button", { type: "button", id: `solve-${what}`, title: hint, onclick: () => this.doing.solve(what) }, words);
     const actions = {
       balance: [button("balance", "Balance", "From a mark on something grey or white; without one, a suggestion from the picture's edges")],
-      key: [button("learn", "Learn from the marks", "Learn this person's skin from the marks (L)")],
+      key: [
+        button("learn", "Learn from the marks", "Learn this person's skin from the marks (L)"),
+        make("button", { type: "button", id: "find-faces", class: "plain-do", onclick: this.doing.findFaces, title: "Find and follow the faces of the clip: a mark on one means that face" }, "Find faces"),
+      ],
       steer: [button("steer", "Rest skin on the target", "Turn and scale this person's skin onto the target (S)")],
     }[group];
     const parts = actions ? [make("div", { class: "do" }, ...actions)] : [];
@@ -104,7 +108,7 @@ export class Sheet {
 
   #nodes(group, state, person) {
     const others = state.people.map((p) => p.suffix).filter((suffix) => suffix && suffix !== person);
-    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer|own|people|within|(?:in|out|with-in|without-out)\d+)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
+    const mine = (id) => (person ? id.endsWith(person) || !/^(skin|soften|steer|own|people|within|(?:in|out|with-in|without-out|face)\d+|join|region|limit|steady)(_|$)/.test(id) : !others.some((s) => id.endsWith(s)));
     const parts = [];
     if (group === "steer" && state.people.length) {
       parts.push(this.#node(`target${person}`, "Target", this.declared.target, "Where this person's skin should rest."));
@@ -119,7 +123,12 @@ export class Sheet {
         parts.push(make("button", { type: "button", onclick: () => this.doing.unshape(step.id) }, `Remove keep ${shape[1]} ${shape[2]}`));
         continue;
       }
-      if (/^(with|own|people)/.test(step.id)) continue; // how mattes are joined is no choice
+      if (/^(with|own|people|join|limit)/.test(step.id)) continue; // how mattes are joined is no choice
+      if (/^face\d/.test(step.id)) {
+        const words = `Face ${/\d+/.exec(step.id)[0]}${step.params.keyed ? "" : ", held off"}`;
+        parts.push(make("div", { class: "row face" }, make("span", {}, words), make("button", { type: "button", "aria-label": `Remove ${words}`, onclick: () => this.doing.unface(step.id) }, "Remove")));
+        continue;
+      }
       if (step.id === "waveform") {
         parts.push(this.#node(step.id, node.label, { params: { view: node.params.view }, first: ["view"] }, node.help));
         continue;
@@ -131,7 +140,8 @@ export class Sheet {
 
   #node(id, label, { params, first }, help) {
     const made = (name) => {
-      const shown = control(id, name, params[name], this.doing.send, this.doing.reset);
+      const inTime = id.startsWith("target") || id in this.views ? null : this.doing.keyframe;
+      const shown = control(id, name, params[name], this.doing.send, this.doing.reset, inTime);
       this.controls.push({ id, name, shown });
       return shown.box;
     };

@@ -1,15 +1,17 @@
 // The stage: paints the picture, zooms and pans it, and turns what is drawn on it into marks.
 
+import { gamut } from "./reel.js";
+import { Shapes } from "./shapes.js";
 import { clamp, find } from "./small.js";
 
 const NEAREST = 3; // screen pixels a picture pixel from which on single pixels are shown as they are
 
 export class Stage {
-  /** @param doing {drawn({kind, points, radius, away}), told(words), zoomed(), under(x, y), left(), shape(id, values, gesture)} */
-  constructor({ drawn, told, zoomed, under, left, shape }) {
-    this.reshape = shape;
-    this.shapes = [];
-    this.grabbed = null;
+  /** @param doing {drawn({kind, points, radius, away}), told(words), zoomed(), under(x, y), left(), shapes} */
+  constructor({ drawn, told, zoomed, under, left, shapes }) {
+    const hint = (words) => (this.hint.textContent = words);
+    this.shapes = new Shapes(this, { ...shapes, told: hint });
+    this.form = "ellipse"; // of shapes that are drawn
     this.element = find("stage");
     this.picture = find("picture");
     this.over = find("over");
@@ -67,7 +69,8 @@ export class Stage {
 
   /** Hold a magnifier over the picture, or put it away. */
   magnify(on) {
-    this.lens = on ? (this.lens ?? this.pointer ?? [this.element.clientWidth / 2, this.element.clientHeight / 2]) : null;
+    const byKeys = this.crossShown ? this.#onStage(this.cross) : null;
+    this.lens = on ? (this.lens ?? byKeys ?? this.pointer ?? [this.element.clientWidth / 2, this.element.clientHeight / 2]) : null;
     this.paintOver();
   }
 
@@ -77,14 +80,21 @@ export class Stage {
     this.paint();
   }
 
+  /** Whether the picture behind the split is what shows at a part of its width. */
+  isBehind = (x) => this.split !== null && Boolean(this.sheets.back) && x < this.split;
+
   setMarks(marks) {
     this.marks = marks;
     this.paintOver();
   }
 
-  /** Set the shapes of the person: {id, side, shape, centre, width, height, rotation, feather, points}. */
-  setShapes(shapes) {
-    if (!this.grabbed) this.shapes = shapes;
+  /** Set the shapes and the faces of the person. */
+  setShapes(shapes, faces) {
+    this.shapes.set(shapes, faces);
+    this.paintOver();
+  }
+
+  repaint() {
     this.paintOver();
   }
 
@@ -110,7 +120,7 @@ export class Stage {
     for (const canvas of [this.picture, this.over]) {
       if (canvas.width !== w || canvas.height !== h) [canvas.width, canvas.height] = [w, h];
     }
-    const pen = this.picture.getContext("2d", { alpha: true });
+    const pen = this.picture.getContext("2d", { alpha: true, colorSpace: gamut });
     const at = this.place;
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, w, h);
@@ -130,15 +140,15 @@ export class Stage {
       this.edge.style.left = `${x}px`;
       this.edge.setAttribute("aria-valuenow", String(Math.round(this.split * 100)));
       if (this.labels) {
-        this.#label(pen, this.labels[0], clamp(x - 10, at.left + 4, at.left + at.width), at.top + 22, "right");
-        this.#label(pen, this.labels[1], x + 10, at.top + 22, "left");
+        this.label(pen, this.labels[0], clamp(x - 10, at.left + 4, at.left + at.width), at.top + 22, "right");
+        this.label(pen, this.labels[1], x + 10, at.top + 22, "left");
       }
     }
     this.paintOver();
   }
 
   /** Words on the picture, on a ground of their own. */
-  #label(pen, words, x, y, side) {
+  label(pen, words, x, y, side) {
     pen.font = "13px 'Noto Sans', 'DejaVu Sans', sans-serif";
     const wide = pen.measureText(words).width + 12;
     const left = side === "right" ? x - wide : x;
@@ -149,11 +159,18 @@ export class Stage {
     pen.fillText(words, left + 6, y);
   }
 
+  /** A place of the picture in CSS pixels of the stage. */
+  #onStage([x, y]) {
+    const at = this.place;
+    return [at.left + x * at.width, at.top + y * at.height];
+  }
+
   #paintLens(pen) {
     const [x, y] = this.lens, r = 110, times = 6;
-    const { front } = this.sheets;
+    const at = this.place;
+    const front = this.isBehind((x - at.left) / at.width) ? this.sheets.back : this.sheets.front;
     if (!front) return;
-    const at = this.place, scale = front.width / at.width;
+    const scale = front.width / at.width;
     const span = (2 * r) / times;
     pen.save();
     pen.beginPath();
@@ -183,7 +200,7 @@ export class Stage {
       return;
     }
     if (!this.hidden) for (const mark of this.marks) this.#paintMark(pen, mark);
-    if (!this.hidden) for (const shape of this.shapes) this.#paintShape(pen, shape);
+    if (!this.hidden) this.shapes.paint(pen, this.tool === "shape");
     if (this.drawing) this.#paintMark(pen, { ...this.drawing, purpose: "new" });
     if (this.crossShown) this.#paintCross(pen);
   }
@@ -193,10 +210,11 @@ export class Stage {
     const on = points.map(([x, y]) => [at.left + x * at.width, at.top + y * at.height]);
     const path = new Path2D();
     let thick = 0;
-    if (kind === "shape") {
+    if (kind === "polygon") on.forEach((p, i) => path[i ? "lineTo" : "moveTo"](...p));
+    else if (kind === "shape" && this.form === "ellipse") {
       const [[x0, y0], [x1, y1]] = on;
       path.ellipse((x0 + x1) / 2, (y0 + y1) / 2, Math.abs(x1 - x0) / 2, Math.abs(y1 - y0) / 2, 0, 0, 7);
-    } else if (kind === "box" && on.length > 1) path.rect(...on[0], on[1][0] - on[0][0], on[1][1] - on[0][1]);
+    } else if ((kind === "box" || kind === "shape") && on.length > 1) path.rect(...on[0], on[1][0] - on[0][0], on[1][1] - on[0][1]);
     else if (kind === "stroke") {
       thick = radius * 2 * at.height;
       on.forEach((p, i) => (i ? path.lineTo(...p) : path.moveTo(...p)));
@@ -244,95 +262,6 @@ export class Stage {
     }
   }
 
-  // --- shapes ----------------------------------------------------------------------------------------------
-
-  /** A shape in CSS pixels of the stage, and where its handles lie. */
-  #laidOut(shape) {
-    const at = this.place;
-    const [x, y] = [at.left + shape.centre[0] * at.width, at.top + shape.centre[1] * at.height];
-    const [rx, ry] = [(shape.width * at.height) / 2, (shape.height * at.height) / 2];
-    const turn = (-shape.rotation * Math.PI) / 180, soft = (shape.feather * at.height) / 2;
-    const on = (dx, dy) => [x + dx * Math.cos(turn) - dy * Math.sin(turn), y + dx * Math.sin(turn) + dy * Math.cos(turn)];
-    const handles = { move: [x, y], width: on(rx, 0), height: on(0, -ry), turn: on(-rx * 0.72, -ry * 0.72), feather: on(0, ry + Math.max(soft, 6)) };
-    return { x, y, rx, ry, turn, soft, handles };
-  }
-
-  #paintShape(pen, shape) {
-    const at = this.place, dash = shape.side === "out" ? [7, 5] : [];
-    const active = this.tool === "shape";
-    const outline = (grow, colour, width, pattern) => {
-      const path = new Path2D();
-      if (shape.shape === "polygon") {
-        shape.points.forEach(([x, y], i) => path[i ? "lineTo" : "moveTo"](at.left + x * at.width, at.top + y * at.height));
-        path.closePath();
-      } else {
-        const { x, y, rx, ry, turn } = this.#laidOut(shape);
-        const [a, b] = [Math.max(rx + grow, 1), Math.max(ry + grow, 1)];
-        if (shape.shape === "ellipse") path.ellipse(x, y, a, b, turn, 0, 7);
-        else path.addPath(boxPath(a, b), new DOMMatrix().translate(x, y).rotate((turn * 180) / Math.PI));
-      }
-      pen.setLineDash(pattern);
-      pen.lineWidth = width;
-      pen.strokeStyle = colour;
-      pen.stroke(path);
-      pen.setLineDash([]);
-    };
-    outline(0, "rgb(0 0 0 / 65%)", 3.5, []);
-    outline(0, "#fff", 1.5, dash);
-    if (!active || shape.shape === "polygon") return;
-    const { soft, handles } = this.#laidOut(shape);
-    for (const grow of [-soft, soft]) outline(grow, "#fff", 1, [2, 4]);
-    for (const [name, [x, y]] of Object.entries(handles)) {
-      pen.fillStyle = "#000";
-      pen.fillRect(x - 6, y - 6, 12, 12);
-      pen.fillStyle = "#fff";
-      if (name === "move") pen.fillRect(x - 4, y - 4, 8, 8);
-      else if (name === "turn") {
-        pen.beginPath();
-        pen.arc(x, y, 4, 0, 7);
-        pen.fill();
-      } else if (name === "feather") pen.fillRect(x - 5, y - 2, 10, 4);
-      else pen.fillRect(x - 3, y - 3, 6, 6);
-    }
-    this.#label(pen, shape.side === "in" ? "keep in" : "keep out", handles.move[0] + 10, handles.move[1] - 8, "left");
-  }
-
-  /** The handle of a shape near a point of the stage in CSS pixels: {shape, name}. */
-  #near([x, y]) {
-    if (this.tool !== "shape") return null;
-    for (const shape of [...this.shapes].reverse()) {
-      if (shape.shape === "polygon") continue;
-      for (const [name, [hx, hy]] of Object.entries(this.#laidOut(shape).handles)) {
-        if (Math.hypot(x - hx, y - hy) < 12) return { shape, name };
-      }
-    }
-    return null;
-  }
-
-  #grab(found, point) {
-    this.grabbed = { ...found, from: point, was: { ...found.shape }, gesture: `shape ${performance.now()}` };
-  }
-
-  #reshapeTo([x, y]) {
-    const { name, from, was, gesture } = this.grabbed;
-    const at = this.place, laid = this.#laidOut(was);
-    // In the shape's own directions, in frame heights from its centre.
-    const [dx, dy] = [(x - laid.x) / at.height, (y - laid.y) / at.height];
-    const [u, v] = [dx * Math.cos(laid.turn) + dy * Math.sin(laid.turn), -dx * Math.sin(laid.turn) + dy * Math.cos(laid.turn)];
-    const tidy = (value) => Number(value.toFixed(4));
-    const values = {
-      move: () => ({ centre: [tidy(was.centre[0] + (x - from[0]) / at.width), tidy(was.centre[1] + (y - from[1]) / at.height)] }),
-      width: () => ({ width: tidy(clamp(2 * Math.abs(u), 0.01, 20)) }),
-      height: () => ({ height: tidy(clamp(2 * Math.abs(v), 0.01, 20)) }),
-      turn: () => ({ rotation: Number((was.rotation - ((Math.atan2(dy, dx) - Math.atan2(laid.handles.turn[1] - laid.y, laid.handles.turn[0] - laid.x)) * 180) / Math.PI).toFixed(1)) }),
-      feather: () => ({ feather: tidy(clamp(2 * (v - was.height / 2), 0, 10)) }),
-    }[name]();
-    const id = this.grabbed.shape.id;
-    this.shapes = this.shapes.map((shape) => (shape.id === id ? { ...shape, ...values } : shape));
-    this.reshape(id, values, gesture);
-    this.paintOver();
-  }
-
   // --- zoom and pan ----------------------------------------------------------------------------------------
 
   /** Magnify by a factor about a point of the stage in CSS pixels; its middle where none is given. */
@@ -375,14 +304,28 @@ export class Stage {
   // --- drawing ---------------------------------------------------------------------------------------------
 
   #begin(point, away) {
-    const points = this.tool === "box" || this.tool === "shape" ? [point, point] : [point];
-    this.drawing = { kind: this.tool, points, radius: this.radius, away };
+    const kind = this.tool === "shape" && this.form === "polygon" ? "polygon" : this.tool;
+    const points = ["box", "shape", "polygon"].includes(kind) ? [point, point] : [point];
+    this.drawing = { kind, points, radius: this.radius, away };
+    this.paintOver();
+  }
+
+  /** Set a corner of the polygon that is drawn; on the first one, or twice in one place, it is closed. */
+  #corner(point) {
+    const { points } = this.drawing, at = this.place;
+    const close = ([x, y]) => Math.hypot((x - point[0]) * at.width, (y - point[1]) * at.height) < 8;
+    const set = points.slice(0, -1);
+    if (set.length > 2 && (close(set[0]) || close(set.at(-1)))) {
+      points.pop();
+      this.#end();
+    } else if (!close(set.at(-1))) points.push(point);
     this.paintOver();
   }
 
   #extend(point) {
     const { kind, points } = this.drawing;
-    if (kind === "box" || kind === "shape") points[1] = point;
+    if (kind === "polygon") points[points.length - 1] = point;
+    else if (kind === "box" || kind === "shape") points[1] = point;
     else if (kind === "point") points[0] = point;
     else {
       const last = points.at(-1);
@@ -419,14 +362,15 @@ export class Stage {
       this.left();
     });
     stage.addEventListener("pointerdown", (event) => {
-      if (event.target === this.edge || this.edge.contains(event.target) || event.button > 1) return;
+      if (event.target === this.edge || event.target.closest("#edge, #shape-bar, #task") || event.button > 1) return;
       stage.setPointerCapture(event.pointerId);
       this.pointers.set(event.pointerId, inside(event));
       this.crossShown = false;
       this.pinch = null;
-      const near = event.button === 0 ? this.#near(inside(event)) : null;
-      if (this.pointers.size > 1) this.drawing = this.grabbed = null;
-      else if (near) this.#grab(near, inside(event));
+      const near = event.button === 0 && this.drawing?.kind !== "polygon" ? this.#near(inside(event)) : null;
+      if (this.pointers.size > 1) this.drawing = this.shapes.grabbed = null;
+      else if (this.drawing?.kind === "polygon" && event.button === 0) this.#corner(this.#at(...inside(event)));
+      else if (near) this.shapes.grab(near, inside(event), event.altKey);
       else if (this.tool !== "look" && event.button === 0) this.#begin(this.#at(...inside(event)), event.altKey);
     });
     stage.addEventListener("pointermove", (event) => {
@@ -436,12 +380,13 @@ export class Stage {
         this.paintOver();
       }
       if (!this.pointers.size) this.#hover();
+      if (this.drawing?.kind === "polygon") this.#extend(this.#at(...inside(event)));
       const before = this.pointers.get(event.pointerId);
       if (!before) return;
       const now = inside(event);
       this.pointers.set(event.pointerId, now);
       if (this.pointers.size === 2) this.#pinch();
-      else if (this.grabbed) this.#reshapeTo(now);
+      else if (this.shapes.grabbed) this.shapes.dragTo(now);
       else if (this.drawing) this.#extend(this.#at(...now));
       else this.#panBy(now[0] - before[0], now[1] - before[1]);
     });
@@ -449,8 +394,8 @@ export class Stage {
       stage.addEventListener(name, (event) => {
         if (!this.pointers.delete(event.pointerId)) return;
         if (name === "pointercancel") this.drawing = null;
-        this.grabbed = null;
-        this.#end();
+        this.shapes.drop();
+        if (this.drawing?.kind !== "polygon") this.#end();
       });
     }
     this.#listenToEdge(inside);
@@ -472,6 +417,9 @@ export class Stage {
     }
     this.pinch = { span, middle };
   }
+
+  /** The handle of a shape near a point of the stage in CSS pixels. */
+  #near = (point) => (this.tool === "shape" && !this.hidden ? this.shapes.near(point) : null);
 
   #hover() {
     if (this.#near(this.pointer)) this.element.dataset.over = "";
@@ -503,6 +451,13 @@ export class Stage {
   /** The picture by keys: arrows move the cross, Enter begins and ends a mark, Escape drops it. */
   #key(event) {
     if (event.target !== this.element || event.ctrlKey || event.metaKey) return;
+    if (this.tool === "shape" && !this.drawing && this.shapes.key(event)) {
+      event.preventDefault();
+      event.stopPropagation();
+      this.crossShown = false;
+      this.paintOver();
+      return;
+    }
     const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
     if (way) {
       const step = event.shiftKey ? 0.05 : 0.008;
@@ -512,7 +467,8 @@ export class Stage {
       if (this.drawing) this.#extend([...this.cross]);
     } else if (event.key === "Enter") {
       if (this.tool === "look") return;
-      if (this.drawing || this.tool === "point") {
+      if (this.drawing?.kind === "polygon") this.#corner([...this.cross]);
+      else if (this.drawing || this.tool === "point") {
         if (!this.drawing) this.#begin([...this.cross], event.altKey);
         this.#end();
       } else this.#begin([...this.cross], event.altKey);
@@ -523,9 +479,11 @@ export class Stage {
     this.crossShown = true;
     this.#keepInSight();
     const [x, y] = this.cross.map((v) => (v * 100).toFixed(1));
-    const doing = this.drawing ? `drawing a ${this.drawing.kind}; Enter ends it, Escape drops it` : "Enter draws";
+    const ends = this.drawing?.kind === "polygon" ? "Enter sets a corner, twice in one place ends it" : "Enter ends it";
+    const doing = this.drawing ? `drawing a ${this.drawing.kind}; ${ends}, Escape drops it` : "Enter draws";
     this.hint.textContent = `${x} % across, ${y} % down; ${doing}`;
     this.under(...this.cross);
+    if (this.lens) this.lens = this.#onStage(this.cross);
     this.paintOver();
   }
 
@@ -539,10 +497,4 @@ export class Stage {
       this.#settle();
     }
   }
-}
-
-function boxPath(a, b) {
-  const path = new Path2D();
-  path.rect(-a, -b, 2 * a, 2 * b);
-  return path;
 }
