@@ -89,7 +89,7 @@ def test_a_solved_part_that_changes_over_time_takes_a_constant_nudge():
 def test_sums_have_a_keyframe_wherever_one_of_them_has():
     other = Keyframes(((24, 10.0), (48, 0.0)))
     total = summed(RAMP, other)
-    assert [frame for frame, _ in total.knots] == [0, 24, 48]
+    assert [frame for frame, _ in total.pairs] == [0, 24, 48]
     for frame in (0, 12, 24, 30, 48, 60):
         assert total.value_at(frame) == pytest.approx(RAMP.value_at(frame) + other.value_at(frame))
         assert apart(total, other).value_at(frame) == pytest.approx(RAMP.value_at(frame))

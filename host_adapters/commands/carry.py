@@ -24,7 +24,7 @@ from ..shots.viewing import View, open_view, view_id
 from ..writes import claim, make_folder
 from . import console
 from .cut import carry_cut, chosen_shots, cut_output, cut_shots, relinked_cut, render_cut
-from .options import parse_mark, person_options, read_line, read_person
+from .options import parse_mark, person_options, read_hands, read_line, read_person, typed_options
 from .person import split_frame
 from .report import write_report
 
@@ -73,6 +73,7 @@ PAGE = "report.html"
 @click.option("--render", "suffix", metavar="SUFFIX", help="Render the used frames (mov, mp4 …) and relink the cut.")
 @click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @person_options
+@typed_options
 @click.option("--most", type=click.IntRange(1), default=240, show_default=True, help="Frames a clip for the report.")
 @click.option("--no-report", is_flag=True, help="Write the graphs only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the statuses as JSON.")
@@ -109,6 +110,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
     if (options["adds"] or options["subtracts"]) and not options["solve_again"]:
         raise GraphError("--add and --subtract are for solving again: give --solve-again too.")
     marked = Marked.read(options)
+    read_hands(options)  # what is wrong with it is told before anything is opened
     parts_of(loaded, _what(options))
     with ExitStack() as stack:
         if options["timeline"] is not None:
@@ -129,7 +131,7 @@ def _what(options: dict[str, Any]) -> list[str]:
 def _carrier(graph: Graph, reference: Shot, view: View, person: Person | None, options: dict[str, Any]) -> Carrier:
     return Carrier(
         graph, reference, view, person, options["light"], line=read_line(options), seen=view_id(options["view"]),
-        what=_what(options), match_exposure=options["match_exposure"],
+        what=_what(options), match_exposure=options["match_exposure"], typed=read_hands(options, reference.clip.height),
     )  # fmt: skip
 
 

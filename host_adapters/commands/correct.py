@@ -30,6 +30,7 @@ from .footage import Footage, footage_options, output_options
 from .options import (
     Named,
     SubjectsCommand,
+    black_option,
     person_options,
     sample_options,
     shape_options,
@@ -95,6 +96,7 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
     is_flag=True,
     help="Key the natural range of skin where nothing is sampled and no face is found; it takes wood as well.",
 )
+@black_option
 @typed_options
 @click.option("--frames", metavar="RANGE", help="Frames to write, such as 1-100, 1-100x2 or 1,5,9 (all).")
 @click.option("--codec", metavar="NAME", help="Codec of a video output (a sensible one for its suffix).")

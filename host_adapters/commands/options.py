@@ -48,8 +48,17 @@ def person_options(command: Command) -> Command:
 
 
 def typed_options(command: Command) -> Command:
-    """Add every option that sets a value by hand, from :data:`~..graphs.typed.CONTROLS`, and --neutral-black."""
+    """Add every option that sets a value by hand, from :data:`~..graphs.typed.CONTROLS`."""
     return _with(command, *_TYPED, *_TYPED_SKIN)
+
+
+def black_option(command: Command) -> Command:
+    """Add --neutral-black to a verb."""
+    return click.option(
+        "--neutral-black",
+        metavar="SAMPLE",
+        help="Something black or in deep shadow: its colour is taken out of the blacks, component by component.",
+    )(command)
 
 
 def _typed(subject: bool) -> tuple[Any, ...]:
@@ -60,12 +69,7 @@ def _typed(subject: bool) -> tuple[Any, ...]:
     )
 
 
-_BLACK = click.option(
-    "--neutral-black",
-    metavar="SAMPLE",
-    help="Something black or in deep shadow: its colour is taken out of the blacks, component by component.",
-)
-_TYPED, _TYPED_SKIN = (*_typed(False), _BLACK), _typed(True)
+_TYPED, _TYPED_SKIN = _typed(False), _typed(True)
 
 
 def read_hands(options: Mapping[str, Any], lines: int | None = None) -> dict[str, Hand]:

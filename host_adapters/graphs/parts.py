@@ -70,7 +70,7 @@ def _worked(one: Amount, other: Amount, sign: float) -> Amount:
     keyed = [amount for amount in (one, other) if isinstance(amount, Keyframes)]
     if not keyed:
         return _number(one) + sign * _number(other)
-    frames = sorted({frame for amount in keyed for frame, _ in amount.knots})
+    frames = sorted({frame for amount in keyed for frame, _ in amount.pairs})
     knots = tuple((frame, _number(value_at(one, frame)) + sign * _number(value_at(other, frame))) for frame in frames)
     ways = {amount.between for amount in keyed}
     return Keyframes(knots, ways.pop() if len(ways) == 1 else "linear")
@@ -145,7 +145,7 @@ def with_amounts(step: Step, amounts: Mapping[str, Amount]) -> Step:
     for name, amount in amounts.items():
         if isinstance(amount, Keyframes):
             where = f"{step.node.name}.{name}"
-            knots = tuple((at, params[name].check(f"{where} at frame {at:g}", value)) for at, value in amount.knots)
+            knots = tuple((at, params[name].check(f"{where} at frame {at:g}", value)) for at, value in amount.pairs)
             keyed[name] = Keyframes(knots, amount.between)
             values[name] = knots[0][1]
         else:
@@ -254,7 +254,7 @@ def _same(one: Amount, other: Amount) -> bool:
     if isinstance(one, Keyframes) or isinstance(other, Keyframes):
         if not (isinstance(one, Keyframes) and isinstance(other, Keyframes)) or one.between != other.between:
             return False
-        if [frame for frame, _ in one.knots] != [frame for frame, _ in other.knots]:
+        if [frame for frame, _ in one.pairs] != [frame for frame, _ in other.pairs]:
             return False
-        return all(_same(a, b) for (_, a), (_, b) in zip(one.knots, other.knots, strict=True))
+        return all(_same(a, b) for (_, a), (_, b) in zip(one.pairs, other.pairs, strict=True))
     return abs(_number(one) - _number(other)) <= _SAME

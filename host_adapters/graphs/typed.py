@@ -440,7 +440,7 @@ def told_parts(control: Control, parts: Parts) -> str:
 
 def _told(control: Control, amount: Amount, by: bool = False) -> str:
     if isinstance(amount, Keyframes):
-        first, last = amount.knots[0], amount.knots[-1]
+        first, last = amount.pairs[0], amount.pairs[-1]
         ends = " to ".join(control.shown(value, by) for _, value in (first, last))  # type: ignore[arg-type]
         return f"{ends} over frames {first[0]:g} to {last[0]:g}"
     return control.shown(amount, by)  # type: ignore[arg-type]

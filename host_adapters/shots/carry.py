@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
@@ -46,17 +46,20 @@ from ...nodes import (
     stops,
 )
 from ...nodes.declare import Node, nearest
+from ..graphs.by_hand import typed_on
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.parts import Hand, Parts, with_parts, with_solved
+from ..graphs.parts import parts_of as parts_of_step
 from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
 from .evidence import Survey, evidence, mattes_of, survey
 from .faces import with_own_faces
-from .marks import MarkedPicture
+from .marks import MarkedPicture, with_marks
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
-from .solving import look_at, solve_key, solve_landing, with_step
+from .solving import TURNED_STEER, look_at, solve_key, solve_landing, with_step
 
 View = Callable[[Floats], Floats]
 
@@ -220,6 +223,8 @@ def solve_again(
 ) -> Graph:
     """Return the graph with its key learned anew from samples and its steering solved so that the result is on target.
 
+    What a hand put beside the solve stays: it is no part of what is on target.
+
     :param picture: the plate at ``frame``, with the samples on it. :param target: hue and saturation to reach, as
         they are read through ``view``.
     :raises CarryError: no key or no steering in the graph. :raises SampleError, ReadingError: unusable samples.
@@ -229,8 +234,9 @@ def solve_again(
     look = look_at(lambda _: picture)
     node, _ = solve_key(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
     graph = with_step(graph, dataclasses.replace(key, node=node))
+    graph = with_marks(graph, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
     landed = solve_landing(graph, look, steer.id, frame, target, view)
-    return with_step(graph, dataclasses.replace(steer, node=landed))
+    return with_solved(graph, steer.id, landed, TURNED_STEER)
 
 
 def _frozen(step: Step, frame: int) -> Step:
@@ -297,7 +303,7 @@ class Carrier:
         one, what the graph was solved for, or the line. :param view: what readings look through, and ``seen`` its name.
     :param light: "edges" also where there is no neutral sample, or "copy" to leave the light of such shots as it is.
     :param what: the parts that are carried: see :data:`PARTS`. :param match_exposure: bring the skin to the reference's
-        level, in linear light.
+        level, in linear light. :param typed: what is set by hand on every clip that is carried to, by option.
     """
 
     def __init__(
@@ -312,10 +318,11 @@ class Carrier:
         seen: str = "",
         what: Collection[str] = PARTS,
         match_exposure: bool = False,
+        typed: Mapping[str, Hand] | None = None,
     ) -> None:
         graph.origins(["result", "matte"])
         self.graph, self.view, self.seen, self.light = graph, view, seen, light
-        self.what, self.match_exposure = frozenset(what), match_exposure
+        self.what, self.match_exposure, self.typed = frozenset(what), match_exposure, dict(typed or {})
         self.reference = with_noted_card(reference, graph)
         step = balance_step(graph)
         self.has_balance = step is not None
@@ -343,7 +350,7 @@ class Carrier:
     def _carry(self, shot: Shot, again: bool) -> Carried:
         graph = with_own_faces(parts_of(self.graph, self.what, shot.own), shot.clip)
         balance, by = self._balance(shot) if "light" in self.what else (None, noted_light(graph) or COPY)
-        graph = graph if balance is None else with_balance(graph, balance)
+        graph = graph if balance is None else self._with_trim(with_balance(graph, balance))
         solved = again and bool(shot.add)
         if solved:
             picture = shot.clip.read(shot.frame)
@@ -355,7 +362,27 @@ class Carrier:
             node = step.node_at(shot.frame) if step else None
             balance = node if isinstance(node, Balance) else balance
         graph = with_card(with_light(graph, by), shot.neutral, shot.frame)
+        graph = self._set(graph)
+        step = balance_step(graph)
+        balance = cast(Balance, step.node_at(shot.frame)) if step and (balance or self.typed) else balance
         return self._judged(shot, graph, balance, by, solved)
+
+    def _set(self, graph: Graph) -> Graph:
+        """Return the graph with what is set by hand on every clip. Raises GraphError where that is too much."""
+        return typed_on(graph, self.typed) if self.typed else graph
+
+    def _with_trim(self, graph: Graph) -> Graph:
+        """Return the graph of another clip with its balance in two parts: its own, and the reference's by hand."""
+        step, reference = balance_step(graph), balance_step(self.graph)
+        if step is None or reference is None:
+            return graph
+        trims = {}
+        for name, each in parts_of_step(self.graph, reference.id).items():
+            if name in CARRIED and each.hand is not None:
+                trims[name] = float(getattr(self.balance, name)) - float(cast(float, each.solved or 0.0))
+        parts = {name: Parts(getattr(step.node, name) - trim, Hand(trim)) for name, trim in trims.items()}
+        parts |= {name: Parts(getattr(step.node, name)) for name in CARRIED if name not in trims}
+        return with_parts(graph, step.id, parts)
 
     def _judged(self, shot: Shot, graph: Graph, balance: Balance | None, by: str, solved: bool = False) -> Carried:
         surveyed = survey(shot.clip, graph, self.view, shot.frames, aim=self.aim)
@@ -453,6 +480,9 @@ class Carrier:
             self._lights["balanced"] = find_light(balanced, self.reference.frame, None, self.balance.transfer)
         return self._lights["balanced"]
 
+
+CARRIED = ("temperature", "tint")
+"""What a clip's own light is balanced by; the rest of a balance is copied."""
 
 _NEAR_LEVEL = 0.02
 """Stops within which two levels are the same."""

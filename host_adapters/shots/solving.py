@@ -455,9 +455,7 @@ def _read_again(
 def _with_marks(graph: Graph, marked: _MarkedFrames, options: SolveOptions) -> Graph:
     """Return the graph with notes on what was marked, so that keys can be learned and blacks read again."""
     for subject in options.subjects:
-        noted = marked.noted(subject)
-        if noted:
-            graph = with_marks(graph, subject.id("skin"), noted)
+        graph = with_marks(graph, subject.id("skin"), marked.noted(subject))
     if options.black is not None:
         graph = with_black(graph, options.black[1], marked.number(options.black))
     return graph
@@ -553,8 +551,8 @@ class _MarkedFrames:
         return self._picture(self.number(mark)), mark[1]
 
     def noted(self, subject: SubjectMarks) -> list[MarkedPicture]:
-        """Return what is marked of a person, frame by frame, those with samples of skin first."""
-        numbers = [self.number(mark) for mark in (*subject.add, *subject.subtract)]
+        """Return what is marked of a person, frame by frame, the reference first whether marked or not."""
+        numbers = [self.first, *(self.number(mark) for mark in (*subject.add, *subject.subtract))]
         return [
             MarkedPicture(number, self._on(subject.add, number), self._on(subject.subtract, number))
             for number in dict.fromkeys(numbers)
@@ -652,7 +650,8 @@ def _offer(person: Corrected, drift: Drift) -> str:
 Look = Callable[[Graph, str, int], Floats]
 """Returns what a source or step of a graph gives at a frame, at full size. Raises what working it out raises."""
 
-SOLVED_STEER = ("angle", "saturation", "centre_angle", "centre_ratio")
+CENTRED = ("centre_angle", "centre_ratio")
+SOLVED_STEER = (*TURNED_STEER, *CENTRED)
 """What solving sets in a steering that turns."""
 
 
@@ -672,7 +671,7 @@ def solve_light(graph: Graph, look: Look, id: str, frame: int, neutral: Sample |
     """
     node = graph.by_id[id].node
     assert isinstance(node, Balance)
-    found = solve_balance(look(graph, _read_by(graph, id, "image"), frame), neutral, node.transfer)
+    found = solve_balance(look(graph, read_by(graph, id, "image"), frame), neutral, node.transfer)
     return dataclasses.replace(node, temperature=found.temperature, tint=found.tint)
 
 
@@ -683,23 +682,30 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     """
     node = graph.by_id[id].node
     assert isinstance(node, SkinKey)
-    origin = _read_by(graph, id, "image")
+    origin = read_by(graph, id, "image")
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
     learned = study_skin(*first, more, faces=marked[0].faces, more_faces=[each.faces for each in marked[1:]])
     return dataclasses.replace(node, model=learned.key.model), learned
 
 
 def solve_steering(
-    graph: Graph, look: Look, id: str, frame: int, target: SkinTarget, view: View | None = None
+    graph: Graph,
+    look: Look,
+    id: str,
+    frame: int,
+    target: SkinTarget,
+    view: View | None = None,
+    by_light: bool = False,
 ) -> SteerSkin:
     """Return a graph's steering, set so that the skin it reads at a frame rests on the target; all else stays.
 
     :param view: the skin of the graph's result is to be on target through it; None for what the steering gives.
+    :param by_light: find temperature and tint of the skin in place of a turn.
 
     Raises ReadingError where no skin is keyed, GraphError for a graph without a result where there is a view.
     """
-    image, matte = (look(graph, _read_by(graph, id, port), frame) for port in ("image", "matte"))
-    found = _steered(graph.by_id[id].node, image, matte, target)
+    image, matte = (look(graph, read_by(graph, id, port), frame) for port in ("image", "matte"))
+    found = _steered(graph.by_id[id].node, image, matte, target, by_light)
     if view is None:
         return found
     result, aim = graph.origins(["result"])["result"], target
@@ -709,7 +715,7 @@ def solve_steering(
         if is_near_enough(miss):
             break
         aim = moved_aim(aim, miss)
-        found = _steered(graph.by_id[id].node, image, matte, aim)
+        found = _steered(graph.by_id[id].node, image, matte, aim, by_light)
     return found
 
 
@@ -720,7 +726,7 @@ def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, v
     ReadingError where no skin is keyed, GraphError for a graph without a result and a matte.
     """
     outputs = graph.origins(["result", "matte"])
-    image, matte = (look(graph, _read_by(graph, id, port), frame) for port in ("image", "matte"))
+    image, matte = (look(graph, read_by(graph, id, port), frame) for port in ("image", "matte"))
     node = graph.by_id[id].node
     angle, ratio = target.angle, target.ratio
     for _ in range(_ROUNDS):
@@ -744,13 +750,21 @@ def with_step(graph: Graph, changed: Step) -> Graph:
     return dataclasses.replace(graph, steps=steps)
 
 
-def _steered(node: Node, image: Floats, matte: Floats, target: SkinTarget) -> SteerSkin:
+def _steered(node: Node, image: Floats, matte: Floats, target: SkinTarget, by_light: bool = False) -> SteerSkin:
     assert isinstance(node, SteerSkin)
-    found = solve_steer(image, matte, target, node.method)
-    return dataclasses.replace(node, **{name: getattr(found, name) for name in SOLVED_STEER})
+    if by_light:
+        found = solve_steer(image, matte, target, BY_LIGHT)
+        return dataclasses.replace(node, **{name: getattr(found, name) for name in (*LIT_STEER, *CENTRED)})
+    split = node.shadow_angle != 0 and node.method == "turn"
+    found = solve_steer(
+        image, matte, target, node.method, split=split, even_out=node.even_out, even_side=node.even_side
+    )
+    names = (*SOLVED_STEER, *(("shadow_angle", "shadow_luma", "shadow_softness") if split else ()))
+    return dataclasses.replace(node, **{name: getattr(found, name) for name in names})
 
 
-def _read_by(graph: Graph, id: str, port: str) -> str:
+def read_by(graph: Graph, id: str, port: str) -> str:
+    """Return the source or step that a step reads on a port. Raises GraphError where nothing is connected."""
     origin = dict(graph.by_id[id].inputs).get(port)
     if origin is None:
         raise GraphError(f"Nothing is connected to {port!r} of step {id!r}: connect it, or set its controls by hand.")
