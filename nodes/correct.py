@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -174,6 +174,20 @@ class CorrectSkin1(Node):
             return ()
         return (Handle((self.split_at, 0.5), lambda x, y: {"split_at": min(max(x, 0.0), 1.0)}),)
 
+    def after_change(self, names: Collection[str], asked: Asked) -> Sequence[Action] | None:
+        """Return what is done anew: learning and solving in another light, and the reading."""
+        if _WITHOUT_A_READING.issuperset(names):
+            return None
+        if asked.get(FREEZE) is False and self.model and not self._before_the_key().isdisjoint(names):
+            return (_FOLLOW,)
+        changed = set(names) & {*self.params(), *_AIM}
+        return (_ACTIONS["read"],) if asked.get(LIVE) and self.model and changed else ()
+
+    def _before_the_key(self) -> frozenset[str]:
+        """Return the parameters on which the picture depends that the key reads."""
+        fields = (own for word in self._order().before for own in self._set()[word].values())
+        return frozenset((*fields, "levels"))
+
     @classmethod
     def actions(cls) -> Mapping[str, Action]:
         """Return what the effect does on a frame: learn, solve, suggest a balance, read, forget."""
@@ -255,6 +269,11 @@ class CorrectSkin(CorrectSkin1):
             left = int(image.shape[1] * self.split_at)
             shown[:, :left] = image[:, :left]
         return shown
+
+    @classmethod
+    def asks(cls) -> Mapping[str, Param | Place]:
+        """Return the samples, the target, and what is done by itself."""
+        return _ASKS_2
 
     @classmethod
     def parts(cls) -> Mapping[str, str]:
@@ -349,6 +368,22 @@ def _asks() -> dict[str, Param | Place]:
 _ASKS: Mapping[str, Param | Place] = MappingProxyType(_asks())
 
 
+LIVE, FREEZE = "live_reading", "freeze_key"
+_ASKS_2 = MappingProxyType(
+    {
+        **_ASKS,
+        LIVE: Param("toggle", True, "Read the skin again after every change, once a key is learned."),
+        FREEZE: Param("toggle", False, "Keep key and solve as they are when light, levels or saturation change."),
+    }
+)
+
+
+_WITHOUT_A_READING = frozenset(("view", "split_at", FREEZE))
+"""What no reading depends on."""
+_AIM = frozenset((LIVE, *(name for name, ask in _ASKS.items() if isinstance(ask, Param) and name != MARKS)))
+"""What a reading depends on beside the parameters."""
+
+
 def _given(asked: Asked, names: tuple[str, ...]) -> list[Sample]:
     return [asked[name] for name in names if asked[name] is not None]
 
@@ -429,6 +464,14 @@ def _followed(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | N
     return node, said
 
 
+def _follow(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
+    followed, said = _followed(node, asked, image, limit)
+    if followed.angle == node.angle and followed.skin_saturation == node.skin_saturation:
+        _, words = _read(followed, asked, image, limit)  # nothing was solved: then nothing has read the skin yet
+        said.append(words)
+    return followed, " ".join(said)
+
+
 def _forget(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     rest = type(node)()
     forgotten = dataclasses.replace(node, model=rest.model, angle=rest.angle, skin_saturation=rest.skin_saturation)
@@ -474,3 +517,4 @@ _ACTIONS: Mapping[str, Action] = MappingProxyType(
         "forget": Action("Forget key and solve", "Forget the learned key and the solved turn and saturation.", _forget),
     }
 )
+_FOLLOW = Action("Learn and solve in this light", "What was solved follows the light, levels and saturation.", _follow)

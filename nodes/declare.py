@@ -12,7 +12,7 @@ import difflib
 import math
 import types
 import typing
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar
 
@@ -533,9 +533,11 @@ class Node:
         }
         return dataclasses.replace(self, **values) if values else self  # type: ignore[type-var]
 
-    @classmethod
-    def after_change(cls, name: str) -> Sequence[str]:
-        """Return the actions that are done anew when a person has changed a parameter or a question."""
+    def after_change(self, names: Collection[str], asked: Mapping[str, Any]) -> Sequence[Action] | None:
+        """Return what is done anew when a person has changed parameters or questions, as solved until then.
+
+        :param asked: as the actions get it. :return: None where the last reading still holds.
+        """
         return ()
 
     @classmethod

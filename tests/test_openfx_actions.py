@@ -83,7 +83,7 @@ def test_learning_from_samples():
     assert instance.press("learn", stage_of(picture)) == 0, host.messages[-1:]
     expected = learn_skin_key(picture, [Sample.point(*FACE)], [Sample.point(*WALL)])
     assert instance["model"] == expected.model
-    assert instance["report"].startswith("The key finds ")
+    assert instance["report"].startswith("Frame 0: The key finds ")
     assert host.edits == ["begin Learn from samples", "set model", "set report", "end"], "one step of undo"
     assert host.progress[-2:] == ["Correct skin: Learn from samples", "end"]
     assert not host.complaints
@@ -210,7 +210,7 @@ def test_an_action_sets_every_kind_of_control(curves):
     assert instance["text"] == "Grüße 100 %s"
     assert instance["point"] == (48.0, 42.0)
     assert (instance["tint"], instance["slope"]) == ((0.25, 0.5, 0.75), (2.0, 3.0, 4.0))
-    assert instance["report"] == "spot None, area box:0.2,0.3,0.6,0.7, wish 1, mean 0.500"
+    assert instance["report"] == "Frame 0: spot None, area box:0.2,0.3,0.6,0.7, wish 1, mean 0.500"
     assert instance.render(Stage(image, {"Source": HostImage(np.full((48, 64, 4), 0.5, np.float32))})) == 0
     flat = np.ascontiguousarray(image.read()[::-1]).reshape(-1)
     assert flat[:7].tolist() == [3.0, -0.5, -20.0, 7.0, 1.0, 0.75, 0.125]

@@ -98,19 +98,103 @@ def test_the_all_in_one_effect_shows_what_counts_now():
 
 def test_a_reading_from_before_a_change_says_so():
     instance, stage = corrector(), stage_of(portrait())
+    instance["live_reading"] = 0
     put(instance, "skin_1", *FACE)
     assert instance.press("learn", stage) == 0
     fresh = instance["report"]
-    assert not fresh.startswith(STALE)
+    assert fresh.startswith("Frame 0: The key finds")
     instance["angle"] = 3.0
     for _ in range(2):
         assert instance.press("angle", stage) == 14
         assert instance["report"] == STALE + fresh
     assert instance.press("read", stage) == 0
     assert not instance["report"].startswith(STALE)
-    assert instance.press("angle", stage, reason="OfxChangePluginEdited") == 14
-    assert not instance["report"].startswith(STALE), "its own edits are what the reading is about"
+    for name, reason in (("angle", "OfxChangePluginEdited"), ("view", "OfxChangeUserEdited")):
+        assert instance.press(name, stage, reason=reason) == 14
+        assert not instance["report"].startswith(STALE), "no reading depends on that"
+    put(instance, "skin_2", *FACE)
+    assert instance.press("skin_2_use", stage) == 14
+    assert instance["report"].startswith(STALE), "the key has not learned from that sample"
     no_complaints()
+
+
+def test_a_live_reading_follows_every_change():
+    """It says what a press of the button would say, on the frame that is shown."""
+    instance, stage = corrector(), stage_of(portrait(), time=3.0)
+    put(instance, "skin_1", *FACE)
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage) == 0
+    for name, value in (("angle", 3.0), ("skin_saturation", 1.2), ("target_bias", -4.0), ("angle", -2.0)):
+        before = instance["report"]
+        instance[name] = value
+        assert instance.press(name, stage) == 14
+        live = instance["report"]
+        assert live != before
+        assert live.startswith("Frame 3: ")
+        assert instance.press("read", stage) == 0
+        assert instance["report"] == live
+    assert instance.press("angle", Stage(stage.output)) == 14, "without a picture"
+    assert instance["report"] == STALE + live
+    no_complaints()
+
+
+def test_without_a_key_nothing_is_read_by_itself():
+    instance, stage = corrector(), stage_of(portrait())
+    instance["angle"] = 3.0
+    instance.connect({**stage.clips, "Output": stage.output})
+    assert instance.press("angle", stage) == 14
+    assert instance["report"] == ""
+    assert instance.clips["Source"].asked == []
+
+
+# --- in another light ---------------------------------------------------------------------------------------
+
+
+def in_one_light():
+    """The effect with a solve and a trim by hand."""
+    instance, picture = corrector(), portrait(cast=(1.06, 1.0, 0.92))
+    put(instance, "skin_1", *FACE)
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage_of(picture)) == 0
+    instance["angle"] = 1.5
+    return instance, picture
+
+
+@pytest.mark.parametrize(("name", "value"), [("temperature", 20.0), ("exposure", 0.4), ("black", 0.03)])
+def test_what_is_solved_follows_the_light_and_what_is_by_hand_stays(name, value):
+    host, _ = loaded()
+    instance, picture = in_one_light()
+    before = instance["model"], instance["angle_solved"]
+    instance[name] = value
+    host.edits.clear()
+    assert instance.press(name, stage_of(picture)) == 14
+    assert instance["model"] != before[0]
+    assert "learned anew in this light. The skin is solved anew" in instance["report"]
+    assert instance["angle"] == 1.5
+    assert final_angle(instance, picture) == pytest.approx(124.5, abs=0.1)
+    assert (host.edits[0], host.edits.count("end")) == ("begin Learn and solve in this light", 1)
+    no_complaints()
+
+
+def test_a_frozen_key_stays():
+    instance, picture = in_one_light()
+    instance["freeze_key"] = 1
+    assert instance.press("freeze_key", stage_of(picture)) == 14
+    before = instance["model"], instance["angle_solved"]
+    instance["temperature"] = 20.0
+    assert instance.press("temperature", stage_of(picture)) == 14
+    assert (instance["model"], instance["angle_solved"]) == before
+    assert "anew" not in instance["report"]
+
+
+def test_back_to_solved_solves_in_the_light_that_is_left():
+    instance, picture = in_one_light()
+    first = instance["model"], instance["angle_solved"]
+    instance["temperature"] = 20.0
+    assert instance.press("temperature", stage_of(picture)) == 14
+    assert instance.press("back_to_solved", stage_of(picture)) == 0
+    assert (instance["model"], instance["angle_solved"]) == first
+    assert (instance["temperature"], instance["angle"]) == (0.0, 0.0)
 
 
 def test_forgetting():
@@ -197,19 +281,17 @@ def test_back_to_solved_clears_what_is_by_hand():
     put(instance, "skin_1", *FACE)
     for button in ("learn", "solve"):
         assert instance.press(button, stage_of(picture)) == 0
-    solved = instance["angle_solved"], instance["skin_saturation_solved"], instance["model"]
     instance["angle"], instance["black"] = 4.0, 0.01
     instance.controls.by_name["tint"].keys = {0.0: 0.001, 4.0: 0.003}
     host.edits.clear()
     assert instance.press("back_to_solved", stage_of(picture)) == 0
     assert (instance["angle"], instance["tint"], instance["skin_saturation"]) == (0.0, 0.0, 1.0)
     assert not instance.controls.by_name["tint"].keys, "its keyframes go as well"
-    assert (instance["angle_solved"], instance["skin_saturation_solved"], instance["model"]) == solved
     assert instance["black"] == 0.01, "nothing solves the levels"
-    assert [edit.split()[0] for edit in host.edits].count("begin") == 1
+    assert host.edits[0] == "begin Back to solved"
     assert {"set angle", "set tint"} <= set(host.edits)
     assert "set skin_saturation" not in host.edits
-    assert instance["report"].startswith(STALE)
+    assert instance["report"].startswith("Frame 0: The key is learned anew"), "the light has changed with the tint"
     host.edits.clear()
     assert instance.press("back_to_solved", stage_of(picture)) == 0
     assert host.edits == [], "nothing is left to clear"

@@ -285,7 +285,7 @@ def _panel_name(title: str) -> str:
 
 
 def _actions(kind: type[Node]) -> Iterator[Control]:
-    """Yield what the pen adds, a button for each of the node's actions, and the text in which they answer."""
+    """Yield what the pen adds, a button for each action, what is done by itself, and the text in which they answer."""
     if not kind.actions():
         return
     if tools_of(kind):
@@ -297,6 +297,9 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
             param_label(kind, n) for n in kind.parts()
         )
         yield _control("PushButton", _Head(BACK, "Back to solved", f"{hint}."))
+    for name, ask in kind.asks().items():
+        if isinstance(ask, Param) and ask.kind == "toggle":
+            yield from _for_param(name, ask, EvaluateOnChange=0)
     head = _Head(REPORT, "Reading", "What the last of these buttons found.")
     yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, Enabled=0)
 
@@ -304,7 +307,7 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
 def _questions(kind: type[Node]) -> Iterator[Control]:
     """Yield what the node's actions ask for: the target, then the samples by number."""
     places = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Place)}
-    params = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Param)}
+    params = {name: ask for name, ask in kind.asks().items() if isinstance(ask, Param) and ask.kind != "toggle"}
     if params:
         yield _control("Group", _Head("target", "Target"), GroupOpen=0)
         for name, param in params.items():

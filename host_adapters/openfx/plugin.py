@@ -144,12 +144,34 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
         with instance.progress(f"{instance.kind.label}: {action.label}"):
             _do(instance, action, time, arguments)
     elif name == BACK and instance.has_control(BACK):
-        _back_to_solved(instance, time)
+        _back_to_solved(instance, time, arguments)
     else:
-        _mark_stale(instance, name, time)
+        _after_change(instance, [name], time, arguments)
+        show_state(instance, time)
         return api.REPLY_DEFAULT
     show_state(instance, time)
     return api.OK
+
+
+_NO_READING = (REPORT, PICK, LOOK_FILE, LOOK_AMOUNT, LOOK_KEEP, MATTE_OUTPUT)
+"""Controls that no reading depends on."""
+
+
+def _after_change(instance: Instance, names: list[str], time: float, arguments: Properties) -> None:
+    """Do anew what depends on what a person has changed; where that cannot be, say that the reading is from before."""
+    if not instance.has_control(REPORT) or set(names) <= set(_NO_READING):
+        return
+    frame = instance.project_frame()
+    due: Sequence[Action] | None = ()
+    try:
+        asked = asked_values(instance.kind, instance.getter(time), frame)
+        due = instance.solved_node(time, frame).after_change(names, asked)
+        for action in due or ():
+            _do(instance, action, time, arguments)
+    except InkarnatError:
+        due = ()  # no picture, or values that contradict each other: a press of a button says what is wrong
+    if due == ():
+        _mark_stale(instance, time)
 
 
 def _do(instance: Instance, action: Action, time: float, arguments: Properties) -> None:
@@ -168,10 +190,10 @@ def _do(instance: Instance, action: Action, time: float, arguments: Properties) 
                 instance.set_control(control, control_value(param, value, frame))
         if look.name_of(kind, get):
             report = f"{report} The look is not part of this reading."
-        instance.set_control(REPORT, report)
+        instance.set_control(REPORT, f"Frame {time:g}: {report}")
 
 
-def _back_to_solved(instance: Instance, time: float) -> None:
+def _back_to_solved(instance: Instance, time: float, arguments: Properties) -> None:
     """Clear what is set by hand on top of what is solved."""
     parts = instance.kind.parts()
     get = instance.getter(time)
@@ -181,7 +203,7 @@ def _back_to_solved(instance: Instance, time: float) -> None:
     with instance.one_edit("Back to solved"):
         for name in set_by_hand:
             instance.set_for_good(name, REST[parts[name]])
-        _mark_stale(instance, BACK, time)
+    _after_change(instance, set_by_hand, time, arguments)
 
 
 @contextlib.contextmanager
@@ -202,10 +224,8 @@ def marked_frames(
         yield tuple(found)
 
 
-def _mark_stale(instance: Instance, name: str, time: float) -> None:
-    """Say that a reading is one from before, when something has been changed that it depends on."""
-    if not instance.has_control(REPORT) or name in (REPORT, PICK):
-        return
+def _mark_stale(instance: Instance, time: float) -> None:
+    """Say that a reading is one from before."""
     report = instance.getter(time)(REPORT)
     if report and not report.startswith(STALE):
         instance.set_control(REPORT, STALE + report)
