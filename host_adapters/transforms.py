@@ -44,7 +44,7 @@ def open_transform(name: str, what: str = "view") -> Transform:
         if name.startswith(COLOUR_SPACES):
             raise TransformError(f"The {what} {name!r} cannot be used: {told}") from None
         raise InputError(f"The {what} {name} cannot be read: {told}") from None
-    return lambda picture: _through(processor, picture)
+    return lambda picture: through_processor(processor, picture)
 
 
 def _processor(ocio: Any, name: str, what: str) -> Any:
@@ -60,7 +60,8 @@ def _processor(ocio: Any, name: str, what: str) -> Any:
     )
 
 
-def _through(processor: Any, picture: Floats) -> Floats:
+def through_processor(processor: Any, picture: Floats) -> Floats:
+    """Return a picture through a processor of OpenColorIO; alpha stays."""
     seen: Floats = np.ascontiguousarray(picture, np.float32).copy()
     apply = processor.applyRGBA if seen.shape[2] == 4 else processor.applyRGB
     apply(seen)

@@ -413,3 +413,55 @@ def _spread_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) ->
         away = (x - px * shape[1]) ** 2 + (y - py * shape[0]) ** 2
         np.maximum(out, np.exp(-0.5 * away / (_AWAY * shape[0]) ** 2), out=out)
     return out
+
+
+# --- protection ---------------------------------------------------------------------------------------------
+
+_FACE_FROM = 0.75
+"""Evidence of faces from which a cell is the face's skin when holes are looked for."""
+
+
+def floor_alone(floor: Floats) -> Laid:
+    """Return what lays a floor over a matte and leaves it otherwise as it is."""
+    return Laid(np.zeros(floor.shape, np.float32), np.ones(floor.shape, np.float32), floor)
+
+
+def filled(matte: Floats, evidence: Floats | None, largest: float, bridge: float) -> Floats:
+    """Return where a matte's holes are filled, 0 or 1, float32 (h, w), on the grid; one cell round a hole as well.
+
+    Skin is what is keyed to half, and what is a face's. Piece by piece, gaps up to ``bridge`` of the side of a square
+    as large as the piece are closed first; of what is then enclosed, parts up to ``largest`` of the piece are holes. A
+    gap that closes no hole stays open.
+
+    :param matte: float32 (h, w). :param evidence: of all faces, or None. :param largest, bridge: parts, 0 to 1.
+    """
+    skin = matte > 0.5 if evidence is None else (matte > 0.5) | (evidence > _FACE_FROM)
+    holes = np.zeros(skin.shape, np.bool_)
+    labels, area = pieces(skin)
+    for number in range(1, len(area)):
+        if area[number] >= _LEAST_PIECE:
+            holes |= _holes_of(labels == number, skin, int(area[number]), largest, bridge)
+    return (grown(holes) & (grown(skin) | holes)).astype(np.float32)
+
+
+_LEAST_PIECE = 12
+"""Cells of a piece in which a hole can be."""
+
+
+def _holes_of(piece: Flags, skin: Flags, area: int, largest: float, bridge: float) -> Flags:
+    """Return the holes of one piece of skin: enclosed parts of the frame, and gaps that lead into them."""
+    reach = int(bridge * np.sqrt(area) / 2 + 0.5)
+    border = reach + 1
+    wide = np.pad(piece, border)
+    closed = ~grown(~grown(wide, reach), reach) if reach else wide
+    labels, _ = pieces(~(closed | wide), corners=False)
+    outside = labels[0, 0]
+    inner = (slice(border, border + piece.shape[0]), slice(border, border + piece.shape[1]))
+    enclosed = ((labels != outside) & (labels > 0))[inner] & ~skin
+    gaps = (closed & ~wide)[inner] & ~skin
+    parts, size = pieces(enclosed | gaps, corners=False)
+    keeps = np.zeros(len(size), np.bool_)
+    keeps[np.unique(parts[enclosed])] = True
+    keeps &= size <= largest * area
+    keeps[0] = False
+    return np.asarray(keeps[parts])

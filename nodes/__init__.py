@@ -17,6 +17,7 @@ from .key import RangeKey, SkinKey
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
+from .look import BakedLook, Cube, CubeError, ProtectMatte, read_cube
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
 from .scopes import I_AXIS, Vectorscope, Waveform
@@ -79,7 +80,9 @@ NODES: dict[str, type[Node]] = {
     "steady_matte": SteadyMatte,
     "face_matte": FaceMatte,
     "join_faces": JoinFaces,
+    "protect_matte": ProtectMatte,
     "steer_skin": SteerSkin,
+    "baked_look": BakedLook,
     "keep_skin": KeepSkin,
     "blend": Blend,
     "show_matte": ShowMatte,
@@ -117,6 +120,7 @@ __all__ = [
     "STATUSES",
     "UNREAD",
     "Aim",
+    "BakedLook",
     "Balance",
     "BalanceError",
     "Blend",
@@ -130,6 +134,8 @@ __all__ = [
     "Corrected",
     "Correction",
     "CorrectionOptions",
+    "Cube",
+    "CubeError",
     "Distance",
     "Evidence",
     "FaceMatte",
@@ -145,6 +151,7 @@ __all__ = [
     "Order",
     "ParamError",
     "Part",
+    "ProtectMatte",
     "RangeKey",
     "ReadingError",
     "Region",
@@ -182,6 +189,7 @@ __all__ = [
     "missed",
     "named_primaries",
     "primaries_of_profile",
+    "read_cube",
     "return_to_space",
     "side_note",
     "solve_balance",

@@ -75,6 +75,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "turn": Limit(
             "light", "turn of the skin from the light-only picture to the final one", "°", 25, 40, source=_HERE
         ),
+        "look": Limit("look", "turn of skin on its target by a look that it is kept from", "°", 25, 40, source=_HERE),
         "balance": Limit("light", "temperature of a balance that no card stands behind", "mired", 60, source=_HERE),
         "tint": Limit("light", "tint of a balance that no card stands behind", "Duv", 0.012, source=_HERE),
         "balance by card": Limit("light", "temperature of a balance by a card", "mired", 200, source=_HERE),

@@ -55,6 +55,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Judge the correction without the look: give its own graph.",
             "Judge the correction without the look.",
         ),
+        "keep more": (
+            "Give a larger --keep-skin, or a gentler look.",
+            "Keep more of the skin from the look, or make the look gentler.",
+        ),
         "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
     }
 )
@@ -215,7 +219,12 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
     missing, the doubts count all the same.
     """
     drift, about_skin = _skin_finding(evidence, aim)
-    doubts = [*_light_findings(evidence), *_key_findings(evidence), *_beside_findings(evidence)]
+    doubts = [
+        *_light_findings(evidence),
+        *_look_findings(evidence, aim),
+        *_key_findings(evidence),
+        *_beside_findings(evidence),
+    ]
     worst = sorted([about_skin, *doubts], key=lambda f: _RANK[f.status], reverse=True)
     return Verdict(tuple(worst), drift)
 
@@ -254,7 +263,7 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
     unsure = evidence.light_by in (EDGES, COPY, UNREAD)
     if evidence.kept is None:
         return _compared(final, aim, unsure)
-    if evidence.aimed is None:
+    if evidence.aimed is None or not evidence.kept:
         return None, Finding(NOT_JUDGED, f"{reads}: not judged, skin kept {evidence.kept:.0%}.", "look")
     between = _kept_from_a_look(aim, evidence.aimed)
     return _compared(
@@ -332,6 +341,19 @@ def _light_findings(evidence: Evidence) -> Iterable[Finding]:
             f"{'' if by_card else ' where no card says so'}): the whole light looks off."
         )
         yield Finding(CHECK, sentence, "card" if by_card else "neutral")
+
+
+def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
+    """Doubt a look that takes skin far from its target though it is kept from it."""
+    if aim is None or not evidence.kept or evidence.aimed is None:
+        return
+    taken = _wrapped(_resting(evidence.aimed, aim.target) - aim.angle)
+    if (status := status_of("look", taken)) != HOLDS:
+        sentence = (
+            f"Kept {evidence.kept:.0%} from it, the look still takes skin that lies on its target by {abs(taken):.0f}° "
+            f"({LIMITS['look'].check:g}° are doubted)."
+        )
+        yield Finding(status, sentence, "keep more")
 
 
 def _key_findings(evidence: Evidence) -> Iterable[Finding]:

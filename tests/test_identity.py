@@ -19,6 +19,7 @@ NEUTRAL = {
     "steer_skin": {},
     "keep_skin": {"amount": 0},
     "blend": {"amount": 0},
+    "baked_look": {},
     "correct_skin": {},
 }
 

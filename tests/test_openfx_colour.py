@@ -48,7 +48,9 @@ def test_a_host_that_refuses_core_gets_basic():
 def test_effects_that_a_host_may_bake_into_a_table():
     _, effects = loaded()
     told = {n: e.description["OfxImageEffectPropNoSpatialAwareness"][0] for n, e in effects.items()}
-    assert {name for name, word in told.items() if word == "true"} == {"tone_curve", "cdl", "balance", "convert_colour"}
+    assert {name for name, word in told.items() if word == "true"} == {
+        "tone_curve", "cdl", "balance", "convert_colour", "baked_look",
+    }  # fmt: skip
 
 
 def test_preferred_colour_spaces_follow_the_style():

@@ -17,6 +17,7 @@ from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
 from ..shots.carry import PARTS, Begun, Carried, Carrier, Shot, carry_all, named_shots, parts_of
+from ..shots.looks import check_view
 from ..shots.people import Person
 from ..shots.runs import RUN_FILE, Run, RunClip, graph_hash
 from ..shots.timeline import CutList
@@ -111,6 +112,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
         raise GraphError("--add and --subtract are for solving again: give --solve-again too.")
     marked = Marked.read(options)
     read_hands(options)  # what is wrong with it is told before anything is opened
+    check_view(loaded, view_id(options["view"]))
     parts_of(loaded, _what(options))
     with ExitStack() as stack:
         if options["timeline"] is not None:

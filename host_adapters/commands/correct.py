@@ -21,6 +21,7 @@ from ..graphs.runner import Report
 from ..graphs.typed import CONTROLS, set_nodes, told_parts
 from ..media.clips import Clip, Frames, check_suffix, parse_frames
 from ..shots.carry import balance_step
+from ..shots.looks import Under
 from ..shots.solving import Solved, SolveOptions, solve
 from ..shots.viewing import open_view, view_id
 from ..warm_up import helped
@@ -39,6 +40,7 @@ from .options import (
     typed_options,
 )
 from .person import person_data, say_distance
+from .under import read_under, under_options
 
 METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": BY_LIGHT}
 """Ways to move the colour of skin, and what solving calls them."""
@@ -57,6 +59,7 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
     metavar="TRANSFORM",
     help="Solve and read through this transform, a CLF or ocio:SPACE/DISPLAY/VIEW; pictures are written without it.",
 )
+@under_options
 @shape_options
 @click.option("--track", is_flag=True, help="Let --region, --keep-in and --keep-out follow what they were drawn round.")
 @click.option(
@@ -127,6 +130,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
           --subject right --add point:.66,.48 --bias 2 --matte-out "bench-{subject}.%04d.png"
     Judged through the look of the film, which goes on top later:
       inkarnat correct planing.mov -o planing-skin.mov --add point:.48,.36 --view film.clf
+    Under the look of the film, written with it, natural skin brought back by six tenths:
+      inkarnat correct planing.mov -o planing-look.mov --add point:.48,.36 --under film.clf --look-input bt709
 
     With the extra [faces] the faces in the picture are known: a mark on one means that face, and without --add all of
     them are keyed. In a clip they are followed. Without --add, and without the extra or a face, there is nothing to
@@ -160,7 +165,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
         graph.save(options["graph_out"])
     report = _render(graph, clip, outputs, frames, options["codec"], as_json)
     suspect = footage.tell_damage([clip], report.done)
-    _tell(input, solved, report, outputs, options, as_json)
+    _tell(input, solved, asked, report, outputs, options, as_json)
     return SOME_FRAMES_FAILED if report.failed or suspect else 0
 
 
@@ -213,6 +218,7 @@ def _asked(options: dict[str, Any], people: list[Named], lines: int | None) -> S
         seen=view_id(options["view"]),
         natural_range=options["natural_range"],
         light=options["light"].replace("-", " "),
+        under=read_under(options),
         track=options["track"],
         drift="follow" if options["follow_drift"] else "measure",
     )
@@ -236,12 +242,19 @@ def _asked(options: dict[str, Any], people: list[Named], lines: int | None) -> S
 
 
 def _tell(
-    input: str, solved: Solved, report: Report, outputs: dict[str, str], options: dict[str, Any], as_json: bool
+    input: str,
+    solved: Solved,
+    asked: SolveOptions,
+    report: Report,
+    outputs: dict[str, str],
+    options: dict[str, Any],
+    as_json: bool,
 ) -> None:
     correction = solved.correction
     written = outputs | ({"graph": options["graph_out"]} if options["graph_out"] else {})
     if as_json:
         data = {"input": input, "outputs": written, "view": options["view"], **solved.as_dict()}
+        data |= {} if asked.under is None else {"look": _look_data(asked.under)}
         console.print_json(data | {"render": report.as_dict()} | _distances(solved))
         return
     if faces := solved.faces():
@@ -251,11 +264,13 @@ def _tell(
             console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
     for note in solved.notes:
         console.warn(f"note: {note}")
-    rows = [row for person in correction.people for row in _person_rows(person, solved.light_only.get(person.name))]
+    rows = [row for person in correction.people for row in _person_rows(person, solved)]
     through = f" through {Path(options['view']).name}" if options["view"] else ""
     console.print_table(READING_COLUMNS, rows, title=Path(input).name + through)
     for words in (_light_words(solved), *_level_words(solved)):
         console.say(words)
+    if asked.under is not None:
+        console.say(f"look: {asked.under.look.words()}; skin kept from it by {asked.under.keep:.0%}")
     for person in correction.people:
         console.say(_steer_words(solved.graph, person))
         approved = solved.approved.get(person.name)
@@ -273,6 +288,12 @@ def _distances(solved: Solved) -> dict[str, Any]:
     found = {p.name: person_data(solved.approved.get(p.name), p.before, p.after) for p in people}
     named = {name: data for name, data in found.items() if name and data}
     return found.get("", {}) | ({"people": named} if named else {})
+
+
+def _look_data(under: Under) -> dict[str, Any]:
+    """Return what is on top as plain JSON data."""
+    differs = dict(zip(("largest_difference", "usual_difference"), under.look.differs or (0.0, 0.0), strict=True))
+    return {"name": under.look.name, "form": under.look.form, "keep_skin": under.keep, **differs}
 
 
 def _light_words(solved: Solved) -> str:
@@ -310,11 +331,13 @@ def _told_parts(graph: Graph, id: str, word: str) -> str:
     return ", ".join(told)
 
 
-def _person_rows(person: Corrected, light: SkinReading | None) -> list[tuple[str, ...]]:
+def _person_rows(person: Corrected, solved: Solved) -> list[tuple[str, ...]]:
+    light, looked = solved.light_only.get(person.name), solved.under_look.get(person.name)
     name = f"{person.name} " if person.name else ""
     rows = [reading_row(f"{name}as shot", person.before)]
     rows += [] if light is None else [reading_row(f"{name}light only", light)]
-    return [*rows, reading_row(f"{name}final", person.after)]
+    rows.append(reading_row(f"{name}final" if looked is None else f"{name}without the look", person.after))
+    return rows if looked is None else [*rows, reading_row(f"{name}under the look", looked)]
 
 
 def _steer_words(graph: Graph, person: Corrected) -> str:

@@ -34,6 +34,7 @@ from ..media.clips import Clip, parse_frames
 from ..shots.aims import aim_at, aims_of, noted_light
 from ..shots.evidence import BEFORES, WITHOUT_LOOK, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
 from ..shots.finished import Finished, is_made_by
+from ..shots.looks import check_view
 from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
@@ -59,6 +60,7 @@ from .options import (
 MOST_FRAMES = 25
 
 _WORDS = {"as_shot": "as shot", "light_only": "light only", WITHOUT_LOOK: "without the look", "final": "final"}
+_UNDER_LOOK = {**_WORDS, "final": "under the look"}
 
 
 def _print_schema(context: click.Context, option: click.Parameter, wanted: bool) -> None:
@@ -139,6 +141,7 @@ def command(
     seen = view_id(options["view"])
     if graph_file is not None:
         graph = Graph.load(graph_file)
+        check_view(graph, seen)
         is_made = None if corrected else is_made_by(graph, clip.path, numbers)
         told = _through_graph(input, clip, graph, corrected or bool(is_made), numbers, view, seen, options, people)
         told = replace(told, notes=_made_notes(input, graph_file, is_made))
@@ -359,10 +362,11 @@ class _Told:
 
     def _table(self, name: str, found: Readings) -> None:
         person = self.approved.get(name)
+        which = _UNDER_LOOK if any(before == WITHOUT_LOOK for _, before, _ in found) else _WORDS
         columns = ("frame", *READING_COLUMNS[1:], *([f"from {person.name}"] if person else []))
         rows = [
             (
-                *reading_row(" ".join(filter(None, (str(number), name, _WORDS.get(before, "")))), reading),
+                *reading_row(" ".join(filter(None, (str(number), name, which.get(before, "")))), reading),
                 *([distance(Skin.of(reading), person).words()] if person else []),
             )
             for number, before, reading in found

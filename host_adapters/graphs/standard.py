@@ -49,7 +49,7 @@ def without_faces(graph: Graph) -> Graph:
         return id
 
     steps = tuple(
-        dataclasses.replace(step, inputs=tuple((port, origin(read)) for port, read in step.inputs))
+        dataclasses.replace(step, inputs=tuple((port, origin(read)) for port, read in step.inputs if read not in gone))
         for step in graph.steps
         if step.id not in gone and step.id not in instead
     )

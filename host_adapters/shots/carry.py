@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 import os
 import statistics
@@ -20,14 +21,17 @@ from ...nodes import (
     EDGES,
     SKIN_LINE,
     UNREAD,
+    BakedLook,
     Balance,
     BalanceError,
     Cdl,
     CombineMattes,
+    ConvertColour,
     FaceMatte,
     JoinFaces,
     KeepSkin,
     ParamError,
+    ProtectMatte,
     RangeKey,
     ReadingError,
     Region,
@@ -86,14 +90,38 @@ _PART_OF: Mapping[type[Node], str] = {
     SteadyMatte: "matte",
     CombineMattes: "matte",
     SteerSkin: "skin",
+    BakedLook: "look",
+    ProtectMatte: "look",
     KeepSkin: "look",
 }
 
 
 def part_of(graph: Graph, step: Step) -> str:
     """Return the part of a correction that a step belongs to; a grade that skin is kept from is the look."""
-    looks = {dict(kept.inputs)["image"] for kept in graph.steps if isinstance(kept.node, KeepSkin)}
-    return "look" if step.id in looks else _PART_OF.get(type(step.node), "")
+    return "look" if step.id in _look_steps(graph) else _PART_OF.get(type(step.node), "")
+
+
+@functools.lru_cache(maxsize=8)
+def _look_steps(graph: Graph) -> frozenset[str]:
+    """Return the steps between a corrected picture and the skin that is brought back; conversions are left as they are.
+
+    A step that skin is kept from and that reads the plate itself is a look of one step.
+    """
+    found: set[str] = set()
+    for kept in graph.steps:
+        if not isinstance(kept.node, KeepSkin):
+            continue
+        inputs = dict(kept.inputs)
+        waiting = [inputs["image"]]
+        while waiting:
+            step = graph.by_id.get(waiting.pop())
+            if step is None or step.id in found or step.id == inputs["natural"]:
+                continue
+            found.add(step.id)
+            waiting += [come for _, come in step.inputs if graph.kind(come) == "picture"]
+            behind = {each.id for each in graph.order_to([inputs["natural"]])}
+            waiting = [come for come in waiting if come not in behind]
+    return frozenset(id for id in found if not isinstance(graph.by_id[id].node, ConvertColour))
 
 
 def parts_of(graph: Graph, what: Collection[str], own: Graph | None = None) -> Graph:
@@ -413,7 +441,7 @@ class Carrier:
     def _solved_aim(self) -> Skin:
         """Return hue and saturation to reach on another clip: the target's, and the reference's where it has none."""
         assert self.surveyed.final is not None
-        final = Skin.of(self.surveyed.final)
+        final = Skin.of(self.surveyed.without_look or self.surveyed.final)
         target = self.aim.target
         angle = self.aim.angle if target.landing == "centre" else final.angle
         return dataclasses.replace(final, angle=angle, ratio=final.ratio if target.ratio is None else target.ratio)

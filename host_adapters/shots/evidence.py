@@ -85,8 +85,7 @@ def with_befores(graph: Graph, result: str = "result") -> Graph:
     Raises GraphError for a graph without the result.
     """
     final = _in_working(graph, result)
-    kept = kept_step(graph, final)
-    natural = final if kept is None else dict(kept.inputs)["natural"]
+    natural = before_look(graph, final)
     shot = WORKING if WORKING in graph.by_id else _source(graph)
     copies: dict[str, Step] = {}
     lights: dict[str, str] = {}
@@ -114,7 +113,7 @@ def with_befores(graph: Graph, result: str = "result") -> Graph:
         return changed.id
 
     shown = {"as_shot": shot, "light_only": light(natural), "final": final}
-    shown |= {} if kept is None else {WITHOUT_LOOK: natural}
+    shown |= {} if natural == final else {WITHOUT_LOOK: natural}
     outputs = {**dict(graph.outputs), **shown}
     return Graph((*graph.steps, *copies.values()), tuple(outputs.items()), graph.sources)
 
@@ -132,6 +131,12 @@ def kept_step(graph: Graph, final: str) -> Step | None:
     """Return the last step before ``final`` that keeps skin from a look, None where nothing does."""
     kept = [step for step in graph.order_to([final]) if isinstance(step.node, KeepSkin)]
     return kept[-1] if kept else None
+
+
+def before_look(graph: Graph, result: str) -> str:
+    """Return what gives a picture before a look that skin is kept from; the picture itself where there is none."""
+    kept = kept_step(graph, result)
+    return result if kept is None else dict(kept.inputs)["natural"]
 
 
 _AIMED = "aimed"

@@ -97,6 +97,7 @@ def with_own_faces(graph: Graph, clip: _Clip) -> Graph:
         return without_faces(graph)
     by_id = graph.by_id
     gone: set[str] = set()
+    renamed: dict[str, str] = {}
     instead: dict[str, list[Step]] = {}
     for join in joins:
         inputs, keyed = dict(join.inputs), []
@@ -113,8 +114,14 @@ def with_own_faces(graph: Graph, clip: _Clip) -> Graph:
             step = Step.of(f"face{number}{suffix}", node, image=inputs["image"], **told)
             steps.append(keyed_step(step, track.keyed(clip.frames[0], clip.frames[-1])))
             told = {"faces": step.id}
+        renamed[inputs["faces"]] = told["faces"]
         node_without_marks = replace(join.node, keep=(), keep_out=())  # type: ignore[type-var]
         steps.append(Step.of(join.id, node_without_marks, matte=inputs["matte"], image=inputs["image"], **told))
         instead[join.id] = steps
-    changed = [instead.get(step.id, [step]) for step in graph.steps if step.id not in gone]
+    changed = [instead.get(step.id, [_reading(step, renamed)]) for step in graph.steps if step.id not in gone]
     return replace(graph, steps=tuple(step for steps in changed for step in steps))
+
+
+def _reading(step: Step, renamed: dict[str, str]) -> Step:
+    """Return a step that reads what the faces of another clip tell where it read those of the first."""
+    return replace(step, inputs=tuple((port, renamed.get(come, come)) for port, come in step.inputs))

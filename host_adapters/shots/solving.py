@@ -67,9 +67,10 @@ from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_light
 from .drift import Drift, Followed, follow_drift, measure_drift
-from .evidence import Moment, Survey, Witness, evidence, face_evidence
+from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence
 from .face_tracks import FaceTrack, follow_faces
 from .faces import Seeded, seed
+from .looks import Under, with_look
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
 from .sampling import spread
@@ -135,6 +136,7 @@ class SolveOptions:
     :ivar natural_range: key the natural range of skin where nothing is sampled and no face is found, which is refused
         otherwise. :ivar light: how the light is found without a card: see :data:`LIGHTS`.
     :ivar line: the line used in the project, degrees. :ivar seen: the name of the view, "" for none.
+    :ivar under: a look on top, from which skin is kept.
     :ivar typed: what is set by hand, by option: see :mod:`~..graphs.typed`. :ivar black: something black, whose colour
         is taken out of it. :ivar track: whether shapes that stand still follow what they were drawn round.
     :ivar drift: "leave" does not look at it, "measure" does and offers to follow it, "follow" keys the steering.
@@ -155,6 +157,7 @@ class SolveOptions:
     seen: str = ""
     typed: Mapping[str, Hand] = field(default_factory=dict)
     black: Mark | None = None
+    under: Under | None = None
 
     def typed_of(self, subject: SubjectMarks) -> dict[str, Hand]:
         """Return what is set by hand for a person: what is said of them, or else of everybody."""
@@ -199,7 +202,8 @@ class Solved:
     :ivar approved: the person that each is matched to, by name. :ivar seeded: faces that were added, by name.
     :ivar drift: where it was looked at and the clip has more than one frame. :ivar notes: what there is to say.
     :ivar light_by: how the light was found. :ivar light_only: each person's reading with the light alone corrected.
-    :ivar verdicts: how each person's skin is judged on the reference frame.
+    :ivar verdicts: how each person's skin is judged on the reference frame. :ivar under_look: what it reads under a
+        look, where there is one.
     """
 
     correction: Correction
@@ -211,6 +215,7 @@ class Solved:
     light_by: str = AS_SHOT
     light_only: Mapping[str, SkinReading | None] = field(default_factory=dict)
     verdicts: Mapping[str, Verdict] = field(default_factory=dict)
+    under_look: Mapping[str, SkinReading | None] = field(default_factory=dict)
 
     def faces(self) -> list[dict[str, Any]]:
         """Return the faces that seeded a key, as plain JSON data."""
@@ -224,6 +229,9 @@ class Solved:
             light = self.light_only.get(name)
             own = data["subjects"][name] if name else data
             own |= {"light_only": None if light is None else light.as_dict(), "verdict": verdict.as_dict()}
+            if name in self.under_look:
+                looked = self.under_look[name]
+                own["under_look"] = None if looked is None else looked.as_dict()
         return {**data, "notes": list(self.notes), "drift": drift, "faces": self.faces()}
 
 
@@ -294,13 +302,16 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     if options.neutral is not None:
         graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
     graph = _with_marks(graph, marked, options)
+    if options.under is not None:
+        graph = with_look(options.under.on(graph), options.under)
     judged = _judged(graph, clip, correction, aimed, marked.first, options)
     correction = _read_again(correction, judged, options)
     for person in correction.people:
         notes += _told_of_target(person, aimed[person.name], parts_of(graph, person.id("steer")))
     lights = {name: moment.light_only for name, (moment, _) in judged.items()}
+    looked = {name: moment.final for name, (moment, _) in judged.items()} if options.under is not None else {}
     verdicts = {name: verdict for name, (_, verdict) in judged.items()}
-    return Solved(correction, graph, approved, seeded, drift, tuple(notes), picture.light_by, lights, verdicts)
+    return Solved(correction, graph, approved, seeded, drift, tuple(notes), picture.light_by, lights, verdicts, looked)
 
 
 _NOBODY_SAID = (
@@ -443,10 +454,11 @@ TURNED_STEER, LIT_STEER = ("angle", "saturation"), ("temperature", "tint")
 def _read_again(
     correction: Correction, judged: Mapping[str, tuple[Moment, Verdict]], options: SolveOptions
 ) -> Correction:
-    """Return the correction with the skin read as it ends, where a hand moved it after the solve."""
+    """Return the correction with the skin read as it ends before a look, where a hand moved it after the solve."""
     people = []
     for person, subject in zip(correction.people, options.subjects, strict=True):
-        final = judged[person.name][0].final
+        moment = judged[person.name][0]
+        final = moment.final if options.under is None else moment.without_look
         moved = bool(hands_of(options.typed_of(subject), "steer")) and final is not None
         people.append(dataclasses.replace(person, after=final) if moved and final is not None else person)
     return dataclasses.replace(correction, people=tuple(people))
@@ -720,19 +732,20 @@ def solve_steering(
 
 
 def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, view: View) -> SteerSkin:
-    """Return a graph's steering, set so that its result at a frame reads as the target through a view.
+    """Return a graph's steering, set so that its result at a frame, before a look, reads as the target through a view.
 
     A view, and what follows the steering, move the skin: the steering is solved, looked at and solved again. Raises
     ReadingError where no skin is keyed, GraphError for a graph without a result and a matte.
     """
     outputs = graph.origins(["result", "matte"])
+    landing = before_look(graph, outputs["result"])
     image, matte = (look(graph, read_by(graph, id, port), frame) for port in ("image", "matte"))
     node = graph.by_id[id].node
     angle, ratio = target.angle, target.ratio
     for _ in range(_ROUNDS):
         node = _steered(node, image, matte, SkinTarget(angle=angle, ratio=ratio))
         turned = with_step(graph, dataclasses.replace(graph.by_id[id], node=node))
-        result, keyed = (look(turned, outputs[name], frame) for name in ("result", "matte"))
+        result, keyed = (look(turned, origin, frame) for origin in (landing, outputs["matte"]))
         missing = distance(target, Skin.of(measure_skin(view(result), keyed)))
         if abs(missing.angle) < 0.02 and abs(missing.ratio - 1) < 0.001:
             break
