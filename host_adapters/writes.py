@@ -48,11 +48,14 @@ def check_output(path: AnyPath, inputs: Iterable[AnyPath] = ()) -> Path:
         if os.path.realpath(given) == real or _is_same(path, given):
             raise _input_error(path)
     folder = path.parent
-    if path.is_dir():
-        raise output_error(path, OSError(errno.EISDIR, ""))
-    if not folder.is_dir():
-        missing = errno.ENOENT if not any(parent.is_file() for parent in path.parents) else errno.ENOTDIR
-        raise output_error(path, OSError(missing, ""))
+    try:
+        if path.is_dir():
+            raise output_error(path, OSError(errno.EISDIR, ""))
+        if not folder.is_dir():
+            missing = errno.ENOENT if not any(parent.is_file() for parent in path.parents) else errno.ENOTDIR
+            raise output_error(path, OSError(missing, ""))
+    except OSError as error:  # a folder on the way may not be entered
+        raise output_error(path, error) from None
     if not os.access(folder, os.W_OK | os.X_OK):
         raise output_error(path, OSError(errno.EACCES, ""))
     return path

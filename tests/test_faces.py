@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,8 @@ GREY = np.full((90, 160, 3), 0.4, np.float32)
 
 @pytest.fixture
 def no_detector(monkeypatch):
-    monkeypatch.setattr(faces, "model_file", lambda: None)
+    found = importlib.util.find_spec
+    monkeypatch.setattr(faces.importlib.util, "find_spec", lambda name: None if name == "cv2" else found(name))
 
 
 def boat_builders(count=1):

@@ -71,6 +71,25 @@ def test_the_top_level_holds_what_it_should():
     assert present == TOP_LEVEL
 
 
+def test_one_distribution_alone_owns_opencv():
+    """Two wheels that bring ``cv2`` overwrite each other; the headless one alone needs no libGL."""
+    owners = set(importlib.metadata.packages_distributions().get("cv2", ()))
+    assert owners == {"opencv-python-headless"}
+    asked = {
+        name
+        for wanted in (PYPROJECT["project"]["optional-dependencies"][extra] for extra in ("faces", "track", "bench"))
+        for name in wanted
+        if "opencv" in name
+    }
+    assert asked == {"opencv-python-headless>=4.9"}
+
+
+def test_no_newer_numba_than_was_tried_is_taken():
+    """Kernels use a few names of numba that are not public: a version comes in when it has been tried."""
+    (numba,) = (name for name in PYPROJECT["project"]["dependencies"] if name.startswith("numba"))
+    assert "<" in numba
+
+
 def test_the_installed_version_is_that_of_the_tree():
     assert importlib.metadata.version("inkarnat") == PYPROJECT["project"]["version"]
 
@@ -79,7 +98,7 @@ def test_the_licence_travels_along():
     text = (ROOT / "LICENSE").read_text(encoding="utf-8")
     assert "Apache License" in text
     assert "Version 2.0, January 2004" in text
-    assert PYPROJECT["project"]["license"] == "Apache-2.0"
+    assert PYPROJECT["project"]["license"] == "Apache-2.0 AND MIT"  # MIT: the face detector's file
     # A build in the checkout leaves a second description of the package behind, which lists no licence.
     installed = importlib.metadata.distributions(name="inkarnat")
     assert any(path.name == "LICENSE" for package in installed for path in package.files or [])

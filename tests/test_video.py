@@ -65,26 +65,28 @@ def truth_codes(rgb, matrix, full, bits):
     return [round(v) for v in ((16 + 219 * y) * unit, (128 + 224 * cb) * unit, (128 + 224 * cr) * unit)]
 
 
-@pytest.mark.parametrize(
-    ("codec", "suffix", "pixel_format", "lossy"),
-    [
-        ("ffv1", "mkv", "yuv420p", 0),
-        ("ffv1", "mkv", "yuv444p10le", 0),
-        ("libx264", "mp4", "yuv420p", 2),
-        ("libx264", "mp4", "yuv422p10le", 4),
-        ("libx265", "mp4", "yuv420p10le", 4),
-        ("prores_ks", "mov", "yuv422p10le", 4),
-        ("libvpx-vp9", "webm", "yuv420p", 2),
-        ("mjpeg", "avi", "yuvj422p", 3),
-    ],
-)
-@pytest.mark.parametrize("full", [False, True])
-@pytest.mark.parametrize("matrix", [1, 6, 9])
+PATCH_FILES = [
+    ("ffv1", "mkv", "yuv420p", 0),
+    ("ffv1", "mkv", "yuv444p10le", 0),
+    ("libx264", "mp4", "yuv420p", 2),
+    ("libx264", "mp4", "yuv422p10le", 4),
+    ("libx265", "mp4", "yuv420p10le", 4),
+    ("prores_ks", "mov", "yuv422p10le", 4),
+    ("libvpx-vp9", "webm", "yuv420p", 2),
+    ("mjpeg", "avi", "yuvj422p", 3),
+]
+PATCH_CASES = [
+    (*file, full, matrix)
+    for file in PATCH_FILES
+    for full in (False, True)
+    for matrix in (1, 6, 9)
+    if not (file[0] == "prores_ks" and full)  # ProRes is studio range
+    and (file[0] != "mjpeg" or (full and matrix == 6))  # MJPEG is full-range BT.601
+]
+
+
+@pytest.mark.parametrize(("codec", "suffix", "pixel_format", "lossy", "full", "matrix"), PATCH_CASES)
 def test_patches_through_codecs_depths_ranges_and_matrices(tmp_path, codec, suffix, pixel_format, lossy, full, matrix):
-    if codec == "prores_ks" and full:
-        pytest.skip("ProRes is studio range")
-    if codec == "mjpeg" and (not full or matrix != 6):
-        pytest.skip("MJPEG is full-range BT.601")
     bits = footage.depth(pixel_format)
     for patch in PATCHES:
         path = tmp_path / f"a.{suffix}"

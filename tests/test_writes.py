@@ -426,3 +426,14 @@ def test_ways_round_the_door_are_seen(source):
 )
 def test_reading_is_not_taken_for_writing(source):
     assert not writing_calls(source)
+
+
+def test_a_folder_that_may_not_be_entered_is_an_output_that_cannot_be_written(tmp_path, monkeypatch):
+    """`Path.is_dir` raises where a folder on the way may not be entered, which root never sees."""
+
+    def refused(self: Path) -> bool:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "is_dir", refused)
+    with pytest.raises(writes.OutputError, match=r"rights|ermission"):
+        writes.check_output(tmp_path / "closed" / "a.png")

