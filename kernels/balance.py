@@ -19,6 +19,7 @@ from .colour import (
     mixed_px,
 )
 from .colour import transfer as find_transfer
+from .devices import on_devices
 from .jit import inline, strip_kernel, subroutine
 from .stream import RUN
 from .strips import over_rows
@@ -60,6 +61,7 @@ def _adapt_strips(image, out, decoding, m, encoding, y0, y1):
             adapt_run(row[start:end], to[start:end], n, scratch, decoding, m, encoding)
 
 
+@on_devices
 def adapt(
     image: Floats,
     matrix: object,

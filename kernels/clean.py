@@ -32,10 +32,16 @@ CLOSE_STRIP = 32
 
 
 @inline
+def levels_px(m, floor, span):
+    """Stretch a value so that floor becomes 0 and floor + span 1, limited to 0 … 1."""
+    return clamp((m - floor) / span, ZERO, ONE)
+
+
+@inline
 def levels_row(out, a, floor, span):
-    """Stretch a row so that floor becomes 0 and floor + span 1, limited to 0 … 1."""
+    """Stretch a row: see :func:`levels_px`."""
     for x in range(out.shape[0]):
-        out[x] = clamp((a[x] - floor) / span, ZERO, ONE)
+        out[x] = levels_px(a[x], floor, span)
 
 
 @strip_kernel
@@ -79,17 +85,29 @@ _SPECK_SHARE, _PINHOLE_SHARE = math.sqrt(0.10), math.sqrt(1 - 0.82)
 
 
 @inline
+def specks_px(m, share):
+    """Fade a value of the matte where its mean all round, the share, is small."""
+    return clamp(m, ZERO, ONE) * smoothstep((share - _FADED) / _FADE)
+
+
+@inline
+def pinholes_px(m, share):
+    """Fill a value of the matte where its mean all round, the share, is large."""
+    return end_of(clamp(m, ZERO, ONE), smoothstep((share - _OPEN) / _CLOSE), True)
+
+
+@inline
 def specks_row(out, matte, share):
-    """Fade a row of the matte where its mean all round, the share, is small; the rows must differ."""
+    """Fade a row of the matte: see :func:`specks_px`; the rows must differ."""
     for x in range(out.shape[0]):
-        out[x] = clamp(matte[x], ZERO, ONE) * smoothstep((share[x] - _FADED) / _FADE)
+        out[x] = specks_px(matte[x], share[x])
 
 
 @inline
 def pinholes_row(out, matte, share):
-    """Fill a row of the matte where its mean all round, the share, is large; the rows must differ."""
+    """Fill a row of the matte: see :func:`pinholes_px`; the rows must differ."""
     for x in range(out.shape[0]):
-        out[x] = end_of(clamp(matte[x], ZERO, ONE), smoothstep((share[x] - _OPEN) / _CLOSE), True)
+        out[x] = pinholes_px(matte[x], share[x])
 
 
 def tiles_after_specks(states: Tiles, lowest: Floats, highest: Floats) -> Tiles:

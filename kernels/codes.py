@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
 from .colour import HUGE, ZERO, F, clamp, ycbcr_matrix
+from .devices import on_device_in_use, on_devices
 from .errors import PictureError, ValueRangeError
 from .jit import inline, strip_kernel
 from .strips import over_rows
@@ -199,7 +200,7 @@ def dequantise(codes: Codes, bits: int) -> Floats:
 _PAD = 2
 
 
-def _spread_weights(factor: int, on_first: bool) -> tuple[NDArray[np.int64], Floats]:
+def spread_weights(factor: int, on_first: bool) -> tuple[NDArray[np.int64], Floats]:
     """Where the four taps begin and what they weigh, for each of ``factor`` luma positions in a chroma group.
 
     Source: the cubic of Catmull and Rom (1974), exact for slopes and parabolas, its −½ … ½ form of Keys (1981).
@@ -332,7 +333,8 @@ def _decode_strips(planes, alpha, out, tables, p, y0, y1):
             _alpha_row(alpha[y], out[y].reshape(-1), top)
 
 
-def _checked_planes(planes: Planes, coding: Coding) -> Planes:
+def checked_planes(planes: Planes, coding: Coding) -> Planes:
+    """Return planes that fit a coding, each C-contiguous. Raises PictureError where they do not."""
     if len(planes) not in (3, 4):
         raise PictureError(f"A coded picture has three planes, or four with alpha, not {len(planes)}.")
     height, width = np.shape(planes[0])
@@ -346,6 +348,7 @@ def _checked_planes(planes: Planes, coding: Coding) -> Planes:
     return tuple(np.ascontiguousarray(plane) for plane in planes)
 
 
+@on_device_in_use
 def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None) -> Floats:
     """Turn planes of integer codes into an R′G′B′ picture; nothing is limited, codes beyond white stay above 1.
 
@@ -359,7 +362,7 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
 
     Source: see :class:`Coding`; up-sampling by Keys, "Cubic convolution interpolation", 1981.
     """
-    planes = _checked_planes(planes, coding)
+    planes = checked_planes(planes, coding)
     height, width = planes[0].shape
     out = output(out, (height, width, len(planes)))
     over_rows(_decode_strips, height, planes[:3], planes[-1], out, *_decoding(coding))
@@ -371,14 +374,14 @@ def _decoding(coding: Coding) -> tuple[Any, Any]:
     across, down = SUBSAMPLING[coding.subsampling]
     first_column, first_row = SITING[coding.siting]
     black, zero = coding.offsets
-    tables = _spread_weights(across, first_column), _spread_weights(down, first_row)
+    tables = spread_weights(across, first_column), spread_weights(down, first_row)
     return tables, (F(black), F(zero), F(coding.top), coding.decoding())
 
 
 # --- picture to planes --------------------------------------------------------------------------------------
 
 
-def _gather_weights(factor: int, on_first: bool) -> tuple[int, Floats]:
+def gather_weights(factor: int, on_first: bool) -> tuple[int, Floats]:
     """Where the taps of one chroma sample begin and what they weigh: a triangle about it, or the mean of its group."""
     if on_first:
         ramp = np.arange(1, factor + 1)
@@ -387,7 +390,7 @@ def _gather_weights(factor: int, on_first: bool) -> tuple[int, Floats]:
 
 
 @inline
-def _tidy(v):
+def tidy_px(v):
     """NaN becomes 0, infinities the largest half-float number."""
     return clamp(v if v == v else ZERO, -HUGE, HUGE)
 
@@ -397,9 +400,9 @@ def _encode_row(before, after, n, fresh, m, luma, cb, cr):
     """Codes above the offsets of ``after``, or of its difference to ``before``, which has three components."""
     m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
     for x in range(luma.shape[0]):
-        r = _tidy(after[n * x] if fresh else after[n * x] - before[3 * x])
-        g = _tidy(after[n * x + 1] if fresh else after[n * x + 1] - before[3 * x + 1])
-        b = _tidy(after[n * x + 2] if fresh else after[n * x + 2] - before[3 * x + 2])
+        r = tidy_px(after[n * x] if fresh else after[n * x] - before[3 * x])
+        g = tidy_px(after[n * x + 1] if fresh else after[n * x + 1] - before[3 * x + 1])
+        b = tidy_px(after[n * x + 2] if fresh else after[n * x + 2] - before[3 * x + 2])
         luma[x] = m00 * r + m01 * g + m02 * b
         cb[x] = m10 * r + m11 * g + m12 * b
         cr[x] = m20 * r + m21 * g + m22 * b
@@ -422,15 +425,21 @@ def _encode_any(before, after, kind, m, luma, cb, cr):
 
 
 @inline
+def code_px(old, v, low, high):
+    """The code of a value; one that does not change keeps even a value outside the limits."""
+    least = old if old < low else low
+    most = old if old > high else high
+    return np.int32(clamp(v, least, most) + _ROUND)
+
+
+@inline
 def _add_row(codes, change, out, y, salt, low, high, dither):
     """Add a change to codes and round; a code that does not change keeps even a value outside the limits."""
     for x in range(out.shape[0]):
         old = F(codes[x])
         v = old + change[x]
         v = v + noise_px(x, y, salt) if dither else v
-        least = old if old < low else low
-        most = old if old > high else high
-        out[x] = np.int32(clamp(v, least, most) + _ROUND)
+        out[x] = code_px(old, v, low, high)
 
 
 @inline
@@ -543,7 +552,7 @@ def _encode(
     assert planes is not None
     new = tuple(np.empty(shape, coding.dtype) for shape in shapes)
     p = (F(coding.limits[0]), F(coding.limits[1]), bool(dither))
-    taps = (across, *_gather_weights(across, first_column)), (down, *_gather_weights(down, first_row))
+    taps = (across, *gather_weights(across, first_column)), (down, *gather_weights(down, first_row))
     given = (kind, planes[:3], after, *_decoding(source), old[:3], new, *taps, coding.encoding(), p)
     over_rows(_encode_strips, new[1].shape[0], *given)
     return new
@@ -560,6 +569,7 @@ def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:
     return codes
 
 
+@on_devices
 def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
     """Return the planes plus the change of the picture that they stand for to another.
 
@@ -575,13 +585,14 @@ def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool
     A luma code depends on its own pixel, a chroma code on its own group of pixels and, where chroma is sited on
     the first column or row, on their next neighbours.
     """
-    planes = _checked_planes(planes, coding)
+    planes = checked_planes(planes, coding)
     after = as_picture(after, "picture after")
     if after.shape[:2] != planes[0].shape:
         raise PictureError(f"The picture {after.shape} and the planes {planes[0].shape} must have the same size.")
     return _encode(_CHANGED, after.shape[:2], after, planes, coding, coding, dither) + planes[3:]
 
 
+@on_devices
 def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alpha: bool = False) -> Planes:
     """Turn an R′G′B′ picture into planes of integer codes, limited to ``coding.limits``; NaN becomes black.
 
@@ -604,5 +615,5 @@ def recode(planes: Planes, source: Coding, coding: Coding, dither: bool = True) 
     :param planes: of ``source``, without alpha. :returns: three arrays of ``coding.dtype``.
     :raises PictureError: planes that do not fit their coding.
     """
-    planes = _checked_planes(planes[:3], source)
+    planes = checked_planes(planes[:3], source)
     return _encode(_RECODED, planes[0].shape, _NOTHING, planes, source, coding, dither)

@@ -33,6 +33,7 @@ from .clean import (
     tiles_after_specks,
 )
 from .colour import ONE, ZERO, F, luma_run
+from .devices import on_devices
 from .errors import ValueRangeError
 from .gaussian import NO_TAPS, blur_factor, fir_across, fir_down, gaussian, gaussian_taps, reduced_sigma, taps_of
 from .guided import GUIDE_HIGHEST, guided_coefficients, guided_row, partly_guided_row
@@ -102,6 +103,7 @@ class Source(NamedTuple):
     follow: np.float32 = ONE
 
 
+@on_devices
 def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
     """Take the matte from a plane, float32 (H, W); it follows ``guide``, float32 (H, W, 3 or 4), where asked to.
 
@@ -545,6 +547,7 @@ def _finish(
     over_rows(_finish_strips, shape[0], *arguments, strip=strip, least=4 * ROWS if strip == _TALL else ROWS)
 
 
+@on_devices
 def soften_matte(source: Source, steps: Softening, out: Floats | None = None) -> Floats:
     """Return the softened matte: the bits of the single functions of :mod:`.soften`, one after the other.
 

@@ -16,12 +16,18 @@ from .strips import LEAST, Stage, over_rows, over_stages, strip_rows
 GUIDE_HIGHEST = F(4)
 
 
+@inline
+def fit_px(guide, plane, square, product, epsilon):
+    """Slope and offset of the line from guide to plane round a cell, from means of both, guide² and guide · plane."""
+    variance = end_of(square - guide * guide, ZERO, True)
+    slope = (product - guide * plane) / (variance + epsilon)
+    return slope, plane - slope * guide
+
+
 @subroutine
 def _fit_row(slope, offset, guide, plane, square, product, epsilon):
     for x in range(slope.shape[0]):
-        variance = end_of(square[x] - guide[x] * guide[x], ZERO, True)
-        slope[x] = (product[x] - guide[x] * plane[x]) / (variance + epsilon)
-        offset[x] = plane[x] - slope[x] * guide[x]
+        slope[x], offset[x] = fit_px(guide[x], plane[x], square[x], product[x], epsilon)
 
 
 @strip_kernel
@@ -110,23 +116,30 @@ def wide_coefficient_stages(
 
 
 @inline
-def _guided_px(slope, offset, guide):
+def guided_px(slope, offset, guide):
+    """slope · guide + offset, limited to 0 … 1."""
     return clamp(slope * clamp(guide, ZERO, GUIDE_HIGHEST) + offset, ZERO, ONE)
+
+
+@inline
+def partly_guided_px(slope, offset, guide, m, amount):
+    """The same, mixed into a value of the matte by an amount."""
+    own = clamp(m, ZERO, ONE)
+    return own + amount * (guided_px(slope, offset, guide) - own)
 
 
 @inline
 def guided_row(out, slope, offset, guide):
     """A row of slope · guide + offset, limited to 0 … 1."""
     for x in range(out.shape[0]):
-        out[x] = _guided_px(slope[x], offset[x], guide[x])
+        out[x] = guided_px(slope[x], offset[x], guide[x])
 
 
 @inline
 def partly_guided_row(out, slope, offset, guide, matte, amount):
     """The same, mixed into a row of the matte by an amount."""
     for x in range(out.shape[0]):
-        own = clamp(matte[x], ZERO, ONE)
-        out[x] = own + amount * (_guided_px(slope[x], offset[x], guide[x]) - own)
+        out[x] = partly_guided_px(slope[x], offset[x], guide[x], matte[x], amount)
 
 
 @strip_kernel

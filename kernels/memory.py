@@ -44,15 +44,19 @@ class Memory:
         self._most_idle = _MOST_IDLE
         self._free: defaultdict[int, deque[NDArray[np.uint8]]] = defaultdict(deque)
 
-    def lent(self, shape: Sequence[int]) -> NDArray[np.float32]:
-        """Return a float32 array of this shape with whatever values, in memory that was used before if there is any."""
-        size = math.prod(shape) * 4
+    def fresh(self, size: int) -> NDArray[np.uint8]:
+        """Return so many bytes that were not used before."""
+        return _fresh(size)
+
+    def lent(self, shape: Sequence[int], dtype: Any = np.float32) -> NDArray[Any]:
+        """Return an array of this shape with whatever values, in memory that was used before if there is any."""
+        size = math.prod(shape) * np.dtype(dtype).itemsize
         try:
             block = self._free[size].pop()
         except IndexError:
-            block = _fresh(size)
+            block = self.fresh(size)
         # Every view holds the array on the buffer, so it goes when the last of them has gone.
-        owner: NDArray[Any] = np.frombuffer(block.data, np.float32)
+        owner: NDArray[Any] = np.frombuffer(block.data, dtype)
         weakref.finalize(owner, self._give_back, block).atexit = False
         return owner.reshape(tuple(shape))
 
@@ -62,7 +66,7 @@ class Memory:
         self._most_idle = max(_MOST_IDLE, sum(size * count for size, count in sizes.items()))
         for size, count in sizes.items():
             for _ in range(count - len(self._free[size])):
-                block = _fresh(size)
+                block = self.fresh(size)
                 block.fill(0)
                 self._give_back(block)
 

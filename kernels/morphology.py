@@ -6,6 +6,7 @@ import numpy as np
 
 from .arrays import Floats, as_plane, output
 from .colour import ZERO, F
+from .devices import on_devices
 from .jit import inline, strip_kernel
 from .rows import BLOCK, copy_row, end_of, mix_row, near_row, pad_row, within
 from .strips import LEAST, STRIP, over_rows
@@ -141,6 +142,7 @@ def _ends(kernel, plane: Floats, radius: float, out: Floats | None) -> Floats:
     return out
 
 
+@on_devices
 def grow(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     """Return the largest value within a square of side 2 · radius + 1: a matte's edges move outwards.
 
@@ -153,6 +155,7 @@ def grow(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     return _ends(_grow_strips, plane, radius, out)
 
 
+@on_devices
 def shrink(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     """Return the smallest value within a square, with the parameters of :func:`grow`: edges move inwards.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from .arrays import Floats, as_picture, scratch
 from .clean import CLOSE_STRIP
 from .colour import ONE, ZERO, F, is_finite3, part_run, smoothstep, ycbcr_px
 from .gaussian import NO_TAPS, blur_factor, fir_row, gaussian, reduced_sigma, taps_of
-from .jit import strip_kernel, subroutine
+from .jit import inline, strip_kernel, subroutine
 from .resample import as_factor, cells_row, doubled_row, halved_row, sum_cells
 from .rows import ONE_INT, ZERO_INT, add_row, copy_row, end_of, near_row, sum4_row, within
 from .strips import STRIP, Stage, over_stages
@@ -19,7 +19,8 @@ from .strips import STRIP, Stage, over_stages
 _LINES = 360
 _RATIO_BIAS = F(0.03)
 _SHADOW, _SHADOW_FADE = F(0.09), F(0.18)
-_TAPS_BELOW = 6.0
+TAPS_BELOW = 6.0
+"""σ from which planes are blurred one by one, as any wide blur."""
 _HALVED_CHROMA_FROM = 1.75
 """σ from which chroma is blurred of the halved plane: the difference stays below 0.005, a step of 8 bits."""
 
@@ -102,12 +103,17 @@ def _split_strips(image, luma, cb, cr, sound, factor, y0, y1):
         _ycbcr_row(means, share, luma[row], cb[row], cr[row])
 
 
+@inline
+def ratio_px(luma, cb, cr):
+    """The ratios chroma / luma of a pixel, with a bias that keeps black from them."""
+    inverse = ONE / (end_of(luma, ZERO, True) + _RATIO_BIAS)
+    return cb * inverse, cr * inverse
+
+
 @subroutine
 def _ratio_row(luma, cb, cr, u, v):
     for x in range(luma.shape[0]):
-        inverse = ONE / (end_of(luma[x], ZERO, True) + _RATIO_BIAS)
-        u[x] = cb[x] * inverse
-        v[x] = cr[x] * inverse
+        u[x], v[x] = ratio_px(luma[x], cb[x], cr[x])
 
 
 @strip_kernel
@@ -134,15 +140,19 @@ def _ratio_strips(planes, low, halves, y0, y1):
             halved_row(plane[a], plane[b], plane[c], plane[d], low[k, row], padded)
 
 
+@inline
+def shadow_px(luma, cb, cr, u, v):
+    """The chroma of a pixel where it is light, the smoother ratio times luma where it is dark."""
+    light = smoothstep((luma - _SHADOW) / _SHADOW_FADE)
+    base = end_of(luma, ZERO, True) + _RATIO_BIAS
+    dark_cb, dark_cr = u * base, v * base
+    return dark_cb + light * (cb - dark_cb), dark_cr + light * (cr - dark_cr)
+
+
 @subroutine
 def _shadow_row(luma, cb, cr, u, v):
-    """In place: the chroma where it is light, the smoother ratio times luma where it is dark."""
     for x in range(luma.shape[0]):
-        light = smoothstep((luma[x] - _SHADOW) / _SHADOW_FADE)
-        base = end_of(luma[x], ZERO, True) + _RATIO_BIAS
-        dark_cb, dark_cr = u[x] * base, v[x] * base
-        cb[x] = dark_cb + light * (cb[x] - dark_cb)
-        cr[x] = dark_cr + light * (cr[x] - dark_cr)
+        cb[x], cr[x] = shadow_px(luma[x], cb[x], cr[x], u[x], v[x])
 
 
 @strip_kernel
@@ -177,6 +187,30 @@ def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]
     return stage, planes, sound
 
 
+class RatioPlan(NamedTuple):
+    """How planes are smoothed. Three numbers each are those of luma, chroma and ratio.
+
+    :ivar sigmas: of the Gaussians, in pixels of the planes. :ivar halved: which are blurred of a halved plane.
+    :ivar left: σ on the grid on which each is blurred.
+    """
+
+    sigmas: tuple[float, float, float]
+    halved: tuple[bool, bool, bool]
+    left: tuple[float, ...]
+
+
+def ratio_plan(height: int, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7) -> RatioPlan:
+    """Return how planes ``factor`` times coarser than a picture of this height are smoothed. Raises ValueRangeError."""
+    for name, sigma in (("light", light), ("shadow", shadow), ("luma", luma)):
+        within(f"σ of `{name}`", sigma, 0.0, 40.0)
+    scale = height / _LINES / as_factor(factor)
+    sigmas = (luma * scale, light * scale, shadow * scale)
+    halves = blur_factor(sigmas[2]) > 1
+    halved = (False, halves and sigmas[1] >= _HALVED_CHROMA_FROM, halves)
+    left = tuple(reduced_sigma(sigma, 2) if half else sigma for sigma, half in zip(sigmas, halved, strict=True))
+    return RatioPlan(sigmas, halved, left)
+
+
 def ratio_stages(
     image: Floats, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7
 ) -> tuple[list[Stage], Floats, NDArray[np.bool_]]:
@@ -185,21 +219,14 @@ def ratio_stages(
     :returns: stages; float32 (3, ⌈H / factor⌉, ⌈W / factor⌉); and bool (⌈H / factor⌉), of which the first stage tells
         whether all pixels of a row of cells are finite.
     """
-    for name, sigma in (("light", light), ("shadow", shadow), ("luma", luma)):
-        within(f"σ of `{name}`", sigma, 0.0, 40.0)
     image = as_picture(image)
-    scale = image.shape[0] / _LINES / as_factor(factor)
+    sigmas, (_, softer, halves), left = ratio_plan(image.shape[0], factor, light, shadow, luma)
     split, planes, sound = _split(image, factor)
-    sigmas = (luma * scale, light * scale, shadow * scale)
-    halves = blur_factor(sigmas[2]) > 1
-    softer = halves and sigmas[1] >= _HALVED_CHROMA_FROM
     low = scratch((4 if softer else 2, *(-(-size // 2) + 2 if halves else size for size in planes.shape[1:])))
-    halved = (False, softer, halves)
-    left = [reduced_sigma(sigma, 2) if half else sigma for sigma, half in zip(sigmas, halved, strict=True)]
     needs = (lambda y1: 2 * y1) if halves else None
     stages = [split, Stage(_ratio_strips, (planes, low, halves), low.shape[1], CLOSE_STRIP, needs)]
     taps = tuple(taps_of(sigma) for sigma in left)
-    if max(left) >= _TAPS_BELOW:
+    if max(left) >= TAPS_BELOW:
         over_stages(stages)
         stages, taps = [], (NO_TAPS,) * 3
         planes = np.stack([gaussian(plane, sigmas[min(k, 1)]) for k, plane in enumerate(planes)])

@@ -19,6 +19,7 @@ from . import tiles
 from .arrays import Floats, as_picture, output
 from .clean import clean_stages
 from .colour import HALF, ONE, TINY, TWO, ZERO, F, atan2_px, clamp, is_finite, luma_run, smoothstep, ycbcr_px
+from .devices import on_devices
 from .guided import wide_coefficient_stages
 from .jit import inline, strip_kernel, subroutine
 from .prefilter import ratio_prefilter, ratio_stages
@@ -68,14 +69,15 @@ _BLACK, _BLACK_SLOPE = F(0.03), F(1 / 0.04)
 
 
 @inline
-def _colour_axes(y, cb, cr, cosine, sine, inverse_scale, offset):
+def colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset):
+    """A pixel's place along the hue of the samples and across it, and its luma, from 0 up."""
     luma = y if y > ZERO else ZERO
     inverse = inverse_scale / (luma + _RATIO_FLOOR)
     return (cb * cosine + cr * sine) * inverse + offset, (cr * cosine - cb * sine) * inverse, luma
 
 
 @inline
-def _bend(luma, middle, dark, light):
+def bend_px(luma, middle, dark, light):
     """Move luma toward the middle of the sampled skin: factors below 1 reach further into shadow or highlight."""
     step = luma - middle
     return middle + step * (dark if step < ZERO else light)
@@ -96,7 +98,7 @@ def packed_table(table: np.ndarray) -> np.ndarray:
 _packed: dict[int, tuple[weakref.ref[np.ndarray], np.ndarray]] = {}
 
 
-def _packed_once(table: np.ndarray) -> np.ndarray:
+def packed_once(table: np.ndarray) -> np.ndarray:
     """Return :func:`packed_table`, of a table that cannot be written to found once for as long as that lives."""
     if table.flags.writeable or table.base is not None:
         return packed_table(table)
@@ -107,14 +109,14 @@ def _packed_once(table: np.ndarray) -> np.ndarray:
     return found[1]
 
 
-_STEP_ALONG, _STEP_ACROSS = np.int32(GRID[1] * GRID[2]), np.int32(GRID[2])
+STEP_ALONG, _STEP_ACROSS = np.int32(GRID[1] * GRID[2]), np.int32(GRID[2])
 _PER_ALONG, _PER_ACROSS, _PER_LUMA = F((GRID[0] - 1) / 3.2), F((GRID[1] - 1) / 2.6), F((GRID[2] - 1) / 1.05)
 _LAST_ALONG, _LAST_ACROSS, _LAST_LUMA = (F(n - 1.001) for n in GRID)
 _LEVEL = F(1 / 255)
 
 
 @inline
-def _between(corners, ft, fy):
+def between_px(corners, ft, fy):
     """Interpolate between the four packed neighbours."""
     c00 = F(corners & 255)
     c01 = F((corners >> 8) & 255)
@@ -125,42 +127,58 @@ def _between(corners, ft, fy):
     return c0 + ft * (c1 - c0)
 
 
+@inline
+def placed_px(y, cb, cr, cosine, sine, inverse_scale, offset):
+    """A pixel's cell in the two colour axes, its fractions there, and 0 for what is black or outside."""
+    a, t, luma = colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset)
+    pa = (a + F(0.4)) * _PER_ALONG
+    pt = (t + F(1.3)) * _PER_ACROSS
+    inside = (pa >= ZERO) & (pt >= ZERO) & (pa <= _LAST_ALONG) & (pt <= _LAST_ACROSS)
+    pa = clamp(pa, ZERO, _LAST_ALONG)
+    pt = clamp(pt, ZERO, _LAST_ACROSS)
+    ia = np.int32(pa)
+    it = np.int32(pt)
+    lit = smoothstep((luma - _BLACK) * _BLACK_SLOPE) if inside else ZERO
+    return np.uint32(ia * STEP_ALONG + it * _STEP_ACROSS), pa - F(ia), pt - F(it), lit
+
+
+@inline
+def placed_in_luma_px(luma):
+    """The cell of a luma in its axis of the table, and its fraction there."""
+    py = clamp(luma * _PER_LUMA, ZERO, _LAST_LUMA)
+    iy = np.int32(py)
+    return np.uint32(iy), py - F(iy)
+
+
+@inline
+def likely_px(near, far, part_a, part_t, part_y):
+    """Likelihood of skin between the packed neighbours of a cell and of the next one along."""
+    c0 = between_px(near, part_t, part_y)
+    c1 = between_px(far, part_t, part_y)
+    return (c0 + part_a * (c1 - c0)) * _LEVEL
+
+
 @subroutine
 def _place_row(y_row, cb_row, cr_row, placing, cells, part_a, part_t, lit):
-    """Find the cell of every pixel in the two colour axes, its fractions there, and 0 for what is black or outside."""
-    cosine, sine, inverse_scale, offset = placing
+    """Place every pixel of a row: see :func:`placed_px`."""
     for x in range(cells.shape[0]):
-        a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
-        pa = (a + F(0.4)) * _PER_ALONG
-        pt = (t + F(1.3)) * _PER_ACROSS
-        inside = (pa >= ZERO) & (pt >= ZERO) & (pa <= _LAST_ALONG) & (pt <= _LAST_ACROSS)
-        pa = clamp(pa, ZERO, _LAST_ALONG)
-        pt = clamp(pt, ZERO, _LAST_ACROSS)
-        ia = np.int32(pa)
-        it = np.int32(pt)
-        cells[x] = np.uint32(ia * _STEP_ALONG + it * _STEP_ACROSS)
-        part_a[x] = pa - F(ia)
-        part_t[x] = pt - F(it)
-        lit[x] = smoothstep((luma - _BLACK) * _BLACK_SLOPE) if inside else ZERO
+        cells[x], part_a[x], part_t[x], lit[x] = placed_px(y_row[x], cb_row[x], cr_row[x], *placing)
 
 
 @inline
 def _read_row(packed, cells, part_a, part_t, luma_row, at, part_y, out_row):
     """Likelihood of skin in every pixel's cell at a luma. Places first, then values: both loops become vector code."""
     for x in range(cells.shape[0]):
-        py = clamp(luma_row[x] * _PER_LUMA, ZERO, _LAST_LUMA)
-        iy = np.int32(py)
-        at[x] = cells[x] + np.uint32(iy)
-        part_y[x] = py - F(iy)
+        iy, part_y[x] = placed_in_luma_px(luma_row[x])
+        at[x] = cells[x] + iy
     for x in range(cells.shape[0]):
         cell = at[x]
-        c0 = _between(packed[cell], part_t[x], part_y[x])
-        c1 = _between(packed[cell + np.uint32(_STEP_ALONG)], part_t[x], part_y[x])
-        out_row[x] = (c0 + part_a[x] * (c1 - c0)) * _LEVEL
+        near, far = packed[cell], packed[cell + np.uint32(STEP_ALONG)]
+        out_row[x] = likely_px(near, far, part_a[x], part_t[x], part_y[x])
 
 
 @inline
-def _reached(own, bent, luma, factor):
+def reached_px(own, bent, luma, factor):
     """Join the likelihoods at a pixel's own and at its bent luma: reaching further only adds, less only takes away."""
     off = -luma if luma < ZERO else luma - F(1.05)
     bent = bent * smoothstep(ONE - off * F(10))
@@ -187,50 +205,59 @@ def _table_strips(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y
         _read_row(packed, cells, part_a, part_t, y_row, at, part_y, out_row)
         if bends:  # the same for every pixel, so it costs nothing where luma is taken as it is
             for x in range(width):
-                bent[x] = _bend(y_row[x] if y_row[x] > ZERO else ZERO, middle, dark, light)
+                bent[x] = bend_px(y_row[x] if y_row[x] > ZERO else ZERO, middle, dark, light)
             _read_row(packed, cells, part_a, part_t, bent, at, part_y, reached)
             for x in range(width):
                 factor = dark if y_row[x] < middle else light
-                out_row[x] = _reached(out_row[x], reached[x], bent[x], factor)
+                out_row[x] = reached_px(out_row[x], reached[x], bent[x], factor)
         for x in range(width):
             out_row[x] = smoothstep((out_row[x] - start) * slope) * lit[x]
+
+
+@inline
+def compact_px(y, cb, cr, gaussian, placing, bending, ramp):
+    """Key of a pixel by the compact form."""
+    cosine, sine, inverse_scale, offset = placing
+    middle, dark, light = bending
+    start, slope = ramp
+    mean_a, mean_t, mean_y, i_aa, i_at, i_ay, i_tt, i_ty, i_yy, cut = gaussian
+    a, t, luma = colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset)
+    a = a - mean_a
+    t = t - mean_t
+    l = bend_px(luma, middle, dark, light) - mean_y
+    d = a * (i_aa * a + TWO * (i_at * t + i_ay * l)) + t * (i_tt * t + TWO * i_ty * l) + i_yy * l * l
+    likely = HALF + (cut - d) * F(0.1138)
+    return smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
 
 
 @strip_kernel
 def _compact_strips(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y0, y1):
     """Key by the compact form; ``out`` may be one of the planes of chroma."""
-    cosine, sine, inverse_scale, offset = placing
-    middle, dark, light = bending
-    start, slope = ramp
-    mean_a, mean_t, mean_y, i_aa, i_at, i_ay, i_tt, i_ty, i_yy, cut = gaussian
     out_row = np.empty(out.shape[1], np.float32)
     for y in range(y0, y1):
         y_row = y_in[y]
         cb_row = cb_in[y]
         cr_row = cr_in[y]
         for x in range(out_row.shape[0]):
-            a, t, luma = _colour_axes(y_row[x], cb_row[x], cr_row[x], cosine, sine, inverse_scale, offset)
-            a = a - mean_a
-            t = t - mean_t
-            l = _bend(luma, middle, dark, light) - mean_y
-            d = a * (i_aa * a + TWO * (i_at * t + i_ay * l)) + t * (i_tt * t + TWO * i_ty * l) + i_yy * l * l
-            likely = HALF + (cut - d) * F(0.1138)
-            out_row[x] = smoothstep((likely - start) * slope) * smoothstep((luma - _BLACK) * _BLACK_SLOPE)
+            out_row[x] = compact_px(y_row[x], cb_row[x], cr_row[x], gaussian, placing, bending, ramp)
         copy_row(out[y], out_row)
 
 
-def _placing(centre: tuple[float, float]) -> tuple[np.float32, ...]:
+def placing_of(centre: tuple[float, float]) -> tuple[np.float32, ...]:
+    """Return what :func:`colour_axes_px` takes after the pixel, from Cb/Y′ and Cr/Y′ of the samples."""
     chroma = math.hypot(*centre)
     scale = max(chroma, PALEST)
     return F(centre[0] / chroma), F(centre[1] / chroma), F(1 / scale), F(1 - chroma / scale)
 
 
-def _ramp(width: float, softness: float) -> tuple[np.float32, np.float32]:
+def ramp_of(width: float, softness: float) -> tuple[np.float32, np.float32]:
+    """Return the likelihood at which the key begins, and how steeply it rises."""
     half = max(0.25 * softness, 0.01)
     return F(0.5 - width - half), F(0.5 / half)
 
 
-def _bending(middle: float, shadow_reach: float, highlight_reach: float) -> tuple[np.float32, np.float32, np.float32]:
+def bending_of(middle: float, shadow_reach: float, highlight_reach: float) -> tuple[np.float32, np.float32, np.float32]:
+    """Return what :func:`bend_px` takes after the luma."""
     return F(middle), F(1 / shadow_reach), F(1 / highlight_reach)
 
 
@@ -264,6 +291,16 @@ def learned_edge(image: Floats, centre: tuple[float, float], form: np.ndarray, *
     return edge
 
 
+def edge_radius(rows: int) -> tuple[int, int]:
+    """Return the radius of the guided filter for a matte so many rows high, and the factor by which it is reduced."""
+    radius = max(2, round(4 * rows / 480))
+    return ((radius + 1) // 2, 2) if radius >= 4 else (radius, 1)
+
+
+EDGE_EPSILON = 4e-4
+"""Squared luma contrast below which the guided filter takes the picture for flat."""
+
+
 def _edge_stages(
     image: Floats,
     centre: tuple[float, float],
@@ -280,18 +317,16 @@ def _edge_stages(
     factor = work_factor(image.shape[0])
     stages, planes, sound = ratio_stages(image, factor)
     luma, matte, spare = planes  # the matte takes the place of chroma, which nobody reads once its row is keyed
-    shape = (_placing(centre), _bending(middle, shadow_reach, highlight_reach), _ramp(width, softness))
-    kernel, numbers = (_table_strips, _packed_once(form)) if form.ndim == 3 else (_compact_strips, _precision(form))
+    shape = (placing_of(centre), bending_of(middle, shadow_reach, highlight_reach), ramp_of(width, softness))
+    kernel, numbers = (_table_strips, packed_once(form)) if form.ndim == 3 else (_compact_strips, precision_of(form))
     stages.append(Stage(kernel, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:
         for specks, size in ((True, SPECKS), (False, PINHOLES)):
             stages += clean_stages(specks, matte, size * len(matte), spare, settled=not specks)
             matte, spare = spare, matte
-    radius, further = max(2, round(4 * len(matte) / 480)), 1
-    if radius >= 4:
-        radius, further = (radius + 1) // 2, 2
+    radius, further = edge_radius(len(matte))
     whole = factor * further
-    led, low, wide = wide_coefficient_stages(matte, luma, radius, 4e-4, further, whole, image.shape[1])
+    led, low, wide = wide_coefficient_stages(matte, luma, radius, EDGE_EPSILON, further, whole, image.shape[1])
     states = tiles.unknown(image.shape[:2])
     stages += [*led, tiles.line_stage(low[0], low[1], whole, states, sound, factor)]
     return stages, Edge(wide[0], wide[1], whole, states)
@@ -301,6 +336,7 @@ _STRIP = 64
 """Rows of a strip of the reduced picture: less than the caches hold, and enough for both threads."""
 
 
+@on_devices
 def learned_key(
     image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
 ) -> Floats:
@@ -318,7 +354,7 @@ def learned_key(
     return out
 
 
-def _precision(compact: np.ndarray) -> tuple[np.float32, ...]:
+def precision_of(compact: np.ndarray) -> tuple[np.float32, ...]:
     """Turn the covariance of the compact form into its inverse."""
     return _inverse(*(float(v) for v in compact))
 
@@ -335,14 +371,19 @@ _BRIGHTEST_GUIDE = F(4)
 
 
 @inline
+def led_px(luma, slope, offset):
+    """The matte of a pixel from its luma: slope · luma + offset, limited to 0 … 1; 0 where it is not finite."""
+    m = clamp(slope * clamp(luma, ZERO, _BRIGHTEST_GUIDE) + offset, ZERO, ONE)
+    return m if is_finite(luma) else ZERO
+
+
+@inline
 def _led_row(out, slope, slope_below, offset, offset_below, t):
     """In place: from luma to the matte."""
     for x in range(out.shape[0]):
-        luma = out[x]
         a = slope[x] + t * (slope_below[x] - slope[x])
         b = offset[x] + t * (offset_below[x] - offset[x])
-        m = clamp(a * clamp(luma, ZERO, _BRIGHTEST_GUIDE) + b, ZERO, ONE)
-        out[x] = m if is_finite(luma) else ZERO
+        out[x] = led_px(out[x], a, b)
 
 
 @subroutine
@@ -449,6 +490,7 @@ def _range_strips(image, out, p, y0, y1):
         range_row(image[y].reshape(-1), out[y], image.shape[2], p, room)
 
 
+@on_devices
 def range_key(
     image: Floats,
     hue: tuple[float, float],

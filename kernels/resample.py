@@ -35,7 +35,7 @@ def as_factor(factor: int) -> int:
     return int(factor)
 
 
-_FAR, _BESIDE, _MIDDLE = F(1 / 16), F(5 / 16), F(10 / 16)
+FAR, BESIDE, MIDDLE = F(1 / 16), F(5 / 16), F(10 / 16)
 
 
 @inline
@@ -86,15 +86,15 @@ def halved(plane: Floats) -> Floats:
 @inline
 def _weigh3_row(out, beside, middle, far):
     for x in range(out.shape[0]):
-        out[x] = _MIDDLE * middle[x] + (_BESIDE * beside[x] + _FAR * far[x])
+        out[x] = MIDDLE * middle[x] + (BESIDE * beside[x] + FAR * far[x])
 
 
 @inline
 def _weigh_both_row(out, left, middle, right):
     for x in range(left.shape[0]):
-        centre = _MIDDLE * middle[x]
-        out[2 * x] = centre + (_BESIDE * left[x] + _FAR * right[x])
-        out[2 * x + 1] = centre + (_BESIDE * right[x] + _FAR * left[x])
+        centre = MIDDLE * middle[x]
+        out[2 * x] = centre + (BESIDE * left[x] + FAR * right[x])
+        out[2 * x + 1] = centre + (BESIDE * right[x] + FAR * left[x])
 
 
 @subroutine

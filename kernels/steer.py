@@ -39,6 +39,7 @@ from .colour import (
     transfer,
     ycbcr_px,
 )
+from .devices import on_devices
 from .errors import ValueRangeError
 from .jit import inline, strip_kernel, subroutine
 from .stream import RUN, is_non_temporal, store_fence, write_runs
@@ -143,6 +144,7 @@ def _turn_split_strips(image, matte, out, p, y0, y1):
     store_fence(non_temporal)
 
 
+@on_devices
 def turn(
     image: Floats,
     matte: Floats,
@@ -178,17 +180,29 @@ def turn(
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
     lit = rotation(angle, saturation)
-    plain = shadow_angle == 0 and shadow_saturation == 1 and even_redder == 0 and even_yellower == 0
-    if plain:
+    if (shadow_angle, shadow_saturation, even_redder, even_yellower) == (0, 1, 0, 0):
         over_rows(_turn_strips, image.shape[0], image, matte, out, lit)
         return out
     dark = rotation(angle + shadow_angle, saturation * shadow_saturation)
+    p = split_constants(lit, dark, shadow_luma, shadow_softness, even_redder, even_yellower, centre)
+    over_rows(_turn_split_strips, image.shape[0], image, matte, out, (F(premultiplied), p))
+    return out
+
+
+def split_constants(
+    lit: tuple[np.float32, np.float32],
+    dark: tuple[np.float32, np.float32],
+    shadow_luma: float,
+    shadow_softness: float,
+    even_redder: float,
+    even_yellower: float,
+    centre: float,
+) -> tuple[np.float32, ...]:
+    """Return what :func:`turn_split_px` takes after the matte and 1 / alpha, from the turns of both sides."""
     width = max(shadow_softness, 1e-3)
     middle = math.radians(centre)
     split = (F(shadow_luma - width / 2), F(1 / width))
-    p = (*lit, *dark, *split, F(math.cos(middle)), F(math.sin(middle)), F(even_redder), F(even_yellower))
-    over_rows(_turn_split_strips, image.shape[0], image, matte, out, (F(premultiplied), p))
-    return out
+    return *lit, *dark, *split, F(math.cos(middle)), F(math.sin(middle)), F(even_redder), F(even_yellower)
 
 
 def rotation(angle: float, saturation: float) -> tuple[np.float32, np.float32]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, output
 from .colour import ONE, SCRATCH, ZERO, F, clamp, keep_alpha, luma_px, planes_of, power_px, raise_run
+from .devices import on_devices
 from .errors import ValueRangeError
 from .jit import inline, strip_kernel, subroutine
 from .stream import RUN, first_run, is_non_temporal, store_fence, write
@@ -63,7 +64,7 @@ def slopes(x: Doubles, y: Doubles) -> Doubles:
     return slope
 
 
-def _segments(points: Sequence[Sequence[float]]) -> Floats:
+def segments_of(points: Sequence[Sequence[float]]) -> Floats:
     """Return float32 (N + 1, 5): the start of every segment, its output there and the three further coefficients.
 
     The first segment (below the first knot) and the last (above the last knot) are straight.
@@ -81,6 +82,12 @@ def _segments(points: Sequence[Sequence[float]]) -> Floats:
 
 
 @inline
+def cubic_px(t, level, slope, square, cube):
+    """A segment of the curve, ``t`` from its start."""
+    return level + t * (slope + t * (square + t * cube))
+
+
+@inline
 def _curve_row(row, out, segments):
     # From left to right every segment overwrites the values at and above its start: on a row in the nearest cache
     # that is several times faster than searching each value's segment and gathering its coefficients.
@@ -92,7 +99,7 @@ def _curve_row(row, out, segments):
         square, cube = segments[k, 3], segments[k, 4]
         for x in range(row.shape[0]):
             t = row[x] - start
-            value = level + t * (slope + t * (square + t * cube))
+            value = cubic_px(t, level, slope, square, cube)
             out[x] = value if t >= ZERO else out[x]
 
 
@@ -117,6 +124,7 @@ def _curve_strips(image, out, segments, y0, y1):
     store_fence(non_temporal)
 
 
+@on_devices
 def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None = None) -> Floats:
     """Send every component through one monotone cubic curve, straight beyond its ends.
 
@@ -127,7 +135,7 @@ def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None =
 
     Source: Fritsch and Carlson 1980, see :func:`slopes`.
     """
-    segments = _segments(points)
+    segments = segments_of(points)
     image = as_picture(image)
     out = output(out, image.shape, image)
     over_rows(_curve_strips, image.shape[0], image, out, segments)
@@ -233,6 +241,17 @@ def _triple(values: Sequence[float], name: str, low: float, above: bool = False)
     return tuple(F(v) for v in given)
 
 
+def cdl_constants(
+    slope: Sequence[float], offset: Sequence[float], power: Sequence[float], saturation: float
+) -> tuple[tuple[np.float32, ...], tuple[np.float32, ...], tuple[np.float32, ...], np.float32]:
+    """Return what :func:`cdl_px` takes after the pixel. Raises ValueRangeError for a number out of range."""
+    p = (_triple(slope, "slope", 0.0), _triple(offset, "offset", -np.inf), _triple(power, "power", 0.0, above=True))
+    if not (np.isfinite(saturation) and saturation >= 0):
+        raise ValueRangeError(f"CDL saturation must be 0 or more, not {saturation}.")
+    return *p, F(saturation)
+
+
+@on_devices
 def cdl(
     image: Floats,
     slope: Sequence[float],
@@ -253,10 +272,8 @@ def cdl(
 
     Source: American Society of Cinematographers, Color Decision List (ASC CDL) specification 1.2.
     """
-    p = (_triple(slope, "slope", 0.0), _triple(offset, "offset", -np.inf), _triple(power, "power", 0.0, above=True))
-    if not (np.isfinite(saturation) and saturation >= 0):
-        raise ValueRangeError(f"CDL saturation must be 0 or more, not {saturation}.")
+    p = cdl_constants(slope, offset, power, saturation)
     image = as_picture(image)
     out = output(out, image.shape, image)
-    over_rows(_cdl_strips, image.shape[0], image, out, *p, F(saturation), bool(clamp))
+    over_rows(_cdl_strips, image.shape[0], image, out, *p, bool(clamp))
     return out

@@ -194,9 +194,8 @@ class Balance(Node):
 
     def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the balanced picture."""
-        image = as_picture(image)
         if self.is_identity():
-            return copied(image, out)
+            return copied(as_picture(image), out)
         return kernel.adapt(image, self.matrix(), self.transfer, out=out)
 
     def kelvin(self) -> float:

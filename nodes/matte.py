@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..kernels import fused, region
-from ..kernels.arrays import Floats, as_picture, as_plane, checked, placed
+from ..kernels.arrays import Floats, as_picture, checked, placed
 from ..kernels.clean import levels
 from ..kernels.morphology import grow, shrink
 from .declare import Handle, Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
@@ -204,7 +204,6 @@ class SoftenMatte(Node):
             if not self.position and matte.is_key_of(guide) and (self._count() <= 1 or not matte.is_expensive()):
                 return Rows(matte.source, steps)
             matte = matte.whole()
-        matte = as_plane(matte)
         if self.position:
             cleaned = fused.soften_matte(fused.from_plane(matte), fused.Softening(steps.specks, steps.pinholes))
             move = grow if self.position > 0 else shrink

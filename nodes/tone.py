@@ -105,19 +105,19 @@ class ToneCurve(Node):
 
     def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the picture through all of it; bit-identical where nothing changes."""
-        result = as_picture(image)
-        out = checked(out, result.shape, result)
         steps: list[Callable[[Picture, Floats | None], Picture]] = [
             functools.partial(_curved, curve) for curve in (self.levels(), self.slope(), self.bend()) if curve
         ]
         if any(self.neutral_black):
             steps.insert(0, self._neutralised)
         if not steps:
-            return copied(result, out)
+            return copied(as_picture(image), out)
+        if out is not None:
+            out = checked(out, np.shape(image), np.asarray(image))
         *first, last = steps
         for step in first:
-            result = step(result, None)
-        return last(result, out)
+            image = step(image, None)
+        return last(image, out)
 
     def _neutralised(self, image: Picture, out: Floats | None) -> Picture:
         """Return the picture with the colour of black taken out and white kept, component by component."""
@@ -158,9 +158,8 @@ class Cdl(Node):
 
     def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the picture through the list; bit-identical where it changes nothing and does not clamp."""
-        image = as_picture(image)
         if self.is_identity():
-            return copied(image, out)
+            return copied(as_picture(image), out)
         return kernel.cdl(image, self.slope, self.offset, self.power, self.saturation, self.clamp, out)
 
 

@@ -1,0 +1,170 @@
+"""A graphics card as a device: its lanes, its memory, what is sent there and brought back."""
+
+from __future__ import annotations
+
+import functools
+import weakref
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..arrays import Floats
+from ..devices import OnDevice
+from .found import compile_first, find_card
+
+
+@functools.lru_cache(maxsize=8)
+def open_card(index: int) -> Card:
+    """Return a card that is ready to work. Raises DeviceError, as :func:`.found.find_card`."""
+    find_card(index)
+    card: list[Card] = []
+    compile_first(lambda: card.append(_tried(index)))
+    return card[0]
+
+
+def _tried(index: int) -> Card:
+    """Open a card and send a small picture there and back."""
+    card = Card(index)
+    picture = np.arange(12, dtype=np.float32).reshape(2, 2, 3)
+    if not np.array_equal(card.brought(card.sent(picture)), picture):
+        raise ValueError("what was sent there came back changed")
+    return card
+
+
+_MOST_CONSTANTS = 256
+
+
+class Card:
+    """A card. Arrays lie there in the memory of :class:`.memory.CardMemory` as :class:`.arrays.CardArray`."""
+
+    def __init__(self, index: int) -> None:
+        from . import arrays, kernels, launch, memory, pixels
+
+        self.name = f"cuda:{index}"
+        self.kernels: Mapping[str, Callable[..., Any]] = kernels.KERNELS
+        self.lanes = memory.Lanes(index)
+        self.memory = memory.CardMemory(self.lanes)
+        self.pinned = memory.PinnedMemory(self.lanes)
+        self._array, self._launch, self._pixels = arrays.CardArray, launch, pixels
+        self._constants: OrderedDict[Any, Any] = OrderedDict()
+        self._sent: dict[int, tuple[weakref.ref[NDArray[Any]], Any, Any]] = {}
+
+    def enter(self, lane: str) -> None:
+        """Work in a lane in this thread from now on."""
+        self.lanes.enter(lane)
+
+    # --- there and back -------------------------------------------------------------------------------------
+
+    def sent(self, array: Any) -> Any:
+        """Return a picture or plane on the card, sent there where it does not lie there yet."""
+        if isinstance(array, OnDevice):
+            return self.reading(array)
+        array = np.ascontiguousarray(array, np.float32)
+        block, count = self.uploaded(array.reshape(-1)), array.shape[0] * array.shape[1]
+        if array.ndim == 2:
+            return self._array(self, array.shape, block)
+        n = array.shape[2]
+        planes = self.memory.lent(3 * count)
+        alpha = self.memory.lent(count) if n == 4 else None
+        to = planes.array if alpha is None else alpha.array
+        self.over(self._pixels.part, count, block.array, planes.array, to, n, count)
+        return self._array(self, array.shape, planes, alpha)
+
+    def brought(self, array: OnDevice) -> Floats:
+        """Return a picture or plane on the processor."""
+        given: Any = self.reading(array)
+        block, count = given.colour, given.pixels
+        if given.ndim == 3:
+            block, n = self.memory.lent(count * given.shape[2]), given.shape[2]
+            alpha = given.colour.array if given.alpha is None else given.alpha.array
+            self.over(self._pixels.join, count, given.colour.array, alpha, block.array, n, count)
+        result: Floats = self.downloaded(block)[0].reshape(given.shape)
+        return result
+
+    def held(self, array: NDArray[Any]) -> NDArray[Any]:
+        """Return a copy of an array in memory from which the card reads by itself."""
+        copy = self.pinned.lent(array.shape, array.dtype)
+        np.copyto(copy, array)
+        return copy
+
+    def uploaded(self, array: NDArray[Any]) -> Any:
+        """Return a block with the numbers of an array, which the card may still be reading."""
+        if not self.pinned.holds(array):
+            array = self.held(array)
+        block = self.memory.lent(array.size, array.dtype)
+        block.array.copy_to_device(array.reshape(-1), stream=self.stream)
+        self.pinned.read_by_card(array)
+        return block
+
+    def uploaded_once(self, array: NDArray[Any]) -> Any:
+        """The same; as long as the array lives, it is sent once. Nobody writes to it meanwhile."""
+        key, lane = id(array), self.lanes.lane
+        known = self._sent.get(key)
+        if known is None or known[0]() is not array:
+            block = self.uploaded(array.reshape(-1))
+            owner = weakref.ref(array, lambda _: self._sent.pop(key, None))
+            known = self._sent[key] = owner, block, self.lanes.mark()
+        _, block, ready = known
+        if lane != block.home:
+            ready.wait(self.stream)
+            block.users.add(lane)
+        return block
+
+    def downloaded(self, *blocks: Any) -> list[NDArray[Any]]:
+        """Return the numbers of blocks, once they are here."""
+        arrays = [self.pinned.lent((block.array.size,), block.array.dtype) for block in blocks]
+        for block, array in zip(blocks, arrays, strict=True):
+            block.array.copy_to_host(array, stream=self.stream)
+        self.stream.synchronize()
+        return arrays
+
+    # --- work -----------------------------------------------------------------------------------------------
+
+    @property
+    def stream(self) -> Any:
+        """The stream of this thread's lane."""
+        return self.lanes.stream()
+
+    def over(self, kernel: Any, count: int, *arguments: Any) -> None:
+        """Launch a kernel for so many values in a row."""
+        self._launch.over(kernel, self.stream, count, *arguments)
+
+    def over_planes(self, kernel: Any, width: int, height: int, *arguments: Any, count: int = 1) -> None:
+        """Launch a kernel for every place of some planes."""
+        self._launch.over_planes(kernel, self.stream, width, height, count, *arguments)
+
+    def reading(self, array: Any) -> Any:
+        """Return an array of the card that this thread's lane may read from now on."""
+        lane = self.lanes.lane
+        if lane != array.lane:
+            array.ready.wait(self.stream)
+        for block in array.blocks():
+            if lane != block.home:
+                block.users.add(lane)
+        return array
+
+    def result(self, shape: tuple[int, ...], colour: Any, alpha: Any = None) -> Any:
+        """Return as an array what this thread's lane makes."""
+        return self._array(self, shape, colour, alpha)
+
+    def constants(self, *numbers: Any) -> Any:
+        """Return numbers as an array of the card, float32; the same ones are sent once."""
+        return self.kept(numbers, lambda: np.array(numbers, np.float32))
+
+    def kept(self, key: Any, make: Callable[[], NDArray[Any]]) -> Any:
+        """Return an array of the card that is made and sent once for a key; what was made lives on as long."""
+        found = self._constants.get(key)
+        if found is None:
+            given = make()
+            array = self.held(given.reshape(-1))
+            block = self.memory.lent(array.size, array.dtype)
+            block.array.copy_to_device(array, stream=self.stream)
+            self.stream.synchronize()  # whatever lane reads it next
+            block.users.update(self.lanes.known())
+            found = self._constants[key] = block, given
+            while len(self._constants) > _MOST_CONSTANTS:
+                self._constants.popitem(last=False)
+        return found[0].array

@@ -1,0 +1,561 @@
+"""The card's kernels by the processor's names: the same parameters, with arrays on the card, and the same errors."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from .. import codes as code
+from .. import fused, qualify, steer, tone
+from ..arrays import Floats, check_size
+from ..box import box_numbers
+from ..clean import levels_span, pinhole_radius, speck_radius
+from ..codes import SITING, SUBSAMPLING, Coding, Planes
+from ..colour import ONE, ZERO, F, flat_matrix
+from ..colour import transfer as find_transfer
+from ..devices import OnDevice, current
+from ..errors import PictureError, ValueRangeError
+from ..gaussian import LEAST_SIGMA, blur_factor, gaussian_taps, reduced_sigma, taps_of
+from ..prefilter import TAPS_BELOW, ratio_plan
+from ..resample import factor_for
+from ..rows import within
+from . import codes, filters, key, pixels
+from .arrays import CardArray, MatteSource
+from .card import Card
+from .memory import Block
+
+
+def _card(*arrays: Any) -> Card:
+    card: Card = next(array.device for array in arrays if isinstance(array, OnDevice))
+    return card
+
+
+def _pictures(card: Card, *arrays: Any, name: str = "picture") -> list[CardArray]:
+    for array in arrays:
+        if np.ndim(array) != 3 or np.shape(array)[2] not in (3, 4):
+            raise PictureError(f"The {name} must have the shape (height, width, 3 or 4), not {np.shape(array)}.")
+    return [card.sent(array) for array in arrays]
+
+
+def _matte(card: Card, matte: Any, like: tuple[int, ...] | None = None) -> CardArray:
+    if np.ndim(matte) != 2:
+        raise PictureError(f"The matte must have the shape (height, width), not {np.shape(matte)}.")
+    if like is not None:
+        check_size("matte", np.shape(matte), "its picture", like[:2])
+    sent: CardArray = card.sent(matte)
+    return sent
+
+
+def _placed(result: CardArray, out: Floats | None) -> Any:
+    """Return a result; where it was to be put into an array of the processor, that."""
+    if out is None:
+        return result
+    np.copyto(out, np.asarray(result))
+    return out
+
+
+def _by_pixel(kernel: Any, image: CardArray, *arguments: Any) -> CardArray:
+    """Work a picture pixel by pixel."""
+    card, count = image.device, image.pixels
+    to = card.memory.lent(3 * count)
+    card.over(kernel, count, image.colour.array, to.array, count, *arguments)
+    result: CardArray = card.result(image.shape, to, image.alpha)
+    return result
+
+
+# --- pixel by pixel -----------------------------------------------------------------------------------------
+
+
+def adapt(
+    image: Any, matrix: object, transfer: str = "bt709", out: Floats | None = None, to_transfer: str | None = None
+) -> Any:
+    """See :func:`.balance.adapt`."""
+    card = _card(image)
+    (image,) = _pictures(card, image)
+    curves = find_transfer(transfer).decode, find_transfer(to_transfer or transfer).encode
+    numbers = card.constants(*curves[0], *curves[1], *flat_matrix(matrix))
+    return _placed(_by_pixel(pixels.adapt, image, numbers), out)
+
+
+def curve(image: Any, points: Sequence[Sequence[float]], out: Floats | None = None) -> Any:
+    """See :func:`.tone.curve`."""
+    card = _card(image)
+    (image,) = _pictures(card, image)
+    segments, count = tone.segments_of(points), 3 * image.pixels
+    to = card.memory.lent(count)
+    card.over(
+        pixels.curve, count, image.colour.array, to.array, count, card.constants(*segments.ravel()), len(segments)
+    )
+    return _placed(card.result(image.shape, to, image.alpha), out)
+
+
+def cdl(
+    image: Any,
+    slope: Sequence[float],
+    offset: Sequence[float],
+    power: Sequence[float],
+    saturation: float = 1.0,
+    clamp: bool = True,
+    out: Floats | None = None,
+) -> Any:
+    """See :func:`.tone.cdl`."""
+    card = _card(image)
+    (image,) = _pictures(card, image)
+    *triples, factor = tone.cdl_constants(slope, offset, power, saturation)
+    numbers = card.constants(*(number for triple in triples for number in triple), factor)
+    return _placed(_by_pixel(pixels.cdl, image, numbers, bool(clamp)), out)
+
+
+def turn(
+    image: Any,
+    matte: Any,
+    angle: float,
+    saturation: float = 1.0,
+    *,
+    shadow_angle: float = 0.0,
+    shadow_saturation: float = 1.0,
+    shadow_luma: float = 0.25,
+    shadow_softness: float = 0.2,
+    even_redder: float = 0.0,
+    even_yellower: float = 0.0,
+    centre: float = 123.0,
+    premultiplied: bool = False,
+    out: Floats | None = None,
+) -> Any:
+    """See :func:`.steer.turn`."""
+    card = _card(image, matte)
+    (image,) = _pictures(card, image)
+    matte, count = _matte(card, matte, image.shape), image.pixels
+    to, lit = card.memory.lent(3 * count), steer.rotation(angle, saturation)
+    if (shadow_angle, shadow_saturation, even_redder, even_yellower) == (0, 1, 0, 0):
+        card.over(pixels.turn, count, image.colour.array, matte.colour.array, to.array, count, *lit)
+        return _placed(card.result(image.shape, to, image.alpha), out)
+    dark = steer.rotation(angle + shadow_angle, saturation * shadow_saturation)
+    numbers = steer.split_constants(lit, dark, shadow_luma, shadow_softness, even_redder, even_yellower, centre)
+    divides = premultiplied and image.alpha is not None
+    alpha = image.alpha.array if divides else card.constants(0.0)
+    given = (image.colour.array, alpha, matte.colour.array, to.array, count, divides, card.constants(*numbers))
+    card.over(pixels.turn_split, count, *given)
+    return _placed(card.result(image.shape, to, image.alpha), out)
+
+
+def range_key(
+    image: Any,
+    hue: tuple[float, float],
+    chroma: tuple[float, float],
+    luma: tuple[float, float],
+    fade: float = 0.1,
+    out: Floats | None = None,
+) -> Any:
+    """See :func:`.qualify.range_key`."""
+    card = _card(image)
+    (image,) = _pictures(card, image)
+    to = card.memory.lent(image.pixels)
+    numbers = card.constants(*qualify.range_constants(hue, chroma, luma, fade))
+    card.over(pixels.range_key, image.pixels, image.colour.array, to.array, image.pixels, numbers)
+    return _placed(card.result(image.shape[:2], to), out)
+
+
+# --- filters of planes --------------------------------------------------------------------------------------
+
+
+class Grid(NamedTuple):
+    """One plane or several behind each other."""
+
+    block: Block
+    height: int
+    width: int
+
+    @property
+    def count(self) -> int:
+        """Numbers in a plane."""
+        return self.height * self.width
+
+
+def _new(card: Card, height: int, width: int, planes: int = 1) -> Grid:
+    return Grid(card.memory.lent(planes * height * width), height, width)
+
+
+def _reduced(size: int, factor: int) -> int:
+    return -(-size // factor)
+
+
+def _cells(card: Card, first: Grid, second: Grid | None, factor: int, high: np.float32 = ZERO) -> Grid:
+    """Return means over cells of one plane, or of the first plane of each of two."""
+    low = _new(card, _reduced(first.height, factor), _reduced(first.width, factor), 1 if second is None else 2)
+    sizes = (first.width, first.height, low.width, low.height)
+    for place, plane in enumerate((first,) if second is None else (first, second)):
+        arrays = (plane.block.array, low.block.array)
+        card.over_planes(filters.cells, low.width, low.height, *arrays, place, *sizes, factor, high)
+    return low
+
+
+def _means(card: Card, plane: Grid, radius: float, planes: int = 1) -> Grid:
+    """Return means over boxes."""
+    whole, part, area = box_numbers(radius)
+    if area == ONE:
+        return plane
+    sums, out, size = _new(card, *plane[1:], planes), _new(card, *plane[1:], planes), (plane.width, plane.height)
+    card.over_planes(filters.sums_down, *size, plane.block.array, sums.block.array, *size, whole, part, count=planes)
+    across = (sums.block.array, out.block.array, *size, whole, part, area)
+    card.over_planes(filters.means_across, *size, *across, count=planes)
+    return out
+
+
+def _weighed(
+    card: Card, plane: Grid, taps: Floats, first: int = 0, planes: int = 1, out: Grid | None = None, to: int = 0
+) -> Grid:
+    """Return planes from the ``first`` on after a filter both ways, in those of ``out`` from ``to`` on."""
+    between = _new(card, *plane[1:], planes)
+    out = _new(card, *plane[1:], planes) if out is None else out
+    weights, size = card.kept(("taps", taps.tobytes()), lambda: taps), (plane.width, plane.height)
+    down = (plane.block.array, first, between.block.array, *size, weights, len(taps) - 1)
+    card.over_planes(filters.taps_down, *size, *down, count=planes)
+    across = (between.block.array, out.block.array, to, *size, weights, len(taps) - 1)
+    card.over_planes(filters.taps_across, *size, *across, count=planes)
+    return out
+
+
+def _halved(card: Card, plane: Grid) -> Grid:
+    low = _new(card, _reduced(plane.height, 2) + 2, _reduced(plane.width, 2) + 2)
+    sizes = (plane.width, plane.height, low.width, low.height)
+    card.over_planes(filters.halve, low.width, low.height, plane.block.array, low.block.array, *sizes)
+    return low
+
+
+def _gaussian(card: Card, plane: Grid, sigma: float) -> Grid:
+    """Return a plane blurred, as :func:`.gaussian.gaussian` does it."""
+    if sigma < LEAST_SIGMA:
+        return plane
+    factor = blur_factor(sigma)
+    if factor == 1:
+        return _weighed(card, plane, gaussian_taps(sigma))
+    out, size = _new(card, *plane[1:]), (plane.width, plane.height)
+    if factor == 2:
+        low = _gaussian(card, _halved(card, plane), reduced_sigma(sigma, 2))
+        card.over_planes(filters.double, *size, low.block.array, out.block.array, *size, low.width)
+        return out
+    low = _new(card, *(_reduced(side, factor) + 2 for side in plane[1:]))
+    arrays = (plane.block.array, low.block.array)
+    card.over_planes(filters.cells_with_margin, low.width, low.height, *arrays, *size, low.width, low.height, factor)
+    low = _gaussian(card, low, reduced_sigma(sigma, factor))
+    arrays = (low.block.array, out.block.array)
+    card.over_planes(filters.enlarge, *size, *arrays, *size, low.width, low.height, factor.bit_length() - 1)
+    return out
+
+
+def _lines(card: Card, low: Grid, radius: float, epsilon: float) -> Grid:
+    """Return slope and offset of the guided filter from guide and plane."""
+    (whole, part, area), size = box_numbers(radius), (low.width, low.height)
+    sums, lines = _new(card, *low[1:], 4), _new(card, *low[1:], 2)
+    card.over_planes(key.products_down, *size, low.block.array, sums.block.array, *size, whole, part)
+    arrays = (sums.block.array, lines.block.array)
+    card.over_planes(key.fit, *size, *arrays, *size, whole, part, area, F(epsilon))
+    return _means(card, lines, radius, 2)
+
+
+def _ends(plane: Any, radius: float, largest: bool, out: Floats | None) -> Any:
+    radius = within("radius", radius)
+    card = _card(plane)
+    plane = _matte(card, plane)
+    found = Grid(plane.colour, *plane.shape)
+    for reach in (int(radius), int(radius) + 1 if radius % 1 else 0):
+        further = found
+        if reach:
+            size, arrays = (found.width, found.height), (_new(card, *found[1:]), _new(card, *found[1:]))
+            given = (plane.colour.array, arrays[0].block.array, *size, min(reach, max(size)), largest)
+            card.over_planes(filters.ends_down, *size, *given)
+            given = (arrays[0].block.array, arrays[1].block.array, *size, min(reach, max(size)), largest)
+            card.over_planes(filters.ends_across, *size, *given)
+            further = arrays[1]
+        if reach == int(radius):
+            found = further
+        elif reach:
+            mixed = _new(card, *found[1:])
+            blocks = (found.block.array, further.block.array, mixed.block.array)
+            card.over(filters.mix, found.count, *blocks, found.count, F(radius - int(radius)))
+            found = mixed
+    return _placed(card.result(plane.shape, found.block), out)
+
+
+def grow(plane: Any, radius: float, out: Floats | None = None) -> Any:
+    """See :func:`.morphology.grow`."""
+    return _ends(plane, radius, True, out)
+
+
+def shrink(plane: Any, radius: float, out: Floats | None = None) -> Any:
+    """See :func:`.morphology.shrink`."""
+    return _ends(plane, radius, False, out)
+
+
+# --- the skin key -------------------------------------------------------------------------------------------
+
+
+def _prefiltered(card: Card, image: CardArray, factor: int) -> Grid:
+    """Return Y′, Cb and Cr of cells after the ratio filter, see :func:`.prefilter.ratio_prefilter`."""
+    height, width = image.shape[:2]
+    planes = _new(card, _reduced(height, factor), _reduced(width, factor), 3)
+    size = (planes.width, planes.height)
+    arrays = (image.colour.array, planes.block.array)
+    card.over_planes(key.split, *size, *arrays, width, height, *size, factor)
+    sigmas, (_, softer, halves), left = ratio_plan(height, factor)
+    many = 4 if softer else 2
+    if halves:
+        low = _new(card, *(_reduced(side, 2) + 2 for side in planes[1:]), many)
+        given = (planes.block.array, low.block.array, *size, low.width, low.height, softer)
+        card.over_planes(key.halved_ratios, low.width, low.height, *given)
+    else:
+        low = _new(card, *planes[1:], 2)
+        card.over(key.ratios, planes.count, planes.block.array, low.block.array, *size)
+    blurred, soft = _new(card, *low[1:], many), _new(card, *planes[1:], 1 if softer else 3)
+    of_planes = [(0, 1, sigmas[0]), *([] if softer else [(1, 2, sigmas[1])])]
+    of_low = [(0, 2, left[2]), *([(2, 2, left[1])] if softer else [])]
+    for plane, out, parts in ((planes, soft, of_planes), (low, blurred, of_low)):
+        for first, count, sigma in parts:
+            _blur_into(card, plane, out, first, count, sigma, max(left) < TAPS_BELOW)
+    out = _new(card, *planes[1:], 3)
+    arrays = (soft.block.array, blurred.block.array, out.block.array)
+    card.over_planes(key.shadows, *size, *arrays, *size, low.width, low.height, halves, softer)
+    return out
+
+
+def _blur_into(card: Card, plane: Grid, out: Grid, first: int, count: int, sigma: float, direct: bool) -> None:
+    """Blur some planes of many: by taps, or one by one as any wide blur."""
+    if direct:
+        _weighed(card, plane, taps_of(sigma), first, count, out, first)
+        return
+    for place in range(first, first + count):
+        one = _gaussian(card, _weighed(card, plane, _NO_TAPS, place), sigma)
+        _weighed(card, one, _NO_TAPS, 0, 1, out, place)
+
+
+_NO_TAPS = np.ones(1, np.float32)
+"""Taps that copy."""
+
+
+def _share(card: Card, plane: Grid, radius: float, factor: int) -> Grid:
+    return _means(card, _cells(card, plane, None, factor, ONE), radius / factor)
+
+
+def _without(card: Card, matte: Grid, size: float, specks: bool) -> Grid:
+    """Return a matte without specks, or else without pinholes, of a size."""
+    radius, out = (speck_radius if specks else pinhole_radius)(size), _new(card, *matte[1:])
+    if radius <= 0:
+        card.over(key.levels, matte.count, matte.block.array, out.block.array, matte.count, ZERO, ONE)
+        return out
+    factor = factor_for(radius)
+    share, sides = _share(card, matte, radius, factor), (matte.width, matte.height)
+    given = (matte.block.array, share.block.array, out.block.array, *sides, share.width, share.height)
+    card.over_planes(key.clean, *sides, *given, factor.bit_length() - 1, specks)
+    return out
+
+
+def learned_key(
+    image: Any,
+    centre: tuple[float, float],
+    form: np.ndarray,
+    out: Floats | None = None,
+    *,
+    middle: float = 0.5,
+    width: float = 0.0,
+    softness: float = 1.0,
+    shadow_reach: float = 1.0,
+    highlight_reach: float = 1.0,
+    finish: bool = True,
+) -> Any:
+    """See :func:`.qualify.learned_key`."""
+    card = _card(image)
+    (image,) = _pictures(card, image)
+    factor = qualify.work_factor(image.shape[0])
+    planes = _prefiltered(card, image, factor)
+    bending = qualify.bending_of(middle, shadow_reach, highlight_reach)
+    numbers = (*qualify.placing_of(centre), *bending, *qualify.ramp_of(width, softness))
+    matte = _new(card, *planes[1:])
+    arrays = (planes.block.array, matte.block.array)
+    if form.ndim == 3:
+        packed = qualify.packed_once(form)
+        table = card.kept(("table", id(packed)), lambda: packed)
+        given = (arrays[0], table, arrays[1], matte.count, card.constants(*numbers), bending[1:] != (ONE, ONE))
+        card.over(key.table, matte.count, *given)
+    else:
+        constants = card.constants(*numbers, *qualify.precision_of(form))
+        card.over(key.compact, matte.count, *arrays, matte.count, constants)
+    if finish:
+        matte = _without(card, matte, qualify.SPECKS * matte.height, True)
+        matte = _without(card, matte, qualify.PINHOLES * matte.height, False)
+    radius, further = qualify.edge_radius(matte.height)
+    lines = _lines(card, _cells(card, planes, matte, further), radius, qualify.EDGE_EPSILON)
+    keyed, image.luma = card.memory.lent(image.pixels), card.memory.lent(image.pixels)
+    height, across = image.shape[:2]
+    given = (image.colour.array, lines.block.array, image.luma.array, keyed.array, across, height)
+    bits = (factor * further).bit_length() - 1
+    card.over_planes(key.edge, across, height, *given, lines.width, lines.height, bits)
+    return _placed(card.result(image.shape[:2], keyed), out)
+
+
+# --- softening ----------------------------------------------------------------------------------------------
+
+
+def from_plane(matte: Any, guide: Any = None) -> MatteSource:
+    """See :func:`.fused.from_plane`."""
+    card = _card(matte, guide)
+    matte = _matte(card, matte)
+    if guide is not None:
+        (guide,) = _pictures(card, guide, name="guide")
+        check_size("guide", guide.shape[:2], "the matte", matte.shape)
+    return MatteSource(card, matte, guide)
+
+
+def _luma(card: Card, image: CardArray) -> Block:
+    if image.luma is None:
+        image.luma = card.memory.lent(image.pixels)
+        card.over(pixels.luma, image.pixels, image.colour.array, image.luma.array, image.pixels)
+    return image.luma
+
+
+def soften_matte(source: MatteSource, steps: fused.Softening, out: Floats | None = None) -> Any:
+    """See :func:`.fused.soften_matte`."""
+    if not 0 <= steps.follow <= 1:
+        raise ValueRangeError(f"The share that follows must lie from 0 to 1, not {steps.follow:g}.")
+    if steps.follow and source.image is None:
+        raise ValueRangeError("A matte can only follow a picture: give a guide, or leave following at 0.")
+    card = source.device
+    matte: CardArray = card.reading(source.plane)
+    (height, width), nothing = matte.shape, card.constants(0.0)
+    luma = _luma(card, card.reading(source.image)).array if steps.follow and source.image is not None else nothing
+    cleaned: list[Any] = [matte.colour.array, nothing, -1, nothing, -1]
+
+    def gathered(factor: int, guided: bool) -> Grid:
+        low = _new(card, _reduced(height, factor), _reduced(width, factor), 2 if guided else 1)
+        given = (*cleaned, luma, guided, low.block.array, width, height, low.width, low.height, factor)
+        card.over_planes(key.cleaned_cells, low.width, low.height, *given)
+        return low
+
+    held = []  # what the kernels read must live until they are launched
+    for place, radius in ((1, speck_radius(steps.specks)), (3, pinhole_radius(steps.pinholes))):
+        if radius > 0:
+            factor = factor_for(radius)
+            share = _means(card, gathered(factor, False), radius / factor)
+            held.append(share)
+            cleaned[place : place + 2] = share.block.array, factor.bit_length() - 1
+    lines, bits = nothing, -1
+    if steps.follow:
+        factor = factor_for(steps.radius)
+        found = _lines(card, gathered(factor, True), steps.radius / factor, steps.epsilon)
+        held.append(found)
+        lines, bits = found.block.array, factor.bit_length() - 1
+    floor, span = F(steps.floor), levels_span(steps.floor, steps.ceiling) if steps.levelled else ZERO
+    blurs = steps.sigma >= LEAST_SIGMA
+    settled = _new(card, height, width)
+    given = (*cleaned, luma, lines, bits, F(steps.follow), settled.block.array, width, height)
+    card.over_planes(key.settled, width, height, *given, floor, ZERO if blurs else span)
+    if not blurs:
+        return _placed(card.result(matte.shape, settled.block), out)
+    if blur_factor(steps.sigma) == 2:
+        low, soft = _gaussian(card, _halved(card, settled), reduced_sigma(steps.sigma, 2)), _new(card, height, width)
+        given = (low.block.array, soft.block.array, width, height, low.width, floor, span)
+        card.over_planes(key.doubled_levels, width, height, *given)
+        return _placed(card.result(matte.shape, soft.block), out)
+    soft = _gaussian(card, settled, steps.sigma)
+    if span != ZERO:
+        count, result = soft.count, _new(card, height, width)
+        card.over(key.levels, count, soft.block.array, result.block.array, count, floor, span)
+        soft = result
+    return _placed(card.result(matte.shape, soft.block), out)
+
+
+# --- planes of codes ----------------------------------------------------------------------------------------
+
+
+def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None) -> Any:
+    """See :func:`.codes.planes_to_picture`; the planes lie with the processor, the picture on the card in use."""
+    card: Any = current()
+    planes = code.checked_planes(planes, coding)
+    blocks = [card.uploaded_once(plane) for plane in planes]
+    height, width = planes[0].shape
+    chroma_height, chroma_width = planes[1].shape
+    across, down = SUBSAMPLING[coding.subsampling]
+    starts, weights = _spreading(card, coding)
+    numbers = card.constants(*coding.decoding(), *coding.offsets)
+    picture = card.memory.lent(3 * width * height)
+    arrays = (*(block.array for block in blocks[:3]), picture.array)
+    given = (*arrays, width, height, chroma_width, chroma_height, across, down, starts, weights, numbers)
+    card.over_planes(codes.decode, width, height, *given)
+    alpha = None
+    if len(planes) == 4:
+        alpha = card.memory.lent(width * height)
+        card.over(codes.scale, width * height, blocks[3].array, alpha.array, width * height, F(coding.top))
+    return _placed(card.result((height, width, len(planes)), picture, alpha), out)
+
+
+def _spreading(card: Card, coding: Coding) -> tuple[Any, Any]:
+    """Return where the taps begin and what they weigh, across and behind it down."""
+    across, down = SUBSAMPLING[coding.subsampling]
+    on_column, on_row = SITING[coding.siting]
+    tables = code.spread_weights(across, on_column), code.spread_weights(down, on_row)
+    name = (coding.subsampling, coding.siting)
+    starts = card.kept(("starts", *name), lambda: np.concatenate([begins for begins, _ in tables]).astype(np.int32))
+    return starts, card.kept(("weights", *name), lambda: np.concatenate([weights for _, weights in tables]))
+
+
+def _encode(
+    card: Card, before: CardArray | None, after: CardArray, old: Planes | None, coding: Coding, dither: bool
+) -> Planes:
+    """Return planes with the change of a picture, or of a fresh one."""
+    across, down = SUBSAMPLING[coding.subsampling]
+    on_column, on_row = SITING[coding.siting]
+    (begin_x, weights_x), (begin_y, weights_y) = (
+        code.gather_weights(across, on_column),
+        code.gather_weights(down, on_row),
+    )
+    shapes = coding.shapes(*after.shape[:2])
+    (height, width), (chroma_height, chroma_width), _ = shapes
+    new = [card.memory.lent(rows * columns, coding.dtype) for rows, columns in shapes]
+    blocks = new if old is None else [card.uploaded_once(plane) for plane in old[:3]]
+    first = after if before is None else before
+    sizes = (width, height, chroma_width, chroma_height, across, down)
+    taps = (begin_x, len(weights_x), begin_y, len(weights_y), card.constants(*weights_x, *weights_y))
+    given = (first.colour.array, after.colour.array, old is None, *(block.array for block in (*blocks, *new)))
+    numbers = card.constants(*coding.encoding(), *coding.limits, *coding.offsets)
+    card.over_planes(codes.encode, chroma_width, chroma_height, *given, *sizes, *taps, numbers, dither)
+    return tuple(plane.reshape(shape) for plane, shape in zip(card.downloaded(*new), shapes, strict=True))
+
+
+def change_to_planes(before: Any, after: Any, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
+    """See :func:`.codes.change_to_planes`; the planes lie with the processor."""
+    card, planes = _card(before, after), code.checked_planes(planes, coding)
+    before, after = _pictures(card, before, after)
+    if before.shape[:2] != planes[0].shape or after.shape != before.shape:
+        raise PictureError(
+            f"The picture before {before.shape}, the picture after {after.shape} and the planes "
+            f"{planes[0].shape} must have the same size and channels."
+        )
+    return _encode(card, before, after, planes, coding, bool(dither)) + planes[3:]
+
+
+def picture_to_planes(picture: Any, coding: Coding, dither: bool = True, alpha: bool = False) -> Planes:
+    """See :func:`.codes.picture_to_planes`; the planes lie with the processor."""
+    card = _card(picture)
+    (picture,) = _pictures(card, picture)
+    planes = _encode(card, None, picture, None, coding, bool(dither))
+    return (*planes, code.alpha_to_plane(np.asarray(picture), coding)) if alpha else planes
+
+
+KERNELS: Mapping[str, Callable[..., Any]] = {
+    "balance.adapt": adapt,
+    "tone.curve": curve,
+    "tone.cdl": cdl,
+    "steer.turn": turn,
+    "qualify.range_key": range_key,
+    "qualify.learned_key": learned_key,
+    "fused.from_plane": from_plane,
+    "fused.soften_matte": soften_matte,
+    "morphology.grow": grow,
+    "morphology.shrink": shrink,
+    "codes.planes_to_picture": planes_to_picture,
+    "codes.change_to_planes": change_to_planes,
+    "codes.picture_to_planes": picture_to_planes,
+}
+"""What a card can do, by the processor's names."""

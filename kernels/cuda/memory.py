@@ -1,0 +1,187 @@
+"""Memory of the card, lent in the order of its streams, and pinned memory of the processor, which the card reads."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import weakref
+from collections import defaultdict, deque
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numba import cuda
+from numpy.typing import NDArray
+
+from ..devices import DeviceError
+from ..memory import Memory as HostMemory
+
+READ, WORK, WRITE = "read", "work", "write"
+"""Lanes: what comes in, what is worked on and what goes out overlap, each in a stream of its own."""
+
+
+class Lanes:
+    """The streams of a card, by lane, and which of them this thread works in."""
+
+    def __init__(self, index: int) -> None:
+        self.index = index
+        self._here = threading.local()
+        self._lock = threading.Lock()
+        self._streams: dict[str, Any] = {}
+
+    def enter(self, lane: str) -> None:
+        """Work in a lane in this thread from now on."""
+        cuda.select_device(self.index)
+        with self._lock:
+            if lane not in self._streams:
+                self._streams[lane] = cuda.stream()
+        self._here.lane = lane
+
+    @property
+    def lane(self) -> str:
+        """The lane of this thread."""
+        if not self.is_entered():
+            self.enter(WORK)
+        return str(self._here.lane)
+
+    def is_entered(self) -> bool:
+        """Tell whether this thread may call the card."""
+        return hasattr(self._here, "lane")
+
+    def stream(self, lane: str | None = None) -> Any:
+        """Return the stream of a lane; of this thread's own where none is named."""
+        return self._streams[lane or self.lane]
+
+    def known(self) -> list[str]:
+        """Return the lanes that were entered so far."""
+        return list(self._streams)
+
+    def mark(self, lane: str | None = None) -> Any:
+        """Return an event behind everything that a lane was given so far."""
+        event = cuda.event()
+        event.record(self.stream(lane))
+        return event
+
+    def synchronize(self) -> None:
+        """Wait until every lane has done what it was given."""
+        for stream in list(self._streams.values()):
+            stream.synchronize()
+
+
+class Block:
+    """Memory of the card for so many numbers of a type; given back when nobody holds it any longer.
+
+    :ivar array: flat. :ivar home: the lane that it was lent in. :ivar users: further lanes that read it.
+    """
+
+    __slots__ = ("__weakref__", "array", "home", "memory", "users")
+
+    def __init__(self, memory: CardMemory, array: Any, home: str) -> None:
+        self.memory, self.array, self.home = memory, array, home
+        self.users: set[str] = set()
+
+    def __del__(self) -> None:
+        with contextlib.suppress(Exception):  # while the interpreter ends, anything may be gone
+            self.memory.take_back(self)
+
+
+class CardMemory:
+    """Blocks of a card's memory, lent again at once: the streams see to it that nobody overtakes a last use."""
+
+    def __init__(self, lanes: Lanes) -> None:
+        self.lanes = lanes
+        self._free: defaultdict[tuple[int, str], deque[tuple[Any, str, set[str], list[Any]]]] = defaultdict(deque)
+
+    def lent(self, count: int, dtype: Any = np.float32) -> Block:
+        """Return memory for so many numbers, of whatever values. Raises DeviceError where the card has no more."""
+        lane = self.lanes.lane
+        free = self._free[count, np.dtype(dtype).str]
+        try:
+            array, home, users, events = free.popleft()
+        except IndexError:
+            return Block(self, self._fresh(count, dtype), lane)
+        stream = self.lanes.stream(lane)
+        for other in users | {home}:
+            if other != lane and not events:
+                self.lanes.mark(other).wait(stream)
+        for event in events:
+            event.wait(stream)
+        return Block(self, array, lane)
+
+    def take_back(self, block: Block) -> None:
+        """Keep a block that nobody holds, with where its last uses end in lanes other than its own."""
+        lanes = block.users | {block.home} if block.users else set()
+        events = [self.lanes.mark(lane) for lane in lanes] if self.lanes.is_entered() else []
+        self._free[block.array.size, block.array.dtype.str].append((block.array, block.home, block.users, events))
+
+    def clear(self) -> None:
+        """Give idle memory back to the card."""
+        self.lanes.synchronize()
+        self._free.clear()
+
+    def _fresh(self, count: int, dtype: Any) -> Any:
+        try:
+            return cuda.device_array(count, dtype)
+        except Exception as error:
+            if not _is_shortage(error):
+                raise
+        self.clear()
+        try:
+            return cuda.device_array(count, dtype)
+        except Exception as error:
+            if not _is_shortage(error):
+                raise
+            size = count * np.dtype(dtype).itemsize
+            raise CardMemoryError(size, *cuda.current_context().get_memory_info()) from error
+
+
+class CardMemoryError(DeviceError):
+    """The card has too little memory."""
+
+    def __init__(self, wanted: int, free: int, whole: int) -> None:
+        super().__init__(
+            f"The graphics card's memory is full: {wanted / 2**20:.0f} MB more are needed, and {free / 2**20:.0f} of "
+            f"its {whole / 2**20:.0f} MB are free. End other programs on the card, or work with --device cpu."
+        )
+
+
+def _is_shortage(error: Exception) -> bool:
+    return "OUT_OF_MEMORY" in str(error).upper() or isinstance(error, MemoryError)
+
+
+class PinnedMemory(HostMemory):
+    """Memory of the processor that the card reads and writes by itself, while both go on with other work."""
+
+    def __init__(self, lanes: Lanes) -> None:
+        super().__init__()
+        self.lanes = lanes
+        self._addresses: set[int] = set()
+        self._busy: dict[int, Any] = {}
+
+    def fresh(self, size: int) -> NDArray[np.uint8]:
+        """Return so many bytes."""
+        block: NDArray[np.uint8] = cuda.pinned_array(size, np.uint8)
+        self._addresses.add(_address(block))
+        weakref.finalize(block, self._addresses.discard, _address(block)).atexit = False
+        return block
+
+    def lent(self, shape: Sequence[int], dtype: Any = np.float32) -> NDArray[Any]:
+        """Return an array of this shape, of whatever values, that the card is done with."""
+        array = super().lent(shape, dtype)
+        busy = self._busy.pop(_address(array), None)
+        if busy is not None:
+            busy.synchronize()
+        return array
+
+    def holds(self, array: NDArray[Any]) -> bool:
+        """Tell whether an array was lent here, as a whole."""
+        return array.flags.c_contiguous and _address(array) in self._addresses
+
+    def read_by_card(self, array: NDArray[Any]) -> None:
+        """Note that the card reads an array from now on until it has done what it was given so far."""
+        self._busy[_address(array)] = self.lanes.mark()
+
+
+def _address(array: NDArray[Any]) -> int:
+    address: int = array.__array_interface__["data"][0]
+    return address
