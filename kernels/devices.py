@@ -19,7 +19,7 @@ from typing import Any, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from .errors import InkarnatError, ValueRangeError
+from .errors import InkarnatError
 
 PROCESSOR = "cpu"
 VARIABLE = "INKARNAT_DEVICE"
@@ -30,6 +30,10 @@ Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
 class DeviceError(InkarnatError, RuntimeError):
     """A device cannot be used, or cannot do what it is asked for."""
+
+
+class DeviceNameError(InkarnatError, ValueError):
+    """A device that does not exist."""
 
 
 class OnDevice:
@@ -70,6 +74,9 @@ class Device(Protocol):
     kernels: Mapping[str, Callable[..., Any]]
     """Kernels by module and name, such as ``steer.turn``. They take what the processor's take, but no ``out``."""
 
+    def enter(self) -> None:
+        """Work in this thread from now on; what threads of different names ask for may overlap."""
+
     def sent(self, array: NDArray[np.float32]) -> OnDevice:
         """Return a picture or plane on the device."""
 
@@ -94,6 +101,8 @@ def current() -> Device | None:
 
 def use(device: Device | None) -> None:
     """Use a device in this thread from now on; None for the processor."""
+    if device is not None:
+        device.enter()
     _in_use.device = device
 
 
@@ -156,27 +165,54 @@ _NAME = re.compile(r"cuda(?::(\d{1,3}))?")
 
 
 def parse(name: str) -> str:
-    """Return the full name of a device, ``cpu`` or ``cuda:0``. Raises ValueRangeError for another name."""
+    """Return the full name of a device, ``cpu`` or ``cuda:0``. Raises DeviceNameError for another name."""
     given = name.strip().lower()
     if given in ("", PROCESSOR):
         return PROCESSOR
     match = _NAME.fullmatch(given)
     if match is None:
-        raise ValueRangeError(
+        raise DeviceNameError(
             f"The device {name!r} is unknown: use cpu, cuda for the first graphics card, or cuda:1 for the second."
         )
     return f"cuda:{int(match[1] or 0)}"
 
 
 def asked_for() -> str:
-    """Return the name of the device that :data:`VARIABLE` asks for. Raises ValueRangeError for an unknown one."""
+    """Return the name of the device that :data:`VARIABLE` asks for. Raises DeviceNameError for an unknown one."""
     return parse(os.environ.get(VARIABLE, PROCESSOR))
+
+
+@contextlib.contextmanager
+def asking(name: str) -> Iterator[None]:
+    """Ask for a device for a while, in this process and those it starts. Raises DeviceNameError for an unknown one."""
+    name, before = parse(name), os.environ.get(VARIABLE)
+    os.environ[VARIABLE] = name
+    try:
+        yield
+    finally:
+        os.environ.pop(VARIABLE)
+        if before is not None:
+            os.environ[VARIABLE] = before
+
+
+def settled(tell: Callable[[str], object]) -> str:
+    """Return the name of the device for a run that begins: the processor, as is told, where the other is not usable.
+
+    Raises DeviceNameError for an unknown one.
+    """
+    name = asked_for()
+    try:
+        opened(name)
+    except DeviceError as error:
+        tell(f"{error} This run works on the processor.")
+        return PROCESSOR
+    return name
 
 
 def opened(name: str) -> Device | None:
     """Return a device by its name, ready to work; None for the processor.
 
-    Raises ValueRangeError for an unknown name, DeviceError, which says what is missing, where it cannot be used.
+    Raises DeviceNameError for an unknown name, DeviceError, which says what is missing, where it cannot be used.
     """
     name = parse(name)
     if name == PROCESSOR:

@@ -6,7 +6,6 @@ code on the processor is what they must agree with. Where libnvvm is found, the 
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import sys
@@ -15,10 +14,6 @@ from pathlib import Path
 import numba
 import numpy as np
 import pytest
-from click.testing import CliRunner
-from inkarnat.host_adapters.bench import card
-from inkarnat.host_adapters.bench.frames import skin_frame
-from inkarnat.host_adapters.commands import bench
 from inkarnat.kernels import balance, colour, qualify, steer, tone
 
 F = np.float32
@@ -68,8 +63,6 @@ import sys
 import numpy as np
 import test_gpu_sources as tests
 from numba import cuda
-from inkarnat.host_adapters.bench import card
-from inkarnat.host_adapters.bench.frames import skin_frame
 
 assert not hasattr(tests.qualify.range_px, "py_func"), "plain Python is wanted here"
 
@@ -84,10 +77,7 @@ for name, (source, count, parameters) in tests.SOURCES.items():
     out = np.zeros((len(values), 3) if name != "range_px" else len(values), np.float32)
     cuda.jit(kernel)[-(-len(values) // 32), 32](source, values, parameters, out)
     found[name] = out
-frame = skin_frame(27, 19)
-matte, result = np.zeros(27 * 19, np.float32), np.zeros(27 * 19 * 3, np.float32)
-card.run_kernel(frame.reshape(-1), matte, result, card.kernel_numbers())
-np.savez(sys.argv[1], key_and_steer_matte=matte, key_and_steer_result=result, **found)
+np.savez(sys.argv[1], **found)
 """
 
 
@@ -120,23 +110,6 @@ def test_the_simulator_gives_what_the_processor_gives(simulated, name):
     expected = np.array([compiled(*values, *parameters) for values in pixels(count)], np.float32)
     assert np.ptp(expected) > 0.1, "the values must tell right from wrong"
     np.testing.assert_allclose(simulated[name], expected, rtol=TOLERANCE, atol=TOLERANCE)
-
-
-def test_the_kernel_of_the_measurement_gives_what_the_nodes_kernels_give(simulated):
-    matte, result = simulated["key_and_steer_matte"], simulated["key_and_steer_result"]
-    assert 0.1 < matte.mean() < 0.9
-    differences = card.differences_from_processor(skin_frame(27, 19), matte, result)
-    assert max(differences) <= TOLERANCE
-
-
-def test_wrong_results_of_a_card_are_refused(simulated):
-    matte, result = simulated["key_and_steer_matte"].copy(), simulated["key_and_steer_result"]
-    matte[5] += F(2 * card.LARGEST_DIFFERENCES[0])
-    with pytest.raises(card.CardError, match="its times would mean nothing"):
-        card.differences_from_processor(skin_frame(27, 19), matte, result)
-    matte[5] = np.nan
-    with pytest.raises(card.CardError, match="nan"):
-        card.differences_from_processor(skin_frame(27, 19), matte, result)
 
 
 # --- what is compiled for a card ------------------------------------------------------------------------------
@@ -175,49 +148,3 @@ def test_a_pixel_function_compiles_for_a_card_without_float64(name, monkeypatch)
     ptx = compile_for_a_card(source.py_func, signature, monkeypatch, device=True)
     assert ".f32" in ptx
     assert ".f64" not in ptx
-
-
-def test_the_kernel_of_the_measurement_compiles_for_a_card(monkeypatch):
-    from inkarnat.host_adapters.bench.card_kernel import key_and_steer
-    from numba import float32
-
-    ptx = compile_for_a_card(key_and_steer.py_func, (float32[::1],) * 4, monkeypatch)
-    assert ".visible .entry" in ptx
-    assert ".shared" in ptx
-    assert ".f64" not in ptx
-
-
-# --- the verb -------------------------------------------------------------------------------------------------
-
-
-def test_without_a_card_there_is_one_clear_error(monkeypatch):
-    monkeypatch.setattr("numba.cuda.is_available", lambda: False)
-    result = CliRunner().invoke(bench.command, ["gpu"])
-    assert isinstance(result.exception, card.CardError)
-    assert str(result.exception).startswith("There is no graphics card that numba can use. ")
-    assert "pip install 'numba-cuda[cu13]'" in str(result.exception)
-
-
-def test_a_broken_driver_is_named(monkeypatch):
-    def broken():
-        raise RuntimeError("driver 470 is too old\nand more lines")
-
-    monkeypatch.setattr("numba.cuda.is_available", broken)
-    with pytest.raises(card.CardError, match=r"cannot be used: driver 470 is too old\. It needs"):
-        card.find_card()
-
-
-def test_a_card_that_nothing_can_be_compiled_for_is_said_so():
-    with pytest.raises(card.CardError, match=r"compile for the card: module 'numpy' .* pip install"):
-        card.compile_first(lambda: getattr(np, "no_such_thing"))  # noqa: B009
-
-
-def test_a_run_is_told_as_a_table_and_as_json(monkeypatch):
-    run = card.CardRun("Some Card", "numba 0", (64, 32), 2, 0.02, 1e9, 0.03, 9e8, 0.9, 0.05, 1e-7, 2e-7)
-    monkeypatch.setattr(card, "measure_card", lambda frames: run)
-    told = json.loads(CliRunner().invoke(bench.command, ["gpu", "--json"]).stdout)
-    assert told["card"] == "Some Card"
-    assert told["key_and_steer_bytes_per_second"] == 9e8
-    lines = CliRunner().invoke(bench.command, ["gpu"]).stdout.splitlines()
-    assert lines[0] == "Some Card, numba 0, 64×32 RGB float32, 2 frames at once"
-    assert lines[3] == "key and steer\t0.0300 ms\t1 GB/s\t0.90"

@@ -192,7 +192,10 @@ def test_a_graph_of_another_kind_says_whose_journal_that_is(dpx, tmp_path, told)
     outputs = {"matte": str(tmp_path / "matte.%04d.png")}
     render(dpx, outputs, STEADY)
     assert render(dpx, outputs) == set(FRAMES)
-    assert "belongs to another job: its graph, codec or version differs, so all 12 frames are rendered" in told()[0]
+    assert (
+        "belongs to another job: its graph, codec, device or version differs, so all 12 frames are rendered"
+        in told()[0]
+    )
 
 
 # --- journals of the first version ----------------------------------------------------------------------------

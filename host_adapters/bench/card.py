@@ -1,182 +1,248 @@
-"""The pixel functions on a graphics card: one measured run of key and steering beside the card's own copy rate."""
+"""The standard chain on a graphics card: checked against the processor's, and timed step by step."""
 
 from __future__ import annotations
 
-import contextlib
-import importlib
 import statistics
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
-from importlib.metadata import PackageNotFoundError, version
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 
-from ...kernels import qualify, steer
-from ...kernels.arrays import Floats
-from ...kernels.errors import InkarnatError
-from .frames import skin_frame
+from ...kernels import codes, devices
+from ...kernels.codes import Coding, Planes
+from ...kernels.devices import DeviceError
+from ...nodes import Balance, Cdl, Sample, SoftenMatte, SteerSkin, ToneCurve, learn_skin_key
+from ..graphs.pipeline import device_threads
+from .frames import SKIN_BOX, skin_frame
 
-HOW_TO_INSTALL = (
-    "It needs an NVIDIA card with its driver and numba's package for it: pip install 'numba-cuda[cu13]' "
-    "(cu12 for a driver of CUDA 12)."
-)
-LARGEST_DIFFERENCES = (1e-3, 1e-6)
-"""How far matte and picture may be from the processor's. The card joins a multiplication and an addition into one
-rounding; the hue of a nearly grey pixel magnifies that in the matte, and turning a nearly grey pixel hides it again."""
+CODING = Coding(bits=10, subsampling="4:2:2")
+"""What the frames come as and go as."""
+LARGEST_DIFFERENCES = (1e-3, 0.5 / 1023)
+"""How far matte and picture may be from the processor's: the picture by half a code of 10 bits. The card joins a
+multiplication and an addition into one rounding, which a steep key magnifies."""
 
-_HUE, _CHROMA, _LUMA, _FADE = (105.0, 141.0), (0.02, 0.35), (0.08, 1.0), 0.06
-_ANGLE, _SATURATION = 9.0, 1.05
+_BALANCE = Balance(temperature=12, tint=0.003, exposure=0.2)
+_LEVELS, _SATURATION = ToneCurve(0.02, 0.97, 0.52), Cdl(saturation=1.08, clamp=False)
+_SOFTEN, _STEER = SoftenMatte(), SteerSkin(angle=6.0, saturation=1.05)
 
 
-class CardError(InkarnatError, RuntimeError):
-    """There is no usable graphics card, or it does not compute what the processor computes."""
+@dataclass(frozen=True)
+class CardStep:
+    """One step of the chain: device time of a frame, and the bytes that it must read and write at least."""
+
+    name: str
+    ms: float
+    bytes: int
+    share_of_copy: float
 
 
 @dataclass(frozen=True)
 class CardRun:
-    """What was measured on a card: medians, per frame.
+    """What was measured on a card: medians of a frame.
 
-    Bytes are those that must be read and written at least: 24 for each pixel of a copy, 28 where a matte is written
-    too. :ivar ratio: of the two rates. :ivar alone_ms: one frame in a launch of its own, from start to end.
-    :ivar matte_difference, result_difference: the largest difference from the processor's.
+    :ivar copy_bytes_per_second: read and written by the card's own copy of a picture.
+    :ivar chain_ms: device time from planes to planes, both on the card. :ivar frames_per_second: from planes in pinned
+        memory of the processor to others, what comes in, is worked on and goes out in streams of their own.
+    :ivar matte_difference, picture_difference: the largest from the processor's. :ivar other_codes: share of the codes
+        written that differ from the processor's, by :ivar code_difference: at most.
     """
 
     card: str
     software: str
     size: tuple[int, int]
-    frames: int
-    copy_ms: float
     copy_bytes_per_second: float
-    key_and_steer_ms: float
-    key_and_steer_bytes_per_second: float
-    ratio: float
-    alone_ms: float
+    steps: tuple[CardStep, ...]
+    chain_ms: float
+    frames_per_second: float
     matte_difference: float
-    result_difference: float
+    picture_difference: float
+    code_difference: int
+    other_codes: float
+    again_same_bits: bool
+    mega_bytes: float = field(default=0.0)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the run as JSON data."""
         return asdict(self)
 
 
-def measure_card(width: int = 3840, height: int = 2160, frames: int = 8, rounds: int = 20) -> CardRun:
-    """Key (plain ranges) and steer pictures on the card, check them against the processor's, and time both and a copy.
+class Chain:
+    """The standard chain of a frame of this size: balance, levels, saturation, table key, softening, turn."""
 
-    All frames lie in the card's memory, more than its caches hold, and go through in one launch; the copy is the
-    card's own, of the same frames. Raises CardError without a card or where the results differ.
+    def __init__(self, width: int, height: int) -> None:
+        self.planes = codes.picture_to_planes(skin_frame(width, height), CODING)
+        lit: Any = codes.planes_to_picture(self.planes, CODING)
+        self.key = learn_skin_key(self.light(lit), [Sample.box(*SKIN_BOX)])
+
+    def light(self, picture: Any) -> Any:
+        """Return the picture after balance, levels and saturation."""
+        return _SATURATION.process(_LEVELS.process(_BALANCE.process(picture)))
+
+    def work(self, picture: Any) -> tuple[Any, Any]:
+        """Return the corrected picture and the matte."""
+        lit = self.light(picture)
+        matte = _SOFTEN.process(self.key.process(lit), guide=lit)
+        return _STEER.process(lit, matte), matte
+
+
+def measure_card(width: int = 3840, height: int = 2160, rounds: int = 20, device: str = "cuda") -> CardRun:
+    """Run the chain on a card, check it against the processor's, and time it, its steps and a copy.
+
+    Raises DeviceError without a usable card, or where the results differ.
     """
-    cuda, card = find_card()
-    picture = skin_frame(width, height)
-    pixels = width * height
-    source = cuda.device_array(3 * pixels * frames, np.float32)
-    target, mattes = cuda.device_array_like(source), cuda.device_array(pixels * frames, np.float32)
-    for frame in range(frames):
-        source[3 * pixels * frame : 3 * pixels * (frame + 1)].copy_to_device(picture.reshape(-1))
-    numbers = cuda.to_device(kernel_numbers())
+    from ...kernels.cuda.found import find_card, software
 
-    def launch(count: int) -> None:
-        run_kernel(source[: 3 * count], mattes[:count], target[: 3 * count], numbers)
-
-    compile_first(lambda: launch(pixels * frames))
-    last = pixels * (frames - 1)
-    differences = differences_from_processor(picture, mattes[last:].copy_to_host(), target[3 * last :].copy_to_host())
-    copy = _milliseconds(cuda, lambda: target.copy_to_device(source), rounds) / frames
-    both = _milliseconds(cuda, lambda: launch(pixels * frames), rounds) / frames
-    copy_rate, rate = 24 * pixels / copy * 1000, 28 * pixels / both * 1000
+    name = devices.parse(device)
+    cuda, card_name = find_card(int(name.partition(":")[2] or 0))
+    card: Any = devices.opened(name)
+    chain = Chain(width, height)
+    with devices.using(card):
+        differences = differences_from_processor(chain)
+        again = _same_bits(chain)
+        copy = _copy_rate(card, cuda, width, height, rounds)
+        steps, whole = _times(card, cuda, chain, copy, rounds)
+        free, all_of_it = cuda.current_context().get_memory_info() if hasattr(cuda, "current_context") else (0, 0)
+        rate = frames_per_second(card, chain, 8 * rounds)
     return CardRun(
-        card=card,
-        software=_software(cuda),
+        card=card_name,
+        software=software(cuda),
         size=(width, height),
-        frames=frames,
-        copy_ms=copy,
-        copy_bytes_per_second=copy_rate,
-        key_and_steer_ms=both,
-        key_and_steer_bytes_per_second=rate,
-        ratio=rate / copy_rate,
-        alone_ms=_milliseconds(cuda, lambda: launch(pixels), rounds),
+        copy_bytes_per_second=copy,
+        steps=tuple(steps),
+        chain_ms=whole,
+        frames_per_second=rate,
         matte_difference=differences[0],
-        result_difference=differences[1],
+        picture_difference=differences[1],
+        code_difference=int(differences[2]),
+        other_codes=differences[3],
+        again_same_bits=again,
+        mega_bytes=(all_of_it - free) / 2**20,
     )
 
 
-def find_card() -> tuple[Any, str]:
-    """Return the module ``numba.cuda`` and the name of the card. Raises CardError where there is none."""
-    try:
-        cuda: Any = importlib.import_module("numba.cuda")
-    except ImportError as error:
-        raise CardError(f"numba cannot reach a graphics card: {error}. {HOW_TO_INSTALL}") from None
-    try:
-        name = cuda.get_current_device().name if cuda.is_available() else None
-    except Exception as error:  # the driver's errors have no common base
-        raise CardError(f"The graphics card cannot be used: {_first_line(error)}. {HOW_TO_INSTALL}") from None
-    if name is None:
-        raise CardError(f"There is no graphics card that numba can use. {HOW_TO_INSTALL}")
-    return cuda, name.decode() if isinstance(name, bytes) else str(name)
+# --- the results --------------------------------------------------------------------------------------------
 
 
-def compile_first(launch: Callable[[], None]) -> None:
-    """Launch for the first time. Raises CardError where numba cannot compile for the card."""
-    try:
-        launch()
-    except Exception as error:  # the compiler's errors have no common base either
-        raise CardError(f"numba cannot compile for the card: {_first_line(error)}. {HOW_TO_INSTALL}") from error
+def differences_from_processor(chain: Chain) -> tuple[float, float, float, float]:
+    """Return by how much matte, picture and codes differ at most, and the share of codes that do.
 
-
-def _first_line(error: Exception) -> str:
-    return next((line for line in str(error).splitlines() if line.strip()), type(error).__name__).strip()
-
-
-def _software(cuda: Any) -> str:
-    parts = []
-    for package in ("numba", "numba-cuda"):
-        with contextlib.suppress(PackageNotFoundError):
-            parts.append(f"{package} {version(package)}")
-    if hasattr(cuda, "runtime"):
-        parts.append("CUDA " + ".".join(str(number) for number in cuda.runtime.get_version()))
-    return ", ".join(parts)
-
-
-def run_kernel(image: Any, matte: Any, out: Any, numbers: Any) -> None:
-    """Launch the kernel over flat RGB, (3 · N,), with a thread for each of the N pixels of ``matte``."""
-    from .card_kernel import BLOCK, key_and_steer
-
-    key_and_steer[-(-matte.size // BLOCK), BLOCK](image, matte, out, numbers)
-
-
-def kernel_numbers() -> Floats:
-    """Return the kernel's parameters, float32 (11,): those of the range key and those of the turn."""
-    ranges = qualify.range_constants(_HUE, _CHROMA, _LUMA, _FADE)
-    return np.array([*ranges, *steer.rotation(_ANGLE, _SATURATION)], np.float32)
-
-
-def differences_from_processor(picture: Floats, matte: Floats, result: Floats) -> tuple[float, float]:
-    """Return by how much a matte and a picture made by the kernel differ from the processor's at most.
-
-    Raises CardError above :data:`LARGEST_DIFFERENCES`, or where a value is not a number.
+    Raises DeviceError above :data:`LARGEST_DIFFERENCES`, or where a value is not a number.
     """
-    own_matte = qualify.range_key(picture, _HUE, _CHROMA, _LUMA, _FADE)
-    own_result = steer.turn(picture, own_matte, _ANGLE, _SATURATION)
-    differences = tuple(
-        float(np.abs(found.reshape(own.shape) - own).max()) for found, own in ((matte, own_matte), (result, own_result))
-    )
-    if not all(difference <= most for difference, most in zip(differences, LARGEST_DIFFERENCES, strict=True)):
-        raise CardError(
-            f"The card's results differ from the processor's by {differences[0]:.2g} (matte) and {differences[1]:.2g} "
-            f"(picture), and {LARGEST_DIFFERENCES[0]:g} and {LARGEST_DIFFERENCES[1]:g} are allowed for rounding: "
-            "its times would mean nothing."
+    on_card: Any = codes.planes_to_picture(chain.planes, CODING)
+    result, matte = chain.work(on_card)
+    written = codes.change_to_planes(result, chain.planes, CODING)
+    with devices.using(None):
+        picture = codes.planes_to_picture(chain.planes, CODING)
+        own, own_matte = chain.work(picture)
+        own_written = codes.change_to_planes(own, chain.planes, CODING)
+    found = tuple(float(np.abs(np.asarray(a) - b).max()) for a, b in ((matte, own_matte), (result, own)))
+    if not all(difference <= most for difference, most in zip(found, LARGEST_DIFFERENCES, strict=True)):
+        raise DeviceError(
+            f"The card's results differ from the processor's by {found[0]:.2g} (matte) and {found[1]:.2g} (picture), "
+            f"and {LARGEST_DIFFERENCES[0]:.2g} and {LARGEST_DIFFERENCES[1]:.2g} are allowed for rounding: its times "
+            "would mean nothing."
         )
-    return differences[0], differences[1]
+    off = [np.abs(a.astype(np.int32) - b) for a, b in zip(written, own_written, strict=True)]
+    differing = sum(int((d > 0).sum()) for d in off) / sum(d.size for d in off)
+    return found[0], found[1], max(float(d.max()) for d in off), differing
 
 
-def _milliseconds(cuda: Any, work: Callable[[], Any], rounds: int) -> float:
-    """Return the median time between the card's own marks before and after the work, after two rounds to warm up."""
-    times = []
+def _same_bits(chain: Chain) -> bool:
+    """Tell whether two runs give the same bits."""
+    runs = []
+    for _ in range(2):
+        picture: Any = codes.planes_to_picture(chain.planes, CODING)
+        result, matte = chain.work(picture)
+        runs.append((np.asarray(result).copy(), np.asarray(matte).copy()))
+    return all(np.array_equal(a.view(np.uint32), b.view(np.uint32)) for a, b in zip(*runs, strict=True))
+
+
+# --- the times ----------------------------------------------------------------------------------------------
+
+
+def _copy_rate(card: Any, cuda: Any, width: int, height: int, rounds: int) -> float:
+    """Return the bytes a second that the card's own copy reads and writes, of eight pictures at once."""
+    count = 24 * width * height
+    source, target = card.memory.lent(count), card.memory.lent(count)
+    ms = device_ms(card, cuda, lambda: target.array.copy_to_device(source.array, stream=card.stream), rounds)
+    return 8 * count / ms * 1000
+
+
+def device_ms(card: Any, cuda: Any, work: Callable[[], Any], rounds: int) -> float:
+    """Return the median time on the device: it is kept busy until all launches lie in its queue."""
+    work()
+    card.stream.synchronize()
+    began = time.perf_counter()
+    work()
+    launching = time.perf_counter() - began
+    card.stream.synchronize()
+    busy, times = card.memory.lent(1 << 28), []
+    other = card.memory.lent(1 << 28)
     for _ in range(rounds + 2):
+        for _ in range(1 + int(launching / 0.4e-3)):  # a copy of 1 GB takes .5 ms where 4 TB a second move
+            other.array.copy_to_device(busy.array, stream=card.stream)
         start, end = cuda.event(), cuda.event()
-        start.record()
+        start.record(card.stream)
         work()
-        end.record()
+        end.record(card.stream)
         end.synchronize()
         times.append(cuda.event_elapsed_time(start, end))
     return float(statistics.median(times[2:]))
+
+
+def _times(card: Any, cuda: Any, chain: Chain, copy: float, rounds: int) -> tuple[list[CardStep], float]:
+    from ...kernels.cuda.kernels import encoded
+
+    picture: Any = codes.planes_to_picture(chain.planes, CODING)
+    balanced = _BALANCE.process(picture)
+    levelled = _LEVELS.process(balanced)
+    lit = _SATURATION.process(levelled)
+    keyed = chain.key.process(lit)
+    matte = _SOFTEN.process(keyed, guide=lit)
+    result: Any = _STEER.process(lit, matte)
+    pixels = picture.shape[0] * picture.shape[1]
+    coded = sum(plane.nbytes for plane in chain.planes)
+    rgb, plane = 12 * pixels, 4 * pixels
+
+    def whole() -> None:
+        before: Any = codes.planes_to_picture(chain.planes, CODING)
+        after, _ = chain.work(before)
+        encoded(card, after, chain.planes, CODING, True)
+
+    works: Sequence[tuple[str, int, Callable[[], Any]]] = (
+        ("planes to picture", coded + rgb, lambda: codes.planes_to_picture(chain.planes, CODING)),
+        ("balance", 2 * rgb, lambda: _BALANCE.process(picture)),
+        ("levels", 2 * rgb, lambda: _LEVELS.process(balanced)),
+        ("saturation", 2 * rgb, lambda: _SATURATION.process(levelled)),
+        ("table key", 2 * rgb + plane, lambda: chain.key.process(lit)),
+        ("soften", rgb + 2 * plane, lambda: _SOFTEN.process(keyed, guide=lit)),
+        ("turn", 2 * rgb + plane, lambda: _STEER.process(lit, matte)),
+        ("change to planes", rgb + 2 * coded, lambda: encoded(card, result, chain.planes, CODING, True)),
+    )
+    steps = []
+    for name, size, work in works:
+        ms = device_ms(card, cuda, work, rounds)
+        steps.append(CardStep(name, ms, size, size / ms * 1000 / copy))
+    return steps, device_ms(card, cuda, whole, rounds)
+
+
+def frames_per_second(card: Any, chain: Chain, frames: int, at_once: int = 3) -> float:
+    """Return the frames a second from planes of the processor to planes of the processor, some side by side."""
+    sets = [tuple(card.held(plane) for plane in chain.planes) for _ in range(4)]
+
+    def work(number: int) -> None:
+        planes: Planes = tuple(plane.view() for plane in sets[number % len(sets)])  # sent anew each time
+        result, _ = chain.work(codes.planes_to_picture(planes, CODING))
+        codes.change_to_planes(result, planes, CODING)
+
+    with device_threads(at_once, "inkarnat-frame") as threads:
+        list(threads.map(work, range(_WARM)))
+        began = time.perf_counter()
+        list(threads.map(work, range(frames)))
+        return frames / (time.perf_counter() - began)
+
+
+_WARM = 12
+"""Frames that are not timed."""

@@ -16,6 +16,9 @@ _ELSEWHERE = {"accuracy": "bench_accuracy"}
 """Measurements whose options need the whole program: the module that holds each, loaded when it is used."""
 
 
+_CARD_SIZES = {"360p": (640, 360), "1080p": (1920, 1080), "2160p": (3840, 2160), "4320p": (7680, 4320)}
+
+
 class Measurements(click.Group):
     """The measurements by name; without a name, the speed."""
 
@@ -43,32 +46,35 @@ def command() -> None:
 
 
 @command.command()
-@click.option("--frames", type=click.IntRange(1, 64), default=8, show_default=True, help="Frames in one launch.")
+@click.option("--size", type=click.Choice(list(_CARD_SIZES)), default="2160p", show_default=True)
+@click.option("--device", default="cuda", show_default=True, metavar="cuda[:N]", help="The card.")
+@click.option("--rounds", type=click.IntRange(3, 200), default=20, show_default=True, help="Times that each is timed.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
-def gpu(frames: int, as_json: bool) -> None:
-    """Key and steer 2160p pictures on an NVIDIA card, and compare with the card's own copy rate.
+def gpu(size: str, device: str, rounds: int, as_json: bool) -> None:
+    """Correct 10-bit 4:2:2 frames on an NVIDIA card, and compare with the card's own copy rate.
 
-    The pixel functions are those of the processor, compiled for the card; the results are checked first.
+    Matte and picture are compared with the processor's first. The time of a step is the device's own.
     """
     from ..bench.card import measure_card
 
-    run = measure_card(frames=frames)
+    run = measure_card(*_CARD_SIZES[size], rounds, device)
     if as_json:
         console.print_json(run.as_dict())
         return
-    console.say(f"{run.card}, {run.software}, {run.size[0]}×{run.size[1]} RGB float32, {run.frames} frames at once")
+    console.say(f"{run.card}, {run.software}, {run.size[0]}×{run.size[1]}, 10-bit 4:2:2, {rounds} rounds")
     rows = [
-        ("copy", f"{run.copy_ms:.4f} ms", f"{run.copy_bytes_per_second / 1e9:.0f} GB/s", "1"),
-        (
-            "key and steer",
-            f"{run.key_and_steer_ms:.4f} ms",
-            f"{run.key_and_steer_bytes_per_second / 1e9:.0f} GB/s",
-            f"{run.ratio:.2f}",
-        ),
+        (step.name, f"{step.ms:.3f} ms", f"{step.bytes / 1e6:.0f} MB", f"{step.share_of_copy:.2f}")
+        for step in run.steps
     ]
-    console.print_table(("what", "a frame", "memory traffic", "of the copy's rate"), rows)
-    console.say(f"one frame alone: {run.alone_ms:.3f} ms")
-    console.say(f"largest difference from the processor: {run.matte_difference:.1e}, {run.result_difference:.1e}")
+    rows.append(("planes to planes", f"{run.chain_ms:.3f} ms", "", ""))
+    console.print_table(("step", "a frame", "bytes to move", "of the copy's rate"), rows)
+    console.say(f"copy: {run.copy_bytes_per_second / 1e9:.0f} GB/s, read and written")
+    console.say(f"from and to planes of the processor: {run.frames_per_second:.0f} frames a second")
+    console.say(
+        f"largest difference from the processor: matte {run.matte_difference:.1e}, "
+        f"picture {run.picture_difference:.1e}, codes {run.code_difference} ({run.other_codes:.1e} of them differ)"
+    )
+    console.say("two runs: " + ("the same bits" if run.again_same_bits else "DIFFERENT BITS"))
 
 
 @command.command()

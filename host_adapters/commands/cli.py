@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
+from ...kernels import devices
 from ...kernels.errors import InkarnatError
 from .. import logs
 from ..graphs.errors import STOPPED, WRONG_USE, exit_code
@@ -50,7 +51,10 @@ COMMANDS = {
 WRITING = frozenset(("carry", "correct", "demo", "export", "farm", "job", "measure", "render", "report", "track"))
 """The verbs that write where they are told to: each claims its outputs, and takes ``--overwrite``."""
 
-_OVERWRITE = "overwrite"
+RENDERING = frozenset(("carry", "correct", "farm", "job", "render"))
+"""The verbs that work frames out: each takes ``--device``."""
+
+_OVERWRITE, _DEVICE = "overwrite", "device"
 
 
 def _overwrite_option() -> click.Option:
@@ -60,6 +64,17 @@ def _overwrite_option() -> click.Option:
     return click.Option(
         ["--overwrite"], is_flag=True, expose_value=False, is_eager=True, callback=enter,
         help="Replace files that were not made here; inputs never.",
+    )  # fmt: skip
+
+
+def _device_option() -> click.Option:
+    def enter(context: click.Context, param: click.Parameter, name: str | None) -> None:
+        if name is not None:
+            context.with_resource(devices.asking(name))
+
+    return click.Option(
+        ["--device"], metavar="cpu|cuda[:N]", expose_value=False, is_eager=True, callback=enter,
+        help=f"Work on the processor, or on a graphics card ({devices.VARIABLE}, or cpu).",
     )  # fmt: skip
 
 
@@ -78,6 +93,8 @@ class Verbs(click.Group):
         command: click.Command = module.command
         if name in WRITING and not any(param.name == _OVERWRITE for param in command.params):
             command.params.append(_overwrite_option())
+        if name in RENDERING and not any(param.name == _DEVICE for param in command.params):
+            command.params.append(_device_option())
         return command
 
     def resolve_command(

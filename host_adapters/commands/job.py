@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from ...kernels import devices
 from .. import made
 from ..graphs.graph import Graph
 from ..graphs.rendering import check_range
@@ -70,7 +71,7 @@ def command(
             name=name,
             chunk=chunk,
             timeout=timeout,
-            words=footage.words(),
+            words=[*footage.words(), *_device_words()],
         )
     for parameter, path in left_open(template, job, Path(graph)).items():
         console.warn(f"give this when the job is submitted: {parameter}={path}")
@@ -79,3 +80,9 @@ def command(
         console.say(text)
         return
     write_text(output, text + "\n", made.JOB, [graph, *files.values()])
+
+
+def _device_words() -> list[str]:
+    """Return the device that is asked for as the command line takes it."""
+    name = devices.asked_for()
+    return [] if name == devices.PROCESSOR else ["--device", name]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ...kernels import devices
 from ...nodes.declare import nearest
 from ..graphs import runner
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
@@ -126,7 +127,8 @@ def _render_in_processes(
     if fitting < jobs:
         console.warn(f"{fitting} of {jobs} processes are used: the memory holds no more pictures of this size")
     engine = local.here if jobs == 1 else local.processes(fitting)
-    return render_job(Job.of(graph, clips, outputs, codec), clips, frames, engine, resume, quiet)
+    device = devices.settled(lambda note: console.warn(f"note: {note}"))
+    return render_job(Job.of(graph, clips, outputs, codec, device), clips, frames, engine, resume, quiet)
 
 
 def submitted_before(outputs: Iterable[str]) -> Decided:

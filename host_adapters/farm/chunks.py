@@ -15,6 +15,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Protocol
 
+from ...kernels import devices
+from ...kernels.devices import DeviceError
 from ..graphs.graph import Graph, Pairs
 from ..graphs.outputs import JOIN, Output
 from ..graphs.rendering import render_frames
@@ -45,6 +47,7 @@ class Job:
     :ivar identity: a hash of everything that the pictures depend on beside the plates: equal identities and equal
         plates, equal bits.
     :ivar state: what the system says of the inputs that stay open, so that no worker keeps one that was replaced.
+    :ivar device: what every frame is worked out on. Another one gives other bits, so it is part of the identity.
     :ivar older: identities by which earlier versions knew it; they took in the plates, by size and both ends.
     """
 
@@ -56,14 +59,27 @@ class Job:
     assumed: tuple[tuple[str, tuple[tuple[str, Any], ...]], ...] = ()
     older: tuple[str, ...] = ()
     state: tuple[str, ...] = ()
+    device: str = devices.PROCESSOR
 
     @classmethod
-    def of(cls, graph: Graph, clips: Mapping[str, Clip], outputs: Mapping[str, str], codec: str | None = None) -> Job:
-        """Describe a run. Raises InputError where an input cannot be read, GraphError for outputs that do not fit."""
+    def of(
+        cls,
+        graph: Graph,
+        clips: Mapping[str, Clip],
+        outputs: Mapping[str, str],
+        codec: str | None = None,
+        device: str | None = None,
+    ) -> Job:
+        """Describe a run. Raises InputError where an input cannot be read, GraphError for outputs that do not fit.
+
+        :param device: where it works; the one that is asked for where None is named.
+        """
+        device = devices.asked_for() if device is None else device
         for name in outputs:
             Output.of(graph, name)
         assumed = {name: given for name, clip in clips.items() if (given := _beyond_tags(clip))}
         rest = [codec, *([assumed] if assumed else []), *sorted(name for name in outputs if JOIN in name)]
+        rest += [device] if device != devices.PROCESSOR else []
         fingerprints = {name: [_fingerprint(path) for path in clip.paths()] for name, clip in clips.items()}
         named = {name: [type(clip).__name__, clip.path.name] for name, clip in clips.items()}
         identity = _identity(version("inkarnat"), graph.to_dict(), named, *rest)
@@ -72,7 +88,7 @@ class Job:
         files = tuple((name, os.path.abspath(p)) for name, p in outputs.items())
         read_as = tuple((name, tuple(given.items())) for name, given in assumed.items())
         state = tuple(look.token for clip in clips.values() if (look := Look.of(clip.path)) is not None)
-        return cls(graph, inputs, files, codec, identity, read_as, older, state)
+        return cls(graph, inputs, files, codec, identity, read_as, older, state, device)
 
     @property
     def identities(self) -> tuple[str, ...]:
@@ -222,7 +238,8 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
     """
     try:
         clips, watch = _clips(job)
-    except InputError as error:
+        device = devices.opened(job.device)
+    except (InputError, DeviceError) as error:
         for frame in chunk.frames:
             tell(Failed(frame, str(error)))
         tell(Finished(chunk))
@@ -247,7 +264,8 @@ def work(job: Job, chunk: Chunk, tell: Tell) -> None:
         files = {name: stack.enter_context(_writer(job, name, chunk, clips, watch)) for name, _ in job.outputs}
         overlap = not chunk.careful
         told = {"progress": advance, "on_error": fail, "caught": caught}
-        render_frames(job.graph, clips, files, chunk.frames, overlap=overlap, **told)  # type: ignore[arg-type]
+        frames = chunk.frames
+        render_frames(job.graph, clips, files, frames, overlap=overlap, device=device, **told)  # type: ignore[arg-type]
     segments = {name: w for name, w in files.items() if isinstance(w, SegmentWriter)}
     tell(Finished(chunk, {name: w.segment.stamp for name, w in segments.items() if w.segment is not None}))
 

@@ -177,7 +177,7 @@ class _Run:
         """Say that nothing is known to be complete, where there is something that might be."""
         there = [path for path in _first_and_last(self.job, self.frames) if path.exists()]
         if there:
-            why = "belongs to another job: its graph, codec or version differs" if has_journal else "is missing"
+            why = "belongs to another job: its graph, codec, device or version differs" if has_journal else "is missing"
             log.warning("note: the journal %s %s, so all %d frames are rendered.", self.journal.path, why,
                         len(self.frames))  # fmt: skip
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Protocol
 
+from ...kernels import devices
 from ...kernels.arrays import Floats
 
 
@@ -42,7 +43,7 @@ class ReadAhead:
         self.clip, self.wanted = clip, wanted
         self._step = step
         self._before: int | None = None
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="inkarnat-read")
+        self._thread = device_threads(1, "inkarnat-read")
         self._foreseen: tuple[int, Future[Taken]] | None = None
 
     def read(self, frame: int) -> Floats:
@@ -83,6 +84,11 @@ class ReadAhead:
         self._foreseen = None
 
 
+def device_threads(count: int, name: str) -> ThreadPoolExecutor:
+    """Return threads that use the device that this one uses."""
+    return ThreadPoolExecutor(count, name, initializer=devices.use, initargs=(devices.current(),))
+
+
 class InWork:
     """Frames that are worked on side by side, and come out in the order in which they were put in.
 
@@ -91,7 +97,7 @@ class InWork:
 
     def __init__(self, most: int) -> None:
         self._most = most
-        self._threads = ThreadPoolExecutor(most, thread_name_prefix="inkarnat-frame") if most > 1 else None
+        self._threads = device_threads(most, "inkarnat-frame") if most > 1 else None
         self._frames: deque[tuple[int, Callable[[], Any]]] = deque()
 
     def put(self, frame: int, work: Callable[[], Any]) -> None:

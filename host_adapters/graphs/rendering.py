@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass
 
+from ...kernels import devices
 from .. import made
 from ..media.clips import Clip, ClipWriter, FrameRangeError, Frames
 from ..writes import locked
@@ -60,12 +61,14 @@ def render_files(
     main = next(iter(clips.values()))
     numbers = check_range(frames, main)
     inputs = [path for clip in clips.values() for path in clip.paths()]
+    device = devices.opened(devices.settled(listener.note))
     with ExitStack() as stack:
         stack.enter_context(locked(outputs.values()))
         stack.enter_context(made.by_graph(outputs.values(), graph.content_hash()))
         files = open_outputs(stack, graph, main, outputs, codec, inputs, listener.note)
         advance = stack.enter_context(listener.progress(len(numbers)))
-        report = render_frames(graph, clips, files, numbers, progress=advance, on_error=listener.failure)
+        told = {"progress": advance, "on_error": listener.failure}
+        report = render_frames(graph, clips, files, numbers, device=device, **told)  # type: ignore[arg-type]
         if not report.done:
             raise FramesError.of(report.failed) from report.error
         return report
@@ -81,6 +84,7 @@ def render_frames(
     on_error: Callable[[int, str], object] | None = None,
     caught: Callable[[int, Exception], object] | None = None,
     overlap: bool = True,
+    device: devices.Device | None = None,
 ) -> runner.Report:
     """Render frames into files that are open, as :func:`.runner.render` says.
 
@@ -89,7 +93,7 @@ def render_frames(
     parts = (Output.of(graph, name).parts(file) for name, file in files.items())
     writers = {single: writer for part in parts for single, writer in part.items()}
     told = {"progress": progress, "on_error": on_error, "caught": caught}
-    return runner.render(graph, clips, writers, frames, overlap=overlap, **told)  # type: ignore[arg-type]
+    return runner.render(graph, clips, writers, frames, overlap=overlap, device=device, **told)  # type: ignore[arg-type]
 
 
 def check_range(frames: Sequence[int] | Frames | None, clip: Clip) -> Sequence[int] | Frames:

@@ -8,10 +8,12 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Protocol
 
+from ...kernels import devices
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...kernels.strips import thread_count
@@ -121,6 +123,7 @@ class Runner:
 
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
+        self._told: set[str] = set()
 
     def run_frame(
         self,
@@ -165,13 +168,23 @@ class Runner:
                 del held[key]
         values = _Values(uses, lasting, fetch, held)
         values.have(plan.found)
-        joined = _joined(jobs, uses) if store is None else set()
+        joined = _joined(jobs, uses) if store is None and devices.current() is None else set()
         for job in jobs:
-            value = _work(job, values, job.key in joined)
+            value = self._sent(job, _work(job, values, job.key in joined))
             values.put(job.key, value)
             if store is not None and not isinstance(value, Rows):
                 store.keep(*job.key, value)
         return {name: values.take(key) for name, key in shown.items()}
+
+    def _sent(self, job: _Job, value: Value) -> Value:
+        """Return a value where a device is in use on it; say once of each step that the processor works it out."""
+        if devices.current() is None or isinstance(value, devices.OnDevice):
+            return value
+        if job.step.id not in self._told:
+            self._told.add(job.step.id)
+            log.warning("note: %s has no kernel for the graphics card and runs on the processor", job.step)
+        sent: Value = devices.sent(value)
+        return sent
 
     def needs(self, frame: int, wanted: Collection[str] | None = None) -> list[Key]:
         """Return the sources and frames that the wanted outputs (all where None) at a frame are made from.
@@ -188,11 +201,12 @@ class _Plan:
 
     def __init__(self, graph: Graph, store: Store | None) -> None:
         self.graph, self.store = graph, store
+        self.passes_over = store is not None or devices.current() is not None
         self.found: dict[Key, Floats] = {}
 
     def place(self, origin: str, frame: int) -> Key:
-        """Return where a value comes from: with a store, steps that pass their picture on are passed over."""
-        while self.store is not None and (step := self.graph.by_id.get(origin)) is not None:
+        """Return where a value comes from: with a store or on a device, what passes its picture on is left out."""
+        while self.passes_over and (step := self.graph.by_id.get(origin)) is not None:
             node = step.node_at(frame)
             if not node.is_identity():
                 break
@@ -326,6 +340,7 @@ def render(
     on_error: Callable[[int, str], object] | None = None,
     caught: Callable[[int, Exception], object] | None = None,
     overlap: bool = True,
+    device: devices.Device | None = None,
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
 
@@ -335,6 +350,7 @@ def render(
     ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
     ``caught`` is given an error itself as soon as it is raised; the report keeps the first.
     Without ``overlap`` each frame is read, worked out and written before the next is touched.
+    On a ``device`` a few frames are worked out side by side: what comes in, work and what goes out overlap there.
     A clip of one picture stands still; a node over several frames reads a clip's first and last frames again where it
     would look beyond them.
 
@@ -349,7 +365,7 @@ def render(
     held = Held()
     frames = frames if isinstance(frames, Collection) else list(frames)
     is_still = _is_still(graph, outputs)
-    at_once = _frames_at_once(sources.values()) if is_still and overlap else 1
+    at_once = _frames_at_once(sources.values(), device) if is_still and overlap else 1
     origins = graph.origins(outputs)
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
     made = [name for name in outputs if name not in passed]
@@ -359,7 +375,9 @@ def render(
         try:
             pictures: dict[str, Any] = {name: take(origins[name], frame) for name in passed}
             if made:
-                pictures |= runner.run_frame(frame, lambda source, at: take(source, at).picture, made, held)
+                pictures |= runner.run_frame(
+                    frame, lambda source, at: devices.sent(take(source, at).picture), made, held
+                )
         except Exception as error:
             return error
         return {name: _prepared(outputs[name], frame, pictures.pop(name)) for name in list(pictures)}
@@ -390,8 +408,11 @@ def render(
     for clip in sources.values():
         if hasattr(clip, "remember"):
             clip.remember(reach + at_once + _IN_WORK)
-    read = _Reader(sources, frames if overlap else ())
-    with read as reader, WriteBehind(write, tell) as behind, InWork(at_once) as in_work:
+    with ExitStack() as stack:
+        stack.enter_context(devices.using(device))
+        reader = stack.enter_context(_Reader(sources, frames if overlap else ()))
+        behind = stack.enter_context(WriteBehind(write, tell))
+        in_work = stack.enter_context(InWork(at_once))
         for frame in frames:
             take = reader.taken(frame, needed) if is_still else reader.at(frame)
             in_work.put(frame, partial(work, frame, take))
@@ -424,8 +445,14 @@ _MOST_IN_WORK = 1 << 30
 """Bytes that all frames together may take that are worked on side by side, when each takes seven of its pictures."""
 
 
-def _frames_at_once(clips: Iterable[Any]) -> int:
+_MOST_ON_DEVICE = 3
+"""How many frames a device has at once: one comes in, one is worked on, one goes out."""
+
+
+def _frames_at_once(clips: Iterable[Any], device: devices.Device | None) -> int:
     """Return how many frames to work on side by side."""
+    if device is not None:
+        return _MOST_ON_DEVICE
     largest = max((12 * clip.width * clip.height for clip in clips if hasattr(clip, "width")), default=1)
     wanted = min(thread_count() // _THREADS_A_FRAME, _MOST_AT_ONCE, _MOST_IN_WORK // (7 * largest))
     return max(1, wanted)

@@ -386,7 +386,9 @@ def _open_unknown(path: Path, of_pictures: dict[str, str], of_video: dict[str, A
 
 def as_array(picture: Taken | Floats) -> Floats:
     """Return the picture of what may be a frame that was only read."""
-    return picture if isinstance(picture, np.ndarray) else picture.picture
+    given: Any = picture
+    array: Floats = getattr(given, "picture", given)
+    return array
 
 
 class ClipWriter:
@@ -397,7 +399,7 @@ class ClipWriter:
 
     def prepared(self, frame: int, picture: Taken | Floats) -> Floats | Coded:
         """Do what can be done for a frame in any thread and order, and return what :meth:`write` takes for it."""
-        return as_array(picture)
+        return np.asarray(as_array(picture))
 
     def write(
         self, frame: int, picture: Floats | Coded, original: Floats | Original | PictureInfo | None = None
@@ -510,7 +512,9 @@ class _VideoWriter(ClipWriter):
         return self._writer.label if self._writer is not None else ""
 
     def prepared(self, frame: int, picture: Taken | Floats) -> Floats | Coded:
-        return as_array(picture) if self._writer is None else self._coded(self._writer, frame, picture)
+        if self._writer is None:
+            return super().prepared(frame, picture)
+        return self._coded(self._writer, frame, picture)
 
     def _coded(self, writer: VideoWriter, frame: int, picture: Taken | Floats, original: Any = None) -> Coded:
         if not isinstance(original, Original):

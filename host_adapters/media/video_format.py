@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, Planes, planes_to_picture
+from ...kernels.devices import held
 from .boxes import container_tags
 from .files import InputError
 from .metadata import stream_metadata
@@ -208,7 +209,7 @@ def planes_of(frame: Any, pixel_format: PixelFormat) -> Planes:
             src_color_range=frame.color_range or None,
             dst_color_range=frame.color_range or None,
         )
-    planes = [plane_view(plane, pixel_format).copy() for plane in frame.planes]
+    planes = [held(plane_view(plane, pixel_format)) for plane in frame.planes]
     return tuple(planes[i] for i in RGB_ORDER[: len(planes)]) if pixel_format.rgb else tuple(planes)
 
 

@@ -52,9 +52,9 @@ class Card:
         self._constants: OrderedDict[Any, Any] = OrderedDict()
         self._sent: dict[int, tuple[weakref.ref[NDArray[Any]], Any, Any]] = {}
 
-    def enter(self, lane: str) -> None:
-        """Work in a lane in this thread from now on."""
-        self.lanes.enter(lane)
+    def enter(self) -> None:
+        """Work in this thread from now on."""
+        self.lanes.enter()
 
     # --- there and back -------------------------------------------------------------------------------------
 

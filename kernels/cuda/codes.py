@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-# mypy: disable-error-code="no-untyped-call, no-untyped-def, untyped-decorator"
+# mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
 import numpy as np
 from numba import cuda
 
@@ -41,9 +41,22 @@ def _spread(plane, width, height, x, y, across, down, starts, weights):
     return weights[way] * a + weights[way + 1] * b + weights[way + 2] * c + weights[way + 3] * d
 
 
+@piece
+def _decoded(luma, cb, cr, x, y, width, chroma_width, chroma_height, across, down, starts, weights, p, m):
+    """The picture at x, y; ``p`` holds the code of black and that of no colour, and from ``m`` on the matrix."""
+    v = F(luma[y * width + x]) - p[0]
+    b = _spread(cb, chroma_width, chroma_height, x, y, across, down, starts, weights) - p[1]
+    r = _spread(cr, chroma_width, chroma_height, x, y, across, down, starts, weights) - p[1]
+    return (
+        p[m] * v + p[m + 1] * b + p[m + 2] * r,
+        p[m + 3] * v + p[m + 4] * b + p[m + 5] * r,
+        p[m + 6] * v + p[m + 7] * b + p[m + 8] * r,
+    )
+
+
 @kernel
 def decode(luma, cb, cr, out, width, height, chroma_width, chroma_height, across, down, starts, weights, p):
-    """Planes to a picture; ``p`` holds the matrix, the code of black and that of no colour."""
+    """Planes to a picture; ``p``: the code of black, that of no colour, and the matrix."""
     x0, y0, _ = cuda.grid(3)
     dx, dy, _ = cuda.gridsize(3)
     count = width * height
@@ -51,13 +64,12 @@ def decode(luma, cb, cr, out, width, height, chroma_width, chroma_height, across
     while y < height:
         x = x0
         while x < width:
+            sizes = (width, chroma_width, chroma_height, across, down)
+            r, g, b = _decoded(luma, cb, cr, x, y, *sizes, starts, weights, p, 2)
             at = y * width + x
-            v = F(luma[at]) - p[9]
-            b = _spread(cb, chroma_width, chroma_height, x, y, across, down, starts, weights) - p[10]
-            r = _spread(cr, chroma_width, chroma_height, x, y, across, down, starts, weights) - p[10]
-            out[at] = p[0] * v + p[1] * b + p[2] * r
-            out[count + at] = p[3] * v + p[4] * b + p[5] * r
-            out[2 * count + at] = p[6] * v + p[7] * b + p[8] * r
+            out[at] = r
+            out[count + at] = g
+            out[2 * count + at] = b
             x = further(x, width, dx)
         y = further(y, height, dy)
 
@@ -72,35 +84,27 @@ def scale(codes, out, count, top):
 
 
 @piece
-def _change(before, after, fresh, at, count):
-    """How a pixel changed, or what it is in a fresh picture."""
-    if fresh:
-        return tidy_px(after[at]), tidy_px(after[count + at]), tidy_px(after[2 * count + at])
-    r, g = after[at] - before[at], after[count + at] - before[count + at]
-    return tidy_px(r), tidy_px(g), tidy_px(after[2 * count + at] - before[2 * count + at])
-
-
-@piece
-def _coded(old, change, x, y, salt, p, dither):
+def _coded(old, change, x, y, salt, low, high, dither):
     v = old + change
     if dither:
         v = v + noise_px(np.int64(x), np.int64(y), salt)
-    return code_px(old, v, p[9], p[10])
+    return code_px(old, v, low, high)
 
 
 @kernel
 def encode(
-    before, after, fresh, luma, cb, cr, new_luma, new_cb, new_cr, width, height, chroma_width, chroma_height,
-    across, down, begin_x, taps_x, begin_y, taps_y, weights, p, dither,
+    after, fresh, luma, cb, cr, new_luma, new_cb, new_cr, width, height, chroma_width, chroma_height, across, down,
+    starts, spreading, begin_x, taps_x, begin_y, taps_y, weights, p, dither,
 ):  # fmt: skip
-    """Planes plus the change of a picture, one thread for a sample of chroma and its group of luma.
+    """Planes plus the change of their picture to another, one thread for a sample of chroma and its group of luma.
 
-    ``weights``: of the taps across, then of those down. ``p``: the matrix, the lowest and highest code, and those of
-    black and of no colour, which are the old ones in a fresh picture.
+    ``weights``: of the taps across, then of those down. ``p``: the codes of black and of no colour, which are the old
+    ones where the picture is a fresh one, the lowest and the highest code, and the matrices there and back.
     """
     x0, y0, _ = cuda.grid(3)
     dx, dy, _ = cuda.gridsize(3)
-    count = width * height
+    count, sizes = width * height, (width, chroma_width, chroma_height, across, down)
+    low, high = p[2], p[3]
     j = y0
     while j < chroma_height:
         i = x0
@@ -112,19 +116,24 @@ def encode(
                 for t in range(taps_y):
                     y = down * j + begin_y + t
                     at = near(y, height) * width + near(x, width)
-                    r, g, b = _change(before, after, fresh, at, count)
-                    column_b += weights[taps_x + t] * (p[3] * r + p[4] * g + p[5] * b)
-                    column_r += weights[taps_x + t] * (p[6] * r + p[7] * g + p[8] * b)
+                    r, g, b = after[at], after[count + at], after[2 * count + at]
+                    if not fresh:
+                        place = (near(x, width), near(y, height))
+                        was_r, was_g, was_b = _decoded(luma, cb, cr, *place, *sizes, starts, spreading, p, 13)
+                        r, g, b = r - was_r, g - was_g, b - was_b
+                    r, g, b = tidy_px(r), tidy_px(g), tidy_px(b)
+                    column_b += weights[taps_x + t] * (p[7] * r + p[8] * g + p[9] * b)
+                    column_r += weights[taps_x + t] * (p[10] * r + p[11] * g + p[12] * b)
                     own = across * i <= x and x < min(across * (i + 1), width)
                     if own and down * j <= y and y < min(down * (j + 1), height):
-                        change = p[0] * r + p[1] * g + p[2] * b
-                        old = p[11] if fresh else F(luma[at])
-                        new_luma[at] = _coded(old, change, x, y, 0, p, dither)
+                        change = p[4] * r + p[5] * g + p[6] * b
+                        old = p[0] if fresh else F(luma[at])
+                        new_luma[at] = _coded(old, change, x, y, 0, low, high, dither)
                 total_b += weights[s] * column_b
                 total_r += weights[s] * column_r
             at = j * chroma_width + i
-            old_b, old_r = (p[12], p[12]) if fresh else (F(cb[at]), F(cr[at]))
-            new_cb[at] = _coded(old_b, total_b, i, j, 1, p, dither)
-            new_cr[at] = _coded(old_r, total_r, i, j, 2, p, dither)
+            old_b, old_r = (p[1], p[1]) if fresh else (F(cb[at]), F(cr[at]))
+            new_cb[at] = _coded(old_b, total_b, i, j, 1, low, high, dither)
+            new_cr[at] = _coded(old_r, total_r, i, j, 2, low, high, dither)
             i = further(i, chroma_width, dx)
         j = further(j, chroma_height, dy)

@@ -6,7 +6,7 @@ A plane is a row of numbers, ``width`` in each of its rows; several behind each 
 
 from __future__ import annotations
 
-# mypy: disable-error-code="no-untyped-call, no-untyped-def, untyped-decorator"
+# mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
 from numba import cuda
 
 from ..colour import ONE, ZERO, F, clamp

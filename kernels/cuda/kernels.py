@@ -28,8 +28,8 @@ from .memory import Block
 
 
 def _card(*arrays: Any) -> Card:
-    card: Card = next(array.device for array in arrays if isinstance(array, OnDevice))
-    return card
+    card: Any = next(array.device for array in arrays if isinstance(array, OnDevice))
+    return card  # of all devices, only cards call these kernels
 
 
 def _pictures(card: Card, *arrays: Any, name: str = "picture") -> list[CardArray]:
@@ -169,13 +169,17 @@ class Grid(NamedTuple):
     width: int
 
     @property
-    def count(self) -> int:
+    def pixels(self) -> int:
         """Numbers in a plane."""
         return self.height * self.width
 
 
 def _new(card: Card, height: int, width: int, planes: int = 1) -> Grid:
     return Grid(card.memory.lent(planes * height * width), height, width)
+
+
+def _like(card: Card, grid: Grid, planes: int = 1) -> Grid:
+    return _new(card, grid.height, grid.width, planes)
 
 
 def _reduced(size: int, factor: int) -> int:
@@ -197,7 +201,7 @@ def _means(card: Card, plane: Grid, radius: float, planes: int = 1) -> Grid:
     whole, part, area = box_numbers(radius)
     if area == ONE:
         return plane
-    sums, out, size = _new(card, *plane[1:], planes), _new(card, *plane[1:], planes), (plane.width, plane.height)
+    sums, out, size = _like(card, plane, planes), _like(card, plane, planes), (plane.width, plane.height)
     card.over_planes(filters.sums_down, *size, plane.block.array, sums.block.array, *size, whole, part, count=planes)
     across = (sums.block.array, out.block.array, *size, whole, part, area)
     card.over_planes(filters.means_across, *size, *across, count=planes)
@@ -208,8 +212,8 @@ def _weighed(
     card: Card, plane: Grid, taps: Floats, first: int = 0, planes: int = 1, out: Grid | None = None, to: int = 0
 ) -> Grid:
     """Return planes from the ``first`` on after a filter both ways, in those of ``out`` from ``to`` on."""
-    between = _new(card, *plane[1:], planes)
-    out = _new(card, *plane[1:], planes) if out is None else out
+    between = _like(card, plane, planes)
+    out = _like(card, plane, planes) if out is None else out
     weights, size = card.kept(("taps", taps.tobytes()), lambda: taps), (plane.width, plane.height)
     down = (plane.block.array, first, between.block.array, *size, weights, len(taps) - 1)
     card.over_planes(filters.taps_down, *size, *down, count=planes)
@@ -232,12 +236,12 @@ def _gaussian(card: Card, plane: Grid, sigma: float) -> Grid:
     factor = blur_factor(sigma)
     if factor == 1:
         return _weighed(card, plane, gaussian_taps(sigma))
-    out, size = _new(card, *plane[1:]), (plane.width, plane.height)
+    out, size = _like(card, plane), (plane.width, plane.height)
     if factor == 2:
         low = _gaussian(card, _halved(card, plane), reduced_sigma(sigma, 2))
         card.over_planes(filters.double, *size, low.block.array, out.block.array, *size, low.width)
         return out
-    low = _new(card, *(_reduced(side, factor) + 2 for side in plane[1:]))
+    low = _new(card, _reduced(plane.height, factor) + 2, _reduced(plane.width, factor) + 2)
     arrays = (plane.block.array, low.block.array)
     card.over_planes(filters.cells_with_margin, low.width, low.height, *arrays, *size, low.width, low.height, factor)
     low = _gaussian(card, low, reduced_sigma(sigma, factor))
@@ -249,7 +253,7 @@ def _gaussian(card: Card, plane: Grid, sigma: float) -> Grid:
 def _lines(card: Card, low: Grid, radius: float, epsilon: float) -> Grid:
     """Return slope and offset of the guided filter from guide and plane."""
     (whole, part, area), size = box_numbers(radius), (low.width, low.height)
-    sums, lines = _new(card, *low[1:], 4), _new(card, *low[1:], 2)
+    sums, lines = _like(card, low, 4), _like(card, low, 2)
     card.over_planes(key.products_down, *size, low.block.array, sums.block.array, *size, whole, part)
     arrays = (sums.block.array, lines.block.array)
     card.over_planes(key.fit, *size, *arrays, *size, whole, part, area, F(epsilon))
@@ -264,7 +268,7 @@ def _ends(plane: Any, radius: float, largest: bool, out: Floats | None) -> Any:
     for reach in (int(radius), int(radius) + 1 if radius % 1 else 0):
         further = found
         if reach:
-            size, arrays = (found.width, found.height), (_new(card, *found[1:]), _new(card, *found[1:]))
+            size, arrays = (found.width, found.height), (_like(card, found), _like(card, found))
             given = (plane.colour.array, arrays[0].block.array, *size, min(reach, max(size)), largest)
             card.over_planes(filters.ends_down, *size, *given)
             given = (arrays[0].block.array, arrays[1].block.array, *size, min(reach, max(size)), largest)
@@ -273,9 +277,9 @@ def _ends(plane: Any, radius: float, largest: bool, out: Floats | None) -> Any:
         if reach == int(radius):
             found = further
         elif reach:
-            mixed = _new(card, *found[1:])
+            mixed = _like(card, found)
             blocks = (found.block.array, further.block.array, mixed.block.array)
-            card.over(filters.mix, found.count, *blocks, found.count, F(radius - int(radius)))
+            card.over(filters.mix, found.pixels, *blocks, found.pixels, F(radius - int(radius)))
             found = mixed
     return _placed(card.result(plane.shape, found.block), out)
 
@@ -303,21 +307,21 @@ def _prefiltered(card: Card, image: CardArray, factor: int) -> Grid:
     sigmas, (_, softer, halves), left = ratio_plan(height, factor)
     many = 4 if softer else 2
     if halves:
-        low = _new(card, *(_reduced(side, 2) + 2 for side in planes[1:]), many)
+        low = _new(card, _reduced(planes.height, 2) + 2, _reduced(planes.width, 2) + 2, many)
         given = (planes.block.array, low.block.array, *size, low.width, low.height, softer)
         card.over_planes(key.halved_ratios, low.width, low.height, *given)
     else:
-        low = _new(card, *planes[1:], 2)
-        card.over(key.ratios, planes.count, planes.block.array, low.block.array, *size)
-    blurred, soft = _new(card, *low[1:], many), _new(card, *planes[1:], 1 if softer else 3)
+        low = _like(card, planes, 2)
+        card.over(key.ratios, planes.pixels, planes.block.array, low.block.array, *size)
+    blurred, soft = _like(card, low, many), _like(card, planes, 1 if softer else 3)
     of_planes = [(0, 1, sigmas[0]), *([] if softer else [(1, 2, sigmas[1])])]
     of_low = [(0, 2, left[2]), *([(2, 2, left[1])] if softer else [])]
     for plane, out, parts in ((planes, soft, of_planes), (low, blurred, of_low)):
         for first, count, sigma in parts:
             _blur_into(card, plane, out, first, count, sigma, max(left) < TAPS_BELOW)
-    out = _new(card, *planes[1:], 3)
-    arrays = (soft.block.array, blurred.block.array, out.block.array)
-    card.over_planes(key.shadows, *size, *arrays, *size, low.width, low.height, halves, softer)
+    out = _like(card, planes, 3)
+    blocks = (soft.block.array, blurred.block.array, out.block.array)
+    card.over_planes(key.shadows, *size, *blocks, *size, low.width, low.height, halves, softer)
     return out
 
 
@@ -341,9 +345,9 @@ def _share(card: Card, plane: Grid, radius: float, factor: int) -> Grid:
 
 def _without(card: Card, matte: Grid, size: float, specks: bool) -> Grid:
     """Return a matte without specks, or else without pinholes, of a size."""
-    radius, out = (speck_radius if specks else pinhole_radius)(size), _new(card, *matte[1:])
+    radius, out = (speck_radius if specks else pinhole_radius)(size), _like(card, matte)
     if radius <= 0:
-        card.over(key.levels, matte.count, matte.block.array, out.block.array, matte.count, ZERO, ONE)
+        card.over(key.levels, matte.pixels, matte.block.array, out.block.array, matte.pixels, ZERO, ONE)
         return out
     factor = factor_for(radius)
     share, sides = _share(card, matte, radius, factor), (matte.width, matte.height)
@@ -372,16 +376,16 @@ def learned_key(
     planes = _prefiltered(card, image, factor)
     bending = qualify.bending_of(middle, shadow_reach, highlight_reach)
     numbers = (*qualify.placing_of(centre), *bending, *qualify.ramp_of(width, softness))
-    matte = _new(card, *planes[1:])
+    matte = _like(card, planes)
     arrays = (planes.block.array, matte.block.array)
     if form.ndim == 3:
         packed = qualify.packed_once(form)
         table = card.kept(("table", id(packed)), lambda: packed)
-        given = (arrays[0], table, arrays[1], matte.count, card.constants(*numbers), bending[1:] != (ONE, ONE))
-        card.over(key.table, matte.count, *given)
+        given = (arrays[0], table, arrays[1], matte.pixels, card.constants(*numbers), bending[1:] != (ONE, ONE))
+        card.over(key.table, matte.pixels, *given)
     else:
         constants = card.constants(*numbers, *qualify.precision_of(form))
-        card.over(key.compact, matte.count, *arrays, matte.count, constants)
+        card.over(key.compact, matte.pixels, *arrays, matte.pixels, constants)
     if finish:
         matte = _without(card, matte, qualify.SPECKS * matte.height, True)
         matte = _without(card, matte, qualify.PINHOLES * matte.height, False)
@@ -460,7 +464,7 @@ def soften_matte(source: MatteSource, steps: fused.Softening, out: Floats | None
         return _placed(card.result(matte.shape, soft.block), out)
     soft = _gaussian(card, settled, steps.sigma)
     if span != ZERO:
-        count, result = soft.count, _new(card, height, width)
+        count, result = soft.pixels, _new(card, height, width)
         card.over(key.levels, count, soft.block.array, result.block.array, count, floor, span)
         soft = result
     return _placed(card.result(matte.shape, soft.block), out)
@@ -478,7 +482,7 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     chroma_height, chroma_width = planes[1].shape
     across, down = SUBSAMPLING[coding.subsampling]
     starts, weights = _spreading(card, coding)
-    numbers = card.constants(*coding.decoding(), *coding.offsets)
+    numbers = card.constants(*coding.offsets, *coding.decoding())
     picture = card.memory.lent(3 * width * height)
     arrays = (*(block.array for block in blocks[:3]), picture.array)
     given = (*arrays, width, height, chroma_width, chroma_height, across, down, starts, weights, numbers)
@@ -500,10 +504,8 @@ def _spreading(card: Card, coding: Coding) -> tuple[Any, Any]:
     return starts, card.kept(("weights", *name), lambda: np.concatenate([weights for _, weights in tables]))
 
 
-def _encode(
-    card: Card, before: CardArray | None, after: CardArray, old: Planes | None, coding: Coding, dither: bool
-) -> Planes:
-    """Return planes with the change of a picture, or of a fresh one."""
+def encoded(card: Card, after: CardArray, old: Planes | None, coding: Coding, dither: bool) -> list[Block]:
+    """Return planes with the change to a picture, or of a fresh one, on the card."""
     across, down = SUBSAMPLING[coding.subsampling]
     on_column, on_row = SITING[coding.siting]
     (begin_x, weights_x), (begin_y, weights_y) = (
@@ -514,32 +516,35 @@ def _encode(
     (height, width), (chroma_height, chroma_width), _ = shapes
     new = [card.memory.lent(rows * columns, coding.dtype) for rows, columns in shapes]
     blocks = new if old is None else [card.uploaded_once(plane) for plane in old[:3]]
-    first = after if before is None else before
     sizes = (width, height, chroma_width, chroma_height, across, down)
     taps = (begin_x, len(weights_x), begin_y, len(weights_y), card.constants(*weights_x, *weights_y))
-    given = (first.colour.array, after.colour.array, old is None, *(block.array for block in (*blocks, *new)))
-    numbers = card.constants(*coding.encoding(), *coding.limits, *coding.offsets)
-    card.over_planes(codes.encode, chroma_width, chroma_height, *given, *sizes, *taps, numbers, dither)
-    return tuple(plane.reshape(shape) for plane, shape in zip(card.downloaded(*new), shapes, strict=True))
+    given = (after.colour.array, old is None, *(block.array for block in (*blocks, *new)))
+    numbers = card.constants(*coding.offsets, *coding.limits, *coding.encoding(), *coding.decoding())
+    spreading = _spreading(card, coding)
+    card.over_planes(codes.encode, chroma_width, chroma_height, *given, *sizes, *spreading, *taps, numbers, dither)
+    return new
 
 
-def change_to_planes(before: Any, after: Any, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
+def _encode(card: Card, after: CardArray, old: Planes | None, coding: Coding, dither: bool) -> Planes:
+    arrays = card.downloaded(*encoded(card, after, old, coding, dither))
+    shapes = coding.shapes(*after.shape[:2])
+    return tuple(array.reshape(shape) for array, shape in zip(arrays, shapes, strict=True))
+
+
+def change_to_planes(after: Any, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
     """See :func:`.codes.change_to_planes`; the planes lie with the processor."""
-    card, planes = _card(before, after), code.checked_planes(planes, coding)
-    before, after = _pictures(card, before, after)
-    if before.shape[:2] != planes[0].shape or after.shape != before.shape:
-        raise PictureError(
-            f"The picture before {before.shape}, the picture after {after.shape} and the planes "
-            f"{planes[0].shape} must have the same size and channels."
-        )
-    return _encode(card, before, after, planes, coding, bool(dither)) + planes[3:]
+    card, planes = _card(after), code.checked_planes(planes, coding)
+    (after,) = _pictures(card, after, name="picture after")
+    if after.shape[:2] != planes[0].shape:
+        raise PictureError(f"The picture {after.shape} and the planes {planes[0].shape} must have the same size.")
+    return _encode(card, after, planes, coding, bool(dither)) + planes[3:]
 
 
 def picture_to_planes(picture: Any, coding: Coding, dither: bool = True, alpha: bool = False) -> Planes:
     """See :func:`.codes.picture_to_planes`; the planes lie with the processor."""
     card = _card(picture)
     (picture,) = _pictures(card, picture)
-    planes = _encode(card, None, picture, None, coding, bool(dither))
+    planes = _encode(card, picture, None, coding, bool(dither))
     return (*planes, code.alpha_to_plane(np.asarray(picture), coding)) if alpha else planes
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-# mypy: disable-error-code="no-untyped-call, no-untyped-def, untyped-decorator"
+# mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
 import numpy as np
 from numba import cuda
 

@@ -8,7 +8,9 @@ from typing import Any
 import numba
 from numba import cuda
 
-SIMULATED = bool(numba.config.ENABLE_CUDASIM)
+_config: Any = numba.config
+
+SIMULATED = bool(_config.ENABLE_CUDASIM)
 """Whether numba's simulator stands in for a card: its threads are slow ones of Python."""
 
 BLOCK = (32, 8)

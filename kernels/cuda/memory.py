@@ -16,12 +16,9 @@ from numpy.typing import NDArray
 from ..devices import DeviceError
 from ..memory import Memory as HostMemory
 
-READ, WORK, WRITE = "read", "work", "write"
-"""Lanes: what comes in, what is worked on and what goes out overlap, each in a stream of its own."""
-
 
 class Lanes:
-    """The streams of a card, by lane, and which of them this thread works in."""
+    """The streams of a card: each thread works in the one of its name, and what different ones are given overlaps."""
 
     def __init__(self, index: int) -> None:
         self.index = index
@@ -29,8 +26,9 @@ class Lanes:
         self._lock = threading.Lock()
         self._streams: dict[str, Any] = {}
 
-    def enter(self, lane: str) -> None:
-        """Work in a lane in this thread from now on."""
+    def enter(self) -> None:
+        """Work in this thread from now on."""
+        lane = threading.current_thread().name
         cuda.select_device(self.index)
         with self._lock:
             if lane not in self._streams:
@@ -41,7 +39,7 @@ class Lanes:
     def lane(self) -> str:
         """The lane of this thread."""
         if not self.is_entered():
-            self.enter(WORK)
+            self.enter()
         return str(self._here.lane)
 
     def is_entered(self) -> bool:

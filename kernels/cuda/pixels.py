@@ -6,7 +6,7 @@ such rows, how many pixels there are, and its constants as a row of numbers ``p`
 
 from __future__ import annotations
 
-# mypy: disable-error-code="no-untyped-call, no-untyped-def, untyped-decorator"
+# mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
 import numpy as np
 from numba import cuda
 
