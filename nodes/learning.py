@@ -70,6 +70,16 @@ class LearnedKey:
                     "skin. Draw it again on skin alone.",
                 )
             )
+        centre = self.key.learned.centre
+        if beyond("far from skin", off := _off_skin(centre)):
+            found.append(
+                Warned(
+                    "far from skin",
+                    off,
+                    f"The samples have a hue of {hue_angle(*centre):.0f}°, {off:.0f}° from the skin line: strong "
+                    "coloured light, or no skin. Look at the matte; balance the picture first, or sample skin.",
+                )
+            )
         if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):
             found.append(
                 Warned(
@@ -131,7 +141,7 @@ def study_skin(
         come back in :attr:`LearnedKey.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join.
     :param more_faces: the faces of the further pictures, in order.
     :param reach: how far the key spreads from the samples, 0.25 to 4.
-    :raises SampleError: no sample to add and no face, or samples on something that cannot be skin.
+    :raises SampleError: no sample to add and no face, or samples without any colour, or only faces that show no skin.
     :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
     """
     if not 0.25 <= reach <= 4:
@@ -152,7 +162,8 @@ def study_skin(
     except learn.LearnError as error:
         raise SampleError(str(error)) from None
     learned = studied.learned
-    _require_skin(learned.centre, marked=any(samples for _, samples, _ in pictures))
+    if not any(samples for _, samples, _ in pictures):
+        _require_skin(learned.centre)
     model = SkinModel(learned.centre, learned.compact, learned.table)
     own = _keyed(known, studied.keyed)
     join = None
@@ -248,14 +259,15 @@ def _factor(one: float, other: float) -> float:
     return max(one, other) / max(min(one, other), 1e-6)
 
 
-def _require_skin(centre: tuple[float, float], marked: bool) -> None:
-    off = wrapped(hue_angle(*centre) - SKIN_LINE)
-    if abs(off) > _FARTHEST:
-        what = "samples are not on skin" if marked else "faces do not show skin"
+def _off_skin(centre: tuple[float, float]) -> float:
+    """Return how far a colour's hue lies from the skin line, in degrees without a sign."""
+    return abs(wrapped(hue_angle(*centre) - SKIN_LINE))
+
+
+def _require_skin(centre: tuple[float, float]) -> None:
+    """Refuse faces whose hue no light gives to skin: pictures of faces, statues. A mark is never refused."""
+    if beyond("far from skin", _off_skin(centre)):
         raise SampleError(
-            f"The {what}: their hue is {hue_angle(*centre):.0f}°, {abs(off):.0f}° from the skin line; "
-            f"at most {_FARTHEST:g}° can be skin, even under a strong cast. Sample skin, or balance the picture first."
+            f"The faces do not show skin: their hue is {hue_angle(*centre):.0f}°, {_off_skin(centre):.0f}° from the "
+            "skin line. Mark the skin itself if this is its light, or balance the picture first."
         )
-
-
-_FARTHEST = 75.0

@@ -94,6 +94,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "look-alike": Limit("matte", "skin-like area that the samples do not reach", "%", 0.705, source=_PORTRAITS),
         "doubtful": Limit("matte", "how likely the matte is a bad one", "%", 0.5, source=_REAL),
         "missed": Limit("matte", "sampled pixels that the key does not recognise", "%", 0.2),
+        "far from skin": Limit("matte", "hue of the samples from the skin line", "°", 75, source=_HERE),
         "two lights": Limit(
             "matte", "samples of two frames apart, 1 where one light just explains it", "", 1.0, source=_PORTRAITS
         ),

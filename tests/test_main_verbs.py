@@ -154,7 +154,6 @@ WRONG = [
     (("portrait.png", "--add", CHEEKS), 2, "nothing to write"),
     (("portrait.png", "-o", "o.png", "--add", "box:0.4,0.1,0.5,1.4"), 2, "outside the frame"),
     (("portrait.png", "-o", "o.png", "--add", "circle:1,2"), 2, "cannot be read"),
-    (("portrait.png", "-o", "o.png", "--add", "box:0.02,0.02,0.08,0.2"), 2, "not on skin"),
     (("portrait.png", "-o", "o.png", "--add", CHEEKS + "@7"), 2, "Frame 7"),
     (("portrait.png", "-o", "o.png", "--add", CHEEKS + "@x"), 2, "frame number"),
     (("portrait.png", "-o", "missing/o.png", "--add", CHEEKS), 5, "folder does not exist"),
@@ -181,6 +180,16 @@ def test_wrong_use_is_one_line_the_documented_code_and_nothing_written(folder, t
     assert words in errors
     assert len([line for line in errors.splitlines() if line.startswith("inkarnat: error:")]) == 1
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_mark_far_from_skin_is_keyed_and_warned_of(folder, tmp_path):
+    """What a person marks is never refused: here it is the wall."""
+    out = tmp_path / "o.png"
+    arguments = ("--add", "box:0.02,0.02,0.08,0.2", "-o", out, "--json")
+    code, output, errors = run("correct", folder / "portrait.png", *arguments)
+    assert code == 0, errors
+    assert "far from skin" in {warning["sign"] for warning in json.loads(output)["warnings"]}
+    assert out.is_file()
 
 
 def test_a_plate_of_nan_is_named(tmp_path):

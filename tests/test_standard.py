@@ -285,7 +285,7 @@ def test_what_cannot_be_used_is_told_once_and_clearly(error, frame, wanted):
     picture, scene = shot()
     if error is SampleError and frame:
         picture = np.array(picture)
-        picture[:, :40] = [0.1, 0.2, 0.5]  # a blue board where the sample lies
+        picture[:, :40] = 0.3  # a grey board where the sample lies
     if error is BalanceError:
         picture = np.array(picture)
         picture[160:] = 0  # black where the neutral lies

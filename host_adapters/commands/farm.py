@@ -15,7 +15,7 @@ from ..writes import always, claim, never
 from . import console
 from .footage import Footage
 from .options import named_files
-from .render import check_names, render_job, run_options, submitted_before, tell
+from .render import check_names, own_faces, render_job, run_options, submitted_before, tell
 
 
 @click.command()
@@ -53,6 +53,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     with ExitStack() as stack:
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         frames = parse_frames(options["frames"]) if options["frames"] else None
+        loaded = own_faces(loaded, clips)
         numbers = check_range(frames, next(iter(clips.values())))
         step = bool(options["part"] or options["join"])  # of a run that was decided on when it was submitted
         resumed = submitted_before(paths.values()) if options["resume"] else never

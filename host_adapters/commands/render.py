@@ -13,7 +13,7 @@ from ...kernels import devices
 from ...nodes.declare import nearest
 from ..graphs import runner
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
-from ..graphs.graph import Graph
+from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.outputs import output_names
 from ..graphs.rendering import check_range, render_files
 from ..media.clips import Clip, Frames, parse_frames
@@ -88,6 +88,7 @@ def command(
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         chosen = parse_frames(frames) if frames else None
         numbers = check_range(chosen, next(iter(clips.values())))
+        loaded = own_faces(loaded, clips)
         claim(paths.values(), frames=numbers, decided=submitted_before(paths.values()) if resume else never)
         if jobs > 1 or resume:
             report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
@@ -95,6 +96,18 @@ def command(
             report = render_files(loaded, clips, paths, chosen, codec, console.listener(as_json))
         suspect = footage.tell_damage(clips.values(), report.done, elsewhere=jobs > 1 or resume)
     return tell(report, graph, files, paths, as_json) or (SOME_FRAMES_FAILED if suspect else 0)
+
+
+def own_faces(graph: Graph, clips: Mapping[str, Clip]) -> Graph:
+    """Return the graph without faces that lie in another clip, and say so."""
+    if not any(step.node.name == "face_matte" for step in graph.steps):
+        return graph
+    from ..shots.whose_faces import without_foreign_faces
+
+    graph, note = without_foreign_faces(graph, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
+    if note is not None:
+        console.warn(f"note: {note}")
+    return graph
 
 
 def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:

@@ -64,6 +64,7 @@ from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
 from .solving import TURNED_STEER, look_at, solve_key, solve_landing, with_step
+from .whose_faces import with_face_note
 
 View = Callable[[Floats], Floats]
 
@@ -390,7 +391,7 @@ class Carrier:
             node = step.node_at(shot.frame) if step else None
             balance = node if isinstance(node, Balance) else balance
         graph = with_card(with_light(graph, by), shot.neutral, shot.frame)
-        graph = self._set(graph)
+        graph = self._set(with_face_note(graph, shot.clip))
         step = balance_step(graph)
         balance = cast(Balance, step.node_at(shot.frame)) if step and (balance or self.typed) else balance
         return self._judged(shot, graph, balance, by, solved)

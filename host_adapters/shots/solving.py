@@ -76,6 +76,7 @@ from .people import Person
 from .sampling import spread
 from .seen import is_near_enough, moved_aim, solve_seen
 from .viewing import View
+from .whose_faces import with_face_note
 
 Mark = tuple[int | None, Sample]
 """A frame, None for the reference, and what is marked on it."""
@@ -302,6 +303,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     if options.neutral is not None:
         graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
     graph = _with_marks(graph, marked, options)
+    graph = with_face_note(graph, clip)
     if options.under is not None:
         graph = with_look(options.under.on(graph), options.under)
     judged = _judged(graph, clip, correction, aimed, marked.first, options)
