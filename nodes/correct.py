@@ -12,7 +12,7 @@ import numpy as np
 
 from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
 from ..kernels.errors import InkarnatError
-from .balance import TRANSFERS, solve_balance
+from .balance import TRANSFERS, Balance, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
 from .declare import (
     HAND,
@@ -29,13 +29,17 @@ from .declare import (
     Rows,
     choice,
     degrees,
+    like,
     number,
     text,
 )
+from .key import SkinKey
 from .learning import study_skin
+from .matte import SoftenMatte
 from .sample import Sample
-from .solve import SKIN_LINE, SkinTarget, measure_skin, solve_steer
+from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, measure_skin, solve_steer
 from .steer import Blend, KeepSkin, SteerSkin
+from .tone import ToneCurve
 from .verdict import CARD, CONTROL, Aim, Evidence, judge
 from .view import VIEWS, ShowMatte
 
@@ -160,7 +164,7 @@ class CorrectSkin1(Node):
         unused = set() if self.view == "split" else {"split_at"}
         if self._node("balance").is_identity():
             unused.add("transfer")
-        if self.angle == 0 and self.skin_saturation == 1:
+        if dataclasses.replace(self._node("steer"), amount=1.0).is_identity():
             unused.add("amount")
         return frozenset(unused)
 
@@ -227,10 +231,20 @@ class CorrectSkin(CorrectSkin1):
         }
     )
 
-    exposure: float = number(
-        0.0, -8, 8, "Below 0 darkens, above 0 brightens: light doubled for each stop.", unit="stops", shown=(-3, 3)
-    )
+    exposure: float = like(Balance, "exposure")
     levels: str = choice("first", _LEVELS, "Where black, white and saturation are set.")
+    middle: float = like(ToneCurve, "middle")
+    contrast: float = like(ToneCurve, "contrast")
+    pivot: float = like(ToneCurve, "pivot")
+    curve: tuple[tuple[float, float], ...] = like(ToneCurve, "points")
+    neutral_black: tuple[float, float, float] = like(ToneCurve, "neutral_black")
+    key_falloff: float = like(SkinKey, "softness")
+    specks: float = like(SoftenMatte, "specks")
+    pinholes: float = like(SoftenMatte, "pinholes")
+    edge: float = like(SoftenMatte, "position")
+    edge_follow: float = like(SoftenMatte, "follow")
+    skin_temperature: float = like(SteerSkin, "temperature")
+    skin_tint: float = like(SteerSkin, "tint")
 
     def _order(self) -> Order:
         return LEVELS_FIRST if self.levels == "first" else LEVELS_LAST
@@ -280,6 +294,11 @@ class CorrectSkin(CorrectSkin1):
         """Return what is solved: the light and the steering of the skin."""
         return _PARTS
 
+    @classmethod
+    def actions(cls) -> Mapping[str, Action]:
+        """Return what the effect does on a frame: also to solve by the skin's temperature and tint."""
+        return _ACTIONS_2
+
 
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
@@ -293,11 +312,32 @@ _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
 )
 """What is set here in each step of the standard chain: the step's field → the field of the effect."""
 
-_SET_2 = MappingProxyType({**_SET, "balance": {**_SET["balance"], "exposure": "exposure"}})
+_MORE: Mapping[str, Mapping[str, str]] = MappingProxyType(
+    {
+        "balance": {"exposure": "exposure"},
+        "skin": {"softness": "key_falloff"},
+        "soften": {"specks": "specks", "pinholes": "pinholes", "position": "edge", "follow": "edge_follow"},
+        "steer": {"temperature": "skin_temperature", "tint": "skin_tint"},
+        "tone": {
+            **{name: name for name in ("middle", "contrast", "pivot", "neutral_black")},
+            "points": "curve",
+        },
+    }
+)
+_SET_2 = MappingProxyType({step: {**fields, **_MORE.get(step, {})} for step, fields in _SET.items()})
 """The same of the second major version."""
 
 
-_PARTS = MappingProxyType({"temperature": SUM, "tint": SUM, "angle": SUM, "skin_saturation": PRODUCT})
+_PARTS = MappingProxyType(
+    {
+        "temperature": SUM,
+        "tint": SUM,
+        "angle": SUM,
+        "skin_saturation": PRODUCT,
+        "skin_temperature": SUM,
+        "skin_tint": SUM,
+    }
+)
 
 
 _PANELS: Mapping[str, Sequence[str]] = MappingProxyType(
@@ -314,9 +354,20 @@ _PANELS_2: Mapping[str, Sequence[str]] = MappingProxyType(
     {
         "View": _PANELS["View"],
         "Light": ("exposure", *_PANELS["Light"]),
-        "Levels and saturation": (*_PANELS["Levels and saturation"], "levels"),
-        "Key": _PANELS["Key"],
-        "Skin": _PANELS["Skin"],
+        "Levels and saturation": (
+            "black",
+            "neutral_black",
+            "white",
+            "middle",
+            "contrast",
+            "pivot",
+            "curve",
+            "saturation",
+            "levels",
+        ),
+        "Key": ("width", "shadow_reach", "highlight_reach", "key_falloff", "model"),
+        "Matte": ("specks", "pinholes", "edge", "edge_follow", "softness"),
+        "Skin": ("angle", "skin_saturation", "skin_temperature", "skin_tint", "amount"),
     }
 )
 
@@ -423,9 +474,22 @@ def _solve(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     balanced = whole.balanced(image)
     steer = solve_steer(balanced, whole.matte(balanced, limit), _target(asked))
     solved = dataclasses.replace(node, angle=steer.angle, skin_saturation=steer.saturation)
+    if isinstance(solved, CorrectSkin):
+        solved = dataclasses.replace(solved, skin_temperature=0.0, skin_tint=0.0)
     if not node.parts():  # what is by hand is not kept apart, so nothing of it may stay
         solved = dataclasses.replace(solved, amount=1.0)
     return _read(solved, asked, image, limit)
+
+
+def _solve_light(
+    node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None
+) -> tuple[CorrectSkin1, str]:
+    """Rest the skin on its target by its temperature and tint alone."""
+    whole = _whole(node, asked)
+    balanced = whole.balanced(image)
+    steer = solve_steer(balanced, whole.matte(balanced, limit), _target(asked), BY_LIGHT)
+    moved = {"angle": 0.0, "skin_saturation": 1.0, "skin_temperature": steer.temperature, "skin_tint": steer.tint}
+    return _read(dataclasses.replace(node, **moved), asked, image, limit)  # type: ignore[arg-type]
 
 
 def _target(asked: Asked) -> SkinTarget:
@@ -456,8 +520,10 @@ def _followed(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | N
         if node.model:
             node, _ = _learn(node, asked, image, limit)
             said.append("The key is learned anew in this light.")
-        if node.angle != 0 or node.skin_saturation != 1:
-            node, words = _solve(node, asked, image, limit)
+        lit = isinstance(node, CorrectSkin) and (node.skin_temperature, node.skin_tint) != (0.0, 0.0)
+        if lit or node.angle != 0 or node.skin_saturation != 1:
+            solve: Any = _solve_light if lit else _solve
+            node, words = solve(node, asked, image, limit)
             said.append(f"The skin is solved anew. {words}")
     except InkarnatError as error:
         said.append(f"Learn and solve again in this light: {error}")
@@ -466,7 +532,7 @@ def _followed(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | N
 
 def _follow(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     followed, said = _followed(node, asked, image, limit)
-    if followed.angle == node.angle and followed.skin_saturation == node.skin_saturation:
+    if followed._node("steer") == node._node("steer"):
         _, words = _read(followed, asked, image, limit)  # nothing was solved: then nothing has read the skin yet
         said.append(words)
     return followed, " ".join(said)
@@ -475,6 +541,8 @@ def _follow(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | Non
 def _forget(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     rest = type(node)()
     forgotten = dataclasses.replace(node, model=rest.model, angle=rest.angle, skin_saturation=rest.skin_saturation)
+    if isinstance(forgotten, CorrectSkin):
+        forgotten = dataclasses.replace(forgotten, skin_temperature=0.0, skin_tint=0.0)
     stays = (
         "Samples, light, levels and what is set by hand stay." if node.parts() else "Samples, light and levels stay."
     )
@@ -486,7 +554,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     whole = _whole(node, asked)
     balanced = whole.balanced(image)
     matte = whole.matte(balanced, limit)
-    unsteered = dataclasses.replace(whole, view="result", angle=0.0, skin_saturation=1.0)
+    unsteered = dataclasses.replace(whole, view="result", amount=0.0)
     pictures = {
         "as shot": as_picture(image),
         "light only": unsteered.process(image, limit),
@@ -518,3 +586,16 @@ _ACTIONS: Mapping[str, Action] = MappingProxyType(
     }
 )
 _FOLLOW = Action("Learn and solve in this light", "What was solved follows the light, levels and saturation.", _follow)
+
+_ACTIONS_2: Mapping[str, Action] = MappingProxyType(
+    {
+        "learn": _ACTIONS["learn"],
+        "solve": _ACTIONS["solve"],
+        "solve_light": Action(
+            "Solve by temperature and tint",
+            "Move the keyed skin of this frame onto the target like a light, by its temperature and tint alone.",
+            _solve_light,
+        ),
+        **{name: action for name, action in _ACTIONS.items() if name not in ("learn", "solve")},
+    }
+)

@@ -240,6 +240,11 @@ def _field(param: Param) -> Any:
     return dataclasses.field(default=param.default, metadata={"param": param}, repr=param.kind != "text")
 
 
+def like(node: type[Node], name: str) -> Any:
+    """Declare what another node declares: the same range, unit and help, at the same rest."""
+    return _field(node.params()[name])
+
+
 def number(
     default: float,
     low: float,

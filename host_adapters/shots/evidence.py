@@ -105,8 +105,8 @@ def with_befores(graph: Graph, result: str = "result") -> Graph:
             return origin
         changed = dataclasses.replace(step, id=_free(f"light-{step.id}"[:60], {*graph.by_id, *copies}), inputs=inputs)
         if still:
-            unsteered = dataclasses.replace(step.node, angle=0.0, skin_saturation=1.0)  # type: ignore[type-var]
-            keyed = tuple(pair for pair in step.keyed if pair[0] not in ("angle", "skin_saturation"))
+            unsteered = dataclasses.replace(step.node, amount=0.0)  # type: ignore[type-var]
+            keyed = tuple(pair for pair in step.keyed if pair[0] != "amount")
             changed = dataclasses.replace(changed, node=unsteered, keyed=keyed)
         copies[changed.id] = changed
         lights[origin] = changed.id
