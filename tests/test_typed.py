@@ -86,9 +86,9 @@ def test_pixels_wait_for_the_height_of_the_frame():
 @pytest.mark.parametrize(
     ("option", "text", "said"),
     [
-        ("turn", "123", "did you mean --target-angle 123"),
-        ("temperature", "3200", "did you mean --temperature -159, which takes out a light of 3200 K"),
-        ("tint", ".005", "did you mean --tint 5, in thousandths"),
+        ("turn", "123", "--turn 123: did you mean --target-angle 123?"),
+        ("temperature", "3200", "did you mean --temperature -159? That takes out a light of 3200 K."),
+        ("tint", ".005", "did you mean --tint 5? Tint is typed in thousandths."),
         ("black", ".02", "did you mean --black -2"),
         ("white", ".95", "did you mean --white 5"),
         ("middle", ".55", "did you mean --middle 5"),

@@ -167,13 +167,15 @@ def _light_for(option: str) -> Answer:
         if not 1000 <= typed <= 40000:
             return ""
         away = mired(6504) - mired(typed)
-        return f"--{option} {_figure(round(away))}, which takes out a light of {typed:g} K"
+        return f"--{option} {_figure(round(away))}, that takes out a light of {typed:g} K"
 
     return answer
 
 
 def _duv_for(option: str) -> Answer:
-    return lambda typed: f"--{option} {_figure(typed * 1000)}, in thousandths" if 0 < abs(typed) < 0.1 else ""
+    return lambda typed: (
+        f"--{option} {_figure(typed * 1000)}, tint is typed in thousandths" if 0 < abs(typed) < 0.1 else ""
+    )
 
 
 def _hundredth_for(option: str, least: float) -> Answer:
@@ -181,25 +183,27 @@ def _hundredth_for(option: str, least: float) -> Answer:
 
 
 def _turned_to(typed: float) -> str:
-    return f"--target-angle {_figure(typed)}, where the skin should rest" if 90 <= typed <= 160 else ""
+    return f"--target-angle {_figure(typed)}, a turn counts from where the skin is" if 90 <= typed <= 160 else ""
 
 
 def _black_level(typed: float) -> str:
-    return f"--black {_figure(-100 * typed)}, in %, above 0 brighter" if 0 < abs(typed) < 0.2 else ""
+    return f"--black {_figure(-100 * typed)}, levels are typed in %: above 0 brighter" if 0 < abs(typed) < 0.2 else ""
 
 
 def _white_level(typed: float) -> str:
-    return f"--white {_figure(100 - 100 * typed)}, in %, above 0 brighter" if 0.5 <= typed <= 1.5 else ""
+    return (
+        f"--white {_figure(100 - 100 * typed)}, levels are typed in %: above 0 brighter" if 0.5 <= typed <= 1.5 else ""
+    )
 
 
 def _middle_level(typed: float) -> str:
     if 0.2 <= typed <= 0.8:
-        return f"--middle {_figure(100 * typed - 50)}, in %, above 0 brighter"
-    return f"--middle {_figure(typed - 50)}, in % from the middle" if 48 < typed <= 80 else ""
+        return f"--middle {_figure(100 * typed - 50)}, levels are typed in %: above 0 brighter"
+    return f"--middle {_figure(typed - 50)}, it counts from the middle" if 48 < typed <= 80 else ""
 
 
 def _pivot_level(typed: float) -> str:
-    return f"--pivot {_figure(100 * typed)}, in %" if 0 < typed < 1 else ""
+    return f"--pivot {_figure(100 * typed)}, levels are typed in %" if 0 < typed < 1 else ""
 
 
 # --- the table ----------------------------------------------------------------------------------------------
@@ -325,7 +329,9 @@ def _read(control: Control, words: str, lines: int | None, text: str, by: bool) 
     if unit not in known:
         raise _wrong(control, text, f"it has no unit {unit!r}" if unit else "")
     if not unit and not by and (meant := control.answer(number)):
-        raise GraphError(f"--{control.option} {text}: did you mean {meant}? It takes {control.rule()}.")
+        likely, _, why = meant.partition(", ")
+        why = f" {why[0].upper()}{why[1:]}." if why else ""
+        raise GraphError(f"--{control.option} {text}: did you mean {likely}?{why} It takes {control.rule()}.")
     return number * known[unit]
 
 
