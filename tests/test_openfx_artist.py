@@ -33,9 +33,8 @@ def test_buttons_come_first_and_samples_by_number_last():
     assert names[0] == "pick"
     assert names.index("report") < names.index("view")
     groups = [control.properties[b"OfxPropLabel"][0] for control in controls if control.type == "Group"]
-    assert groups == [
-            "View", "Light", "Levels and saturation", "Curve", "Key", "Matte", "Skin", "Look", "Target", "Samples by number",
-        ]  # fmt: skip
+    levels = ["Levels and saturation", "Curve"]
+    assert groups == ["View", "Light", *levels, "Key", "Matte", "Skin", "Look", "Target", "Samples by number"]
     closed = [c.name for c in controls if c.type == "Group" and not c.properties[b"OfxParamPropGroupOpen"][0]]
     assert closed == ["curve_group", "look", "target", "samples"]
     parents = [c.properties.get(b"OfxParamPropParent", ("",))[0] for c in controls]
