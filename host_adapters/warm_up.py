@@ -128,6 +128,19 @@ def _tiny(kind: str, channels: int) -> Floats:
     return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)
 
 
+FIRST_KERNELS: Mapping[str, int] = {"demo": 53, "correct": 56, "desk": 60, "warm": 85}
+"""How many kernels a first use compiles, by verb; counted with an empty cache on generated footage."""
+
+
+def kernels_kept() -> int:
+    """Return how many compiled kernels lie on disk for this version and machine."""
+    if jit.CACHE_FOLDER is None:
+        return 0
+    with contextlib.suppress(OSError):
+        return sum(name.endswith(".code") for name in os.listdir(jit.CACHE_FOLDER))
+    return 0
+
+
 LATER: Mapping[str, tuple[str, ...]] = {
     "correct": ("solve_steer", "soften_matte_plainly"),
     "warm": tuple(reversed(NODES)),

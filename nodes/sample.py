@@ -73,26 +73,45 @@ class Sample:
 
     @classmethod
     def parse(cls, text: str) -> Sample:
-        """Read ``point:x,y``, ``box:x0,y0,x1,y1``, ``face:…`` or ``stroke:x,y;x,y;…/r``. Raises SampleError."""
+        """Read ``point:x,y``, ``box:x0,y0,x1,y1``, ``face:…`` or ``stroke:x,y;x,y;…/r``. Raises SampleError.
+
+        Capital letters, percentages (``45%``), corners in any order, and ``+`` for ``;`` (which a shell takes for the
+        end of the command) are understood. Pixels are answered with the same place in parts of a frame.
+
+        >>> print(Sample.parse("Box:52%,42%,45%,30%"))
+        box:0.45,0.3,0.52,0.42
+        """
         kind, _, rest = text.partition(":")
+        kind = kind.strip().lower()
         try:
             if kind == "point":
                 x, y = _numbers(rest, 2)
                 return cls.point(x, y)
             if kind in ("box", "face"):
                 x0, y0, x1, y1 = _numbers(rest, 4)
-                return cls.box(x0, y0, x1, y1) if kind == "box" else cls.face(x0, y0, x1, y1)
+                corners = (min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1))
+                return cls.box(*corners) if kind == "box" else cls.face(*corners)
             if kind == "stroke":
                 path, _, radius = rest.partition("/")
-                points = [_numbers(pair, 2) for pair in path.split(";")]
-                return cls.stroke([(x, y) for x, y in points], float(radius))
-        except SampleError:
-            raise
+                points = [_numbers(pair, 2) for pair in path.replace("+", ";").split(";")]
+                return cls.stroke([(x, y) for x, y in points], _number(radius))
+        except SampleError as error:
+            if in_parts := _in_parts(kind, rest):
+                size = "×".join(map(str, _USUAL))
+                raise SampleError(
+                    f"Sample {text!r} is in pixels: write parts of the frame's width and height; at {size} "
+                    f"that is {in_parts}"
+                ) from None
+            raise error
         except ValueError:
             pass
+        hint = ""
+        if kind == "stroke" and "/" not in rest:
+            hint = " A shell takes ; for the end of the command."
+            hint += ' Quote a stroke, --add "stroke:…;…/.02", or write + for ;.'
         raise SampleError(
             f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:x,y;x,y/radius "
-            "or face:x0,y0,x1,y1, each number a part of the frame (0 to 1)."
+            f"or face:x0,y0,x1,y1, each number a part of the frame (0 to 1).{hint}"
         )
 
     def __str__(self) -> str:
@@ -148,11 +167,37 @@ def _inside(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float
     return points
 
 
+_USUAL = 1920, 1080
+"""The frame for which pixels are turned into parts where they were typed."""
+
+
+def _number(text: str) -> float:
+    text = text.strip().lower().removesuffix("px")
+    return float(text[:-1]) / 100 if text.endswith("%") else float(text)
+
+
 def _numbers(text: str, count: int) -> tuple[float, ...]:
-    numbers = tuple(float(part) for part in text.split(","))
+    numbers = tuple(_number(part) for part in text.split(","))
     if len(numbers) != count:
         raise ValueError
     return numbers
+
+
+def _in_parts(kind: str, rest: str) -> str:
+    """Return a sample that was typed in pixels in parts of the usual frame, "" for one that was not."""
+    path, sign, radius = rest.lower().replace("px", "").replace("+", ";").partition("/")
+    try:
+        pairs = [_number(part) for part in path.replace(";", ",").split(",")]
+        size = _number(radius) if sign else 0.0
+    except ValueError:
+        return ""
+    parts = [value / _USUAL[place % 2] for place, value in enumerate(pairs)]
+    if not (max(pairs) >= 2 and all(0 <= part <= 1 for part in parts)):
+        return ""
+    joined = ";".join(f"{x:.4g},{y:.4g}" for x, y in zip(parts[::2], parts[1::2], strict=False))
+    if kind == "stroke":
+        return f"stroke:{joined}/{size / _USUAL[1] if size > 1 else size:.4g}"
+    return f"{kind}:{joined.replace(';', ',')}"
 
 
 def _distance_squared(

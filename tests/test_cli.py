@@ -18,6 +18,7 @@ import references
 from click.testing import CliRunner
 from inkarnat.host_adapters import describe
 from inkarnat.host_adapters.commands import cli as cli_module
+from inkarnat.host_adapters.commands import console
 from inkarnat.host_adapters.commands.cli import COMMANDS, cli
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.runner import Runner
@@ -280,7 +281,7 @@ def test_help_loads_neither_numba_nor_any_verb():
     names = loaded(result)
     assert "click" in names
     assert not {"numba", "numpy", "rich", "inkarnat.nodes"} & names
-    assert not {name for name in names if ".commands." in name}
+    assert {name for name in names if ".commands." in name} <= {"inkarnat.host_adapters.commands.console"}
 
 
 def test_nodes_loads_no_library_that_only_pictures_need():
@@ -404,3 +405,18 @@ def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file):
     assert rest.splitlines()[-1] == "inkarnat: stopped."
     assert "Traceback" not in rest
     assert not list(sequence.glob("*skin*"))
+
+
+def test_the_same_note_many_times_is_one_line(capsys):
+    console.tell_failures()  # what an earlier test has left
+    capsys.readouterr()
+    console.begin_run()
+    for line in ("note: the light drifts", "note: the light drifts", "note: a gap", "warning: look", "warning: look"):
+        console.warn(line)
+    told = capsys.readouterr().err.splitlines()
+    assert [line.removeprefix("inkarnat: ") for line in told] == [
+        "note: the light drifts", "note: a gap", "warning: look", "warning: look",
+    ]  # fmt: skip
+    console.begin_run()
+    console.warn("note: a gap")
+    assert "a gap" in capsys.readouterr().err

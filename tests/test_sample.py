@@ -104,6 +104,9 @@ def test_a_sample_survives_its_text_and_pickle(sample):
         ("point: 0.5 , 0.25", Sample.point(0.5, 0.25)),
         ("box:0,0,1,1", Sample.box(0, 0, 1, 1)),
         ("stroke:0.1,0.2;0.3,0.4/0.05", Sample.stroke([(0.1, 0.2), (0.3, 0.4)], 0.05)),
+        ("Stroke: .1,.2 + .3,.4 / .05", Sample.stroke([(0.1, 0.2), (0.3, 0.4)], 0.05)),
+        ("BOX:.5,.4,.2,.1", Sample.box(0.2, 0.1, 0.5, 0.4)),
+        ("box:20%,10%,50%,40%", Sample.box(0.2, 0.1, 0.5, 0.4)),
     ],
 )
 def test_text_is_read(text, expected):
@@ -135,6 +138,30 @@ def test_unreadable_text_gets_the_three_forms(text):
         f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:"
     )
     assert isinstance(caught.value, InkarnatError)
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize(
+    ("text", "fix"),
+    [
+        ("point:960,540", "point:0.5,0.5"),
+        ("point:960px,540px", "point:0.5,0.5"),
+        ("box:480,270,960,540", "box:0.25,0.25,0.5,0.5"),
+        ("stroke:480,270;960,540/27", "stroke:0.25,0.25;0.5,0.5/0.025"),
+    ],
+)
+def test_pixels_are_answered_with_the_corrected_text(text, fix):
+    """Computed: pixels over 1920 and 1080."""
+    with pytest.raises(SampleError) as caught:
+        Sample.parse(text)
+    assert str(caught.value).endswith(f"at 1920×1080 that is {fix}")
+    Sample.parse(fix)
+
+
+@pytest.mark.slice
+def test_a_stroke_cut_off_by_a_shell_is_told_to_be_quoted():
+    with pytest.raises(SampleError, match=r"Quote a stroke.*or write \+ for ;"):
+        Sample.parse("stroke:.46,.33")
 
 
 @pytest.mark.slice

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
@@ -96,6 +97,28 @@ def test_an_empty_cache_is_told_once(tmp_path, monkeypatch, capsys, asked_anew):
     said = capsys.readouterr().err
     assert said.count("compiling for this machine") == 1
     assert "inkarnat warm" in said
+
+
+def test_compiled_kernels_are_counted_until_all_are_there(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
+    monkeypatch.setattr(console, "_LOOK", 0.01)
+    monkeypatch.setattr(console, "_TELL", 0.0)
+    thread = console.count_compiled(3)
+    for number in range(3):
+        (tmp_path / f"{number}.code").touch()
+        time.sleep(0.1)
+    thread.join(10)
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0].startswith("inkarnat: compiled 1 of about 3 kernels, about 0:0")
+    assert lines[-1] == "inkarnat: compiled 3 of about 3 kernels"
+
+
+def test_counting_ends_where_no_more_comes(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
+    monkeypatch.setattr(console, "_LOOK", 0.01)
+    monkeypatch.setattr(console, "_REST", 0.05)
+    console.count_compiled(3).join(10)
+    assert capsys.readouterr().err == ""
 
 
 def test_the_cache_of_this_very_run_counts_as_filled(capsys, asked_anew):

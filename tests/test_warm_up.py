@@ -161,7 +161,7 @@ def test_a_helped_correction_says_first_that_it_compiles(started, monkeypatch, t
 
     told = []
     monkeypatch.setattr(jit, "is_cold", lambda: True)
-    monkeypatch.setattr(console, "warn_if_cold", lambda: told.append(len(started)))
+    monkeypatch.setattr(console, "warn_if_cold", lambda work="": told.append(len(started)))
     CliRunner().invoke(correct.command, [str(tmp_path / "none.png"), "-o", str(tmp_path / "out.png"), *arguments])
     assert told == ([] if arguments else [0])
     assert len(started) == 1

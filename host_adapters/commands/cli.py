@@ -19,11 +19,11 @@ from typing import Any, NoReturn
 
 import click
 
-from ...kernels import devices
 from ...kernels.errors import InkarnatError
 from .. import logs
 from ..graphs.errors import STOPPED, WRONG_USE, exit_code
 from ..writes import OutputError, writing
+from . import console
 
 COMMANDS = {
     "bench": "Measure speed, start-up and accuracy on this machine.",
@@ -70,11 +70,13 @@ def _overwrite_option() -> click.Option:
 def _device_option() -> click.Option:
     def enter(context: click.Context, param: click.Parameter, name: str | None) -> None:
         if name is not None:
+            from ...kernels import devices
+
             context.with_resource(devices.asking(name))
 
     return click.Option(
         ["--device"], metavar="cpu|cuda[:N]", expose_value=False, is_eager=True, callback=enter,
-        help=f"Work on the processor, or on a graphics card ({devices.VARIABLE}, or cpu).",
+        help="Work on the processor, or on a graphics card (INKARNAT_DEVICE, or cpu).",
     )  # fmt: skip
 
 
@@ -121,6 +123,7 @@ class Verbs(click.Group):
         extra["standalone_mode"] = False
         _listen()
         logs.show()
+        console.begin_run()
         try:
             code = super().main(args, prog_name or "inkarnat", **extra)
         except Exception as error:
@@ -133,7 +136,7 @@ class _Told(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         if not logs.is_shown():  # then the log says it
-            click.echo(f"inkarnat: {record.getMessage()}", err=True)
+            console.once(record.getMessage())
 
 
 @functools.cache
@@ -149,9 +152,7 @@ def _report(error: Exception, as_json: bool) -> int:
         click.echo("inkarnat: stopped.", err=True)
         return STOPPED
     if isinstance(error, BrokenPipeError):
-        from .console import silence_output
-
-        silence_output()
+        console.silence_output()
         return 0
     if logs.is_shown():
         import traceback

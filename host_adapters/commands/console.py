@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import sys
+import threading
 import time
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext, suppress
@@ -41,9 +42,27 @@ def say(line: str = "") -> None:
 
 
 def warn(line: str) -> None:
-    """Print one line on the error stream, where that takes any."""
+    """Print one line on the error stream, where that takes any; the same note again in one run is no news."""
     tell_failures()
-    _line(line)
+    (once if line.startswith("note: ") else _line)(line)
+
+
+_told: set[str] | None = None
+"""What this run of the command line was told, None outside of one."""
+
+
+def once(line: str) -> None:
+    """Print one line on the error stream, once a run."""
+    if _told is None or line not in _told:
+        _line(line)
+    if _told is not None:
+        _told.add(line)
+
+
+def begin_run() -> None:
+    """Forget what the run before was told."""
+    global _told
+    _told = set()
 
 
 def _line(line: str) -> None:
@@ -58,9 +77,13 @@ def silence_output() -> None:
 
 
 @functools.cache
-def warn_if_cold() -> None:
-    """Say, once, that kernels will be compiled first: nothing moves for some seconds where none are kept on disk."""
+def warn_if_cold(work: str = "correct") -> None:
+    """Say, once, that kernels will be compiled first, where none are kept on disk, and count them while that lasts.
+
+    :param work: what will be done: a name in :data:`~..warm_up.FIRST_KERNELS`.
+    """
     from ...kernels import jit, kept_code
+    from ..warm_up import FIRST_KERNELS
 
     if jit.is_cold() and jit.CACHE_FOLDER is None:
         folder, reason = next(iter(kept_code.refused.items()), ("", "no folder"))
@@ -69,7 +92,39 @@ def warn_if_cold() -> None:
             "INKARNAT_CACHE_DIR to a folder that is yours alone"
         )
     elif jit.is_cold():
-        warn("note: compiling for this machine, which takes seconds the first time (`inkarnat warm` does it ahead)")
+        warn("note: compiling for this machine, once; it takes a minute or more (`inkarnat warm` does it ahead)")
+        count_compiled(FIRST_KERNELS[work])
+
+
+_LOOK, _TELL, _REST = 0.5, 4.0, 60.0
+"""Seconds between two looks at what is compiled, between two lines about it, and without news until that is over."""
+
+
+def count_compiled(total: int) -> threading.Thread:
+    """Tell from a thread of its own how many kernels are compiled: ``12 of about 74 kernels, about 0:40 left``.
+
+    What is counted is what this process and its helper have kept on disk. It ends with the process, with ``total``, or
+    when nothing has come for a while.
+    """
+    thread = threading.Thread(target=_count_compiled, args=(total,), name="compiled", daemon=True)
+    thread.start()
+    return thread
+
+
+def _count_compiled(total: int) -> None:
+    from ..warm_up import kernels_kept
+
+    began = told_at = news_at = time.monotonic()
+    done = told = 0
+    while done < total and time.monotonic() - news_at < _REST:
+        time.sleep(_LOOK)
+        now, before, done = time.monotonic(), done, kernels_kept()
+        news_at = now if done > before else news_at
+        if done > told and now - told_at >= _TELL:
+            left = (total - done) * (now - began) / done
+            rest = f", about {_clock(left)} left" if done < total else ""
+            _line(f"compiled {done} of about {max(total, done)} kernels{rest}")
+            told, told_at = done, now
 
 
 _failures: list[tuple[int, int, str]] = []

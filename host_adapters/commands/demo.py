@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from ...kernels import jit
 from ...nodes import (
     Compare,
     CorrectionOptions,
@@ -24,6 +25,7 @@ from ..graphs.runner import Runner
 from ..media.clips import open_clip, open_writer
 from ..media.pictures import write_picture
 from ..shots.solving import Solved, SolveOptions, solve
+from ..warm_up import helped
 from ..writes import claim, make_folder
 from . import console
 from .correct import READING_COLUMNS, reading_row
@@ -47,6 +49,9 @@ def command(folder: Path, depth: str, seed: int) -> None:
     the face makes the key; the skin is turned to the line used here, and its saturation is matched to an approved
     frame of the same person.
     """
+    console.warn_if_cold("demo")
+    if jit.is_cold():
+        click.get_current_context().with_resource(helped("correct"))
     make_folder(folder)
     claim([folder / name for name in _FILES], {folder / "planing.json": made.GRAPH})
     console.say(f"filming {_FRAMES} frames in the workshop …")

@@ -44,6 +44,7 @@ def command(target: Path, results: Path | None, view: str | None, port: int, no_
     seeing = Seeing.through(view)
     folder, name = Folder.holding(target, results)
     served = Served(Desk(folder, name, seeing), port)
+    console.warn_if_cold("desk")
     console.say(f"the desk is at {served.address}")
     console.say("end it with Ctrl+C")
     served.guard.told = lambda: console.say(f"opened; for another browser, or once more: {served.address}")

@@ -32,6 +32,8 @@ def command(repair: bool, as_json: bool) -> None:
             "change the folder's rights, or set INKARNAT_CACHE_DIR to another folder."
         )
     began = time.perf_counter()
+    if not as_json:
+        console.warn_if_cold("warm")
     with helped("warm"):
         for node in NODES.values():
             warm_node(node())
