@@ -21,6 +21,7 @@ from .look import BakedLook, Cube, CubeError, ProtectMatte, read_cube
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
 from .scopes import I_AXIS, Vectorscope, Waveform
+from .sheets import TILE, SheetRow, clipped, contact_sheet
 from .solve import (
     BY_LIGHT,
     SKIN_LINE,
@@ -118,6 +119,7 @@ __all__ = [
     "REST",
     "SKIN_LINE",
     "STATUSES",
+    "TILE",
     "UNREAD",
     "Aim",
     "BakedLook",
@@ -158,6 +160,7 @@ __all__ = [
     "ReturnColour",
     "Sample",
     "SampleError",
+    "SheetRow",
     "ShowMatte",
     "Skin",
     "SkinKey",
@@ -177,6 +180,8 @@ __all__ = [
     "Warned",
     "Waveform",
     "beyond",
+    "clipped",
+    "contact_sheet",
     "curve_of_profile",
     "distance",
     "enter_space",

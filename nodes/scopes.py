@@ -96,6 +96,15 @@ class Vectorscope(Node):
 
     def process(self, image: Picture, matte: Matte | None = None, *, out: Floats | None = None) -> Picture:
         """Return the scope of the picture, or of its keyed pixels where a matte is given."""
+        return placed(self.over(image, matte), out)
+
+    def over(
+        self, image: Picture, matte: Matte | None = None, beneath: measure.Counts | None = None, name: str = ""
+    ) -> Picture:
+        """Return the scope with another trace beneath its own, in grey.
+
+        :param beneath: what :meth:`counts` gave of the other picture. :param name: what the other is called.
+        """
         image = as_picture(image)
         if matte is not None:
             matte = as_plane(matte, like=image.shape[:2])
@@ -103,6 +112,9 @@ class Vectorscope(Node):
         canvas = Canvas(self.size, self.size)
         below, above = _graticule(plane, self.angle, self.bias)
         canvas.pixels[:] = below
+        if beneath is not None and int(beneath.sum()):
+            other = _trace(beneath, int(beneath.sum()), plane.blur, self.brightness)
+            canvas.lay(coloured(other, _BENEATH) * _window(plane))
         counts = self.counts(image, matte)
         total = int(counts.sum())
         if total:
@@ -111,11 +123,21 @@ class Vectorscope(Node):
         canvas.lay(above)
         _draw_reading(canvas, plane, _centre(image, matte), self.angle + self.bias, matte is not None)
         _draw_source(canvas, plane, matte is not None, total > 0)
-        return placed(canvas.picture(image.shape[2]), out)
+        if beneath is not None and name:
+            place = (
+                plane.size - plane.size * 0.022,
+                plane.size * 0.018 + plane.letter * 1.35 * (2 if plane.zoom > 1 else 1),
+            )
+            canvas.words(place, f"beneath: {name}", plane.letter, _BENEATH[-1], "ra")
+        return canvas.picture(image.shape[2])
 
     def counts(self, image: Picture, matte: Matte | None = None) -> measure.Counts:
         """Return what is drawn, as counts: see :func:`~inkarnat.kernels.plot.chroma_counts`."""
         return plot.chroma_counts(image, matte, self.size, _ChromaPlane(self.size, int(self.zoom)).scale)
+
+
+_BENEATH: tuple[Colour, ...] = ((0.22, 0.23, 0.25), (0.42, 0.44, 0.47), (0.62, 0.64, 0.67))
+"""Colours of another trace beneath, from faint to full."""
 
 
 @dataclass(frozen=True)
@@ -439,6 +461,20 @@ class Waveform(Node):
 
     def process(self, image: Picture, matte: Matte | None = None, *, out: Floats | None = None) -> Picture:
         """Return the waveform of the picture, or of its keyed pixels where a matte is given."""
+        levels = self.skin_levels(image, matte) if matte is not None and self.view == "luma" else ()
+        return placed(self.marked(image, matte, levels), out)
+
+    def skin_levels(self, image: Picture, matte: Matte) -> tuple[tuple[float, ...], ...]:
+        """Return the 5th, 50th and 95th percentile of keyed pixels, 0 to 1: of luma, or of red, green and blue."""
+        image = as_picture(image)
+        matte = as_plane(matte, like=image.shape[:2])
+        if self.view == "luma":
+            return (measure.luma_percentiles(image, matte, _PERCENTILES),)
+        channels = (np.repeat(image[..., k : k + 1], 3, axis=2) for k in range(3))
+        return tuple(measure.luma_percentiles(np.ascontiguousarray(c), matte, _PERCENTILES) for c in channels)
+
+    def marked(self, image: Picture, matte: Matte | None, levels: tuple[tuple[float, ...], ...]) -> Picture:
+        """Return the waveform with levels pointed at: those of :meth:`skin_levels`, in the plot of each signal."""
         image = as_picture(image)
         if matte is not None:
             matte = as_plane(matte, like=image.shape[:2])
@@ -451,14 +487,12 @@ class Waveform(Node):
             brightness = _levels(counts, image.shape, panel, self.brightness)
             anything = anything or bool(brightness.any())
             _add_light(canvas, panel, coloured(brightness, _SIGNAL_TRACES.get(signal, TRACE)))
-        percentiles: tuple[float, ...] = ()
-        if matte is not None and self.view == "luma":
-            percentiles = measure.luma_percentiles(image, matte, (5, 50, 95))
-        _draw_percentiles(canvas, panels, percentiles)
+        for each, panel in zip(levels, panels.boxes * 3, strict=False):
+            _draw_percentiles(canvas, panels, panel, each)
         right = self.width - panels.letter * 0.6
         words = _source(matte is not None, anything)
         canvas.words((right, panels.letter * 0.45), words, panels.letter, CLOUD, "ra")
-        return placed(canvas.picture(image.shape[2]), out)
+        return canvas.picture(image.shape[2])
 
     def counts(self, image: Picture, matte: Matte | None = None) -> list[measure.Counts]:
         """Return what is drawn, as counts of each signal: see :func:`~inkarnat.kernels.plot.level_counts`."""
@@ -608,14 +642,19 @@ def _draw_limits_legend(canvas: Canvas, panels: _Panels) -> None:
         x = end + letter * 1.4
 
 
-def _draw_percentiles(canvas: Canvas, panels: _Panels, levels: tuple[float, ...]) -> None:
-    """Point at levels from the right and write the middle one."""
-    panel, letter = panels.boxes[-1], panels.letter
-    edge = float(panel.left + panel.width)
+_PERCENTILES = (5, 50, 95)
+
+
+def _draw_percentiles(canvas: Canvas, panels: _Panels, panel: _Panel, levels: tuple[float, ...]) -> None:
+    """Point at levels of a plot from the right and write the middle one; in another plot than the last, inside it."""
+    letter = panels.letter
+    inside = panel != panels.boxes[-1]
+    edge = float(panel.left + panel.width) - (letter * 0.55 + 1 if inside else 0)
     for level in levels:
         if _LOW < level < _HIGH:
             y, size = panel.down(level), letter * (0.55 if level == levels[1] else 0.38)
             canvas.fill([(edge + 1, y), (edge + 1 + size, y - size * 0.7), (edge + 1 + size, y + size * 0.7)], CLOUD)
     if levels and math.isfinite(levels[1]):
         words = f"{levels[1] * 100:.0f}"
-        canvas.words((edge + letter * 0.8, panel.down(levels[1])), words, letter * 0.9, CLOUD, "lm", halo=1)
+        place, anchor = (edge - letter * 0.2, "rm") if inside else (edge + letter * 0.8, "lm")
+        canvas.words((place, panel.down(levels[1])), words, letter * 0.9, CLOUD, anchor, halo=1)

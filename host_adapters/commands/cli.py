@@ -42,13 +42,16 @@ COMMANDS = {
     "person": "Keep approved readings of people, to match other shots to.",
     "render": "Run a graph over pictures or video.",
     "report": "Write one page that shows and judges corrected clips.",
+    "stills": "Draw stills of a correction: befores, matte, scopes, clipped pixels, one sheet.",
     "track": "Follow a region through a clip and keep it as keyframes.",
     "warm": "Compile everything now, so that the first frame is not slow.",
 }
 """Verb → its line in the overview; the verb lives in the module of the same name beside this one."""
 
 
-WRITING = frozenset(("carry", "correct", "demo", "export", "farm", "job", "measure", "render", "report", "track"))
+WRITING = frozenset(
+    ("carry", "correct", "demo", "export", "farm", "job", "measure", "render", "report", "stills", "track")
+)
 """The verbs that write where they are told to: each claims its outputs, and takes ``--overwrite``."""
 
 RENDERING = frozenset(("carry", "correct", "farm", "job", "render"))

@@ -23,6 +23,7 @@ from ..media.clips import Clip, Frames, check_suffix, parse_frames
 from ..shots.carry import balance_step
 from ..shots.looks import Under
 from ..shots.solving import Solved, SolveOptions, solve
+from ..shots.stills import Shown
 from ..shots.viewing import open_view, view_id
 from ..warm_up import helped
 from ..writes import claim
@@ -33,6 +34,7 @@ from .options import (
     SubjectsCommand,
     black_option,
     person_options,
+    read_line,
     sample_options,
     shape_options,
     solve_options,
@@ -40,6 +42,7 @@ from .options import (
     typed_options,
 )
 from .person import person_data, say_distance
+from .stills import Stills, stills_options
 from .under import read_under, under_options
 
 METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": BY_LIGHT}
@@ -60,6 +63,7 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
     help="Solve and read through this transform, a CLF or ocio:SPACE/DISPLAY/VIEW; pictures are written without it.",
 )
 @under_options
+@stills_options
 @shape_options
 @click.option("--track", is_flag=True, help="Let --region, --keep-in and --keep-out follow what they were drawn round.")
 @click.option(
@@ -140,8 +144,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
     """
-    if output is None and not (options["graph_out"] or options["matte_out"]):
-        raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out or --graph-out.")
+    stills = Stills.read(options)
+    if output is None and stills is None and not (options["graph_out"] or options["matte_out"]):
+        raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out, --graph-out or --stills.")
     if not as_json:
         console.warn_if_cold()  # asked before the helper leaves its first kernel
     if jit.is_cold():
@@ -155,7 +160,10 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
         check_suffix(path)
     frames = parse_frames(options["frames"]) if options["frames"] else None
     kept = {options["graph_out"]: made.GRAPH} if options["graph_out"] else {}
-    claim(outputs.values(), kept, clip.frames if frames is None else frames)
+    looked_at = [] if stills is None else stills.chosen(clip, frames)
+    shown = Shown(tuple(name for name, _ in people) or ("",), asked.under is not None)
+    pictures = {} if stills is None else stills.files(shown, clip, looked_at)
+    claim([*outputs.values(), *pictures.values()], kept, clip.frames if frames is None else frames)
     check_outputs(outputs.values(), clip)
     solved = solve(footage.working(clip), asked, console.listener(as_json))
     if solved.drift is not None and solved.drift.followed is not None and not as_json:
@@ -164,6 +172,10 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     if options["graph_out"]:
         graph.save(options["graph_out"])
     report = _render(graph, clip, outputs, frames, options["codec"], as_json)
+    if stills is not None:
+        reference = asked.frame if asked.frame is not None else clip.frames[0]
+        sheet = stills.draw(graph, clip, looked_at, options["view"], reference, read_line(options), as_json)
+        outputs = {**outputs, "stills": str(sheet)}
     suspect = footage.tell_damage([clip], report.done)
     _tell(input, solved, asked, report, outputs, options, as_json)
     return SOME_FRAMES_FAILED if report.failed or suspect else 0

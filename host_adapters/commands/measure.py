@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..graphs.typed import typed_words
 from ..media.clips import Clip, parse_frames
+from ..media.pictures import picture_format, write_picture
 from ..shots.aims import aim_at, aims_of, noted_light
 from ..shots.evidence import BEFORES, WITHOUT_LOOK, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
 from ..shots.finished import Finished, is_made_by
@@ -39,6 +40,7 @@ from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
 from ..shots.solving import solve
+from ..shots.stills import scope_picture
 from ..shots.viewing import open_view, view_id
 from ..writes import claim
 from . import console
@@ -87,6 +89,12 @@ def _print_schema(context: click.Context, option: click.Parameter, wanted: bool)
 @person_options
 @click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @click.option("--suggest", is_flag=True, help="Suggest a balance from the edges, black and white points, a saturation.")
+@click.option(
+    "--scope",
+    "scope_file",
+    metavar="FILE",
+    help="Draw vectorscope, waveform and parade of the first frame read.",
+)
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the readings for a spreadsheet as well.")
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON.")
 @click.option(
@@ -104,6 +112,7 @@ def command(
     frames: str | None,
     suggest: bool,
     csv_file: str | None,
+    scope_file: str | None,
     as_json: bool,
     people: list[Named],
     **options: Any,
@@ -134,9 +143,12 @@ def command(
     if corrected and graph_file is None:
         raise GraphError("--corrected needs the graph that made the file: give --graph G.json.")
     clip = footage.working(footage.open(input))
-    if csv_file:
-        names = _subjects(graph_file, people)
-        claim(texts=[(_csv_name(csv_file, name), made.READINGS) for name in names])
+    names = _subjects(graph_file, people)
+    tables = [(_csv_name(csv_file, name), made.READINGS) for name in names] if csv_file else []
+    scopes = {name: _csv_name(scope_file, name) for name in names} if scope_file else {}
+    for path in scopes.values():
+        picture_format(path)
+    claim(scopes.values(), tables)
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     seen = view_id(options["view"])
     if graph_file is not None:
@@ -150,6 +162,13 @@ def command(
     if csv_file:
         for name, own in told.readings.items():
             write_csv(_csv_name(csv_file, name), own)
+    for name, path in scopes.items():
+        if name in told.seen:
+            picture, matte = told.seen[name]
+            drawn = scope_picture(picture, matte if matte.any() else None, told.aims[name].angle)
+            write_picture(path, drawn, bits=8)
+            made.note(path)
+            told = replace(told, notes=(*told.notes, f"scopes of frame {numbers[0]}{_of(name)}: {path}"))
     told.tell(_suggestions(clip.read(numbers[0])) if suggest else None, as_json)
     return 0
 
@@ -188,7 +207,7 @@ def _of_samples(
     correction = solved.correction
     mattes = {person.name: person.id("matte") for person in correction.people}
     line = read_line(options)
-    readings, found = _read(clip, solved.graph, mattes, numbers, view)
+    readings, found, shown = _read(clip, solved.graph, mattes, numbers, view)
     aims = {p.name: aim_at(p.target, solved.approved.get(p.name), line) for p in correction.people}
     verdicts = {}
     for person in correction.people:
@@ -197,14 +216,18 @@ def _of_samples(
             Evidence(None, final, sampled=bool(person.key.model), view=seen), aims[person.name]
         )
     warnings = (*(warned for warned in correction.warnings if warned.sign != "stray"), *found)
-    return _Told(input, options["view"], readings, solved.approved, warnings, aims, verdicts)
+    return _Told(input, options["view"], readings, solved.approved, warnings, aims, verdicts, seen=shown)
 
 
 def _read(
     clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Sequence[int], view: Callable[[Floats], Floats]
-) -> tuple[dict[str, Readings], tuple[Warned, ...]]:
-    """Read each person's skin in each frame; what there is to warn of is told once, at its worst."""
+) -> tuple[dict[str, Readings], tuple[Warned, ...], dict[str, tuple[Floats, Floats]]]:
+    """Read each person's skin in each frame; what there is to warn of is told once, at its worst.
+
+    The first frame is returned as it is seen, with each person's matte.
+    """
     runner = Runner(graph)
+    first_seen: dict[str, tuple[Floats, Floats]] = {}
     readings: dict[str, list[tuple[int, str, SkinReading]]] = {name: [] for name in mattes}
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
@@ -213,6 +236,7 @@ def _read(
         made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), list(mattes.values()))
         shown = view(clip.read(number))
         for name, output in mattes.items():
+            first_seen.setdefault(name, (shown, made[output]))
             try:
                 reading = measure_skin(shown, made[output])
             except ReadingError as error:
@@ -220,7 +244,7 @@ def _read(
                 continue
             readings[name].append((number, "", reading))
             _keep_worst(worst, name, number, reading)
-    return dict(readings), (*missed, *worst.values())
+    return dict(readings), (*missed, *worst.values()), first_seen
 
 
 def _keep_worst(worst: dict[tuple[str, str], Warned], name: str, number: int, reading: SkinReading) -> None:
@@ -253,11 +277,13 @@ def _through_graph(
     readings: dict[str, list[tuple[int, str, SkinReading]]] = {name: [] for name in witness.mattes}
     moments: dict[str, list[Moment]] = {name: [] for name in witness.mattes}
     faces: dict[str, Any] = {}
+    first_seen: dict[str, tuple[Floats, Floats]] = {}
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
     for number in numbers:
         pictures = witness.pictures(clip, number)
-        for name in witness.mattes:
+        for name, output in witness.mattes.items():
+            first_seen.setdefault(name, (pictures["final"], pictures[output]))
             moment = witness.moment(pictures, number, name)
             if isinstance(witness, Witness):
                 moment = replace(moment, aimed=witness.aimed(clip, number, name, aims[name]))
@@ -279,7 +305,8 @@ def _through_graph(
         found = evidence(graph, surveyed, numbers[0], noted_light(graph), view=seen)
         verdicts[name] = judge(found, aims[name])
     approved = dict.fromkeys(witness.mattes, person) if person else {}
-    return _Told(input, options["view"], dict(readings), approved, (*missed, *worst.values()), aims, verdicts)
+    warnings = (*missed, *worst.values())
+    return _Told(input, options["view"], dict(readings), approved, warnings, aims, verdicts, seen=first_seen)
 
 
 def _made_notes(input: str, graph_file: str, is_made: bool | None) -> tuple[str, ...]:
@@ -342,6 +369,8 @@ class _Told:
     aims: Mapping[str, Aim]
     verdicts: Mapping[str, Verdict]
     notes: tuple[str, ...] = ()
+    seen: Mapping[str, tuple[Floats, Floats]] = field(default_factory=dict)
+    """The first frame that was read, as it is seen, and each subject's matte."""
 
     def tell(self, suggestions: dict[str, dict[str, Any]] | None, as_json: bool) -> None:
         """Print everything, for machines or for people."""

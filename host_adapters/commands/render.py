@@ -17,10 +17,12 @@ from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.outputs import output_names
 from ..graphs.rendering import check_range, render_files
 from ..media.clips import Clip, Frames, parse_frames
+from ..shots.stills import Shown
 from ..writes import Decided, claim, never
 from . import console
 from .footage import Command, Footage, footage_options, output_options
-from .options import named_files
+from .options import named_files, project_option, read_line
+from .stills import Stills, stills_options
 
 if TYPE_CHECKING:
     from ..farm.chunks import Engine, Job
@@ -49,6 +51,8 @@ def run_options(command: Command) -> Command:
 
 @click.command()
 @run_options
+@stills_options
+@project_option
 @click.option("--jobs", type=click.IntRange(1, 512), default=1, show_default=True, help="Processes to work in.")
 @click.option("--resume", is_flag=True, help="Skip what an earlier run of the same job completed.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
@@ -81,19 +85,30 @@ def command(
     With --jobs or --resume a journal beside the first output lists what is complete, with sizes and hashes.
     """
     paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    stills, line = Stills.read(options), read_line(options)
     footage = Footage.of(options).meant(files)
     loaded = footage.around(Graph.load(graph))
-    check_names(loaded, files, paths)
+    if paths or stills is None:
+        check_names(loaded, files, paths)
+    shown = None if stills is None else Shown.of(loaded)
     with ExitStack() as stack:
         clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
         chosen = parse_frames(frames) if frames else None
         numbers = check_range(chosen, next(iter(clips.values())))
         loaded = own_faces(loaded, clips)
-        claim(paths.values(), frames=numbers, decided=submitted_before(paths.values()) if resume else never)
-        if jobs > 1 or resume:
+        main = next(iter(clips.values()))
+        looked_at = [] if stills is None else stills.chosen(main, numbers)
+        pictures = {} if stills is None or shown is None else stills.files(shown, main, looked_at)
+        decided = submitted_before(paths.values()) if resume else never
+        claim([*paths.values(), *pictures.values()], frames=numbers, decided=decided)
+        if not paths:
+            report = runner.Report()
+        elif jobs > 1 or resume:
             report = _render_in_processes(loaded, clips, paths, chosen, codec, jobs, resume, as_json)
         else:
             report = render_files(loaded, clips, paths, chosen, codec, console.listener(as_json))
+        if stills is not None:
+            paths = {**paths, "stills": str(stills.draw(loaded, main, looked_at, None, None, line, as_json))}
         suspect = footage.tell_damage(clips.values(), report.done, elsewhere=jobs > 1 or resume)
     return tell(report, graph, files, paths, as_json) or (SOME_FRAMES_FAILED if suspect else 0)
 
@@ -115,7 +130,8 @@ def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Map
     if as_json:
         console.print_json({"graph": graph, "inputs": dict(files), "outputs": dict(paths), **report.as_dict()})
     else:
-        console.say(f"{len(report.done)} frames in {report.seconds:.1f} s, {len(report.failed)} failed")
+        if report.done or report.failed:
+            console.say(f"{len(report.done)} frames in {report.seconds:.1f} s, {len(report.failed)} failed")
         for name, path in paths.items():
             console.say(f"{name}: {path}")
     return SOME_FRAMES_FAILED if report.failed else 0

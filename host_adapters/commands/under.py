@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 import click
@@ -13,6 +13,8 @@ from ..shots.looks import Under, open_look, same_place
 
 Command = Callable[..., Any]
 
+_FAR = "look_far"
+"""Whether the footage comes from another space, so that what lies beyond white is to be covered."""
 _KEEP = KeepSkin.params()["amount"]
 
 
@@ -51,7 +53,7 @@ def _lower(text: str) -> str:
     return text[:1].lower() + text[1:].rstrip(".")
 
 
-def read_under(options: Mapping[str, Any]) -> Under | None:
+def read_under(options: dict[str, Any]) -> Under | None:
     """Read the look, None where there is none. Raises GraphError for wrong use, LookError for a look that is none."""
     name, keep = options["under"], options["keep_skin"]
     if name is None:
@@ -61,7 +63,7 @@ def read_under(options: Mapping[str, Any]) -> Under | None:
         return None
     if keep is not None and not _KEEP.low <= keep <= _KEEP.high:
         raise GraphError(f"--keep-skin must be {_KEEP.low:g} to {_KEEP.high:g}, not {keep:g}.")
-    far = options.get("input_space") is not None
+    far = options.setdefault(_FAR, options.get("input_space") is not None)  # which is taken out when footage is opened
     look = open_look(name, options["look_input"], options["look_output"], far)
     if options["view"] and same_place(options["view"], name):
         raise GraphError(
