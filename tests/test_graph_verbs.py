@@ -89,6 +89,9 @@ VALUES = [
     ("balance.tint=.002Duv", "balance", "tint", 0.002),
     ("balance.temperature=-12 mired", "balance", "temperature", -12.0),
     ("soften.edge-blur=.3", "soften", "softness", 3.0),
+    ("tone.black=-2", "tone", "black", 0.02),
+    ("tone.white=5%", "tone", "white", 0.95),
+    ("tone.middle=-3", "tone", "middle", 0.47),
     ("soften.edge-blur=.3%", "soften", "softness", 3.0),
     ("soften.edge-blur=3‰", "soften", "softness", 3.0),
     ("soften.edge-blur=4px", "soften", "softness", 4000 / 1080),
@@ -104,6 +107,17 @@ def test_values_are_read_in_the_units_of_people(text, step, name, value):
     graph, (edit,) = with_values(standard(), [text], height=1080)
     assert getattr(graph.by_id[step].node, name) == pytest.approx(value)
     assert (edit.step, edit.name) == (step, name)
+
+
+def test_levels_are_typed_in_percent_and_codes():
+    """876 codes of 10 bits from black to white: BT.709-6, item 4.6."""
+    graph, _ = with_values(
+        standard(), ["tone.black=-18c", "tone.curve=25,20;75,82", "tone.white=5", "tone.white=by:-2"]
+    )
+    tone = graph.by_id["tone"].node
+    assert tone.black == pytest.approx(18 / 876)
+    assert tone.white == pytest.approx(0.97)
+    np.testing.assert_allclose(tone.points, ((0.25, 0.2), (0.75, 0.82)))
 
 
 def test_by_adds_to_what_stands_and_to_every_keyframe():
@@ -125,7 +139,10 @@ WRONG = [
     ("steer.turn", "step.word=value"),
     ("steer.turn=red", "wants an angle"),
     ("steer.turn=500", "goes from -180 to 180°, not 500"),
-    ("balance.tint=100", "goes from -50 to 50 thousandths of Duv, not 100"),
+    ("steer.turn=123", "did you mean --target-angle 123"),
+    ("tone.black=.02", "did you mean --black -2"),
+    ("tone.black=200", "goes from -100 to 100 %, not 200"),
+    ("balance.tint=100", "goes from -50 to 50 thousandths, not 100"),
     ("soften.edge-blur=4px", "give --height"),
     ("soften.invert=perhaps", "yes or no"),
     ("steer.method=turnn", "Did you mean 'turn'"),
@@ -204,7 +221,7 @@ def test_diff_names_each_difference_once():
     second, _ = with_values(first, ["steer.turn=4", "balance.tint=2"])
     assert list(differences(first, first)) == []
     assert list(differences(first, second)) == [
-        "balance.tint: 0 thousandths of Duv → +2 thousandths of Duv",
+        "balance.tint: 0 thousandths → +2 thousandths",
         "steer.turn: 0° → +4°",
     ]
     fewer = STARTS["skin-only"][0]()

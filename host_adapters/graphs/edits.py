@@ -76,7 +76,7 @@ def _read(where: str, step: Step, name: str, text: str, height: float | None) ->
     if text.lower().startswith(BY):
         if param.kind not in ("number", "angle", "whole"):
             raise GraphError(f"{where}: {BY} adds to a figure, and this is none.")
-        added = read_value(where, kind, name, text[len(BY) :], height)
+        added = read_value(where, kind, name, text[len(BY) :], height, by=True)
         return _moved(current(step, name), added)
     if ":" in text and can_be_keyed(param):
         return _keyframes(where, kind, name, text, height)

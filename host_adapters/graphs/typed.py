@@ -94,16 +94,18 @@ class Control:
         """What the field is where nobody sets it."""
         return getattr(STEPS[self.step], self.field)
 
-    def _slope(self) -> float:
+    @property
+    def slope(self) -> float:
+        """What a typed number is multiplied with; below 0 where more of it is less of the field."""
         return -self.unit.scale if self.down else self.unit.scale
 
     def to_field(self, typed: float, by: bool = False) -> float:
         """Return a typed number in the field's unit; with ``by`` as a difference."""
-        return typed * self._slope() + (self.rest if self.at_rest and not by else 0.0)
+        return typed * self.slope + (self.rest if self.at_rest and not by else 0.0)
 
     def to_typed(self, value: float, by: bool = False) -> float:
         """Return a field's number as people type it."""
-        return (value - (self.rest if self.at_rest and not by else 0.0)) / self._slope()
+        return (value - (self.rest if self.at_rest and not by else 0.0)) / self.slope
 
     def span(self) -> str:
         """Say which numbers may be typed."""

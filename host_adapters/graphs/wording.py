@@ -11,49 +11,45 @@ from typing import Any
 from ...nodes.declare import Node, Param, nearest
 from ..describe import words as plain_words
 from .errors import GraphError, shown
+from .typed import Control, control_of
 
 
 @dataclass(frozen=True)
 class Word:
     """What people call a parameter.
 
-    :ivar name: typed in assignments and shown in lists. :ivar unit: shown behind the figure. :ivar factor: the figure
-        as people write it, times this, is the parameter. :ivar signed: above 0 a plus sign stands before it.
+    :ivar name: typed in assignments and shown in lists. :ivar unit: shown behind the figure. :ivar factor, offset: the
+        figure as people write it, times the one and plus the other, is the parameter. :ivar signed: above 0 a plus
+        sign stands before it. :ivar control: the option that sets the parameter, None without.
     """
 
     name: str
     unit: str = ""
     factor: float = 1.0
     signed: bool = False
+    offset: float = 0.0
+    control: Control | None = None
+
+    def shown(self, value: float) -> str:
+        """Return a parameter's figure as people write it, with its unit."""
+        figure = (value - self.offset) / self.factor
+        text = f"{figure:+.6g}" if self.signed and abs(figure) > 1e-12 else f"{figure + 0.0:.6g}"
+        return text + (self.unit if self.unit == "°" else f" {self.unit}" if self.unit else "")
 
 
-_HEIGHT = "% of the frame height"
-_WORDS: dict[tuple[str, str], Word] = {
-    ("balance", "exposure"): Word("exposure", "stops", signed=True),
-    ("balance", "temperature"): Word("temperature", "mired", signed=True),
-    ("balance", "tint"): Word("tint", "thousandths of Duv", 0.001, signed=True),
-    ("skin_key", "width"): Word("key-width", signed=True),
-    ("skin_key", "softness"): Word("key-falloff"),
-    ("soften_matte", "specks"): Word("specks", _HEIGHT, 10.0),
-    ("soften_matte", "pinholes"): Word("pinholes", _HEIGHT, 10.0),
-    ("soften_matte", "position"): Word("edge", _HEIGHT, 10.0, signed=True),
-    ("soften_matte", "softness"): Word("edge-blur", _HEIGHT, 10.0),
-    ("soften_matte", "follow"): Word("edge-follow"),
-    ("steady_matte", "frames"): Word("steady-matte", "frames"),
-    ("steer_skin", "angle"): Word("turn", "°", signed=True),
-    ("steer_skin", "saturation"): Word("skin-saturation"),
-    ("steer_skin", "temperature"): Word("skin-temperature", "mired", signed=True),
-    ("steer_skin", "tint"): Word("skin-tint", "thousandths of Duv", 0.001, signed=True),
-    ("steer_skin", "amount"): Word("skin-amount"),
-    ("keep_skin", "amount"): Word("keep-skin"),
-}
-"""(node, parameter) → the word of the trade, where it is another than the parameter's name or has another unit."""
+_KEEP = Word("keep-skin")
 
 
 def word_of(node: type[Node], name: str) -> Word:
-    """Return what people call a parameter of a node."""
-    known = _WORDS.get((node.name, name))
-    return known or Word(name.replace("_", "-"), node.params()[name].unit)
+    """Return what people call a parameter of a node: as the options of `correct` do, where one sets it."""
+    control = control_of(node.name, name)
+    if control is not None:
+        signed = (control.solved and control.rest == 0) or (any(control.ends) and control.to_typed(control.rest) == 0)
+        offset = control.to_field(0.0)
+        return Word(control.option, control.unit.word, control.slope, signed, offset, control)
+    if (node.name, name) == ("keep_skin", "amount"):
+        return _KEEP
+    return Word(name.replace("_", "-"), node.params()[name].unit)
 
 
 def parameter(where: str, node: type[Node], word: str) -> str:
@@ -77,19 +73,19 @@ def value_words(node: type[Node], name: str, value: Any) -> str:
     """Return a value as people read it, with its unit."""
     word, param = word_of(node, name), node.params()[name]
     if param.kind in ("number", "angle", "whole") and isinstance(value, int | float):
-        figure = f"{value / word.factor:+.6g}" if word.signed and value else f"{value / word.factor:.6g}"
-        return figure + (word.unit if word.unit == "°" else f" {word.unit}" if word.unit else "")
+        return word.shown(value)
     if param.kind == "point":
         return ", ".join(f"{v:.4g}" for v in value)
     if param.kind == "points":
-        return "; ".join(", ".join(f"{v:.4g}" for v in item) for item in value) or "none"
+        return "; ".join(", ".join(f"{v / word.factor:.4g}" for v in item) for item in value) or "none"
     return plain_words(value)
 
 
 def span_words(node: type[Node], name: str) -> str:
     """Return the range of a parameter as people write it: ``-30 to 30 thousandths of Duv``."""
     word, param = word_of(node, name), node.params()[name]
-    low, high = (f"{end / word.factor:.6g}" for end in (param.low, param.high))
+    ends = sorted((end - word.offset) / word.factor for end in (param.low, param.high))
+    low, high = (f"{end + 0.0:.6g}" for end in ends)
     return f"{low} to {high}" + (word.unit if word.unit == "°" else f" {word.unit}" if word.unit else "")
 
 
@@ -99,14 +95,16 @@ _FIGURE = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.S
 _YES, _NO = ("yes", "on", "true", "1"), ("no", "off", "false", "0")
 
 
-def read_value(where: str, node: type[Node], name: str, text: str, height: float | None = None) -> Any:
+def read_value(
+    where: str, node: type[Node], name: str, text: str, height: float | None = None, by: bool = False
+) -> Any:
     """Read a value as people type it: figures with or without their unit, yes and no, words, ``x,y`` and ``x,y;x,y``.
 
-    :param height: of the frame in pixels, for sizes such as ``4px``.
+    :param height: of the frame in pixels, for sizes such as ``4px``. :param by: the figure is a difference.
     :raises GraphError: what is typed is no such value, or ``px`` without a height.
     """
     param = node.params()[name]
-    return _READERS[param.kind](_Asked(where, word_of(node, name), param, height), text.strip())
+    return _READERS[param.kind](_Asked(where, word_of(node, name), param, height, by), text.strip())
 
 
 @dataclass(frozen=True)
@@ -115,6 +113,7 @@ class _Asked:
     word: Word
     param: Param
     height: float | None
+    by: bool = False
 
     def wrong(self, text: str) -> GraphError:
         unit = f" ({self.word.unit})" if self.word.unit else ""
@@ -125,10 +124,21 @@ class _Asked:
         if found is None:
             raise self.wrong(text)
         value, unit = float(found[1]), found[2].strip()
-        return value * self.factor(unit, text)
+        control = self.word.control
+        if control is not None and not unit and not self.by and (meant := control.answer(value)):
+            likely, _, why = meant.partition(", ")
+            raise GraphError(
+                f"{self.where}={text}: did you mean {likely}?{f' {why[0].upper()}{why[1:]}.' if why else ''}"
+            )
+        if unit == self.param.unit and unit and unit != self.word.unit:
+            return value
+        offset = 0.0 if self.by or self.param.kind == "points" else self.word.offset
+        return value * self.factor(unit, text) + offset
 
     def factor(self, unit: str, text: str) -> float:
-        sized = self.word.unit == _HEIGHT
+        control = self.word.control
+        sized = control is not None and control.unit.pixels
+        more = {} if control is None else dict(control.unit.more)
         if not unit or unit == self.word.unit or (self.word.unit and self.word.unit.startswith(unit)):
             return self.word.factor
         if sized and unit in ("px", "pixels"):
@@ -137,11 +147,11 @@ class _Asked:
                     f"{self.where}: {text} needs the height of the frame: give --height PIXELS, or write %."
                 )
             return 1000.0 / self.height
-        if sized and unit == "‰":
-            return 1.0
+        if unit in more:
+            return more[unit] * self.word.factor
         if unit == "%" and not self.word.unit:
             return 0.01
-        if unit == self.param.unit or (unit in ("deg", "degrees") and self.param.kind == "angle"):
+        if unit in ("deg", "degrees") and self.param.kind == "angle":
             return 1.0
         raise self.wrong(text)
 
