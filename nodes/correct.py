@@ -581,7 +581,9 @@ _ACTIONS: Mapping[str, Action] = MappingProxyType(
         "suggest_balance": Action(
             "Suggest balance", "Balance by the neutral sample, or by the edges of the picture.", _suggest_balance
         ),
-        "read": Action("Read the skin", "Measure the keyed skin of this frame before and after.", _read),
+        "read": Action(
+            "Read the skin", "Measure the keyed skin of this frame before and after.", _read, only_reads=True
+        ),
         "forget": Action("Forget key and solve", "Forget the learned key and the solved turn and saturation.", _forget),
     }
 )

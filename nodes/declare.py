@@ -350,11 +350,13 @@ class Action:
     :ivar run: ``run(node, asked, **inputs)`` returns the new node and what to tell the person. ``asked`` holds, for
         every name in ``Node.asks()``, a parameter's value or a place's Sample (None where it is left out); the
         inputs are those of ``process``. It raises InkarnatError where the picture or the samples do not serve.
+    :ivar only_reads: it changes nothing of the node, and a smaller picture tells it nearly as much.
     """
 
     label: str
     help: str
     run: Callable[..., tuple[Any, str]]
+    only_reads: bool = False
 
 
 # --- nodes --------------------------------------------------------------------------------------------------

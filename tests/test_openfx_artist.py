@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 
 import numpy as np
 import pytest
@@ -136,6 +137,29 @@ def test_a_live_reading_follows_every_change():
         assert instance["report"] == live
     assert instance.press("angle", Stage(stage.output)) == 14, "without a picture"
     assert instance["report"] == STALE + live
+    no_complaints()
+
+
+def test_a_live_reading_of_a_large_picture_says_the_same():
+    """It is taken from means of squares, so that it keeps up with a slider."""
+    picture = portrait()
+    large = np.ascontiguousarray(np.kron(picture, np.ones((5, 5, 1), np.float32)))
+    large[..., :3] += np.random.default_rng(5).normal(0, 0.004, (*large.shape[:2], 3)).astype(np.float32)
+    _, effects = loaded()
+    instance = effects["correct_skin"].instance(size=(5.0 * WIDTH, 5.0 * HEIGHT))
+    instance["skin_1"], instance["skin_1_use"] = (FACE[0] * 5 * WIDTH, (1 - FACE[1]) * 5 * HEIGHT), 1
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage_of(large)) == 0
+    instance["angle"] = 3.0
+    assert instance.press("angle", stage_of(large)) == 14
+    live = instance["report"]
+    assert instance.press("read", stage_of(large)) == 0
+
+    def angles(text: str) -> list[float]:
+        return [float(word) for word in re.findall(r"(\d+\.\d)°, ratio", text)]
+
+    assert len(angles(live)) == 3
+    assert angles(live) == pytest.approx(angles(instance["report"]), abs=0.21)
     no_complaints()
 
 

@@ -167,17 +167,21 @@ def _after_change(instance: Instance, names: list[str], time: float, arguments: 
         asked = asked_values(instance.kind, instance.getter(time), frame)
         due = instance.solved_node(time, frame).after_change(names, asked)
         for action in due or ():
-            _do(instance, action, time, arguments)
+            _do(instance, action, time, arguments, _LIVE_ROWS if action.only_reads else 0)
     except InkarnatError:
         due = ()  # no picture, or values that contradict each other: a press of a button says what is wrong
     if due == ():
         _mark_stale(instance, time)
 
 
-def _do(instance: Instance, action: Action, time: float, arguments: Properties) -> None:
+_LIVE_ROWS = 600
+"""Rows to which pictures are reduced for a reading after every change: it must keep up with a slider."""
+
+
+def _do(instance: Instance, action: Action, time: float, arguments: Properties, most_rows: int = 0) -> None:
     """Let the node do something on this frame, and set the controls that it changes in one step of undo."""
     kind, get = instance.kind, instance.getter(time)
-    with whole_inputs(instance, time, arguments) as (frame, inputs):
+    with whole_inputs(instance, time, arguments, most_rows) as (frame, inputs):
         node = instance.solved_node(time, frame)
         asked = asked_values(kind, get, frame)
         with marked_frames(instance, time, arguments, inputs) as marked:

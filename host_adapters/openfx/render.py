@@ -464,8 +464,12 @@ def _within_clip(instance: Instance, time: float) -> float:
 
 
 @contextlib.contextmanager
-def whole_inputs(instance: Instance, time: float, arguments: Properties) -> Iterator[tuple[Frame, dict[str, Floats]]]:
+def whole_inputs(
+    instance: Instance, time: float, arguments: Properties, most_rows: int = 0
+) -> Iterator[tuple[Frame, dict[str, Floats]]]:
     """Give the frame in canonical coordinates and the node's inputs at one time, for an action.
+
+    :param most_rows: larger pictures come halved, quartered and so on to at most so many rows; 0 leaves them whole.
 
     Raises OpenFXError where Source has no picture.
     """
@@ -478,4 +482,18 @@ def whole_inputs(instance: Instance, time: float, arguments: Properties) -> Iter
         frame = canonical(box, _scale(arguments), source.aspect)
         node = instance.node(time, frame)
         work = Work(instance, node, source, instance.signal())
-        yield frame, work.entered(work.divided(work.fed(inputs, box, -1, borrow), borrow))
+        fed = work.divided(work.fed(inputs, box, -1, borrow), borrow)
+        factor = 1
+        while most_rows and box.height > most_rows * factor:
+            factor *= 2
+        yield frame, work.entered({port: _smaller(array, factor) for port, array in fed.items()})
+
+
+def _smaller(array: Floats, factor: int) -> Floats:
+    """Return a picture or matte by the means of squares of so many pixels; what is over at the far edges goes."""
+    if factor == 1:
+        return array
+    height, width = array.shape[0] // factor * factor, array.shape[1] // factor * factor
+    parts = [array[y:height:factor, x:width:factor] for y in range(factor) for x in range(factor)]
+    result: Floats = np.ascontiguousarray(sum(parts[1:], parts[0].copy()) / np.float32(factor**2), np.float32)
+    return result
