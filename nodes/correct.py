@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+import json
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -16,7 +18,9 @@ from .balance import TRANSFERS, Balance, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
 from .declare import (
     HAND,
+    LANDMARKS,
     MARKS,
+    PRESENCE,
     PRODUCT,
     SUM,
     Action,
@@ -24,6 +28,7 @@ from .declare import (
     Matte,
     Node,
     Param,
+    ParamError,
     Picture,
     Place,
     Rows,
@@ -33,8 +38,9 @@ from .declare import (
     number,
     text,
 )
+from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey
-from .learning import study_skin
+from .learning import study_skin, with_faces
 from .matte import SoftenMatte
 from .sample import Sample
 from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, measure_skin, solve_steer
@@ -220,6 +226,7 @@ class CorrectSkin(CorrectSkin1):
     label = "Correct skin"
     version = 2
     takes_look = True
+    closed_panels = ("Faces",)
     param_labels = MappingProxyType(
         {
             "width": "Key width",
@@ -245,6 +252,19 @@ class CorrectSkin(CorrectSkin1):
     edge_follow: float = like(SoftenMatte, "follow")
     skin_temperature: float = like(SteerSkin, "temperature")
     skin_tint: float = like(SteerSkin, "tint")
+    face_1_presence: float = number(0.0, 0, 1, "How far the first face counts; 0 where it is not there.")
+    face_1_left_eye: tuple[float, float] = like(FaceMatte, "left_eye")
+    face_1_right_eye: tuple[float, float] = like(FaceMatte, "right_eye")
+    face_1_nose: tuple[float, float] = like(FaceMatte, "nose")
+    face_1_left_mouth: tuple[float, float] = like(FaceMatte, "left_mouth")
+    face_1_right_mouth: tuple[float, float] = like(FaceMatte, "right_mouth")
+    face_2_presence: float = number(0.0, 0, 1, "How far the second face counts; 0 where it is not there.")
+    face_2_left_eye: tuple[float, float] = like(FaceMatte, "left_eye")
+    face_2_right_eye: tuple[float, float] = like(FaceMatte, "right_eye")
+    face_2_nose: tuple[float, float] = like(FaceMatte, "nose")
+    face_2_left_mouth: tuple[float, float] = like(FaceMatte, "left_mouth")
+    face_2_right_mouth: tuple[float, float] = like(FaceMatte, "right_mouth")
+    joined: str = text("", "What was learned from samples about the faces; empty joins every face alike.")
 
     def _order(self) -> Order:
         return LEVELS_FIRST if self.levels == "first" else LEVELS_LAST
@@ -256,6 +276,49 @@ class CorrectSkin(CorrectSkin1):
 
     def _set(self) -> Mapping[str, Mapping[str, str]]:
         return _SET_2
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _joined_of(self.joined)
+
+    @classmethod
+    def face_slots(cls) -> Sequence[Mapping[str, str]]:
+        """Return the two faces."""
+        return _FACES
+
+    def _faces(self) -> tuple[FaceMatte, ...]:
+        """Return the faces as they are set, with what was learned about each."""
+        told = _joined_of(self.joined)[1]
+        faces = (FaceMatte(**{word: getattr(self, name) for word, name in slot.items()}) for slot in _FACES)
+        return tuple(dataclasses.replace(face, keyed=keyed) for face, keyed in zip(faces, told, strict=True))
+
+    def _softened(self, balanced: Picture) -> Rows:
+        faces = [face for face in self._faces() if face.presence > 0]
+        if not faces:
+            return super()._softened(balanced)
+        keyed = with_faces(self._node("skin").process(balanced), balanced, faces, _joined_of(self.joined)[0])
+        rows: Rows = self._node("soften").rows(keyed, balanced)
+        return rows
+
+    def outlines(self, aspect: float) -> Sequence[Sequence[tuple[float, float]]]:
+        """Return the outlines of the faces and the line of the split view."""
+        faces = [outline for face in self._faces() for outline in face.outlines(aspect)]
+        return (*faces, *super().outlines(aspect))
+
+    def handles(self, aspect: float) -> Sequence[Handle]:
+        """Return the landmarks of the faces, what moves each face, and the middle of the split."""
+        found = [
+            handle
+            for number, (slot, face) in enumerate(zip(_FACES, self._faces(), strict=True), start=1)
+            if face.presence > 0
+            for handle in face_handles(slot, face.landmarks, aspect, f"Face {number}")
+        ]
+        return (*found, *super().handles(aspect))
+
+    def unused(self) -> frozenset[str]:
+        """Return what has no effect now."""
+        absent = [slot for slot in _FACES if getattr(self, slot[PRESENCE]) == 0]
+        return super().unused() | {name for slot in absent for word, name in slot.items() if word != PRESENCE}
 
     def under_look(
         self,
@@ -298,6 +361,29 @@ class CorrectSkin(CorrectSkin1):
     def actions(cls) -> Mapping[str, Action]:
         """Return what the effect does on a frame: also to solve by the skin's temperature and tint."""
         return _ACTIONS_2
+
+
+_FACES = tuple(
+    MappingProxyType({word: f"face_{number}_{word}" for word in (*LANDMARKS, PRESENCE)}) for number in (1, 2)
+)
+"""The faces of the effect: landmark → field."""
+
+
+@functools.lru_cache(maxsize=16)
+def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...]]:
+    """Return what lays faces over the key, and how far each is keyed, from the text that :func:`_told_of` writes."""
+    try:
+        read = json.loads(told) if told else {}
+        keyed = tuple(float(value) for value in read.pop("keyed", [1.0] * len(_FACES)))
+        if len(keyed) != len(_FACES):
+            raise ValueError
+        return JoinFaces(**read), keyed
+    except (ValueError, TypeError, AttributeError):
+        raise ParamError("correct_skin.joined cannot be read: learn the key again.") from None
+
+
+def _told_of(join: JoinFaces, faces: Sequence[FaceMatte]) -> str:
+    return json.dumps(join.config()["params"] | {"keyed": [face.keyed for face in faces]})
 
 
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
@@ -366,6 +452,7 @@ _PANELS_2: Mapping[str, Sequence[str]] = MappingProxyType(
             "levels",
         ),
         "Key": ("width", "shadow_reach", "highlight_reach", "key_falloff", "model"),
+        "Faces": (*(slot[word] for slot in _FACES for word in (PRESENCE, *LANDMARKS)), "joined"),
         "Matte": ("specks", "pinholes", "edge", "edge_follow", "softness"),
         "Skin": ("angle", "skin_saturation", "skin_temperature", "skin_tint", "amount"),
     }
@@ -462,10 +549,14 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     whole = _whole(node, asked)
     balanced = whole.balanced(image)
     add, subtract, more = _samples(whole, asked, image)
-    learned = study_skin(balanced, add, subtract, more)
-    matte = dataclasses.replace(whole, model=learned.key.model).matte(balanced, limit)
+    faces = whole._faces() if isinstance(whole, CorrectSkin) else ()
+    learned = study_skin(balanced, add, subtract, more, faces=faces if any(face.presence for face in faces) else ())
+    found: dict[str, Any] = {"model": learned.key.model}
+    if isinstance(whole, CorrectSkin):
+        found["joined"] = _told_of(learned.join, learned.faces) if learned.join else ""
+    matte = dataclasses.replace(whole, **found).matte(balanced, limit)
     warnings = " ".join(warned.message for warned in learned.warnings(matte, balanced))
-    taught = dataclasses.replace(node, model=learned.key.model)
+    taught = dataclasses.replace(node, **found)
     return taught, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
 
 
@@ -542,7 +633,7 @@ def _forget(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | Non
     rest = type(node)()
     forgotten = dataclasses.replace(node, model=rest.model, angle=rest.angle, skin_saturation=rest.skin_saturation)
     if isinstance(forgotten, CorrectSkin):
-        forgotten = dataclasses.replace(forgotten, skin_temperature=0.0, skin_tint=0.0)
+        forgotten = dataclasses.replace(forgotten, skin_temperature=0.0, skin_tint=0.0, joined="")
     stays = (
         "Samples, light, levels and what is set by hand stay." if node.parts() else "Samples, light and levels stay."
     )

@@ -393,6 +393,9 @@ def whole_of(way: str, solved: float, by_hand: float) -> float:
     return solved * by_hand if way == PRODUCT else solved + by_hand
 
 
+LANDMARKS, PRESENCE = ("left_eye", "right_eye", "nose", "left_mouth", "right_mouth"), "presence"
+"""What is known of a face: five places in the picture, in this order, and how far it counts."""
+
 OUT = "out"
 """The keyword of every ``process`` that is no port: the array that receives the result, or None for a new one."""
 
@@ -427,6 +430,8 @@ class Node:
     """Whether the picture means something in one signal only: display-referred R′G′B′ with BT.709 primaries. Hosts that
     know the colour space of a picture convert it on the way in, and the result on the way out."""
 
+    closed_panels: ClassVar[Collection[str]] = ()
+    """The titles in :meth:`panels` that hosts show closed at first."""
     takes_look: ClassVar[bool] = False
     """Whether the node has ``under_look(look, amount, keep, **inputs, out=None)``: ``process`` with a creative look, a
     function from picture to picture, over the result by an amount, and skin kept from it by another, both 0 to 1."""
@@ -520,6 +525,11 @@ class Node:
     def unused(self) -> frozenset[str]:
         """Return the parameters and questions without effect as the others are set; hosts show them switched off."""
         return frozenset()
+
+    @classmethod
+    def face_slots(cls) -> Sequence[Mapping[str, str]]:
+        """Return the faces that the parameters hold: of each the names, by :data:`LANDMARKS` and :data:`PRESENCE`."""
+        return ()
 
     @classmethod
     def parts(cls) -> Mapping[str, str]:

@@ -2,14 +2,63 @@
 
 from __future__ import annotations
 
+import functools
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from ..kernels import join
 from ..kernels.arrays import Floats, checked, placed
 from ..kernels.face import grid_shape, radius_at
 from ..kernels.skin import ON_A_FACE
-from .declare import Matte, Node, Picture, number, point
+from .declare import LANDMARKS, PRESENCE, Handle, Matte, Node, Picture, number, point
 from .declare import points as places
+
+Landmarks = tuple[tuple[float, float], ...]
+_DIRECTIONS, _HALVINGS = 32, 16
+
+
+@functools.lru_cache(maxsize=64)
+def face_outline(landmarks: Landmarks, aspect: float) -> Landmarks:
+    """Return the outline of the face that is drawn by five landmarks: a closed run of normalised points.
+
+    :param aspect: width of the frame in frame heights. Empty for landmarks that give no face.
+    """
+    shape = grid_shape(1000, round(1000 * aspect))
+    nose = landmarks[2]
+    inside = radius_at(landmarks, shape, nose)
+    if not inside < 1:
+        return ()
+    outline = []
+    for k in range(_DIRECTIONS):
+        across, down = math.cos(2 * math.pi * k / _DIRECTIONS) / aspect, math.sin(2 * math.pi * k / _DIRECTIONS)
+        near, far = 0.0, 8 * max(math.dist(landmarks[0], landmarks[1]), 0.01) * max(aspect, 1.0)
+        for _ in range(_HALVINGS):
+            middle = (near + far) / 2
+            is_inside = radius_at(landmarks, shape, (nose[0] + middle * across, nose[1] + middle * down)) < 1
+            near, far = (middle, far) if is_inside else (near, middle)
+        outline.append((nose[0] + near * across, nose[1] + near * down))
+    return tuple(outline)
+
+
+def face_handles(slot: Mapping[str, str], landmarks: Landmarks, aspect: float, label: str = "") -> tuple[Handle, ...]:
+    """Return what moves a face on the picture: each landmark, and above its outline one that moves all of them.
+
+    :param slot: as in :meth:`Node.face_slots`.
+    """
+    names = [slot[word] for word in LANDMARKS]
+    own = [Handle(at, lambda x, y, n=n: {n: (x, y)}) for n, at in zip(names, landmarks, strict=True)]  # type: ignore[misc]
+    outline = face_outline(landmarks, aspect)
+    if not outline:
+        return tuple(own)
+    top = min(outline, key=lambda place: place[1])
+
+    def moved(x: float, y: float) -> Mapping[str, tuple[float, float]]:
+        dx, dy = x - top[0], y - top[1]
+        return {n: (a + dx, b + dy) for n, (a, b) in zip(names, landmarks, strict=True)}
+
+    return (*own, Handle(top, moved, label))
 
 
 @dataclass(frozen=True)
@@ -41,6 +90,20 @@ class FaceMatte(Node):
     def landmarks(self) -> tuple[tuple[float, float], ...]:
         """The five landmarks in order."""
         return self.left_eye, self.right_eye, self.nose, self.left_mouth, self.right_mouth
+
+    @classmethod
+    def face_slots(cls) -> Sequence[Mapping[str, str]]:
+        """Return the one face."""
+        return (MappingProxyType({word: word for word in (*LANDMARKS, PRESENCE)}),)
+
+    def outlines(self, aspect: float) -> Sequence[Landmarks]:
+        """Return the outline of the face, where it counts."""
+        outline = face_outline(self.landmarks, aspect) if self.presence > 0 else ()
+        return (outline,) if outline else ()
+
+    def handles(self, aspect: float) -> Sequence[Handle]:
+        """Return the landmarks, and what moves all of them."""
+        return face_handles(self.face_slots()[0], self.landmarks, aspect) if self.presence > 0 else ()
 
     def holds(self, x: float, y: float, frame: tuple[int, int]) -> bool:
         """Tell whether a mark at a place, normalised, means this face in a frame of so many rows and columns."""

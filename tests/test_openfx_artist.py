@@ -34,10 +34,10 @@ def test_buttons_come_first_and_samples_by_number_last():
     assert names[0] == "pick"
     assert names.index("report") < names.index("view")
     groups = [control.properties[b"OfxPropLabel"][0] for control in controls if control.type == "Group"]
-    levels = ["Levels and saturation", "Curve"]
-    assert groups == ["View", "Light", *levels, "Key", "Matte", "Skin", "Look", "Target", "Samples by number"]
+    steps = ["Light", "Levels and saturation", "Curve", "Key", "Faces", "Matte", "Skin", "Look"]
+    assert groups == ["View", *steps, "Target", "Samples by number"]
     closed = [c.name for c in controls if c.type == "Group" and not c.properties[b"OfxParamPropGroupOpen"][0]]
-    assert closed == ["curve_group", "look", "target", "samples"]
+    assert closed == ["curve_group", "faces_panel", "look", "target", "samples"]
     parents = [c.properties.get(b"OfxParamPropParent", ("",))[0] for c in controls]
     assert [key for key, _ in itertools.groupby(p for p in parents if p)][-1] == "samples"
 

@@ -33,6 +33,8 @@ STALE = "Before the last change: "
 """What stands before a reading that no longer holds."""
 REPORT = "report"
 """The text in which an action answers."""
+FIND_FACES, FOLLOW_FACES = "find_faces", "follow_faces"
+"""The buttons that look for faces on this frame and through the clip."""
 BACK = "back_to_solved"
 """The button that clears what is set by hand beside what is solved."""
 MOST_POINTS = 12
@@ -183,7 +185,8 @@ def controls_of(kind: type[Node], curves: bool = False, by_word: bool = False) -
     titles = {names[0]: title for title, names in kind.panels().items()}
     for name in order:
         if name in titles:
-            controls.append(_control("Group", _Head(panels[name], titles[name]), GroupOpen=1))
+            is_open = int(titles[name] not in kind.closed_panels)
+            controls.append(_control("Group", _Head(panels[name], titles[name]), GroupOpen=is_open))
         if name != PREMULTIPLIED:
             # What an action fills with text is for nobody to read.
             hidden = kind.params()[name].kind == "text" and bool(kind.actions())
@@ -286,10 +289,15 @@ def _panel_name(title: str) -> str:
 
 def _actions(kind: type[Node]) -> Iterator[Control]:
     """Yield what the pen adds, a button for each action, what is done by itself, and the text in which they answer."""
-    if not kind.actions():
+    if not (kind.actions() or kind.face_slots()):
         return
     if tools_of(kind):
         yield _pick(tools_of(kind))
+    if kind.face_slots():
+        hint = "Look for faces on this frame, and keep their eyes, noses and mouths as keyframes."
+        yield _control("PushButton", _Head(FIND_FACES, "Find faces", hint))
+        hint = "Look for faces through the whole clip, and keep their eyes, noses and mouths as keyframes."
+        yield _control("PushButton", _Head(FOLLOW_FACES, "Follow faces", hint))
     for name, action in kind.actions().items():
         yield _control("PushButton", _Head(name, action.label, action.help))
     if kind.parts():

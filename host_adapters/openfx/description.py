@@ -42,7 +42,7 @@ def makes_matte(kind: type[Node]) -> bool:
 
 def is_temporal(kind: type[Node]) -> bool:
     """Tell whether the effect reads other frames than the current one: to work, or for samples made on them."""
-    return any(kind().frames_needed()) or MARKS in kind.asks()
+    return any(kind().frames_needed()) or MARKS in kind.asks() or bool(kind.face_slots())
 
 
 def _variant(kind: type[Node], features: int) -> Iterator[str]:

@@ -194,13 +194,22 @@ class Instance:
         handle = self._control_handles[name]
         if handle is None:
             return
+        check(self.suites.parameter.set_value(handle, *self._boxed(name, value)), f"a new value of {name}")
+
+    def set_key(self, name: str, time: float, value: Any) -> None:
+        """Set a keyframe of a control; OpenFXError where the host refuses."""
+        handle = self._control_handles[name]
+        if handle is not None:
+            status = self.suites.parameter.set_value_at_time(handle, time, *self._boxed(name, value))
+            check(status, f"a keyframe of {name}")
+
+    def _boxed(self, name: str, value: Any) -> list[Any]:
         control = self._controls[name]
         kind, _ = _BOXES[control.type]
         if control.type == "StrChoice":
             value = control.words[value]
         values = value if isinstance(value, tuple) else (value,)
-        boxes = [kind(v.encode() if isinstance(v, str) else v) for v in values]
-        check(self.suites.parameter.set_value(handle, *boxes), f"a new value of {name}")
+        return [kind(v.encode() if isinstance(v, str) else v) for v in values]
 
     def set_for_good(self, name: str, value: Any) -> None:
         """Set the value of a control at all times: what was animated no longer is."""

@@ -16,9 +16,11 @@ from ...kernels.errors import InkarnatError
 from ...nodes import NODES
 from ...nodes.declare import MARKS, REST, Action, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
-from . import api, look, marks
+from . import api, faces, look, marks
 from .controls import (
     BACK,
+    FIND_FACES,
+    FOLLOW_FACES,
     LOOK_AMOUNT,
     LOOK_FILE,
     LOOK_KEEP,
@@ -143,6 +145,10 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
     if action is not None:
         with instance.progress(f"{instance.kind.label}: {action.label}"):
             _do(instance, action, time, arguments)
+    elif name in (FIND_FACES, FOLLOW_FACES) and instance.has_control(name):
+        with instance.progress(f"{instance.kind.label}: finding faces") as report:
+            said = faces.find(instance, time, arguments, report, name == FOLLOW_FACES)
+        instance.set_control(REPORT, f"Frame {time:g}: {said or 'Finding faces was cancelled: nothing has changed.'}")
     elif name == BACK and instance.has_control(BACK):
         _back_to_solved(instance, time, arguments)
     else:
@@ -478,7 +484,9 @@ def attach(link_address: int, resources: str, nodes: Mapping[str, type[Node]] = 
         raise OpenFXError("The bundle and Inkarnat are of different versions: build it again with `inkarnat openfx`.")
     by_id = {(identifier(kind), str(kind.version)): kind for kind in with_earlier(nodes)}
     configuration = Path(resources, "launch.cfg").read_text(encoding="utf-8")
-    plugins = configuration_lines(configuration).get("plugin", [])
+    lines = configuration_lines(configuration)
+    faces.program_of(lines, Path(resources))
+    plugins = lines.get("plugin", [])
     kinds = [by_id.get((line.split()[0], line.split()[1])) for line in plugins]
     callback = api.Dispatch(Dispatcher(kinds, [line.split()[-1] for line in plugins]))
     _kept.append(callback)

@@ -1,0 +1,190 @@
+"""Faces: found when a person presses the button, in a process of its own, and kept as keyframes of the landmarks.
+
+A render reads the controls and needs no detector. Nothing of the detector is ever loaded into the host.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from ...kernels.arrays import Floats
+from ...nodes.declare import PRESENCE
+from . import api
+from .controls import Frame
+from .instance import Instance
+from .properties import OpenFXError, Properties
+from .render import whole_inputs
+
+Point = tuple[float, float]
+Landmarks = tuple[Point, ...]
+
+MOST_ROWS = 720
+"""Pictures are handed to the detector with at most so many rows; it looks at fewer still."""
+MOST_FRAMES = 120
+"""At most so many frames of a clip are looked at, evenly spread; between them the landmarks run straight."""
+_NEAR = 1.0
+"""A face is the one from before if its middle has moved by less than this part of its width between the eyes, times
+the root of the frames in between, plus half a width."""
+PROGRAM = [sys.executable]
+"""The Python that finds faces; a host that has one of its own names itself there, so ``launch.cfg`` says which."""
+
+
+class Finder:
+    """The detector in its process, as long as it is needed."""
+
+    def __enter__(self) -> Finder:
+        path = os.pathsep.join(filter(None, sys.path))
+        surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONHOME"}
+        module = f"{__name__.rpartition('.openfx.')[0]}.detect"
+        try:
+            self._process = subprocess.Popen(
+                [PROGRAM[0], "-P", "-m", module],
+                env=surroundings | {"PYTHONPATH": path},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+            )
+        except OSError as error:
+            raise OpenFXError(f"Faces cannot be looked for: {PROGRAM[0]} does not start ({error.strerror}).") from None
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._process.kill()
+        self._process.communicate()
+
+    def faces(self, picture: Floats) -> list[Landmarks]:
+        """Return the landmarks of the faces in a picture, the largest face first. Raises OpenFXError."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        picture = np.ascontiguousarray(picture, np.float32)
+        try:
+            self._process.stdin.write(json.dumps({"shape": picture.shape}).encode() + b"\n" + picture.tobytes())
+            self._process.stdin.flush()
+            told: dict[str, Any] = json.loads(self._process.stdout.readline())
+        except (OSError, ValueError):
+            raise OpenFXError(
+                "The face detector has ended without an answer: try `inkarnat measure` on a frame, which says why."
+            ) from None
+        if "error" in told:
+            raise OpenFXError(told["error"])
+        return [tuple((x, y) for x, y in face["points"]) for face in told["faces"]]
+
+
+@dataclass
+class Track:
+    """What one slot of an effect holds: landmarks by time, None where its face is not there."""
+
+    places: dict[float, Landmarks | None] = field(default_factory=dict)
+    last: Landmarks | None = None
+    seen: float = -math.inf
+
+
+def find(
+    instance: Instance, time: float, arguments: Properties, report: Callable[[float], bool], through: bool
+) -> str | None:
+    """Find faces on this frame, or through the clip, and set the landmarks as keyframes in one step of undo.
+
+    :return: what to tell the person; None where it was broken off, and then nothing is set. Raises OpenFXError.
+    """
+    slots = instance.kind.face_slots()
+    tracks = [_known(instance, slot, time) for slot in slots]
+    times = _times(instance, time) if through else [time]
+    most, frames = 0, {}
+    with Finder() as finder:
+        for count, at in enumerate(times):
+            try:
+                with whole_inputs(instance, at, arguments, MOST_ROWS) as (frame, inputs):
+                    found = finder.faces(inputs[instance.clips[0].port])
+            except OpenFXError:
+                if not through or at == time:
+                    raise
+                continue  # a frame that Source does not have
+            most, frames[at] = max(most, len(found)), frame
+            _assign(tracks, found, at)
+            if not report((count + 1) / len(times)):
+                return None
+    _write(instance, slots, tracks, frames)
+    kept = sum(any(track.places.values()) for track in tracks)
+    where = f"in {len(frames)} frames" if through else "on this frame"
+    over = f" The largest {kept} are kept." if most > kept else ""
+    return f"{most} face{'s' * (most != 1)} found {where}.{over}" + (" Learn the key again." if most else "")
+
+
+def _known(instance: Instance, slot: Mapping[str, str], time: float) -> Track:
+    """What a slot holds at a time, so that a face keeps its slot."""
+    node = instance.node(time, instance.project_frame())
+    is_there = getattr(node, slot[PRESENCE]) > 0
+    marks = tuple(getattr(node, name) for word, name in slot.items() if word != PRESENCE)
+    return Track(last=marks if is_there else None, seen=time)
+
+
+def _times(instance: Instance, time: float) -> list[float]:
+    """The frames of Source that are looked at, in order; the current one is among them."""
+    try:
+        first, last = instance.clip_properties(instance.source).doubles(api.FRAME_RANGE, 2)
+    except OpenFXError:
+        return [time]
+    if not last >= first or last - first > 1e6:
+        return [time]
+    step = max(1, math.ceil((last - first + 1) / MOST_FRAMES))
+    times = {first + step * k for k in range(int((last - first) // step) + 1)} | {last, time}
+    return sorted(at for at in times if first <= at <= last)
+
+
+def _assign(tracks: Sequence[Track], found: Sequence[Landmarks], at: float) -> None:
+    """Give each slot the face that is nearest to the one it held, and free slots the largest of the rest."""
+    rest = list(found)
+    pairs = [(_apart(track.last, face), slot, face) for slot, track in enumerate(tracks) if track.last for face in rest]
+    given: dict[int, Landmarks] = {}
+    for away, slot, face in sorted(pairs, key=lambda pair: pair[0]):
+        reach = 0.5 + _NEAR * math.sqrt(abs(at - tracks[slot].seen) + 1)
+        if slot not in given and face in rest and away <= reach:
+            given[slot] = face
+            rest.remove(face)
+    for slot, track in enumerate(tracks):
+        if slot not in given and rest and not any(track.places.values()):
+            given[slot] = rest.pop(0)
+        track.places[at] = given.get(slot)
+        if slot in given:
+            track.last, track.seen = given[slot], at
+
+
+def _apart(one: Landmarks, other: Landmarks) -> float:
+    """How far two faces lie apart, in distances between the eyes of the first."""
+    middle = [tuple(sum(p[i] for p in face) / len(face) for i in (0, 1)) for face in (one, other)]
+    return math.dist(*middle) / max(math.dist(one[0], one[1]), 1e-6)
+
+
+def _write(
+    instance: Instance,
+    slots: Sequence[Mapping[str, str]],
+    tracks: Sequence[Track],
+    frames: Mapping[float, Frame],
+) -> None:
+    label = "Follow faces" if len(frames) > 1 else "Find faces"
+    with instance.one_edit(label):
+        for slot, track in zip(slots, tracks, strict=True):
+            names = [name for word, name in slot.items() if word != PRESENCE]
+            for at, marks in track.places.items():
+                instance.set_key(slot[PRESENCE], at, 1.0 if marks else 0.0)
+                for name, point in zip(names, marks or (), strict=False):
+                    instance.set_key(name, at, frames[at].canonical(point))
+
+
+def program_of(lines: Mapping[str, Sequence[str]], resources: Path) -> None:
+    """Take over which Python the bundle belongs to."""
+    for text in lines.get("program", ()):
+        PROGRAM[0] = str(resources / text)  # an absolute path stays what it is
