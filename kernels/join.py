@@ -6,6 +6,7 @@ plane: ½ says nothing, above it lies what is at least keyed (1: wholly), below 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -198,6 +199,181 @@ def _loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
     return np.asarray(np.maximum(np.maximum(rows[:, :-2], rows[:, 1:-1]), rows[:, 2:]))
 
 
+# --- by likeness ----------------------------------------------------------------------------------------------
+
+WINDOW, NEAR_WINDOW = 8.0, 4.0
+"""How far round a cell the two sides are looked at, and the keyed one for what is like it: σ of Gaussians, in cells."""
+_LEAST_RATIO, _LEAST_STOPS, _ALIKE_RATIO, _ALIKE_STOPS = F(0.06**2), F(0.7**2), F(0.06), F(0.6)
+"""Least variance of a side, and what is like its mean: in chroma/luma and in stops."""
+_MOST_ODDS, _FILLED, _BOTH = F(2), F(0.9), F(0.05)
+"""The most log-odds that likeness gives or takes, the most that it opens, and from which share a side counts wholly."""
+
+
+@strip_kernel
+def _sides_strips(u, v, stops, matte, out):
+    """Sums over 2 × 2 cells of what is keyed and of what is not: share, and first and second moments of the colour."""
+    rows, columns = matte.shape
+    for i in range(out.shape[1]):
+        for j in range(out.shape[2]):
+            for n in range(14):
+                out[n, i, j] = F(0)
+            for k in range(2):
+                y = min(2 * i + k, rows - 1)
+                for l in range(2):
+                    x = min(2 * j + l, columns - 1)
+                    m = matte[y, x]
+                    side = 0 if m > F(0.8) else 7 if m < F(0.1) else -1
+                    if side >= 0:
+                        a, b, c = u[y, x], v[y, x], stops[y, x]
+                        out[side, i, j] += F(0.25)
+                        out[side + 1, i, j] += F(0.25) * a
+                        out[side + 2, i, j] += F(0.25) * b
+                        out[side + 3, i, j] += F(0.25) * c
+                        out[side + 4, i, j] += F(0.25) * a * a
+                        out[side + 5, i, j] += F(0.25) * b * b
+                        out[side + 6, i, j] += F(0.25) * c * c
+
+
+@strip_kernel
+def _keyed_strips(u, v, stops, matte, out):
+    """Means over 2 × 2 cells of the squared matte, and of the colour weighed by it."""
+    rows, columns = matte.shape
+    for i in range(out.shape[1]):
+        for j in range(out.shape[2]):
+            for n in range(4):
+                out[n, i, j] = F(0)
+            for k in range(2):
+                y = min(2 * i + k, rows - 1)
+                for l in range(2):
+                    x = min(2 * j + l, columns - 1)
+                    w = F(0.25) * matte[y, x] * matte[y, x]
+                    out[0, i, j] += w
+                    out[1, i, j] += w * u[y, x]
+                    out[2, i, j] += w * v[y, x]
+                    out[3, i, j] += w * stops[y, x]
+
+
+@strip_kernel
+def _window_strips(padded, taps, spare, out):
+    """Filter planes along both axes; they are padded by the filter's radius."""
+    count, rows, columns = out.shape
+    for n in range(count):
+        for i in range(padded.shape[1]):
+            for j in range(columns):
+                spare[i, j] = F(0)
+            for d in range(taps.shape[0]):
+                weight = taps[d]
+                for j in range(columns):
+                    spare[i, j] += weight * padded[n, i, j + d]
+        for i in range(rows):
+            for j in range(columns):
+                out[n, i, j] = F(0)
+            for d in range(taps.shape[0]):
+                weight = taps[d]
+                for j in range(columns):
+                    out[n, i, j] += weight * spare[i + d, j]
+
+
+@inline
+def _mixed(plane, i, j, low, right, ty, tx):
+    top = plane[i, j] + tx * (plane[i, right] - plane[i, j])
+    bottom = plane[low, j] + tx * (plane[low, right] - plane[low, j])
+    return top + ty * (bottom - top)
+
+
+@strip_kernel
+def _odds_strips(u, v, stops, sides, out):
+    """Log-odds by which a cell's colour is more like what is keyed round it than like what is not."""
+    rows, columns = out.shape
+    last_row, last_column = sides.shape[1] - 1, sides.shape[2] - 1
+    found = np.empty(14, np.float32)
+    for y in range(rows):
+        at_y = min(max(F(0.5) * F(y) - F(0.25), F(0)), F(last_row))
+        i = int(at_y)
+        low, ty = min(i + 1, last_row), at_y - F(i)
+        for x in range(columns):
+            at_x = min(max(F(0.5) * F(x) - F(0.25), F(0)), F(last_column))
+            j = int(at_x)
+            right, tx = min(j + 1, last_column), at_x - F(j)
+            out[y, x] = F(0)
+            for n in range(14):
+                found[n] = _mixed(sides[n], i, j, low, right, ty, tx)
+            share = min(found[0], found[7])
+            if not share > F(1e-5):
+                continue
+            apart = F(0)
+            ratio = F(1)
+            for n in range(3):
+                colour = u[y, x] if n == 0 else v[y, x] if n == 1 else stops[y, x]
+                least = _LEAST_STOPS if n == 2 else _LEAST_RATIO
+                mean, other = found[1 + n] / found[0], found[8 + n] / found[7]
+                spread = max(found[4 + n] / found[0] - mean * mean, F(0)) + least
+                wide = max(found[11 + n] / found[7] - other * other, F(0)) + least
+                apart += (colour - other) * (colour - other) / wide - (colour - mean) * (colour - mean) / spread
+                ratio *= wide / spread
+            says = F(0.5) * (apart + F(math.log(ratio)))
+            says = min(max(says, -_MOST_ODDS), _MOST_ODDS)
+            out[y, x] = says * min(share / _BOTH, F(1))
+
+
+@strip_kernel
+def _alike_strips(u, v, stops, keyed, out):
+    """How far a cell near what is keyed is of the same colour, 0 to 0.9."""
+    rows, columns = out.shape
+    last_row, last_column = keyed.shape[1] - 1, keyed.shape[2] - 1
+    for y in range(rows):
+        at_y = min(max(F(0.5) * F(y) - F(0.25), F(0)), F(last_row))
+        i = int(at_y)
+        low, ty = min(i + 1, last_row), at_y - F(i)
+        for x in range(columns):
+            at_x = min(max(F(0.5) * F(x) - F(0.25), F(0)), F(last_column))
+            j = int(at_x)
+            right, tx = min(j + 1, last_column), at_x - F(j)
+            share = _mixed(keyed[0], i, j, low, right, ty, tx)
+            out[y, x] = F(0)
+            if share > F(1e-4):
+                a = (u[y, x] - _mixed(keyed[1], i, j, low, right, ty, tx) / share) / _ALIKE_RATIO
+                b = (v[y, x] - _mixed(keyed[2], i, j, low, right, ty, tx) / share) / _ALIKE_RATIO
+                c = (stops[y, x] - _mixed(keyed[3], i, j, low, right, ty, tx) / share) / _ALIKE_STOPS
+                near = F(math.exp(F(-0.5) * (a * a + b * b + c * c)))
+                out[y, x] = _FILLED * min(F(2) * share, F(1)) * near
+
+
+def _windowed(planes: Floats, sigma: float) -> Floats:
+    """Return the Gaussian of planes, float32 (n, h, w), as if their edges went on."""
+    radius = int(np.ceil(3 * sigma))
+    taps = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
+    padded = np.pad(planes, ((0, 0), (radius, radius), (radius, radius)), mode="edge")
+    out, spare = np.empty_like(planes), np.empty((padded.shape[1], planes.shape[2]), np.float32)
+    _window_strips(padded, (taps / taps.sum()).astype(np.float32), spare, out)
+    return out
+
+
+def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
+    """Return what the colours on either side of a matte's edge say of the cells near it.
+
+    Every cell is compared with what is keyed round it and with what is not, each as a Gaussian of chroma/luma and
+    stops: that gives log-odds, float32 (h, w). What lies near keyed cells and is of their colour is open at least as
+    far as the second plane says, float32 (h, w), 0 to 0.9.
+
+    :param cells: the grid or a window of it. :param matte: float32 (h, w), the same cells.
+    """
+    inverse = 1 / (np.maximum(cells.luma, 0) + np.float32(0.02))
+    u, v = cells.cb * inverse, cells.cr * inverse
+    stops = np.asarray(np.log2(np.maximum(cells.luma, 0) + np.float32(0.05)) + np.float32(2), np.float32)
+    half = (matte.shape[0] + 1) // 2, (matte.shape[1] + 1) // 2
+    sides = np.empty((14, *half), np.float32)
+    _sides_strips(u, v, stops, matte, sides)
+    odds = np.empty(matte.shape, np.float32)
+    _odds_strips(u, v, stops, _windowed(sides, WINDOW / 2), odds)
+    k = np.exp(odds)
+    keyed = np.empty((4, *half), np.float32)
+    _keyed_strips(u, v, stops, np.asarray(matte * k / (matte * k + 1 - matte), np.float32), keyed)
+    fill = np.empty(matte.shape, np.float32)
+    _alike_strips(u, v, stops, _windowed(keyed, NEAR_WINDOW / 2), fill)
+    return odds, fill
+
+
 # --- at full size -------------------------------------------------------------------------------------------
 
 
@@ -353,12 +529,14 @@ def join_faces(
     keep: Sequence[tuple[float, float]] = (),
     away: Sequence[tuple[float, float]] = (),
     out: Floats | None = None,
+    likeness: float = 0.0,
 ) -> Floats:
     """Join a matte with what faces tell.
 
     :param matte: float32 (H, W). :param evidence: float32 (H, W), :func:`face_evidence` of all faces.
     :param image: float32 (H, W, 3 or 4), the picture of both. :param texture: the skin's own.
     :param keep, away: places, normalised, at which a person marked skin, and what is none.
+    :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge.
     :returns: matte, float32 (H, W), 0 to 1; the matte as it is, limited to that, where no face is known.
     :raises PictureError: wrong arrays.
     """
@@ -368,22 +546,40 @@ def join_faces(
     shape = grid_shape(*matte.shape)
     told = on_grid(evidence, shape)
     small = on_grid(matte, shape)
-    loss = None
-    if float(told.max()) > 0.5 and small.any():
-        loss = _texture_loss_where(small > 0, image, texture)
-    laid = lay(small, told, loss, _cells_at(keep, shape), _spread_at(away, shape))
+    strength = float(np.clip(2 * float(told.max()) - 1, 0, 1))
+    cells, loss = None, None
+    if strength > 0 and small.any():
+        cells = _cells_round((small > 0) | (told > 0.5) if likeness else small > 0, image, likeness > 0)
+        loss = np.zeros(shape, np.float32)
+        loss[cells.window.slices] = texture_loss(cells, texture)
+    spread = _spread_at(away, shape)
+    laid = lay(small, told, loss, _cells_at(keep, shape), spread)
+    if cells is not None and likeness > 0:
+        laid = _with_likeness(laid, cells, small, spread, likeness * strength)
     return over(matte, laid, out)
 
 
-def _texture_loss_where(keyed: Flags, image: Floats, texture: float) -> Floats:
-    """Return the loss of texture over the grid, found only within the rectangle that holds what is keyed."""
+def _cells_round(keyed: Flags, image: Floats, far: bool) -> Cells:
+    """Return the cells of the rectangle that holds what is keyed, and of what lies round it."""
     rows, columns = np.flatnonzero(keyed.any(axis=1)), np.flatnonzero(keyed.any(axis=0))
-    top, left = max(int(rows[0]) - _MARGIN, 0), max(int(columns[0]) - _MARGIN, 0)
-    low, right = min(int(rows[-1]) + _MARGIN + 1, keyed.shape[0]), min(int(columns[-1]) + _MARGIN + 1, keyed.shape[1])
-    cells = cells_of(image, Window(top, left, low - top, right - left))
-    loss = np.zeros(keyed.shape, np.float32)
-    loss[cells.window.slices] = texture_loss(cells, texture)
-    return loss
+    margin = int(3 * WINDOW) if far else _MARGIN
+    top, left = max(int(rows[0]) - margin, 0), max(int(columns[0]) - margin, 0)
+    low, right = min(int(rows[-1]) + margin + 1, keyed.shape[0]), min(int(columns[-1]) + margin + 1, keyed.shape[1])
+    return cells_of(image, Window(top, left, low - top, right - left))
+
+
+def _with_likeness(laid: Laid, cells: Cells, matte: Floats, away: Floats | None, amount: float) -> Laid:
+    """Return what is laid over a matte with what the colours on both sides of its edge say, where no lid closes it."""
+    at = cells.window.slices
+    odds, fill = by_likeness(cells, laid.over(matte)[at])
+    part = np.float32(amount)
+    fill *= part * laid.lid[at]
+    if away is not None:
+        fill *= 1 - away[at]
+    all_odds, floor = laid.odds.copy(), laid.floor.copy()
+    all_odds[at] += part * odds
+    floor[at] = np.maximum(floor[at], fill)
+    return Laid(all_odds, laid.lid, floor)
 
 
 _MARGIN = 5

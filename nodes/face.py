@@ -137,8 +137,16 @@ class JoinFaces(Node):
     )
     keep: tuple[tuple[float, float], ...] = places((), "Places on skin: what is keyed there stays.")
     keep_out: tuple[tuple[float, float], ...] = places((), "Places on what is no skin: no face fills them.")
+    likeness: float = number(
+        0.0,
+        0,
+        1,
+        "How far the matte's edge moves to where the colours of its two sides part, so that no skin stays out.",
+    )
 
     def process(self, matte: Matte, faces: Matte, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
         out = checked(out, image.shape[:2], matte, faces, image)
-        return placed(join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out), out)
+        return placed(
+            join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out, likeness=self.likeness), out
+        )
