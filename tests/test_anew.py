@@ -7,18 +7,28 @@ import functools
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.by_hand import typed_on
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph
-from inkarnat.host_adapters.graphs.parts import Hand, Parts, back_to_solved, parts_of, with_hand
+from inkarnat.host_adapters.graphs.parts import (
+    Hand,
+    Parts,
+    back_to_solved,
+    frozen_keys,
+    parts_of,
+    with_frozen,
+    with_hand,
+)
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.typed import BY_OPTION, read_typed
 from inkarnat.host_adapters.shots.anew import solve_anew
 from inkarnat.host_adapters.shots.carry import Carrier, Shot
-from inkarnat.host_adapters.shots.marks import frozen_keys, marks_of, with_frozen
+from inkarnat.host_adapters.shots.marks import marks_of
 from inkarnat.host_adapters.shots.solving import SolveOptions, SubjectMarks, look_at, solve
 from inkarnat.nodes import Sample, measure_skin, solve_balance
-from takes import SAWDUST, Reel, take
+from takes import SAWDUST, Reel, take, write
 
 
 def hands(**typed: str) -> dict[str, Hand]:
@@ -145,6 +155,53 @@ def test_nothing_changed_gives_the_same_again():
     before = solved(("turn", "by:1.5")).graph
     done = solve_anew(before, look, 1)
     assert node(done.graph, "steer").angle == pytest.approx(node(before, "steer").angle, abs=0.02)
+
+
+# --- by command ---------------------------------------------------------------------------------------------
+
+
+def test_solve_nudge_and_change_the_light_by_command(tmp_path):
+    shot = take("take1")
+    clip, graph = write(shot, tmp_path), tmp_path / "g.json"
+
+    def run(*words: object) -> str:
+        done = CliRunner().invoke(cli, [str(word) for word in words])
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    run("correct", clip, "--add", shot.face(), "--subtract", SAWDUST, "--turn", "by:1.5", "--graph-out", graph)
+    before = Graph.load(graph)
+    assert "balance" not in before.by_id
+    told = run("graph", "set", graph, "balance.temperature=10", "skin=frozen", "--on", clip)
+    assert "balance.temperature: 0 mired → +10 mired" in told
+    assert "skin: frozen, so it stays as it was learned." in told
+    assert "by hand +1.5°" in told
+    frozen = Graph.load(graph)
+    assert node(frozen, "skin") == node(before, "skin")
+    told = run("graph", "set", graph, "skin=free", "balance.temperature=by:2", "--on", clip)
+    assert "learned anew from" in told
+    free = Graph.load(graph)
+    assert node(free, "skin") != node(before, "skin")
+    assert node(free, "balance").temperature == 12
+    assert parts_of(free, "steer")["angle"].hand == Hand(pytest.approx(1.5))
+    told = run("graph", "set", graph, "steer.turn=solved")
+    assert node(Graph.load(graph), "steer").angle == pytest.approx(node(free, "steer").angle - 1.5)
+    run("graph", "set", graph, "steer.turn=4")
+    assert parts_of(Graph.load(graph), "steer")["angle"].hand == Hand(4.0, adds=False)
+    told = run("graph", "set", graph, "balance.temperature=0", "--on", clip)
+    assert "turn +4° by hand" in told
+    assert node(Graph.load(graph), "steer").angle == 4
+
+
+def test_what_cannot_be_frozen_or_taken_back_is_told(tmp_path):
+    solved().graph.save(tmp_path / "g.json")
+    for words, said in (
+        ("soften=frozen", "no skin key 'soften' to freeze. It has: skin."),
+        ("steer.skin-amount=solved", "was never solved"),
+    ):
+        done = CliRunner().invoke(cli, ["graph", "set", str(tmp_path / "g.json"), words])
+        assert done.exit_code == 2
+        assert said in done.output
 
 
 # --- on other clips -----------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ import click
 from ...nodes import NODES
 from .. import describe, made
 from ..graphs import versions
-from ..graphs.edits import with_values
+from ..graphs.edits import FROZEN, with_values
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from ..graphs.listing import differences, in_words, lines
@@ -19,6 +19,9 @@ from ..graphs.starts import STARTS
 from ..graphs.versions import open_graph
 from ..graphs.wording import word_of
 from ..locks import Lock
+from ..media.clips import open_clip
+from ..shots.anew import solve_anew
+from ..shots.solving import look_at
 from ..writes import claim, writing
 from . import console
 
@@ -98,10 +101,22 @@ def show(graph: str, everything: bool, as_json: bool) -> None:
 @click.argument("assignments", metavar="STEP.WORD=VALUE…", nargs=-1, required=True)
 @click.option("-o", "--output", metavar="FILE", help="Write the result here and leave the graph as it is.")
 @click.option("--height", type=click.FloatRange(min=1), help="Of the frame in pixels, for sizes such as 4px.")
+@click.option(
+    "--on",
+    "clip",
+    metavar="CLIP",
+    help="The clip that the graph was solved on: what stands behind a change is learned and solved anew on it.",
+)
 @_OVERWRITE
 @_JSON
 def set_values(
-    graph: str, assignments: tuple[str, ...], output: str | None, height: float | None, overwrite: bool, as_json: bool
+    graph: str,
+    assignments: tuple[str, ...],
+    output: str | None,
+    height: float | None,
+    clip: str | None,
+    overwrite: bool,
+    as_json: bool,
 ) -> None:
     """Change values of a graph file in place, or into another with -o.
 
@@ -110,28 +125,41 @@ def set_values(
     A little less saturation than now:   inkarnat graph set take1.json steer.skin-saturation=by:-.05
     Warmer over two seconds:             inkarnat graph set take1.json "balance.temperature=1:0,48:12 smooth"
     An edge of 4 pixels at 1080 lines:   inkarnat graph set take1.json soften.edge-blur=4px --height 1080
+    Warmer; key and skin follow:         inkarnat graph set take1.json balance.temperature=by:8 --on take1.mov
+    Back to what was solved:             inkarnat graph set take1.json steer.turn=solved
+    Keep the key as it was learned:      inkarnat graph set take1.json skin=frozen
 
-    Nothing is written unless every assignment can be carried out.
+    What is set by hand stays by hand when the rest is solved anew. Nothing is written unless every assignment can be
+    carried out.
     """
     with contextlib.ExitStack() as stack:
         if output is None:
             stack.enter_context(Lock(Path(graph), "being changed by another run").within(_PATIENCE))
         else:
             stack.enter_context(writing(overwrite))
+        opened = None if clip is None else stack.enter_context(open_clip(clip))
+        height = height or (None if opened is None else opened.height)
         changed, edits = with_values(open_graph(graph) if output else Graph.load(graph), assignments, height)
         if output is not None:
             claim(texts={output: made.GRAPH})
+        said: tuple[str, ...] = ()
+        if opened is not None:
+            steps = frozenset(edit.step for edit in edits)
+            anew = solve_anew(changed, look_at(opened.read), opened.frames[0], steps)
+            changed, said = anew.graph, anew.said
         changed.save(output or graph)
     rows: list[dict[str, Any]] = []
     for edit in edits:
         kind = type(changed.by_id[edit.step].node)
-        words = [in_words(kind, edit.name, value) for value in (edit.before, edit.after)]
+        words = [value if value in FROZEN else in_words(kind, edit.name, value) for value in (edit.before, edit.after)]
         rows.append({"step": edit.step, "word": word_of(kind, edit.name).name, "before": words[0], "after": words[1]})
     if as_json:
-        console.print_json({"graph": output or graph, "changed": rows})
+        console.print_json({"graph": output or graph, "changed": rows, "anew": list(said)})
         return
     for row in rows:
         console.say(f"{row['step']}.{row['word']}: {row['before']} → {row['after']}")
+    for sentence in said:
+        console.say(sentence)
 
 
 @command.command("diff")

@@ -62,7 +62,7 @@ def _places(graph: Graph, control: Control) -> tuple[Graph, list[str]]:
     if ids:
         return graph, ids
     if word in LEVELS_FIRST.before:
-        return _with_picture_step(graph, word), [word]
+        return with_picture_step(graph, word), [word]
     if word == "steady":
         for soften in steps_of(graph, "soften"):
             graph = _with_steady(graph, soften)
@@ -71,7 +71,7 @@ def _places(graph: Graph, control: Control) -> tuple[Graph, list[str]]:
     raise GraphError(f"--{control.option} has nothing to set: the graph has no {STEPS[word].label!r} node.")
 
 
-def _with_picture_step(graph: Graph, word: str) -> Graph:
+def with_picture_step(graph: Graph, word: str) -> Graph:
     """Put a step for the whole picture behind those that stand before it in the standard chain."""
     if STANDARD_SOURCE not in graph.sources or word in graph.by_id:
         raise GraphError(f"The graph has no step {word!r} and no place for it: it reads no source {STANDARD_SOURCE!r}.")

@@ -7,16 +7,23 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from ...nodes import LEVELS_FIRST, SkinKey
 from ...nodes.declare import Node, ParamError, nearest
 from ..describe import can_be_keyed
+from .by_hand import with_picture_step
 from .errors import GraphError, Problems
-from .graph import Graph, Step
+from .graph import STANDARD_SOURCE, Graph, Step
 from .keyframes import WAYS, WORD, Keyframes
+from .parts import Hand, Parts, back_to_solved, frozen_keys, parts_of, with_frozen, with_parts
 from .standard import keyed_step
 from .wording import parameter, read_value, span_words, word_of
 
 BY = "by:"
 """Before a figure: add it to what stands there."""
+SOLVED = "solved"
+"""In place of a figure: go back to what was solved."""
+FROZEN = {"frozen": True, "free": False}
+"""What a key is set to that a change before it does not learn anew, or does."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -33,7 +40,8 @@ def with_values(graph: Graph, assignments: Sequence[str], height: float | None =
     """Return the graph with values as typed, ``step.word=value``, and what changed.
 
     A value is one of the parameter's (see :func:`.wording.read_value`), ``by:`` and a figure, or keyframes as
-    ``frame:value,frame:value``, behind which ``smooth`` may stand.
+    ``frame:value,frame:value``, behind which ``smooth`` may stand. ``solved`` goes back to what was solved; a key is
+    set to ``frozen`` or ``free``: ``skin=frozen``.
 
     :raises GraphError: with everything that is wrong with any of the assignments.
     """
@@ -51,8 +59,12 @@ def with_values(graph: Graph, assignments: Sequence[str], height: float | None =
 def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edit]:
     place, sign, value = text.partition("=")
     id, dot, word = place.strip().rpartition(".")
+    if sign and not dot and value.strip().lower() in FROZEN:
+        return _frozen(graph, place.strip(), FROZEN[value.strip().lower()])
     if not sign or not dot:
         raise GraphError(f"An assignment is step.word=value, such as steer.turn=4, not {text!r}.")
+    if id in LEVELS_FIRST.before and id not in graph.by_id and STANDARD_SOURCE in graph.sources:
+        graph = with_picture_step(graph, id)  # left out where it changed nothing
     step = graph.by_id.get(id)
     if step is None:
         fix = nearest(id, graph.by_id) or f"There are: {', '.join(graph.by_id)}."
@@ -60,9 +72,28 @@ def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edi
     kind = type(step.node)
     name = parameter(f"Step {id}", kind, word)
     before = current(step, name)
+    if value.strip().lower() == SOLVED:
+        graph = back_to_solved(graph, id, [name])
+        return graph, Edit(id, name, before, current(graph.by_id[id], name))
     changed = _with_value(step, name, _read(f"{id}.{word_of(kind, name).name}", step, name, value.strip(), height))
+    after = current(changed, name)
+    known = parts_of(graph, id).get(name)
     steps = tuple(changed if other is step else other for other in graph.steps)
-    return dataclasses.replace(graph, steps=steps), Edit(id, name, before, current(changed, name))
+    graph = dataclasses.replace(graph, steps=steps)
+    if known is not None and not value.strip().lower().startswith(BY):
+        graph = with_parts(graph, id, {name: Parts(known.solved, Hand(after, adds=False))})
+    return graph, Edit(id, name, before, after)
+
+
+def _frozen(graph: Graph, id: str, frozen: bool) -> tuple[Graph, Edit]:
+    """Return the graph with a key frozen as it was learned, or free to be learned anew."""
+    step = graph.by_id.get(id)
+    if step is None or not isinstance(step.node, SkinKey):
+        keys = ", ".join(other.id for other in graph.steps if isinstance(other.node, SkinKey)) or "none"
+        raise GraphError(f"The graph has no skin key {id!r} to freeze. It has: {keys}.")
+    words = {True: "frozen", False: "free"}
+    before = words[id in frozen_keys(graph)]
+    return with_frozen(graph, id, frozen), Edit(id, "model", before, words[frozen])
 
 
 def current(step: Step, name: str) -> Any:

@@ -202,6 +202,22 @@ def back_to_solved(graph: Graph, id: str, names: Iterable[str] | None = None) ->
     return with_parts(graph, id, {name: Parts(known[name].solved) for name in names})
 
 
+# --- frozen keys ---------------------------------------------------------------------------------------------
+
+
+def with_frozen(graph: Graph, key: str, frozen: bool = True) -> Graph:
+    """Return the graph with a key, by its id, frozen: a change before it does not learn it anew. Or with it free."""
+    names = [name for name in frozen_keys(graph) if name != key] + [key] * frozen
+    notes = {name: entry for name, entry in graph.notes().items() if name != "frozen"}
+    return graph.with_notes(notes | ({"frozen": names} if names else {}))
+
+
+def frozen_keys(graph: Graph) -> tuple[str, ...]:
+    """Return the ids of the keys that are frozen."""
+    names = graph.notes().get("frozen", [])
+    return tuple(str(name) for name in names) if isinstance(names, list) else ()
+
+
 # --- notes --------------------------------------------------------------------------------------------------
 
 

@@ -8,7 +8,7 @@ again what its notes mark as solved. A frozen key stays as it was learned.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,10 +25,10 @@ from ...nodes import (
 )
 from ..graphs.graph import Graph, Step
 from ..graphs.keyframes import Keyframes
-from ..graphs.parts import Parts, parts_of, with_solved
+from ..graphs.parts import Parts, frozen_keys, parts_of, with_solved
 from ..graphs.typed import control_of, told_parts
 from .aims import noted_aim
-from .marks import MarkedPicture, frozen_keys, marks_of, noted_black
+from .marks import MarkedPicture, marks_of, noted_black
 from .solving import LIT_STEER, TURNED_STEER, Look, read_by, solve_steering, with_step
 from .viewing import View
 
@@ -45,7 +45,7 @@ def solve_anew(
     graph: Graph,
     look: Look,
     frame: int,
-    changed: str = "",
+    changed: str | Collection[str] = (),
     *,
     targets: Mapping[str, SkinTarget] | None = None,
     view: View | None = None,
@@ -54,7 +54,7 @@ def solve_anew(
 
     :param look: gives what a source or step shows at a frame: see :func:`.solving.look_at`.
     :param frame: where a steering is solved that no mark has a frame for.
-    :param changed: the id of the step that changed; "" for all that is solved.
+    :param changed: the id of the step that changed, or of several; empty for all that is solved.
     :param targets: by id of the steering; those that the graph's notes name by default, or else the skin line.
     :param view: what the skin is on target through, None for none.
 
@@ -62,13 +62,14 @@ def solve_anew(
     notes, InputError for a frame that cannot be read.
     """
     said: list[str] = []
+    changed = frozenset((changed,) if isinstance(changed, str) and changed else changed)
     graph = _neutral_black(graph, look, changed, said)
     for steer in [step.id for step in graph.order() if isinstance(step.node, SteerSkin)]:
         key = key_of(graph, steer)
         marked = marks_of(graph, key) if key else ()
         if key and _is_behind(graph, key, changed):
             graph = _learned(graph, look, key, marked, said)
-        if changed == steer or not _is_behind(graph, steer, changed):
+        if not _is_behind(graph, steer, changed):
             continue
         target = (targets or {}).get(steer) or _noted_target(graph, steer)
         graph = _solved(graph, look, steer, marked[0].frame if marked else frame, target, view, said)
@@ -82,9 +83,9 @@ def key_of(graph: Graph, steer: str) -> str:
     return own if own in keys else next(iter(keys), "")
 
 
-def _is_behind(graph: Graph, id: str, changed: str) -> bool:
+def _is_behind(graph: Graph, id: str, changed: frozenset[str]) -> bool:
     """Tell whether a step reads what changed, or all is to be done."""
-    return not changed or changed in {step.id for step in graph.order_to([id])}
+    return not changed or not changed.isdisjoint(step.id for step in graph.order_to([id]) if step.id != id)
 
 
 def _noted_target(graph: Graph, steer: str) -> SkinTarget:
@@ -95,10 +96,10 @@ def _noted_target(graph: Graph, steer: str) -> SkinTarget:
 # --- the steps ----------------------------------------------------------------------------------------------
 
 
-def _neutral_black(graph: Graph, look: Look, changed: str, said: list[str]) -> Graph:
+def _neutral_black(graph: Graph, look: Look, changed: frozenset[str], said: list[str]) -> Graph:
     noted = noted_black(graph)
     step = next((s for s in graph.order() if isinstance(s.node, ToneCurve) and any(s.node.neutral_black)), None)
-    if noted is None or step is None or changed == step.id or not _is_behind(graph, step.id, changed):
+    if noted is None or step is None or not _is_behind(graph, step.id, changed):
         return graph
     frame, sample = noted
     try:

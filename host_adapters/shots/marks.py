@@ -52,19 +52,6 @@ def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
         raise GraphError(f"The graph's notes on what {key!r} was learned from are damaged: {error}") from None
 
 
-def with_frozen(graph: Graph, key: str, frozen: bool = True) -> Graph:
-    """Return the graph with a key, by its id, frozen: a change before it does not learn it anew. Or with it free."""
-    names = [name for name in frozen_keys(graph) if name != key] + [key] * frozen
-    notes = {name: entry for name, entry in graph.notes().items() if name != "frozen"}
-    return graph.with_notes(notes | ({"frozen": names} if names else {}))
-
-
-def frozen_keys(graph: Graph) -> tuple[str, ...]:
-    """Return the ids of the keys that are frozen."""
-    names = graph.notes().get("frozen", [])
-    return tuple(str(name) for name in names) if isinstance(names, list) else ()
-
-
 def with_black(graph: Graph, sample: Sample, frame: int) -> Graph:
     """Return the graph with a note of the black whose colour was taken out."""
     return graph.with_notes({**graph.notes(), "black": {"sample": str(sample), "frame": frame}})
