@@ -6,6 +6,8 @@ from fractions import Fraction
 from pathlib import Path
 
 import click
+import numpy as np
+from numpy.typing import NDArray
 
 from ...kernels import jit
 from ...nodes import (
@@ -32,10 +34,12 @@ from .correct import READING_COLUMNS, reading_row
 
 _FRAMES = 16
 _STILLS = ("before", "after", "before-after", "matte", "keyed", "vectorscope-before", "vectorscope-after")
-_FILES = ("planing.mp4", "planing-skin.mov", *(f"{name}.png" for name in _STILLS))
+_FILES = ("planing.mp4", "planing-skin.mov", "take2.mp4", "approved.png", *(f"{name}.png" for name in _STILLS))
 _CAST = workshop.skin_cast(green=0.45, blue=0.12)
 _SAWDUST = Sample.box(0.14, 0.87, 0.22, 0.91)
 _LIGHT = workshop.light_change(mired=-14, duv=0.003)
+_TAKE2_FRAMES = 8
+_TAKE2_LIGHT = workshop.light_change(mired=-4, duv=0.002)
 
 
 @click.command()
@@ -59,6 +63,7 @@ def command(folder: Path, depth: str, seed: int) -> None:
     console.say("learning the key, solving, rendering …")
     solved = _correct(plate, scene, _approved(scene), folder)
     correction, graph = solved.correction, solved.graph
+    _more_to_try(folder, scene, depth, seed)
     _pictures(plate, graph, folder)
     light = solved.light_only[""]
     rows = [reading_row("as shot", correction.before), reading_row("final", correction.after)]
@@ -68,20 +73,33 @@ def command(folder: Path, depth: str, seed: int) -> None:
         console.warn(f"warning: {warning.message}")
     console.say_verdict(solved.verdicts[""])
     console.say(f"look into {folder}: before.png, after.png, matte.png, vectorscope-before.png, vectorscope-after.png")
+    console.say("take2.mp4 is a second take in other light, approved.png the person on a well-shot frame")
     console.say(f"go on with the mouse: inkarnat desk {folder / 'planing.mp4'}")
 
 
 def _film(folder: Path, depth: str, seed: int) -> tuple[Path, workshop.Scene]:
     """Write the clip as a budget camera would, and return it with the truth of its first frame."""
     path = folder / "planing.mp4"
+    return path, _clip(path, range(1, _FRAMES + 1), depth, seed, _LIGHT)
+
+
+def _clip(path: Path, frames: range, depth: str, seed: int, light: NDArray[np.float64]) -> workshop.Scene:
+    """Write a clip and return the truth of its first frame."""
     first = None
     with open_writer(path, rate=Fraction(24)) as writer:
-        frames = workshop.clip(range(1, _FRAMES + 1), depth, seed, cast=_CAST, balance=_LIGHT, bits=8)
-        for number, (picture, scene) in enumerate(frames, start=1):
+        filmed = workshop.clip(frames, depth, seed, cast=_CAST, balance=light, bits=8)
+        for number, (picture, scene) in enumerate(filmed, start=1):
             first = first or scene
             writer.write(number, picture)
     assert first is not None
-    return path, first
+    return first
+
+
+def _more_to_try(folder: Path, scene: workshop.Scene, depth: str, seed: int) -> None:
+    """Write a second take in other light, and the person on a frame that was shot well."""
+    later = range(_FRAMES + 1, _FRAMES + 1 + _TAKE2_FRAMES)
+    _clip(folder / "take2.mp4", later, depth, seed, _TAKE2_LIGHT)
+    write_picture(folder / "approved.png", workshop.camera(scene.light, noise=0.0, bits=10), None, bits=8)
 
 
 def _approved(scene: workshop.Scene) -> SkinReading:

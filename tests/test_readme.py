@@ -1,0 +1,68 @@
+"""README.md: its blocks run as they stand, in the order given, in the demo's folder; its pictures and links exist."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.graph import Graph
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", README, re.M | re.S)
+
+
+def commands(block: str) -> list[list[str]]:
+    """The commands of a shell block as words; those that install or test are another's to try."""
+    joined = block.replace("\\\n", " ")
+    lines = [part.strip() for line in joined.splitlines() for part in line.split("&&")]
+    return [shlex.split(line) for line in lines if line.startswith(("inkarnat ", "cd "))]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("readme")
+    (command,) = (words for block in blocks("sh") for words in commands(block) if words[1] == "demo")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        done = CliRunner().invoke(cli, command[1:])
+    assert done.exit_code == 0, done.output
+    return folder / command[-1]
+
+
+def test_the_shell_commands_run_one_after_the_other(demo, monkeypatch):
+    first, *rest = (words for block in blocks("sh") for words in commands(block) if words[1] != "demo")
+    monkeypatch.chdir(demo.parent / first[1])
+    assert len(rest) >= 12
+    for words in rest:
+        done = CliRunner().invoke(cli, words[1:])
+        assert done.exit_code == 0, f"{shlex.join(words)}: {done.output}"
+    assert (demo / "takes" / "report.html").is_file()
+
+
+def test_the_python_block_runs(demo, monkeypatch, capsys):
+    monkeypatch.chdir(demo)
+    (block,) = blocks("python")
+    exec(compile(block, "README.md", "exec"), {})
+    assert "holds" in capsys.readouterr().out
+
+
+def test_the_graph_is_one():
+    (block,) = blocks("json")
+    graph = Graph.from_dict(json.loads(block))
+    assert [step.id for step in graph.order()] == ["light", "skin", "soften", "steer"]
+
+
+@pytest.mark.parametrize("path", ["README.md", "DEVELOPERS.md", "test_images/README.md"])
+def test_pictures_and_links_exist(path):
+    text = (ROOT / path).read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#]+)\)", text):
+        assert ((ROOT / path).parent / target).exists(), target
