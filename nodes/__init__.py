@@ -11,7 +11,7 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
-from .doubt import judge_matte
+from .doubt import judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces
 from .key import RangeKey, SkinKey
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
@@ -189,6 +189,7 @@ __all__ = [
     "judge_matte",
     "learn_skin_key",
     "leave_space",
+    "left_behind",
     "measure_skin",
     "mired",
     "missed",
@@ -211,6 +212,7 @@ __all__ = [
     "tagged_space",
     "with_faces",
     "worst_first",
+    "worst_left_behind",
 ]
 
 _RENAMED = {"Lesson": "LearnedKey", "Wishes": "CorrectionOptions"}

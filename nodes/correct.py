@@ -38,6 +38,7 @@ from .declare import (
     number,
     text,
 )
+from .doubt import left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey
 from .learning import study_skin, with_faces
@@ -523,7 +524,7 @@ _AIM = frozenset((LIVE, *(name for name, ask in _ASKS.items() if isinstance(ask,
 
 
 def _given(asked: Asked, names: tuple[str, ...]) -> list[Sample]:
-    return [asked[name] for name in names if asked[name] is not None]
+    return [asked[name] for name in names if asked.get(name) is not None]
 
 
 def _samples(
@@ -653,12 +654,18 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     }
     readings = {name: measure_skin(picture, matte) for name, picture in pictures.items()}
     by = CARD if asked["neutral"] is not None else ""
+    shown = [sample for sample in _samples(whole, asked, image)[0] if sample.kind == "face"]
+    known = whole._faces() if isinstance(whole, CorrectSkin) else ()
+    aspect = image.shape[1] / image.shape[0]
+    shown += [face.sample(aspect) for face in known if face.presence > 0.5 and face.keyed > 0.5]
+    faces = [left_behind(pictures["light only"], pictures["final"], matte, sample) for sample in shown]
     evidence = Evidence(
         readings["light only"],
         readings["final"],
         balance=(whole.temperature, whole.tint),
         light_by=by,
         sampled=bool(whole.model),
+        face=worst_left_behind(faces),
     )
     verdict = judge(evidence, Aim(_target(asked)))
     figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())

@@ -11,10 +11,13 @@ from numpy.typing import NDArray
 from ..kernels import face as drawn
 from ..kernels import join, learn, measure, skin
 from ..kernels.arrays import as_picture, as_plane
+from ..kernels.colour import rgb_to_ycbcr
 from .declare import Matte, Picture
 from .face import FaceMatte
 from .limits import LIMITS, beyond
-from .solve import Warned
+from .sample import Sample
+from .solve import ReadingError, Warned, measure_skin
+from .verdict import LeftBehind
 
 _SOFT, _FLAT, _COVER, _DOUBT = 1.73 / 0.12, 2.5 / 0.25, -1.95 / 0.35, -3.68
 """Log-odds that a matte's F1 lies below .6 rather than above .8 where a face is known: ridge logistic regression on
@@ -146,3 +149,38 @@ def _cover(matte: Matte, cut: drawn.FaceCut) -> Cover | None:
     side = "on its right in the picture" if across > 0 else "on its left in the picture"
     height = "above" if down < 0 else "below"
     return 1 - float(missing.sum() / core.sum()), side if abs(across) > abs(down) else height
+
+
+# --- faces --------------------------------------------------------------------------------------------------
+
+
+def left_behind(light: Picture, final: Picture, matte: Matte, face: Sample) -> LeftBehind | None:
+    """Return the part of a face's middle whose colour is that of the rest of it and that is not keyed.
+
+    :param light, final: float32 (H, W, 3 or 4), with the light alone corrected, and in the end. :param matte: float32
+        (H, W). :param face: the sample of the face: see :meth:`Sample.face`.
+    :returns: None where nothing of it is left, or too little to be read.
+    :raises PictureError: wrong arrays.
+    """
+    matte = as_plane(matte, like=as_picture(light).shape[:2])
+    inside = face.mask(*matte.shape)
+    missed = np.where(matte < 0.5, inside.astype(np.float32), np.float32(0))
+    try:
+        whole = measure_skin(light, inside.astype(np.float32))
+        ends = measure_skin(final, missed)
+    except ReadingError:
+        return None
+    y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(light[inside][None, :, :3]))[0].T
+    off = np.abs((np.degrees(np.arctan2(cr, cb)) - whole.angle + 180) % 360 - 180)
+    skin_too = (off < _SAME_SKIN) & (np.hypot(cb, cr) > whole.ratio * y / 2) & (y > _DARKEST)
+    return LeftBehind(float((skin_too & (matte[inside] < 0.5)).sum()) / max(int(skin_too.sum()), 1), ends.angle)
+
+
+_SAME_SKIN, _DARKEST = 20.0, 0.06
+"""Degrees of hue within which two parts of a face are the same skin, and luma below which its hue says nothing."""
+
+
+def worst_left_behind(found: Sequence[LeftBehind | None]) -> LeftBehind | None:
+    """Return the face of which most is left behind, None without any."""
+    known = [each for each in found if each is not None]
+    return max(known, key=lambda each: each.share, default=None)

@@ -14,6 +14,7 @@ from ..kernels.face import grid_shape, radius_at
 from ..kernels.skin import ON_A_FACE
 from .declare import LANDMARKS, PRESENCE, Handle, Matte, Node, Picture, number, point
 from .declare import points as places
+from .sample import Sample
 
 Landmarks = tuple[tuple[float, float], ...]
 _DIRECTIONS, _HALVINGS = 32, 16
@@ -104,6 +105,25 @@ class FaceMatte(Node):
     def handles(self, aspect: float) -> Sequence[Handle]:
         """Return the landmarks, and what moves all of them."""
         return face_handles(self.face_slots()[0], self.landmarks, aspect) if self.presence > 0 else ()
+
+    def sample(self, aspect: float) -> Sample:
+        """Return the sample of the face in a frame so many times as wide as high: the box round brow, chin and cheeks.
+
+        Raises SampleError for landmarks that lie outside the frame.
+        """
+        (x0, y0), (x1, y1) = self.left_eye, self.right_eye
+        pupils = math.hypot((x1 - x0) * aspect, y1 - y0)
+        (x, y), (mx, my) = ((x0 + x1) / 2, (y0 + y1) / 2), self.mouth
+        down = max(my - y, pupils * 0.6)
+        wide = 1.05 * pupils / aspect
+        middle = (x + mx) / 2
+        corners = (middle - wide, y - 0.5 * down, middle + wide, my + 0.6 * down)
+        return Sample.face(*(min(max(v, 0.0), 1.0) for v in corners))
+
+    @property
+    def mouth(self) -> tuple[float, float]:
+        """The middle of the mouth."""
+        return (self.left_mouth[0] + self.right_mouth[0]) / 2, (self.left_mouth[1] + self.right_mouth[1]) / 2
 
     def holds(self, x: float, y: float, frame: tuple[int, int]) -> bool:
         """Tell whether a mark at a place, normalised, means this face in a frame of so many rows and columns."""

@@ -12,13 +12,16 @@ from ...nodes import (
     Balance,
     Evidence,
     LearnedKey,
+    LeftBehind,
     SkinKey,
     SkinReading,
     SteerSkin,
     Warned,
     judge,
     judge_matte,
+    left_behind,
     measure_skin,
+    worst_left_behind,
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..shots.aims import aim_at
@@ -183,6 +186,7 @@ def read_skin(
         light_by=light_of(state),
         sampled=is_sampled(state.graph),
         kept=kept_of(state.graph, frame),
+        face=_left_behind(bench, state, person, origin, frame, size, seeing),
         view=seeing.id,
     )
     verdict = judge(found, aim_at(person.target))
@@ -195,6 +199,35 @@ def read_skin(
         "words": verdict.words(CONTROL),
         "warnings": _listed(warnings),
     }
+
+
+def _left_behind(
+    bench: Workbench, state: State, person: Person, matte: str, frame: int, size: Size, seeing: Seeing
+) -> LeftBehind | None:
+    """Return what of a person's known faces is not keyed: of those in the key, or of those marked on the frame."""
+    opened, light = _light_only(state)
+    origins = (light, result_origin(state), matte)
+
+    def look() -> LeftBehind | None:
+        lit, final, keyed = (bench.value(opened, origin, frame, size) for origin in origins)
+        aspect = keyed.shape[1] / keyed.shape[0]
+        known = [
+            face.sample(aspect)
+            for face in faces_at(person_faces(state, person), state, frame)
+            if face.presence > _THERE and face.keyed > _THERE
+        ]
+        marks = [m.sample for m in state.marks if (m.frame, m.suffix, m.purpose) == (frame, person.suffix, "skin")]
+        known += [sample for sample in marks if sample.kind == "face"]
+        lit, final = seeing.view(lit), seeing.view(final)
+        return worst_left_behind([left_behind(lit, final, keyed, sample) for sample in known])
+
+    keys = (bench.key(opened, origin, frame, size) for origin in origins)
+    marked = tuple(m.id for m in state.marks if m.frame == frame and m.sample.kind == "face")
+    return bench.known(("left behind", seeing.id, person.suffix, marked, *keys), look)
+
+
+_THERE = 0.5
+"""From where on a face is there, and is keyed."""
 
 
 def _measured(

@@ -15,7 +15,6 @@ from typing import Any, Protocol
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...kernels.colour import rgb_to_ycbcr
 from ...nodes import (
     CARD,
     EDGES,
@@ -33,6 +32,7 @@ from ...nodes import (
     SkinKey,
     SkinReading,
     SteerSkin,
+    left_behind,
     measure_skin,
     solve_steer,
 )
@@ -391,11 +391,10 @@ def face_evidence(pictures: dict[str, Floats], matte: Floats, alone: bool) -> tu
     face = _face_of(pictures["light_only"], matte, alone)
     if face is None:
         return None, None
-    height, width = matte.shape
-    inside = face.sample().mask(height, width)
     left, top, right, bottom = face.box
     size = max((right - left) * (bottom - top) * matte.size, 1.0)
-    return _left_behind(pictures, matte, inside), float(matte.sum(dtype=np.float64)) / size
+    found = left_behind(pictures["light_only"], pictures["final"], matte, face.sample())
+    return found, float(matte.sum(dtype=np.float64)) / size
 
 
 def _face_of(picture: Floats, matte: Floats, alone: bool) -> Face | None:
@@ -413,24 +412,6 @@ def _face_of(picture: Floats, matte: Floats, alone: bool) -> Face | None:
     if best is None or (keyed(best) < 1 and not alone):
         return None
     return best if keyed(best) >= 1 else faces[0]
-
-
-def _left_behind(pictures: dict[str, Floats], matte: Floats, inside: Any) -> LeftBehind | None:
-    """Return the part of a face's middle whose colour is that of the rest of it and that is not keyed."""
-    missed = np.where(matte < 0.5, inside.astype(np.float32), np.float32(0))
-    try:
-        whole = measure_skin(pictures["light_only"], inside.astype(np.float32))
-        final = measure_skin(pictures["final"], missed)
-    except ReadingError:
-        return None
-    y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(pictures["light_only"][inside][None, :, :3]))[0].T
-    off = np.abs((np.degrees(np.arctan2(cr, cb)) - whole.angle + 180) % 360 - 180)
-    skin = (off < _SAME_SKIN) & (np.hypot(cb, cr) > whole.ratio * y / 2) & (y > _DARKEST)
-    return LeftBehind(float((skin & (matte[inside] < 0.5)).sum()) / max(int(skin.sum()), 1), final.angle)
-
-
-_SAME_SKIN, _DARKEST = 20.0, 0.06
-"""Degrees of hue within which two parts of a face are the same skin, and luma below which its hue says nothing."""
 
 
 # --- for the judge ------------------------------------------------------------------------------------------
