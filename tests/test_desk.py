@@ -27,10 +27,12 @@ from inkarnat.host_adapters.desk import (
     guard,
     notes,
     plots,
+    rendering,
     secret,
     seeing,
     server,
     session,
+    shots,
     shown,
     state,
     task,
@@ -1093,6 +1095,8 @@ def test_carrying_measures_the_other_clip(served, footage):
     session_.solve("everything", 1)
     status, _ = act(served, "carry", clips=["caulking.mkv"], frame=1)
     assert status == 200
+    served.desk.tasks.last.wait(120)
+    assert served.desk.tasks.as_dict()["message"] == "Carried to 1 clip."
     clips = {item["name"]: item for item in json.loads(request(served, "api/clips")[2])}
     assert clips["planing.mkv"]["open"]
     status = clips["caulking.mkv"]["status"]
@@ -1109,6 +1113,7 @@ def test_carrying_measures_the_other_clip(served, footage):
     refused, told = act(served, "carry", clips=["caulking.mkv"], frame=1)
     assert (refused, "by hand" in told["error"]) == (409, True)
     assert act(served, "carry", clips=["caulking.mkv"], frame=1, replace=True)[0] == 200
+    served.desk.tasks.last.wait(120)
     assert act(served, "open", clip="caulking.mkv")[0] == 200
     served.desk.session.undo()
     assert served.desk.session.state.graph.by_id["tone"].node.black == 0.03
@@ -1116,10 +1121,83 @@ def test_carrying_measures_the_other_clip(served, footage):
     assert served.desk.session.state == session_.state
 
 
+def test_the_list_of_shots_has_the_worst_first():
+    def shot(name, grade, begun=True):
+        return {"name": name, "begun": begun, "status": grade and {"grade": grade}}
+
+    shots_ = [shot("a", "holds"), shot("b", None, begun=False), shot("c", "off"), shot("d", None), shot("e", "check")]
+    shots_ += [shot("f", "not judged"), shot("g", "off")]
+    assert [item["name"] for item in shots.in_order(shots_)] == ["c", "g", "e", "f", "a", "d", "b"]
+
+
+def test_the_open_clip_is_judged_as_well(served):
+    act(served, "set", id="steer", name="angle", value=0.5)
+    asked = request(served, "api/reading?frame=1")
+    assert asked[0] == 200
+    verdict = json.loads(asked[2])["verdict"]
+    known = {item["name"]: item["status"] for item in json.loads(request(served, "api/clips")[2])}
+    assert known[served.desk.session.name]["grade"] == verdict["status"]
+
+
+def test_another_shot_is_looked_at_beside_and_read(served):
+    """What its skin reads is what its own desk reads."""
+    status, headers, body = request(served, "api/beside?clip=caulking.mkv&frame=1")
+    assert (status, body[:4]) == (200, b"\x89PNG")
+    about = json.loads({name.lower(): value for name, value in headers.items()}["x-about"])
+    other = session.Session(served.desk.folder, "caulking.mkv")
+    expected = other.reading(1)["after"]
+    other.close()
+    assert about["frame"] == 1
+    assert about["reading"]["angle"] == pytest.approx(expected["angle"], abs=1e-3)
+    assert request(served, "api/beside?clip=caulking.mkv&frame=99")[0] == 400
+    assert request(served, "api/beside?clip=..%2Fnone.mkv")[0] == 403
+
+
+def test_renders_wait_to_be_written_one_after_another(served, monkeypatch):
+    desk, goes = served.desk, threading.Event()
+    begin = rendering.Render._begin
+    monkeypatch.setattr(rendering.Render, "_begin", lambda self, total: (goes.wait(60), begin(self, total))[1])
+    assert act(served, "render", output="first.%04d.exr")[0] == 200
+    assert act(served, "render", output="second.%04d.exr")[0] == 200
+    refused, told = act(served, "render", output="second.%04d.exr")
+    assert (refused, "waits" in told["error"]) == (400, True)
+    status, told = act(served, "render-all", clips=["caulking.mkv"])
+    assert (status, told["message"]) == (200, "1 waiting to be written.")
+    assert told["waiting"] == ["second.%04d.exr from planing.mkv", "caulking-skin.mov from caulking.mkv"]
+    assert act(served, "unwait", place=1)[1]["waiting"] == ["second.%04d.exr from planing.mkv"]
+    assert act(served, "unwait", place=5)[0] == 400
+    goes.set()
+    for _ in range(600):
+        if (desk.folder.results / "second.0003.exr").exists() and not desk.render.running:
+            break
+        time.sleep(0.05)
+    assert (desk.folder.results / "first.0003.exr").exists()
+    assert (desk.render.state, desk.waiting) == ("done", [])
+
+
+def test_a_look_up_and_a_report_are_written(served):
+    status, told = act(served, "look-up", name="light", part="light", frame=1)
+    assert (status, told["message"].startswith("Saved light.clf")) == (200, True), told
+    assert (served.desk.folder.results / "light.clf").read_bytes().startswith(b"<?xml")
+    assert act(served, "look-up", name="light", frame=1)[0] == 409
+    assert "without reports" in act(served, "report", name="page.html")[1]["error"]
+    runs = []
+    served.desk.report = lambda run, path: (runs.append(run), path.write_text("page"))
+    act(served, "save")
+    try:
+        assert act(served, "report", name="page.html", clips=["planing.mkv"])[0] == 200
+        served.desk.tasks.last.wait(60)
+        assert served.desk.tasks.as_dict()["message"] == "Saved page.html: 1 clip."
+    finally:
+        served.desk.report = None
+    (clip,) = runs[0].clips
+    assert clip.name == "planing.mkv"
+    assert Graph.load(clip.graph) == served.desk.session.state.graph
+
+
 def test_what_is_known_of_the_other_clips_survives_a_restart(served):
     again = server.Desk(served.desk.folder, "planing.mkv")
-    assert again.statuses == served.desk.statuses
-    assert "caulking.mkv" in again.statuses
+    assert again.statuses["caulking.mkv"] == served.desk.statuses["caulking.mkv"]
     again.close()
 
 

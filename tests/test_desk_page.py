@@ -347,10 +347,28 @@ def test_clips_are_listed_and_carried_to(desk, browser, footage):
     until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li"))
     element(browser, "#clips input[value='caulking.mkv']").click()
     element(browser, "#carry").click()
-    until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li[data-grade]"))
-    assert "The skin" in element(browser, "#clips li[data-grade] .status").text
-    element(browser, "#clips li[data-name='caulking.mkv'] button").click()
+    until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li[data-name='caulking.mkv'][data-grade]"))
+    assert "The skin" in element(browser, "#clips li[data-name='caulking.mkv'] .status").text
+    press(browser, "#clips li[data-name='caulking.mkv'] .shot-do button:last-child")
+    until(browser, lambda: "caulking.mkv, frame 2" in element(browser, "#beside figcaption").text)
+    assert element(browser, "#stage").rect["width"] < 0.6 * element(browser, "#pictures").rect["width"]
+    element(browser, "#beside-close").click()
+    press(browser, "#clips li[data-name='caulking.mkv'] .shot-do button")
     until(browser, lambda: element(browser, "#clip-name").text == "caulking.mkv")
+
+
+def test_shots_are_gone_through_by_keys(desk, browser):
+    body = element(browser, "body")
+    body.send_keys(Keys.PAGE_UP)
+    until(browser, lambda: element(browser, "#clip-name").text == "caulking.mkv")
+    until(browser, lambda: painted(browser))
+    body.send_keys("c")
+    assert element(browser, "#shots").is_displayed()
+    assert not element(browser, "#sheet").is_displayed()
+    body.send_keys(Keys.PAGE_DOWN)
+    until(browser, lambda: element(browser, "#clip-name").text == "planing.mkv")
+    body.send_keys("c")
+    assert element(browser, "#sheet").is_displayed()
 
 
 def run_verb(clip, results):

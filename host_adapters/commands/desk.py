@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import webbrowser
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import click
 
 from ..graphs.errors import GraphError
 from . import console
+from .report import write_report
 
 
 @click.command()
@@ -34,16 +36,17 @@ def command(target: Path, results: Path | None, view: str | None, port: int, no_
     Under a look:        inkarnat desk planing.mov --view film.clf
     """
     try:
+        from ..desk.desk import Desk
         from ..desk.folder import Folder
         from ..desk.seeing import Seeing
-        from ..desk.server import Desk, Served
+        from ..desk.server import Served
     except ImportError as error:
         if error.name not in ("starlette", "uvicorn", "anyio"):
             raise
         raise GraphError("The desk needs starlette and uvicorn: pip install 'inkarnat[desk]'.") from None
     seeing = Seeing.through(view)
     folder, name = Folder.holding(target, results)
-    served = Served(Desk(folder, name, seeing), port)
+    served = Served(Desk(folder, name, seeing, functools.partial(write_report, quiet=True)), port)
     console.warn_if_cold("desk")
     console.say(f"the desk is at {served.address}")
     console.say("end it with Ctrl+C")

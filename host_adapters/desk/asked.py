@@ -25,8 +25,8 @@ _TEXT = "a text", _is_text
 _WHOLE = "a whole number", _is_whole
 _KINDS: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
     **dict.fromkeys(("clip", "codec", "do", "frames", "gesture", "id", "kind", "matte", "name"), _TEXT),
-    **dict.fromkeys(("output", "purpose", "side", "suffix", "what"), _TEXT),
-    **dict.fromkeys(("frame", "mark", "to"), _WHOLE),
+    **dict.fromkeys(("output", "part", "purpose", "side", "suffix", "what"), _TEXT),
+    **dict.fromkeys(("frame", "mark", "place", "to"), _WHOLE),
     "radius": ("a number", _is_number),
     "by": ("two numbers", lambda value: isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))),
     "span": ("two frames", lambda value: isinstance(value, list) and len(value) == 2 and all(map(_is_whole, value))),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,6 +33,11 @@ class Order:
     frames: str = ""
     codec: str | None = None
 
+    @property
+    def words(self) -> str:
+        """What is written from what, as people read it."""
+        return f"{', '.join(path.name for path in self.outputs.values())} from {self.clip.name}"
+
 
 @dataclass
 class Render:
@@ -48,10 +54,15 @@ class Render:
     _thread: threading.Thread | None = None
 
     @classmethod
-    def start(cls, order: Order) -> Render:
-        """Start rendering in the background."""
+    def start(cls, order: Order, ended: Callable[[], None] = lambda: None) -> Render:
+        """Start rendering in the background; ``ended`` is called once it has."""
         render = cls(order)
-        render._thread = threading.Thread(target=render._run, name="render", daemon=True)
+
+        def run() -> None:
+            render._run()
+            ended()
+
+        render._thread = threading.Thread(target=run, name="render", daemon=True)
         render._thread.start()
         return render
 

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 import uvicorn
+from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -30,25 +31,20 @@ from ..graphs.errors import is_fault
 from ..graphs.runner import Runner
 from ..media.clips import open_clip
 from ..media.video_write import CODECS
-from ..writes import check_files
 from .asked import Asked
-from .carrying import carried_to, carry_state, is_by_hand, not_carried
 from .controls import declarations
+from .desk import Desk
 from .drawn import Drawn
-from .errors import DeskError, ExistsError, told_fault
-from .events import Bulletin
-from .folder import Folder, shown
+from .errors import DeskError, told_fault
+from .folder import shown
 from .guard import ENTER, Guard
 from .keyframing import values_at
-from .notes import read_notes, write_notes
-from .rendering import Order, Render
 from .secret import Secret, recall, remember
-from .seeing import PLAIN, Seeing
 from .session import VIEWS, Session
+from .shots import save_look_up, state_of
 from .shown import SCREENS, encoded, opaque, pixels
 from .solving import result_origin
-from .state import State
-from .work import MOVING, PROXY, Size, fitted
+from .work import MOVING, PROXY, Size, Superseded, fitted, spare_memory
 
 LOOPBACK = "127.0.0.1"
 
@@ -64,6 +60,8 @@ HEAD_SECONDS = 10.0
 """Time for the head of a request; a connection without one is closed."""
 
 MOST_CONNECTIONS = 128
+_MOST_AT_ONCE = 12
+"""Requests that are worked on at once: each may hold several pictures."""
 
 _TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -71,122 +69,6 @@ _TYPES = {
     ".js": "text/javascript; charset=utf-8",
     ".svg": "image/svg+xml",
 }
-
-
-class Desk:
-    """The desk: one folder, the clip that is open, the statuses of the others, and the render that runs."""
-
-    def __init__(self, folder: Folder, name: str | None = None, seeing: Seeing = PLAIN) -> None:
-        self.folder, self.seeing = folder, seeing
-        self.bulletin = Bulletin()
-        self.session = Session(folder, name or folder.clip_names()[0], self.bulletin.tell, seeing)
-        self.shown = threading.Event()
-        self.render: Render | None = None
-        self.statuses: dict[str, dict[str, Any]] = self._statuses()
-        self._lock = threading.RLock()
-
-    def close(self) -> None:
-        """End the render and write what is not yet written."""
-        self.bulletin.close()
-        if self.render is not None:
-            self.render.cancel()
-            self.render.wait(30)
-        self.session.close()
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return what the page shows, as JSON data."""
-        serial = self.bulletin.number  # read first, so that the state is at least as new
-        render = self.render.as_dict() if self.render is not None else None
-        return {"boot": self.bulletin.boot, "serial": serial, **self.session.as_dict(), "render": render}
-
-    def working(self) -> bool:
-        """Whether a render or a task is running."""
-        return (self.render is not None and self.render.running) or self.session.tasks.running
-
-    def _statuses(self) -> dict[str, dict[str, Any]]:
-        """Return what was known of the other clips when the desk ended."""
-        path = self.folder.statuses_path()
-        with contextlib.suppress(InkarnatError, KeyError, TypeError, AttributeError):
-            return dict(read_notes(path)["statuses"]) if path.is_file() else {}
-        return {}
-
-    def clips(self) -> list[dict[str, Any]]:
-        """Return the clips of the folder with what is known of each."""
-        return [
-            {
-                "name": shown(name),
-                "open": name == self.session.name,
-                "begun": self.folder.notes_path(name).is_file(),
-                "status": self.statuses.get(name),
-            }
-            for name in self.folder.clip_names()
-        ]
-
-    def open(self, name: str) -> None:
-        """Open another clip; the one that was open is kept as it is."""
-        with self._lock:
-            name = self.folder.clip_path(name).name
-            if name == self.session.name:
-                return
-            fresh = Session(self.folder, name, self.bulletin.tell, self.seeing)
-            old, self.session = self.session, fresh
-            old.close()
-            self.bulletin.tell()
-
-    def carry(self, names: list[str], frame: int, replace: bool = False) -> None:
-        """Carry the correction to other clips as their own notes, each balanced, measured and judged.
-
-        Raises ExistsError for clips that were worked on by hand, unless they are to be replaced.
-        """
-        with self._lock, contextlib.ExitStack() as stack:
-            state = self.session.state
-            others: dict[str, Session] = {}
-            for name in dict.fromkeys(self.folder.clip_path(name).name for name in names):
-                if name == self.session.name:
-                    continue
-                try:  # one bad clip costs that clip alone
-                    other = Session(self.folder, name)
-                    stack.callback(other.close)
-                    other.owner.check()
-                    others[name] = other
-                except InkarnatError as error:
-                    self.statuses[name] = not_carried(error)
-            mine = [
-                shown(name)
-                for name, other in others.items()
-                if is_by_hand(other.state, self.folder.notes_path(name).is_file(), self.statuses.get(name))
-            ]
-            if mine and not replace:
-                raise ExistsError(f"{', '.join(mine)} was worked on by hand: replace that? Undo brings it back.")
-            carrier = carry_state(state, self.session.name, self.session.clip, frame, self.seeing)
-            for name, other in others.items():
-                graph, self.statuses[name] = carried_to(carrier, other.state, name, other.clip)
-                if graph is not None:
-                    label = f"Carried from {shown(self.session.name)}"
-                    other.adopt(dataclasses.replace(state, graph=graph), label)
-            write_notes(self.folder.statuses_path(), {"desk_statuses": 1, "statuses": self.statuses})
-
-    def start_render(self, output: str, matte: str, frames: str, codec: str, replace: bool) -> None:
-        """Render the open clip in the background."""
-        with self._lock:
-            if self.render is not None and self.render.running:
-                raise DeskError("A render is running: wait for it, or cancel it first.")
-            named = {name: self.folder.result_path(given) for name, given in _outputs(output, matte).items()}
-            clip = self.folder.clip_path(self.session.name)
-            check_files(named.values(), [clip, *self.folder.originals()], overwrite=True)
-            for path in named.values():
-                if self.folder.is_there(path) and not replace:
-                    raise ExistsError(f"{path.name} is there already: replace it, or choose another name.")
-            self.render = Render.start(Order(self.session.state.graph, clip, named, frames, codec or None))
-
-
-def _outputs(output: str, matte: str) -> dict[str, str]:
-    outputs = {name: given for name, given in (("result", output), ("matte", matte)) if given}
-    if not outputs:
-        raise DeskError("There is nothing to write: name a file for the result.")
-    if len(set(outputs.values())) < len(outputs):
-        raise DeskError("The result and the matte have the same name: give each its own.")
-    return outputs
 
 
 # --- the interface --------------------------------------------------------------------------------------------
@@ -207,12 +89,13 @@ class Interface:
             ),
             "clips": lambda request: Answer(self.desk.clips()),
             "versions": lambda request: Answer(self._session.versions.listed()),
-            "frame": self.frame,
-            "plot": self.plot,
+            "frame": self.in_turn(self.frame),
+            "plot": self.in_turn(self.plot),
             "pixel": self.pixel,
             "values": lambda request: Answer(values_at(self._session.state, _whole(request.query_params, "frame"))),
-            "reading": self.reading,
+            "reading": self.in_turn(self.reading),
             "thumbnail": self.thumbnail,
+            "beside": self.beside,
         }
         acts: dict[str, Callable[[dict[str, Any]], str | None]] = {
             "set": self.set,
@@ -241,8 +124,19 @@ class Interface:
             ),
             "open": lambda body: self.desk.open(body["clip"]),
             "graph": lambda body: self._session.open_graph(body["name"]),
-            "carry": lambda body: self.desk.carry(list(body["clips"]), body["frame"], bool(body.get("replace"))),
-            "render": lambda body: self.desk.start_render(
+            "carry": lambda body: self.desk.carry_behind(
+                list(body["clips"]), body["frame"], bool(body.get("replace"))
+            ),
+            "report": lambda body: self.desk.report_of(
+                list(body.get("clips", [])), body["name"], bool(body.get("replace"))
+            ),
+            "look-up": lambda body: save_look_up(
+                self.desk.folder, self._session.state.graph, body["name"], body.get("part", "light"), body["frame"],
+                bool(body.get("replace")),
+            ),
+            "render-all": lambda body: self.desk.order_all(list(body["clips"]), bool(body.get("replace"))),
+            "unwait": lambda body: self.desk.drop(body["place"]),
+            "render": lambda body: self.desk.order(
                 body.get("output", ""), body.get("matte", ""), body.get("frames", ""), body.get("codec", ""),
                 bool(body.get("replace")),
             ),
@@ -261,6 +155,8 @@ class Interface:
 
     async def events(self, request: Request) -> Response:
         """Answer with the state now and after every change, for as long as the page is open."""
+
+        to_thread.current_default_thread_limiter().total_tokens = _MOST_AT_ONCE
 
         def state() -> dict[str, Any]:
             told: dict[str, Any] = _presentable(self.desk.as_dict())
@@ -301,18 +197,39 @@ class Interface:
             self._session.tasks.last.cancel()
         return "Stopping."
 
+    def in_turn(self, look: Callable[[Request], Response]) -> Callable[[Request], Response]:
+        """Have what is for a hand that rests wait for its turn, and give it up once the hand moves again."""
+
+        def answer(request: Request) -> Response:
+            bench = self._session.bench
+            if request.query_params.get("moving") == "1":
+                bench.stir()
+                return look(request)
+            try:
+                with bench.rest():
+                    return look(request)
+            except Superseded:
+                return _trouble(409, "Something newer is shown.")
+
+        return answer
+
     def frame(self, request: Request) -> Response:
         """Answer with a view of a frame: raw pixels, a PNG (lossless) or, while something moves, a JPEG."""
         query = request.query_params
-        frame, size = _whole(query, "frame"), _size(query)
+        frame, size, stale = _whole(query, "frame"), _size(query), False
         if "lit" in query:
             picture = self._session.lit(frame, Drawn.parse(query["lit"]), query.get("view", "result"), size)
         else:
-            picture = self._session.picture(frame, query.get("view", "result"), query.get("suffix", ""), size)
+            last = query.get("last") == "1"
+            stale = last and self._session.is_stale(frame, size)
+            picture = self._session.picture(frame, query.get("view", "result"), query.get("suffix", ""), size, last)
         shrink = min(max(_whole(query, "shrink", 1), 1), 16)
         codes = pixels(picture, shrink, query.get("screen", "srgb"), query.get("gamut", "srgb"))
         self.desk.shown.set()
-        return _answer(codes, query.get("as", "raw"))
+        answer = _answer(codes, query.get("as", "raw"))
+        if stale:
+            answer.headers["x-stale"] = "1"
+        return answer
 
     def plot(self, request: Request) -> Response:
         """Answer with the traces of a scope one below another, 8 bits grey, and what goes with them in a header."""
@@ -326,6 +243,7 @@ class Interface:
             query.get("of", "skin") == "skin",
             query.get("view", "result"),
             _size(query),
+            query.get("last") == "1",
         )
         height, width = traces[0].shape
         headers = {"x-width": str(width), "x-height": str(height), "x-about": json.dumps(about)}
@@ -341,8 +259,13 @@ class Interface:
 
     def reading(self, request: Request) -> Response:
         """Answer with the reading of a person's skin."""
-        query = request.query_params
-        return Answer(self._session.reading(_whole(query, "frame"), query.get("suffix", ""), _size(query)))
+        query, session = request.query_params, self._session
+        size = _size(query)
+        read = session.reading(_whole(query, "frame"), query.get("suffix", ""), size)
+        if size != MOVING:
+            self.desk.judged(read)
+            session.bench.tidy()
+        return Answer(read)
 
     def thumbnail(self, request: Request) -> Response:
         """Answer with a small picture of the middle of a clip."""
@@ -354,14 +277,23 @@ class Interface:
         small = np.ascontiguousarray(fitted(picture, (256, 144)), np.float32)
         return _answer(pixels(self.desk.seeing.view(small), screen=screen), "jpeg")
 
+    def beside(self, request: Request) -> Response:
+        """Answer with a picture of another clip, or of another frame, and with what its skin reads in a header."""
+        query = request.query_params
+        frame = _whole(query, "frame") if "frame" in query else None
+        self._session.keeper.flush()
+        picture, reading, at = self.desk.beside.picture(query.get("clip", ""), frame, query.get("view", "result"))
+        answer = _answer(pixels(picture, screen=query.get("screen", "srgb"), gamut=query.get("gamut", "srgb")), "png")
+        answer.headers["x-about"] = json.dumps({"frame": at, "reading": None if reading is None else reading.as_dict()})
+        return answer
+
     def _corrected(self, name: str, frame: int, plate: Floats) -> Floats:
         """Return a picture through what a clip's notes hold, or as it is where there are none that work."""
-        notes = self.desk.folder.notes_path(name)
-        with contextlib.suppress(InkarnatError, KeyError, TypeError, ValueError):
-            if notes.is_file():
-                state = State.from_dict(read_notes(notes))
-                shown = dataclasses.replace(state.graph, outputs=(("shown", result_origin(state)),))
-                return Runner(shown).run_frame(frame, dict.fromkeys(shown.sources, plate))["shown"]
+        state = state_of(self.desk.folder, name)
+        with contextlib.suppress(InkarnatError):
+            if state is not None:
+                graph = dataclasses.replace(state.graph, outputs=(("shown", result_origin(state)),))
+                return Runner(graph).run_frame(frame, dict.fromkeys(graph.sources, plate))["shown"]
         return plate
 
     def mark(self, body: dict[str, Any]) -> str:
@@ -587,6 +519,7 @@ class Served:
 
     def run(self) -> None:
         """Serve until interrupted or stopped."""
+        spare_memory()
         threading.Thread(target=_warmed, args=(self.desk,), name="warming", daemon=True).start()
         try:
             self.server.run(sockets=[self.socket])

@@ -105,6 +105,7 @@ class Session:
     def close(self) -> None:
         """Write what is not yet written and let go of the clip."""
         self.tasks.close()
+        self.bench.frames.close()
         self.keeper.close()
         self.history_keeper.close()
         self.owner.release()
@@ -165,8 +166,10 @@ class Session:
 
     # --- showing ----------------------------------------------------------------------------------------------
 
-    def picture(self, frame: int, view: str, suffix: str = "", size: Size = PROXY) -> Floats:
+    def picture(self, frame: int, view: str, suffix: str = "", size: Size = PROXY, last: bool = False) -> Floats:
         """Return a view of a frame as it is seen, float32 (H, W, 3 or 4).
+
+        :param last: keep to the mattes that were worked out last; see :meth:`is_stale`.
 
         Raises DeskError, InputError and NodeError.
         """
@@ -174,11 +177,11 @@ class Session:
         if view not in VIEWS:
             raise DeskError(f"There is no view {view!r}. {nearest(view, VIEWS) or 'There are ' + ', '.join(VIEWS)}")
         if view in PLAIN_VIEWS:
-            return self.seen(frame, view, size)
+            return self.seen(frame, view, size, last)
         if view == "split":
             return self.seen(frame, "original", size)
-        result = self.seen(frame, "result", size)
-        matte, key = self._matte(suffix, frame, size)
+        result = self.seen(frame, "result", size, last)
+        matte, key = self._matte(suffix, frame, size, last)
         origin = self.bench.key(*self._origin("result"), frame, size)
         node = dict(self.state.views)["compare"] if view == "compare" else ShowMatte(view=view)
 
@@ -189,6 +192,8 @@ class Session:
                 raise DeskError("This graph keys nothing, so there is no matte to show.")
             return ShowMatte(view=view).process(result, matte)
 
+        if last and self.is_stale(frame, size):
+            return draw()
         return self.bench.made((node, frame, self.seeing.id, origin, key), draw, size)
 
     def _origin(self, view: str) -> tuple[Graph, str]:
@@ -198,23 +203,29 @@ class Session:
             return light_only(graph)
         return graph, result_origin(self.state) if view == "result" else STANDARD_SOURCE
 
-    def plain(self, frame: int, view: str, size: Size = PROXY) -> Floats:
-        """Return the result, the light only or the picture as shot, as it is written."""
-        return self.bench.value(*self._origin(view), frame, size)
+    def is_stale(self, frame: int, size: Size) -> bool:
+        """Tell whether what ``last`` shows of a frame is another picture than the present settings give."""
+        return self.bench.is_stale(self.state.graph, frame, size)
 
-    def seen(self, frame: int, view: str, size: Size = PROXY) -> Floats:
+    def plain(self, frame: int, view: str, size: Size = PROXY, last: bool = False) -> Floats:
+        """Return the result, the light only or the picture as shot, as it is written."""
+        return self.bench.value(*self._origin(view), frame, size, last)
+
+    def seen(self, frame: int, view: str, size: Size = PROXY, last: bool = False) -> Floats:
         """Return the result, the light only or the picture as shot, as it is seen."""
         if self.seeing.is_plain:
-            return self.plain(frame, view, size)
+            return self.plain(frame, view, size, last)
+        if last and self.is_stale(frame, size):
+            return self.seeing.view(self.plain(frame, view, size, last))
         key = self.bench.key(*self._origin(view), frame, size)
         return self.bench.made((self.seeing.id, key), lambda: self.seeing.view(self.plain(frame, view, size)), size)
 
-    def _matte(self, suffix: str, frame: int, size: Size) -> tuple[Floats | None, Any]:
+    def _matte(self, suffix: str, frame: int, size: Size, last: bool = False) -> tuple[Floats | None, Any]:
         origin = matte_origin(self.state, suffix)
         if origin is None:
             return None, None
         graph = self.state.graph
-        return self.bench.value(graph, origin, frame, size), self.bench.key(graph, origin, frame, size)
+        return self.bench.value(graph, origin, frame, size, last), self.bench.key(graph, origin, frame, size)
 
     def plot(
         self,
@@ -226,16 +237,18 @@ class Session:
         keyed: bool = True,
         view: str = "result",
         size: Size = PROXY,
+        last: bool = False,
     ) -> tuple[list[Grey], dict[str, Any]]:
         """Return the traces of a scope and what goes with them, as JSON data.
 
         :param which: "vectorscope", whose sides are the smaller of ``shape``, or "waveform".
         :param shape: width and height in pixels. :param rim: chroma at the middle of each edge of the vectorscope.
         :param keyed: whether only a person's keyed pixels are plotted. :param view: the picture that is plotted.
+        :param last: as in :meth:`picture`.
         """  # fmt: skip
         self._check_frame(frame)
-        picture = self.seen(frame, _plainly(view), size)
-        matte = self._matte(suffix, frame, size)[0] if keyed else None
+        picture = self.seen(frame, _plainly(view), size, last)
+        matte = self._matte(suffix, frame, size, last)[0] if keyed else None
         wide, tall = _within(shape[0], 64), _within(shape[1], 64)
         if which == "vectorscope":
             return [chroma_plot(picture, matte, min(wide, tall), min(max(rim, 0.02), 1.0))], {}

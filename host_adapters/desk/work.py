@@ -6,18 +6,25 @@ change of one control works out anew only what lies behind it, and undo finds ev
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import functools
+import sys
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator
 from typing import Any, TypeVar, cast
 
 import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.memory import RESULTS
+from ...nodes import SteerSkin
 from ..graphs.graph import Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip
+from ..media.video_format import READ_SUFFIXES
+from .frames import Frames
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
@@ -25,8 +32,12 @@ PROXY = (1920, 1080)
 MOVING = (960, 540)
 """The box for while a hand moves something or the clip plays; what rests is looked at in full."""
 
-_MOST_BYTES = 160 << 20
+_MOST_BYTES = 96 << 20
+_MOST_IDLE = 96 << 20
+"""Bytes of lent memory that may lie idle once the hand rests."""
 _MOST_FINDINGS = 256
+_MOST_LAST = 12
+"""Mattes that are remembered as the last ones of their frames."""
 _PICTURES, _MATTES = 8, 6
 """What the steps of a correction need at once while something moves."""
 
@@ -34,6 +45,10 @@ Known = TypeVar("Known")
 
 Size = tuple[int, int] | None
 """The box that pictures are fitted into; None for their full size."""
+
+
+class Superseded(Exception):
+    """Raised in what is worked out for a hand that rests, once it moves again."""
 
 
 class Workbench:
@@ -47,26 +62,105 @@ class Workbench:
         self._values: OrderedDict[Hashable, Floats] = OrderedDict()
         self._findings: OrderedDict[Hashable, Any] = OrderedDict()
         self._bytes = 0
+        self._shape: tuple[int, ...] = ()
+        self._last: OrderedDict[Hashable, tuple[Hashable, Floats]] = OrderedDict()
+        self.frames = Frames(clip.path, clip.frames, lambda picture: fitted(picture, MOVING))
         self._lock = threading.Lock()
+        self._resting = threading.Lock()
+        self._moves = 0
+        self._watched = threading.local()
+
+    @contextlib.contextmanager
+    def rest(self) -> Iterator[None]:
+        """Work for a hand that rests: one thing at a time, and given up at the next step once it moves again.
+
+        Raises Superseded where that happens.
+        """
+        moves = self._moves
+        with self._resting:
+            if moves != self._moves:
+                raise Superseded
+            self._watched.moves = moves
+            try:
+                yield
+            finally:
+                self._watched.moves = None
+
+    def stir(self) -> None:
+        """Say that a hand moves: what was for its rest is given up."""
+        self._moves += 1
+        self.frames.stir()
+        if RESULTS.idle() > 2 * _MOST_IDLE:
+            self.tidy()
+
+    def go_on(self) -> None:
+        """Raise Superseded where this is work for a hand that has moved again since."""
+        moves = getattr(self._watched, "moves", None)
+        if moves is not None and moves != self._moves:
+            raise Superseded
 
     def prepare(self, frame: int) -> None:
         """Take the memory for looking at this clip, so that the first changes are as quick as all others."""
-        shape = self.plate(frame, MOVING).shape
-        RESULTS.reserve({shape: _PICTURES, shape[:2]: _MATTES})
+        self._shape = self.plate(frame, MOVING).shape
+        self._reserve()
+        if self.clip.path.suffix.lower() in READ_SUFFIXES and self._is_small(MOVING):
+            self.frames.start()
+
+    def _reserve(self) -> None:
+        RESULTS.reserve({self._shape: _PICTURES, self._shape[:2]: _MATTES})
+
+    def tidy(self) -> None:
+        """Give back, once the hand rests, what large pictures have left behind; what moving needs stays at hand."""
+        if RESULTS.idle() > _MOST_IDLE:
+            RESULTS.clear()
+            if self._shape:
+                self._reserve()
+        _give_back_freed()
 
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
         """Return the picture of the clip, to be looked at only; beyond its ends, the last one. Raises InputError."""
         at = self._within(frame)
-        return self._kept(self._plate_key(at, size), lambda: fitted(self.clip.read(at), size), size)
 
-    def value(self, graph: Graph, origin: str, frame: int, size: Size = PROXY) -> Floats:
+        def make() -> Floats:
+            small = self.frames.find(at) if size == MOVING and self._is_small(size) else None
+            return fitted(self.clip.read(at), size) if small is None else small
+
+        return self._kept(self._plate_key(at, size), make, size)
+
+    def _is_small(self, size: Size) -> bool:
+        return size is not None and (self.clip.width > size[0] or self.clip.height > size[1])
+
+    def value(self, graph: Graph, origin: str, frame: int, size: Size = PROXY, last: bool = False) -> Floats:
         """Return what a source or step of the graph gives at a frame, to be looked at only.
+
+        :param last: skin is steered by the mattes that were worked out last for that frame, whatever has changed
+            before them since; see :meth:`is_stale`.
 
         It is not marked as read-only: for such arrays every kernel would be compiled once more.
         Raises InputError and NodeError.
         """
-        store = _Remembered(self, graph, size)
+        store = _Remembered(self, graph, size, last and self.is_stale(graph, frame, size))
         return Runner(graph).values(frame, lambda _, at: self.plate(at, size), {"": origin}, store=store)[""]
+
+    def is_stale(self, graph: Graph, frame: int, size: Size) -> bool:
+        """Tell whether mattes that steer skin are known for a frame, but not as they would be now."""
+        known = [(self._last.get((id, frame, size)), self.key(graph, id, frame, size)) for id in steering(graph)]
+        return all(last is not None for last, _ in known) and any(last[0] != key for last, key in known if last)
+
+    def last(self, id: str, frame: int, size: Size) -> Floats | None:
+        """Return a matte that steers skin as it was worked out last for a frame, None where it never was."""
+        found = self._last.get((id, frame, size))
+        return None if found is None else found[1]
+
+    def note(self, id: str, frame: int, size: Size, key: Hashable, value: Floats) -> None:
+        """Remember a matte that steers skin as the last one of its frame, where it is for what moves."""
+        if size != MOVING:
+            return
+        with self._lock:
+            self._last[(id, frame, size)] = key, value
+            self._last.move_to_end((id, frame, size))
+            while len(self._last) > _MOST_LAST:
+                self._last.popitem(last=False)
 
     def made(self, key: Hashable, make: Callable[[], Floats], size: Size = PROXY) -> Floats:
         """Return a further value of that size that follows from ``key`` alone."""
@@ -97,8 +191,7 @@ class Workbench:
         return node, tuple((port, self.key(graph, o, at, size)) for port, o in step.inputs for at in frames)
 
     def _plate_key(self, frame: int, size: Size) -> Hashable:
-        small = size is not None and (self.clip.width > size[0] or self.clip.height > size[1])
-        return ("plate", self._within(frame), size if small else None)
+        return ("plate", self._within(frame), size if self._is_small(size) else None)
 
     def _within(self, frame: int) -> int:
         """The ends of the clip stand in for what lies beyond them."""
@@ -129,17 +222,74 @@ class Workbench:
         return value
 
 
-class _Remembered:
-    """What a workbench remembers of one graph, for the runner."""
+def spare_memory() -> None:
+    """Have the C library keep few heaps, whatever the number of threads, and give large pieces back, where it can."""
+    limit = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    if limit is not None:
+        limit(_ARENA_MAX, 2)
+        limit(_MMAP_THRESHOLD, 2 << 20)
 
-    def __init__(self, bench: Workbench, graph: Graph, size: Size) -> None:
-        self.bench, self.graph, self.size = bench, graph, size
+
+_MMAP_THRESHOLD, _ARENA_MAX = -3, -8
+"""M_MMAP_THRESHOLD and M_ARENA_MAX of the GNU C library's malloc.h."""
+
+
+def _give_back_freed() -> None:
+    """Have the C library return freed memory to the system, where it can: it keeps large pieces for later."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
+    if trim is not None:
+        trim(0)
+
+
+class _Remembered:
+    """What a workbench remembers of one graph, for the runner.
+
+    :ivar last: mattes that steer skin are taken as they were last, and what comes of them is not remembered.
+    """
+
+    def __init__(self, bench: Workbench, graph: Graph, size: Size, last: bool = False) -> None:
+        self.bench, self.graph, self.size, self.last = bench, graph, size, last
+        self.mattes = steering(graph)
 
     def find(self, origin: str, frame: int) -> Floats | None:
-        return self.bench.find(self.bench.key(self.graph, origin, frame, self.size))
+        self.bench.go_on()
+        if self.last and origin in self.mattes:
+            return self.bench.last(origin, frame, self.size)
+        found = None if self._rests(origin) else self.bench.find(self._key(origin, frame))
+        if found is not None and origin in self.mattes and not self.last:
+            self.bench.note(origin, frame, self.size, self._key(origin, frame), found)
+        return found
 
     def keep(self, origin: str, frame: int, value: Floats) -> None:
-        self.bench.keep(self.bench.key(self.graph, origin, frame, self.size), value, self.size)
+        if self._rests(origin):
+            return
+        self.bench.keep(self._key(origin, frame), value, self.size)
+        if origin in self.mattes and not self.last:
+            self.bench.note(origin, frame, self.size, self._key(origin, frame), value)
+
+    def _key(self, origin: str, frame: int) -> Hashable:
+        return self.bench.key(self.graph, origin, frame, self.size)
+
+    def _rests(self, origin: str) -> bool:
+        """Whether a value comes of mattes that are not what they should be."""
+        return self.last and origin in behind(self.graph)
+
+
+@functools.lru_cache(maxsize=8)
+def steering(graph: Graph) -> frozenset[str]:
+    """Return the steps whose mattes steer skin."""
+    steered = (dict(step.inputs) for step in graph.steps if isinstance(step.node, SteerSkin))
+    return frozenset(inputs["matte"] for inputs in steered if inputs.get("matte") in graph.by_id)
+
+
+@functools.lru_cache(maxsize=8)
+def behind(graph: Graph) -> frozenset[str]:
+    """Return the steps that read, at once or through others, a matte that steers skin."""
+    found = set(steering(graph))
+    for step in graph.order():
+        if any(origin in found for _, origin in step.inputs):
+            found.add(step.id)
+    return frozenset(found)
 
 
 def fitted(picture: Floats, size: Size) -> Floats:

@@ -35,7 +35,7 @@ export function control(id, name, declared, send, reset, keyframe = null) {
   const change = (value) => send(id, name, value, gesture(id, name));
   const parts = (KINDS[declared.kind] || words)(label, declared, change, called);
   const fault = make("p", { class: "fault", role: "alert", hidden: true });
-  let here = false;
+  let here = false, drawn = "";
   const key = keyframe && declared.keyable ? make("button", {
     type: "button", class: "key", onclick: () => keyframe(id, name, here ? "remove" : "set"),
   }, "◇") : make("span");
@@ -47,10 +47,14 @@ export function control(id, name, declared, send, reset, keyframe = null) {
       fault.textContent = message;
       fault.hidden = !message;
       box.classList.toggle("refused", Boolean(message));
+      drawn = ""; // what was typed gives way to what is set
       if (message) fault.scrollIntoView({ block: "nearest" });
     },
     /** @param keyed frames of its keyframes, or undefined @param frame the one that is looked at */
     show(value, keyed, resting, frame) {
+      const form = JSON.stringify([value, keyed, resting, keyed?.includes(frame)]);
+      if (form === drawn && !box.contains(document.activeElement)) return;
+      drawn = form;
       parts.show(value);
       const same = JSON.stringify(value) === JSON.stringify(resting) && !keyed;
       back.disabled = same;

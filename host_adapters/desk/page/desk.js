@@ -1,7 +1,7 @@
 // The desk: holds what the server said last, brings the picture up to the newest wish, and wires the page together.
 
 import { bindKeys } from "./keys.js";
-import { act, ask, Refusal, stream, thumbnail } from "./link.js";
+import { act, ask, askBeside, askMoving, Refusal, stream, thumbnail } from "./link.js";
 import { Reading } from "./reading.js";
 import { decoded, gamut, Reel } from "./reel.js";
 import { Scopes } from "./scopes.js";
@@ -19,7 +19,10 @@ const FORMS = [["ellipse", "Ellipse"], ["box", "Box"], ["polygon", "Polygon", "C
 const SIDES = [["skin", "Keep in", "The key holds inside the shape alone (A)"], ["keep out", "Keep out", "The key holds outside the shape (X, or hold Alt)"]];
 const screenWords = { srgb: "BT.709 as sRGB", 2.2: "gamma 2.2", 2.4: "gamma 2.4" };
 const PROXY = [1920, 1080], MOVING = [960, 540];
-const REST = 260; // milliseconds after the last movement until the picture is shown without loss
+const BEFORE_THE_KEY = ["balance", "tone", "saturation"]; // steps whose changes wait for the key until the hand rests
+const REST = 300; // milliseconds after the last movement until the picture is shown without loss
+const KEYED = 110; // milliseconds after which the key follows what lies before it
+const EVIDENCE = 120; // milliseconds between two traces of a scope while something moves
 const HELD = 320; // milliseconds from which on a key or a button counts as held
 
 const alone = new URLSearchParams(location.search).has("picture"); // the second window: the picture and nothing else
@@ -38,6 +41,7 @@ const now = {
   full: false,
   marks: true,
   moving: false,
+  last: false, // what moves lies before the key, so the mattes stay those of before until the hand rests
   lit: null, // a region of a plot whose pixels are looked for, as the server reads it
   screen: remembered("screen", "srgb"),
   span: null, // [in, out]
@@ -145,6 +149,7 @@ let outbox = {}, underway = {}, gesture = null, sending = false, sentFor = 0;
 async function setAll(values, gestureNow) {
   if ((gesture !== gestureNow || sentFor !== now.frame) && Object.keys(outbox).length) await flushed();
   [gesture, sentFor] = [gestureNow, now.frame];
+  now.last = Object.keys(values).every((id) => BEFORE_THE_KEY.includes(id));
   for (const [id, named] of Object.entries(values)) outbox[id] = { ...outbox[id], ...named };
   stir();
   if (sending) return;
@@ -174,16 +179,28 @@ function refusedAt(values, words) {
 }
 
 /** Something moves: pictures come small and compressed until the hand rests. */
-let resting = 0;
+let resting = 0, moved = 0, traced = 0;
 
 function stir() {
   if (!now.moving) leaving.abort();
   now.moving = true;
+  moved = performance.now();
   clearTimeout(resting);
-  resting = setTimeout(() => {
-    now.moving = false;
+  resting = setTimeout(settle, KEYED);
+}
+
+/** First the key follows, then the picture is shown without loss; both wait for a picture that is on its way. */
+function settle() {
+  const since = performance.now() - moved;
+  if (following.has("picture")) resting = setTimeout(settle, 40);
+  else if (since < REST) {
+    now.last = false;
     refresh();
-  }, REST);
+    resting = setTimeout(settle, REST - since);
+  } else {
+    now.moving = now.last = false;
+    refresh();
+  }
 }
 
 // --- whether the desk is there ----------------------------------------------------------------------------------
@@ -208,11 +225,17 @@ function presence(here) {
 
 // --- showing --------------------------------------------------------------------------------------------------
 
+/** What changes beside the work itself, without a new serial number. */
+const ASIDE = ["render", "waiting", "task", "autosave", "owner", "graph"];
+
 /** Take over a state, unless a newer one is here already. */
 function adopt(fresh) {
   if (fresh.boot === state.boot && fresh.serial < state.serial) return;
+  // The stream tells again what the answer to a request has told already.
+  if (fresh.boot === state.boot && fresh.serial === state.serial && ASIDE.every((part) => JSON.stringify(fresh[part]) === JSON.stringify(state[part]))) return;
   const moved = fresh.clip.name !== state.clip.name || fresh.boot !== state.boot;
   const again = fresh.clip.name === state.clip.name;
+  if (fresh.look !== state.look && again) stir();
   state = fresh;
   if (!state.people.some((person) => person.suffix === now.person)) now.person = state.people[0]?.suffix ?? "";
   if (moved) arrive(again);
@@ -242,6 +265,7 @@ function show() {
   showMarks();
   showRender();
   showTask();
+  followShots();
   refresh();
 }
 
@@ -275,6 +299,7 @@ function arrive(again = false) {
   const suffix = state.clip.name.split(".").at(-1);
   find("graph-name").value = state.graph.name;
   find("still-name").value = `${stem}-still.png`;
+  find("look-name").value = `${stem}-light.clf`;
   find("render-output").value = video ? `${stem}-skin.mov` : state.clip.name.replace(/(.*?)([._-]?(%0?\d*d|#+))?\.[^.]+$/, (_, a, b) => `${a}-skin${b || ""}.${suffix}`);
   find("save-where").textContent = `Marks and settings go with the graph; every change is also kept in ${state.autosave.name}, what undo takes back beside it.`;
   if (!again) stage.fit();
@@ -306,11 +331,13 @@ function showMarks() {
   stage.hideMarks(!now.marks || now.tool === "look" || now.held !== null || playing || alone);
   const [first, last] = state.clip.frames;
   const frames = [...new Set(state.marks.map((mark) => mark.frame))];
-  find("ticks").replaceChildren(...frames.map((frame) => {
+  const form = JSON.stringify([frames, first, last]);
+  if (find("ticks").dataset.form !== form) find("ticks").replaceChildren(...frames.map((frame) => {
     const tick = make("i");
     tick.style.left = `${(100 * (frame - first)) / Math.max(last - first, 1)}%`;
     return tick;
   }));
+  find("ticks").dataset.form = form;
   showFrame();
 }
 
@@ -348,7 +375,7 @@ function shrink(moving) {
 function asked(frame, view, moving) {
   return {
     frame, view, suffix: now.person, screen: now.screen, shrink: shrink(moving), as: moving ? "jpeg" : "png",
-    moving: moving ? 1 : undefined, full: now.full && !moving ? 1 : undefined,
+    moving: moving ? 1 : undefined, last: moving && now.last ? 1 : undefined, full: now.full && !moving ? 1 : undefined,
     lit: now.lit ?? undefined, gamut: gamut === "srgb" ? undefined : gamut,
   };
 }
@@ -370,15 +397,18 @@ function refresh() {
 
 const read = () => follow("evidence", () => painted.picture, async (wanted) => {
   const newer = () => painted.picture !== wanted;
+  if (now.moving && now.last && performance.now() - traced < EVIDENCE) return void (painted.evidence = wanted);
+  traced = performance.now();
   const query = evidenceQuery();
   const signal = now.moving ? undefined : leaving.signal;
   if (!(await scopes.show({ ...query, view: viewNow() }, newer, signal)) || newer()) return;
+  if (query.last) return void (painted.evidence = wanted); // skin is read once the key has followed
   await reading.show({ ...query, full: now.full && !now.moving ? 1 : undefined }, signal);
   scopes.setReading(reading.last);
   painted.evidence = wanted;
 });
 
-const evidenceQuery = () => ({ frame: now.frame, suffix: now.person, moving: now.moving ? 1 : undefined });
+const evidenceQuery = () => ({ frame: now.frame, suffix: now.person, moving: now.moving ? 1 : undefined, last: now.moving && now.last ? 1 : undefined });
 
 /** Bring what is shown up to the newest wish. The picture never waits for the evidence, which follows the picture. */
 async function follow(what, wished, work) {
@@ -392,6 +422,10 @@ async function follow(what, wished, work) {
       tries = 0;
     } catch (error) {
       if (error.name === "AbortError") continue;
+      if (error.status === 409) {
+        await new Promise((resolve) => setTimeout(resolve, 60)); // a hand moves, here or on another page
+        continue;
+      }
       complain(error);
       if (error.status !== 0) painted[what] = wanted;
       tries += 1;
@@ -407,13 +441,22 @@ async function paint(wanted) {
   if (moving) await nearest(frame);
   const queries = views().map((view) => asked(frame, view, moving));
   const signal = moving ? undefined : leaving.signal;
-  const [front, back] = await Promise.all(queries.map((query) => reel.get(keyOf(query), query, signal).then(decoded)));
+  const last = queries.some((query) => query.last);
+  const [front, back] = last ? await lastMattes(queries) : await Promise.all(queries.map((query) => reel.get(keyOf(query), query, signal).then(decoded)));
+  if (!last) find("old-matte").hidden = true;
   if (back) stage.show(back, "back");
   stage.show(front);
   shownFrame = frame;
   painted.picture = wanted;
   if (!alone) read();
   told(revision);
+}
+
+/** Pictures made with the mattes of before: marked as such, and never kept. */
+async function lastMattes(queries) {
+  const answers = await Promise.all(queries.map((query) => askMoving("frame", query)));
+  find("old-matte").hidden = !answers.some(({ stale }) => stale);
+  return Promise.all(answers.map(({ blob }) => decoded(blob)));
 }
 
 /** While the hand goes through the clip: show what is kept of the nearest frame, at once. */
@@ -437,7 +480,7 @@ async function nearest(frame) {
 function told(revision) {
   requestAnimationFrame(() => setTimeout(() => {
     stage.element.dataset.painted = revision;
-    document.dispatchEvent(new CustomEvent("painted", { detail: { revision, moving: now.moving } }));
+    document.dispatchEvent(new CustomEvent("painted", { detail: { revision, moving: now.moving, last: now.last, frame: shownFrame } }));
   }));
 }
 
@@ -648,6 +691,7 @@ function showChosen(item) {
 
 const followShape = () => does("track", { id: stage.shapes.chosen, frame: now.frame, span: now.span ?? undefined });
 
+const TASKS = { faces: "Finding faces", track: "Following", flicker: "Measuring", carry: "Carrying", report: "Report" };
 let taskSaid = "";
 
 /** How far what runs in the background is; what came of it is said once. */
@@ -657,7 +701,7 @@ function showTask() {
   if (running) {
     find("task-bar").max = Math.max(task.total, 1);
     find("task-bar").value = task.done;
-    find("task-words").textContent = `${task.kind === "faces" ? "Finding faces" : task.kind === "track" ? "Following" : "Measuring"}: ${task.done} of ${task.total} frames`;
+    find("task-words").textContent = `${TASKS[task.kind] ?? "Working"}: ${task.done} of ${task.total}`;
   }
   if (taskSaid === "running" && !running && task?.message) say(task.message, task.state === "failed");
   taskSaid = task?.state ?? "";
@@ -825,42 +869,127 @@ const doing = {
   },
 };
 
-/** The words for a carried correction, and the order of the list: what needs a look comes first. */
-const STATUSES = { off: ["■ off", 0], check: ["▲ check", 1], "not judged": ["○ not judged", 2], holds: ["● holds", 3] };
+// --- shots ------------------------------------------------------------------------------------------------------
 
-/** Open the clip before or after this one in the folder. */
+const STATUSES = { off: "■ off", check: "▲ check", "not judged": "○ not judged", holds: "● holds" };
+const rows = new Map(); // of the list by name: what was drawn, so that pictures are asked for once
+let listed = [], shotsFor = "";
+
+/** Open the shot before or after this one in the list. */
 async function stepClip(by) {
-  const names = (await ask("clips")).map(({ name }) => name);
-  const next = names[names.indexOf(state.clip.name) + by];
-  if (!next) return say(by > 0 ? "This is the last clip." : "This is the first clip.");
-  if (await does("open", { clip: next })) say(`${next} is on the desk.`);
-}
-
-async function showClips() {
-  const rank = ({ open, status }) => (open ? -1 : status ? (STATUSES[status.grade]?.[1] ?? 2) : 4);
-  const clips = (await ask("clips")).toSorted((a, b) => rank(a) - rank(b));
-  const items = clips.map(({ name, open, begun, status }) => {
-    const known = STATUSES[status?.grade]?.[0] ?? status?.grade;
-    const about = open ? "on the desk" : status ? `${known}: ${status.words}` : begun ? "begun" : "untouched";
-    const tick = make("input", { type: "checkbox", value: name, disabled: open, "aria-label": `Carry to ${name}` });
-    const go = make("button", { type: "button", disabled: open, "aria-label": `Open ${name}`, onclick: () => openClip(name) }, "Open");
-    return make("li", { data: { open, name, grade: status?.grade } }, tick, make("img", { src: `${thumbnail(name)}&screen=${now.screen}`, alt: "", loading: "lazy" }),
-      make("div", {}, make("b", {}, name), make("span", { class: "status" }, about)), go);
-  });
-  find("clips").replaceChildren(...items);
+  listed = await ask("clips");
+  const next = listed[listed.findIndex(({ open }) => open) + by]?.name;
+  if (!next) return say(by > 0 ? "This is the last shot of the list." : "This is the first shot of the list.");
+  await openClip(next);
 }
 
 async function openClip(clip) {
-  if (await does("open", { clip })) find("clips-dialog").close();
+  if (await does("open", { clip })) say(`${clip} is on the desk.`);
 }
 
+function toggleShots(shown = find("shots").hidden) {
+  find("shots").hidden = !shown;
+  find("sheet").hidden = shown;
+  find("clips-open").setAttribute("aria-expanded", String(shown));
+  shotsFor = "";
+  if (shown) showClips().then(() => find("clips").querySelector("[data-open=true] input, button")?.focus()).catch(complain);
+}
+
+/** Bring the list up to what is known; ticks stay. */
+async function showClips() {
+  listed = await ask("clips");
+  const items = listed.map((shot) => {
+    const { name, open, begun, status } = shot, form = JSON.stringify(shot);
+    const known = rows.get(name);
+    if (known?.form === form) return known.item;
+    const words = STATUSES[status?.grade] ?? status?.grade;
+    const about = status ? status.words : begun ? "worked on" : "untouched";
+    const tick = make("input", { type: "checkbox", value: name, disabled: open, checked: known?.item.querySelector("input").checked, "aria-label": `Tick ${name}` });
+    const picture = make("img", { src: `${thumbnail(name)}&screen=${now.screen}&v=${rows.size}${Date.now()}`, alt: "", loading: "lazy" });
+    const go = make("button", { type: "button", disabled: open, "aria-label": `Open ${name}`, onclick: () => openClip(name) }, open ? "Here" : "Open");
+    const beside = make("button", { type: "button", disabled: open, "aria-label": `${name} beside this one`, onclick: () => setBeside(`clip ${name}`) }, "Beside");
+    const item = make("li", { data: { open, name, grade: status?.grade } }, tick, picture,
+      make("div", {}, make("b", { title: name }, name), make("span", { class: "status", title: about }, words ? make("b", {}, words) : "", about)), make("div", { class: "shot-do" }, go, beside));
+    rows.set(name, { form, item });
+    return item;
+  });
+  const box = find("clips"), held = document.activeElement;
+  if (items.some((item, i) => box.children[i] !== item) || box.children.length !== items.length) {
+    const top = box.scrollTop;
+    box.replaceChildren(...items);
+    box.scrollTop = top;
+    if (held !== document.activeElement && box.contains(held)) held.focus();
+  }
+  showBesideChoices();
+}
+
+/** The list follows what is carried and opened, as long as it is shown. */
+function followShots() {
+  const form = JSON.stringify([state.clip.name, state.task?.kind === "carry" && state.task, Boolean(state.render?.state)]);
+  if (find("shots").hidden || form === shotsFor) return;
+  shotsFor = form;
+  showClips().catch(complain);
+}
+
+const ticked = () => [...find("clips").querySelectorAll("input:checked")].map((input) => input.value);
+
 async function carry() {
-  const clips = [...find("clips").querySelectorAll("input:checked")].map((input) => input.value);
-  if (!clips.length) return say("Tick the clips that the correction should be carried to.", true);
-  find("carry").disabled = true;
+  const clips = ticked();
+  if (!clips.length) return say("Tick the shots that the correction should be carried to.", true);
   await does("carry", { clips, frame: now.frame });
-  find("carry").disabled = false;
-  await showClips();
+}
+
+async function renderTicked() {
+  const clips = ticked();
+  if (!clips.length) return say("Tick the shots that should be written.", true);
+  await does("render-all", { clips });
+}
+
+async function report() {
+  const name = await named("Name of the report", "skin-report.html");
+  if (name) await does("report", { clips: ticked(), name });
+}
+
+// --- a picture beside ---------------------------------------------------------------------------------------------
+
+let besideWhat = "";
+
+function showBesideChoices() {
+  const marked = state.people.flatMap((person) => {
+    const mark = state.marks.find((other) => other.suffix === person.suffix && other.purpose === "skin");
+    return mark ? [[`frame ${mark.frame}`, `${person.name}, where marked (${mark.frame})`]] : [];
+  });
+  const clips = listed.filter(({ open }) => !open).map(({ name }) => [`clip ${name}`, name]);
+  const items = [["", "nothing"], ["this", "this frame as it is now"], ...marked, ...clips];
+  if (besideWhat.startsWith("kept")) items.push([besideWhat, besideWhat.replace("kept", "frame")]);
+  find("beside-what").replaceChildren(...items.map(([value, words]) => make("option", { value }, words)));
+  find("beside-what").value = besideWhat;
+}
+
+/** Show another picture beside: a clip, a frame of this one, or this frame as it is now; nothing for "". */
+async function setBeside(what) {
+  const box = find("beside"), [kind, ...rest] = what.split(" ");
+  besideWhat = kind === "this" ? `kept ${now.frame}` : what;
+  find("pictures").classList.toggle("two", Boolean(what));
+  box.hidden = !what;
+  showBesideChoices();
+  if (!what) return;
+  const clip = kind === "clip" ? rest.join(" ") : state.clip.name;
+  const frame = kind === "this" ? now.frame : kind === "frame" ? Number(rest[0]) : undefined;
+  const words = box.querySelector("span");
+  words.textContent = `${clip} is on its way.`;
+  try {
+    const { blob, about } = await askBeside({ clip, frame, screen: now.screen, view: viewNow() === "original" ? "original" : "result" });
+    const image = box.querySelector("img");
+    URL.revokeObjectURL(image.src);
+    image.src = URL.createObjectURL(blob);
+    const { reading } = about;
+    words.textContent = `${clip}, frame ${about.frame}${reading ? `: ${reading.angle.toFixed(1)}°, chroma/luma ${reading.ratio.toFixed(3)}, level ${Math.round(reading.luma[1] * 100)} %` : ""}`;
+    image.alt = words.textContent;
+  } catch (error) {
+    complain(error);
+    setBeside("");
+  }
 }
 
 async function showVersions() {
@@ -882,9 +1011,16 @@ function showRender() {
   const { render } = state;
   const running = render?.state === "running";
   find("render-progress").hidden = !render;
-  find("render-start").disabled = running;
+  find("render-start").textContent = running ? "Wait to be written" : "Render the whole clip";
+  const waiting = JSON.stringify(state.waiting);
+  if (find("waiting").dataset.form !== waiting) {
+    find("waiting").dataset.form = waiting;
+    find("waiting").replaceChildren(...state.waiting.map((words, place) => make("li", {}, make("span", {}, `waiting: ${words}`),
+      make("button", { type: "button", "aria-label": `Do not write ${words}`, onclick: () => does("unwait", { place }) }, "×"))));
+  }
+  find("report").hidden = !state.canReport;
   find("render-cancel").disabled = !running;
-  find("render-open").textContent = running ? `Rendering ${Math.floor((100 * render.done) / Math.max(render.total, 1))} %` : "Render…";
+  find("render-open").textContent = running ? `Rendering ${Math.floor((100 * render.done) / Math.max(render.total, 1))} %${state.waiting.length ? `, ${state.waiting.length} waiting` : ""}` : "Render…";
   if (render) {
     find("render-bar").value = render.total ? render.done / render.total : 0;
     find("render-words").textContent = running ? `${render.done} of ${render.total} frames` : render.message;
@@ -1038,10 +1174,18 @@ on("save-open", "click", () => {
 });
 on("render-open", "click", () => find("render-dialog").showModal());
 on("keys-open", "click", () => find("keys-dialog").showModal());
-on("clips-open", "click", () => {
-  find("clips-dialog").showModal();
-  showClips().catch(complain);
+on("clips-open", "click", () => toggleShots());
+on("shots-close", "click", () => {
+  toggleShots(false);
+  find("clips-open").focus();
 });
+on("shot-before", "click", () => stepClip(-1).catch(complain));
+on("shot-after", "click", () => stepClip(1).catch(complain));
+on("render-ticked", "click", renderTicked);
+on("report", "click", report);
+on("beside-what", "change", () => setBeside(find("beside-what").value));
+on("beside-close", "click", () => setBeside(""));
+on("save-look", "click", () => does("look-up", { name: find("look-name").value.trim(), part: find("look-part").value, frame: now.frame }));
 on("carry", "click", carry);
 on("save-graph", "click", () => does("save", { name: find("graph-name").value.trim() }));
 on("open-graph", "click", () => does("graph", { name: find("graph-name").value.trim() }));
@@ -1098,6 +1242,7 @@ bindKeys({
     if (state.people.length > 1) doing.choosePerson(state.people[(at + 1) % state.people.length].suffix);
   },
   clip: (by) => stepClip(by).catch(complain),
+  beside: () => setBeside(besideWhat ? "" : "this"),
   picture: () => stage.element.focus(),
   plain: () => document.body.classList.toggle("plain"),
   fold: () => scopes.toggle(),

@@ -52,6 +52,18 @@ export async function askPixels(name, query = {}, signal = undefined) {
 /** Ask for a compressed picture: its bytes, undecoded. */
 export const askBlob = async (name, query = {}, signal = undefined) => (await reach(address(name, query), { signal })).blob();
 
+/** Ask for a compressed picture that is not to be kept: its bytes, and whether it was made with the mattes of before. */
+export async function askMoving(name, query = {}) {
+  const answer = await reach(address(name, query), {});
+  return { blob: await answer.blob(), stale: answer.headers.get("x-stale") === "1" };
+}
+
+/** Ask for a picture to be shown beside, and what is known of it. */
+export async function askBeside(query) {
+  const answer = await reach(address("beside", query), {});
+  return { blob: await answer.blob(), about: JSON.parse(answer.headers.get("x-about")) };
+}
+
 /** Have something done; the answer is the state after it. */
 export const act = async (name, body = {}) =>
   (await reach(address(name, {}), {

@@ -1,0 +1,271 @@
+"""The desk itself: one folder, the clip that is open, what is known of the others, and what runs in the background."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import re
+import threading
+from pathlib import Path
+from typing import Any
+
+from ...kernels.errors import InkarnatError
+from ..graphs.graph import Graph
+from ..sequences import SequencePattern
+from ..writes import check_files
+from .carrying import carried_to, carry_state, is_by_hand, not_carried
+from .errors import DeskError, ExistsError
+from .events import Bulletin
+from .folder import Folder, shown
+from .notes import read_notes, write_notes
+from .rendering import Order, Render
+from .seeing import PLAIN, Seeing
+from .session import Session
+from .shots import Beside, Report, in_order, state_of, write_report
+from .task import Task, Tasks
+
+
+class Desk:
+    """The desk: one folder, the clip that is open, the statuses of all, and the renders that run and wait.
+
+    :param seeing: what pictures are looked at through. :param report: writes the page of a run; None where there is
+        no room for reports.
+    """
+
+    def __init__(
+        self, folder: Folder, name: str | None = None, seeing: Seeing = PLAIN, report: Report | None = None
+    ) -> None:
+        self.folder, self.seeing, self.report = folder, seeing, report
+        self.bulletin = Bulletin()
+        self.session = Session(folder, name or folder.clip_names()[0], self.bulletin.tell, seeing)
+        self.shown = threading.Event()
+        self.tasks = Tasks(self.bulletin.tell)
+        self.beside = Beside(folder, seeing)
+        self.render: Render | None = None
+        self.waiting: list[Order] = []
+        self.statuses: dict[str, dict[str, Any]] = self._statuses()
+        self._lock = threading.RLock()
+
+    def close(self) -> None:
+        """End what runs and write what is not yet written."""
+        self.bulletin.close()
+        self.waiting.clear()
+        self.tasks.close()
+        if self.render is not None:
+            self.render.cancel()
+            self.render.wait(30)
+        self.session.close()
+        self._keep_statuses()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what the page shows, as JSON data."""
+        serial = self.bulletin.number  # read first, so that the state is at least as new
+        render = self.render.as_dict() if self.render is not None else None
+        mine = self.session.as_dict()
+        task = self.tasks.as_dict() if self.tasks.running or mine["task"] is None else mine["task"]
+        waiting = [order.words for order in self.waiting]
+        return {
+            "boot": self.bulletin.boot, "serial": serial, **mine, "task": task, "render": render, "waiting": waiting,
+            "canReport": self.report is not None,
+        }  # fmt: skip
+
+    def working(self) -> bool:
+        """Whether a render or a task is running."""
+        rendering = self.render is not None and self.render.running
+        return rendering or self.session.tasks.running or self.tasks.running
+
+    # --- shots ------------------------------------------------------------------------------------------------
+
+    def _statuses(self) -> dict[str, dict[str, Any]]:
+        """Return what was known of the clips when the desk ended."""
+        path = self.folder.statuses_path()
+        with contextlib.suppress(InkarnatError, KeyError, TypeError, AttributeError):
+            return dict(read_notes(path)["statuses"]) if path.is_file() else {}
+        return {}
+
+    def _keep_statuses(self) -> None:
+        if self.statuses:
+            with contextlib.suppress(InkarnatError):  # a folder that takes no files
+                write_notes(self.folder.statuses_path(), {"desk_statuses": 1, "statuses": self.statuses})
+
+    def judged(self, read: dict[str, Any]) -> None:
+        """Take note of how the open clip was judged at rest; what is carried to others keeps its own status."""
+        verdict, before = read.get("verdict"), self.statuses.get(self.session.name)
+        if verdict is None or (not self.session.history.place and before is None):
+            return
+        words = str(read["words"]).removeprefix(f"{verdict['status']}: ")
+        kept = {name: value for name, value in (before or {}).items() if name in ("carried", "level")}
+        fresh = {**verdict, "grade": verdict["status"], "words": words}
+        self.statuses[self.session.name] = kept | fresh
+
+    def clips(self) -> list[dict[str, Any]]:
+        """Return the clips of the folder with what is known of each, the worst first."""
+        return in_order([
+            {
+                "name": shown(name),
+                "open": name == self.session.name,
+                "begun": self.folder.notes_path(name).is_file(),
+                "status": self.statuses.get(name),
+            }
+            for name in self.folder.clip_names()
+        ])  # fmt: skip
+
+    def open(self, name: str) -> None:
+        """Open another clip; the one that was open is kept as it is."""
+        with self._lock:
+            name = self.folder.clip_path(name).name
+            if name == self.session.name:
+                return
+            fresh = Session(self.folder, name, self.bulletin.tell, self.seeing)
+            old, self.session = self.session, fresh
+            old.close()
+            self._keep_statuses()
+            self.bulletin.tell()
+
+    def carry(self, names: list[str], frame: int, replace: bool = False, task: Task | None = None) -> None:
+        """Carry the correction to other clips as their own notes, each balanced, measured and judged.
+
+        Raises ExistsError for clips that were worked on by hand, unless they are to be replaced.
+        """
+        with contextlib.ExitStack() as stack:
+            with self._lock:
+                state, session, others = self.session.state, self.session, self._others(names, stack)
+                self._check_by_hand(others, replace)
+                carrier = carry_state(state, session.name, session.clip, frame, self.seeing)
+            for name, other in others.items():
+                graph, self.statuses[name] = carried_to(carrier, other.state, name, other.clip)
+                if graph is not None:
+                    label = f"Carried from {shown(session.name)}"
+                    other.adopt(dataclasses.replace(state, graph=graph), label)
+                self.bulletin.tell()
+                if task is not None:
+                    task.step()
+            self._keep_statuses()
+
+    def _others(self, names: list[str], stack: contextlib.ExitStack) -> dict[str, Session]:
+        """Open the other clips; a bad one costs that clip alone."""
+        others: dict[str, Session] = {}
+        for name in dict.fromkeys(self.folder.clip_path(name).name for name in names):
+            if name == self.session.name:
+                continue
+            try:
+                other = Session(self.folder, name)
+                stack.callback(other.close)
+                other.owner.check()
+                others[name] = other
+            except InkarnatError as error:
+                self.statuses[name] = not_carried(error)
+        return others
+
+    def _check_by_hand(self, others: dict[str, Session], replace: bool) -> None:
+        mine = [
+            shown(name)
+            for name, other in others.items()
+            if is_by_hand(other.state, self.folder.notes_path(name).is_file(), self.statuses.get(name))
+        ]
+        if mine and not replace:
+            raise ExistsError(f"{', '.join(mine)} was worked on by hand: replace that? Undo brings it back.")
+
+    def carry_behind(self, names: list[str], frame: int, replace: bool = False) -> None:
+        """Carry in the background. Raises ExistsError at once for clips that were worked on by hand."""
+        if not replace:
+            with self._lock, contextlib.ExitStack() as stack:
+                self._check_by_hand(self._others(names, stack), replace)
+        self.session.keeper.flush()
+
+        def work(task: Task) -> str:
+            self.carry(names, frame, True, task)
+            return f"Carried to {len(names)} clip{'' if len(names) == 1 else 's'}."
+
+        self.tasks.start("carry", "", len(names), work)
+
+    def report_of(self, names: list[str], output: str, replace: bool) -> None:
+        """Write the report of clips in the background."""
+        if self.report is None:
+            raise DeskError("This desk was started without reports: use `inkarnat report`.")
+        report, path = self.report, self.folder.result_path(output if Path(output).suffix else f"{output}.html")
+        if path.exists() and not replace:
+            raise ExistsError(f"{path.name} is there already: replace it, or choose another name.")
+        self.session.keeper.flush()
+        chosen = names or [clip["name"] for clip in self.clips() if clip["begun"]]
+        self.tasks.start(
+            "report", path.name, len(chosen),
+            lambda task: write_report(self.folder, chosen, path.name, self.seeing, report),
+        )  # fmt: skip
+
+    # --- renders ----------------------------------------------------------------------------------------------
+
+    def order(self, output: str, matte: str, frames: str, codec: str, replace: bool) -> None:
+        """Render the open clip in the background, or have it wait until what is being written is done."""
+        with self._lock:
+            order = self._checked(self.session.name, self.session.state.graph, output, matte, frames, codec, replace)
+            self._put(order)
+
+    def order_all(self, names: list[str], replace: bool) -> str:
+        """Have other clips wait to be written, each by its own notes under its own name, and say how many."""
+        with self._lock:
+            self.session.keeper.flush()
+            orders = []
+            for name in (self.folder.clip_path(name).name for name in names):
+                state = state_of(self.folder, name)
+                if state is None:
+                    raise DeskError(f"{shown(name)} was not worked on yet: open it first.")
+                orders.append(self._checked(name, state.graph, _output_of(name), "", "", "", replace))
+            for order in orders:
+                self._put(order)
+            return f"{len(orders)} waiting to be written."
+
+    def _put(self, order: Order) -> None:
+        if self.render is not None and self.render.running:
+            self.waiting.append(order)
+        else:
+            self.render = Render.start(order, self._next)
+        self.bulletin.tell()
+
+    def _next(self) -> None:
+        """Begin what waits the longest."""
+        with self._lock:
+            if self.waiting and not self.bulletin.closed:
+                self.render = Render.start(self.waiting.pop(0), self._next)
+        self.bulletin.tell()
+
+    def drop(self, place: int) -> None:
+        """Take one out of those that wait. Raises DeskError where there is none in that place."""
+        with self._lock:
+            if not 0 <= place < len(self.waiting):
+                raise DeskError("That one does not wait any more.")
+            del self.waiting[place]
+        self.bulletin.tell()
+
+    def _checked(
+        self, clip: str, graph: Graph, output: str, matte: str, frames: str, codec: str, replace: bool
+    ) -> Order:
+        named = {name: self.folder.result_path(given) for name, given in _outputs(output, matte).items()}
+        path = self.folder.clip_path(clip)
+        check_files(named.values(), [path, *self.folder.originals()], overwrite=True)
+        taken = {there for order in self.waiting for there in order.outputs.values()}
+        if self.render is not None and self.render.running:
+            taken |= set(self.render.order.outputs.values())
+        for there in named.values():
+            if there in taken:
+                raise DeskError(f"{there.name} is being written, or waits to be: choose another name.")
+            if self.folder.is_there(there) and not replace:
+                raise ExistsError(f"{there.name} is there already: replace it, or choose another name.")
+        return Order(graph, path, named, frames, codec or None)
+
+
+def _output_of(clip: str) -> str:
+    """Return the name of a clip's result unless another is chosen."""
+    pattern = SequencePattern.parse(Path(clip))
+    if pattern is None:
+        return f"{Path(clip).stem}-skin.mov"
+    return re.sub(r"([._-]?)((%0?\d*d|#+)\.[^.]+)$", r"-skin\1\2", clip)
+
+
+def _outputs(output: str, matte: str) -> dict[str, str]:
+    outputs = {name: given for name, given in (("result", output), ("matte", matte)) if given}
+    if not outputs:
+        raise DeskError("There is nothing to write: name a file for the result.")
+    if len(set(outputs.values())) < len(outputs):
+        raise DeskError("The result and the matte have the same name: give each its own.")
+    return outputs

@@ -1,0 +1,156 @@
+"""Shots: what the desk knows of the clips of its folder, the worst first, and what can be made of several of them."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...kernels.arrays import Floats
+from ...kernels.errors import InkarnatError
+from ...nodes import CHECK, HOLDS, NOT_JUDGED, OFF, ReadingError, SkinReading, measure_skin
+from ..graphs.export import export_look, look_of
+from ..graphs.graph import Graph
+from ..graphs.runner import Runner
+from ..made import GRAPH, LOOK_UP, PAGE, note
+from ..media.clips import Clip, open_clip
+from ..shots.runs import Run, RunClip
+from ..writes import check_text
+from .errors import DeskError, ExistsError
+from .folder import Folder, shown
+from .notes import read_notes
+from .seeing import Seeing
+from .solving import matte_origin, result_origin
+from .state import State
+from .work import MOVING, fitted
+
+RANKS = {OFF: 0, CHECK: 1, NOT_JUDGED: 2, HOLDS: 3}
+"""Where a status stands in the list: what needs a look comes first, what nobody has touched last."""
+
+_MOST_BESIDE = 4
+
+Report = Callable[[Run, Path], object]
+"""Writes the page of a run."""
+
+
+def state_of(folder: Folder, name: str) -> State | None:
+    """Return what a clip's notes hold, None where there are none that can be read."""
+    notes = folder.notes_path(name)
+    with contextlib.suppress(InkarnatError, KeyError, TypeError, ValueError):
+        return State.from_dict(read_notes(notes)) if notes.is_file() else None
+    return None
+
+
+def in_order(shots: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return shots with the worst first; those without a status come last, each kind by name."""
+
+    def rank(shot: dict[str, Any]) -> tuple[int, str]:
+        grade = (shot["status"] or {}).get("grade", "")
+        return RANKS.get(grade, 2 if grade else 4 + (not shot["begun"])), shot["name"]
+
+    return sorted(shots, key=rank)
+
+
+# --- beside -------------------------------------------------------------------------------------------------
+
+
+class Beside:
+    """Pictures of other clips, or of this one at another frame, to be looked at beside the open one."""
+
+    def __init__(self, folder: Folder, seeing: Seeing) -> None:
+        self.folder, self.seeing = folder, seeing
+        self._kept: OrderedDict[Any, tuple[Floats, SkinReading | None, int]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def picture(self, name: str, frame: int | None, view: str) -> tuple[Floats, SkinReading | None, int]:
+        """Return a small picture of a clip through its notes, what its skin reads, and the frame; the middle for None.
+
+        :param view: "original" for the picture as shot. Raises InputError and NodeError.
+        """
+        state = state_of(self.folder, name)
+        key = name, frame, view == "original", None if state is None else state.graph
+        with self._lock:
+            if key in self._kept:
+                return self._kept[key]
+            with open_clip(self.folder.clip_path(name)) as clip:
+                found = self._made(clip, clip.frames[len(clip.frames) // 2] if frame is None else frame, state, view)
+            self._kept[key] = found
+            while len(self._kept) > _MOST_BESIDE:
+                self._kept.popitem(last=False)
+        return found
+
+    def _made(self, clip: Clip, frame: int, state: State | None, view: str) -> tuple[Floats, SkinReading | None, int]:
+        if frame not in clip.frames:
+            raise DeskError(f"Frame {frame} is not in this clip: it has {clip.frames[0]} to {clip.frames[-1]}.")
+        plate = np.ascontiguousarray(fitted(clip.read(frame), MOVING), np.float32)
+        if state is None:
+            return self.seeing.view(plate), None, frame
+        matte = matte_origin(state, state.people[0].suffix if state.people else "")
+        outputs = {"shown": result_origin(state)} | ({"keyed": matte} if matte else {})
+        graph = dataclasses.replace(state.graph, outputs=tuple(outputs.items()))
+        made = Runner(graph).run_frame(frame, dict.fromkeys(graph.sources, plate))
+        picture = self.seeing.view(plate if view == "original" else made["shown"])
+        reading = None
+        with contextlib.suppress(ReadingError):
+            reading = measure_skin(picture, made["keyed"]) if "keyed" in made else None
+        return picture, reading, frame
+
+
+# --- files ----------------------------------------------------------------------------------------------------
+
+
+def save_look_up(folder: Folder, graph: Graph, name: str, part: str, frame: int, replace: bool) -> str:
+    """Write a graph's light, or its whole colour part, as a look-up, and say what it leaves out.
+
+    Raises ExistsError, ExportError and OutputError.
+    """
+    name = name if Path(name).suffix else f"{name}.clf"
+    path = folder.result_path(name)
+    if path.exists() and not replace:
+        raise ExistsError(f"{name} is there already: replace it, or choose another name.")
+    check_text(path, LOOK_UP)
+    look = look_of(graph, "result", part, frame)
+    written = export_look(look, path)
+    rest = f" Left out: {', '.join(id for id, _ in look.left_out)}." if look.left_out else ""
+    return f"Saved {name}, at most {written.largest:.5f} of the signal from the graph.{rest}"
+
+
+def graph_on_disk(folder: Folder, name: str, state: State) -> Path:
+    """Return the file with a clip's present graph, written where there is none. Raises ExistsError for another one."""
+    path = folder.result_path(folder.graph_name(name))
+    if path.exists():
+        with contextlib.suppress(InkarnatError):
+            if Graph.load(path) == state.graph:
+                return path
+        raise ExistsError(f"{path.name} holds another graph than {shown(name)} has now: save that clip first.")
+    check_text(path, GRAPH)
+    state.graph.save(path)
+    return path
+
+
+def write_report(folder: Folder, names: Sequence[str], output: str, seeing: Seeing, report: Report) -> str:
+    """Write the report of clips, each by its present graph, and say so.
+
+    Raises DeskError where none of them was worked on, and what writing raises.
+    """
+    path = folder.result_path(output if Path(output).suffix else f"{output}.html")
+    check_text(path, PAGE)
+    clips = []
+    for name in names:
+        state = state_of(folder, name)
+        if state is not None:
+            graph = graph_on_disk(folder, name, state)
+            marks = [mark.frame for mark in state.marks if mark.purpose == "skin"]
+            entry = RunClip(shown(name), str(folder.clip_path(name)), str(graph), marks[0] if marks else None)
+            clips.append(entry)
+    if not clips:
+        raise DeskError("None of these clips was worked on yet: there is nothing to report.")
+    report(Run(tuple(clips), path.stem, view=seeing.name or None), path)
+    note(path)
+    return f"Saved {path.name}: {len(clips)} clip{'' if len(clips) == 1 else 's'}."
