@@ -1262,7 +1262,8 @@ def test_a_render_can_be_cancelled_and_leaves_nothing_half_written(served, monke
     monkeypatch.setattr(runner.Runner, "run_frame", slowly)
     assert act(served, "render", output="given up.mov")[0] == 200
     assert reached.wait(20)
-    assert act(served, "render", output="second.mov")[0] == 400
+    assert act(served, "render", output="second.mov")[1]["waiting"] == ["second.mov from planing.mkv"]
+    assert act(served, "unwait", place=0)[1]["waiting"] == []
     act(served, "cancel")
     served.desk.render.wait(30)
     assert served.desk.render.state == "cancelled"
