@@ -24,6 +24,7 @@ from inkarnat.host_adapters.desk import (
     chain,
     controls,
     drawn,
+    flicker,
     guard,
     notes,
     plots,
@@ -47,7 +48,7 @@ from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.kernels import arrays, jit, memory
 from inkarnat.kernels.errors import InkarnatError
-from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, SteerSkin, solve_correction
+from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, SteerSkin, measure_skin, solve_correction
 
 CAST = workshop.skin_cast(green=0.45, blue=0.12)
 
@@ -565,6 +566,93 @@ def test_a_wide_screen_keeps_colours_beyond_bt709(screen, gamma):
     assert np.abs(codes - expected).max() <= 0.6
     narrow = shown.pixels(picture, 1, screen)
     assert (codes.astype(int) != narrow).mean() > 0.5
+
+
+# --- solved and by hand -----------------------------------------------------------------------------------------
+
+
+def test_what_is_by_hand_stays_when_solved_again_and_goes_back(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("everything", 1)
+    solved = open_session.state.node("steer").angle
+    assert open_session.as_dict()["parts"]["steer"]["angle"]["by_hand"] is False
+    open_session.set("steer", "angle", solved + 1.5)
+    part = open_session.as_dict()["parts"]["steer"]["angle"]
+    assert (part["by_hand"], part["adds"]) == (True, True)
+    assert (part["solved"], part["hand"]) == pytest.approx((solved, 1.5))
+    open_session.solve("steer", 1)
+    assert open_session.state.node("steer").angle == pytest.approx(solved + 1.5, abs=0.01)
+    assert chain.is_chain(open_session.state.graph)
+    open_session.back_to_solved("steer", "angle")
+    assert open_session.state.node("steer").angle == pytest.approx(solved, abs=0.01)
+    assert open_session.undo() == "Turn: back to solved"
+    with pytest.raises(InkarnatError, match="never solved"):
+        open_session.back_to_solved("soften", "softness")
+    open_session.add_person("Ada")
+    assert open_session.as_dict()["parts"]["steer"]["angle"]["by_hand"] is True
+
+
+def test_what_is_solved_follows_the_light_and_a_frozen_key_stays(open_session, footage):
+    mark_all(open_session, footage[1])
+    open_session.solve("everything", 1)
+    steer = open_session.state.node("steer").angle
+    open_session.set("steer", "angle", steer + 1.0)
+    key = open_session.state.node("skin").model
+    open_session.set("balance", "temperature", open_session.state.node("balance").temperature + 25, "drag")
+    words = open_session.follow("balance", 1, "drag")
+    assert "solved anew" in words
+    assert open_session.state.node("skin").model != key
+    turned = open_session.state.node("steer").angle
+    assert abs(turned - steer - 1.0) > 0.2
+    assert open_session.reading(1, size=None)["after"]["angle"] == pytest.approx(123 + 1.0, abs=0.2)
+    open_session.undo()
+    assert open_session.state.node("skin").model == key
+    open_session.freeze("", True)
+    assert open_session.as_dict()["frozen"] == [""]
+    open_session.set("balance", "temperature", 5.0)
+    open_session.follow("balance", 1)
+    assert open_session.state.node("skin").model == key
+    open_session.freeze("", False)
+    assert open_session.as_dict()["frozen"] == []
+
+
+# --- flicker ----------------------------------------------------------------------------------------------------
+
+
+def test_flicker_is_the_scatter_of_steady_readings_and_names_the_worst_frames():
+    """Against NumPy: the deviation of independent readings about a steady value is what comes out."""
+    base = open_reading()
+    noise = np.random.default_rng(4).normal(0, 0.1, 2001)
+    readings = {n: dataclasses.replace(base, angle=123 + v) for n, v in enumerate(noise, start=1)}
+    readings[700] = dataclasses.replace(base, angle=127)
+    readings[701] = None
+    found = flicker.flicker_of(readings)
+    assert found.worst[0] == 700
+    assert found.angle == pytest.approx(0.1, rel=0.35)
+    calm = flicker.flicker_of({n: dataclasses.replace(base, angle=359.95 + v) for n, v in enumerate(noise[:50])})
+    assert (calm.worst, calm.level) == ((), 0)
+    assert flicker.flicker_of({1: base, 2: None, 3: base}) is None
+
+
+def open_reading():
+    picture = np.full((40, 60, 3), (0.72, 0.52, 0.43), np.float32)
+    return measure_skin(picture, np.ones((40, 60), np.float32))
+
+
+def test_flicker_of_a_clip_is_measured_in_the_background(tmp_path):
+    still = workshop.camera(workshop.portrait("light", 5, 320, 180).light)
+    with open_writer(tmp_path / "lamp.mkv") as writer:
+        for number in range(1, 9):
+            writer.write(number, still * np.float32(1.08 if number == 5 else 1.0))
+    opened = session.Session(Folder(tmp_path), "lamp.mkv")
+    opened.measure_flicker("")
+    opened.tasks.last.wait(120)
+    assert opened.tasks.as_dict()["state"] == "done", opened.tasks.as_dict()
+    assert set(opened.flicker.worst) == {5, 6}
+    assert opened.as_dict()["flicker"]["look"] == opened.as_dict()["look"]
+    opened.set("steer", "angle", 2.0)
+    assert opened.as_dict()["flicker"]["look"] != opened.as_dict()["look"]
+    opened.close()
 
 
 # --- over time --------------------------------------------------------------------------------------------------

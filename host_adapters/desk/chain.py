@@ -59,6 +59,11 @@ def people_chain(suffixes: Sequence[str], known: Mapping[str, Step] | None = Non
     return Graph.of(*steps, result=chain.result, matte=chain.matte)
 
 
+def rewired(graph: Graph, suffixes: Sequence[str], known: Mapping[str, Step]) -> Graph:
+    """Return the chain for people anew, with what a graph notes of itself."""
+    return dataclasses.replace(people_chain(suffixes, known), about=graph.about)
+
+
 def order_of(steps: Mapping[str, Step]) -> Order:
     """Return the order of a chain: levels first, or last as version 0.1.0 put them."""
     levels = [steps[id] for id in ("tone", "saturation") if id in steps]
@@ -116,7 +121,7 @@ def people_of(graph: Graph) -> tuple[str, ...]:
 def is_chain(graph: Graph) -> bool:
     """Tell whether a graph is the desk's chain with every step in place."""
     suffixes = people_of(graph)
-    return FIRST in suffixes and graph == people_chain(suffixes, graph.by_id)
+    return FIRST in suffixes and graph == rewired(graph, suffixes, graph.by_id)
 
 
 def _is(steps: Mapping[str, Step], id: str, kind: type[Node]) -> bool:
@@ -128,7 +133,7 @@ def completed(graph: Graph) -> Graph:
     suffixes = people_of(graph)
     if not suffixes or FIRST not in suffixes:
         return graph
-    whole = people_chain(suffixes, graph.by_id)
+    whole = rewired(graph, suffixes, graph.by_id)
     missing = {step.id: dict(step.inputs) for step in whole.steps if step.id not in graph.by_id}
 
     def behind(origin: str) -> str:

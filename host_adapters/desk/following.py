@@ -13,7 +13,7 @@ from ..graphs.standard import keyed_step
 from ..media.clips import open_clip
 from ..shots.face_tracks import FaceTrack, follow_faces
 from ..shots.track import Track, follow_region
-from .chain import faces_of, people_chain
+from .chain import faces_of, rewired
 from .errors import DeskError
 from .keyframing import with_step
 from .state import Person, State
@@ -75,7 +75,7 @@ def with_tracks(state: State, tracks: Sequence[FaceTrack], frames: Sequence[int]
             step = Step.of(f"face{number}{suffix}", node, image=STANDARD_SOURCE)
             known[step.id] = keyed_step(step, track.keyed(frames[0], frames[-1]))
         known[f"join{suffix}"] = Step.of(f"join{suffix}", JoinFaces(), matte=STANDARD_SOURCE, image=STANDARD_SOURCE)
-    return dataclasses.replace(state, graph=people_chain(suffixes, known))
+    return dataclasses.replace(state, graph=rewired(state.graph, suffixes, known))
 
 
 def without_face(state: State, id: str) -> State:
@@ -90,7 +90,7 @@ def without_face(state: State, id: str) -> State:
         known.pop(word + person.suffix, None)
         if not faces_of(person.suffix, known):
             known.pop(f"join{person.suffix}", None)
-    return dataclasses.replace(state, graph=people_chain([person.suffix for person in state.people], known))
+    return dataclasses.replace(state, graph=rewired(state.graph, [person.suffix for person in state.people], known))
 
 
 def face_moved(state: State, id: str, by: tuple[float, float]) -> State:

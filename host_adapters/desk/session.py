@@ -25,16 +25,18 @@ from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
 from ..writes import check_files, check_text, put_aside, write_bytes
-from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, people_chain, shapes_of
+from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, rewired, shapes_of
 from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
 from .drawn import Drawn
 from .errors import DeskError, ExistsError, OwnedError
+from .flicker import Flicker, flicker_of, measured
 from .folder import Folder, shown
 from .following import face_moved, find, person_faces, track_shape, track_words, tracked, with_tracks, without_face
 from .history import History
 from .keyframing import constant, frames_of, moved, removed_at, with_keyframe, with_values, without_keyframe
 from .notes import Keeper, read_notes, write_notes
 from .owner import Owner
+from .parts import back, followed, frozen, frozen_told, parts_told
 from .plots import Grey, chroma_plot, level_ends, level_plot
 from .seeing import PLAIN, Seeing
 from .solving import Solver, matte_origin, read_skin, result_origin
@@ -93,6 +95,7 @@ class Session:
         self.history_keeper = Keeper(folder.beside(name, ".history.json"), self.owner, _REST)
         self.versions = Versions(folder.beside(name, ".versions.json"))
         self.tasks = Tasks(told)
+        self.flicker: Flicker | None = None
         self._lock = threading.RLock()
 
     def prepare(self) -> None:
@@ -321,6 +324,9 @@ class Session:
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],
             "keyframes": frames_of(state),
+            "flicker": None if self.flicker is None else self.flicker.as_dict(),
+            "parts": parts_told(state.graph),
+            "frozen": frozen_told(state),
             "faces": {p.suffix: person_faces(state, p) for p in state.people},
             "task": self.tasks.as_dict(),
             "shapes": {p.suffix: [w + p.suffix for w in shapes_of(p.suffix, state.graph.by_id)] for p in state.people},
@@ -491,7 +497,7 @@ class Session:
                 raise DeskError(f"There can be at most {MOST_PEOPLE} people.")
             suffix = next_suffix([person.suffix for person in people])
             person = Person(suffix, _person_name(name) or f"Person {len(people) + 1}")
-            graph = people_chain([*(p.suffix for p in people), suffix], self.state.graph.by_id)
+            graph = rewired(self.state.graph, [*(p.suffix for p in people), suffix], self.state.graph.by_id)
             self._put(dataclasses.replace(self.state, graph=graph, people=(*people, person)), f"Add {person.name}")
             return person
 
@@ -509,7 +515,7 @@ class Session:
             if not self._is_chain() or person == self.state.people[0]:
                 raise DeskError(f"{person.name} is the first person of this graph and stays.")
             people = tuple(p for p in self.state.people if p.suffix != suffix)
-            graph = people_chain([p.suffix for p in people], self.state.graph.by_id)
+            graph = rewired(self.state.graph, [p.suffix for p in people], self.state.graph.by_id)
             marks = tuple(mark for mark in self.state.marks if mark.suffix != suffix or mark.purpose == "neutral")
             self._put(State(graph, people, marks, self.state.views), f"Remove {person.name}")
 
@@ -544,8 +550,31 @@ class Session:
             self._put(self._rewired(known), "Remove shape")
 
     def _rewired(self, known: Mapping[str, Step]) -> State:
-        graph = people_chain([person.suffix for person in self.state.people], known)
+        graph = rewired(self.state.graph, [person.suffix for person in self.state.people], known)
         return dataclasses.replace(self.state, graph=graph)
+
+    # --- solved and by hand -----------------------------------------------------------------------------------
+
+    def back_to_solved(self, id: str, name: str) -> None:
+        """Take away what a hand did to a value that was solved."""
+        with self._lock:
+            label = label_of(self.state.node(id).name, name)
+            self._put(back(self.state, id, name), f"{label}: back to solved")
+
+    def freeze(self, suffix: str, is_frozen: bool) -> str:
+        """Keep a person's key as it was learned, whatever changes before it; or let it follow again."""
+        with self._lock:
+            name = self.state.person(suffix).name
+            self._put(frozen(self.state, suffix, is_frozen), "Freeze key" if is_frozen else "Let the key follow")
+            return f"The key of {name} {'stays as it is' if is_frozen else 'follows the light again'}."
+
+    def follow(self, changed: str, frame: int, gesture: str | None = None) -> str:
+        """Learn and solve anew what stands behind a changed step, as one change with it, and say what was done."""
+        with self._lock:
+            self._check_frame(frame)
+            state, words = followed(self.bench, self.state, [changed], frame, self.seeing)
+            self._put(state, "Follow the light", gesture)
+            return words
 
     # --- over time --------------------------------------------------------------------------------------------
 
@@ -596,6 +625,29 @@ class Session:
             return track_words(track, frames)
 
         self.tasks.start("track", id, max(len(frames) - 1, 1), work)
+
+    def measure_flicker(self, suffix: str, span: Sequence[int] | None = None) -> None:
+        """Measure in the background how much a person's skin jumps from frame to frame."""
+        state, look = self.state, self.look
+        frames = [n for n in self.clip.frames if span is None or span[0] <= n <= span[1]]
+        if len(frames) < 2:
+            raise DeskError("Flicker shows from one frame to the next: this is a single frame.")
+
+        def work(task: Task) -> str:
+            readings = measured(self.clip.path, state, suffix, frames, self.seeing, task)
+            self.flicker = flicker_of(readings, look, suffix)
+            if self.flicker is None:
+                return "No two frames show keyed skin one after another, so there is no flicker to measure."
+            found, worst = self.flicker, self.flicker.worst
+            rest = f" The largest jumps are at {', '.join(map(str, worst[:4]))}." if worst else " It is steady."
+            return f"Flicker: hue ± {found.angle:.2f}°, level ± {100 * found.level:.2f} %.{rest}"
+
+        self.tasks.start("flicker", suffix, len(frames), work)
+
+    @property
+    def look(self) -> str:
+        """What tells the present settings from others."""
+        return f"{hash((self.state.graph, self.state.views)):x}"
 
     def find_faces(self) -> None:
         """Find and follow the faces of the clip in the background, and put them into everybody's key."""

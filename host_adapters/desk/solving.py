@@ -13,6 +13,7 @@ from ...nodes import (
     Evidence,
     LearnedKey,
     LeftBehind,
+    Node,
     SkinKey,
     SkinReading,
     SteerSkin,
@@ -26,12 +27,13 @@ from ...nodes import (
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..shots.aims import aim_at
 from ..shots.evidence import balance_of, is_sampled, kept_of, with_befores
-from ..shots.marks import MarkedPicture
-from ..shots.solving import SOLVED_STEER, solve_key, solve_light, solve_steering
+from ..shots.marks import MarkedPicture, with_marks
+from ..shots.solving import TURNED_STEER, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
 from .following import faces_at, person_faces
 from .keyframing import with_values
+from .parts import with_found
 from .seeing import PLAIN, Seeing
 from .state import Mark, Person, State
 from .work import PROXY, Size, Workbench
@@ -61,7 +63,7 @@ class Solver:
         found = solve_light(self.state.graph, self._look, BALANCE, at, sample)
         origin = "the neutral mark" if neutral else "the edges in the picture; a suggestion, no measurement"
         words = f"Balanced by {origin}: {found.temperature:+.1f} mired, {found.tint:+.4f} Duv."
-        return with_values(self.state, BALANCE, found, ("temperature", "tint"), frame), words
+        return self._found(BALANCE, found, ("temperature", "tint"), frame), words
 
     # --- key --------------------------------------------------------------------------------------------------
 
@@ -77,6 +79,7 @@ class Solver:
         key, learned = solve_key(self.state.graph, self._look, id, marked)
         taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
         state = self.state.with_node(id, key).with_person(taught)
+        state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
         for step, face in zip(person_faces(state, person), learned.faces, strict=False):
             node = dataclasses.replace(state.node(step), keyed=face.keyed)  # type: ignore[type-var]
             state = state.with_node(step, node, ("keyed",))
@@ -113,7 +116,14 @@ class Solver:
         found = solve_steering(self.state.graph, self._look, id, frame, person.target, view)
         steered = dataclasses.replace(found, amount=1.0)
         words = f"{person.name}: turned {found.angle:+.2f}°, saturation × {found.saturation:.3f}."
-        return with_values(self.state, id, steered, (*SOLVED_STEER, "amount"), frame), words
+        return self._found(id, steered, TURNED_STEER, frame), words
+
+    def _found(self, id: str, found: Node, names: tuple[str, ...], frame: int) -> State:
+        """Set what was solved; the hand's part stays. What has keyframes gets one at the frame."""
+        keyed = self.state.graph.by_id[id].keyed
+        if any(name in names for name, _ in keyed):
+            return with_values(self.state, id, found, names, frame)
+        return with_found(self.state, id, found, names)
 
     # --- all --------------------------------------------------------------------------------------------------
 

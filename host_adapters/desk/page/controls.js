@@ -23,6 +23,7 @@ const tidy = (value, step) => {
  * `keyframe(id, name, "set" or "remove")` is for what can change over time.
  */
 export function control(id, name, declared, send, reset, keyframe = null) {
+  const hand = make("span", { class: "hand", hidden: true });
   const label = `${id}-${name}`.replace(/[^\w-]/g, "_");
   const box = make("div", { class: "control", data: { name, help: declared.help, rule: declared.rule } });
   const called = declared.label ?? title(name);
@@ -32,6 +33,7 @@ export function control(id, name, declared, send, reset, keyframe = null) {
     type: "button", class: "reset", title: "Back to the default", "aria-label": `Reset ${called}`,
     onclick: () => reset(id, name),
   }, "↺");
+  heading.append(" ", hand);
   const change = (value) => send(id, name, value, gesture(id, name));
   const parts = (KINDS[declared.kind] || words)(label, declared, change, called);
   const fault = make("p", { class: "fault", role: "alert", hidden: true });
@@ -50,14 +52,20 @@ export function control(id, name, declared, send, reset, keyframe = null) {
       drawn = ""; // what was typed gives way to what is set
       if (message) fault.scrollIntoView({ block: "nearest" });
     },
-    /** @param keyed frames of its keyframes, or undefined @param frame the one that is looked at */
-    show(value, keyed, resting, frame) {
-      const form = JSON.stringify([value, keyed, resting, keyed?.includes(frame)]);
+    /** @param keyed frames of its keyframes, or undefined @param frame the one that is looked at @param part what was solved and what is by hand */
+    show(value, keyed, resting, frame, part) {
+      const form = JSON.stringify([value, keyed, resting, keyed?.includes(frame), part]);
       if (form === drawn && !box.contains(document.activeElement)) return;
       drawn = form;
       parts.show(value);
       const same = JSON.stringify(value) === JSON.stringify(resting) && !keyed;
-      back.disabled = same;
+      back.disabled = same && !part?.by_hand;
+      const solved = part?.by_hand && part.solved !== null ? tidy(part.solved, declared.step) : null;
+      hand.hidden = !part?.by_hand;
+      hand.textContent = part?.adds && part.hand !== null ? `by hand ${part.hand < 0 ? "−" : "+"}${tidy(Math.abs(part.hand), declared.step)}` : "by hand";
+      hand.title = solved === null ? "" : `Solved: ${solved}. Solving again keeps what is by hand.`;
+      back.title = part?.by_hand ? `Back to solved${solved === null ? "" : `, ${solved}`}` : "Back to the default";
+      back.setAttribute("aria-label", part?.by_hand ? `${called}: back to solved` : `Reset ${called}`);
       box.classList.toggle("changed", !same);
       heading.title = keyed ? `Changes over time: keyframes at ${keyed.slice(0, 12).join(", ")}${keyed.length > 12 ? " …" : ""}. Setting it sets one at this frame.` : "";
       box.classList.toggle("keyed", Boolean(keyed));

@@ -150,6 +150,7 @@ async function setAll(values, gestureNow) {
   if ((gesture !== gestureNow || sentFor !== now.frame) && Object.keys(outbox).length) await flushed();
   [gesture, sentFor] = [gestureNow, now.frame];
   now.last = Object.keys(values).every((id) => BEFORE_THE_KEY.includes(id));
+  if (now.last) toFollow = { id: Object.keys(values)[0], gesture: gestureNow };
   for (const [id, named] of Object.entries(values)) outbox[id] = { ...outbox[id], ...named };
   stir();
   if (sending) return;
@@ -200,7 +201,17 @@ function settle() {
   } else {
     now.moving = now.last = false;
     refresh();
+    followLight();
   }
+}
+
+let toFollow = null; // the step before the key that was changed last, and the gesture
+
+/** Once the hand rests: what was solved behind the light is learned and solved anew, and what is by hand stays. */
+async function followLight() {
+  const changed = toFollow;
+  toFollow = null;
+  if (changed && Object.keys(state.parts).some((id) => id.startsWith("steer"))) await does("follow", { ...changed, frame: now.frame });
 }
 
 // --- whether the desk is there ----------------------------------------------------------------------------------
@@ -226,7 +237,7 @@ function presence(here) {
 // --- showing --------------------------------------------------------------------------------------------------
 
 /** What changes beside the work itself, without a new serial number. */
-const ASIDE = ["render", "waiting", "task", "autosave", "owner", "graph"];
+const ASIDE = ["render", "waiting", "task", "autosave", "owner", "graph", "flicker"];
 
 /** Take over a state, unless a newer one is here already. */
 function adopt(fresh) {
@@ -265,6 +276,7 @@ function show() {
   showMarks();
   showRender();
   showTask();
+  showFlicker();
   followShots();
   refresh();
 }
@@ -667,6 +679,42 @@ function setSpan(which) {
   showLength();
 }
 
+// --- flicker --------------------------------------------------------------------------------------------------------
+
+let worstAt = -1;
+
+/** The figure on its button, the jumps along the timeline; out of date as soon as the settings are others. */
+function showFlicker() {
+  const { flicker } = state, canvas = find("jumps"), button = find("flicker");
+  const fresh = flicker && flicker.suffix === now.person;
+  const old = fresh && flicker.look !== state.look;
+  button.textContent = fresh ? `Flicker ± ${flicker.angle.toFixed(2)}°${old ? " before" : ""}` : "Flicker";
+  button.title = fresh && !old ? `Hue ± ${flicker.angle.toFixed(2)}°, level ± ${(flicker.level * 100).toFixed(2)} %, area ± ${(flicker.area * 100).toFixed(1)} %. ${flicker.worst.length ? `Press to go to the worst frames: ${flicker.worst.join(", ")} (Q).` : "No jump is beyond the limit."}` : "Measure how much the skin jumps from frame to frame (Q)";
+  const ratio = devicePixelRatio || 1, wide = Math.round(canvas.clientWidth * ratio), tall = Math.round(canvas.clientHeight * ratio);
+  if (!wide) return;
+  [canvas.width, canvas.height] = [wide, tall];
+  if (!fresh) return;
+  const pen = canvas.getContext("2d"), [first, last] = state.clip.frames;
+  for (const [frame, size] of flicker.jumps) {
+    const x = ((frame - first) / Math.max(last - first, 1)) * wide, high = Math.min(size / 3, 1) * tall;
+    pen.fillStyle = size >= 1 ? "#fff" : "#8d8d8d";
+    pen.fillRect(x - ratio, tall - high, 2 * ratio, high);
+  }
+}
+
+/** Go to the next of the worst frames; measure first where what is known is out of date. */
+function stepFlicker() {
+  const { flicker } = state;
+  if (!flicker || flicker.suffix !== now.person || flicker.look !== state.look) {
+    worstAt = -1;
+    return does("flicker", { suffix: now.person, span: now.span ?? undefined });
+  }
+  if (!flicker.worst.length) return say("No jump from frame to frame is beyond the limit.");
+  worstAt = (worstAt + 1) % flicker.worst.length;
+  setFrame(flicker.worst[worstAt]);
+  return say(`Jump ${worstAt + 1} of ${flicker.worst.length}, at frame ${flicker.worst[worstAt]}.`);
+}
+
 // --- people, clips, saving, rendering ---------------------------------------------------------------------------
 
 /** Add a shape: a polygon with these corners, or one that fills the box between two points. */
@@ -832,7 +880,9 @@ const doing = {
   send,
   setAll,
   solve,
-  reset: (id, name) => does("reset", { id, name }, { silent: true }),
+  reset: (id, name) => does(state.parts[id]?.[name]?.by_hand ? "back-to-solved" : "reset", { id, name }, { silent: true }),
+  parts: (id, name) => state.parts[id]?.[name],
+  freeze: (frozen) => does("freeze", { suffix: now.person, frozen }),
   unmark: (mark) => does("unmark", { mark }),
   keyframe: (id, name, what) => does("keyframe", { do: what, id, name, frame: now.frame }),
   findFaces: () => does("faces"),
@@ -905,7 +955,7 @@ async function showClips() {
     const words = STATUSES[status?.grade] ?? status?.grade;
     const about = status ? status.words : begun ? "worked on" : "untouched";
     const tick = make("input", { type: "checkbox", value: name, disabled: open, checked: known?.item.querySelector("input").checked, "aria-label": `Tick ${name}` });
-    const picture = make("img", { src: `${thumbnail(name)}&screen=${now.screen}&v=${rows.size}${Date.now()}`, alt: "", loading: "lazy" });
+    const picture = make("img", { src: `${thumbnail(name)}&screen=${now.screen}&v=${rows.size}${Date.now()}`, alt: `Middle frame of ${name}`, loading: "lazy" });
     const go = make("button", { type: "button", disabled: open, "aria-label": `Open ${name}`, onclick: () => openClip(name) }, open ? "Here" : "Open");
     const beside = make("button", { type: "button", disabled: open, "aria-label": `${name} beside this one`, onclick: () => setBeside(`clip ${name}`) }, "Beside");
     const item = make("li", { data: { open, name, grade: status?.grade } }, tick, picture,
@@ -980,9 +1030,11 @@ async function setBeside(what) {
   words.textContent = `${clip} is on its way.`;
   try {
     const { blob, about } = await askBeside({ clip, frame, screen: now.screen, view: viewNow() === "original" ? "original" : "result" });
-    const image = box.querySelector("img");
-    URL.revokeObjectURL(image.src);
-    image.src = URL.createObjectURL(blob);
+    const before = box.querySelector("img");
+    if (before) URL.revokeObjectURL(before.src);
+    before?.remove();
+    const image = make("img", { src: URL.createObjectURL(blob) });
+    box.prepend(image);
     const { reading } = about;
     words.textContent = `${clip}, frame ${about.frame}${reading ? `: ${reading.angle.toFixed(1)}°, chroma/luma ${reading.ratio.toFixed(3)}, level ${Math.round(reading.luma[1] * 100)} %` : ""}`;
     image.alt = words.textContent;
@@ -1179,6 +1231,8 @@ on("shots-close", "click", () => {
   toggleShots(false);
   find("clips-open").focus();
 });
+on("flicker", "click", stepFlicker);
+new ResizeObserver(showFlicker).observe(find("track"));
 on("shot-before", "click", () => stepClip(-1).catch(complain));
 on("shot-after", "click", () => stepClip(1).catch(complain));
 on("render-ticked", "click", renderTicked);
@@ -1217,6 +1271,7 @@ bindKeys({
   lens: setLens,
   escape: () => scopes.clearRegion(),
   keyframe: stepKeyframe,
+  flicker: stepFlicker,
   view: (number) => {
     const view = Object.keys(declared.words)[number - 1];
     if (view) setView(view);

@@ -20,6 +20,7 @@ const KEYS = [
   [".", "one frame on", (d) => d.frame(1)],
   ["Shift+,", "keyframe before this frame", (d) => d.keyframe(-1)],
   ["Shift+.", "keyframe after this frame", (d) => d.keyframe(1)],
+  ["Q", "flicker: measure it, then to the worst frames one after another", (d) => d.flicker()],
   ["Home", "first frame", (d) => d.frame(0, 0)],
   ["End", "last frame", (d) => d.frame(0, 1)],
   ["Space", "play or stop", (d) => d.play()],

@@ -34,8 +34,9 @@ export class Sheet {
     for (const someone of state.people) values.set(`target${someone.suffix}`, { params: someone.target, rest: someone.rest, keyed: {} });
     for (const { id, name, shown } of this.controls) {
       const step = values.get(id);
-      if (step) shown.show(this.doing.atFrame(id)?.[name] ?? step.params[name], state.keyframes[id]?.[name], step.rest[name], frame);
+      if (step) shown.show(this.doing.atFrame(id)?.[name] ?? step.params[name], state.keyframes[id]?.[name], step.rest[name], frame, this.doing.parts(id, name));
     }
+    if (find("freeze-key")) find("freeze-key").checked = state.frozen.includes(person);
     this.#showMarks(state, person);
     this.#showSummaries(state, person, view);
   }
@@ -103,7 +104,11 @@ export class Sheet {
   /** Whether what is drawn is learned at once: an input of its own, which other parts of the page read. */
   #learning() {
     const input = make("input", { type: "checkbox", id: "at-once", checked: this.atOnce, onchange: () => (this.atOnce = input.checked) });
-    return [make("label", { class: "inline" }, input, "learn from each mark at once")];
+    const frozen = make("input", { type: "checkbox", id: "freeze-key", onchange: () => this.doing.freeze(frozen.checked) });
+    return [
+      make("label", { class: "inline" }, input, "learn from each mark at once"),
+      make("label", { class: "inline", title: "The key stays as it was learned, whatever changes in the light before it" }, frozen, "freeze key"),
+    ];
   }
 
   #nodes(group, state, person) {
