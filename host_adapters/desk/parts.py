@@ -7,13 +7,14 @@ import functools
 from collections.abc import Sequence
 from typing import Any
 
+from ...kernels.arrays import Floats
 from ...nodes import Node
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from ..graphs.keyframes import Keyframes
-from ..graphs.parts import back_to_solved, parts_of, with_solved
+from ..graphs.parts import back_to_solved, frozen_keys, parts_of, with_frozen, with_solved
 from ..shots.anew import solve_anew
-from ..shots.marks import frozen_keys, marks_of, with_frozen
+from ..shots.marks import marks_of
 from .errors import DeskError
 from .seeing import Seeing
 from .state import State
@@ -69,13 +70,12 @@ def followed(bench: Workbench, state: State, changed: Sequence[str], frame: int,
         return state, ""
     targets = {f"steer{person.suffix}": person.target for person in state.people}
     view = None if seeing.is_plain else seeing.view
-    graph, said = state.graph, []
-    for id in changed[:1]:
-        anew = solve_anew(
-            graph, lambda g, origin, at: bench.value(g, origin, at, None), frame, id, targets=targets, view=view
-        )
-        graph, said = anew.graph, list(anew.said)
-    return dataclasses.replace(state, graph=graph), " ".join(said)
+
+    def look(graph: Graph, origin: str, at: int) -> Floats:
+        return bench.value(graph, origin, at, None)
+
+    anew = solve_anew(state.graph, look, frame, changed, targets=targets, view=view)
+    return dataclasses.replace(state, graph=anew.graph), " ".join(anew.said)
 
 
 def frozen(state: State, suffix: str, is_frozen: bool) -> State:
