@@ -1243,6 +1243,9 @@ def test_another_shot_is_looked_at_beside_and_read(served):
 
 def test_renders_wait_to_be_written_one_after_another(served, monkeypatch):
     desk, goes = served.desk, threading.Event()
+    other = session.Session(desk.folder, "caulking.mkv")
+    other.set("steer", "amount", 0.9)
+    other.close()
     begin = rendering.Render._begin
     monkeypatch.setattr(rendering.Render, "_begin", lambda self, total: (goes.wait(60), begin(self, total))[1])
     assert act(served, "render", output="first.%04d.exr")[0] == 200
