@@ -1227,8 +1227,16 @@ def test_the_open_clip_is_judged_as_well(served):
     assert known[served.desk.session.name]["grade"] == verdict["status"]
 
 
+def work_on(folder, name):
+    """Have somebody work on another clip."""
+    other = session.Session(folder, name)
+    other.set("steer", "amount", 0.9)
+    other.close()
+
+
 def test_another_shot_is_looked_at_beside_and_read(served):
     """What its skin reads is what its own desk reads."""
+    work_on(served.desk.folder, "caulking.mkv")
     status, headers, body = request(served, "api/beside?clip=caulking.mkv&frame=1")
     assert (status, body[:4]) == (200, b"\x89PNG")
     about = json.loads({name.lower(): value for name, value in headers.items()}["x-about"])
@@ -1243,9 +1251,7 @@ def test_another_shot_is_looked_at_beside_and_read(served):
 
 def test_renders_wait_to_be_written_one_after_another(served, monkeypatch):
     desk, goes = served.desk, threading.Event()
-    other = session.Session(desk.folder, "caulking.mkv")
-    other.set("steer", "amount", 0.9)
-    other.close()
+    work_on(desk.folder, "caulking.mkv")
     begin = rendering.Render._begin
     monkeypatch.setattr(rendering.Render, "_begin", lambda self, total: (goes.wait(60), begin(self, total))[1])
     assert act(served, "render", output="first.%04d.exr")[0] == 200
