@@ -1280,7 +1280,8 @@ def test_a_look_up_and_a_report_are_written(served):
     assert "without reports" in act(served, "report", name="page.html")[1]["error"]
     runs = []
     served.desk.report = lambda run, path: (runs.append(run), path.write_text("page"))
-    act(served, "save")
+    act(served, "set", id="steer", name="angle", value=0.7)
+    act(served, "save", replace=True)
     try:
         assert act(served, "report", name="page.html", clips=["planing.mkv"])[0] == 200
         served.desk.tasks.last.wait(60)
