@@ -17,7 +17,6 @@ from typing import Any
 
 import numpy as np
 import uvicorn
-from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -60,8 +59,6 @@ HEAD_SECONDS = 10.0
 """Time for the head of a request; a connection without one is closed."""
 
 MOST_CONNECTIONS = 128
-_MOST_AT_ONCE = 12
-"""Requests that are worked on at once: each may hold several pictures."""
 
 _TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -159,8 +156,6 @@ class Interface:
 
     async def events(self, request: Request) -> Response:
         """Answer with the state now and after every change, for as long as the page is open."""
-
-        to_thread.current_default_thread_limiter().total_tokens = _MOST_AT_ONCE
 
         def state() -> dict[str, Any]:
             told: dict[str, Any] = _presentable(self.desk.as_dict())
