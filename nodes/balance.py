@@ -93,7 +93,11 @@ def _answer_for(theirs: ModuleType, ours: ModuleType) -> None:
 
 
 def mired(kelvin: float) -> float:
-    """Return the reciprocal colour temperature in mired, 10⁶ / kelvin. Raises BalanceError for 0 K or less."""
+    """Return the reciprocal colour temperature in mired, 10⁶ / kelvin. Raises BalanceError for 0 K or less.
+
+    >>> mired(5000.0)
+    200.0
+    """
     if not (math.isfinite(kelvin) and kelvin > 0):
         raise BalanceError(f"A colour temperature must be above 0 K, not {kelvin:g}.")
     return 1e6 / kelvin
@@ -164,6 +168,10 @@ class Balance(Node):
     tint moves across. A Bradford matrix carries the change out in linear light, and the exposure, a doubling for each
     stop, with it. Nothing is clamped. Neutral
     settings return the picture bit-identical.
+
+    >>> grey = np.full((2, 2, 3), 0.5, np.float32)
+    >>> round(float(Balance(exposure=1.0).process(grey)[0, 0, 0]), 3)
+    0.719
     """
 
     name = "balance"
@@ -226,6 +234,11 @@ def solve_balance(image: Picture, neutral: Sample | None = None, transfer: str =
     map it to R = G = B. The suggestion is the grey-edge method: the p-norm (p = 6) of the colour derivatives at
     σ = 2 pixels of the picture reduced to at most 640 pixels on its long side.
     Source: J. van de Weijer, T. Gevers, A. Gijsenij, "Edge-based color constancy", IEEE Trans. Image Process. 16, 2007.
+
+    >>> from inkarnat.nodes import Sample
+    >>> warm = np.full((90, 160, 3), (0.55, 0.5, 0.45), np.float32)  # a grey card in warm light
+    >>> solve_balance(warm, Sample.box(0, 0, 1, 1)).temperature < 0
+    True
     """
     colour_kernel.transfer(transfer)
     image = as_picture(image)

@@ -99,6 +99,10 @@ def standard_chain(
         part of the chain. :param order: whether levels stand before the keys or behind the steering.
     :param first_wins: where the mattes of two people overlap, the pixel is that of the earlier one; otherwise the
         likelier of them wins softly, and the shares of a pixel add up to at most 1.
+
+    >>> person = Part(lambda word: word, SUBJECT)
+    >>> [link.id for link in standard_chain(LIGHT, [person]).links]
+    ['balance', 'skin', 'soften', 'steer']
     """
     wiring = _Wiring()
     seen = wiring.through(order.before, picture, source)

@@ -33,6 +33,10 @@ class Compare(Node):
     either side keep their very bits. In a difference alpha is that of ``after``. With a matte only keyed pixels are
     compared: their surroundings turn dark and grey, and a difference counts by the matte. Labels and the line draw
     over the pixels, so both are off at first. Raises PictureError for pictures that do not agree.
+
+    >>> before, after = np.zeros((90, 160, 3), np.float32), np.ones((90, 160, 3), np.float32)
+    >>> Compare(mode="side_by_side").process(before, after).shape
+    (90, 320, 3)
     """
 
     name = "compare"

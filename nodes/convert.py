@@ -211,6 +211,12 @@ class ConvertColour(Node):
 
     Nothing is clamped; values below 0 follow the curves mirrored about 0, so a conversion there and back returns the
     picture. Equal settings on both sides return it bit-identical.
+
+    >>> ConvertColour().is_identity()
+    True
+    >>> white = np.ones((2, 2, 3), np.float32)
+    >>> bool((ConvertColour().process(white) == white).all())
+    True
     """
 
     name = "convert_colour"
@@ -270,6 +276,10 @@ class ReturnColour(ConvertColour):
     ``before`` is the picture as the correction got it, ``original`` the same before it was converted. Where the
     corrected picture still has the bits of ``before``, the result has those of ``original``; all other pixels are
     converted.
+
+    >>> white = np.ones((2, 2, 3), np.float32)
+    >>> bool((ReturnColour().process(white, white, white) == white).all())
+    True
     """
 
     name = "return_colour"
@@ -306,17 +316,28 @@ def enter_space(name: str, working: Space = WORKING) -> ConvertColour:
     """Return the conversion from a colour space, by any name that :meth:`Space.parse` reads, to the working signal.
 
     :param working: BT.709, or another transfer function with its primaries.
+
+    >>> enter_space("bt709").is_identity()
+    True
     """
     return _between(Space.parse(name), working)
 
 
 def leave_space(name: str, working: Space = WORKING) -> ConvertColour:
-    """Return the conversion from the working signal to a colour space, by any name that :meth:`Space.parse` reads."""
+    """Return the conversion from the working signal to a colour space, by any name that :meth:`Space.parse` reads.
+
+    >>> leave_space("bt709").is_identity()
+    True
+    """
     return _between(working, Space.parse(name))
 
 
 def return_to_space(name: str, working: Space = WORKING) -> ReturnColour:
-    """Return the way back after :func:`enter_space`, which keeps the bits of untouched pixels."""
+    """Return the way back after :func:`enter_space`, which keeps the bits of untouched pixels.
+
+    >>> type(return_to_space("srgb")).__name__
+    'ReturnColour'
+    """
     return ReturnColour(**dict(leave_space(name, working).config()["params"]))
 
 

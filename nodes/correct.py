@@ -222,6 +222,10 @@ class CorrectSkin(CorrectSkin1):
 
     The same steps, in the same order, as the standard chain of nodes: ``balance``, ``tone_curve``, ``cdl``,
     ``skin_key``, ``soften_matte`` and ``steer_skin`` one after the other. A second matte, where given, limits the key.
+
+    >>> picture = np.full((90, 160, 3), (0.3, 0.4, 0.8), np.float32)  # blue: no skin
+    >>> bool(np.allclose(CorrectSkin(angle=5.0).process(picture), picture))
+    True
     """
 
     label = "Correct skin"

@@ -32,6 +32,11 @@ def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[Face
         faces known in it. Without a picture or a face the matte's own form is judged: how much of the frame and of its
         rim it covers, how ragged and how half open it is.
     :raises PictureError: wrong arrays.
+
+    >>> matte = np.zeros((90, 160), np.float32)
+    >>> matte[30:60, 60:100] = 1
+    >>> judge_matte(matte)
+    ()
     """
     matte = as_plane(matte)
     area = float(matte.sum(dtype=np.float64)) / matte.size

@@ -71,6 +71,11 @@ class FaceMatte(Node):
     half what is keyed at most (0 not at all). Several faces follow one another by the port ``faces``; ``join_faces``
     lays all of them over a matte. Landmarks that give no face, or lie outside the frame, say nothing. NaN and
     infinite pixels count as black.
+
+    >>> import numpy as np
+    >>> picture = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> FaceMatte((0.45, 0.4), (0.55, 0.4), (0.5, 0.5), (0.46, 0.6), (0.54, 0.6)).process(picture).shape
+    (90, 160)
     """
 
     name = "face_matte"
@@ -142,6 +147,12 @@ class JoinFaces(Node):
     What has more texture than the skin loses, and so do loose pieces that hold no face and no mark, the smaller and
     the less sure, the more. Where no face is known the matte stays as it is, limited to 0…1. NaN counts as 0. Raises
     PictureError where the sizes differ.
+
+    >>> import numpy as np
+    >>> matte = np.ones((90, 160), np.float32)
+    >>> told, picture = np.zeros((90, 160), np.float32), np.full((90, 160, 3), 0.5, np.float32)
+    >>> JoinFaces().process(matte, told, picture).shape
+    (90, 160)
     """
 
     name = "join_faces"

@@ -35,6 +35,10 @@ class SkinKey(Node):
 
     Chroma is judged in relation to luma, so shading hardly moves the key. Without a learned model the natural
     range of skin is taken, which also finds wood, sand and rope: add a sample. NaN and infinite pixels give 0.
+
+    >>> picture = np.full((2, 2, 3), (0.3, 0.4, 0.8), np.float32)  # blue
+    >>> float(SkinKey().process(picture).max())
+    0.0
     """
 
     name = "skin_key"
@@ -105,6 +109,10 @@ class RangeKey(Node):
     """Key by plain ranges of hue, chroma and luma, each from–to, with one fade outside all of them.
 
     Hue counts in degrees counter-clockwise from +Cb and wraps; skin lies near 123°. NaN and infinite pixels give 0.
+
+    >>> picture = np.full((2, 2, 3), (0.3, 0.4, 0.8), np.float32)  # blue
+    >>> float(RangeKey(hue_from=330, hue_to=390, chroma_to=1).process(picture).min())
+    1.0
     """
 
     name = "range_key"

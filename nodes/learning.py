@@ -118,7 +118,15 @@ def learn_skin_key(
     faces: Sequence[FaceMatte] = (),
     reach: float = 1.0,
 ) -> SkinKey:
-    """Learn a skin key from samples; see :func:`study_skin`, which also returns the figures to judge it by."""
+    """Learn a skin key from samples; see :func:`study_skin`, which also returns the figures to judge it by.
+
+    >>> from inkarnat.nodes import Sample
+    >>> picture = np.full((90, 160, 3), (0.3, 0.4, 0.6), np.float32)
+    >>> picture[20:70, 40:100] = 0.62, 0.48, 0.40  # skin
+    >>> matte = learn_skin_key(picture, [Sample.box(0.3, 0.3, 0.5, 0.6)]).process(picture)
+    >>> round(float(matte[45, 70])), round(float(matte[5, 5]))
+    (1, 0)
+    """
     return study_skin(image, add, subtract, more, faces=faces, reach=reach).key
 
 
@@ -143,6 +151,12 @@ def study_skin(
     :param reach: how far the key spreads from the samples, 0.25 to 4.
     :raises SampleError: no sample to add and no face, or samples without any colour, or only faces that show no skin.
     :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
+
+    >>> from inkarnat.nodes import Sample
+    >>> picture = np.full((90, 160, 3), (0.3, 0.4, 0.6), np.float32)
+    >>> picture[20:70, 40:100] = 0.62, 0.48, 0.40  # skin
+    >>> type(study_skin(picture, [Sample.box(0.3, 0.3, 0.5, 0.6)])).__name__
+    'LearnedKey'
     """
     if not 0.25 <= reach <= 4:
         raise SampleError(f"The reach of a key must be 0.25 to 4, not {reach:g}.")
@@ -192,7 +206,12 @@ def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, .
 
 
 def with_faces(matte: Matte, image: Picture, faces: Sequence[FaceMatte], join: JoinFaces | None) -> Matte:
-    """Return a matte joined with what faces tell about its picture; the matte itself without any."""
+    """Return a matte joined with what faces tell about its picture; the matte itself without any.
+
+    >>> matte, picture = np.ones((90, 160), np.float32), np.zeros((90, 160, 3), np.float32)
+    >>> with_faces(matte, picture, (), None) is matte
+    True
+    """
     evidence: Matte | None = None
     for face in faces:
         evidence = face.process(image, evidence)

@@ -123,5 +123,9 @@ def status_of(name: str, size: float) -> str:
 
 
 def beyond(name: str, size: float) -> bool:
-    """Tell whether a figure is doubted at all."""
+    """Tell whether a figure is doubted at all.
+
+    >>> beyond("drift", 0.1), beyond("drift", 50.0)
+    (False, True)
+    """
     return status_of(name, size) != HOLDS

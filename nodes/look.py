@@ -80,6 +80,9 @@ class BakedLook(Node):
 
     The cube takes the working signal and gives it back. What lies beyond its range is limited to it; alpha passes, and
     so do pixels that are not finite. Empty, the picture passes as it is.
+
+    >>> BakedLook().is_identity()
+    True
     """
 
     name = "baked_look"
@@ -118,6 +121,12 @@ class ProtectMatte(Node):
     Holes of keyed skin are filled up to a size, those that are all but closed as well; where faces are known, their
     drawn outlines close them. Whatever is keyed stays keyed; nothing outside the outline of skin is added. NaN counts
     as 0. Raises PictureError where the sizes differ.
+
+    >>> matte = np.zeros((90, 160), np.float32)
+    >>> matte[20:70, 40:100] = 1
+    >>> matte[40:44, 60:66] = 0  # an eye
+    >>> float(ProtectMatte().process(matte)[42, 63])
+    1.0
     """
 
     name = "protect_matte"

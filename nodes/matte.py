@@ -41,6 +41,11 @@ class Region(Node):
     Position and points are normalised to the frame (x to the right, y down, (0, 0) the top-left corner); width,
     height and feather count in frame heights, so that a circle stays round and a proxy agrees with full size.
     Raises ParamError for a polygon of fewer than three points.
+
+    >>> picture = np.zeros((90, 160, 3), np.float32)
+    >>> matte = Region(shape="box", width=0.5, height=0.5).process(picture)
+    >>> float(matte[45, 80]), float(matte[0, 0])
+    (1.0, 0.0)
     """
 
     name = "region"
@@ -127,6 +132,10 @@ class CombineMattes(Node):
     """Two mattes joined into one.
 
     Both are limited to 0…1 first; NaN counts as 0. Raises PictureError where their sizes differ.
+
+    >>> half = np.full((2, 2), 0.5, np.float32)
+    >>> float(CombineMattes("multiply").process(half, half)[0, 0])
+    0.25
     """
 
     name = "combine_mattes"
@@ -156,6 +165,11 @@ class SoftenMatte(Node):
     Sizes count in thousandths of the frame height, so that a proxy agrees with full size. The steps run in the
     order of the parameters; a step at 0 is left out, and following needs a guide. NaN counts as 0. Where the matte
     is 0 all round, the result is exactly 0. Raises PictureError where the guide has another size.
+
+    >>> matte = np.zeros((90, 160), np.float32)
+    >>> matte[20, 20] = 1  # a speck
+    >>> float(SoftenMatte(specks=20).process(matte).max())
+    0.0
     """
 
     name = "soften_matte"

@@ -72,6 +72,9 @@ class Vectorscope(Node):
     Rings mark 75 % and rhombs 100 % colour bars, computed from BT.709-6; the hexagons join them. What lies beyond
     the rim is not drawn. Raises PictureError for wrong arrays. Sources: BT.709-6 items 3.2 and 3.3; skin line:
     common practice, no source.
+
+    >>> Vectorscope(zoom="2").process(np.full((90, 160, 3), 0.5, np.float32)).shape
+    (512, 512, 3)
     """
 
     name = "vectorscope"
@@ -437,6 +440,9 @@ class Waveform(Node):
     −6.8 % and 109 % the end of the 10-bit codes, 4 and 1019 (BT.709-6). With a matte, the luma view points at the
     5th, 50th and 95th percentile of the keyed luma. Levels beyond the plot lie on its edge. Raises PictureError for
     wrong arrays.
+
+    >>> Waveform().process(np.full((90, 160, 3), 0.5, np.float32)).shape
+    (432, 768, 3)
     """
 
     name = "waveform"

@@ -20,6 +20,9 @@ def clipped(picture: Floats) -> Floats:
     """Return a picture in dark grey with clipped pixels in colour: orange at white, blue at black; the shares beside.
 
     A channel at white or above, or at black or below, counts; a pixel at both is orange. NaN counts as neither.
+
+    >>> clipped(np.float32([[[0.5, 0.5, 0.5], [1.2, 1.2, 1.2]]])).shape
+    (1, 2, 3)
     """
     with np.errstate(invalid="ignore"):
         high = (picture[..., :3] >= CLIPPED[0]).any(axis=2)
@@ -51,7 +54,12 @@ class SheetRow:
 
 
 def contact_sheet(rows: Sequence[SheetRow]) -> Floats:
-    """Return one picture with the stills of all frames, each under its name, up to six in a line."""
+    """Return one picture with the stills of all frames, each under its name, up to six in a line.
+
+    >>> grey = np.full((90, 160, 3), 0.5, np.float32)
+    >>> contact_sheet([SheetRow("frame 1", {"as shot": grey, "final": grey})]).ndim
+    3
+    """
     lines: list[tuple[str, list[tuple[str, Floats]]]] = []
     for row in rows:
         tiles = list(row.tiles.items())

@@ -153,6 +153,11 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     The centre is the luma-weighted median of Cb/Y′ and Cr/Y′ after the picture's black level is subtracted: wall
     in the matte moves it least. Where more than a fifth of the colour strays by 20°, only what lies within 20° of the
     commonest hue of skin is read, hue range and spread too.
+
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> reading = measure_skin(skin, np.ones((90, 160), np.float32))
+    >>> round(reading.angle), round(reading.ratio, 2)
+    (127, 0.18)
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -258,6 +263,12 @@ def solve_steer(
     :raises PictureError: wrong arrays. :raises ParamError: a setting that SteerSkin does not allow.
 
     The steering is applied, the result measured and the remaining error added, until it is below 0.01°.
+
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> steer = solve_steer(skin, np.ones((90, 160), np.float32))
+    >>> after = steer.process(skin, np.ones((90, 160), np.float32))
+    >>> round(measure_skin(after, np.ones((90, 160), np.float32)).angle)
+    123
     """
     target = target or SkinTarget()
     image = as_picture(image)

@@ -275,6 +275,14 @@ def solve_correction(frames: Sequence[MarkedFrame], wanted: CorrectionOptions | 
     onto its target: it is reached in the final picture.
 
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
+
+    >>> import numpy as np
+    >>> from inkarnat.nodes import MarkedFrame, Sample
+    >>> picture = np.full((90, 160, 3), (0.3, 0.4, 0.6), np.float32)
+    >>> picture[20:70, 40:100] = 0.62, 0.50, 0.40  # skin
+    >>> correction = solve_correction([MarkedFrame(1, picture, (Sample.box(0.3, 0.3, 0.5, 0.6),))])
+    >>> [link.id for link in correction.links()], round(correction.after.angle)
+    (['skin', 'soften', 'steer'], 123)
     """
     return solve_subjects([Subject("", frames)], wanted)
 
@@ -286,6 +294,16 @@ def solve_subjects(subjects: Sequence[Subject], wanted: CorrectionOptions | None
 
     :raises SubjectError: no person, two of one name, or one of several without a name or a sample.
     :raises SampleError, ReadingError, BalanceError, PictureError: what was marked cannot be used; the message says why.
+
+    >>> import numpy as np
+    >>> from inkarnat.nodes import MarkedFrame, Sample, Subject
+    >>> picture = np.full((90, 160, 3), (0.3, 0.4, 0.6), np.float32)
+    >>> picture[20:70, 20:60], picture[20:70, 90:130] = (0.62, 0.50, 0.40), (0.45, 0.32, 0.24)  # two people
+    >>> left, right = (Sample.box(x, 0.3, x + 0.1, 0.6) for x in (0.2, 0.62))
+    >>> frames = [MarkedFrame(1, picture, (left,))], [MarkedFrame(1, picture, (right,))]
+    >>> correction = solve_subjects([Subject("left", frames[0]), Subject("right", frames[1])])
+    >>> [person.id("steer") for person in correction.people]
+    ['steer-left', 'steer-right']
     """
     wanted = wanted or CorrectionOptions()
     _check_subjects(subjects)

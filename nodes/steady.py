@@ -15,6 +15,11 @@ class SteadyMatte(Node):
 
     Where something moved, the other frames do not count, so edges do not trail. Without a guide every frame counts
     everywhere. Beyond the ends of a clip its first and last frames stand in.
+
+    >>> import numpy as np
+    >>> matte = np.full((3, 2, 2), 0.5, np.float32)  # the frame before, this one, the one after
+    >>> SteadyMatte(frames=1).frames_needed()
+    (1, 1)
     """
 
     name = "steady_matte"

@@ -24,6 +24,12 @@ class SteerSkin(Node):
     Angles are in the BT.709 Cb/Cr plane. Neutral pixels inside the matte (eyes, teeth, shine) stay neutral. Temperature
     and tint then move what is keyed as a light would, by the matrix of :class:`~.balance.Balance` in linear light with
     luma put back: neutral pixels inside the matte take that colour too.
+
+    >>> skin, matte = np.full((2, 2, 3), (0.62, 0.48, 0.40), np.float32), np.ones((2, 2), np.float32)
+    >>> steered = SteerSkin(angle=5.0).process(skin, matte)
+    >>> luma = np.float32([0.2126, 0.7152, 0.0722])
+    >>> bool(np.allclose(steered @ luma, skin @ luma, atol=1e-5))
+    True
     """
 
     name = "steer_skin"
@@ -163,6 +169,12 @@ class KeepSkin(Node):
     """Bring natural skin back under a creative grade: its hue and saturation, at the luma of the grade.
 
     ``natural`` is the corrected picture before the grade. Full strength looks pasted on: use less.
+
+    >>> natural, matte = np.full((2, 2, 3), (0.62, 0.48, 0.40), np.float32), np.ones((2, 2), np.float32)
+    >>> graded = natural[..., ::-1].copy()  # a look that turns skin blue
+    >>> kept = KeepSkin(amount=1.0).process(graded, natural, matte)[0, 0]
+    >>> bool(kept[0] > kept[2])
+    True
     """
 
     name = "keep_skin"
@@ -189,6 +201,10 @@ class Blend(Node):
     """Mix a second picture into a first, by an amount and, where one is given, a matte.
 
     At a matte of 0 the first and at 1 the second picture passes with its very bits.
+
+    >>> black, white = np.zeros((2, 2, 3), np.float32), np.ones((2, 2, 3), np.float32)
+    >>> float(Blend(amount=0.25).process(black, white)[0, 0, 0])
+    0.25
     """
 
     name = "blend"

@@ -25,7 +25,11 @@ _OTHER_PRIMARIES = {9: "bt2020", 11: "p3_dci", 12: "p3_d65"}
 
 
 def space_tags(space: Space) -> tuple[int, int]:
-    """Return the ITU-T H.273 numbers of a space's primaries and transfer: 2, unspecified, where it has none."""
+    """Return the ITU-T H.273 numbers of a space's primaries and transfer: 2, unspecified, where it has none.
+
+    >>> space_tags(Space(transfer="bt709", primaries="bt709"))
+    (1, 1)
+    """
     return _PRIMARIES.get(space.primaries, UNSPECIFIED), _TRANSFERS.get(space.transfer, UNSPECIFIED)
 
 
@@ -33,6 +37,9 @@ def tagged_space(primaries: int, transfer: int) -> str | None:
     """Return the name of the space that tags state where it is another than BT.709's signal, or else None.
 
     :param primaries, transfer: numbers of ITU-T H.273.
+
+    >>> tagged_space(9, 16)
+    'pq:bt2020'
     """
     curve, gamut = _OTHER_TRANSFERS.get(transfer), _OTHER_PRIMARIES.get(primaries)
     if gamut is not None and transfer == _SRGB:
@@ -61,6 +68,9 @@ def tag_in_words(field: str, number: int) -> str:
     """Return what a number of ITU-T H.273 says.
 
     :param field: "range", "matrix", "primaries" or "transfer".
+
+    >>> tag_in_words("transfer", 1)
+    'BT.709'
     """
     return _WORDS[field].get(number, f"number {number} of ITU-T H.273")
 
@@ -75,6 +85,9 @@ def named_primaries(points: Sequence[float]) -> str | None:
     """Return the name of primaries, a short one or else a registered one; None for unknown ones.
 
     :param points: CIE x and y of red, green, blue and white.
+
+    >>> named_primaries([0.64, 0.33, 0.30, 0.60, 0.15, 0.06, 0.3127, 0.3290])
+    'bt709'
     """
     wanted = np.asarray(points, np.float64).reshape(4, 2)
     for name in PRIMARIES:
@@ -99,6 +112,9 @@ def primaries_of_profile(colorants: Sequence[Sequence[float]]) -> str | None:
     """Return the name of the primaries that an ICC profile was made of; None for unknown ones.
 
     :param colorants: XYZ of red, green and blue under D50. Source: ICC.1:2022, 6.3 and annex E.
+
+    >>> primaries_of_profile([[0.4360, 0.2225, 0.0139], [0.3851, 0.7169, 0.0971], [0.1431, 0.0606, 0.7139]])
+    'bt709'
     """
     wanted = np.asarray(colorants, np.float64)
     for name in (*PRIMARIES, *colour_science().RGB_COLOURSPACES):
@@ -114,6 +130,12 @@ def curve_of_profile(signal: NDArray[np.float64], lightness: NDArray[np.float64]
     """Return the name of the transfer function that a profile's greys follow most closely; None where none is near.
 
     :param signal: greys from 0 to 1. :param lightness: the CIE L* that a profile gives them.
+
+    >>> signal = np.linspace(0, 1, 64)
+    >>> light = signal**2.4
+    >>> lightness = np.where(light > 216 / 24389, 116 * np.cbrt(light) - 16, light * 24389 / 27)  # CIE L*
+    >>> curve_of_profile(signal, lightness)
+    'bt1886'
     """
     distances = {name: float(np.abs(_lightness(name, signal) - lightness).max()) for name in _CURVES}
     nearest = min(distances, key=lambda name: distances[name])

@@ -34,6 +34,10 @@ class ToneCurve(Node):
     ends: values above white survive.
 
     Raises ParamError where black is not below white or two points share an input.
+
+    >>> grey = np.full((2, 2, 3), 0.5, np.float32)
+    >>> round(float(ToneCurve(black=0.1, white=0.9).process(grey)[0, 0, 0]), 3)
+    0.5
     """
 
     name = "tone_curve"
@@ -135,6 +139,10 @@ class Cdl(Node):
     """Apply an ASC colour decision list: slope, offset and power of each channel, then saturation.
 
     Source: ASC CDL specification 1.2; the saturation turns about BT.709 luma.
+
+    >>> grey = np.full((2, 2, 3), 0.5, np.float32)
+    >>> round(float(Cdl(slope=(1.2, 1.2, 1.2), offset=(-0.05, -0.05, -0.05)).process(grey)[0, 0, 0]), 3)
+    0.55
     """
 
     name = "cdl"
@@ -251,6 +259,10 @@ def suggest_tone(image: Picture) -> ToneSuggestion:
     Blacks lifted above 2 % go down to it and whites below 95 % go up to it, never by more than a slope of 2: a dark
     scene stays dark. Where the chroma's 95th percentile then lies below 0.12 or above 0.40, the saturation brings it
     halfway there, 0.7 to 1.5. Both are common practice, no source. Nothing is applied.
+
+    >>> picture = np.linspace(0.1, 0.8, 90 * 160 * 3, dtype=np.float32).reshape(90, 160, 3)
+    >>> type(suggest_tone(picture)).__name__
+    'ToneSuggestion'
     """
     image = as_picture(image)
     low, high = measure.luma_percentiles(image, None, (_DARKEST, _BRIGHTEST))

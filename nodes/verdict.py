@@ -217,6 +217,13 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
 
     Hue and saturation count, the level does not. The status is that of the worst finding; where only the target is
     missing, the doubts count all the same.
+
+    >>> import numpy as np
+    >>> from inkarnat.nodes import Aim, Evidence, measure_skin
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> reading = measure_skin(skin, np.ones((90, 160), np.float32))
+    >>> judge(Evidence(reading, reading), None).status
+    'not judged'
     """
     drift, about_skin = _skin_finding(evidence, aim)
     doubts = [
@@ -233,7 +240,11 @@ _RANK = {HOLDS: 0, NOT_JUDGED: 1, CHECK: 2, OFF: 3}
 
 
 def worst_first(verdicts: Iterable[Verdict]) -> list[int]:
-    """Return the places of verdicts, the worst first; of one status, the farthest from the target first."""
+    """Return the places of verdicts, the worst first; of one status, the farthest from the target first.
+
+    >>> worst_first([])
+    []
+    """
 
     def place(item: tuple[int, Verdict]) -> tuple[int, float, int]:
         number, verdict = item
@@ -415,6 +426,12 @@ def missed(final: SkinReading, aim: Aim, why: str = "") -> tuple[str, ...]:
     """Say by how much a solve missed its target on the frame it was solved on, and why; nothing where it hit.
 
     Hue from .5° and saturation from 3 % are told: see :data:`LIMITS`.
+
+    >>> import numpy as np
+    >>> from inkarnat.nodes import Aim, measure_skin
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> missed(measure_skin(skin, np.ones((90, 160), np.float32)), Aim())
+    ("The target's hue was missed by 4.3°: 127.3° instead of 123.0°.",)
     """
     drift, _ = _compared(final, aim)
     told = []
@@ -433,7 +450,14 @@ def missed(final: SkinReading, aim: Aim, why: str = "") -> tuple[str, ...]:
 
 
 def side_note(final: SkinReading, target: SkinTarget) -> str:
-    """Say once where a bias and an edge on the same side take the centre of the skin; "" where they do not."""
+    """Say once where a bias and an edge on the same side take the centre of the skin; "" where they do not.
+
+    >>> import numpy as np
+    >>> from inkarnat.nodes import SkinTarget, measure_skin
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> side_note(measure_skin(skin, np.ones((90, 160), np.float32)), SkinTarget())
+    ''
+    """
     same = {"redder": target.bias < 0, "yellower": target.bias > 0}.get(target.landing, False)
     if not same:
         return ""

@@ -30,7 +30,13 @@ _DRAW: dict[str, Callable[[Any, Any, Any], Any]] = {
 
 @dataclass(frozen=True)
 class ShowMatte(Node):
-    """Show a matte over its picture: alone, with the surroundings dimmed or hatched, or as an outline."""
+    """Show a matte over its picture: alone, with the surroundings dimmed or hatched, or as an outline.
+
+    >>> import numpy as np
+    >>> picture, matte = np.zeros((2, 2, 3), np.float32), np.full((2, 2), 0.5, np.float32)
+    >>> ShowMatte(view="matte").process(picture, matte)[0, 0].tolist()
+    [0.5, 0.5, 0.5]
+    """
 
     name = "show_matte"
     label = "Show matte"

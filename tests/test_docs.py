@@ -1,12 +1,15 @@
-"""Examples in docstrings: each is run and gives what it says."""
+"""Examples in docstrings: every public function of the nodes and every node has one, and each gives what it says."""
 
 from __future__ import annotations
 
 import doctest
 import importlib
+import inspect
 import pkgutil
 
+import inkarnat.nodes
 import pytest
+from inkarnat.nodes import NODES
 
 
 def modules() -> list[str]:
@@ -17,6 +20,25 @@ def modules() -> list[str]:
         names.append(package.__name__)
         names += [module.name for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")]
     return [name for name in names if not name.endswith("__main__")]
+
+
+PUBLIC = {name: getattr(inkarnat.nodes, name) for name in inkarnat.nodes.__all__}
+EXPLAINED = {name: thing for name, thing in PUBLIC.items() if inspect.isfunction(thing)} | NODES
+
+
+@pytest.mark.parametrize("name", EXPLAINED)
+def test_every_public_function_and_node_carries_an_example(name):
+    examples = doctest.DocTestParser().get_examples(EXPLAINED[name].__doc__ or "")
+    assert examples
+    assert any(example.want for example in examples), "an example that gives nothing shows nothing"
+
+
+def test_examples_are_found_where_they_are_run():
+    """Doctest looks at what a module defines itself: fewer examples than there are written would be run by nobody."""
+    finder = doctest.DocTestFinder(exclude_empty=True)
+    run = sum(len(test.examples) for name in modules() for test in finder.find(importlib.import_module(name)))
+    written = sum(len(doctest.DocTestParser().get_examples(thing.__doc__ or "")) for thing in EXPLAINED.values())
+    assert run >= written > 100
 
 
 @pytest.mark.parametrize("name", modules())
