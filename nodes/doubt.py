@@ -166,6 +166,12 @@ def left_behind(light: Picture, final: Picture, matte: Matte, face: Sample) -> L
         (H, W). :param face: the sample of the face: see :meth:`Sample.face`.
     :returns: None where nothing of it is left, or too little to be read.
     :raises PictureError: wrong arrays.
+
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> matte = np.ones((90, 160), np.float32)
+    >>> matte[:, 80:] = 0  # half of the face is not keyed
+    >>> round(left_behind(skin, skin, matte, Sample.face(0.4, 0.2, 0.6, 0.8)).share, 1)
+    0.5
     """
     matte = as_plane(matte, like=as_picture(light).shape[:2])
     inside = face.mask(*matte.shape)
@@ -186,6 +192,10 @@ _SAME_SKIN, _DARKEST = 20.0, 0.06
 
 
 def worst_left_behind(found: Sequence[LeftBehind | None]) -> LeftBehind | None:
-    """Return the face of which most is left behind, None without any."""
+    """Return the face of which most is left behind, None without any.
+
+    >>> worst_left_behind([None, LeftBehind(0.4, 123.0), LeftBehind(0.1, 124.0)]).share
+    0.4
+    """
     known = [each for each in found if each is not None]
     return max(known, key=lambda each: each.share, default=None)
