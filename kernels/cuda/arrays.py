@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from ..arrays import Floats
+from ..colour import ZERO
 from ..devices import OnDevice
 from .memory import Block
 
@@ -13,19 +16,64 @@ if TYPE_CHECKING:
 _COLOUR = (slice(None), slice(None), slice(None, 3))
 
 
-class CardArray(OnDevice):
-    """A picture or plane. What it holds is complete once its lane has come to ``ready``.
+@dataclass(frozen=True)
+class Light:
+    """Steps that a picture has yet to go through, in one sweep: a matrix in linear light, a curve, a decision list.
 
-    :ivar colour: the three planes of a picture behind each other, or the one plane. :ivar alpha: of a picture of four
-        channels. :ivar luma: of a picture, where a kernel came by it.
+    :ivar base: the planes before. :ivar adapt: constants to decode by, matrix, and constants to encode by.
+    :ivar curve: its segments. :ivar listed: the numbers of the list, and whether it clamps.
     """
 
-    def __init__(self, card: Card, shape: tuple[int, ...], colour: Block, alpha: Block | None = None) -> None:
+    base: Block
+    adapt: tuple[Any, Any, Any] | None = None
+    curve: Floats | None = None
+    listed: tuple[Any, bool] | None = None
+
+    def then(self, **step: Any) -> Light | None:
+        """Return these steps and one more; None where that does not come behind them."""
+        names = ("adapt", "curve", "listed")
+        later = names[names.index(next(iter(step))) :]
+        return replace(self, **step) if all(getattr(self, name) is None for name in later) else None
+
+    def arguments(self, card: Card) -> tuple[Any, ...]:
+        """Return what the kernel takes after the pictures and their size."""
+        decoding, matrix, encoding = self.adapt or (_NO_TRANSFER, _NO_MATRIX, _NO_TRANSFER)
+        numbers, clamped = self.listed or (_NO_LIST, False)
+        segments = 0 if self.curve is None else len(self.curve)
+        curve = card.constants(*([0.0] if self.curve is None else self.curve.ravel()))
+        adapts, listed = self.adapt is not None, self.listed is not None
+        return adapts, decoding, matrix, encoding, curve, segments, listed, clamped, numbers
+
+
+_NO_TRANSFER, _NO_MATRIX, _NO_LIST = (ZERO,) * 18, (ZERO,) * 9, (ZERO,) * 10
+
+
+class CardArray(OnDevice):
+    """A picture or plane. What it holds was given to the stream of its ``lane``.
+
+    :ivar alpha: of a picture of four channels. :ivar luma: of a picture, where a kernel came by it.
+    :ivar pending: what a picture has yet to go through.
+    """
+
+    def __init__(self, card: Card, shape: tuple[int, ...], colour: Block | Light, alpha: Block | None = None) -> None:
         self.device: Card = card
-        self.shape, self.colour, self.alpha = shape, colour, alpha
+        self.shape, self.alpha = shape, alpha
+        self.pending = colour if isinstance(colour, Light) else None
+        self._colour = colour.base if isinstance(colour, Light) else colour
         self.luma: Block | None = None
         self.lane = card.lanes.lane
-        self.ready = card.lanes.mark()
+
+    @property
+    def colour(self) -> Block:
+        """The three planes of a picture behind each other, or the one plane."""
+        return self.worked_out()
+
+    def worked_out(self) -> Block:
+        """Return its memory, after what was pending."""
+        if self.pending is not None:
+            self._colour, self.pending = self.device.lit(self.pending, self.pixels), None
+            self.lane = self.device.lanes.lane
+        return self._colour
 
     @property
     def pixels(self) -> int:
@@ -34,7 +82,7 @@ class CardArray(OnDevice):
 
     def blocks(self) -> list[Block]:
         """Return the memory that it lies in."""
-        return [block for block in (self.colour, self.alpha, self.luma) if block is not None]
+        return [block for block in (self._colour, self.alpha, self.luma) if block is not None]
 
     def __getitem__(self, key: Any) -> Any:
         """Return a part of it on the processor; but a picture without its alpha stays on the card."""

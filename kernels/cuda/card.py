@@ -41,16 +41,16 @@ class Card:
     """A card. Arrays lie there in the memory of :class:`.memory.CardMemory` as :class:`.arrays.CardArray`."""
 
     def __init__(self, index: int) -> None:
-        from . import arrays, kernels, launch, memory, pixels
+        from . import arrays, driver, kernels, launch, memory, pixels
 
         self.name = f"cuda:{index}"
         self.kernels: Mapping[str, Callable[..., Any]] = kernels.KERNELS
         self.lanes = memory.Lanes(index)
         self.memory = memory.CardMemory(self.lanes)
         self.pinned = memory.PinnedMemory(self.lanes)
-        self._array, self._launch, self._pixels = arrays.CardArray, launch, pixels
+        self._array, self._launch, self._pixels, self._driver = arrays.CardArray, launch, pixels, driver
         self._constants: OrderedDict[Any, Any] = OrderedDict()
-        self._sent: dict[int, tuple[weakref.ref[NDArray[Any]], Any, Any]] = {}
+        self._sent: dict[int, tuple[weakref.ref[NDArray[Any]], Any]] = {}
 
     def enter(self) -> None:
         """Work in this thread from now on."""
@@ -69,8 +69,8 @@ class Card:
         n = array.shape[2]
         planes = self.memory.lent(3 * count)
         alpha = self.memory.lent(count) if n == 4 else None
-        to = planes.array if alpha is None else alpha.array
-        self.over(self._pixels.part, count, block.array, planes.array, to, n, count)
+        to = planes if alpha is None else alpha
+        self.over(self._pixels.part, count, block, planes, to, n, count)
         return self._array(self, array.shape, planes, alpha)
 
     def brought(self, array: OnDevice) -> Floats:
@@ -79,8 +79,8 @@ class Card:
         block, count = given.colour, given.pixels
         if given.ndim == 3:
             block, n = self.memory.lent(count * given.shape[2]), given.shape[2]
-            alpha = given.colour.array if given.alpha is None else given.alpha.array
-            self.over(self._pixels.join, count, given.colour.array, alpha, block.array, n, count)
+            alpha = given.colour if given.alpha is None else given.alpha
+            self.over(self._pixels.join, count, given.colour, alpha, block, n, count)
         result: Floats = self.downloaded(block)[0].reshape(given.shape)
         return result
 
@@ -94,8 +94,8 @@ class Card:
         """Return a block with the numbers of an array, which the card may still be reading."""
         if not self.pinned.holds(array):
             array = self.held(array)
-        block = self.memory.lent(array.size, array.dtype)
-        block.array.copy_to_device(array.reshape(-1), stream=self.stream)
+        block = self.memory.lent(array.size, array.dtype.type)
+        self._copy_in(block, array)
         self.pinned.read_by_card(array)
         return block
 
@@ -106,10 +106,10 @@ class Card:
         if known is None or known[0]() is not array:
             block = self.uploaded(array.reshape(-1))
             owner = weakref.ref(array, lambda _: self._sent.pop(key, None))
-            known = self._sent[key] = owner, block, self.lanes.mark()
-        _, block, ready = known
+            known = self._sent[key] = owner, block
+        block = known[1]
         if lane != block.home:
-            ready.wait(self.stream)
+            self.lanes.mark(block.home).wait(self.stream)
             block.users.add(lane)
         return block
 
@@ -117,9 +117,18 @@ class Card:
         """Return the numbers of blocks, once they are here."""
         arrays = [self.pinned.lent((block.array.size,), block.array.dtype) for block in blocks]
         for block, array in zip(blocks, arrays, strict=True):
-            block.array.copy_to_host(array, stream=self.stream)
-        self.stream.synchronize()
+            if self._launch.SIMULATED:
+                block.array.copy_to_host(array)
+            else:
+                self._driver.copy_out(array.ctypes.data, block.address, array.nbytes, self.lanes.number())
+        self.lanes.wait()
         return arrays
+
+    def _copy_in(self, block: Any, array: NDArray[Any]) -> None:
+        if self._launch.SIMULATED:
+            block.array.copy_to_device(array.reshape(-1))
+        else:
+            self._driver.copy_in(block.address, array.ctypes.data, array.nbytes, self.lanes.number())
 
     # --- work -----------------------------------------------------------------------------------------------
 
@@ -130,41 +139,47 @@ class Card:
 
     def over(self, kernel: Any, count: int, *arguments: Any) -> None:
         """Launch a kernel for so many values in a row."""
-        self._launch.over(kernel, self.stream, count, *arguments)
+        self._launch.over(kernel, self.lanes.number(), count, *arguments)
 
     def over_planes(self, kernel: Any, width: int, height: int, *arguments: Any, count: int = 1) -> None:
         """Launch a kernel for every place of some planes."""
-        self._launch.over_planes(kernel, self.stream, width, height, count, *arguments)
+        self._launch.over_planes(kernel, self.lanes.number(), width, height, count, *arguments)
 
     def reading(self, array: Any) -> Any:
         """Return an array of the card that this thread's lane may read from now on."""
         lane = self.lanes.lane
         if lane != array.lane:
-            array.ready.wait(self.stream)
+            self.lanes.mark(array.lane).wait(self.stream)
         for block in array.blocks():
             if lane != block.home:
                 block.users.add(lane)
         return array
+
+    def lit(self, light: Any, count: int) -> Any:
+        """Return the planes of a picture of so many pixels after the steps of its light."""
+        to = self.memory.lent(3 * count)
+        self.over(self._pixels.light, count, light.base, to, count, *light.arguments(self))
+        return to
 
     def result(self, shape: tuple[int, ...], colour: Any, alpha: Any = None) -> Any:
         """Return as an array what this thread's lane makes."""
         return self._array(self, shape, colour, alpha)
 
     def constants(self, *numbers: Any) -> Any:
-        """Return numbers as an array of the card, float32; the same ones are sent once."""
+        """Return a block with numbers, float32; the same ones are sent once."""
         return self.kept(numbers, lambda: np.array(numbers, np.float32))
 
     def kept(self, key: Any, make: Callable[[], NDArray[Any]]) -> Any:
-        """Return an array of the card that is made and sent once for a key; what was made lives on as long."""
+        """Return a block with an array that is made and sent once for a key; what was made lives on as long."""
         found = self._constants.get(key)
         if found is None:
             given = make()
             array = self.held(given.reshape(-1))
-            block = self.memory.lent(array.size, array.dtype)
-            block.array.copy_to_device(array, stream=self.stream)
-            self.stream.synchronize()  # whatever lane reads it next
+            block = self.memory.lent(array.size, array.dtype.type)
+            self._copy_in(block, array)
+            self.lanes.wait()  # whatever lane reads it next
             block.users.update(self.lanes.known())
             found = self._constants[key] = block, given
             while len(self._constants) > _MOST_CONSTANTS:
                 self._constants.popitem(last=False)
-        return found[0].array
+        return found[0]

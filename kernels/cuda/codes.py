@@ -1,86 +1,126 @@
-"""Planes of integer codes to pictures, and pictures or changes to planes."""
+"""Planes of integer codes to pictures, and pictures or changes to planes.
+
+One thread works a group of luma pixels that share a sample of chroma. Both ways of bringing chroma to luma's size, and
+all places of chroma, come down to five samples about the group, weighed for each place in it: :func:`windows`.
+"""
 
 from __future__ import annotations
 
 # mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
-import numpy as np
-from numba import cuda
+from functools import lru_cache
 
-from ..codes import code_px, noise_px, tidy_px
+import numpy as np
+from numpy.typing import NDArray
+
+from ..codes import code_px, noise_px, spread_weights, tidy_px
 from ..colour import ZERO, F
 from .filters import near
-from .launch import further, kernel, piece
+from .launch import Kernel, further, kernel, piece, spot, this_place, this_row, whole
+
+WINDOW = 5
+"""Samples that a group of pixels may reach."""
+
+
+def windows(factor: int, on_first: bool) -> tuple[int, NDArray[np.float32]]:
+    """Return where the samples begin about a group of ``factor`` pixels, and what each weighs, float32 (factor, 5)."""
+    starts, weights = spread_weights(factor, on_first)
+    begin = int(starts.min())
+    table = np.zeros((factor, WINDOW), np.float32)
+    for place, start in enumerate(starts):
+        table[place, start - begin : start - begin + 4] = weights[place]
+    return begin, table
 
 
 @piece
-def _chroma(plane, width, height, x, first, y, weights, at, down):
-    """One column of chroma at the height of a row: four taps down, or the row itself where all rows have chroma."""
+def _sample(plane, width, height, column, row, begin, down, weights, at):
+    """A column of chroma at the height of a luma row: five samples weighed, or the one where all rows have chroma."""
     if down == 1:
-        return F(plane[y * width + x])
-    a, b = plane[near(first, height) * width + x], plane[near(first + 1, height) * width + x]
-    c, d = plane[near(first + 2, height) * width + x], plane[near(first + 3, height) * width + x]
-    return weights[at] * F(a) + weights[at + 1] * F(b) + weights[at + 2] * F(c) + weights[at + 3] * F(d)
+        return F(plane[spot(row * width + column)])
+    first = whole(row + begin)
+    total = weights[at] * F(plane[spot(near(first, height) * width + column)])
+    total += weights[at + 1] * F(plane[spot(near(first + 1, height) * width + column)])
+    total += weights[at + 2] * F(plane[spot(near(first + 2, height) * width + column)])
+    total += weights[at + 3] * F(plane[spot(near(first + 3, height) * width + column)])
+    return total + weights[at + 4] * F(plane[spot(near(first + 4, height) * width + column)])
 
 
 @piece
-def _spread(plane, width, height, x, y, across, down, starts, weights):
-    """Chroma at a luma pixel. ``starts`` and ``weights``: for each place across a group, then for each down it.
-
-    1, 2 or 4 pixels share a sample each way: half of that is the shift from a pixel to its group.
-    """
-    of_column, of_row = x & (across - 1), across + (y & (down - 1))
-    group, row = x >> (across >> 1), y >> (down >> 1)
-    first, at = row + starts[of_row], 4 * of_row
+def _window(plane, width, height, group, row, place, begin_x, across, begin_y, down, weights):
+    """The five columns of chroma about a group, at the height of the luma row at a ``place`` in a group of rows."""
+    at, first = whole(5 * (across + place)), whole(group + begin_x)
     if across == 1:
-        return _chroma(plane, width, height, x, first, row, weights, at, down)
-    left, way = group + starts[of_column], 4 * of_column
-    a = _chroma(plane, width, height, near(left, width), first, row, weights, at, down)
-    b = _chroma(plane, width, height, near(left + 1, width), first, row, weights, at, down)
-    c = _chroma(plane, width, height, near(left + 2, width), first, row, weights, at, down)
-    d = _chroma(plane, width, height, near(left + 3, width), first, row, weights, at, down)
-    return weights[way] * a + weights[way + 1] * b + weights[way + 2] * c + weights[way + 3] * d
-
-
-@piece
-def _decoded(luma, cb, cr, x, y, width, chroma_width, chroma_height, across, down, starts, weights, p, m):
-    """The picture at x, y; ``p`` holds the code of black and that of no colour, and from ``m`` on the matrix."""
-    v = F(luma[y * width + x]) - p[0]
-    b = _spread(cb, chroma_width, chroma_height, x, y, across, down, starts, weights) - p[1]
-    r = _spread(cr, chroma_width, chroma_height, x, y, across, down, starts, weights) - p[1]
+        v = _sample(plane, width, height, group, row, begin_y, down, weights, at)
+        return v, v, v, v, v
     return (
-        p[m] * v + p[m + 1] * b + p[m + 2] * r,
-        p[m + 3] * v + p[m + 4] * b + p[m + 5] * r,
-        p[m + 6] * v + p[m + 7] * b + p[m + 8] * r,
+        _sample(plane, width, height, near(first, width), row, begin_y, down, weights, at),
+        _sample(plane, width, height, near(first + 1, width), row, begin_y, down, weights, at),
+        _sample(plane, width, height, near(first + 2, width), row, begin_y, down, weights, at),
+        _sample(plane, width, height, near(first + 3, width), row, begin_y, down, weights, at),
+        _sample(plane, width, height, near(first + 4, width), row, begin_y, down, weights, at),
     )
 
 
-@kernel
-def decode(luma, cb, cr, out, width, height, chroma_width, chroma_height, across, down, starts, weights, p):
-    """Planes to a picture; ``p``: the code of black, that of no colour, and the matrix."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    count = width * height
-    y = y0
-    while y < height:
-        x = x0
-        while x < width:
-            sizes = (width, chroma_width, chroma_height, across, down)
-            r, g, b = _decoded(luma, cb, cr, x, y, *sizes, starts, weights, p, 2)
-            at = y * width + x
-            out[at] = r
-            out[count + at] = g
-            out[2 * count + at] = b
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+@piece
+def _spread(window, across, place, weights):
+    """Chroma at a place in a group."""
+    if across == 1:
+        return window[0]
+    at = whole(5 * place)
+    return (
+        (weights[at] * window[0] + weights[at + 1] * window[1])
+        + (weights[at + 2] * window[2] + weights[at + 3] * window[3])
+        + weights[at + 4] * window[4]
+    )
+
+
+@piece
+def _rgb(luma, b, r, black, zero, m):
+    y, b, r = F(luma) - black, b - zero, r - zero
+    return m[0] * y + m[1] * b + m[2] * r, m[3] * y + m[4] * b + m[5] * r, m[6] * y + m[7] * b + m[8] * r
+
+
+@lru_cache(maxsize=8)
+def decoder(across: int, down: int) -> Kernel:
+    """Return the kernel for groups of so many pixels: what is fixed when it is compiled costs nothing."""
+
+    @kernel
+    def decode(
+        luma, cb, cr, out, width, height, chroma_width, chroma_height, begin_x, begin_y, weights, black, zero, m
+    ):
+        """Planes to a picture. ``weights``: of :func:`windows` across, then down. ``m``: the matrix from codes."""
+        count = whole(width * height)
+        row = this_row()
+        while row < chroma_height:
+            group = this_place()
+            while group < chroma_width:
+                for q in range(down):
+                    y = whole(row * down + q)
+                    if y < height:
+                        given = (chroma_width, chroma_height, group, row, q, begin_x, across, begin_y, down, weights)
+                        window_b = _window(cb, *given)
+                        window_r = _window(cr, *given)
+                        for s in range(across):
+                            x = whole(group * across + s)
+                            if x < width:
+                                at = whole(y * width + x)
+                                b, r = _spread(window_b, across, s, weights), _spread(window_r, across, s, weights)
+                                red, green, blue = _rgb(luma[spot(at)], b, r, black, zero, m)
+                                out[spot(at)] = red
+                                out[spot(count + at)] = green
+                                out[spot(2 * count + at)] = blue
+                group = further(group, chroma_width, 0)
+            row = further(row, chroma_height, 1)
+
+    return decode
 
 
 @kernel
 def scale(codes, out, count, top):
     """Codes over the highest one: alpha."""
-    i = cuda.grid(1)
+    i = this_place()
     while i < count:
-        out[i] = F(codes[i]) / top
-        i = further(i, count, cuda.gridsize(1))
+        out[spot(i)] = F(codes[i]) / top
+        i = further(i, count, 0)
 
 
 @piece
@@ -91,49 +131,68 @@ def _coded(old, change, x, y, salt, low, high, dither):
     return code_px(old, v, low, high)
 
 
-@kernel
-def encode(
-    after, fresh, luma, cb, cr, new_luma, new_cb, new_cr, width, height, chroma_width, chroma_height, across, down,
-    starts, spreading, begin_x, taps_x, begin_y, taps_y, weights, p, dither,
-):  # fmt: skip
-    """Planes plus the change of their picture to another, one thread for a sample of chroma and its group of luma.
+@lru_cache(maxsize=16)
+def encoder(across: int, down: int, first_x: int, first_y: int, fresh: bool) -> Kernel:
+    """Return the kernel for groups of so many pixels.
 
-    ``weights``: of the taps across, then of those down. ``p``: the codes of black and of no colour, which are the old
-    ones where the picture is a fresh one, the lowest and the highest code, and the matrices there and back.
+    The taps of a sample of chroma begin ``first_x`` groups and ``first_y`` groups of rows before its own: −1 or 0.
     """
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    count, sizes = width * height, (width, chroma_width, chroma_height, across, down)
-    low, high = p[2], p[3]
-    j = y0
-    while j < chroma_height:
-        i = x0
-        while i < chroma_width:
-            total_b, total_r = ZERO, ZERO
-            for s in range(taps_x):
-                x = across * i + begin_x + s
-                column_b, column_r = ZERO, ZERO
-                for t in range(taps_y):
-                    y = down * j + begin_y + t
-                    at = near(y, height) * width + near(x, width)
-                    r, g, b = after[at], after[count + at], after[2 * count + at]
-                    if not fresh:
-                        place = (near(x, width), near(y, height))
-                        was_r, was_g, was_b = _decoded(luma, cb, cr, *place, *sizes, starts, spreading, p, 13)
-                        r, g, b = r - was_r, g - was_g, b - was_b
-                    r, g, b = tidy_px(r), tidy_px(g), tidy_px(b)
-                    column_b += weights[taps_x + t] * (p[7] * r + p[8] * g + p[9] * b)
-                    column_r += weights[taps_x + t] * (p[10] * r + p[11] * g + p[12] * b)
-                    own = across * i <= x and x < min(across * (i + 1), width)
-                    if own and down * j <= y and y < min(down * (j + 1), height):
-                        change = p[4] * r + p[5] * g + p[6] * b
-                        old = p[0] if fresh else F(luma[at])
-                        new_luma[at] = _coded(old, change, x, y, 0, low, high, dither)
-                total_b += weights[s] * column_b
-                total_r += weights[s] * column_r
-            at = j * chroma_width + i
-            old_b, old_r = (p[1], p[1]) if fresh else (F(cb[at]), F(cr[at]))
-            new_cb[at] = _coded(old_b, total_b, i, j, 1, low, high, dither)
-            new_cr[at] = _coded(old_r, total_r, i, j, 2, low, high, dither)
-            i = further(i, chroma_width, dx)
-        j = further(j, chroma_height, dy)
+
+    @kernel
+    def encode(
+        after, luma, cb, cr, new_luma, new_cb, new_cr, width, height, chroma_width, chroma_height,
+        begin_x, begin_y, weights, black, zero, m, taps, to_codes, low, high, dither,
+    ):  # fmt: skip
+        """Planes plus the change of their picture to another, or a ``fresh`` picture: one thread for a group of luma.
+
+        ``taps``: what each luma column about a group weighs in its sample of chroma, and behind them each row.
+        """
+        count, of_rows = whole(width * height), whole((1 - first_x) * across)
+        row = this_row()
+        while row < chroma_height:
+            group = this_place()
+            while group < chroma_width:
+                total_b, total_r = ZERO, ZERO
+                for dq in range(whole(first_y * down), down):
+                    weight_y = taps[whole(of_rows + dq - first_y * down)]
+                    y = near(row * down + dq, height)
+                    chroma_row = whole(y >> (down >> 1))
+                    for dg in range(first_x, 1):
+                        near_group = near(group + dg, chroma_width)
+                        window_b, window_r = (ZERO, ZERO, ZERO, ZERO, ZERO), (ZERO, ZERO, ZERO, ZERO, ZERO)
+                        if not fresh:
+                            of_row = whole(y - chroma_row * down)
+                            rest = (begin_x, across, begin_y, down, weights)
+                            given = (chroma_width, chroma_height, near_group, chroma_row, of_row)
+                            window_b = _window(cb, *given, *rest)
+                            window_r = _window(cr, *given, *rest)
+                        for s in range(across):
+                            weight_x = taps[whole((dg - first_x) * across + s)]
+                            if weight_x > ZERO or dg == 0:
+                                x = near((group + dg) * across + s, width)
+                                at = whole(y * width + x)
+                                r, g, b = after[spot(at)], after[spot(count + at)], after[spot(2 * count + at)]
+                                if not fresh:
+                                    place = whole(x - near_group * across)
+                                    was_b, was_r = (
+                                        _spread(window_b, across, place, weights),
+                                        _spread(window_r, across, place, weights),
+                                    )
+                                    red, green, blue = _rgb(luma[spot(at)], was_b, was_r, black, zero, m)
+                                    r, g, b = r - red, g - green, b - blue
+                                r, g, b = tidy_px(r), tidy_px(g), tidy_px(b)
+                                weight = weight_x * weight_y
+                                total_b += weight * (to_codes[3] * r + to_codes[4] * g + to_codes[5] * b)
+                                total_r += weight * (to_codes[6] * r + to_codes[7] * g + to_codes[8] * b)
+                                if dg == 0 and dq >= 0 and group * across + s == x and row * down + dq == y:
+                                    change = to_codes[0] * r + to_codes[1] * g + to_codes[2] * b
+                                    old = black if fresh else F(luma[spot(at)])
+                                    new_luma[spot(at)] = _coded(old, change, x, y, 0, low, high, dither)
+                at = whole(row * chroma_width + group)
+                old_b, old_r = (zero, zero) if fresh else (F(cb[spot(at)]), F(cr[spot(at)]))
+                new_cb[spot(at)] = _coded(old_b, total_b, group, row, 1, low, high, dither)
+                new_cr[spot(at)] = _coded(old_r, total_r, group, row, 2, low, high, dither)
+                group = further(group, chroma_width, 0)
+            row = further(row, chroma_height, 1)
+
+    return encode

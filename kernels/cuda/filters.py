@@ -1,7 +1,8 @@
 """Filters of planes: means over cells and boxes, growing, blurs, coarser grids and back.
 
 A plane is a row of numbers, ``width`` in each of its rows; several behind each other are worked together, the plane in
-``blockIdx.z``. Sums are added in one order, and filters that keep 0 and 1 on the processor keep them here.
+``blockIdx.z``. Sums are added in one order, and filters that keep 0 and 1 on the processor keep them here. Beyond the
+frame the nearest place counts; what lies so far inside that all its neighbours do is spared looking.
 """
 
 from __future__ import annotations
@@ -9,10 +10,10 @@ from __future__ import annotations
 # mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
 from numba import cuda
 
-from ..colour import ONE, ZERO, F, clamp
+from ..colour import HALF, ONE, ZERO, F, clamp
 from ..resample import BESIDE, FAR, MIDDLE
 from ..rows import end_of
-from .launch import further, kernel, piece
+from .launch import further, kernel, piece, spot, this_place, this_row, whole
 
 _THREE, _SIXTY_FOURTH = F(3), F(1 / 64)
 
@@ -20,261 +21,312 @@ _THREE, _SIXTY_FOURTH = F(3), F(1 / 64)
 @piece
 def near(i, size):
     """i, or beyond the ends the nearest place."""
-    return min(max(i, 0), size - 1)
+    i = whole(i)
+    return whole(min(max(i, 0), size - 1))
+
+
+# --- coarser grids and back ---------------------------------------------------------------------------------
 
 
 @piece
-def cell_before(x, bits):
-    """The cell of a grid 2^bits times coarser whose middle lies at x or before."""
-    return ((2 * x + 1 + (1 << bits)) >> (bits + 1)) - 1
+def between(x, inverse):
+    """The cell of a coarser grid whose middle lies at x or before, and how far x lies on the way to the next one's.
+
+    ``inverse`` is 1 / the factor of the grid, so that all of it is exact.
+    """
+    place = (F(x) + HALF) * inverse - HALF
+    cell = whole(place + ONE) - 1
+    return whole(cell), place - F(cell)
 
 
 @piece
-def way_between(x, bits):
-    """How far x lies from the middle of that cell to the next one's, 0 to 1."""
-    return F((2 * x + 1 + (1 << bits)) & ((2 << bits) - 1)) / F(2 << bits)
-
-
-@piece
-def enlarged(low, base, width, height, x, y, bits):
-    """The value at x, y between the cells of a plane, 2^bits times coarser, that begins at ``base``."""
-    above, left = cell_before(y, bits), cell_before(x, bits)
-    t, s = way_between(y, bits), way_between(x, bits)
-    top, bottom = base + near(above, height) * width, base + near(above + 1, height) * width
-    first, second = near(left, width), near(left + 1, width)
-    a = low[top + first] + t * (low[bottom + first] - low[top + first])
-    b = low[top + second] + t * (low[bottom + second] - low[top + second])
+def enlarged(low, base, width, height, first, second, s, y, inverse):
+    """The value in row y between two columns of a coarser plane that begins at ``base``, ``s`` on the way."""
+    above, t = between(y, inverse)
+    top, bottom = whole(base + near(above, height) * width), whole(base + near(above + 1, height) * width)
+    a = low[spot(top + first)] + t * (low[spot(bottom + first)] - low[spot(top + first)])
+    b = low[spot(top + second)] + t * (low[spot(bottom + second)] - low[spot(top + second)])
     return a + s * (b - a)
+
+
+@piece
+def _four(plane, at, high):
+    """The sum of four numbers of a row, limited to 0 … high where that is above 0; NaN counts as 0 then."""
+    a, b, c, d = plane[spot(at)], plane[spot(at + 1)], plane[spot(at + 2)], plane[spot(at + 3)]
+    if high > ZERO:
+        a, b, c, d = clamp(a, ZERO, high), clamp(b, ZERO, high), clamp(c, ZERO, high), clamp(d, ZERO, high)
+    return (a + b) + (c + d)
 
 
 @kernel
 def cells(plane, low, to, width, height, low_width, low_height, factor, high):
     """Means over cells, into plane ``to``; of values limited to 0 … high, NaN to 0, where that is above 0."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    base = to * low_width * low_height
-    y = y0
+    y = this_row()
     while y < low_height:
-        x = x0
+        x = this_place()
         while x < low_width:
-            right, bottom = min((x + 1) * factor, width), min((y + 1) * factor, height)
+            left, top = whole(x * factor), whole(y * factor)
+            right, bottom = whole(min(left + factor, width)), whole(min(top + factor, height))
             total = ZERO
-            for j in range(y * factor, bottom):
-                for i in range(x * factor, right):
-                    v = plane[j * width + i]
-                    total += clamp(v, ZERO, high) if high > ZERO else v
-            low[base + y * low_width + x] = total * (ONE / F((right - x * factor) * (bottom - y * factor)))
-            x = further(x, low_width, dx)
-        y = further(y, low_height, dy)
+            for j in range(top, bottom):
+                at, end = whole(j * width + left), whole(j * width + right)
+                while at + 4 <= end:
+                    total += _four(plane, at, high)
+                    at = whole(at + 4)
+                while at < end:
+                    total += clamp(plane[spot(at)], ZERO, high) if high > ZERO else plane[spot(at)]
+                    at = whole(at + 1)
+            share = ONE / F(whole((right - left) * (bottom - top)))
+            low[spot((to * low_height + y) * low_width + x)] = total * share
+            x = further(x, low_width, 0)
+        y = further(y, low_height, 1)
 
 
 @kernel
 def cells_with_margin(plane, low, width, height, low_width, low_height, factor):
-    """Means over cells with one more all round; beyond the frame the nearest pixel counts."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    y = y0
+    """Means over cells with one more all round."""
+    y = this_row()
     while y < low_height:
-        x = x0
+        x = this_place()
         while x < low_width:
             total = ZERO
-            for j in range((y - 1) * factor, y * factor):
-                for i in range((x - 1) * factor, x * factor):
-                    total += plane[near(j, height) * width + near(i, width)]
-            low[y * low_width + x] = total * (ONE / F(factor * factor))
-            x = further(x, low_width, dx)
-        y = further(y, low_height, dy)
+            for j in range(factor):
+                row = whole(near((y - 1) * factor + j, height) * width)
+                for i in range(factor):
+                    total += plane[spot(row + near((x - 1) * factor + i, width))]
+            low[spot(y * low_width + x)] = total * (ONE / F(whole(factor * factor)))
+            x = further(x, low_width, 0)
+        y = further(y, low_height, 1)
 
 
 @kernel
-def enlarge(low, out, width, height, low_width, low_height, bits):
+def enlarge(low, out, width, height, low_width, low_height, factor, inverse):
     """A plane from one of :func:`cells_with_margin`."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    y = y0
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            out[y * width + x] = enlarged(low, 0, low_width, low_height, x + (1 << bits), y + (1 << bits), bits)
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            left, s = between(whole(x + factor), inverse)
+            first, second = near(left, low_width), near(left + 1, low_width)
+            v = enlarged(low, 0, low_width, low_height, first, second, s, whole(y + factor), inverse)
+            out[spot(y * width + x)] = v
+            x = further(x, width, 0)
+        y = further(y, height, 1)
 
 
 @kernel
 def halve(plane, low, width, height, low_width, low_height):
     """A plane halved by weights 1, 3, 3, 1 both ways, with one repeated cell all round."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    y = y0
+    y = this_row()
     while y < low_height:
-        x = x0
+        x = this_place()
         while x < low_width:
+            left, top = whole(2 * x - 3), whole(2 * y - 3)
             total = ZERO
-            for j in range(4):
-                row = near(2 * y - 3 + j, height) * width
-                a, b = plane[row + near(2 * x - 3, width)], plane[row + near(2 * x - 2, width)]
-                c, d = plane[row + near(2 * x - 1, width)], plane[row + near(2 * x, width)]
-                across = (a + d) + _THREE * (b + c)
-                total += across * (_THREE if j == 1 or j == 2 else ONE)
-            low[y * low_width + x] = total * _SIXTY_FOURTH
-            x = further(x, low_width, dx)
-        y = further(y, low_height, dy)
+            if left >= 0 and top >= 0 and left + 4 <= width and top + 4 <= height:
+                at = whole(top * width + left)
+                first, second = _halved_row(plane, at), _halved_row(plane, at + width)
+                third, fourth = _halved_row(plane, at + 2 * width), _halved_row(plane, at + 3 * width)
+                total = (first + fourth) + _THREE * (second + third)
+            else:
+                for j in range(4):
+                    row = whole(near(top + j, height) * width)
+                    a, b = plane[spot(row + near(left, width))], plane[spot(row + near(left + 1, width))]
+                    c, d = plane[spot(row + near(left + 2, width))], plane[spot(row + near(left + 3, width))]
+                    across = (a + d) + _THREE * (b + c)
+                    total += _THREE * across if j == 1 or j == 2 else across
+            low[spot(y * low_width + x)] = total * _SIXTY_FOURTH
+            x = further(x, low_width, 0)
+        y = further(y, low_height, 1)
+
+
+@piece
+def _halved_row(plane, at):
+    at = whole(at)
+    return (plane[spot(at)] + plane[spot(at + 3)]) + _THREE * (plane[spot(at + 1)] + plane[spot(at + 2)])
+
+
+@piece
+def weighed3(low, at, width):
+    """Three numbers below each other, the middle one at ``at``: those of an even row, and those of an odd one."""
+    at = whole(at)
+    above, here, below = low[spot(at - width)], low[spot(at)], low[spot(at + width)]
+    return MIDDLE * here + (BESIDE * above + FAR * below), MIDDLE * here + (BESIDE * below + FAR * above)
 
 
 @piece
 def doubled(low, base, low_width, x, y):
     """The value at x, y of a plane from its halved one: weights 5, 10, 1 and 1, 10, 5 both ways."""
-    row, column = (y >> 1) + 1, (x >> 1) + 1
-    above, here, below = base + (row - 1) * low_width, base + row * low_width, base + (row + 1) * low_width
+    at = whole(base + ((y >> 1) + 1) * low_width + (x >> 1) + 1)
+    a, a_odd = weighed3(low, at - 1, low_width)
+    b, b_odd = weighed3(low, at, low_width)
+    c, c_odd = weighed3(low, at + 1, low_width)
     if y & 1:
-        above, below = below, above
-    left, right = column - 1, column + 1
-    if x & 1:
-        left, right = right, left
-    a = MIDDLE * low[here + left] + (BESIDE * low[above + left] + FAR * low[below + left])
-    b = MIDDLE * low[here + column] + (BESIDE * low[above + column] + FAR * low[below + column])
-    c = MIDDLE * low[here + right] + (BESIDE * low[above + right] + FAR * low[below + right])
-    return MIDDLE * b + (BESIDE * a + FAR * c)
+        a, b, c = a_odd, b_odd, c_odd
+    return MIDDLE * b + (BESIDE * c + FAR * a) if x & 1 else MIDDLE * b + (BESIDE * a + FAR * c)
+
+
+@piece
+def doubled4(low, low_width, x, y):
+    """The values of the four pixels of a cell: two of the even row, two of the odd one."""
+    at = whole((y + 1) * low_width + x + 1)
+    a, a_odd = weighed3(low, at - 1, low_width)
+    b, b_odd = weighed3(low, at, low_width)
+    c, c_odd = weighed3(low, at + 1, low_width)
+    return (
+        MIDDLE * b + (BESIDE * a + FAR * c),
+        MIDDLE * b + (BESIDE * c + FAR * a),
+        MIDDLE * b_odd + (BESIDE * a_odd + FAR * c_odd),
+        MIDDLE * b_odd + (BESIDE * c_odd + FAR * a_odd),
+    )
 
 
 @kernel
 def double(low, out, width, height, low_width):
     """A plane from its halved one."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    y = y0
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            out[y * width + x] = doubled(low, 0, low_width, x, y)
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            out[spot(y * width + x)] = doubled(low, 0, low_width, x, y)
+            x = further(x, width, 0)
+        y = further(y, height, 1)
+
+
+# --- blurs --------------------------------------------------------------------------------------------------
 
 
 @kernel
 def taps_down(planes, first, out, width, height, taps, reach):
     """Planes from the ``first`` on after a filter down their columns; taps from the outermost pair to the middle."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    base, to = (first + cuda.blockIdx.z) * width * height, cuda.blockIdx.z * width * height
-    y = y0
+    base, to = whole((first + cuda.blockIdx.z) * width * height), whole(cuda.blockIdx.z * width * height)
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            total = taps[reach] * planes[base + y * width + x]
-            for i in range(reach):
-                above, below = near(y - reach + i, height) * width, near(y + reach - i, height) * width
-                total += taps[i] * (planes[base + above + x] + planes[base + below + x])
-            out[to + y * width + x] = total
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            at = whole(base + y * width + x)
+            total = taps[spot(reach)] * planes[spot(at)]
+            if y >= reach and y + reach < height:
+                above, below = whole(at - reach * width), whole(at + reach * width)
+                for i in range(reach):
+                    total += taps[spot(i)] * (planes[spot(above)] + planes[spot(below)])
+                    above, below = whole(above + width), whole(below - width)
+            else:
+                for i in range(reach):
+                    above, below = near(y - reach + i, height), near(y + reach - i, height)
+                    pair = planes[spot(base + above * width + x)] + planes[spot(base + below * width + x)]
+                    total += taps[spot(i)] * pair
+            out[spot(to + y * width + x)] = total
+            x = further(x, width, 0)
+        y = further(y, height, 1)
 
 
 @kernel
 def taps_across(planes, out, first, width, height, taps, reach):
     """Planes after a filter along their rows, into those of ``out`` from the ``first`` on."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    base, to = cuda.blockIdx.z * width * height, (first + cuda.blockIdx.z) * width * height
-    y = y0
+    base, to = whole(cuda.blockIdx.z * width * height), whole((first + cuda.blockIdx.z) * width * height)
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            row = base + y * width
-            total = taps[reach] * planes[row + x]
-            for i in range(reach):
-                left, right = planes[row + near(x - reach + i, width)], planes[row + near(x + reach - i, width)]
-                total += taps[i] * (left + right)
-            out[to + y * width + x] = total
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            row = whole(base + y * width)
+            at = whole(row + x)
+            total = taps[spot(reach)] * planes[spot(at)]
+            if x >= reach and x + reach < width:
+                left, right = whole(at - reach), whole(at + reach)
+                for i in range(reach):
+                    total += taps[spot(i)] * (planes[spot(left + i)] + planes[spot(right - i)])
+            else:
+                for i in range(reach):
+                    pair = (
+                        planes[spot(row + near(x - reach + i, width))] + planes[spot(row + near(x + reach - i, width))]
+                    )
+                    total += taps[spot(i)] * pair
+            out[spot(to + y * width + x)] = total
+            x = further(x, width, 0)
+        y = further(y, height, 1)
+
+
+# --- boxes --------------------------------------------------------------------------------------------------
 
 
 @kernel
-def sums_down(planes, out, width, height, whole, part):
-    """Sums over 2 · whole + 1 rows, and ``part`` of one more at each end."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    base = cuda.blockIdx.z * width * height
-    y = y0
+def sums_down(planes, out, width, height, reach, part):
+    """Sums over 2 · reach + 1 rows, and ``part`` of one more at each end."""
+    base = whole(cuda.blockIdx.z * width * height)
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            total = ZERO
-            for j in range(y - whole, y + whole + 1):
-                total += planes[base + near(j, height) * width + x]
-            above, below = near(y - whole - 1, height) * width, near(y + whole + 1, height) * width
-            total += part * (planes[base + above + x] + planes[base + below + x])
-            out[base + y * width + x] = total
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            out[spot(base + y * width + x)] = _summed(planes, whole(base + x), height, width, y, reach, part)
+            x = further(x, width, 0)
+        y = further(y, height, 1)
 
 
 @piece
-def summed(planes, row, width, x, whole, part):
-    """The sum over 2 · whole + 1 numbers of a row that begins at ``row``, and ``part`` of one more at each end."""
+def summed(planes, row, width, x, reach, part):
+    """The sum over 2 · reach + 1 numbers of a row that begins at ``row``, and ``part`` of one more at each end."""
+    return _summed(planes, row, width, 1, x, reach, part)
+
+
+@piece
+def _summed(planes, base, size, step, x, reach, part):
+    """The same of numbers that lie ``step`` apart."""
+    first, last = whole(x - reach), whole(x + reach)
     total = ZERO
-    for i in range(x - whole, x + whole + 1):
-        total += planes[row + near(i, width)]
-    return total + part * (planes[row + near(x - whole - 1, width)] + planes[row + near(x + whole + 1, width)])
+    if first > 0 and last + 1 < size:
+        at = whole(base + first * step)
+        ends = planes[spot(at - step)]
+        for _ in range(2 * reach + 1):
+            total += planes[spot(at)]
+            at = whole(at + step)
+        return total + part * (ends + planes[spot(at)])
+    for i in range(first, whole(last + 1)):
+        total += planes[spot(base + near(i, size) * step)]
+    before, after = whole(near(first - 1, size) * step), whole(near(last + 1, size) * step)
+    return total + part * (planes[spot(base + before)] + planes[spot(base + after)])
 
 
 @kernel
-def means_across(sums, out, width, height, whole, part, area):
+def means_across(sums, out, width, height, reach, part, area):
     """Means over boxes from sums over columns."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    base = cuda.blockIdx.z * width * height
-    y = y0
+    base = whole(cuda.blockIdx.z * width * height)
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            out[base + y * width + x] = summed(sums, base + y * width, width, x, whole, part) / area
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            row = whole(base + y * width)
+            out[spot(row + x)] = summed(sums, row, width, x, reach, part) / area
+            x = further(x, width, 0)
+        y = further(y, height, 1)
+
+
+# --- growing ------------------------------------------------------------------------------------------------
 
 
 @kernel
-def ends_down(plane, out, width, height, radius, largest):
-    """The largest value, or the smallest, of 2 · radius + 1 rows."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    y = y0
+def ends(plane, out, width, height, across, radius, largest):
+    """The largest value, or the smallest, of 2 · radius + 1 in a row, or else in a column."""
+    y = this_row()
     while y < height:
-        x = x0
+        x = this_place()
         while x < width:
-            end = plane[near(y - radius, height) * width + x]
-            for j in range(y - radius + 1, y + radius + 1):
-                v = plane[near(j, height) * width + x]
+            base, size, step, middle = whole(y * width), width, whole(1), x
+            if not across:
+                base, size, step, middle = x, height, width, y
+            end = plane[spot(base + near(middle - radius, size) * step)]
+            for i in range(whole(middle - radius + 1), whole(middle + radius + 1)):
+                v = plane[spot(base + near(i, size) * step)]
                 end = end_of(end, v, True) if largest else end_of(end, v, False)
-            out[y * width + x] = end
-            x = further(x, width, dx)
-        y = further(y, height, dy)
-
-
-@kernel
-def ends_across(plane, out, width, height, radius, largest):
-    """The same along rows."""
-    x0, y0, _ = cuda.grid(3)
-    dx, dy, _ = cuda.gridsize(3)
-    y = y0
-    while y < height:
-        x = x0
-        while x < width:
-            row = y * width
-            end = plane[row + near(x - radius, width)]
-            for i in range(x - radius + 1, x + radius + 1):
-                v = plane[row + near(i, width)]
-                end = end_of(end, v, True) if largest else end_of(end, v, False)
-            out[row + x] = end
-            x = further(x, width, dx)
-        y = further(y, height, dy)
+            out[spot(y * width + x)] = end
+            x = further(x, width, 0)
+        y = further(y, height, 1)
 
 
 @kernel
 def mix(first, second, out, count, t):
     """The first plane, ``t`` of the way to the second."""
-    i = cuda.grid(1)
+    i = this_place()
     while i < count:
-        out[i] = first[i] + t * (second[i] - first[i])
-        i = further(i, count, cuda.gridsize(1))
+        out[spot(i)] = first[i] + t * (second[i] - first[i])
+        i = further(i, count, 0)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -18,11 +20,12 @@ from ..colour import transfer as find_transfer
 from ..devices import OnDevice, current
 from ..errors import PictureError, ValueRangeError
 from ..gaussian import LEAST_SIGMA, blur_factor, gaussian_taps, reduced_sigma, taps_of
+from ..guided import GUIDE_HIGHEST
 from ..prefilter import TAPS_BELOW, ratio_plan
 from ..resample import factor_for
 from ..rows import within
 from . import codes, filters, key, pixels
-from .arrays import CardArray, MatteSource
+from .arrays import CardArray, Light, MatteSource
 from .card import Card
 from .memory import Block
 
@@ -56,13 +59,11 @@ def _placed(result: CardArray, out: Floats | None) -> Any:
     return out
 
 
-def _by_pixel(kernel: Any, image: CardArray, *arguments: Any) -> CardArray:
-    """Work a picture pixel by pixel."""
-    card, count = image.device, image.pixels
-    to = card.memory.lent(3 * count)
-    card.over(kernel, count, image.colour.array, to.array, count, *arguments)
-    result: CardArray = card.result(image.shape, to, image.alpha)
-    return result
+def _lit(image: CardArray, **step: Any) -> CardArray:
+    """Return a picture behind one more step of its light; it is worked out when somebody looks."""
+    before = image.pending or Light(image.colour)
+    light = before.then(**step) or dataclasses.replace(Light(image.colour), **step)
+    return CardArray(image.device, image.shape, light, image.alpha)
 
 
 # --- pixel by pixel -----------------------------------------------------------------------------------------
@@ -75,20 +76,14 @@ def adapt(
     card = _card(image)
     (image,) = _pictures(card, image)
     curves = find_transfer(transfer).decode, find_transfer(to_transfer or transfer).encode
-    numbers = card.constants(*curves[0], *curves[1], *flat_matrix(matrix))
-    return _placed(_by_pixel(pixels.adapt, image, numbers), out)
+    return _placed(_lit(image, adapt=(curves[0], flat_matrix(matrix), curves[1])), out)
 
 
 def curve(image: Any, points: Sequence[Sequence[float]], out: Floats | None = None) -> Any:
     """See :func:`.tone.curve`."""
     card = _card(image)
     (image,) = _pictures(card, image)
-    segments, count = tone.segments_of(points), 3 * image.pixels
-    to = card.memory.lent(count)
-    card.over(
-        pixels.curve, count, image.colour.array, to.array, count, card.constants(*segments.ravel()), len(segments)
-    )
-    return _placed(card.result(image.shape, to, image.alpha), out)
+    return _placed(_lit(image, curve=tone.segments_of(points)), out)
 
 
 def cdl(
@@ -104,8 +99,8 @@ def cdl(
     card = _card(image)
     (image,) = _pictures(card, image)
     *triples, factor = tone.cdl_constants(slope, offset, power, saturation)
-    numbers = card.constants(*(number for triple in triples for number in triple), factor)
-    return _placed(_by_pixel(pixels.cdl, image, numbers, bool(clamp)), out)
+    numbers = (*(number for triple in triples for number in triple), factor)
+    return _placed(_lit(image, listed=(numbers, bool(clamp))), out)
 
 
 def turn(
@@ -130,13 +125,13 @@ def turn(
     matte, count = _matte(card, matte, image.shape), image.pixels
     to, lit = card.memory.lent(3 * count), steer.rotation(angle, saturation)
     if (shadow_angle, shadow_saturation, even_redder, even_yellower) == (0, 1, 0, 0):
-        card.over(pixels.turn, count, image.colour.array, matte.colour.array, to.array, count, *lit)
+        card.over(pixels.turn, count, image.colour, matte.colour, to, count, *lit)
         return _placed(card.result(image.shape, to, image.alpha), out)
     dark = steer.rotation(angle + shadow_angle, saturation * shadow_saturation)
     numbers = steer.split_constants(lit, dark, shadow_luma, shadow_softness, even_redder, even_yellower, centre)
     divides = premultiplied and image.alpha is not None
-    alpha = image.alpha.array if divides else card.constants(0.0)
-    given = (image.colour.array, alpha, matte.colour.array, to.array, count, divides, card.constants(*numbers))
+    alpha = image.alpha if divides else card.constants(0.0)
+    given = (image.colour, alpha, matte.colour, to, count, divides, numbers)
     card.over(pixels.turn_split, count, *given)
     return _placed(card.result(image.shape, to, image.alpha), out)
 
@@ -153,8 +148,8 @@ def range_key(
     card = _card(image)
     (image,) = _pictures(card, image)
     to = card.memory.lent(image.pixels)
-    numbers = card.constants(*qualify.range_constants(hue, chroma, luma, fade))
-    card.over(pixels.range_key, image.pixels, image.colour.array, to.array, image.pixels, numbers)
+    numbers = qualify.range_constants(hue, chroma, luma, fade)
+    card.over(pixels.range_key, image.pixels, image.colour, to, image.pixels, numbers)
     return _placed(card.result(image.shape[:2], to), out)
 
 
@@ -191,7 +186,7 @@ def _cells(card: Card, first: Grid, second: Grid | None, factor: int, high: np.f
     low = _new(card, _reduced(first.height, factor), _reduced(first.width, factor), 1 if second is None else 2)
     sizes = (first.width, first.height, low.width, low.height)
     for place, plane in enumerate((first,) if second is None else (first, second)):
-        arrays = (plane.block.array, low.block.array)
+        arrays = (plane.block, low.block)
         card.over_planes(filters.cells, low.width, low.height, *arrays, place, *sizes, factor, high)
     return low
 
@@ -202,8 +197,8 @@ def _means(card: Card, plane: Grid, radius: float, planes: int = 1) -> Grid:
     if area == ONE:
         return plane
     sums, out, size = _like(card, plane, planes), _like(card, plane, planes), (plane.width, plane.height)
-    card.over_planes(filters.sums_down, *size, plane.block.array, sums.block.array, *size, whole, part, count=planes)
-    across = (sums.block.array, out.block.array, *size, whole, part, area)
+    card.over_planes(filters.sums_down, *size, plane.block, sums.block, *size, whole, part, count=planes)
+    across = (sums.block, out.block, *size, whole, part, area)
     card.over_planes(filters.means_across, *size, *across, count=planes)
     return out
 
@@ -215,9 +210,9 @@ def _weighed(
     between = _like(card, plane, planes)
     out = _like(card, plane, planes) if out is None else out
     weights, size = card.kept(("taps", taps.tobytes()), lambda: taps), (plane.width, plane.height)
-    down = (plane.block.array, first, between.block.array, *size, weights, len(taps) - 1)
+    down = (plane.block, first, between.block, *size, weights, len(taps) - 1)
     card.over_planes(filters.taps_down, *size, *down, count=planes)
-    across = (between.block.array, out.block.array, to, *size, weights, len(taps) - 1)
+    across = (between.block, out.block, to, *size, weights, len(taps) - 1)
     card.over_planes(filters.taps_across, *size, *across, count=planes)
     return out
 
@@ -225,7 +220,7 @@ def _weighed(
 def _halved(card: Card, plane: Grid) -> Grid:
     low = _new(card, _reduced(plane.height, 2) + 2, _reduced(plane.width, 2) + 2)
     sizes = (plane.width, plane.height, low.width, low.height)
-    card.over_planes(filters.halve, low.width, low.height, plane.block.array, low.block.array, *sizes)
+    card.over_planes(filters.halve, low.width, low.height, plane.block, low.block, *sizes)
     return low
 
 
@@ -239,14 +234,14 @@ def _gaussian(card: Card, plane: Grid, sigma: float) -> Grid:
     out, size = _like(card, plane), (plane.width, plane.height)
     if factor == 2:
         low = _gaussian(card, _halved(card, plane), reduced_sigma(sigma, 2))
-        card.over_planes(filters.double, *size, low.block.array, out.block.array, *size, low.width)
+        card.over_planes(filters.double, *size, low.block, out.block, *size, low.width)
         return out
     low = _new(card, _reduced(plane.height, factor) + 2, _reduced(plane.width, factor) + 2)
-    arrays = (plane.block.array, low.block.array)
+    arrays = (plane.block, low.block)
     card.over_planes(filters.cells_with_margin, low.width, low.height, *arrays, *size, low.width, low.height, factor)
     low = _gaussian(card, low, reduced_sigma(sigma, factor))
-    arrays = (low.block.array, out.block.array)
-    card.over_planes(filters.enlarge, *size, *arrays, *size, low.width, low.height, factor.bit_length() - 1)
+    arrays = (low.block, out.block)
+    card.over_planes(filters.enlarge, *size, *arrays, *size, low.width, low.height, factor, F(1 / factor))
     return out
 
 
@@ -254,8 +249,8 @@ def _lines(card: Card, low: Grid, radius: float, epsilon: float) -> Grid:
     """Return slope and offset of the guided filter from guide and plane."""
     (whole, part, area), size = box_numbers(radius), (low.width, low.height)
     sums, lines = _like(card, low, 4), _like(card, low, 2)
-    card.over_planes(key.products_down, *size, low.block.array, sums.block.array, *size, whole, part)
-    arrays = (sums.block.array, lines.block.array)
+    card.over_planes(key.products_down, *size, low.block, sums.block, *size, whole, part)
+    arrays = (sums.block, lines.block)
     card.over_planes(key.fit, *size, *arrays, *size, whole, part, area, F(epsilon))
     return _means(card, lines, radius, 2)
 
@@ -268,17 +263,15 @@ def _ends(plane: Any, radius: float, largest: bool, out: Floats | None) -> Any:
     for reach in (int(radius), int(radius) + 1 if radius % 1 else 0):
         further = found
         if reach:
-            size, arrays = (found.width, found.height), (_like(card, found), _like(card, found))
-            given = (plane.colour.array, arrays[0].block.array, *size, min(reach, max(size)), largest)
-            card.over_planes(filters.ends_down, *size, *given)
-            given = (arrays[0].block.array, arrays[1].block.array, *size, min(reach, max(size)), largest)
-            card.over_planes(filters.ends_across, *size, *given)
-            further = arrays[1]
+            size, between, further = (found.width, found.height), _like(card, found), _like(card, found)
+            shape = (*size, True, min(reach, max(size)), largest), (*size, False, min(reach, max(size)), largest)
+            card.over_planes(filters.ends, *size, plane.colour, between.block, *shape[0])
+            card.over_planes(filters.ends, *size, between.block, further.block, *shape[1])
         if reach == int(radius):
             found = further
         elif reach:
             mixed = _like(card, found)
-            blocks = (found.block.array, further.block.array, mixed.block.array)
+            blocks = (found.block, further.block, mixed.block)
             card.over(filters.mix, found.pixels, *blocks, found.pixels, F(radius - int(radius)))
             found = mixed
     return _placed(card.result(plane.shape, found.block), out)
@@ -302,17 +295,17 @@ def _prefiltered(card: Card, image: CardArray, factor: int) -> Grid:
     height, width = image.shape[:2]
     planes = _new(card, _reduced(height, factor), _reduced(width, factor), 3)
     size = (planes.width, planes.height)
-    arrays = (image.colour.array, planes.block.array)
+    arrays = (image.colour, planes.block)
     card.over_planes(key.split, *size, *arrays, width, height, *size, factor)
     sigmas, (_, softer, halves), left = ratio_plan(height, factor)
     many = 4 if softer else 2
     if halves:
         low = _new(card, _reduced(planes.height, 2) + 2, _reduced(planes.width, 2) + 2, many)
-        given = (planes.block.array, low.block.array, *size, low.width, low.height, softer)
+        given = (planes.block, low.block, *size, low.width, low.height, softer)
         card.over_planes(key.halved_ratios, low.width, low.height, *given)
     else:
         low = _like(card, planes, 2)
-        card.over(key.ratios, planes.pixels, planes.block.array, low.block.array, *size)
+        card.over(key.ratios, planes.pixels, planes.block, low.block, *size)
     blurred, soft = _like(card, low, many), _like(card, planes, 1 if softer else 3)
     of_planes = [(0, 1, sigmas[0]), *([] if softer else [(1, 2, sigmas[1])])]
     of_low = [(0, 2, left[2]), *([(2, 2, left[1])] if softer else [])]
@@ -320,7 +313,7 @@ def _prefiltered(card: Card, image: CardArray, factor: int) -> Grid:
         for first, count, sigma in parts:
             _blur_into(card, plane, out, first, count, sigma, max(left) < TAPS_BELOW)
     out = _like(card, planes, 3)
-    blocks = (soft.block.array, blurred.block.array, out.block.array)
+    blocks = (soft.block, blurred.block, out.block)
     card.over_planes(key.shadows, *size, *blocks, *size, low.width, low.height, halves, softer)
     return out
 
@@ -345,14 +338,16 @@ def _share(card: Card, plane: Grid, radius: float, factor: int) -> Grid:
 
 def _without(card: Card, matte: Grid, size: float, specks: bool) -> Grid:
     """Return a matte without specks, or else without pinholes, of a size."""
-    radius, out = (speck_radius if specks else pinhole_radius)(size), _like(card, matte)
-    if radius <= 0:
-        card.over(key.levels, matte.pixels, matte.block.array, out.block.array, matte.pixels, ZERO, ONE)
-        return out
-    factor = factor_for(radius)
+    radius = (speck_radius if specks else pinhole_radius)(size)
+    return _cleaned(card, matte, radius, specks) if radius > 0 else _levelled(card, matte, ZERO, ONE)
+
+
+def _cleaned(card: Card, matte: Grid, radius: float, specks: bool) -> Grid:
+    """Return a matte cleaned as its mean all round tells."""
+    factor, out = factor_for(radius), _like(card, matte)
     share, sides = _share(card, matte, radius, factor), (matte.width, matte.height)
-    given = (matte.block.array, share.block.array, out.block.array, *sides, share.width, share.height)
-    card.over_planes(key.clean, *sides, *given, factor.bit_length() - 1, specks)
+    given = (matte.block, share.block, out.block, *sides, share.width, share.height, F(1 / factor), specks)
+    card.over_planes(key.clean, matte.width, _reduced(matte.height, key.ROWS), *given)
     return out
 
 
@@ -374,18 +369,18 @@ def learned_key(
     (image,) = _pictures(card, image)
     factor = qualify.work_factor(image.shape[0])
     planes = _prefiltered(card, image, factor)
+    placing, ramp = qualify.placing_of(centre), qualify.ramp_of(width, softness)
     bending = qualify.bending_of(middle, shadow_reach, highlight_reach)
-    numbers = (*qualify.placing_of(centre), *bending, *qualify.ramp_of(width, softness))
     matte = _like(card, planes)
-    arrays = (planes.block.array, matte.block.array)
     if form.ndim == 3:
         packed = qualify.packed_once(form)
         table = card.kept(("table", id(packed)), lambda: packed)
-        given = (arrays[0], table, arrays[1], matte.pixels, card.constants(*numbers), bending[1:] != (ONE, ONE))
-        card.over(key.table, matte.pixels, *given)
+        arrays, bends = (planes.block, table, matte.block), bending[1:] != (ONE, ONE)
+        card.over(key.table, matte.pixels, *arrays, matte.pixels, placing, bending, ramp, bends)
     else:
-        constants = card.constants(*numbers, *qualify.precision_of(form))
-        card.over(key.compact, matte.pixels, *arrays, matte.pixels, constants)
+        gaussian = qualify.precision_of(form)
+        arguments = (planes.block, matte.block, matte.pixels, gaussian, placing, bending, ramp)
+        card.over(key.compact, matte.pixels, *arguments)
     if finish:
         matte = _without(card, matte, qualify.SPECKS * matte.height, True)
         matte = _without(card, matte, qualify.PINHOLES * matte.height, False)
@@ -393,9 +388,10 @@ def learned_key(
     lines = _lines(card, _cells(card, planes, matte, further), radius, qualify.EDGE_EPSILON)
     keyed, image.luma = card.memory.lent(image.pixels), card.memory.lent(image.pixels)
     height, across = image.shape[:2]
-    given = (image.colour.array, lines.block.array, image.luma.array, keyed.array, across, height)
-    bits = (factor * further).bit_length() - 1
-    card.over_planes(key.edge, across, height, *given, lines.width, lines.height, bits)
+    given = (image.colour, lines.block, image.luma, keyed, across, height)
+    card.over_planes(
+        key.edge, across, _reduced(height, key.ROWS), *given, lines.width, lines.height, F(1 / (factor * further))
+    )
     return _placed(card.result(image.shape[:2], keyed), out)
 
 
@@ -415,7 +411,7 @@ def from_plane(matte: Any, guide: Any = None) -> MatteSource:
 def _luma(card: Card, image: CardArray) -> Block:
     if image.luma is None:
         image.luma = card.memory.lent(image.pixels)
-        card.over(pixels.luma, image.pixels, image.colour.array, image.luma.array, image.pixels)
+        card.over(pixels.luma, image.pixels, image.colour, image.luma, image.pixels)
     return image.luma
 
 
@@ -427,47 +423,35 @@ def soften_matte(source: MatteSource, steps: fused.Softening, out: Floats | None
         raise ValueRangeError("A matte can only follow a picture: give a guide, or leave following at 0.")
     card = source.device
     matte: CardArray = card.reading(source.plane)
-    (height, width), nothing = matte.shape, card.constants(0.0)
-    luma = _luma(card, card.reading(source.image)).array if steps.follow and source.image is not None else nothing
-    cleaned: list[Any] = [matte.colour.array, nothing, -1, nothing, -1]
-
-    def gathered(factor: int, guided: bool) -> Grid:
-        low = _new(card, _reduced(height, factor), _reduced(width, factor), 2 if guided else 1)
-        given = (*cleaned, luma, guided, low.block.array, width, height, low.width, low.height, factor)
-        card.over_planes(key.cleaned_cells, low.width, low.height, *given)
-        return low
-
-    held = []  # what the kernels read must live until they are launched
-    for place, radius in ((1, speck_radius(steps.specks)), (3, pinhole_radius(steps.pinholes))):
+    now = Grid(matte.colour, *matte.shape)
+    size, first = (now.width, now.height), now
+    for specks, radius in ((True, speck_radius(steps.specks)), (False, pinhole_radius(steps.pinholes))):
         if radius > 0:
-            factor = factor_for(radius)
-            share = _means(card, gathered(factor, False), radius / factor)
-            held.append(share)
-            cleaned[place : place + 2] = share.block.array, factor.bit_length() - 1
-    lines, bits = nothing, -1
+            now = _cleaned(card, now, radius, specks)
     if steps.follow:
-        factor = factor_for(steps.radius)
-        found = _lines(card, gathered(factor, True), steps.radius / factor, steps.epsilon)
-        held.append(found)
-        lines, bits = found.block.array, factor.bit_length() - 1
+        assert source.image is not None
+        luma, factor, followed = _luma(card, card.reading(source.image)), factor_for(steps.radius), _like(card, now)
+        low = _cells(card, Grid(luma, *matte.shape), now, factor, GUIDE_HIGHEST)
+        lines = _lines(card, low, steps.radius / factor, steps.epsilon)
+        given = (now.block, luma, lines.block, followed.block, *size, lines.width, lines.height, F(1 / factor))
+        card.over_planes(key.follow, now.width, _reduced(now.height, key.ROWS), *given, F(steps.follow))
+        now = followed
+    if now is first:
+        now = _levelled(card, now, ZERO, ONE)
     floor, span = F(steps.floor), levels_span(steps.floor, steps.ceiling) if steps.levelled else ZERO
-    blurs = steps.sigma >= LEAST_SIGMA
-    settled = _new(card, height, width)
-    given = (*cleaned, luma, lines, bits, F(steps.follow), settled.block.array, width, height)
-    card.over_planes(key.settled, width, height, *given, floor, ZERO if blurs else span)
-    if not blurs:
-        return _placed(card.result(matte.shape, settled.block), out)
-    if blur_factor(steps.sigma) == 2:
-        low, soft = _gaussian(card, _halved(card, settled), reduced_sigma(steps.sigma, 2)), _new(card, height, width)
-        given = (low.block.array, soft.block.array, width, height, low.width, floor, span)
-        card.over_planes(key.doubled_levels, width, height, *given)
+    if steps.sigma >= LEAST_SIGMA and blur_factor(steps.sigma) == 2:
+        low, soft = _gaussian(card, _halved(card, now), reduced_sigma(steps.sigma, 2)), _like(card, now)
+        across, down = _reduced(now.width, 2), _reduced(now.height, 2)
+        card.over_planes(key.doubled_levels, across, down, low.block, soft.block, *size, low.width, floor, span)
         return _placed(card.result(matte.shape, soft.block), out)
-    soft = _gaussian(card, settled, steps.sigma)
-    if span != ZERO:
-        count, result = soft.pixels, _new(card, height, width)
-        card.over(key.levels, count, soft.block.array, result.block.array, count, floor, span)
-        soft = result
-    return _placed(card.result(matte.shape, soft.block), out)
+    soft = _gaussian(card, now, steps.sigma)
+    return _placed(card.result(matte.shape, (_levelled(card, soft, floor, span) if span != ZERO else soft).block), out)
+
+
+def _levelled(card: Card, matte: Grid, floor: np.float32, span: np.float32) -> Grid:
+    out = _like(card, matte)
+    card.over(key.levels, matte.pixels, matte.block, out.block, matte.pixels, floor, span)
+    return out
 
 
 # --- planes of codes ----------------------------------------------------------------------------------------
@@ -480,48 +464,56 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     blocks = [card.uploaded_once(plane) for plane in planes]
     height, width = planes[0].shape
     chroma_height, chroma_width = planes[1].shape
-    across, down = SUBSAMPLING[coding.subsampling]
-    starts, weights = _spreading(card, coding)
-    numbers = card.constants(*coding.offsets, *coding.decoding())
     picture = card.memory.lent(3 * width * height)
-    arrays = (*(block.array for block in blocks[:3]), picture.array)
-    given = (*arrays, width, height, chroma_width, chroma_height, across, down, starts, weights, numbers)
-    card.over_planes(codes.decode, width, height, *given)
+    sizes = (width, height, chroma_width, chroma_height)
+    given = (*blocks[:3], picture, *sizes, *_reading_of(card, coding))
+    card.over_planes(codes.decoder(*SUBSAMPLING[coding.subsampling]), chroma_width, chroma_height, *given)
     alpha = None
     if len(planes) == 4:
         alpha = card.memory.lent(width * height)
-        card.over(codes.scale, width * height, blocks[3].array, alpha.array, width * height, F(coding.top))
+        card.over(codes.scale, width * height, blocks[3], alpha, width * height, F(coding.top))
     return _placed(card.result((height, width, len(planes)), picture, alpha), out)
 
 
-def _spreading(card: Card, coding: Coding) -> tuple[Any, Any]:
-    """Return where the taps begin and what they weigh, across and behind it down."""
-    across, down = SUBSAMPLING[coding.subsampling]
-    on_column, on_row = SITING[coding.siting]
-    tables = code.spread_weights(across, on_column), code.spread_weights(down, on_row)
-    name = (coding.subsampling, coding.siting)
-    starts = card.kept(("starts", *name), lambda: np.concatenate([begins for begins, _ in tables]).astype(np.int32))
-    return starts, card.kept(("weights", *name), lambda: np.concatenate([weights for _, weights in tables]))
+@lru_cache(maxsize=16)
+def _numbers_of(coding: Coding) -> tuple[Any, ...]:
+    (across, down), sites = SUBSAMPLING[coding.subsampling], SITING[coding.siting]
+    (begin_x, of_columns), (begin_y, of_rows) = codes.windows(across, sites[0]), codes.windows(down, sites[1])
+    return begin_x, begin_y, np.concatenate([of_columns, of_rows]), (*map(F, coding.offsets), coding.decoding())
+
+
+def _reading_of(card: Card, coding: Coding) -> tuple[Any, ...]:
+    """Return what the kernels need to know of a coding to turn its planes into R′G′B′."""
+    begin_x, begin_y, weights, numbers = _numbers_of(coding)
+    kept = card.kept(("windows", coding.subsampling, coding.siting), lambda: weights)
+    return begin_x, begin_y, kept, *numbers
+
+
+@lru_cache(maxsize=16)
+def _writing_of(coding: Coding) -> tuple[Any, ...]:
+    """Return where the taps of chroma begin, what they weigh, and what turns R′G′B′ into codes."""
+    (across, down), sites = SUBSAMPLING[coding.subsampling], SITING[coding.siting]
+    (first_x, of_columns), (first_y, of_rows) = _taps_of(across, sites[0]), _taps_of(down, sites[1])
+    return first_x, first_y, (*of_columns, *of_rows), (coding.encoding(), *map(F, coding.limits))
+
+
+def _taps_of(factor: int, on_first: bool) -> tuple[int, list[float]]:
+    """Return in which group the taps of a sample of chroma begin, −1 or 0, and what each pixel from there on weighs."""
+    begin, weights = code.gather_weights(factor, on_first)
+    return (-1, [0.0] * (factor + begin) + list(weights)) if begin < 0 else (0, list(weights))
 
 
 def encoded(card: Card, after: CardArray, old: Planes | None, coding: Coding, dither: bool) -> list[Block]:
     """Return planes with the change to a picture, or of a fresh one, on the card."""
-    across, down = SUBSAMPLING[coding.subsampling]
-    on_column, on_row = SITING[coding.siting]
-    (begin_x, weights_x), (begin_y, weights_y) = (
-        code.gather_weights(across, on_column),
-        code.gather_weights(down, on_row),
-    )
+    first_x, first_y, weights, numbers = _writing_of(coding)
     shapes = coding.shapes(*after.shape[:2])
     (height, width), (chroma_height, chroma_width), _ = shapes
     new = [card.memory.lent(rows * columns, coding.dtype) for rows, columns in shapes]
     blocks = new if old is None else [card.uploaded_once(plane) for plane in old[:3]]
-    sizes = (width, height, chroma_width, chroma_height, across, down)
-    taps = (begin_x, len(weights_x), begin_y, len(weights_y), card.constants(*weights_x, *weights_y))
-    given = (after.colour.array, old is None, *(block.array for block in (*blocks, *new)))
-    numbers = card.constants(*coding.offsets, *coding.limits, *coding.encoding(), *coding.decoding())
-    spreading = _spreading(card, coding)
-    card.over_planes(codes.encode, chroma_width, chroma_height, *given, *sizes, *spreading, *taps, numbers, dither)
+    sizes = (width, height, chroma_width, chroma_height, *_reading_of(card, coding))
+    taps = (card.constants(*weights), *numbers)
+    kernel = codes.encoder(*SUBSAMPLING[coding.subsampling], first_x, first_y, old is None)
+    card.over_planes(kernel, chroma_width, chroma_height, after.colour, *blocks, *new, *sizes, *taps, dither)
     return new
 
 

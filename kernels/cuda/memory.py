@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from ..devices import DeviceError
 from ..memory import Memory as HostMemory
+from . import driver
+from .launch import SIMULATED, handing
 
 
 class Lanes:
@@ -47,8 +49,20 @@ class Lanes:
         return hasattr(self._here, "lane")
 
     def stream(self, lane: str | None = None) -> Any:
-        """Return the stream of a lane; of this thread's own where none is named."""
+        """Return numba's stream of a lane; of this thread's own where none is named."""
         return self._streams[lane or self.lane]
+
+    def number(self) -> Any:
+        """Return the stream of this thread as the driver knows it; in the simulator numba's."""
+        stream = self.stream()
+        return stream if SIMULATED else int(stream.handle)
+
+    def wait(self, lane: str | None = None) -> None:
+        """Wait until a lane, this thread's where none is named, has done what it was given."""
+        if SIMULATED:
+            self.stream(lane).synchronize()
+        else:
+            driver.wait(int(self.stream(lane).handle))
 
     def known(self) -> list[str]:
         """Return the lanes that were entered so far."""
@@ -69,14 +83,21 @@ class Lanes:
 class Block:
     """Memory of the card for so many numbers of a type; given back when nobody holds it any longer.
 
-    :ivar array: flat. :ivar home: the lane that it was lent in. :ivar users: further lanes that read it.
+    :ivar array: flat. :ivar handed: how a kernel is given it, as :func:`.launch.packed` says.
+    :ivar home: the lane that it was lent in. :ivar users: further lanes that read it.
     """
 
-    __slots__ = ("__weakref__", "array", "home", "memory", "users")
+    __slots__ = ("__weakref__", "array", "handed", "home", "memory", "users")
 
-    def __init__(self, memory: CardMemory, array: Any, home: str) -> None:
-        self.memory, self.array, self.home = memory, array, home
+    def __init__(self, memory: CardMemory, array: Any, handed: Any, home: str) -> None:
+        self.memory, self.array, self.handed, self.home = memory, array, handed, home
         self.users: set[str] = set()
+
+    @property
+    def address(self) -> int:
+        """Where it begins, as the driver knows it."""
+        address: int = self.handed[1][4]
+        return address
 
     def __del__(self) -> None:
         with contextlib.suppress(Exception):  # while the interpreter ends, anything may be gone
@@ -84,33 +105,34 @@ class Block:
 
 
 class CardMemory:
-    """Blocks of a card's memory, lent again at once: the streams see to it that nobody overtakes a last use."""
+    """Blocks of a card's memory, lent again at once to the lane that had them: its stream keeps one use behind another.
+
+    What another lane has read meanwhile, the lane waits for.
+    """
 
     def __init__(self, lanes: Lanes) -> None:
         self.lanes = lanes
-        self._free: defaultdict[tuple[int, str], deque[tuple[Any, str, set[str], list[Any]]]] = defaultdict(deque)
+        self._free: defaultdict[tuple[int, Any, str], deque[tuple[Any, Any, list[Any]]]] = defaultdict(deque)
 
     def lent(self, count: int, dtype: Any = np.float32) -> Block:
         """Return memory for so many numbers, of whatever values. Raises DeviceError where the card has no more."""
         lane = self.lanes.lane
-        free = self._free[count, np.dtype(dtype).str]
         try:
-            array, home, users, events = free.popleft()
+            array, handed, events = self._free[count, dtype, lane].popleft()
         except IndexError:
-            return Block(self, self._fresh(count, dtype), lane)
-        stream = self.lanes.stream(lane)
-        for other in users | {home}:
-            if other != lane and not events:
-                self.lanes.mark(other).wait(stream)
+            array = self._fresh(count, dtype)
+            return Block(self, array, handing(array), lane)
         for event in events:
-            event.wait(stream)
-        return Block(self, array, lane)
+            event.wait(self.lanes.stream(lane))
+        return Block(self, array, handed, lane)
 
     def take_back(self, block: Block) -> None:
         """Keep a block that nobody holds, with where its last uses end in lanes other than its own."""
-        lanes = block.users | {block.home} if block.users else set()
-        events = [self.lanes.mark(lane) for lane in lanes] if self.lanes.is_entered() else []
-        self._free[block.array.size, block.array.dtype.str].append((block.array, block.home, block.users, events))
+        if block.users and not self.lanes.is_entered():
+            return  # this thread cannot say where they end: the memory goes back to the card
+        events = [self.lanes.mark(lane) for lane in block.users]
+        key = block.array.size, block.array.dtype.type, block.home
+        self._free[key].append((block.array, block.handed, events))
 
     def clear(self) -> None:
         """Give idle memory back to the card."""
@@ -154,7 +176,7 @@ class PinnedMemory(HostMemory):
         super().__init__()
         self.lanes = lanes
         self._addresses: set[int] = set()
-        self._busy: dict[int, Any] = {}
+        self._busy: dict[int, str] = {}
 
     def fresh(self, size: int) -> NDArray[np.uint8]:
         """Return so many bytes."""
@@ -166,9 +188,9 @@ class PinnedMemory(HostMemory):
     def lent(self, shape: Sequence[int], dtype: Any = np.float32) -> NDArray[Any]:
         """Return an array of this shape, of whatever values, that the card is done with."""
         array = super().lent(shape, dtype)
-        busy = self._busy.pop(_address(array), None)
-        if busy is not None:
-            busy.synchronize()
+        lane = self._busy.pop(_address(array), None)
+        if lane is not None:
+            self.lanes.wait(lane)
         return array
 
     def holds(self, array: NDArray[Any]) -> bool:
@@ -176,8 +198,8 @@ class PinnedMemory(HostMemory):
         return array.flags.c_contiguous and _address(array) in self._addresses
 
     def read_by_card(self, array: NDArray[Any]) -> None:
-        """Note that the card reads an array from now on until it has done what it was given so far."""
-        self._busy[_address(array)] = self.lanes.mark()
+        """Note that this thread's lane reads an array until it has done what it was given so far."""
+        self._busy[_address(array)] = self.lanes.lane
 
 
 def _address(array: NDArray[Any]) -> int:
