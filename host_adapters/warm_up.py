@@ -361,7 +361,8 @@ def _move_edge() -> None:
 
 def _follow_picture() -> None:
     keyed = _skin()[1]
-    tiles.of_line(*guided_coefficients(keyed, keyed, 4, 4e-4), 4, (4 * _TALL, 256))
+    line = guided_coefficients(keyed, keyed, 4, 4e-4)
+    strips.over_stages([tiles.line_stage(*line, 4, tiles.unknown((4 * _TALL, 256)))])
 
 
 def _act(kind: type[Node]) -> None:

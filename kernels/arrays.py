@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from . import memory
 from .errors import PictureError
+from .jit import strip_kernel
+from .strips import over_rows
 
 Floats = NDArray[np.float32]
 
@@ -16,6 +18,8 @@ Floats = NDArray[np.float32]
 def _floats(array: Any, name: str) -> Floats:
     given = np.asarray(array)
     if given.dtype == np.float32:
+        if given.ndim == 2 and given.size >= _LARGE and not given.flags.c_contiguous:
+            return _gathered(given)
         return np.ascontiguousarray(given)
     if given.dtype.kind == "f":
         return np.ascontiguousarray(given, dtype=np.float32)
@@ -23,6 +27,24 @@ def _floats(array: Any, name: str) -> Floats:
         f"The {name} must hold floating-point numbers with white at 1.0, not {given.dtype}: "
         "divide integer codes by their white level first."
     )
+
+
+_LARGE = 1 << 16
+"""Values of a plane with gaps from which all threads close them."""
+
+
+@strip_kernel
+def _gathered_strips(plane, out, y0, y1):
+    for y in range(y0, y1):
+        for x in range(out.shape[1]):
+            out[y, x] = plane[y, x]
+
+
+def _gathered(plane: Floats) -> Floats:
+    """Return a copy of a plane of any strides, in one piece."""
+    out = memory.new(plane.shape)
+    over_rows(_gathered_strips, len(out), plane, out)
+    return out
 
 
 def as_picture(image: Any, name: str = "picture") -> Floats:

@@ -8,7 +8,7 @@ from .arrays import Floats, as_plane, output
 from .colour import ONE, ZERO, F
 from .jit import strip_kernel, subroutine
 from .rows import BOX_BLOCK, add_ends_row, add_row, copy_row, near_row, pad_row, sum2_row, within
-from .strips import LEAST, STRIP, over_rows, strip_rows
+from .strips import LEAST, STRIP, Stage, over_stages, strip_rows
 
 
 @subroutine
@@ -110,15 +110,20 @@ def box_mean(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     if area == ONE:
         np.copyto(out, plane)
         return out
-    over_rows(
-        box_strips,
-        plane.shape[0],
-        plane,
-        out,
-        whole,
-        part,
-        area,
-        strip=strip_rows(plane.shape[1], max(STRIP, 4 * whole)),
-        least=max(LEAST, 2 * whole),
-    )
+    over_stages([_stage(plane, out, (whole, part, area))])
     return out
+
+
+def _stage(plane: Floats, out: Floats, window: tuple[int, np.float32, np.float32]) -> Stage:
+    whole = window[0]
+    strip = strip_rows(plane.shape[1], max(STRIP, 4 * whole))
+    return Stage(box_strips, (plane, out, *window), len(out), strip, lambda y1: y1 + whole + 1, max(LEAST, 2 * whole))
+
+
+def box_stages(plane: Floats, radius: float) -> tuple[list[Stage], Floats]:
+    """Return what finds :func:`box_mean` of a plane that the stage before writes, and where."""
+    window = box_numbers(radius)
+    if window[2] == ONE:
+        return [], plane
+    out = np.empty_like(plane)
+    return [_stage(plane, out, window)], out

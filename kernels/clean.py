@@ -23,7 +23,6 @@ from .jit import inline, strip_kernel
 from .resample import decimate_strips, enlarged_row, factor_for
 from .rows import ZERO_INT, end_of, within
 from .strips import LEAST, STRIP, Stage, over_rows, over_stages
-from .tiles import EMPTY, FULL, MIXED, Tiles
 
 CLOSE_STRIP = 32
 
@@ -110,18 +109,11 @@ def pinholes_row(out, matte, share):
         out[x] = pinholes_px(matte[x], share[x])
 
 
-def tiles_after_specks(states: Tiles, lowest: Floats, highest: Floats) -> Tiles:
-    """Return the tiles after the specks went, from the ends of the share in each: well below the fade nothing stays."""
-    stays = lowest > 1.01 * (_FADED + _FADE)
-    unsure: Tiles = np.where((states == FULL) & ~stays, MIXED, states)
-    return np.where(highest < 0.99 * _FADED, EMPTY, unsure)
+SPECK_LIMITS = F(0.99) * _FADED, F(1.01) * (_FADED + _FADE)
+"""Shares below which specks leave nothing, and above which they take nothing; some way from either to be sure."""
 
-
-def tiles_after_pinholes(states: Tiles, lowest: Floats, highest: Floats) -> Tiles:
-    """Return the tiles after the pinholes closed, from the ends of the share in each."""
-    stays = highest < 0.99 * _OPEN
-    unsure: Tiles = np.where((states == EMPTY) & ~stays, MIXED, states)
-    return np.where(lowest > 1.01 * (_OPEN + _CLOSE), FULL, unsure)
+PINHOLE_LIMITS = F(0.99) * _OPEN, F(1.01) * (_OPEN + _CLOSE)
+"""Shares below which pinholes add nothing, and above which they fill all."""
 
 
 @strip_kernel

@@ -14,14 +14,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from . import tiles
 from .arrays import Floats, as_picture, as_plane, check_size, output
-from .box import box_mean
+from .box import box_stages
 from .clean import (
+    PINHOLE_LIMITS,
+    SPECK_LIMITS,
     level_of,
     levels_row,
     levels_span,
@@ -29,21 +31,19 @@ from .clean import (
     pinholes_row,
     speck_radius,
     specks_row,
-    tiles_after_pinholes,
-    tiles_after_specks,
 )
 from .colour import ONE, ZERO, F, luma_run
 from .devices import on_devices
 from .errors import ValueRangeError
 from .gaussian import NO_TAPS, blur_factor, fir_across, fir_down, gaussian, gaussian_taps, reduced_sigma, taps_of
-from .guided import GUIDE_HIGHEST, guided_coefficients, guided_row, partly_guided_row
+from .guided import GUIDE_HIGHEST, coefficient_stages, guided_row, partly_guided_row
 from .jit import inline, strip_kernel, subroutine
 from .qualify import Edge, edge_row, range_row
 from .resample import cells_row, doubled_row, enlarged_row, factor_for, halved_row
 from .rows import ONE_INT, ZERO_INT, copy_row, fill_row, limit_row, ring_at
 from .steer import rotation, turn_row
 from .stream import RUN, is_non_temporal, store_fence, write, write_runs
-from .strips import STRIP, over_rows
+from .strips import STRIP, Stage, over_stages
 from .tiles import COLUMNS, EMPTY, FULL, MIXED, ROWS, Tiles, run_end
 
 
@@ -318,52 +318,99 @@ def _gather_strips(source, found, height, width, low, low_guide, guided, factor,
             _gather_guide(source.image, needed, low_guide[cell], own, rows, count, scratch, total, spare, factor)
 
 
-def _gather(
-    source: Source, shape: tuple[int, int], factor: int, margin: int = 0, guided: Tiles = _NO_TILES
-) -> tuple[Source, Floats, Floats]:
-    """Return the source with its tiles as they were found, the reduced matte, and the reduced luma where wanted."""
-    height, width = (-(-size // factor) + 2 * margin for size in shape)
-    low = np.empty((height, width), np.float32)
-    guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
-    found = _NO_TILES if margin else np.empty_like(source.states)
-    strip = max(8, (_TALL if margin else STRIP) // factor)
-    least = max(4 * ROWS // factor, 1) if margin else ROWS
-    arguments = (source, found, *shape, low, guide, guided, factor, margin)
-    over_rows(_gather_strips, height, *arguments, strip=strip, least=least)
-    return source if margin else source._replace(states=found), low, guide
+class _Course:
+    """The stages that a matte goes through, as they are put together; each knows how far the one before must be.
 
+    A stage of tiles comes before each that reads the matte: it has been through all rows that these tiles depend on.
+    """
 
-def _ready(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
-    """Gather what the steps before the blur need, each from the steps before it."""
-    radius = speck_radius(steps.specks)
-    if radius > 0:
-        source, share, factor = _share(source, radius, shape)
-        states = tiles_after_specks(source.states, *tiles.ends(share, factor, source.states))
-        source = source._replace(specks=share, specks_factor=factor, states=states)
-    radius = pinhole_radius(steps.pinholes)
-    if radius > 0:
-        source, share, factor = _share(source, radius, shape)
-        states = tiles_after_pinholes(source.states, *tiles.ends(share, factor, source.states))
-        source = source._replace(pinholes=share, pinholes_factor=factor, states=states)
-    return _following(source, steps, shape) if steps.follow > 0 else source
+    def __init__(self, source: Source, shape: tuple[int, int]) -> None:
+        self.source, self.shape = source, shape
+        self.stages: list[Stage] = []
 
+    def gather(self, factor: int, margin: int = 0, guided: Tiles = _NO_TILES) -> tuple[Floats, Floats]:
+        """Reduce the matte and, where wanted, luma, and find its tiles; return where both lie."""
+        height, width = (-(-size // factor) + 2 * margin for size in self.shape)
+        low = np.empty((height, width), np.float32)
+        guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
+        found = _NO_TILES if margin else np.empty_like(self.source.states)
+        strip = max(8, (_TALL if margin else STRIP) // factor)
+        least = max(4 * ROWS // factor, 1) if margin else ROWS
+        arguments = (self.source, found, *self.shape, low, guide, guided, factor, margin)
+        beyond = 1 if margin and factor == 2 else 0
 
-def _share(source: Source, radius: float, shape: tuple[int, int]) -> tuple[Source, Floats, int]:
-    """Return the source, and the mean of its matte all round on a reduced grid with that grid's factor."""
-    factor = factor_for(radius)
-    source, low, _ = _gather(source, shape, factor)
-    return source, box_mean(low, radius / factor), factor
+        def needs(y1: Any) -> Any:
+            return -(-((y1 - margin) * factor + beyond) // ROWS)
 
+        self.stages.append(Stage(_gather_strips, arguments, height, strip, needs, least))
+        if not margin:
+            self.source = self.source._replace(states=found)
+        return low, guide
 
-def _following(source: Source, steps: Softening, shape: tuple[int, int]) -> Source:
-    """Let the matte follow the picture. Where it is 0 or 1 as far as two windows reach, no luma is needed."""
-    factor = factor_for(steps.radius)
-    needed = tiles.all_round(source.states, 2 * factor * math.ceil(steps.radius / factor))
-    source, low, guide = _gather(source, shape, factor, guided=needed)
-    slope, offset = guided_coefficients(low, guide, steps.radius / factor, steps.epsilon)
-    line = tiles.of_line(slope, offset, factor, shape)
-    states = np.where(line == source.states, line, MIXED)
-    return source._replace(slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow), states=states)
+    def settle(self, radius: float, empties: bool, limits: tuple[np.float32, np.float32]) -> tuple[Floats, int]:
+        """Find the mean of the matte all round and what it makes of the tiles; return it and the factor of its grid."""
+        factor = factor_for(radius)
+        low, _ = self.gather(factor)
+        stages, share = box_stages(low, radius / factor)
+        stage, states = tiles.settle_stage(share, factor, self.source.states, empties, limits)
+        self.stages += [*stages, stage]
+        self.source = self.source._replace(states=states)
+        return share, factor
+
+    def follow(self, steps: Softening) -> None:
+        """Let the matte follow the picture. Where it is 0 or 1 as far as two windows reach, no luma is needed."""
+        factor = factor_for(steps.radius)
+        stage, needed = tiles.round_stage(self.source.states, 2 * factor * math.ceil(steps.radius / factor))
+        self.stages.append(stage)
+        low, guide = self.gather(factor, guided=needed)
+        stages, (slope, offset) = coefficient_stages(low, guide, steps.radius / factor, steps.epsilon)
+        states = np.empty_like(needed)
+        line = tiles.line_stage(slope, offset, factor, states, before=self.source.states)
+        self.stages += [*stages, line]
+        self.source = self.source._replace(
+            slope=slope, offset=offset, follow_factor=factor, follow=F(steps.follow), states=states
+        )
+
+    def ready(self, steps: Softening) -> None:
+        """Gather what the steps before the blur need, each from the steps before it."""
+        radius = speck_radius(steps.specks)
+        if radius > 0:
+            share, factor = self.settle(radius, True, SPECK_LIMITS)
+            self.source = self.source._replace(specks=share, specks_factor=factor)
+        radius = pinhole_radius(steps.pinholes)
+        if radius > 0:
+            share, factor = self.settle(radius, False, PINHOLE_LIMITS)
+            self.source = self.source._replace(pinholes=share, pinholes_factor=factor)
+        if steps.follow > 0:
+            self.follow(steps)
+
+    def all_round(self, reach: int) -> Tiles:
+        """Return the tiles that are the same as far as a blur reaches."""
+        if not reach:
+            return self.source.states
+        stage, states = tiles.round_stage(self.source.states, reach)
+        self.stages.append(stage)
+        return states
+
+    def blur(self, steps: Softening) -> tuple[Floats, Floats, int, Tiles]:
+        """Return taps, reduced matte and its factor, as :class:`_Ending` has them, and the tiles after the blur."""
+        factor = blur_factor(steps.sigma)
+        if factor == 1:
+            taps = taps_of(steps.sigma)
+            return taps, _NOTHING, 0, self.all_round(len(taps) - 1)
+        sigma = reduced_sigma(steps.sigma, factor)
+        if factor == 2 and blur_factor(sigma) == 1:
+            taps = gaussian_taps(sigma)
+            # Pixels: the taps, a cell on both sides, and the pixel beside each cell.
+            states = self.all_round(2 * (len(taps) - 1) + 4)
+            return taps, self.gather(factor, margin=1)[0], factor, states
+        low, _ = self.gather(factor, margin=1)
+        over_stages(self.stages)
+        self.stages = []
+        blurred = gaussian(low, sigma)
+        lowest, highest = tiles.ends(blurred, factor, self.source.states, margin=1)
+        settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
+        return NO_TAPS, blurred, factor, np.where(lowest == highest, settled, MIXED)
 
 
 # --- finishing ----------------------------------------------------------------------------------------------
@@ -509,24 +556,6 @@ _TALL = 4 * STRIP
 """Rows of a strip that is blurred or is to be: each strip works the rows in reach of its ends once more."""
 
 
-def _blur(source: Source, steps: Softening, shape: tuple[int, int]) -> tuple[Floats, Floats, int, Tiles]:
-    """Return taps, reduced matte and its factor, as :class:`_Ending` has them, and the tiles after the blur."""
-    factor = blur_factor(steps.sigma)
-    if factor == 1:
-        taps = taps_of(steps.sigma)
-        return taps, _NOTHING, 0, tiles.all_round(source.states, len(taps) - 1)
-    _, low, _ = _gather(source, shape, factor, margin=1)
-    sigma = reduced_sigma(steps.sigma, factor)
-    if factor == 2 and blur_factor(sigma) == 1:
-        taps = gaussian_taps(sigma)
-        reach = 2 * (len(taps) - 1) + 4  # pixels: the taps, a cell on both sides, and the pixel beside each cell
-        return taps, low, factor, tiles.all_round(source.states, reach)
-    blurred = gaussian(low, sigma)
-    lowest, highest = tiles.ends(blurred, factor, source.states, margin=1)
-    settled = np.where(highest == 0, EMPTY, np.where(lowest == 1, FULL, MIXED))
-    return NO_TAPS, blurred, factor, np.where(lowest == highest, settled, MIXED)
-
-
 def _finish(
     source: Source,
     steps: Softening,
@@ -537,14 +566,22 @@ def _finish(
     turned: tuple[float, float] | None = None,
 ) -> None:
     levels = (steps.levelled, F(steps.floor), levels_span(steps.floor, steps.ceiling))
-    source = _ready(source, steps, shape)
-    blur = _blur(source, steps, shape)
+    course = _Course(source, shape)
+    course.ready(steps)
+    blur = course.blur(steps)
     empty, full = (level_of(end, steps.floor, steps.ceiling) if steps.levelled else end for end in (ZERO, ONE))
     ending = _Ending(*blur, *levels, empty, full, turned is not None, rotation(*(turned or (0.0, 1.0))))
     strip = _TALL if ending.taps.shape[0] > 1 and not ending.factor else STRIP
-    keep = matte is not None
-    arguments = (source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
-    over_rows(_finish_strips, shape[0], *arguments, strip=strip, least=4 * ROWS if strip == _TALL else ROWS)
+    keep, reach = matte is not None, ending.taps.shape[0] - 1
+
+    def needs(y1: Any) -> Any:
+        if ending.factor:
+            return -(-y1 // ROWS) * (ROWS // 2) + 2 + reach
+        return -(-(y1 + reach) // ROWS)
+
+    arguments = (course.source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
+    least = 4 * ROWS if strip == _TALL else ROWS
+    over_stages([*course.stages, Stage(_finish_strips, arguments, shape[0], strip, needs, least)])
 
 
 @on_devices

@@ -92,11 +92,14 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
 
     Source: K. He, J. Sun, X. Tang, "Guided image filtering", IEEE PAMI 35(6), 2013, equations 5, 6 and 8.
     """
-    plane = as_plane(plane, "plane")
-    least = strip_rows(4 * plane.shape[1])
-    stages, low = _coefficient_stages(plane, guide, radius, epsilon, 1, least)
+    stages, low = coefficient_stages(as_plane(plane, "plane"), guide, radius, epsilon)
     over_stages(stages)
     return low[0], low[1]
+
+
+def coefficient_stages(plane: Floats, guide: Floats, radius: float, epsilon: float) -> tuple[list[Stage], Floats]:
+    """Return what finds :func:`guided_coefficients` of planes that the stage before writes, and where: (2, H, W)."""
+    return _coefficient_stages(plane, guide, radius, epsilon, 1, strip_rows(4 * plane.shape[1]))
 
 
 def wide_coefficient_stages(

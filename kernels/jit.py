@@ -223,7 +223,8 @@ def _create_wrapper(
     builder.ret(builder.call(kernel, gate.args, attrs=("noinline",)))
     step.linkage = gate.linkage = "internal"
 
-    PyCallWrapper(context, module, gate, description, env, call_helper, release_gil).build()
+    # Packing takes a moment: letting others have the interpreter meanwhile would cost a wait to get it back.
+    PyCallWrapper(context, module, gate, description, env, call_helper, False).build()
     library.add_ir_module(module)
 
 

@@ -220,10 +220,6 @@ def over_stages(stages: Sequence[Stage]) -> None:
     if numba_config.DISABLE_JIT:
         _in_turn(stages, sizes, counts)
         return
-    if counts == [1]:
-        stage = stages[0]
-        stage.kernel(*stage.arguments, 0, stage.rows)
-        return
     alone = getattr(team.inside, "busy", False)
     helpers = 0 if alone else min(team.threads, max(counts)) - 1
     if helpers > team.helpers:

@@ -37,3 +37,12 @@ def test_a_place_is_checked_before_the_work():
     assert arrays.checked(place, SHAPE, given) is place
     with pytest.raises(PictureError, match=r"shape \(3, 5\)"):
         arrays.checked(place, (3, 5), given)
+
+
+@pytest.mark.parametrize("part", [np.s_[..., 1], np.s_[::-1, :, 0], np.s_[:, ::2, 2], np.s_[5:, 3:, 1]])
+def test_a_large_plane_with_gaps_comes_in_one_piece(part):
+    picture = np.random.default_rng(0).random((300, 500, 3), np.float32)
+    picture[7, 8] = np.nan
+    found = arrays.as_plane(picture[part])
+    assert found.flags.c_contiguous
+    assert found.tobytes() == picture[part].tobytes()

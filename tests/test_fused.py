@@ -107,7 +107,10 @@ def test_every_kind_of_tile_is_found_and_is_what_it_is_called():
     image = frame_with_bad_pixels()
     plane = qualify.range_key(image, *RANGES)
     steps = dataclasses.replace(STEPS[1], specks=4)
-    ready = fused._ready(fused.from_ranges(image, qualify.range_constants(*RANGES)), steps, plane.shape)
+    course = fused._Course(fused.from_ranges(image, qualify.range_constants(*RANGES)), plane.shape)
+    course.ready(steps)
+    strips.over_stages(course.stages)
+    ready = course.source
     matte = one_by_one(plane, image, dataclasses.replace(steps, sigma=0, floor=0, ceiling=1))
     assert set(np.unique(ready.states)) == {tiles.EMPTY, tiles.FULL, tiles.MIXED}
     for value, state in ((0, tiles.EMPTY), (1, tiles.FULL)):

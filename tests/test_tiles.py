@@ -15,6 +15,13 @@ def enlarge(low, factor, shape):
     return out
 
 
+def of_line(slope, offset, factor, shape, **more):
+    """The tiles of slope · luma + offset."""
+    states = tiles.unknown(shape)
+    strips.over_stages([tiles.line_stage(slope, offset, factor, states, **more)])
+    return states
+
+
 @pytest.mark.parametrize("factor", [1, 2, 4, 8])
 @pytest.mark.parametrize("shape", [(61, 200), (16, 128), (5, 3)])
 def test_the_ends_hold_all_that_an_enlarged_plane_shows_in_a_tile(factor, shape):
@@ -50,7 +57,7 @@ def test_tiles_of_a_line_are_what_it_makes_of_any_luma(factor):
     slope[cells[0] // 2, 1] = 0.1
     luma = rng.random(shape, np.float32)
     line = np.clip(enlarge(slope, factor, shape) * luma + enlarge(offset, factor, shape), 0, 1)
-    found = tiles.of_line(slope, offset, factor, shape)
+    found = of_line(slope, offset, factor, shape)
     assert {tiles.EMPTY, tiles.FULL, tiles.MIXED} == set(found.flat)
     for (y, x), state in np.ndenumerate(found):
         seen = line[y * tiles.ROWS : (y + 1) * tiles.ROWS, x * tiles.COLUMNS : (x + 1) * tiles.COLUMNS]
@@ -63,9 +70,36 @@ def test_tiles_of_a_line_are_what_it_makes_of_any_luma(factor):
 def test_nothing_is_said_of_tiles_with_nan():
     offset = np.zeros((8, 64), np.float32)
     offset[3, 40] = np.nan
-    found = tiles.of_line(np.zeros_like(offset), offset, 4, (32, 256))
+    found = of_line(np.zeros_like(offset), offset, 4, (32, 256))
     assert found[1, 2] == tiles.MIXED
     assert found[3, 0] == tiles.EMPTY
+
+
+def test_a_line_keeps_only_tiles_that_were_the_same_before():
+    rng = np.random.default_rng(5)
+    before = rng.integers(0, 3, (4, 4)).astype(np.uint8)
+    offset = np.repeat(rng.integers(0, 2, (4, 4)), 16, axis=1).repeat(2, axis=0).astype(np.float32)
+    slope, shape = np.zeros_like(offset), (32, 256)
+    line, found = of_line(slope, offset, 4, shape), of_line(slope, offset, 4, shape, before=before)
+    np.testing.assert_array_equal(found, np.where(line == before, line, tiles.MIXED))
+
+
+@pytest.mark.parametrize("empties", [True, False])
+def test_tiles_after_a_share_settled_them(empties):
+    rng = np.random.default_rng(2)
+    share = rng.choice(np.float32([0, 0.05, 0.3, 0.7, 1]), (4, 3)).repeat(9, axis=0).repeat(48, axis=1)
+    before, low, high = rng.integers(0, 3, (18, 9)).astype(np.uint8), np.float32(0.1), np.float32(0.6)
+    stage, after = tiles.settle_stage(share, 4, before, empties, (low, high))
+    strips.over_stages([stage])
+    lowest, highest = tiles.ends(share, 4, before)
+    if empties:
+        unsure = np.where((before == tiles.FULL) & ~(lowest > high), tiles.MIXED, before)
+        expected = np.where(highest < low, tiles.EMPTY, unsure)
+    else:
+        unsure = np.where((before == tiles.EMPTY) & ~(highest < low), tiles.MIXED, before)
+        expected = np.where(lowest > high, tiles.FULL, unsure)
+    np.testing.assert_array_equal(after, expected)
+    assert len(set(after.flat)) == 3
 
 
 def test_rows_that_are_not_sound_have_no_full_tiles():
@@ -81,7 +115,8 @@ def test_rows_that_are_not_sound_have_no_full_tiles():
 def test_what_lies_all_round(reach):
     rng = np.random.default_rng(3)
     states = np.repeat(rng.integers(0, 3, (4, 3)), 5, axis=0).repeat(4, axis=1).astype(np.uint8)
-    found = tiles.all_round(states, reach)
+    stage, found = tiles.round_stage(states, reach)
+    strips.over_stages([stage])
     down, across = -(-reach // tiles.ROWS), -(-reach // tiles.COLUMNS)
     for (y, x), state in np.ndenumerate(found):
         near = states[max(y - down, 0) : y + down + 1, max(x - across, 0) : x + across + 1]
