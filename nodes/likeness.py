@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import asdict, dataclass
 
@@ -10,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels.colour import decode, ycbcr_matrix
-from .balance import colour_science
 from .solve import SkinReading, SkinTarget
 
 _DARKEST = 1e-4
+
+Lab = tuple[float, float, float]
+"""CIE 1976 L*, a* and b*."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ def distance(skin: Skin, other: Skin) -> Distance:
     """Return how far ``skin`` lies from ``other``.
 
     The colours are taken at the luma of the other as they show on a BT.1886 display with BT.709 primaries, and their
-    lightness is made the same; the difference is CIEDE2000 (ISO/CIE 11664-6) through colour-science. The level is
+    lightness is made the same; the difference is CIEDE2000 (ISO/CIE 11664-6). The level is
     compared in the light before a BT.709 camera (the inverse of its curve, BT.709-6 item 1.2).
 
     >>> round(distance(Skin(123.0, 0.2, 0.5), Skin(121.0, 0.2, 0.5)).angle, 3)
@@ -112,12 +113,8 @@ def stops(luma: float, other: float) -> float:
 
 
 def _delta_e(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
-    colour = colour_science()
-    first_lab, second_lab = (
-        colour.XYZ_to_Lab(_rgb_to_xyz() @ _displayed(rgb), np.array([0.3127, 0.3290])) for rgb in (first, second)
-    )
-    first_lab[0] = second_lab[0]
-    return float(colour.delta_E(first_lab, second_lab, method="CIE 2000"))
+    first_lab, second_lab = (_lab(_RGB_TO_XYZ @ _displayed(rgb)) for rgb in (first, second))
+    return ciede2000((second_lab[0], *first_lab[1:]), second_lab)
 
 
 def _displayed(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -126,7 +123,51 @@ def _displayed(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
     return light
 
 
-@functools.lru_cache(maxsize=1)
 def _rgb_to_xyz() -> NDArray[np.float64]:
-    matrix: NDArray[np.float64] = colour_science().RGB_COLOURSPACES["ITU-R BT.709"].matrix_RGB_to_XYZ
+    """Return the matrix of BT.709 primaries under D65 (BT.709-6 items 1.3 and 1.4), white at Y = 1."""
+    x, y = np.array([0.64, 0.30, 0.15]), np.array([0.33, 0.60, 0.06])
+    columns = np.array([x / y, np.ones(3), (1 - x - y) / y])
+    matrix: NDArray[np.float64] = columns * np.linalg.solve(columns, _WHITE)
     return matrix
+
+
+_WHITE = np.array([0.3127 / 0.3290, 1.0, (1 - 0.3127 - 0.3290) / 0.3290])
+_RGB_TO_XYZ = _rgb_to_xyz()
+
+
+def _lab(xyz: NDArray[np.float64]) -> Lab:
+    """Return CIE 1976 L*a*b* under D65. Source: ISO/CIE 11664-4."""
+    ratio = xyz / _WHITE
+    bent = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio * (29 / 6) ** 2 / 3 + 4 / 29)
+    x, y, z = (float(v) for v in bent)
+    return 116 * y - 16, 500 * (x - y), 200 * (y - z)
+
+
+def ciede2000(first: Lab, second: Lab) -> float:
+    """Return the colour difference of two CIE L*a*b* colours, with all weights 1.
+
+    By itself, as colour-science takes a second to import. Source: ISO/CIE 11664-6; G. Sharma, W. Wu, E. Dalal, "The
+    CIEDE2000 color-difference formula", Color Research & Application 30(1), 2005.
+
+    >>> round(ciede2000((50, 2.6772, -79.7751), (50, 0, -82.7485)), 4)
+    2.0425
+    """
+    (l1, a1, b1), (l2, a2, b2) = first, second
+    mean = ((math.hypot(a1, b1) + math.hypot(a2, b2)) / 2) ** 7
+    stretch = 1 + 0.5 * (1 - math.sqrt(mean / (mean + 25.0**7)))
+    c1, c2 = math.hypot(stretch * a1, b1), math.hypot(stretch * a2, b2)
+    h1, h2 = (math.degrees(math.atan2(b, stretch * a)) % 360 for a, b in ((a1, b1), (a2, b2)))
+    turn = (h2 - h1 + 180) % 360 - 180 if c1 * c2 else 0.0
+    light, chroma = (l1 + l2) / 2, (c1 + c2) / 2
+    hue = h1 + turn / 2 if c1 * c2 else h1 + h2
+    if c1 * c2 and turn == -180:
+        hue, turn = h1 + 90, 180.0
+    waves = ((-0.17, 1, -30), (0.24, 2, 0), (0.32, 3, 6), (-0.20, 4, -63))
+    bend = 1 + sum(size * math.cos(math.radians(times * hue + shift)) for size, times, shift in waves)
+    off = (light - 50) ** 2
+    s_l, s_c, s_h = 1 + 0.015 * off / math.sqrt(20 + off), 1 + 0.045 * chroma, 1 + 0.015 * chroma * bend
+    blue = 60 * math.exp(-((((hue % 360) - 275) / 25) ** 2))
+    twist = -2 * math.sqrt(chroma**7 / (chroma**7 + 25.0**7)) * math.sin(math.radians(blue))
+    dl, dc = (l2 - l1) / s_l, (c2 - c1) / s_c
+    dh = 2 * math.sqrt(c1 * c2) * math.sin(math.radians(turn / 2)) / s_h
+    return math.sqrt(max(dl * dl + dc * dc + dh * dh + twist * dc * dh, 0.0))
