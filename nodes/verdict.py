@@ -42,6 +42,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Solve it again with `inkarnat correct` (`inkarnat carry` does with --solve-again and --add).",
             "Press Solve.",
         ),
+        "hand": (
+            "A hand moved it: leave --turn and its like out, or `inkarnat graph set G.json steer.turn=solved`.",
+            "A hand moved it: go back to solved.",
+        ),
         "again": (
             "Give --neutral SAMPLE on this clip; where the camera or the light differs, --solve-again with --add.",
             "Mark something neutral on this clip; where the camera or the light differs, mark its skin and solve it.",
@@ -124,7 +128,8 @@ class Evidence:
         where there is no look. :ivar without_look: the reading before that look. :ivar aimed: what the final reading
         would be if the skin lay on its target before the look; None where that is not known.
     :ivar beside: the final reading of the clip that this one should agree with, and ``beside_name`` its name.
-    :ivar view: the view that is looked through, "" for none.
+    :ivar view: the view that is looked through, "" for none. :ivar by_hand: whether a hand moved the skin after the
+        solve, or in its place.
     """
 
     light: SkinReading | None
@@ -141,6 +146,7 @@ class Evidence:
     beside_name: str = ""
     view: str = ""
     missing: str = ""
+    by_hand: bool = False
 
     @property
     def turn(self) -> float:
@@ -273,7 +279,9 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "view")
     unsure = evidence.light_by in (EDGES, COPY, UNREAD)
     if evidence.kept is None:
-        return _compared(final, aim, unsure)
+        drift, finding = _compared(final, aim, unsure)
+        moved = evidence.by_hand and finding.fix in ("solve", "again", "saturation")
+        return drift, replace(finding, fix="hand") if moved else finding
     if evidence.aimed is None or not evidence.kept:
         return None, Finding(NOT_JUDGED, f"{reads}: not judged, skin kept {evidence.kept:.0%}.", "look")
     between = _kept_from_a_look(aim, evidence.aimed)

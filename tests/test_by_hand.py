@@ -390,3 +390,13 @@ def test_the_all_in_one_effect_solves_by_temperature_and_tint():
     matte = done.matte(done.balanced(picture))
     assert measure_skin(done.process(picture), matte).angle == pytest.approx(123, abs=0.1)
     assert "123.0°" in words
+
+
+def test_a_verdict_on_skin_that_a_hand_moved_says_so(folder):
+    """The status stays that of the reading; the fix is not to solve again what a hand keeps away from the target."""
+    done = run(
+        "correct", folder / "by-hand.001.png", "--add", FACE, "--turn", "by:6", "--graph-out", folder / "six.json"
+    )
+    assert done[0] == 0
+    assert "off: " in done[1]
+    assert "A hand moved it: leave --turn and its like out" in done[1]

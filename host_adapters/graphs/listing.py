@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from ...nodes import SkinKey
@@ -12,6 +12,8 @@ from ...nodes.declare import Node
 from .edits import current
 from .graph import Graph, Step
 from .keyframes import Keyframes
+from .parts import Parts, parts_of
+from .typed import control_of, told_parts
 from .wording import value_words, word_of
 
 _MOST_KEYFRAMES_SHOWN = 6
@@ -27,14 +29,24 @@ def lines(graph: Graph, everything: bool = False) -> Iterator[str]:
     for step in _in_order(graph):
         yield f"├─ {step.id}: {step.node.label.lower()} ← {_wires(step)}"
         rows = list(values(step, everything))
+        known = parts_of(graph, step.id)
         width = max((len(word) for word, _ in rows), default=0)
         for word, value in rows:
             yield f"│    {word.ljust(width)}  {value}"
+            yield from _parts_words(step, word, known)
         if not rows:
             yield "│    as by default"
     outputs = list(graph.outputs)
     for number, (name, origin) in enumerate(outputs, start=1):
         yield f"{'└' if number == len(outputs) else '├'}─ gives {name} ({graph.kind(origin)}) ← {origin}"
+
+
+def _parts_words(step: Step, word: str, known: Mapping[str, Parts]) -> Iterator[str]:
+    """Yield what was solved of a value and what a hand did to it, where a hand did."""
+    for name, parts in known.items():
+        control = control_of(step.node.name, name)
+        if control is not None and control.option == word and parts.hand is not None:
+            yield f"│      = {told_parts(control, parts)}"
 
 
 def _in_order(graph: Graph) -> list[Step]:

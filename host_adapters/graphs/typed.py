@@ -149,11 +149,11 @@ class Control:
         """Return a field's number as people read it, with its unit."""
         typed = self.to_typed(value, by)
         sign = "+" if signed and typed >= 0 and (by or self.at_rest or self.param.low < 0) else ""
-        return f"{sign}{_figure(typed)}{_behind(self.unit.word)}"
+        return f"{sign}{_figure(typed, 2)}{_behind(self.unit.word)}"
 
 
-def _figure(value: float) -> str:
-    text = f"{value:.3f}".rstrip("0").rstrip(".")
+def _figure(value: float, digits: int = 3) -> str:
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
 
 

@@ -39,6 +39,7 @@ from ...nodes import (
 from ..detect.faces import Face, available, find_faces
 from ..graphs.colour_spaces import WORKING
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.parts import parts_of
 from ..graphs.runner import Runner
 from ..media.files import InputError
 from .sampling import spread
@@ -450,7 +451,14 @@ def evidence(
         aimed=surveyed.aimed,
         view=view,
         missing=missing,
+        by_hand=is_by_hand(graph),
     )
+
+
+def is_by_hand(graph: Graph) -> bool:
+    """Tell whether a hand moved the skin beside what was solved, or in its place."""
+    steers = (step.id for step in graph.order() if isinstance(step.node, SteerSkin))
+    return any(parts.hand is not None for id in steers for parts in parts_of(graph, id).values())
 
 
 def balance_of(graph: Graph, frame: int) -> tuple[float, float]:
