@@ -45,7 +45,7 @@ def _parts_words(step: Step, word: str, known: Mapping[str, Parts]) -> Iterator[
     """Yield what was solved of a value and what a hand did to it, where a hand did."""
     for name, parts in known.items():
         control = control_of(step.node.name, name)
-        if control is not None and control.option == word and parts.hand is not None:
+        if control is not None and control.option == word and None not in (parts.hand, parts.solved):
             yield f"│      = {told_parts(control, parts)}"
 
 
