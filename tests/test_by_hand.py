@@ -371,6 +371,7 @@ def test_the_all_in_one_effect_sets_what_the_options_set():
     matte = nodes["soften"].process(nodes["skin"].process(seen), seen)
     np.testing.assert_array_equal(effect.process(picture), nodes["steer"].process(seen, matte))
     assert isinstance(nodes["skin"], SkinKey)
+    rest, names = CorrectSkin(), [field.name for field in dataclasses.fields(effect)]
     resting = {name for name in names if getattr(rest, name) == getattr(effect, name)}
     found_in_the_picture = {name for name in names if name.startswith("face_") or name == "joined"}
     assert resting - found_in_the_picture == {"view", "transfer", "split_at", "levels"}
