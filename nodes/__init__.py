@@ -63,6 +63,7 @@ from .verdict import (
     judge,
     missed,
     side_note,
+    together,
     worst_first,
 )
 from .view import ShowMatte
@@ -210,6 +211,7 @@ __all__ = [
     "suggest_tone",
     "tag_in_words",
     "tagged_space",
+    "together",
     "with_faces",
     "worst_first",
     "worst_left_behind",

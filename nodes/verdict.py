@@ -259,6 +259,20 @@ def worst_first(verdicts: Iterable[Verdict]) -> list[int]:
     return [number for number, _ in sorted(enumerate(verdicts), key=place)]
 
 
+def together(verdicts: Mapping[str, Verdict]) -> Verdict:
+    """Return one verdict on several people, each finding under its person's name; the worst person counts.
+
+    :param verdicts: by name, at least one; "" for the only one.
+    """
+    order = worst_first(verdicts.values())
+    known = list(verdicts.items())
+    if len(known) == 1:
+        return known[0][1]
+    found = [replace(each, sentence=f"{known[n][0]}: {each.sentence}") for n in order for each in known[n][1].findings]
+    worst = sorted(found, key=lambda f: _RANK[f.status], reverse=True)
+    return Verdict(tuple(worst), known[order[0]][1].drift)
+
+
 # --- the skin itself ----------------------------------------------------------------------------------------
 
 

@@ -59,6 +59,11 @@ PAGE = "report.html"
     help="The parts to carry; all others stay as a clip has them in DIR already, or do nothing.",
 )
 @click.option(
+    "--subjects",
+    metavar="NAMES",
+    help="Carry key, matte and skin of these people alone, such as left,right; all others stay as a clip has them.",
+)
+@click.option(
     "--match-exposure", is_flag=True, help="Bring the skin to the reference's level as well, in linear light."
 )
 @click.option("--replace", "replaces", multiple=True, metavar="NAME", help="Replace the graph of a clip made by hand.")
@@ -113,7 +118,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
     marked = Marked.read(options)
     read_hands(options)  # what is wrong with it is told before anything is opened
     check_view(loaded, view_id(options["view"]))
-    parts_of(loaded, _what(options))
+    parts_of(loaded, _what(options), None, _subjects(options))
     with ExitStack() as stack:
         if options["timeline"] is not None:
             return _carry_cut(loaded, targets, marked, person, view, options, stack)
@@ -126,6 +131,16 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
     return finish(carried, folder, person, options, begun)
 
 
+def _subjects(options: dict[str, Any]) -> list[str] | None:
+    """Return the people whose parts are carried, None for everybody. Raises GraphError for an empty list."""
+    if options["subjects"] is None:
+        return None
+    names = [name for name in options["subjects"].replace(" ", "").split(",") if name]
+    if not names:
+        raise GraphError("--subjects names nobody: give names of the graph's subjects, such as left,right.")
+    return names
+
+
 def _what(options: dict[str, Any]) -> list[str]:
     return [part for part in options["what"].replace(" ", "").split(",") if part]
 
@@ -133,7 +148,8 @@ def _what(options: dict[str, Any]) -> list[str]:
 def _carrier(graph: Graph, reference: Shot, view: View, person: Person | None, options: dict[str, Any]) -> Carrier:
     return Carrier(
         graph, reference, view, person, options["light"], line=read_line(options), seen=view_id(options["view"]),
-        what=_what(options), match_exposure=options["match_exposure"], typed=read_hands(options, reference.clip.height),
+        what=_what(options), subjects=_subjects(options), match_exposure=options["match_exposure"],
+        typed=read_hands(options, reference.clip.height),
     )  # fmt: skip
 
 

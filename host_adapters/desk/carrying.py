@@ -11,6 +11,7 @@ from ..graphs.graph import Graph
 from ..media.clips import Clip
 from ..shots.aims import aim_at, noted_light, with_aims, with_light
 from ..shots.carry import Carried, Carrier, Shot, balance_step
+from ..shots.evidence import mattes_of
 from ..shots.runs import graph_hash
 from .seeing import PLAIN, Seeing
 from .state import State
@@ -23,8 +24,10 @@ def carry_state(state: State, name: str, clip: Clip, frame: int, seeing: Seeing 
 
 def judged_graph(state: State) -> Graph:
     """Return the graph of a state with notes on what each person is aimed at and how the light was found."""
-    first = state.people[0].target if state.people else SkinTarget()
-    graph = with_aims(state.graph, {"": aim_at(first)})
+    targets = {person.suffix.removeprefix("-"): person.target for person in state.people} or {"": SkinTarget()}
+    first = next(iter(targets.values()))
+    names = mattes_of(state.graph)
+    graph = with_aims(state.graph, {name: aim_at(targets.get(name, first)) for name in names})
     return with_light(graph, light_of(state))
 
 

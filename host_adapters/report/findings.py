@@ -22,13 +22,13 @@ from ...nodes import (
     EDGES,
     OFF,
     Aim,
+    Evidence,
     ReadingError,
     Skin,
     SkinReading,
     Verdict,
     beyond,
     distance,
-    judge,
     judge_matte,
     measure_skin,
     worst_first,
@@ -40,7 +40,7 @@ from ..media.clips import Clip, open_clip, parse_frames
 from ..media.files import InputError
 from ..shots.aims import aims_of, noted_light
 from ..shots.carry import REFERENCE
-from ..shots.evidence import BEFORES, Survey, Witness, evidence, mattes_of, survey
+from ..shots.evidence import BEFORES, Survey, Witness, evidence, judge_people, mattes_of, survey_people
 from ..shots.people import frame_hash
 from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
@@ -135,11 +135,11 @@ def gather(run: Run, most: int = MOST_FRAMES, progress: Callable[[int], None] | 
     name = _view_name(run)
     view, seen = open_view(name), view_id(name)
     reference = next((clip for clip in run.clips if clip.name == run.reference), run.clips[0])
-    beside = _survey(run, reference, view)
+    beside = _surveys(run, reference, view)
     clips = []
     for clip in run.clips:
-        surveyed = beside if clip is reference else _survey(run, clip, view)
-        clips.append(_clip_findings(run, clip, surveyed, (reference.name, beside), view, seen, most, progress))
+        surveys = beside if clip is reference else _surveys(run, clip, view)
+        clips.append(_clip_findings(run, clip, surveys, (reference.name, beside), view, seen, most, progress))
     return Findings(run, tuple(clips), _versions())
 
 
@@ -155,32 +155,33 @@ def _frames(clip: Clip, frames: str | None) -> list[int]:
     return [number for number in numbers if number in clip.frames and number not in missing] or [clip.frames[0]]
 
 
-def _survey(run: Run, clip: RunClip, view: View) -> Survey:
+def _surveys(run: Run, clip: RunClip, view: View) -> dict[str, Survey]:
+    """Read everybody in a clip."""
     with open_clip(run.path(clip.files)) as opened:
         graph = Graph.load(run.path(clip.graph))
-        aim = next(iter(aims_of(graph, mattes_of(graph), run.person, run.line).values()))
-        return survey(opened, graph, view, _frames(opened, clip.frames), aim=aim)
+        aims = aims_of(graph, mattes_of(graph), run.person, run.line)
+        return survey_people(opened, graph, view, aims, _frames(opened, clip.frames))
 
 
 def _clip_findings(
     run: Run,
     clip: RunClip,
-    surveyed: Survey,
-    reference: tuple[str, Survey],
+    surveys: dict[str, Survey],
+    reference: tuple[str, dict[str, Survey]],
     view: View,
     seen: str,
     most: int,
     progress: Callable[[int], None] | None,
 ) -> ClipFindings:
     graph = Graph.load(run.path(clip.graph))
-    name, beside = reference
+    name, besides = reference
     alone = clip.name == name
     with open_clip(run.path(clip.files)) as opened:
         numbers = _frames(opened, clip.frames)
         shown = clip.frame if clip.frame in numbers else numbers[0]
         assert shown is not None
         witness = Witness(graph, view)
-        moments, failed = [], list(surveyed.failed)
+        moments, failed = [], list(next(iter(surveys.values())).failed)
         for number in spread_pairs(numbers, most):
             try:
                 moments.append(_moment(witness, opened, number))
@@ -193,9 +194,14 @@ def _clip_findings(
         pictures = witness.pictures(opened, shown)
         matte = _whole_matte(witness, pictures)
         readings = tuple(_reading(pictures[before], matte) for before in BEFORES)
-        aim = next(iter(aims_of(graph, witness.mattes, run.person, run.line).values()))
+        aims = aims_of(graph, witness.mattes, run.person, run.line)
         light = noted_light(graph) if clip.light in ("", REFERENCE) else clip.light
-        found = evidence(graph, surveyed, shown, light, None if alone else beside, name, seen)
+
+        def told(person: str, surveyed: Survey) -> Evidence:
+            return evidence(graph, surveyed, shown, light, None if alone else besides.get(person), name, seen)
+
+        verdict, worst = judge_people(surveys, aims, told)
+        aim, surveyed, beside = aims[worst], surveys[worst], besides.get(worst)
         described, notes = _describe(opened, numbers), opened.notes
         plate = opened.read(shown)
         made = Runner(graph).run_frame(shown, {graph.sources[0]: plate}, ["result"])["result"]
@@ -205,12 +211,12 @@ def _clip_findings(
             ("graph", graph_hash(graph)),
         )
     level = ""
-    if not alone and surveyed.final is not None and beside.final is not None:
+    if not alone and surveyed.final is not None and beside is not None and beside.final is not None:
         level = f"{distance(Skin.of(surveyed.final), Skin.of(beside.final)).level_words()} than {name}"
     images = draw_images(pictures, matte, len(run.clips), aim.angle)
     gathered = ClipFindings(
         clip, described, shown, images, readings, tuple(moments), flicker(moments), surveyed, aim,  # type: ignore[arg-type]
-        judge(found, aim), level.replace("the same level than", "the same level as"), (), graph, hashes,
+        verdict, level.replace("the same level than", "the same level as"), (), graph, hashes,
     )  # fmt: skip
     return dataclasses.replace(gathered, warnings=_warnings(gathered, matte, notes, failed))
 

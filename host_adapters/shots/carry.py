@@ -21,12 +21,14 @@ from ...nodes import (
     EDGES,
     SKIN_LINE,
     UNREAD,
+    Aim,
     BakedLook,
     Balance,
     BalanceError,
     Cdl,
     CombineMattes,
     ConvertColour,
+    Evidence,
     FaceMatte,
     JoinFaces,
     KeepSkin,
@@ -45,7 +47,6 @@ from ...nodes import (
     ToneCurve,
     Verdict,
     distance,
-    judge,
     solve_balance,
     stops,
 )
@@ -57,7 +58,7 @@ from ..graphs.parts import Hand, Parts, with_parts, with_solved
 from ..graphs.parts import parts_of as parts_of_step
 from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
-from .evidence import Survey, evidence, mattes_of, survey
+from .evidence import Survey, evidence, judge_people, mattes_of, survey, survey_people
 from .faces import with_own_faces
 from .marks import MarkedPicture, with_marks
 from .people import Person
@@ -89,7 +90,6 @@ _PART_OF: Mapping[type[Node], str] = {
     JoinFaces: "key",
     SoftenMatte: "matte",
     SteadyMatte: "matte",
-    CombineMattes: "matte",
     SteerSkin: "skin",
     BakedLook: "look",
     ProtectMatte: "look",
@@ -125,33 +125,64 @@ def _look_steps(graph: Graph) -> frozenset[str]:
     return frozenset(id for id in found if not isinstance(graph.by_id[id].node, ConvertColour))
 
 
-def parts_of(graph: Graph, what: Collection[str], own: Graph | None = None) -> Graph:
+PERSONAL = ("key", "matte", "skin")
+"""The parts that each person has."""
+
+
+def parts_of(
+    graph: Graph, what: Collection[str], own: Graph | None = None, subjects: Collection[str] | None = None
+) -> Graph:
     """Return the graph with some of its parts; all others as a clip has them itself, or doing nothing.
 
     :param own: the clip's own graph: a step of the same id and node keeps its values there.
+    :param subjects: the people whose parts are carried; None for everybody. The skin of others stays as it is.
     :raises CarryError: a part of that name does not exist, or a skin would be steered without a key.
     """
     for name in what:
         if name not in PARTS:
             raise CarryError(f"There is no part {name!r} to carry: {', '.join(PARTS)}. {nearest(name, PARTS)}".rstrip())
-    if set(what) == set(PARTS):
+    known = [name for name in mattes_of(graph) if name] if subjects is not None else []
+    for name in subjects or ():
+        if name not in known:
+            there = f"the graph has {', '.join(known)}" if known else "the graph names nobody"
+            raise CarryError(f"There is no subject {name!r} to carry: {there}. {nearest(name, known)}".rstrip())
+    others = [name for name in known if name not in (subjects or ())]
+    if set(what) == set(PARTS) and not others:
         return graph
     kept = {} if own is None else own.by_id
     steps = []
     for step in graph.steps:
         part = part_of(graph, step)
-        if not part or part in what:
+        other = part in PERSONAL and any(step.id.endswith(f"-{name}") for name in others)
+        if not part or (part in what and not other):
             steps.append(step)
             continue
         mine = kept.get(step.id)
         if mine is not None and mine.node.name == step.node.name:
             steps.append(dataclasses.replace(step, node=mine.node, keyed=mine.keyed))
-        elif isinstance(step.node, KeepSkin):
-            steps.append(dataclasses.replace(step, node=dataclasses.replace(step.node, amount=0.0), keyed=()))
+        elif other and part != "skin" and part in what:
+            steps.append(step)  # somebody's matte still parts them from the others
         else:
-            resting = Cdl(clamp=False) if isinstance(step.node, Cdl) else type(step.node)()
-            steps.append(dataclasses.replace(step, node=resting, keyed=()))
+            steps.append(dataclasses.replace(step, node=_resting(graph, step), keyed=()))
     return dataclasses.replace(graph, steps=tuple(steps))
+
+
+def _resting(graph: Graph, step: Step) -> Node:
+    """Return a node that does nothing where a step stands."""
+    node = step.node
+    if isinstance(node, KeepSkin):
+        return dataclasses.replace(node, amount=0.0)
+    if isinstance(node, FaceMatte):
+        return dataclasses.replace(node, presence=0.0)
+    if isinstance(node, Region):
+        taken = any(
+            isinstance(each.node, CombineMattes)
+            and each.node.operation == "subtract"
+            and dict(each.inputs)["second"] == step.id
+            for each in graph.steps
+        )
+        return Region(centre=(-9.0, -9.0), width=0.001, height=0.001) if taken else Region("box", width=20, height=20)
+    return Cdl(clamp=False) if isinstance(node, Cdl) else type(node)()
 
 
 # --- what was marked, in the notes of a graph ----------------------------------------------------------------
@@ -331,7 +362,8 @@ class Carrier:
         balanced by one and the graph does not say so itself. :param person: what every shot is judged against; without
         one, what the graph was solved for, or the line. :param view: what readings look through, and ``seen`` its name.
     :param light: "edges" also where there is no neutral sample, or "copy" to leave the light of such shots as it is.
-    :param what: the parts that are carried: see :data:`PARTS`. :param match_exposure: bring the skin to the reference's
+    :param what: the parts that are carried: see :data:`PARTS`. :param subjects: the people whose parts are carried and
+        who are judged, None for everybody. :param match_exposure: bring the skin to the reference's
         level, in linear light. :param typed: what is set by hand on every clip that is carried to, by option.
     """
 
@@ -346,6 +378,7 @@ class Carrier:
         line: float = SKIN_LINE,
         seen: str = "",
         what: Collection[str] = PARTS,
+        subjects: Collection[str] | None = None,
         match_exposure: bool = False,
         typed: Mapping[str, Hand] | None = None,
     ) -> None:
@@ -358,8 +391,11 @@ class Carrier:
         node = step.node_at(reference.frame) if step else Balance()
         assert isinstance(node, Balance)
         self.balance = node
-        self.aim = next(iter(aims_of(graph, mattes_of(graph), person, line).values()))
-        self.surveyed = survey(reference.clip, graph, view, reference.frames, aim=self.aim)
+        self.person, self.line, self.subjects = person, line, subjects
+        self.aims = self._aims_of(graph)
+        self.surveys = survey_people(reference.clip, graph, view, self.aims, reference.frames)
+        first = next((name for name, each in self.surveys.items() if each.final is not None), next(iter(self.surveys)))
+        self.aim, self.surveyed = self.aims[first], self.surveys[first]
         if self.surveyed.final is None:
             raise CarryError(
                 f"{reference.clip.path}: the graph finds no skin on the reference, {_detail(self.surveyed)}"
@@ -377,7 +413,7 @@ class Carrier:
             raise CarryError(f"{shot.name}: {error}") from error
 
     def _carry(self, shot: Shot, again: bool) -> Carried:
-        graph = with_own_faces(parts_of(self.graph, self.what, shot.own), shot.clip)
+        graph = with_own_faces(parts_of(self.graph, self.what, shot.own, self.subjects), shot.clip)
         balance, by = self._balance(shot) if "light" in self.what else (None, noted_light(graph) or COPY)
         graph = graph if balance is None else self._with_trim(with_balance(graph, balance))
         solved = again and bool(shot.add)
@@ -413,15 +449,27 @@ class Carrier:
         parts |= {name: Parts(getattr(step.node, name)) for name in CARRIED if name not in trims}
         return with_parts(graph, step.id, parts)
 
+    def _aims_of(self, graph: Graph) -> dict[str, Aim]:
+        """Return what each person of a graph is judged against; where subjects are named, of those."""
+        names = [name for name in mattes_of(graph) if self.subjects is None or name in self.subjects]
+        return aims_of(graph, names or mattes_of(graph), self.person, self.line)
+
     def _judged(self, shot: Shot, graph: Graph, balance: Balance | None, by: str, solved: bool = False) -> Carried:
-        surveyed = survey(shot.clip, graph, self.view, shot.frames, aim=self.aim)
+        aims = {name: self.aims.get(name, aim) for name, aim in self._aims_of(graph).items()}
+        surveys = survey_people(shot.clip, graph, self.view, aims, shot.frames)
         light = noted_light(self.graph) if by == REFERENCE else by
-        beside = None if shot is self.reference else self.surveyed
-        found = evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen)
+        besides = {} if shot is self.reference else self.surveys
+
+        def told(name: str, surveyed: Survey) -> Evidence:
+            beside = besides.get(name)
+            return evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen)
+
+        verdict, worst = judge_people(surveys, aims, told)
+        surveyed, beside = surveys[worst], besides.get(worst)
         level = ""
-        if beside is not None and surveyed.final is not None and self.surveyed.final is not None:
-            level = distance(Skin.of(surveyed.final), Skin.of(self.surveyed.final)).level_words()
-        return Carried(shot, graph, balance, by, surveyed, judge(found, self.aim), solved, level)
+        if beside is not None and surveyed.final is not None and beside.final is not None:
+            level = distance(Skin.of(surveyed.final), Skin.of(beside.final)).level_words()
+        return Carried(shot, graph, balance, by, surveyed, verdict, solved, level)
 
     def kept(self, shot: Shot) -> Carried:
         """Return a further stretch of the reference's own clip, with the reference's graph, measured and judged."""
@@ -557,7 +605,7 @@ class Begun:
                 if name not in names and not (option == "replaces" and name == "all"):
                     hint = nearest(name, names) or f"There are: {', '.join(names)}."
                     raise CarryError(f"--{option[:-1] if option != 'replaces' else 'replace'} names {name!r}. {hint}")
-        partial = set(options["what"].replace(" ", "").split(",")) != set(PARTS)
+        partial = set(options["what"].replace(" ", "").split(",")) != set(PARTS) or bool(options.get("subjects"))
         marks = {key: options[key] for key in ("replaces", "approves", "unlocks")}
         return cls(run, own, partial=partial, **marks)
 

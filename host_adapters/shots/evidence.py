@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import statistics
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -32,9 +32,13 @@ from ...nodes import (
     SkinKey,
     SkinReading,
     SteerSkin,
+    Verdict,
+    judge,
     left_behind,
     measure_skin,
     solve_steer,
+    together,
+    worst_first,
 )
 from ..detect.faces import Face, available, find_faces
 from ..graphs.colour_spaces import WORKING
@@ -336,26 +340,62 @@ def survey(
     A frame that cannot be read, or shows no skin, is among those that failed. Raises GraphError for a graph without a
     result and a matte, NodeError where a node fails.
     """
+    mattes = mattes_of(graph)
+    name = name if name in mattes else next(iter(mattes))
+    return survey_people(clip, graph, view, {name: aim}, frames, most)[name]
+
+
+def survey_people(
+    clip: Read,
+    graph: Graph,
+    view: View,
+    aims: Mapping[str, Aim | None],
+    frames: Sequence[int] | None = None,
+    most: int = SURVEY_FRAMES,
+) -> dict[str, Survey]:
+    """Read several people of a clip, each frame once: see :func:`survey`.
+
+    :param aims: what each is judged against, by the names in the graph.
+    """
     witness = Witness(graph, view)
-    name = name if name in witness.mattes else next(iter(witness.mattes))
     numbers = spread(frames if frames is not None else clip.frames, most)
-    moments: list[Moment] = []
-    failed: list[tuple[int, str]] = []
-    face: tuple[LeftBehind | None, float | None] = (None, None)
+    moments: dict[str, list[Moment]] = {name: [] for name in aims}
+    failed: dict[str, list[tuple[int, str]]] = {name: [] for name in aims}
+    faces: dict[str, tuple[LeftBehind | None, float | None]] = dict.fromkeys(aims, (None, None))
     for number in numbers:
         try:
             pictures = witness.pictures(clip, number)
         except InputError as error:
-            failed.append((number, str(error)))
+            for each in failed.values():
+                each.append((number, str(error)))
             continue
-        moment = witness.moment(pictures, number, name)
-        if moment.final is None or moment.light_only is None:
-            failed.append((number, moment.missing))
-            continue
-        moments.append(dataclasses.replace(moment, aimed=witness.aimed(clip, number, name, aim)))
-        if number == numbers[len(numbers) // 2]:
-            face = face_evidence(pictures, pictures[witness.mattes[name]], alone=len(witness.mattes) == 1)
-    return dataclasses.replace(Survey.of(moments, numbers, *face), failed=tuple(failed))
+        for name, aim in aims.items():
+            moment = witness.moment(pictures, number, name)
+            if moment.final is None or moment.light_only is None:
+                failed[name].append((number, moment.missing))
+                continue
+            moments[name].append(dataclasses.replace(moment, aimed=witness.aimed(clip, number, name, aim)))
+            if number == numbers[len(numbers) // 2]:
+                faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone=len(witness.mattes) == 1)
+    surveys = {name: Survey.of(own, numbers, *faces[name]) for name, own in moments.items()}
+    return {name: dataclasses.replace(each, failed=tuple(failed[name])) for name, each in surveys.items()}
+
+
+def judge_people(
+    surveys: Mapping[str, Survey],
+    aims: Mapping[str, Aim],
+    told: Callable[[str, Survey], Evidence],
+) -> tuple[Verdict, str]:
+    """Return the verdict on all people of a clip, and the name of the one who is worst.
+
+    Who is not in the clip, while others are, is not judged.
+
+    :param told: gives what the judge is told of a person.
+    """
+    there = {name: each for name, each in surveys.items() if each.final is not None} or dict(surveys)
+    verdicts = {name: judge(told(name, each), aims[name]) for name, each in there.items()}
+    worst = list(verdicts)[worst_first(verdicts.values())[0]]
+    return together(verdicts), worst
 
 
 def middle(readings: Iterable[SkinReading | None]) -> SkinReading | None:
