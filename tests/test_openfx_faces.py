@@ -297,6 +297,19 @@ def test_a_face_that_is_not_there_is_not_drawn():
     assert nose["OfxParamPropEnabled"] == (0,)
 
 
+@pytest.mark.parametrize("name", ["correct_skin", "region", "face_matte"])
+def test_a_picture_much_smaller_than_the_project_is_no_fault(name):
+    """Positions that nobody has moved lie far outside such a picture; nothing of them shows in it."""
+    host, effects = loaded()
+    instance = effects[name].instance(size=(4096.0, 2160.0))
+    picture = np.full((9, 16, 4), 0.4, np.float32)
+    stage = shown(picture)
+    assert instance.render(stage) == 0, host.messages[-1:]
+    if name == "correct_skin":
+        assert np.array_equal(stage.output.read(), picture)
+    no_complaints()
+
+
 @pytest.mark.parametrize("told", ["nonsense", "[]", '{"keyed": [1]}', '{"texture": 99}', '{"other": 1}'])
 def test_what_was_learned_about_faces_is_checked(told):
     with pytest.raises(ParamError, match="joined cannot be read: learn the key again"):

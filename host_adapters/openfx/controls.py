@@ -604,7 +604,7 @@ def _value(name: str, param: Param, get: Get, frame: Frame, curves: bool) -> Val
             return _without_corners(get(name), param)
         count = max(0, min(int(get(f"{name}_count")), MOST_POINTS))
         positions = [get(f"{name}_{index + 1}") for index in range(count)]
-        return tuple(position if param.curve else frame.normalised(position) for position in positions)
+        return tuple(position if param.curve else _within(param, frame, position) for position in positions)
     value = get(name)
     if param.kind == "choice":
         options = tuple(param.options)
@@ -612,10 +612,15 @@ def _value(name: str, param: Param, get: Get, frame: Frame, curves: bool) -> Val
     if param.kind == "toggle":
         return bool(value)
     if param.kind == "point":
-        return frame.normalised(value)
+        return _within(param, frame, value)
     if param.kind == "colour":
         return tuple(param.limited(v) for v in value)
     return value if param.kind == "text" else param.limited(value)
+
+
+def _within(param: Param, frame: Frame, position: tuple[float, ...]) -> tuple[float, ...]:
+    """A position as parts of the frame: a picture much smaller than the project leaves it far outside, not wrong."""
+    return tuple(param.limited(v) for v in frame.normalised(position))
 
 
 def _without_corners(pairs: tuple[tuple[float, float], ...], param: Param) -> Value:
