@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from ...nodes import EARLIER
-from ...nodes.declare import HAND, MARKS, PRODUCT, REST, SUM, Node, Param, Place, Port, Value, whole_of
+from ...nodes.declare import HAND, MARKS, PRESENCE, PRODUCT, REST, SUM, Node, Param, Place, Port, Value, whole_of
 from ...nodes.sample import Sample
 from . import api
 from .properties import OpenFXError
@@ -554,12 +554,22 @@ def node_values(
 
     :param solved: of values in two parts only the solved one, not the whole.
     """
-    params, parts = kind.params(), kind.parts()
-    values = {name: _value(name, param, get, frame, curves) for name, param in params.items() if name != PREMULTIPLIED}
+    params, parts, absent = kind.params(), kind.parts(), _of_absent_faces(kind, get)
+    values = {
+        name: param.default if name in absent else _value(name, param, get, frame, curves)
+        for name, param in params.items()
+        if name != PREMULTIPLIED
+    }
     for name, way in parts.items():
         part = get(solved_control(name))
         values[name] = params[name].limited(part if solved else whole_of(way, part, values[name]))  # type: ignore[arg-type]
     return values
+
+
+def _of_absent_faces(kind: type[Node], get: Get) -> set[str]:
+    """Return the landmarks of faces that are not there: nothing reads them, so the host is not asked for them."""
+    absent = (slot for slot in kind.face_slots() if get(slot[PRESENCE]) == 0)
+    return {name for slot in absent for word, name in slot.items() if word != PRESENCE}
 
 
 def by_hand(kind: type[Node], get: Get) -> dict[str, float]:

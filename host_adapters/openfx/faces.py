@@ -125,7 +125,7 @@ def find(
 
 def _known(instance: Instance, slot: Mapping[str, str], time: float) -> Track:
     """What a slot holds at a time, so that a face keeps its slot."""
-    node = instance.node(time, instance.project_frame())
+    node = instance.node(time, instance.region(instance.source, time))
     is_there = getattr(node, slot[PRESENCE]) > 0
     marks = tuple(getattr(node, name) for word, name in slot.items() if word != PRESENCE)
     return Track(last=marks if is_there else None, seen=time)
