@@ -30,7 +30,7 @@ class Busy(OutputError):
     """Another run holds an output."""
 
 
-_MENDS = {
+_FIXES = {
     errno.ENOSPC: "the disk is full; make room or choose another folder",
     errno.EDQUOT: "your share of the disk is used up; make room or choose another folder",
     errno.EFBIG: "the file would be larger than is allowed here; raise the limit or choose another folder",
@@ -46,9 +46,9 @@ _MENDS = {
 
 
 def output_error(path: Path | str, error: BaseException | str) -> OutputError:
-    """Return the OutputError that says why ``path`` cannot be written and what mends it."""
+    """Return the OutputError that says why ``path`` cannot be written and what fixes it."""
     number = getattr(error, "errno", None)
-    reason = _MENDS.get(number) if isinstance(number, int) else None
+    reason = _FIXES.get(number) if isinstance(number, int) else None
     if reason is None:
         reason = (getattr(error, "strerror", None) or str(error) or type(error).__name__).rstrip(".")
     return OutputError(f"{path} cannot be written: {reason}{'' if reason.endswith('?') else '.'}")

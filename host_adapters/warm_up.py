@@ -409,7 +409,7 @@ PARTLY: Mapping[str, Callable[[], None]] = {
 
 
 def compile_first_uses(names: Sequence[str]) -> None:
-    """Run nodes, or parts of their work, by name; what is wrong with one is told where it is used in earnest."""
+    """Run nodes, or parts of their work, by name; errors surface on use."""
     for name in names:
         with contextlib.suppress(Exception):
             if name.endswith(_ACTIONS):

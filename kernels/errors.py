@@ -2,7 +2,7 @@
 
 
 class InkarnatError(Exception):
-    """Base of every error that Inkarnat raises on purpose: the thing, the rule, the value, the mend."""
+    """Base of every error that Inkarnat raises on purpose: the thing, the rule, the value, the fix."""
 
 
 class PictureError(InkarnatError, ValueError):

@@ -83,9 +83,9 @@ _SCRATCH = 7
 class Source(NamedTuple):
     """Where rows of a matte come from; made by :func:`from_plane`, :func:`from_edge` and :func:`from_ranges`.
 
-    ``edge`` or ``ranges`` are those of a key; without either it is the plane. Sheets are compiled for each of the
-    three, so that a plane need not wait for what keys alone need. ``states`` are the tiles of the matte as far as they
-    are known. From ``specks`` on it holds what the steps that are ready need; a factor of 0 leaves a step out.
+    ``edge`` or ``ranges`` are those of a key; without either it is the plane. Strip kernels are compiled for each of
+    the three, so that a plane need not wait for what keys alone need. ``states`` are the tiles of the matte as far as
+    they are known. From ``specks`` on it holds what the steps that are ready need; a factor of 0 leaves a step out.
     """
 
     image: Floats

@@ -75,7 +75,7 @@ def is_cold() -> bool:
     return not (kept or numba_config.DISABLE_JIT)
 
 
-SHEETS: list[Any] = []
+STRIP_KERNELS: list[Any] = []
 """Every compiled entry point, in the order of definition."""
 
 
@@ -86,7 +86,7 @@ class _PieceLibrary(JITCodeLibrary):
         self._finalized = True
 
 
-class _PartLibrary(_PieceLibrary):
+class _SubroutineLibrary(_PieceLibrary):
     """The code of a subroutine as it was written: rows are vector code by then; strip kernels make the rest fast."""
 
     def _optimize_final_module(self) -> None:
@@ -99,7 +99,7 @@ class _PieceCompiler(Compiler):
     def compile_extra(self, function: Function) -> Any:
         flags = self.state.flags
         flags.no_compile = True
-        kind = _PieceLibrary if flags.forceinline else _PartLibrary
+        kind = _PieceLibrary if flags.forceinline else _SubroutineLibrary
         self.state.library = kind(self.state.targetctx.codegen(), function.__qualname__)
         return super().compile_extra(function)
 
@@ -145,7 +145,7 @@ def subroutine(function: Function) -> Function:
 
 @contextlib.contextmanager
 def _without_collection() -> Iterator[None]:
-    """Put off the search for circular garbage: half-compiled code is all circles, and that takes a tenth longer."""
+    """Pause the cyclic garbage collector: half-compiled code is full of cycles, which cost it a tenth of the time."""
     searched = gc.isenabled()
     gc.disable()
     try:
@@ -157,7 +157,7 @@ def _without_collection() -> Iterator[None]:
 
 @contextlib.contextmanager
 def _lined_up(context: Any) -> Iterator[None]:
-    """Let new arrays begin where a line of memory does: values that lie in two lines at once take twice as long."""
+    """Let new arrays begin at a cache line: values that lie in two lines take twice as long."""
     context.get_preferred_array_alignment = lambda _: 64
     try:
         yield
@@ -250,7 +250,7 @@ class _Entry(CPUDispatcher):
             return super().compile(signature)
 
 
-class Sheet(_Entry):
+class StripKernel(_Entry):
     """A kernel that works on rows ``y0`` to ``y1``, its last arguments, and may be packed."""
 
     def compile(self, signature: Any) -> Any:
@@ -270,9 +270,9 @@ def strip_kernel(function: Function) -> Function:
     One whose last arguments are ``y0`` and ``y1`` works on these rows, and :mod:`.strips` may share it out.
     """
     names = inspect.getfullargspec(function).args
-    compiled = _dispatcher(Sheet if names[-2:] == ["y0", "y1"] else _Entry, function)
+    compiled = _dispatcher(StripKernel if names[-2:] == ["y0", "y1"] else _Entry, function)
     if CACHE_FOLDER is not None:
         compiled._cache = KeptCode(function, CACHE_FOLDER)
-    SHEETS.append(compiled)
+    STRIP_KERNELS.append(compiled)
     result: Function = compiled
     return result

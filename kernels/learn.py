@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .angles import wrapped
 from .arrays import Floats
 from .colour import F, atan2_px, exp2_px, log2_px
 from .errors import InkarnatError
@@ -564,7 +565,7 @@ def _wide_prior(colours: Doubles, centre: tuple[float, float]) -> Doubles:
     u, v, luma = np.broadcast_arrays(along * e[0] - across * e[1], along * e[1] + across * e[0], y[None, None, :])
     first = math.hypot(colours[0][0], colours[0][1])
     if first < PALE:  # the natural range joins, at a hue that the sample shifts as far as it can be trusted
-        off = (math.degrees(math.atan2(colours[0][1], colours[0][0])) - USUAL_HUE + 180) % 360 - 180
+        off = wrapped(math.degrees(math.atan2(colours[0][1], colours[0][0])) - USUAL_HUE)
         hue = math.radians(USUAL_HUE + off * first / (first + 0.06))
         colours = np.concatenate([colours, [(0.2 * math.cos(hue), 0.2 * math.sin(hue), 0.5)]])
     distance = distance_from_skin(u, v, luma, colours).astype(np.float64)

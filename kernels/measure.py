@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import memory
+from .angles import wrapped
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
@@ -238,7 +239,7 @@ def _limits(core: Core | None) -> tuple[int, tuple[np.float32, ...]]:
     """Return how many of the two tests there are, and what they take."""
     least, darkest, brightest, peak, hue, reach = core or Core()
     stages = 0 if core is None else 1 if hue is None else 2
-    return stages, (F(least), F(darkest), F(brightest), F(peak), F(((hue or 0.0) + 180) % 360 - 180), F(reach))
+    return stages, (F(least), F(darkest), F(brightest), F(peak), F(wrapped(hue or 0.0)), F(reach))
 
 
 @inline
@@ -499,7 +500,7 @@ def _direction_px(cb, cr, weight):
 
 @inline
 def _tally_row(row, matte, whole, real, sums, n, black):
-    """Fill the bins and weights of a run, and add up what has no bins. One loop for all of it would wait for itself.
+    """Fill the bins and weights of a run, and add up what has no bins. One loop for all of it would be latency-bound.
 
     Alpha is read along: what is left out of RGBA makes the rest be gathered.
     """

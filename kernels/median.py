@@ -118,7 +118,7 @@ def _repeat_ends(rows, margin):
 
 
 @strip_kernel
-def _median3_sheet(plane, out, y0, y1):
+def _median3_strips(plane, out, y0, y1):
     width = plane.shape[1]
     ranks = np.empty((3, width + 2), np.float32)
     low, middle, high = ranks[0][1 : 1 + width], ranks[1][1 : 1 + width], ranks[2][1 : 1 + width]
@@ -129,7 +129,7 @@ def _median3_sheet(plane, out, y0, y1):
 
 
 @strip_kernel
-def _median5_sheet(plane, out, y0, y1):
+def _median5_strips(plane, out, y0, y1):
     width = plane.shape[1]
     ranks = np.empty((5, width + 4), np.float32)
     r0, r1, r2 = ranks[0][2 : 2 + width], ranks[1][2 : 2 + width], ranks[2][2 : 2 + width]
@@ -154,5 +154,5 @@ def median(plane: Floats, radius: int, out: Floats | None = None) -> Floats:
         raise ValueRangeError(f"The median's radius must be 1 or 2, not {radius}.")
     plane = as_plane(plane, "plane")
     out = output(out, plane.shape, plane)
-    over_rows(_median3_sheet if radius == 1 else _median5_sheet, plane.shape[0], plane, out)
+    over_rows(_median3_strips if radius == 1 else _median5_strips, plane.shape[0], plane, out)
     return out

@@ -27,7 +27,7 @@ _MOST_IDLE, _FEW = 1 << 28, 4
 
 
 def _fresh(size: int) -> NDArray[np.uint8]:
-    """Return so many bytes from the beginning of a line of memory: what lies in two lines takes twice as long."""
+    """Return so many bytes from the beginning of a cache line: what lies in two lines takes twice as long."""
     line = 4 * LINE
     block = np.empty(size + line, np.uint8)
     start = -block.ctypes.data % line

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from . import tiles
+from .angles import wrapped
 from .arrays import Floats, as_picture, output
 from .clean import clean_stages
 from .colour import HALF, ONE, TINY, TWO, ZERO, F, atan2_px, clamp, is_finite, luma_run, smoothstep, ycbcr_px
@@ -522,7 +523,7 @@ def range_constants(
     fade = max(fade, 1e-4)
     full_circle = hue[1] - hue[0] >= 360
     span = 360.0 if full_circle else (hue[1] - hue[0]) % 360
-    middle = ((hue[0] + span / 2 + 180) % 360 - 180) / 360
+    middle = wrapped(hue[0] + span / 2) / 360
     half = 2.0 if full_circle else span / 720 + fade
     p = (middle, half, 1 / fade, *_edges(chroma, fade * 0.5), *_edges(luma, fade))
     return tuple(F(v) for v in p)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from . import face as faces
 from . import join, learn
+from .angles import wrapped
 from .arrays import Floats
 from .face import HOLE, FaceCut, Landmarks
 from .guided import guided
@@ -209,7 +210,7 @@ def _main_mode(frame: learn.Frame, mask: Flags) -> Flags:
     best, colour = 0.0, None
     for k in picks:
         here = np.array([[u[k], v[k], luma[k]]], np.float64)
-        off = abs((math.degrees(math.atan2(v[k], u[k])) - learn.USUAL_HUE + 180) % 360 - 180)
+        off = abs(wrapped(math.degrees(math.atan2(v[k], u[k])) - learn.USUAL_HUE))
         near = np.exp(-0.5 * learn.distance_from_skin(u, v, luma, here).astype(np.float64))
         score = float(near.sum()) * math.exp(-0.5 * (off / 40) ** 2)
         if off < 75 and score > best:

@@ -1,6 +1,6 @@
 """Between caches and memory: large pictures are written without being read first, and rows called for early.
 
-A processor that writes into a line of memory fetches the line before, for it cannot know that all of it will be
+A processor that writes into a cache line fetches the line before, for it cannot know that all of it will be
 written: a picture costs twice its size in traffic. What is finished in the nearest cache can be sent to memory in whole
 lines, without that; the very bits, a third less traffic. A picture that the caches hold is better left there for the
 next step.
@@ -25,10 +25,10 @@ RUN = 128
 """Pixels worked at a time where that takes several loops: what one leaves, the next finds in the nearest cache."""
 
 FAR = 1 << 22
-"""Values (of 4 bytes) of a picture from which it is written past the caches."""
+"""Values (of 4 bytes) of a picture from which it is written by non-temporal stores."""
 
 LINE = 16
-"""Values in a line of memory: 64 bytes."""
+"""Values in a cache line: 64 bytes."""
 
 
 @inline
@@ -64,7 +64,7 @@ def _write_line(typing: Any, out: Any, values: Any, at: Any) -> Any:
 
 @_or_plainly(lambda out: 0)
 def _bytes_into_line(typing: Any, out: Any) -> Any:
-    """Return how many bytes lie between the beginning of a line of memory and that of an array."""
+    """Return how many bytes lie between the beginning of a cache line and that of an array."""
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         address = context.make_array(signature.args[0])(context, builder, arguments[0]).data
@@ -85,7 +85,7 @@ def _fence(typing: Any) -> Any:
 
 @_or_plainly(lambda row, at: None)
 def _prefetch(typing: Any, row: Any, at: Any) -> Any:
-    """Call for the line of memory with value ``at`` of a row, and do not wait for it."""
+    """Prefetch the cache line with value ``at`` of a row, and do not wait for it."""
 
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> None:
         place = builder.gep(context.make_array(signature.args[0])(context, builder, arguments[0]).data, [arguments[1]])
@@ -127,7 +127,7 @@ def _write_past(out, values):
 
 @inline
 def write(out, values, non_temporal):
-    """Write finished values to their place ``out``, which is as long; large pictures past the caches."""
+    """Write finished values to their place ``out``, which is as long; large pictures by non-temporal stores."""
     if non_temporal:
         _write_past(out, values)
     else:

@@ -21,7 +21,7 @@ import numpy as np
 
 from . import hand_out
 from .errors import ValueRangeError
-from .jit import BLOCK_SIZE, Sheet, numba_config, pack
+from .jit import BLOCK_SIZE, StripKernel, numba_config, pack
 
 STRIP = 64
 LEAST = 8
@@ -247,7 +247,7 @@ def _carry_out(
     free = records // 8
     for at, (stage, size, count) in enumerate(zip(stages, sizes, counts, strict=True)):
         block, record = job.first_block + at * BLOCK_SIZE, hand_out.JOB_HEAD + at * hand_out.RECORD
-        if isinstance(stage.kernel, Sheet):
+        if isinstance(stage.kernel, StripKernel):
             pack(stage.kernel, stage.arguments, block)
         else:
             kept.append(_STEP(_in_python(team, stage, errors)))

@@ -49,7 +49,7 @@ _AS_KEYED = fused.Softening()
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """A matte in the making: who reads it works it out row by row, along with its own work. Same bits as the whole.
+    """A lazy matte: its reader computes it row by row, along with its own work. Same bits as the whole.
 
     :ivar source: where the rows come from. :ivar steps: how they are softened.
     """

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..kernels import face as drawn
 from ..kernels import join, learn, measure, skin
+from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.colour import rgb_to_ycbcr
 from .declare import Matte, Picture
@@ -182,7 +183,7 @@ def left_behind(light: Picture, final: Picture, matte: Matte, face: Sample) -> L
     except ReadingError:
         return None
     y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(light[inside][None, :, :3]))[0].T
-    off = np.abs((np.degrees(np.arctan2(cr, cb)) - whole.angle + 180) % 360 - 180)
+    off = np.abs(wrapped(np.degrees(np.arctan2(cr, cb)) - whole.angle))
     skin_too = (off < _SAME_SKIN) & (np.hypot(cb, cr) > whole.ratio * y / 2) & (y > _DARKEST)
     return LeftBehind(float((skin_too & (matte[inside] < 0.5)).sum()) / max(int(skin_too.sum()), 1), ends.angle)
 

@@ -85,7 +85,7 @@ class SkinKey(Node):
         return not self.premultiplied
 
     def rows(self, image: Picture) -> Rows:
-        """Return the matte of a picture that is not premultiplied, in the making."""
+        """Return the lazy matte of a picture that is not premultiplied."""
         edge = qualify.learned_edge(image, *self._learned_form(), **self._options())
         return Rows(fused.from_edge(image, edge))
 
@@ -141,7 +141,7 @@ class RangeKey(Node):
         return not self.premultiplied
 
     def rows(self, image: Picture) -> Rows:
-        """Return the matte of a picture that is not premultiplied, in the making."""
+        """Return the lazy matte of a picture that is not premultiplied."""
         return Rows(fused.from_ranges(image, qualify.range_constants(*self.ranges())))
 
     def ranges(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float], float]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels import learn, skin
+from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture
 from ..kernels.errors import PictureError
 from .declare import Matte, Picture
@@ -20,7 +21,7 @@ from .key import SkinKey
 from .limits import beyond
 from .model import SkinModel
 from .sample import Sample, SampleError
-from .solve import SKIN_LINE, Warned, hue_angle, wrapped
+from .solve import SKIN_LINE, Warned, hue_angle
 
 _DARKEST, _BRIGHTEST = 0.06, 0.92
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..kernels.angles import wrapped
 from ..kernels.colour import decode, ycbcr_matrix
 from .solve import SkinReading, SkinTarget
 
@@ -92,7 +93,7 @@ def distance(skin: Skin, other: Skin) -> Distance:
     2.0
     """
     return Distance(
-        angle=(skin.angle - other.angle + 180) % 360 - 180,
+        angle=wrapped(skin.angle - other.angle),
         ratio=skin.ratio / max(other.ratio, 1e-6),
         delta_e=_delta_e(skin.rgb(other.luma), other.rgb()),
         luma=skin.luma - other.luma,

@@ -155,7 +155,7 @@ _FOLLOW_RADIUS = 0.012
 _FOLLOW_EPSILON = 4e-4
 """Squared luma contrast below which the guide counts as flat."""
 _MOST_STEPS = 2
-"""Up to which a matte in the making is faster than a whole one, but for a dear one: each step keys the picture anew."""
+"""Up to so many steps a lazy matte is faster, unless it is expensive: each step keys the picture anew."""
 
 
 @dataclass(frozen=True)
@@ -212,7 +212,7 @@ class SoftenMatte(Node):
         return sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
 
     def rows(self, matte: Matte | Rows, guide: Picture | None = None) -> Rows:
-        """Return the softened matte in the making."""
+        """Return the softened matte as a lazy one."""
         steps = self.steps(matte.shape[0], guide is not None)
         if isinstance(matte, Rows):
             if not self.position and matte.is_key_of(guide) and (self._count() <= 1 or not matte.is_expensive()):

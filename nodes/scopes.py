@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..kernels import measure, plot
+from ..kernels.angles import wrapped
 from ..kernels.arrays import Floats, as_picture, as_plane, placed
 from ..kernels.colour import ycbcr_matrix
 from ..kernels.gaussian import gaussian
@@ -368,7 +369,7 @@ def _draw_reading(
         canvas.words((left, top), "neutral", letter, CLOUD, "la")
         return
     unit = plane.stroke
-    off = (angle - target + 180) % 360 - 180
+    off = wrapped(angle - target)
     canvas.words((left, top), f"{angle:.1f}°", letter * 1.7, CLOUD, "la")
     side = "on the line" if abs(off) < 0.05 else f"{abs(off):.1f}° " + ("yellower" if off > 0 else "redder")
     canvas.words((left, top + letter * 2.0), side if keyed else "centre", letter, CLOUD, "la")

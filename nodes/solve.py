@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels import measure
+from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.colour import luma as luma_plane
 from ..kernels.colour import rgb_to_ycbcr
@@ -38,7 +39,7 @@ class ReadingError(InkarnatError, ValueError):
 
 @dataclass(frozen=True)
 class Warned:
-    """Something a person should look at: which sign it was, its figure, and the mend."""
+    """Something a person should look at: which sign it was, its figure, and the fix."""
 
     sign: str
     figure: float
@@ -208,7 +209,7 @@ def _lift(black: float) -> float:
 
 def _stray(tally: measure.Tally, angle: float) -> float:
     bins = np.arange(measure.BINS) * (360 / measure.BINS) + measure.HUE_SPAN[0]
-    far = np.abs((bins - angle + 180) % 360 - 180) > _STRAY_ANGLE
+    far = np.abs(wrapped(bins - angle)) > _STRAY_ANGLE
     total = int(tally.hue.sum())
     return int(tally.hue[far].sum()) / total if total else 1.0
 
@@ -229,11 +230,6 @@ def _without_strays(image: Picture, matte: Matte) -> measure.Core:
 def hue_angle(u: float, v: float) -> float:
     """Return the angle of a colour in Cb/Cr in degrees, 0 to 360."""
     return math.degrees(math.atan2(v, u)) % 360
-
-
-def wrapped(degrees: float) -> float:
-    """Return an angle between −180° and 180°."""
-    return (degrees + 180) % 360 - 180
 
 
 # --- solving ------------------------------------------------------------------------------------------------
@@ -397,7 +393,7 @@ def _meeting_luma(image: Picture, matte: Matte, reading: SkinReading) -> float:
     core = measure.core_matte(image, matte, _CORE)
     keyed = core > 0
     y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(image[keyed][None, :, :3]))[0].astype(np.float64).T
-    hue = (np.degrees(np.arctan2(cr, cb)) - reading.angle + 180) % 360 - 180
+    hue = wrapped(np.degrees(np.arctan2(cr, cb)) - reading.angle)
     weight = core[keyed] * np.hypot(cb, cr) * (np.abs(hue) < 2 * _STRAY_ANGLE)
     edges = np.quantile(y, np.linspace(0, 1, _LEVELS + 1))
     level = np.clip(np.searchsorted(edges, y, side="right") - 1, 0, _LEVELS - 1)

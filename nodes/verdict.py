@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
+from ..kernels.angles import wrapped
 from .likeness import Distance, Skin, distance
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, status_of
 from .solve import SKIN_LINE, SkinReading, SkinTarget
@@ -154,7 +155,7 @@ class Evidence:
         turned = self.final if self.kept is None else self.without_look
         if self.light is None or turned is None:
             return 0.0
-        return _wrapped(turned.angle - self.light.angle)
+        return wrapped(turned.angle - self.light.angle)
 
 
 @dataclass(frozen=True)
@@ -380,7 +381,7 @@ def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
     """Doubt a look that takes skin far from its target though it is kept from it."""
     if aim is None or not evidence.kept or evidence.aimed is None:
         return
-    taken = _wrapped(_resting(evidence.aimed, aim.target) - aim.angle)
+    taken = wrapped(_resting(evidence.aimed, aim.target) - aim.angle)
     if (status := status_of("look", taken)) != HOLDS:
         sentence = (
             f"Kept {evidence.kept:.0%} from it, the look still takes skin that lies on its target by {abs(taken):.0f}° "
@@ -398,7 +399,7 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
         )
         yield Finding(CHECK, sentence, "keep out")
     face, final = evidence.face, evidence.final
-    if face is not None and final is not None and status_of("hue", _wrapped(face.angle - final.angle)) != HOLDS:
+    if face is not None and final is not None and status_of("hue", wrapped(face.angle - final.angle)) != HOLDS:
         status = status_of("left behind", face.share)
         if status != HOLDS:
             sentence = f"{_part(face.share)} of this face is left behind: {face.angle:.0f}° against {final.angle:.0f}°."
@@ -430,10 +431,6 @@ def _part(share: float) -> str:
 def _signed(value: float, digits: int) -> str:
     shown = f"{abs(value):.{digits}f}"
     return shown if float(shown) == 0 else f"{'+' if value > 0 else '−'}{shown}"
-
-
-def _wrapped(degrees: float) -> float:
-    return (degrees + 180) % 360 - 180
 
 
 def shape(status: str) -> str:
@@ -483,7 +480,7 @@ def side_note(final: SkinReading, target: SkinTarget) -> str:
     same = {"redder": target.bias < 0, "yellower": target.bias > 0}.get(target.landing, False)
     if not same:
         return ""
-    off = _wrapped(final.angle - target.angle)
+    off = wrapped(final.angle - target.angle)
     return (
         f"The skin rests with its edge on the target, and the bias of {_signed(target.bias, 1)}° moves it further to "
         f"the same side: its centre ends at {final.angle:.1f}°, {abs(off):.1f}° {_side(off)} than {target.angle:g}°. "

@@ -216,7 +216,7 @@ def test_a_face_that_turns_into_shadow_is_keyed_nearly_as_well_with_a_second_fra
     """A stroke on one frame against one on each; the mean over both frames and the six depths.
 
     Measured in F1: at least 0 and −.008 on the mean. Single people lose up to .04 where their hair in the light has the
-    colour of their skin in shadow: subtracting the hair mends that.
+    colour of their skin in shadow: subtracting the hair fixes that.
     """
     gains = []
     for depth in shots.SKIN_DEPTHS:

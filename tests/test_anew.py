@@ -264,7 +264,7 @@ def test_what_is_typed_has_its_place_or_says_that_it_has_none():
 
 
 def test_coloured_blacks_become_neutral_and_the_card_stays_grey():
-    """A cheap camera lifts each component by another amount; a balance cannot mend both ends (common practice)."""
+    """A cheap camera lifts each component by another amount; a balance cannot fix both ends (common practice)."""
     shot = take("take1")
     lift = np.array([0.09, 0.05, 0.03], np.float32)
     lifted = Reel("lifted", [picture * (1 - lift) + lift for picture in shot.clip.pictures])

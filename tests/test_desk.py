@@ -317,7 +317,7 @@ def test_a_first_change_compiles_nothing(open_session, monkeypatch):
     server._warmed(desk)
     seen = desk.session
     seen.take_over()
-    begun = {kernel: len(kernel.signatures) for kernel in jit.SHEETS}
+    begun = {kernel: len(kernel.signatures) for kernel in jit.STRIP_KERNELS}
     for id, name, value in [("balance", "temperature", 8.0), ("steer", "angle", 4.0), ("tone", "middle", 0.4),
                             ("saturation", "saturation", 1.1), ("soften", "softness", 4.0)]:  # fmt: skip
         seen.set(id, name, value)
@@ -326,7 +326,7 @@ def test_a_first_change_compiles_nothing(open_session, monkeypatch):
             seen.plot(which, 1, "", (320, 240))
         seen.reading(1)
     desk.close()
-    assert {kernel: len(kernel.signatures) for kernel in jit.SHEETS} == begun
+    assert {kernel: len(kernel.signatures) for kernel in jit.STRIP_KERNELS} == begun
 
 
 def test_a_fitted_picture_keeps_its_mean_and_is_never_enlarged():

@@ -190,7 +190,7 @@ STEERS = {
 
 @pytest.fixture
 def handed(monkeypatch):
-    """Note, for each node that softens or steers, whether it was handed rows in the making or a whole matte."""
+    """Note, for each node that softens or steers, whether it was given a lazy or a whole matte."""
     noted = []
 
     def note(kind, method):

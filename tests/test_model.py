@@ -41,7 +41,7 @@ def learned(seed=1):
 
 
 def refused(text):
-    """Assert that a key takes the text for what it is: a parameter that cannot be read, with the mend."""
+    """Assert that a key takes the text for what it is: a parameter that cannot be read, with the fix."""
     for node in (SkinKey, CorrectSkin):
         with pytest.raises(ParamError, match=r"model cannot be read\..*learn it again from samples") as caught:
             node(model=text)

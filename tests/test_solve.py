@@ -345,7 +345,7 @@ def test_a_longer_reach_keys_more(depth):
 
 @pytest.mark.parametrize(("depth", "similar"), [("light", 0.5), ("tan", 0.3), ("dark", 0.55)])
 def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
-    """At .4 the key itself leaves half of the dark wall out (.45 keyed), so .55 is where there is a leak to mend.
+    """At .4 the key itself leaves half of the dark wall out (.45 keyed), so .55 is where there is a leak to fix.
 
     Measured: the skin loses .054, .024 and .051 of its matte, at .4 on the dark wall .033.
     """
@@ -353,13 +353,13 @@ def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
     leaked = learn_skin_key(picture, stroke).process(picture)
     y, x = worst_leak(leaked, scene)
     box = Sample.box(x / 320, y / 180, (x + 16) / 320, (y + 16) / 180)
-    mended = learn_skin_key(picture, stroke, [box]).process(picture)
+    fixed = learn_skin_key(picture, stroke, [box]).process(picture)
     at = (slice(y, y + 16), slice(x, x + 16))
     assert leaked[at].mean() > 0.6
-    assert mended[at].mean() < 0.1
-    assert agreement(mended, scene) > agreement(leaked, scene) + 0.05
+    assert fixed[at].mean() < 0.1
+    assert agreement(fixed, scene) > agreement(leaked, scene) + 0.05
     skin = scene.matte > 0.9
-    assert mended[skin].mean() > leaked[skin].mean() - 0.06
+    assert fixed[skin].mean() > leaked[skin].mean() - 0.06
 
 
 def worst_leak(matte, scene):
@@ -391,8 +391,8 @@ def test_the_only_sample_may_lie_on_a_further_frame():
     assert agreement(there.process(picture), scene) > 0.6
     y, x = worst_leak(there.process(picture), scene)
     box = Sample.box(x / 320, y / 180, (x + 16) / 320, (y + 16) / 180)
-    mended = learn_skin_key(picture, (), [box], [(picture, stroke, ())])
-    assert agreement(mended.process(picture), scene) > agreement(there.process(picture), scene) + 0.05
+    fixed = learn_skin_key(picture, (), [box], [(picture, stroke, ())])
+    assert agreement(fixed.process(picture), scene) > agreement(there.process(picture), scene) + 0.05
 
 
 @pytest.mark.parametrize("wall", [(0.42, 0.46, 0.5), (0.15, 0.25, 0.5), (0.6, 0.5, 0.35)])

@@ -9,7 +9,7 @@ from inkarnat.kernels import jit, memory, steer, stream, tone
 from inkarnat.kernels.jit import strip_kernel
 
 SHAPE = (1030, 1366)
-"""Large enough with three channels, and with rows that begin anywhere in a line of memory."""
+"""Large enough with three channels, and with rows that begin anywhere in a cache line."""
 
 CDL = ((1.1, 1.0, 0.9), (0.01, 0.0, -0.02), (1.1, 0.9, 1.0), 0.9)
 WORKS = {
@@ -35,7 +35,7 @@ def run_of(out, n, length):
 
 
 def room_at(shape, start):
-    """An array of zeros that begins ``start`` bytes after a line of memory, and the bytes on both sides of it."""
+    """An array of zeros, ``start`` bytes behind the beginning of a cache line, and the bytes on both sides."""
     size = int(np.prod(shape)) * 4
     room = np.zeros(size + 192, np.uint8)
     first = -room.ctypes.data % 64 + 64 + start

@@ -65,7 +65,7 @@ def test_what_the_helper_compiled_others_find(tmp_path):
     in_process(helped, tmp_path)
     use = (
         "from inkarnat.host_adapters import warm_up\nwarm_up.compile_first_uses(['blend'])\n"
-        "used = [kernel for kernel in warm_up.jit.SHEETS if kernel.signatures]\n"
+        "used = [kernel for kernel in warm_up.jit.STRIP_KERNELS if kernel.signatures]\n"
         "print(len(used), sum(sum(kernel.stats.cache_misses.values()) for kernel in used))"
     )
     used, compiled = map(int, in_process(use, tmp_path).split())

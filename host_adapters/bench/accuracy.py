@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ...kernels.angles import wrapped
 from ...kernels.errors import InkarnatError
 from ...nodes import (
     FaceMatte,
@@ -183,7 +184,7 @@ def _steered(shot: Shot, matte: Matte) -> tuple[float | None, float | None]:
     except InkarnatError:
         return None, None
     skin = truth > 0.99
-    return delta_e(steered[skin][::7], shot.clean[skin][::7]), abs((angle + 180) % 360 - 180)
+    return delta_e(steered[skin][::7], shot.clean[skin][::7]), abs(wrapped(angle))
 
 
 def delta_e(first: NDArray[np.float32], second: NDArray[np.float32]) -> float:

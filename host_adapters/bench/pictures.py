@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from ...kernels.angles import wrapped
 from ...kernels.errors import InkarnatError
 from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, measure_skin, solve_correction
 from ...nodes.declare import Matte, Picture
@@ -208,7 +209,7 @@ def _scored(job: _Correcting, marking: str) -> PhotoCase:
         score_matte(job.matte, photo.truth, photo.ignore),
         tuple(dict.fromkeys(warned.sign for warned in correction.warnings)),
         "",
-        abs((angle + 180) % 360 - 180),
+        abs(wrapped(angle)),
         _growth(photo.image, job.result, truth, job.matte),
     )
 
@@ -227,7 +228,7 @@ def _growth(before: Picture, after: Picture, truth: Matte, matte: Matte) -> floa
         ]
     except InkarnatError:  # what is missed is black or burnt out: no hue, no step
         return 0.0
-    first, last = (abs((step + 180) % 360 - 180) for step in steps)
+    first, last = (abs(wrapped(step)) for step in steps)
     return last - first
 
 

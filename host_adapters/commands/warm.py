@@ -41,8 +41,8 @@ def command(repair: bool, as_json: bool) -> None:
         warm_files_and_scopes()
     answer: dict[str, Any] = {
         "nodes": len(NODES),
-        "kernels": len(jit.SHEETS),
-        "compiled": sum(bool(getattr(kernel, "signatures", ())) for kernel in jit.SHEETS),
+        "kernels": len(jit.STRIP_KERNELS),
+        "compiled": sum(bool(getattr(kernel, "signatures", ())) for kernel in jit.STRIP_KERNELS),
         "seconds": round(time.perf_counter() - began, 2),
         "folder": str(jit.CACHE_FOLDER) if jit.CACHE_FOLDER else None,
     }

@@ -13,7 +13,7 @@ log = logging.getLogger("inkarnat.desk")
 
 
 class DeskError(InkarnatError, ValueError):
-    """A wish that the desk cannot follow; it says what was asked, what is allowed, and the mend."""
+    """A request that the desk cannot carry out; it says what was asked, what is allowed, and the fix."""
 
     status: ClassVar[int] = 400
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import LIMITS, ReadingError, SkinReading, measure_skin
@@ -66,7 +67,7 @@ def flicker_of(readings: Mapping[int, SkinReading | None], look: str = "", suffi
     for first, second in itertools.pairwise(frames):
         one, other = readings[first], readings[second]
         if second == first + gap and one is not None and other is not None:
-            turn = (other.angle - one.angle + 180) % 360 - 180
+            turn = wrapped(other.angle - one.angle)
             steps.append((second, turn, other.luma[1] - one.luma[1], other.area - one.area))
     if not steps:
         return None

@@ -412,7 +412,7 @@ def _done(words: str | None, desk: Desk) -> Response:
 
 
 def _guarded(work: Callable[[Any], Response], given: Any) -> Response:
-    """Do the work; what a person can mend comes back as one message, a fault of the desk as where it lies."""
+    """Do the work; what a person can fix comes back as one message, a fault of the desk as where it lies."""
     try:
         return work(given)
     except Exception as error:

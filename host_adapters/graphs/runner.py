@@ -29,7 +29,7 @@ Key = tuple[str, int]
 Fetch = Callable[[str, int], Floats]
 """Returns the picture of a source at a frame."""
 Value = Floats | Rows
-"""What a node gives: a picture, a matte, or a matte in the making for the one node that reads it."""
+"""What a node gives: a picture, a matte, or a lazy matte for the one node that reads it."""
 Held = dict[Key, Value]
 """Values that a node over several frames will read again at the next frame."""
 
@@ -249,7 +249,7 @@ class _Plan:
 
 
 def _joined(jobs: Iterable[_Job], uses: Counter[Key]) -> set[Key]:
-    """Return the mattes that need not be whole: one node alone reads them, and takes them in the making."""
+    """Return the mattes that need not be whole: one node alone reads them, and takes them lazily."""
     given = {job.key for job in jobs if job.node.gives_rows()}
     taken = {keys[0] for job in jobs for port, keys in job.reads if port in job.node.takes_rows()}
     return {key for key in given & taken if uses[key] == 1}
@@ -269,7 +269,7 @@ def _unbound(source: str) -> GraphError:
 
 
 def _work(job: _Job, values: _Values, joined: bool) -> Value:
-    """Work a node out; one that is joined to its reader gives its matte in the making."""
+    """Work a node out; one that is joined to its reader gives a lazy matte."""
     arguments: dict[str, Any] = {}
     for port, keys in job.reads:
         pictures = tuple(values.take(key) for key in keys)

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...kernels.limits import MOST_BEYOND, LimitShares, shares_beyond
 from ...nodes import (
@@ -257,7 +258,7 @@ def flicker(moments: list[Moment]) -> Flicker | None:
     ]
     if not steps:
         return None
-    angles = [(b.angle - a.angle + 180) % 360 - 180 for a, b in steps]
+    angles = [wrapped(b.angle - a.angle) for a, b in steps]
     lumas = [b.luma[1] - a.luma[1] for a, b in steps]
     middle = float(np.median([reading.area for pair in steps for reading in pair])) or 1.0
     areas = [(b.area - a.area) / middle for a, b in steps]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...kernels.colour import rgb_to_ycbcr
 from ...kernels.gaussian import gaussian
@@ -122,7 +123,7 @@ def off_target(picture: Floats, matte: Floats, target: float) -> Floats:
     soft = max(picture.shape[0] / 180, 0.8)  # grain is no colour of skin
     y, cb, cr = (np.nan_to_num(np.ascontiguousarray(ycc[..., k])) for k in range(3))
     cb, cr = (gaussian(plane, soft) for plane in (cb, cr)) if min(y.shape) > 16 else (cb, cr)
-    off = (np.degrees(np.arctan2(cr, cb)) - np.float32(target) + 180) % 360 - 180
+    off = wrapped(np.degrees(np.arctan2(cr, cb)) - np.float32(target))
     sure = np.clip(np.hypot(cb, cr) / np.maximum(y, 0.05) / 0.08, 0, 1)
     amount = (np.clip((np.abs(off) - 1) / _FULL_SCALE, 0, 1) * matte * sure)[..., None]
     grey = np.repeat((0.25 + 0.6 * np.clip(y, 0, 1))[..., None], 3, axis=2)

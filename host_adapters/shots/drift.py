@@ -19,6 +19,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats, as_picture
 from ...kernels.colour import rgb_to_ycbcr
 from ...nodes import ReadingError, SteerSkin, measure_skin
@@ -78,7 +79,7 @@ def measure_drift(graph: Graph, read: Read, frames: Sequence[int], steer: str = 
         except ReadingError:
             continue
     first = angles[0][1] if angles else 0.0
-    return Drift(tuple((frame, (angle - first + 180) % 360 - 180) for frame, angle in angles))
+    return Drift(tuple((frame, wrapped(angle - first)) for frame, angle in angles))
 
 
 class _Probe:

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...nodes import (
     CARD,
@@ -281,7 +282,7 @@ def _on_target(picture: Floats, matte: Floats, aim: Aim, view: View) -> Floats:
         missing = solve_steer(view(moved), matte, aim.target)
         if abs(missing.angle) < _NEAR:
             break
-        target = dataclasses.replace(target, angle=(target.angle + missing.angle + 180) % 360 - 180)
+        target = dataclasses.replace(target, angle=wrapped(target.angle + missing.angle))
     return moved
 
 
@@ -405,7 +406,7 @@ def middle(readings: Iterable[SkinReading | None]) -> SkinReading | None:
         return None
 
     def near(angle: float) -> float:
-        return known[0].angle + (angle - known[0].angle + 180) % 360 - 180
+        return known[0].angle + wrapped(angle - known[0].angle)
 
     def of(field: str) -> Any:
         values = [getattr(reading, field) for reading in known]

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...kernels.colour import luma
 from ...kernels.errors import InkarnatError
@@ -392,7 +393,7 @@ class _Reader:
             except ReadingError as error:
                 missing = missing or str(error)
             if final is not None and moment.final is not None:
-                self._apart.append((final.angle - moment.final.angle + 180) % 360 - 180)
+                self._apart.append(wrapped(final.angle - moment.final.angle))
             aimed = self._witness.aimed(self._plate, number, name, self.aims[name])
             found[name] = dataclasses.replace(moment, final=final, missing=missing, aimed=aimed)
             if with_faces:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 
+from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...nodes import (
     Corrected,
@@ -99,7 +100,7 @@ def is_near_enough(miss: SteerSkin) -> bool:
 def moved_aim(aim: SkinTarget, miss: SteerSkin) -> SkinTarget:
     """Return the target that makes good what a steering solved for ``aim`` misses."""
     ratio = None if aim.ratio is None else min(aim.ratio * miss.saturation, 2.0)
-    return dataclasses.replace(aim, angle=(aim.angle + miss.angle + 180) % 360 - 180, ratio=ratio)
+    return dataclasses.replace(aim, angle=wrapped(aim.angle + miss.angle), ratio=ratio)
 
 
 def _read(
