@@ -1293,6 +1293,20 @@ def test_a_look_up_and_a_report_are_written(served):
     assert Graph.load(clip.graph) == served.desk.session.state.graph
 
 
+def test_stills_of_a_frame_are_drawn_into_a_folder(served):
+    status, told = act(served, "stills", frame=1, name="looks")
+    assert status == 200, told
+    served.desk.tasks.last.wait(120)
+    told = served.desk.tasks.as_dict()
+    assert told["state"] == "done", told
+    sheet = served.desk.folder.results / "looks" / "planing.sheet.png"
+    with open_clip(sheet) as clip:
+        assert clip.read(clip.frames[0]).std() > 0.05
+    assert act(served, "stills", frame=1, name="looks")[0] == 409
+    assert act(served, "stills", frame=99, name="others")[0] == 400
+    assert act(served, "stills", frame=1, name="../outside")[0] == 403
+
+
 def test_what_is_known_of_the_other_clips_survives_a_restart(served):
     again = server.Desk(served.desk.folder, "planing.mkv")
     assert again.statuses["caulking.mkv"] == served.desk.statuses["caulking.mkv"]

@@ -541,6 +541,7 @@ def test_the_darkest_level_is_dragged_on_the_waveform(desk, browser):
     session = desk.desk.session
     element(browser, "#scope-which [data-id=waveform]").click()
     element(browser, "#scope-of").click()
+    until(browser, lambda: element(browser, "#waveform").get_attribute("data-of") == "all")
     until(browser, lambda: element(browser, "#darkest").is_displayed())
     low = session.plot("waveform", 1, "", (300, 200), keyed=False)[1]["ends"]
     hold(browser, "#darkest", (0, -6), (0, -6))
@@ -653,6 +654,40 @@ def test_keyframes_are_set_moved_and_removed_on_the_timeline(desk, browser):
     until(browser, lambda: keyframes(browser) == [1])
     element(browser, "#undo").click()
     until(browser, lambda: keyframes(browser) == [1, 3])
+
+
+def test_what_is_by_hand_is_marked_and_goes_back_to_solved(desk, browser, footage):
+    session, (cx, cy) = desk.desk.session, footage[1]["forehead"]
+    drag(browser, (cx - 0.03, cy - 0.03), (cx + 0.03, cy + 0.02))
+    until(browser, lambda: session.state.people[0].recall is not None)
+    element(browser, "#step-steer-head").click()
+    element(browser, "#solve-steer").click()
+    until(browser, lambda: session.state.node("steer").angle != 0)
+    settled(browser, desk)
+    solved = session.state.node("steer").angle
+    set_turn(browser, round(solved + 1.5, 2))
+    turn = 'fieldset[data-id="steer"] [data-name="angle"]'
+    until(browser, lambda: element(browser, f"{turn} .hand").text == "by hand +1.5")
+    element(browser, "#solve-steer").click()
+    settled(browser, desk)
+    assert session.state.node("steer").angle == pytest.approx(solved + 1.5, abs=0.02)
+    back = element(browser, f"{turn} .reset")
+    assert "back to solved" in back.get_attribute("aria-label")
+    back.click()
+    until(browser, lambda: session.state.node("steer").angle == pytest.approx(solved, abs=0.02))
+    until(browser, lambda: not element(browser, f"{turn} .hand").is_displayed())
+    element(browser, "#step-key-head").click()
+    element(browser, "#freeze-key").click()
+    until(browser, lambda: session.as_dict()["frozen"] == [""])
+
+
+def test_flicker_is_measured_and_gone_through(desk, browser):
+    session = desk.desk.session
+    element(browser, "body").send_keys("q")
+    until(browser, lambda: session.flicker is not None)
+    until(browser, lambda: "±" in element(browser, "#flicker").text)
+    set_turn(browser, 2)
+    until(browser, lambda: "before" in element(browser, "#flicker").text)
 
 
 def test_a_held_key_shows_another_view_only_as_long(desk, browser):

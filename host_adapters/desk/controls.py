@@ -43,6 +43,8 @@ WORDS: dict[str, dict[str, tuple[str, str, str]]] = {
     "steer_skin": {
         "angle": ("Turn", "redder", "yellower"),
         "saturation": ("Saturation", "less", "more"),
+        "temperature": ("Skin temperature", "cooler", "warmer"),
+        "tint": ("Skin tint", "greener", "more magenta"),
         "amount": ("Amount", "none", "all"),
     },
     "region": {"feather": ("Feather", "sharp", "soft"), "invert": ("Inside out", "", "")},

@@ -21,7 +21,7 @@ from .notes import read_notes, write_notes
 from .rendering import Order, Render
 from .seeing import PLAIN, Seeing
 from .session import Session
-from .shots import Beside, Report, in_order, state_of, write_report
+from .shots import Beside, Report, in_order, state_of, stills_of, write_report
 from .task import Task, Tasks
 
 
@@ -192,6 +192,14 @@ class Desk:
             "report", path.name, len(chosen),
             lambda task: write_report(self.folder, chosen, path.name, self.seeing, report),
         )  # fmt: skip
+
+    def draw_stills(self, frames: list[int], into: str, replace: bool) -> None:
+        """Draw stills of frames of the open clip into a folder, in the background. Raises ExistsError."""
+        session = self.session
+        for frame in frames:
+            session.check_frame(frame)
+        stills = stills_of(self.folder, session.name, session.state, frames, into, replace)
+        self.tasks.start("stills", into, len(frames), lambda task: stills.draw(self.seeing, task))
 
     # --- renders ----------------------------------------------------------------------------------------------
 

@@ -135,6 +135,7 @@ class Interface:
                 self.desk.folder, self._session.state.graph, body["name"], body.get("part", "light"), body["frame"],
                 bool(body.get("replace")),
             ),
+            "stills": lambda body: self.desk.draw_stills([body["frame"]], body["name"], bool(body.get("replace"))),
             "render-all": lambda body: self.desk.order_all(list(body["clips"]), bool(body.get("replace"))),
             "unwait": lambda body: self.desk.drop(body["place"]),
             "render": lambda body: self.desk.order(
@@ -208,7 +209,7 @@ class Interface:
                 with bench.rest():
                     return look(request)
             except Superseded:
-                return _trouble(409, "Something newer is shown.")
+                return Response(status_code=204)  # something newer is shown
 
         return answer
 

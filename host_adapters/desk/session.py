@@ -176,7 +176,7 @@ class Session:
 
         Raises DeskError, InputError and NodeError.
         """
-        self._check_frame(frame)
+        self.check_frame(frame)
         if view not in VIEWS:
             raise DeskError(f"There is no view {view!r}. {nearest(view, VIEWS) or 'There are ' + ', '.join(VIEWS)}")
         if view in PLAIN_VIEWS:
@@ -249,7 +249,7 @@ class Session:
         :param keyed: whether only a person's keyed pixels are plotted. :param view: the picture that is plotted.
         :param last: as in :meth:`picture`.
         """  # fmt: skip
-        self._check_frame(frame)
+        self.check_frame(frame)
         picture = self.seen(frame, _plainly(view), size, last)
         matte = self._matte(suffix, frame, size, last)[0] if keyed else None
         wide, tall = _within(shape[0], 64), _within(shape[1], 64)
@@ -266,7 +266,7 @@ class Session:
 
     def pixel(self, frame: int, x: float, y: float, suffix: str = "", view: str = "result") -> dict[str, Any]:
         """Return what lies at a place of a frame, 0 to 1 from the top left corner: the mean of up to 3 × 3 pixels."""
-        self._check_frame(frame)
+        self.check_frame(frame)
         picture = self.seen(frame, _plainly(view))
         height, width = picture.shape[:2]
         if not (0 <= x <= 1 and 0 <= y <= 1):
@@ -290,16 +290,17 @@ class Session:
 
     def lit(self, frame: int, drawn: Drawn, view: str = "result", size: Size = PROXY) -> Floats:
         """Return the picture with all but what lies in a region of a plot darkened to grey."""
-        self._check_frame(frame)
+        self.check_frame(frame)
         picture = self.seen(frame, _plainly(view), size)
         return ShowMatte(view="dimmed").process(picture, drawn.matte(picture))
 
     def reading(self, frame: int, suffix: str = "", size: Size = PROXY) -> dict[str, Any]:
         """Return the reading of a person's skin on a frame, with words and warnings."""
-        self._check_frame(frame)
+        self.check_frame(frame)
         return read_skin(self.bench, self.state, suffix, frame, size, self.seeing)
 
-    def _check_frame(self, frame: int) -> None:
+    def check_frame(self, frame: int) -> None:
+        """Raise DeskError for a frame that the clip does not have."""
         if frame not in self.clip.frames:
             first, last = self.clip.frames[0], self.clip.frames[-1]
             raise DeskError(f"Frame {frame} is not in this clip: it has the frames {first} to {last}.")
@@ -447,7 +448,7 @@ class Session:
     def mark(self, frame: int, suffix: str, purpose: str, kind: str, points: Any, radius: float = 0.02) -> Mark:
         """Add a mark. Raises SampleError for one outside the frame and DeskError for an unknown purpose."""
         with self._lock:
-            self._check_frame(frame)
+            self.check_frame(frame)
             if purpose not in PURPOSES:
                 raise DeskError(f"A mark is for {', '.join(PURPOSES)}, not {purpose!r}.")
             if len(self.state.marks) >= MOST_MARKS:
@@ -471,7 +472,7 @@ class Session:
     def solve(self, what: str, frame: int, suffix: str = "", gesture: str | None = None) -> str:
         """Balance, learn, steer or do everything, and return what was done in words."""
         with self._lock:
-            self._check_frame(frame)
+            self.check_frame(frame)
             self._check_owner()
             solver = Solver(self.bench, self.state, self.seeing)
             doing: dict[str, tuple[str, Callable[[], tuple[State, str]]]] = {
@@ -571,7 +572,7 @@ class Session:
     def follow(self, changed: str, frame: int, gesture: str | None = None) -> str:
         """Learn and solve anew what stands behind a changed step, as one change with it, and say what was done."""
         with self._lock:
-            self._check_frame(frame)
+            self.check_frame(frame)
             state, words = followed(self.bench, self.state, [changed], frame, self.seeing)
             self._put(state, "Follow the light", gesture)
             return words
@@ -582,7 +583,7 @@ class Session:
         """Set or remove the keyframe of a parameter at a frame, or hold the value of that frame throughout."""
         ways = {"set": with_keyframe, "remove": without_keyframe, "hold": constant}
         with self._lock:
-            self._check_frame(frame)
+            self.check_frame(frame)
             if do not in ways:
                 raise DeskError(f"A keyframe can be {', '.join(ways)}, not {do!r}.")
             label = label_of(self.state.node(id).name, name)
@@ -591,7 +592,7 @@ class Session:
     def move_keyframes(self, suffix: str, frame: int, to: int) -> None:
         """Move all keyframes of a person and of the whole picture from a frame to another."""
         with self._lock:
-            self._check_frame(to)
+            self.check_frame(to)
             self._put(moved(self.state, self._ids_of(suffix), frame, to), "Move keyframes")
 
     def remove_keyframes(self, suffix: str, frame: int) -> None:
@@ -611,7 +612,7 @@ class Session:
     def track(self, id: str, frame: int, span: Sequence[int] | None = None) -> None:
         """Follow a shape from a frame through the clip, or a span of it, in the background."""
         with self._lock:
-            self._check_frame(frame)
+            self.check_frame(frame)
             self._check_owner()
             step = self.state.graph.by_id.get(id)
             if step is None or not isinstance(step.node, Region):
@@ -755,7 +756,7 @@ class Session:
         if path.exists() and not replace:
             raise ExistsError(f"{name} is there already: replace it, or choose another name.")
         check_files([path], [self.clip.path, *self.folder.originals()], overwrite=True)
-        self._check_frame(frame)
+        self.check_frame(frame)
         picture = self.plain(frame, "result", None)
         write_picture(path, picture, None, inputs=self.clip.paths())
         note(path)

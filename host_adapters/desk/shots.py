@@ -14,20 +14,22 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ...nodes import CHECK, HOLDS, NOT_JUDGED, OFF, ReadingError, SkinReading, measure_skin
+from ...nodes import CHECK, HOLDS, NOT_JUDGED, OFF, ReadingError, SkinReading, SkinTarget, measure_skin
 from ..graphs.export import export_look, look_of
 from ..graphs.graph import Graph
 from ..graphs.runner import Runner
 from ..made import GRAPH, LOOK_UP, PAGE, note
 from ..media.clips import Clip, open_clip
 from ..shots.runs import Run, RunClip
-from ..writes import check_text
+from ..shots.stills import Shown, still_files, write_stills
+from ..writes import check_files, check_text, make_folder
 from .errors import DeskError, ExistsError
 from .folder import Folder, shown
 from .notes import read_notes
 from .seeing import Seeing
 from .solving import matte_origin, result_origin
 from .state import State
+from .task import Task
 from .work import MOVING, fitted
 
 RANKS = {OFF: 0, CHECK: 1, NOT_JUDGED: 2, HOLDS: 3}
@@ -119,6 +121,39 @@ def save_look_up(folder: Folder, graph: Graph, name: str, part: str, frame: int,
     written = export_look(look, path)
     rest = f" Left out: {', '.join(id for id, _ in look.left_out)}." if look.left_out else ""
     return f"Saved {name}, at most {written.largest:.5f} of the signal from the graph.{rest}"
+
+
+def stills_of(folder: Folder, name: str, state: State, frames: Sequence[int], into: str, replace: bool) -> Stills:
+    """Return what is drawn of a clip's frames, and where. Raises ExistsError, OutsideError and OutputError."""
+    place, clip = folder.result_path(into), folder.clip_path(name)
+    files = still_files(Shown.of(state.graph), clip, frames, place)
+    there = [path.name for path in files.values() if path.exists()]
+    if there and not replace:
+        raise ExistsError(f"{there[0]} is there already in {place.name}: replace it, or choose another folder.")
+    make_folder(place)
+    check_files(files.values(), [clip, *folder.originals()], overwrite=True)
+    return Stills(state, clip, tuple(frames), files)
+
+
+@dataclasses.dataclass(frozen=True)
+class Stills:
+    """Pictures for looking at a correction that are to be drawn."""
+
+    state: State
+    clip: Path
+    frames: tuple[int, ...]
+    files: dict[str, Path]
+
+    def draw(self, seeing: Seeing, task: Task) -> str:
+        """Draw them and say so. Raises InputError, OutputError and Cancelled."""
+        target = self.state.people[0].target if self.state.people else SkinTarget()
+        line, graph = target.angle + target.bias, self.state.graph
+        with open_clip(self.clip) as clip:
+            write_stills(graph, clip, self.files, self.frames, seeing.view, None, line, task.step)
+        for path in self.files.values():
+            note(path)
+        sheet = self.files["sheet"]
+        return f"Saved {len(self.files)} stills in {sheet.parent.name}; {sheet.name} shows all."
 
 
 def graph_on_disk(folder: Folder, name: str, state: State) -> Path:

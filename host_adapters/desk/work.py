@@ -32,7 +32,7 @@ PROXY = (1920, 1080)
 MOVING = (960, 540)
 """The box for while a hand moves something or the clip plays; what rests is looked at in full."""
 
-_MOST_BYTES = 96 << 20
+_MOST_BYTES = 72 << 20
 _MOST_IDLE = 96 << 20
 """Bytes of lent memory that may lie idle once the hand rests."""
 _MOST_FINDINGS = 256

@@ -18,6 +18,9 @@ const tidy = (value, step) => {
   return String(Number(value.toFixed(digits)));
 };
 
+/** A figure as exact as the steps of its control. */
+const rounded = (value, step) => String(Number(value.toFixed(clamp(Math.ceil(-Math.log10(step)), 0, 8))));
+
 /**
  * Build the control of a parameter. `send(id, name, value, gesture)` sets it, `reset(id, name)` puts it back,
  * `keyframe(id, name, "set" or "remove")` is for what can change over time.
@@ -62,7 +65,8 @@ export function control(id, name, declared, send, reset, keyframe = null) {
       back.disabled = same && !part?.by_hand;
       const solved = part?.by_hand && part.solved !== null ? tidy(part.solved, declared.step) : null;
       hand.hidden = !part?.by_hand;
-      hand.textContent = part?.adds && part.hand !== null ? `by hand ${part.hand < 0 ? "−" : "+"}${tidy(Math.abs(part.hand), declared.step)}` : "by hand";
+      hand.textContent = part?.adds && part.hand !== null ? `by hand ${part.hand < 0 ? "−" : "+"}${rounded(Math.abs(part.hand), declared.step)}` : "by hand";
+      box.classList.toggle("touched", Boolean(part?.by_hand));
       hand.title = solved === null ? "" : `Solved: ${solved}. Solving again keeps what is by hand.`;
       back.title = part?.by_hand ? `Back to solved${solved === null ? "" : `, ${solved}`}` : "Back to the default";
       back.setAttribute("aria-label", part?.by_hand ? `${called}: back to solved` : `Reset ${called}`);

@@ -311,6 +311,7 @@ function arrive(again = false) {
   const suffix = state.clip.name.split(".").at(-1);
   find("graph-name").value = state.graph.name;
   find("still-name").value = `${stem}-still.png`;
+  find("stills-name").value = `${stem}-stills`;
   find("look-name").value = `${stem}-light.clf`;
   find("render-output").value = video ? `${stem}-skin.mov` : state.clip.name.replace(/(.*?)([._-]?(%0?\d*d|#+))?\.[^.]+$/, (_, a, b) => `${a}-skin${b || ""}.${suffix}`);
   find("save-where").textContent = `Marks and settings go with the graph; every change is also kept in ${state.autosave.name}, what undo takes back beside it.`;
@@ -407,8 +408,12 @@ function refresh() {
   else follow("picture", wish, paint);
 }
 
-const read = () => follow("evidence", () => painted.picture, async (wanted) => {
-  const newer = () => painted.picture !== wanted;
+let again = 0; // counts what the scopes want anew for the same picture
+
+const evidence = () => `${painted.picture} ${again}`;
+
+const read = () => follow("evidence", evidence, async (wanted) => {
+  const newer = () => evidence() !== wanted;
   if (now.moving && now.last && performance.now() - traced < EVIDENCE) return void (painted.evidence = wanted);
   traced = performance.now();
   const query = evidenceQuery();
@@ -434,7 +439,7 @@ async function follow(what, wished, work) {
       tries = 0;
     } catch (error) {
       if (error.name === "AbortError") continue;
-      if (error.status === 409) {
+      if (error.status === 204) {
         await new Promise((resolve) => setTimeout(resolve, 60)); // a hand moves, here or on another page
         continue;
       }
@@ -739,7 +744,7 @@ function showChosen(item) {
 
 const followShape = () => does("track", { id: stage.shapes.chosen, frame: now.frame, span: now.span ?? undefined });
 
-const TASKS = { faces: "Finding faces", track: "Following", flicker: "Measuring", carry: "Carrying", report: "Report" };
+const TASKS = { faces: "Finding faces", track: "Following", flicker: "Measuring", carry: "Carrying", report: "Report", stills: "Drawing" };
 let taskSaid = "";
 
 /** How far what runs in the background is; what came of it is said once. */
@@ -1156,7 +1161,7 @@ const reading = new Reading(
 );
 const scopes = new Scopes(doing);
 scopes.again = () => {
-  painted.evidence = "";
+  again += 1;
   if (painted.picture && !alone) read();
 };
 
@@ -1239,6 +1244,7 @@ on("render-ticked", "click", renderTicked);
 on("report", "click", report);
 on("beside-what", "change", () => setBeside(find("beside-what").value));
 on("beside-close", "click", () => setBeside(""));
+on("save-stills", "click", () => does("stills", { frame: now.frame, name: find("stills-name").value.trim() }));
 on("save-look", "click", () => does("look-up", { name: find("look-name").value.trim(), part: find("look-part").value, frame: now.frame }));
 on("carry", "click", carry);
 on("save-graph", "click", () => does("save", { name: find("graph-name").value.trim() }));

@@ -19,6 +19,7 @@ const address = (name, query) => {
 };
 
 async function checked(answer) {
+  if (answer.status === 204) throw new Refusal(204, "Something newer is shown.");
   if (answer.ok) return answer;
   let words = answer.statusText;
   try {

@@ -120,6 +120,7 @@ export class Scopes {
       const count = Math.floor(pixels.length / (width * height));
       this.traces[which] = { rim: RIMS[this.rim], sheets: Array.from({ length: count }, (_, i) => sheetOf(pixels, width, height, i * width * height)) };
       this.about[which] = JSON.parse(headers.get("x-about"));
+      find(which).dataset.of = this.keyed ? "skin" : "all";
       this.draw();
     }
     return true;
@@ -217,6 +218,7 @@ export class Scopes {
     }
     this.#drawBars(pen, p);
     pen.setLineDash([5, 4]);
+    pen.lineWidth = 1;
     pen.strokeStyle = MID;
     this.#ray(pen, p, I_AXIS, far);
     pen.setLineDash([]);
