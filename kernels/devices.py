@@ -86,6 +86,9 @@ class Device(Protocol):
     def held(self, array: NDArray[Any]) -> NDArray[Any]:
         """Return a copy of an array in memory of the processor from which the device takes it at full speed."""
 
+    def frames_at_once(self, picture: int) -> int:
+        """Return how many frames, with pictures of so many bytes, are worked side by side at best."""
+
 
 class _InUse(threading.local):
     device: Device | None = None

@@ -239,6 +239,7 @@ def a_device() -> SimpleNamespace:
     device.sent = lambda array: Elsewhere(np.asarray(array), device)
     device.brought = lambda array: array.array
     device.held = lambda array: array.copy()
+    device.frames_at_once = lambda picture: 3
     device.kernels["balance.adapt"] = lambda image, *_, **__: Elsewhere(image.array + 1, device)
     return device
 
@@ -347,6 +348,18 @@ except devices.DeviceError as error:
     told = in_the_simulator(program)
     assert "64 MB more are needed, and 3 of its 80 MB are free" in told
     assert told.strip().endswith("2"), "it must give idle memory back and ask again"
+
+
+def test_fewer_frames_are_worked_at_once_where_a_card_has_little_memory():
+    program = """
+from inkarnat.kernels import devices
+from inkarnat.kernels.cuda import memory
+card = devices.opened("cuda")
+for free in (10 << 30, 1 << 30, 1 << 20):
+    memory.free_and_whole = lambda: (free, 10 << 30)
+    print(card.frames_at_once(12 * 3840 * 2160), end=" ")
+"""
+    assert in_the_simulator(program).split() == ["3", "1", "1"]
 
 
 @pytest.fixture

@@ -445,15 +445,11 @@ _MOST_IN_WORK = 1 << 30
 """Bytes that all frames together may take that are worked on side by side, when each takes seven of its pictures."""
 
 
-_MOST_ON_DEVICE = 3
-"""How many frames a device has at once: one comes in, one is worked on, one goes out."""
-
-
 def _frames_at_once(clips: Iterable[Any], device: devices.Device | None) -> int:
     """Return how many frames to work on side by side."""
-    if device is not None:
-        return _MOST_ON_DEVICE
     largest = max((12 * clip.width * clip.height for clip in clips if hasattr(clip, "width")), default=1)
+    if device is not None:
+        return device.frames_at_once(largest)
     wanted = min(thread_count() // _THREADS_A_FRAME, _MOST_AT_ONCE, _MOST_IN_WORK // (7 * largest))
     return max(1, wanted)
 

@@ -35,6 +35,8 @@ def _tried(index: int) -> Card:
 
 
 _MOST_CONSTANTS = 256
+_MOST_AT_ONCE, _PICTURES_A_FRAME = 3, 8
+"""Frames that are worked side by side, of which one comes in and one goes out; and the memory of each, in pictures."""
 
 
 class Card:
@@ -48,7 +50,8 @@ class Card:
         self.lanes = memory.Lanes(index)
         self.memory = memory.CardMemory(self.lanes)
         self.pinned = memory.PinnedMemory(self.lanes)
-        self._array, self._launch, self._pixels, self._driver = arrays.CardArray, launch, pixels, driver
+        self._array, self._launch, self._pixels = arrays.CardArray, launch, pixels
+        self._driver, self._memory = driver, memory
         self._constants: OrderedDict[Any, Any] = OrderedDict()
         self._sent: dict[int, tuple[weakref.ref[NDArray[Any]], Any]] = {}
 
@@ -129,6 +132,11 @@ class Card:
             block.array.copy_to_device(array.reshape(-1))
         else:
             self._driver.copy_in(block.address, array.ctypes.data, array.nbytes, self.lanes.number())
+
+    def frames_at_once(self, picture: int) -> int:
+        """Return how many frames, with pictures of so many bytes, the card's memory holds: one to three."""
+        free, _ = self._memory.free_and_whole()
+        return int(max(1, min(_MOST_AT_ONCE, free // (_PICTURES_A_FRAME * picture))))
 
     # --- work -----------------------------------------------------------------------------------------------
 

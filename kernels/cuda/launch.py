@@ -21,7 +21,8 @@ from . import driver
 _config: Any = numba.config
 
 SIMULATED = bool(_config.ENABLE_CUDASIM)
-"""Whether numba's simulator stands in for a card: its threads are slow ones of Python."""
+"""Whether numba's simulator stands in for a card: its threads are slow ones of Python, and those of a block disturb
+each other where they call functions of another module, so a block has one."""
 
 BLOCK = (32, 8)
 """Threads of a block, across and down: a warp of neighbours reads whole cache lines."""
@@ -146,14 +147,14 @@ def further(place: int, end: int, axis: int) -> Any:
 def over(kernel: Kernel, stream: Any, count: int, *arguments: Any) -> None:
     """Launch a kernel for so many values in a row."""
     threads = BLOCK[0] * BLOCK[1]
-    grid, block = ((2, 1, 1), (2, 1, 1)) if SIMULATED else ((-(-count // threads), 1, 1), (threads, 1, 1))
+    grid, block = ((3, 1, 1), (1, 1, 1)) if SIMULATED else ((-(-count // threads), 1, 1), (threads, 1, 1))
     kernel.launch(grid, block, stream, arguments)
 
 
 def over_planes(kernel: Kernel, stream: Any, width: int, height: int, count: int, *arguments: Any) -> None:
     """Launch a kernel for every place of some planes; the kernel finds its plane in ``blockIdx.z``."""
     if SIMULATED:
-        kernel.launch((2, 1, count), (1, 2, 1), stream, arguments)
+        kernel.launch((2, 2, count), (1, 1, 1), stream, arguments)
         return
     grid = -(-width // BLOCK[0]), -(-height // BLOCK[1]), count
     kernel.launch(grid, (*BLOCK, 1), stream, arguments)

@@ -152,7 +152,13 @@ class CardMemory:
             if not _is_shortage(error):
                 raise
             size = count * np.dtype(dtype).itemsize
-            raise CardMemoryError(size, *cuda.current_context().get_memory_info()) from error
+            raise CardMemoryError(size, *free_and_whole()) from error
+
+
+def free_and_whole() -> tuple[int, int]:
+    """Return the bytes of the card's memory that are free, and all of them."""
+    free, whole = cuda.current_context().get_memory_info()
+    return free, whole
 
 
 class CardMemoryError(DeviceError):
