@@ -158,7 +158,7 @@ def ciede2000(first: Lab, second: Lab) -> float:
     stretch = 1 + 0.5 * (1 - math.sqrt(mean / (mean + 25.0**7)))
     c1, c2 = math.hypot(stretch * a1, b1), math.hypot(stretch * a2, b2)
     h1, h2 = (math.degrees(math.atan2(b, stretch * a)) % 360 for a, b in ((a1, b1), (a2, b2)))
-    turn = (h2 - h1 + 180) % 360 - 180 if c1 * c2 else 0.0
+    turn = wrapped(h2 - h1) if c1 * c2 else 0.0
     light, chroma = (l1 + l2) / 2, (c1 + c2) / 2
     hue = h1 + turn / 2 if c1 * c2 else h1 + h2
     if c1 * c2 and turn == -180:

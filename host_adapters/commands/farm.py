@@ -8,14 +8,11 @@ from typing import Any
 import click
 
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
-from ..graphs.graph import Graph
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
 from ..writes import always, claim, never
 from . import console
-from .footage import Footage
-from .options import named_files
-from .render import check_names, own_faces, render_job, run_options, submitted_before, tell
+from .render import check_names, open_files, own_faces, read_run, render_job, run_options, submitted_before, tell
 
 
 @click.command()
@@ -44,14 +41,12 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     """
     if options["part"] and options["join"]:
         raise GraphError("--part and --join are two steps: give one of them.")
-    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
-    footage = Footage.of(options).meant(files)
-    loaded = footage.around(Graph.load(graph))
+    paths, files, footage, loaded = read_run(graph, sources, outputs, options)
     check_names(loaded, files, paths)
     from ..farm.chunks import Job
 
     with ExitStack() as stack:
-        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
+        clips = open_files(stack, footage, files)
         frames = parse_frames(options["frames"]) if options["frames"] else None
         loaded = own_faces(loaded, clips)
         numbers = check_range(frames, next(iter(clips.values())))

@@ -10,14 +10,11 @@ import click
 
 from ...kernels import devices
 from .. import made
-from ..graphs.graph import Graph
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
 from ..writes import claim, write_text
 from . import console
-from .footage import Footage
-from .options import named_files
-from .render import check_names, run_options
+from .render import check_names, open_files, read_run, run_options
 
 
 @click.command()
@@ -50,15 +47,13 @@ def command(
     \b
       inkarnat job workshop.json --in plate=take3.mov --out result=skin.mov > job.yaml
     """
-    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
-    footage = Footage.of(options).meant(files)
-    loaded = footage.around(Graph.load(graph))
+    paths, files, footage, loaded = read_run(graph, sources, outputs, options)
     check_names(loaded, files, paths)
     from ..farm.chunks import Job
     from ..farm.job_template import as_yaml, job_template, left_open
 
     with ExitStack() as stack:
-        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
+        clips = open_files(stack, footage, files)
         numbers = check_range(parse_frames(frames) if frames else None, next(iter(clips.values())))
         claim(paths.values(), {output: made.JOB} if output is not None else {}, numbers, lock=False)
         job = Job.of(loaded, clips, paths, codec)

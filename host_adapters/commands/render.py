@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
@@ -84,15 +84,13 @@ def command(
 
     With --jobs or --resume a journal beside the first output lists what is complete, with sizes and hashes.
     """
-    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    paths, files, footage, loaded = read_run(graph, sources, outputs, options)
     stills, line = Stills.read(options), read_line(options)
-    footage = Footage.of(options).meant(files)
-    loaded = footage.around(Graph.load(graph))
     if paths or stills is None:
         check_names(loaded, files, paths)
     shown = None if stills is None else Shown.of(loaded)
     with ExitStack() as stack:
-        clips = {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
+        clips = open_files(stack, footage, files)
         chosen = parse_frames(frames) if frames else None
         numbers = check_range(chosen, next(iter(clips.values())))
         loaded = own_faces(loaded, clips)
@@ -111,6 +109,23 @@ def command(
             paths = {**paths, "stills": str(stills.draw(loaded, main, looked_at, None, None, line, as_json))}
         suspect = footage.tell_damage(clips.values(), report.done, elsewhere=jobs > 1 or resume)
     return tell(report, graph, files, paths, as_json) or (SOME_FRAMES_FAILED if suspect else 0)
+
+
+def read_run(
+    graph: str, sources: Sequence[str], outputs: Sequence[str], options: dict[str, Any]
+) -> tuple[dict[str, str], dict[str, str], Footage, Graph]:
+    """Return what the options of a run name: outputs and inputs, how the footage is meant, and the graph between.
+
+    Raises GraphError and InputError.
+    """
+    paths, files = named_files(outputs, "--out"), named_files(sources, "--in")
+    footage = Footage.of(options).meant(files)
+    return paths, files, footage, footage.around(Graph.load(graph))
+
+
+def open_files(stack: ExitStack, footage: Footage, files: Mapping[str, str]) -> dict[str, Clip]:
+    """Open the inputs of a run until the stack ends. Raises InputError."""
+    return {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
 
 
 def own_faces(graph: Graph, clips: Mapping[str, Clip]) -> Graph:
