@@ -15,7 +15,7 @@ from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture
 from ..kernels.errors import PictureError
 from .declare import Matte, Picture
-from .doubt import judge_matte
+from .doubt import is_plain, judge_matte
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
@@ -53,7 +53,8 @@ class LearnedKey:
     def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
         """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
         found = list(judge_matte(matte, image, self.faces))
-        if not any(face.presence > 0 for face in self.faces) and beyond("look-alike", self.unconnected):
+        alone = not any(face.presence > 0 for face in self.faces)
+        if alone and beyond("look-alike", self.unconnected) and (image is None or not is_plain(matte, image)):
             found.append(
                 Warned(
                     "look-alike",
