@@ -85,6 +85,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "area": Limit(
             "skin", "change of the keyed area over a clip, or against the face's size", "%", 0.25, 0.6, source=_AREAS
         ),
+        "saturation": Limit(
+            "skin", "change of the skin's saturation where none was asked for", "doublings", 0.7, 1.2, source=_HERE
+        ),
         "stray": Limit("skin", "keyed colour more than 20° from the skin's centre", "%", 0.2, source=_PORTRAITS),
         "turn": Limit(
             "light", "turn of the skin from the light-only picture to the final one", "°", 25, 40, source=_MARKS

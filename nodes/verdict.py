@@ -6,6 +6,7 @@ had to be moved. Every limit stands in :data:`~inkarnat.nodes.limits.LIMITS`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -54,6 +55,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "saturation": (
             "Ask for another --target-ratio, or balance the light first.",
             "Ask for another saturation of the target, or balance the light first.",
+        ),
+        "skin saturation": (
+            "Set --skin-saturation nearer to 1, or give the --target-ratio that is wanted.",
+            "Set the skin's saturation nearer to 1, or give the target a saturation.",
         ),
         "view": ("Give the --view that the target was approved under.", "Read through the view of the target."),
         "look": (
@@ -236,6 +241,7 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
     doubts = [
         *_light_findings(evidence),
         *_look_findings(evidence, aim),
+        *_saturation_findings(evidence, aim),
         *_key_findings(evidence),
         *_beside_findings(evidence),
     ]
@@ -375,6 +381,25 @@ def _light_findings(evidence: Evidence) -> Iterable[Finding]:
             f"{'' if by_card else ' where no card says so'}): the whole light looks off."
         )
         yield Finding(CHECK, sentence, "card" if by_card else "neutral")
+
+
+def _saturation_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
+    """Doubt skin that was made much paler or stronger though nobody asked for a saturation: grey skin has a hue too."""
+    light, final = evidence.light, evidence.final if evidence.kept is None else evidence.without_look
+    asked = aim is not None and aim.target.ratio is not None
+    if light is None or final is None or asked or not evidence.sampled:
+        return
+    factor = max(final.ratio, _PALEST) / max(light.ratio, _PALEST)
+    if (status := status_of("saturation", math.log2(factor))) != HOLDS:
+        sentence = (
+            f"The skin's saturation was changed × {factor:.2f}, from {light.ratio:.3f} to {final.ratio:.3f} "
+            f"({2 ** LIMITS['saturation'].check:.1f} times as strong or pale is doubted): it looks "  # type: ignore[operator]
+            f"{'painted' if factor > 1 else 'grey'}."
+        )
+        yield Finding(status, sentence, "skin saturation")
+
+
+_PALEST = 1e-3
 
 
 def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:

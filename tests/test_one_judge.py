@@ -59,6 +59,8 @@ CASES = {
     "a light that looks off": (GREEN.clip.read(1), ("--add", GREEN.face()), {}, CHECK, "was turned by −"),
     "a violet balance": (FIRST.clip.read(1), (*BY_STROKE, "--tint", "14"), {}, CHECK, "was balanced by"),
     "a ruined face": (FIRST.clip.read(1), BY_STROKE, {"angle": 60.0}, OFF, "greener than the line used here"),
+    "a grey face": (FIRST.clip.read(1), BY_STROKE, {"saturation": 0.2}, OFF, "it looks grey"),
+    "a painted face": (FIRST.clip.read(1), BY_STROKE, {"saturation": 3.0}, OFF, "it looks painted"),
     "the natural range": (FIRST.clip.read(1), ("--natural-range",), {}, NOT_JUDGED, "nobody said what is skin"),
 }
 """The picture, the words of `correct`, what is then bent in the steering, and the status with a part of a sentence."""
