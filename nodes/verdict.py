@@ -270,6 +270,10 @@ def together(verdicts: Mapping[str, Verdict]) -> Verdict:
     """Return one verdict on several people, each finding under its person's name; the worst person counts.
 
     :param verdicts: by name, at least one; "" for the only one.
+
+    >>> one = Verdict((Finding("holds", "The skin reads 123.0°."),))
+    >>> together({"": one}) is one
+    True
     """
     order = worst_first(verdicts.values())
     known = list(verdicts.items())
