@@ -260,6 +260,29 @@ def test_everything_by_keys_alone(desk, browser):
     assert element(browser, "#tools [aria-checked=true]").text == "Box"
 
 
+def test_a_result_is_saved_and_written_by_keys_alone(desk, browser, tmp_path):
+    session, body = desk.desk.session, element(browser, "body")
+    body.send_keys("p", "a", "i")
+    element(browser, "#stage").send_keys(Keys.ARROW_UP * 8, Keys.ENTER)
+    until(browser, lambda: session.state.people[0].recall is not None)
+    body.send_keys("S")
+    until(browser, lambda: session.state.node("steer").angle != 0)
+    body.send_keys(Keys.CONTROL + "s")
+    until(browser, lambda: element(browser, "#save-dialog").is_displayed())
+    assert browser.switch_to.active_element.get_attribute("id") == "graph-name"
+    ActionChains(browser).send_keys(Keys.TAB, Keys.ENTER).perform()
+    until(browser, lambda: (tmp_path / "planing.json").is_file())
+    ActionChains(browser).send_keys(Keys.ESCAPE).perform()
+    until(browser, lambda: not element(browser, "#save-dialog").is_displayed())
+    body.send_keys("r")
+    until(browser, lambda: element(browser, "#render-dialog").is_displayed())
+    browser.switch_to.active_element.send_keys(Keys.CONTROL + "a")
+    ActionChains(browser).send_keys("by-keys.%04d.exr", *[Keys.TAB] * 4, Keys.ENTER).perform()
+    until(browser, lambda: desk.desk.render is not None and not desk.desk.render.running)
+    assert desk.desk.render.state == "done", desk.desk.render.message
+    assert len(list(tmp_path.glob("by-keys.*.exr"))) == 3
+
+
 def test_stroke_point_and_alt_for_what_stays_out(desk, browser, footage):
     session, places = desk.desk.session, footage[1]
     element(browser, "#tools [data-id=stroke]").click()
