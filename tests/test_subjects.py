@@ -248,7 +248,7 @@ def test_measure_reads_each_subject(still):
         (["--subject", "a", "--add", "point:.4,.4", "--subject", "b"], "no sample of 'b'"),
         (["--subject", "a", "--add", "point:.4,.4", "--bias", "x"], "not a valid float"),
         (["--add", "point:.4,.4", "--matte-out", "{subject}.png"], "give --subject NAME"),
-        (["--add", "point:.4,.4", "--track"], "give --region as well"),
+        (["--add", "point:.4,.4", "--track"], "give --region, --keep-in or --keep-out as well"),
         (["--add", "point:.4,.4", "--region", "circle:.5,.5,1,1"], "Region 'circle:.5,.5,1,1' cannot be read"),
         (["--add", "point:.4,.4", "--region", "ellipse:.5,.5,0,1"], "region.width must be a number"),
     ],
