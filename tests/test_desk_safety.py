@@ -214,13 +214,13 @@ def test_a_render_replaces_no_clip_that_was_not_made_here(folder, output):
     before = (folder.clips / output).read_bytes()
     try:
         with pytest.raises(OutputError, match="is an input as well"):
-            desk.start_render(output, "", "", "", True)
+            desk.order(output, "", "", "", True)
         with pytest.raises(OutputError, match="is an input as well"):
             desk.session.still(1, output, True)
-        desk.start_render("new.png", "", "", "", False)
+        desk.order("new.png", "", "", "", False)
         desk.render.wait(60)
         assert desk.render.state == "done", desk.render.message
-        desk.start_render("new.png", "", "", "", True)
+        desk.order("new.png", "", "", "", True)
         desk.render.wait(60)
         assert desk.render.state == "done", desk.render.message
     finally:
