@@ -31,6 +31,11 @@ from inkarnat.nodes import Sample, measure_skin, solve_balance
 from takes import SAWDUST, Reel, take, write
 
 
+COLD = """<?xml version="1.0" encoding="UTF-8"?>
+<ProcessList id="cold" compCLFversion="3.0"><Matrix inBitDepth="32f" outBitDepth="32f"><Array dim="3 3">
+.95 0 0  0 1 0  0 0 1.06</Array></Matrix></ProcessList>"""
+
+
 def hands(**typed: str) -> dict[str, Hand]:
     found = {}
     for name, text in typed.items():
@@ -191,6 +196,26 @@ def test_solve_nudge_and_change_the_light_by_command(tmp_path):
     told = run("graph", "set", graph, "balance.temperature=0", "--on", clip)
     assert "turn +4° by hand" in told
     assert node(Graph.load(graph), "steer").angle == 4
+
+
+@pytest.mark.parametrize("option", ["--view", "--input-space"])
+def test_by_command_a_clip_is_read_and_seen_as_when_it_was_solved(tmp_path, option):
+    shot = take("take1")
+    clip, graph = write(shot, tmp_path), tmp_path / "g.json"
+    (tmp_path / "cold.clf").write_text(COLD)
+    told = [option, str(tmp_path / "cold.clf") if option == "--view" else "p3_d65"]
+
+    def turn(*words: object) -> float:
+        done = CliRunner().invoke(cli, [str(word) for word in words])
+        assert done.exit_code == 0, done.output
+        return node(Graph.load(graph), "steer").angle
+
+    first = turn("correct", clip, "--add", shot.face(), "--subtract", SAWDUST, *told, "--graph-out", graph)
+    turn("graph", "set", graph, "steer.turn=9")
+    assert turn("graph", "set", graph, "balance.temperature=0", "steer.turn=solved", "--on", clip, *told) == (
+        pytest.approx(first, abs=0.1)
+    )
+    assert abs(turn("graph", "set", graph, "balance.temperature=0", "--on", clip) - first) > 0.5
 
 
 def test_what_cannot_be_frozen_or_taken_back_is_told(tmp_path):

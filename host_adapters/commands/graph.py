@@ -13,17 +13,19 @@ from .. import describe, made
 from ..graphs import versions
 from ..graphs.edits import FROZEN, with_values
 from ..graphs.errors import GraphError
-from ..graphs.graph import Graph
+from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.listing import differences, in_words, lines
 from ..graphs.starts import STARTS
 from ..graphs.versions import open_graph
 from ..graphs.wording import word_of
 from ..locks import Lock
-from ..media.clips import open_clip
 from ..shots.anew import solve_anew
+from ..shots.looks import check_view
 from ..shots.solving import look_at
+from ..shots.viewing import open_view, view_id
 from ..writes import claim, writing
 from . import console
+from .footage import Footage, footage_options
 
 _PATIENCE = 20.0
 """Seconds that are waited for another who changes the graph."""
@@ -107,6 +109,8 @@ def show(graph: str, everything: bool, as_json: bool) -> None:
     metavar="CLIP",
     help="The clip that the graph was solved on: what stands behind a change is learned and solved anew on it.",
 )
+@click.option("--view", metavar="TRANSFORM", help="Solve through this, with --on: a CLF or ocio:SPACE/DISPLAY/VIEW.")
+@footage_options
 @_OVERWRITE
 @_JSON
 def set_values(
@@ -115,8 +119,10 @@ def set_values(
     output: str | None,
     height: float | None,
     clip: str | None,
+    view: str | None,
     overwrite: bool,
     as_json: bool,
+    **options: Any,
 ) -> None:
     """Change values of a graph file in place, or into another with -o.
 
@@ -126,26 +132,32 @@ def set_values(
     Warmer over two seconds:             inkarnat graph set take1.json "balance.temperature=1:0,48:12 smooth"
     An edge of 4 pixels at 1080 lines:   inkarnat graph set take1.json soften.edge-blur=4px --height 1080
     Warmer; key and skin follow:         inkarnat graph set take1.json balance.temperature=by:8 --on take1.mov
+    Of footage in HLG, under a view:     inkarnat graph set take1.json steer.turn=solved --on take1.mov
+                                         --input-space hlg --view film.clf
     Back to what was solved:             inkarnat graph set take1.json steer.turn=solved
     Keep the key as it was learned:      inkarnat graph set take1.json skin=frozen
 
     What is set by hand stays by hand when the rest is solved anew. Nothing is written unless every assignment can be
     carried out.
     """
+    footage = Footage.of(options).meant({STANDARD_SOURCE: clip} if clip else {})
+    seen = open_view(view)
     with contextlib.ExitStack() as stack:
         if output is None:
             stack.enter_context(Lock(Path(graph), "being changed by another run").within(_PATIENCE))
         else:
             stack.enter_context(writing(overwrite))
-        opened = None if clip is None else stack.enter_context(open_clip(clip))
+        opened = None if clip is None else footage.working(stack.enter_context(footage.open(clip)))
         height = height or (None if opened is None else opened.height)
-        changed, edits = with_values(open_graph(graph) if output else Graph.load(graph), assignments, height)
+        loaded = open_graph(graph) if output else Graph.load(graph)
+        check_view(loaded, view_id(view))
+        changed, edits = with_values(loaded, assignments, height)
         if output is not None:
             claim(texts={output: made.GRAPH})
         said: tuple[str, ...] = ()
         if opened is not None:
             steps = frozenset(edit.step for edit in edits)
-            anew = solve_anew(changed, look_at(opened.read), opened.frames[0], steps)
+            anew = solve_anew(changed, look_at(opened.read), opened.frames[0], steps, view=seen)
             changed, said = anew.graph, anew.said
         changed.save(output or graph)
     rows: list[dict[str, Any]] = []
