@@ -153,7 +153,7 @@ def test_the_same_results_without_compilation(home):
 def test_the_slice_passes_without_compilation():
     """Run every test marked ``slice`` once more with NUMBA_DISABLE_JIT=1."""
     # Compiled code raises no warning on NaN and overflow; numpy's scalars do, and are right to.
-    command = [sys.executable, "-m", "pytest", str(TESTS), "-m", "slice", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    command = [sys.executable, "-m", "pytest", str(TESTS), "-m", "slice", "-p", "no:cacheprovider", "-n", "0"]
     result = subprocess.run(
         [*command, "-W", "ignore::RuntimeWarning"],
         env=surroundings(NUMBA_DISABLE_JIT="1"),
