@@ -30,7 +30,6 @@ from inkarnat.host_adapters.shots.solving import SolveOptions, SubjectMarks, loo
 from inkarnat.nodes import Sample, measure_skin, solve_balance
 from takes import SAWDUST, Reel, take, write
 
-
 COLD = """<?xml version="1.0" encoding="UTF-8"?>
 <ProcessList id="cold" compCLFversion="3.0"><Matrix inBitDepth="32f" outBitDepth="32f"><Array dim="3 3">
 .95 0 0  0 1 0  0 0 1.06</Array></Matrix></ProcessList>"""
