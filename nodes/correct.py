@@ -41,7 +41,8 @@ from .declare import (
 from .doubt import left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey
-from .learning import study_skin, with_faces
+from .learning import study_skin, told_by, with_faces
+from .look import ProtectMatte
 from .matte import SoftenMatte
 from .sample import Sample
 from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, measure_skin, solve_steer
@@ -297,8 +298,15 @@ class CorrectSkin(CorrectSkin1):
         faces = (FaceMatte(**{word: getattr(self, name) for word, name in slot.items()}) for slot in _FACES)
         return tuple(dataclasses.replace(face, keyed=keyed) for face, keyed in zip(faces, told, strict=True))
 
+    def _present(self) -> list[FaceMatte]:
+        return [face for face in self._faces() if face.presence > 0]
+
+    def protection(self, balanced: Picture, limit: Matte | None = None) -> Matte:
+        """Return the matte that keeps skin from a look: that of :meth:`matte` with lips, eyes and teeth."""
+        return ProtectMatte().process(self.matte(balanced, limit), told_by(self._present(), balanced))
+
     def _softened(self, balanced: Picture) -> Rows:
-        faces = [face for face in self._faces() if face.presence > 0]
+        faces = self._present()
         if not faces:
             return super()._softened(balanced)
         keyed = with_faces(self._node("skin").process(balanced), balanced, faces, _joined_of(self.joined)[0])
@@ -337,7 +345,8 @@ class CorrectSkin(CorrectSkin1):
     ) -> Picture:
         """Return what :meth:`process` does with a look over the corrected picture; views of the matte have none.
 
-        :param keep: how far skin returns to its colour before the look, as ``keep_skin`` does it.
+        :param keep: how far skin returns to its colour before the look, as ``keep_skin`` does it with the matte of
+            ``protect_matte``.
         """
         if self.view not in ("result", "split"):
             return self.process(image, limit, out=out)
@@ -345,7 +354,7 @@ class CorrectSkin(CorrectSkin1):
         natural = dataclasses.replace(self, view="result").process(image, limit)
         graded = look(natural)
         if keep:
-            graded = KeepSkin(amount=keep).process(graded, natural, self.matte(self.balanced(image), limit))
+            graded = KeepSkin(amount=keep).process(graded, natural, self.protection(self.balanced(image), limit))
         shown = Blend(amount).process(natural, graded, out=out)
         if self.view == "split":
             left = int(image.shape[1] * self.split_at)

@@ -214,10 +214,20 @@ def with_faces(matte: Matte, image: Picture, faces: Sequence[FaceMatte], join: J
     >>> with_faces(matte, picture, (), None) is matte
     True
     """
-    evidence: Matte | None = None
+    told = told_by(faces, image)
+    return matte if told is None or join is None else join.process(matte, told, image)
+
+
+def told_by(faces: Sequence[FaceMatte], image: Picture) -> Matte | None:
+    """Return what several faces tell about a picture, together; None without any.
+
+    >>> told_by((), np.zeros((90, 160, 3), np.float32)) is None
+    True
+    """
+    told: Matte | None = None
     for face in faces:
-        evidence = face.process(image, evidence)
-    return matte if evidence is None or join is None else join.process(matte, evidence, image)
+        told = face.process(image, told)
+    return told
 
 
 def _marked(

@@ -15,6 +15,7 @@ from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.export import tetrahedral
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import read_picture, write_picture
 from inkarnat.host_adapters.shots import evidence
@@ -23,7 +24,26 @@ from inkarnat.host_adapters.shots.looks import LookError, Under, open_look
 from inkarnat.host_adapters.workshop import Thing
 from inkarnat.kernels.colour import rgb_to_ycbcr
 from inkarnat.kernels.look_up import look_up
-from inkarnat.nodes import BakedLook, Cdl, Cube, KeepSkin, ParamError, ProtectMatte, ToneCurve, read_cube
+from inkarnat.nodes import (
+    BakedLook,
+    Cdl,
+    CorrectSkin,
+    Cube,
+    FaceMatte,
+    JoinFaces,
+    KeepSkin,
+    ParamError,
+    Part,
+    ProtectMatte,
+    Sample,
+    SoftenMatte,
+    SteerSkin,
+    ToneCurve,
+    learn_skin_key,
+    read_cube,
+    standard_chain,
+)
+from inkarnat.nodes.declare import LANDMARKS, PRESENCE
 from scipy import ndimage
 from takes import SAWDUST, take
 
@@ -256,6 +276,37 @@ def test_lips_and_eyes_keep_their_colour_under_a_cold_look_though_no_face_is_kno
     assert off["now"] < 25, off
     everywhere = KeepSkin(amount=0.8).process(graded, natural, np.ones_like(matte))
     assert abs(kept - hue(everywhere, lips)[0]) < 1
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_the_effect_protects_what_a_graph_protects(known, tmp_path):
+    """The same key and face in the all-in-one effect and in the standard chain under a look, matte and picture."""
+    scene = workshop.portrait("light", seed=31, width=640, height=360)
+    picture = workshop.camera(scene.light, noise=0.0)
+    left, top, right, bottom = scene.places["face"]
+
+    def at(x, y):
+        return left + x * (right - left), top + y * (bottom - top)
+
+    marks = zip(LANDMARKS, (at(0.3, 0.4), at(0.7, 0.4), at(0.5, 0.6), at(0.35, 0.8), at(0.65, 0.8)), strict=True)
+    face = FaceMatte(**dict(marks), presence=float(known))
+    skin = learn_skin_key(picture, [Sample.point(*at(0.3, 0.6))])
+    effect = CorrectSkin(
+        model=skin.model, angle=6.0, **{f"face_1_{name}": getattr(face, name) for name in (*LANDMARKS, PRESENCE)}
+    )
+    nodes = {"skin": skin, "steer": SteerSkin(angle=6.0), "soften": SoftenMatte(softness=effect.softness)}
+    nodes |= {"face1": face, "join": JoinFaces()} if known else {}
+    chain = standard_chain({}, [Part(lambda word: word, nodes)])
+    graph = chain_graph(chain.links, {"result": chain.result, "matte": chain.matte})
+    graph = Under(open_look(str(cold_list(tmp_path)), "bt709"), 0.8).on(graph)
+    made = Runner(graph).run_frame(1, {"plate": picture})
+    assert np.array_equal(effect.protection(picture), made["protection"])
+    assert effect.protection(picture).sum() > effect.matte(picture).sum()
+
+    def look(natural):
+        return Cdl(*COLD, clamp=False).process(natural)
+
+    assert np.abs(effect.under_look(look, 1.0, 0.8, picture) - made["result"]).max() < 1e-4
 
 
 # --- on the command line ------------------------------------------------------------------------------------

@@ -66,12 +66,11 @@ CASES = {
 """The picture, the words of `correct`, what is then bent in the steering, and the status with a part of a sentence."""
 
 
-def bent(graph, changes):
-    """Return the graph with its steering changed by hand."""
-    step = graph.by_id["steer"]
-    node = dataclasses.replace(step.node, **changes)
+def bent(graph, changes, id="steer"):
+    """Return the graph with its steering, or another step, changed by hand."""
+    node = dataclasses.replace(graph.by_id[id].node, **changes)
     return dataclasses.replace(
-        graph, steps=tuple(dataclasses.replace(s, node=node) if s.id == "steer" else s for s in graph.steps)
+        graph, steps=tuple(dataclasses.replace(s, node=node) if s.id == id else s for s in graph.steps)
     )
 
 
@@ -118,22 +117,59 @@ def test_every_surface_says_the_same(name, tmp_path, monkeypatch):
     verdicts = {} if changes else {"correct": json.loads(stdout)["verdict"]}
     graph = bent(Graph.load(kept), changes) if changes else Graph.load(kept)
     graph.save(kept)
+    verdicts |= beside_each_other(graph, plate, kept)
+    verdicts["host"] = in_a_host(graph, picture, monkeypatch)
+    assert set(verdicts) | ({"correct"} if changes else set()) == set(SURFACES)
+    are_alike(verdicts, status, part)
+
+
+def beside_each_other(graph, plate, kept):
+    """What those say that read graphs: the graph is kept in a file."""
     code, stdout, output = run("measure", plate, "--graph", kept, "--json")
     assert code == 0, output
-    verdicts["measure"] = json.loads(stdout)["verdict"]
+    verdicts = {"measure": json.loads(stdout)["verdict"]}
     with open_clip(plate) as clip:
         carrier = Carrier(graph, Shot("plate", clip, 1), lambda seen: seen)
         verdicts["carry"] = carrier.reference_carried().verdict.as_dict()
     made = Run((RunClip("plate", str(plate), str(kept)),), reference="plate")
     verdicts["report"] = findings.gather(made, most=1).clips[0].verdict.as_dict()
-    verdicts["desk"] = on_the_desk(graph, plate)
-    verdicts["host"] = in_a_host(graph, picture, monkeypatch)
-    assert set(verdicts) | ({"correct"} if changes else set()) == set(SURFACES)
+    return verdicts | {"desk": on_the_desk(graph, plate)}
+
+
+def are_alike(verdicts, status, part):
     for surface, verdict in verdicts.items():
         told = [(f["status"], f["sentence"]) for f in verdict["findings"]]
         assert told == [(f["status"], f["sentence"]) for f in verdicts["measure"]["findings"]], surface
     assert verdicts["measure"]["status"] == status, verdicts["measure"]
-    assert any(part in finding["sentence"] for finding in verdicts["measure"]["findings"])
+    assert any(part in finding["sentence"] for finding in verdicts["measure"]["findings"]), verdicts["measure"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "status", "part"),
+    [
+        ({}, HOLDS, "kept 60% from the look"),
+        ({"keep": {"amount": 0.1}}, OFF, "the look still takes skin that lies on its target"),
+        ({"keep": {"amount": 0.0}}, NOT_JUDGED, "not judged, skin kept 0%"),
+        ({"steer": {"angle": 60.0}}, OFF, "kept 60% from the look"),
+        ({"steer": {"saturation": 0.2}}, OFF, "it looks grey"),
+    ],
+)
+def test_under_a_look_that_skin_is_kept_from_everybody_says_the_same(changes, status, part, tmp_path):
+    """All but the reading of a host, which leaves the look out and says so."""
+    from test_looks import cold_list
+
+    plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    look = ("--under", cold_list(tmp_path), "--look-input", "bt709")
+    marked = (*BY_STROKE, "--neutral", FIRST.card(), "--subtract", SAWDUST)
+    code, stdout, output = run("correct", plate, *marked, *look, "--graph-out", kept, "--json")
+    assert code == 0, output
+    verdicts = {} if changes else {"correct": json.loads(stdout)["verdict"]}
+    graph = Graph.load(kept)
+    for id, values in changes.items():
+        graph = bent(graph, values, id)
+    graph.save(kept)
+    are_alike(verdicts | beside_each_other(graph, plate, kept), status, part)
 
 
 # --- a test for each complaint that led to the judge ----------------------------------------------------------

@@ -6,7 +6,7 @@ import os
 
 import numpy as np
 import pytest
-from inkarnat.nodes import Blend, CorrectSkin, KeepSkin
+from inkarnat.nodes import Blend, CorrectSkin, KeepSkin, ProtectMatte
 from ofx_host.bundles import loaded
 from test_openfx_actions import FACE, HEIGHT, WIDTH, corrector, node_of, portrait, put, stage_of
 
@@ -81,7 +81,7 @@ def test_skin_can_be_kept(cold):
     instance, picture = taught(look_file=str(cold), look_keep_skin=0.6)
     node = node_of(instance)
     natural = node.process(picture)
-    matte = node.matte(node.balanced(picture))
+    matte = ProtectMatte().process(node.matte(node.balanced(picture)))
     wanted = KeepSkin(amount=0.6).process(graded(natural).astype(np.float32), natural, matte)
     got = rendered(instance, picture)
     assert np.abs(got - wanted).max() < 1e-5
@@ -90,6 +90,21 @@ def test_skin_can_be_kept(cold):
     instance["look_amount"] = 0.5
     half = Blend(0.5).process(natural, wanted)
     assert np.abs(rendered(instance, picture) - half).max() < 1e-5
+
+
+def test_lips_and_eyes_are_kept_with_the_skin_though_no_face_is_known(cold):
+    instance, picture = taught(look_file=str(cold), look_keep_skin=1.0)
+    lips, eye = (slice(82, 88), slice(86, 104)), (slice(46, 51), slice(80, 88))
+    picture[lips][..., :3] = 0.45, 0.16, 0.2
+    picture[eye][..., :3] = 0.8, 0.8, 0.78
+    node = node_of(instance)
+    natural, matte = node.process(picture), node.matte(node.balanced(picture))
+    got, look = rendered(instance, picture), graded(natural).astype(np.float32)
+    kept = KeepSkin(amount=1.0).process(look, natural, np.ones_like(matte))
+    for part in (lips, eye):
+        assert matte[part].mean() < 0.5, "the correction leaves them out"
+        assert np.abs(got - kept)[part].mean() < 0.1 * np.abs(look - kept)[part].mean()
+    assert np.abs(got - look)[:, :40].max() < 2e-6
 
 
 @pytest.mark.parametrize("view", ["matte", "dimmed", "outline", "luma"])

@@ -9,6 +9,7 @@ from typing import Any
 from ...kernels.arrays import Floats
 from ...nodes import (
     CONTROL,
+    Aim,
     Balance,
     Evidence,
     LearnedKey,
@@ -26,7 +27,17 @@ from ...nodes import (
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..shots.aims import aim_at
-from ..shots.evidence import balance_of, is_sampled, kept_of, with_befores
+from ..shots.evidence import (
+    BEFORES,
+    WITHOUT_LOOK,
+    aimed_reading,
+    balance_of,
+    from_aimed,
+    is_by_hand,
+    is_sampled,
+    kept_of,
+    with_befores,
+)
 from ..shots.marks import MarkedPicture, with_marks
 from ..shots.solving import TURNED_STEER, solve_key, solve_light, solve_steering
 from .carrying import light_of
@@ -182,13 +193,14 @@ def read_skin(
     person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
     matte = bench.value(state.graph, origin, frame, size)
     warnings = list(_signs(person, state, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
+    opened, aim = with_befores(state.graph, _result(state)), aim_at(person.target)
+    pictures = {name: picture for name, picture in opened.outputs if name in (*BEFORES, WITHOUT_LOOK)}
     try:
-        before = _measured(bench, state.graph, STANDARD_SOURCE, origin, frame, size, seeing)
-        after = _measured(bench, state.graph, result_origin(state), origin, frame, size, seeing)
-        light = _measured(bench, *_light_only(state), origin, frame, size, seeing)
+        read = {name: _measured(bench, opened, each, origin, frame, size, seeing) for name, each in pictures.items()}
     except ValueError as error:
         warnings.append(Warned("no reading", 0.0, str(error)))
         return {"before": None, "after": None, "warnings": _listed(warnings), "words": "No skin is keyed yet."}
+    before, light, after = (read[name] for name in BEFORES)
     found = Evidence(
         light,
         after,
@@ -196,10 +208,13 @@ def read_skin(
         light_by=light_of(state),
         sampled=is_sampled(state.graph),
         kept=kept_of(state.graph, frame),
-        face=_left_behind(bench, state, person, origin, frame, size, seeing),
+        face=_left_behind(bench, state, opened, person, origin, frame, size, seeing),
+        without_look=read.get(WITHOUT_LOOK),
+        aimed=_aimed(bench, state, opened, aim, origin, frame, size, seeing),
         view=seeing.id,
+        by_hand=is_by_hand(state.graph),
     )
-    verdict = judge(found, aim_at(person.target))
+    verdict = judge(found, aim)
     return {
         "before": before.as_dict(),
         "light_only": light.as_dict(),
@@ -211,12 +226,29 @@ def read_skin(
     }
 
 
+def _aimed(
+    bench: Workbench, state: State, opened: Graph, aim: Aim, matte: str, frame: int, size: Size, seeing: Seeing
+) -> SkinReading | None:
+    """Return what the skin would read if it lay on its target before a look; None where it is kept from none."""
+    graph, pictures = from_aimed(state.graph, _result(state)), dict(opened.outputs)
+    if graph is None:
+        return None
+    natural = pictures[WITHOUT_LOOK]
+
+    def look() -> SkinReading | None:
+        image, keyed = (bench.value(opened, origin, frame, size) for origin in (natural, matte))
+        return aimed_reading(graph, frame, lambda _, at: bench.plate(at, size), image, keyed, aim, seeing.view)
+
+    keys = (bench.key(opened, origin, frame, size) for origin in (natural, pictures["final"], matte))
+    return bench.known(("aimed", seeing.id, aim, *keys), look)
+
+
 def _left_behind(
-    bench: Workbench, state: State, person: Person, matte: str, frame: int, size: Size, seeing: Seeing
+    bench: Workbench, state: State, opened: Graph, person: Person, matte: str, frame: int, size: Size, seeing: Seeing
 ) -> LeftBehind | None:
     """Return what of a person's known faces is not keyed: of those in the key, or of those marked on the frame."""
-    opened, light = _light_only(state)
-    origins = (light, result_origin(state), matte)
+    pictures = dict(opened.outputs)
+    origins = (pictures["light_only"], pictures["final"], matte)
 
     def look() -> LeftBehind | None:
         lit, final, keyed = (bench.value(opened, origin, frame, size) for origin in origins)
@@ -251,11 +283,9 @@ def _measured(
     return bench.known(("reading", seeing.id, *keys), measure)
 
 
-def _light_only(state: State) -> tuple[Graph, str]:
-    """Return a graph and the step of it that gives the picture with its light and levels alone corrected."""
-    result = next(name for name, origin in state.graph.outputs if origin == result_origin(state))
-    opened = with_befores(state.graph, result)
-    return opened, dict(opened.outputs)["light_only"]
+def _result(state: State) -> str:
+    """Return the name of the output that is the corrected picture."""
+    return next(name for name, origin in state.graph.outputs if origin == result_origin(state))
 
 
 def _signs(person: Person, state: State, matte: Floats, picture: Floats) -> Iterable[Warned]:

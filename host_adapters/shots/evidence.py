@@ -45,7 +45,7 @@ from ..detect.faces import Face, available, find_faces
 from ..graphs.colour_spaces import WORKING
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.parts import parts_of
-from ..graphs.runner import Runner
+from ..graphs.runner import Fetch, Runner
 from ..media.files import InputError
 from .sampling import spread
 
@@ -148,11 +148,13 @@ def before_look(graph: Graph, result: str) -> str:
 _AIMED = "aimed"
 
 
-def _from_aimed(graph: Graph, final: str) -> Graph | None:
+def from_aimed(graph: Graph, result: str = "result") -> Graph | None:
     """Return a graph whose source ``aimed`` stands in for the picture before the look; None where there is no look.
 
-    Its output ``aimed`` is the final picture. Mattes stay what they are.
+    Its output ``aimed`` is the final picture. Mattes stay what they are. Raises GraphError for a graph without the
+    result.
     """
+    final = _in_working(graph, result)
     kept = kept_step(graph, final)
     if kept is None:
         return None
@@ -176,6 +178,25 @@ def _from_aimed(graph: Graph, final: str) -> Graph | None:
 
     aimed = instead(final)
     return Graph((*graph.steps, *copies.values()), ((_AIMED, aimed),), (*graph.sources, source))
+
+
+def aimed_reading(
+    graph: Graph, frame: int, read: Fetch, natural: Floats, matte: Floats, aim: Aim, view: View
+) -> SkinReading | None:
+    """Return what skin would read in the end if it lay on its target before the look; None where nothing can be read.
+
+    :param graph: as :func:`from_aimed` gives it. :param natural: the corrected picture before the look.
+    :param matte: of the skin. :param view: what readings look through.
+    """
+
+    def instead(source: str, at: int) -> Floats:
+        return on_target if source == graph.sources[-1] else read(source, at)
+
+    try:
+        on_target = _on_target(natural, matte, aim, view)
+        return measure_skin(view(Runner(graph).run_frame(frame, instead)[_AIMED]), matte)
+    except ReadingError:
+        return None
 
 
 def _source(graph: Graph) -> str:
@@ -226,7 +247,7 @@ class Witness:
         graph = _with_result(graph)
         self.opened = with_befores(graph)
         self._runner = Runner(self.opened)
-        self._from_aimed = _from_aimed(graph, _in_working(graph, "result"))
+        self._from_aimed = from_aimed(graph)
         self.shown = (*BEFORES, *([WITHOUT_LOOK] if self._from_aimed is not None else []))
 
     def pictures(self, clip: Read, frame: int) -> dict[str, Floats]:
@@ -257,18 +278,13 @@ class Witness:
             return None
         first, last = clip.frames[0], clip.frames[-1]
 
-        def read(source: str, at: int) -> Floats:
-            return on_target if source == self._from_aimed.sources[-1] else clip.read(min(max(at, first), last))  # type: ignore[union-attr]
+        def read(_: str, at: int) -> Floats:
+            return clip.read(min(max(at, first), last))
 
         natural = dict(self.opened.outputs)[WITHOUT_LOOK]
         matte = dict(self.opened.outputs)[self.mattes[name]]
         found = self._runner.values(frame, read, {"natural": natural, "matte": matte})
-        try:
-            on_target = _on_target(found["natural"], found["matte"], aim, self.view)
-            made = Runner(self._from_aimed).run_frame(frame, read)[_AIMED]
-            return measure_skin(self.view(made), found["matte"])
-        except ReadingError:
-            return None
+        return aimed_reading(self._from_aimed, frame, read, found["natural"], found["matte"], aim, self.view)
 
 
 _ROUNDS, _NEAR = 6, 0.02
