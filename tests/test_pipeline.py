@@ -22,25 +22,23 @@ GAIN = Graph.of(Step.of("light", tiny.Gain(2.0), image="plate"), result="light")
 class Clip:
     """A clip in memory whose readings are remembered; frame n shows the value n."""
 
-    def __init__(self, count: int, seconds: float = 0.0, missing: tuple[int, ...] = ()) -> None:
-        self.frames, self.seconds, self.missing = range(1, count + 1), seconds, missing
+    def __init__(self, count: int, missing: tuple[int, ...] = ()) -> None:
+        self.frames, self.missing = range(1, count + 1), missing
         self.asked: list[int] = []
 
     def read(self, frame: int) -> np.ndarray:
         self.asked.append(frame)
-        time.sleep(self.seconds)
         if frame in self.missing:
             raise InputError(f"frame {frame} is missing")
         return np.full((2, 2, 3), frame, np.float32)
 
 
 class Writer:
-    def __init__(self, seconds: float = 0.0, full_at: int | None = None) -> None:
-        self.seconds, self.full_at = seconds, full_at
+    def __init__(self, full_at: int | None = None) -> None:
+        self.full_at = full_at
         self.written: list[int] = []
 
     def write(self, frame: int, picture: np.ndarray) -> None:
-        time.sleep(self.seconds)
         if frame == self.full_at:
             raise OutputError("the disk is full")
         assert picture[0, 0, 0] == 2 * frame
@@ -166,39 +164,80 @@ def test_times_as_people_read_them(seconds, shown):
 # --- a whole run --------------------------------------------------------------------------------------------
 
 
-def test_reading_and_writing_overlap():
-    clip, writer = Clip(12, 0.05), Writer(0.05)
-    report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
+MEET = 30.0
+"""Seconds in which work that goes on at the same time meets on the busiest machine; a run that waits so long fails."""
+
+
+def test_each_frame_is_read_while_the_one_before_is_written():
+    """The two wait for each other: a run that does one after the other never comes to the second frame."""
+    both = threading.Barrier(2, timeout=MEET)
+    clip, writer, met = Clip(12), Writer(), []
+    read, write = clip.read, writer.write
+
+    def reading(frame):
+        if frame > 1:
+            met.append((frame, both.wait()))
+        return read(frame)
+
+    def writing(frame, picture):
+        if frame < 12:
+            both.wait()
+        write(frame, picture)
+
+    clip.read, writer.write = reading, writing  # type: ignore[method-assign]
+    with strips.threads(2):
+        report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
+    assert report.failed == {}
     assert writer.written == report.done == list(clip.frames)
-    assert report.seconds < 12 * 0.05 * 2 * 0.8  # one after the other they take 1.2 s
+    assert [frame for frame, _ in met] == list(range(2, 13))
+
+
+def test_without_overlap_each_frame_is_written_before_the_next_is_read():
+    clip, writer, order = Clip(5), Writer(), []
+    read, write = clip.read, writer.write
+    clip.read = lambda frame: (order.append(("read", frame)), read(frame))[1]  # type: ignore[method-assign]
+    writer.write = lambda frame, picture: (order.append(("written", frame)), write(frame, picture))[1]  # type: ignore[method-assign]
+    render(GAIN, {"plate": clip}, {"result": writer}, clip.frames, overlap=False)
+    assert order == [(what, frame) for frame in clip.frames for what in ("read", "written")]
 
 
 class Preparing(Writer):
-    """A writer that does most of its work for frames in any order, and counts how many at once."""
+    """A writer that does most of its work for frames in any order, and counts how many at once.
 
-    def __init__(self, seconds: float, broken_at: int | None = None) -> None:
+    The frames of each of ``meetings`` wait until all of them are in work at the same time.
+    """
+
+    def __init__(self, seconds: float = 0.0, broken_at: int | None = None, meetings: tuple[range, ...] = ()) -> None:
         super().__init__()
         self.preparing, self.most, self.broken_at, self.takes = 0, 0, broken_at, seconds
+        self.counting = threading.Lock()
+        self.meetings = [(frames, threading.Barrier(len(frames), timeout=MEET)) for frames in meetings]
 
     def prepared(self, frame: int, picture: np.ndarray) -> np.ndarray:
-        self.preparing += 1
-        self.most = max(self.most, self.preparing)
+        with self.counting:
+            self.preparing += 1
+            self.most = max(self.most, self.preparing)
+        for frames, meeting in self.meetings:
+            if frame in frames:
+                meeting.wait()
         time.sleep(self.takes)
-        self.preparing -= 1
+        with self.counting:
+            self.preparing -= 1
         if frame == self.broken_at:
             raise OutputError("no such codec")
         return picture
 
 
 def test_with_many_cores_frames_are_worked_on_side_by_side_and_written_in_order():
-    clip, writer = Clip(16, missing=(7,)), Preparing(0.05)
+    """Four frames at once, no more and no fewer, again after one that failed."""
+    together = (range(1, 5), range(8, 12), range(12, 16))
+    clip, writer = Clip(16, missing=(7,)), Preparing(0.01, meetings=together)
     with strips.threads(16):
         report = render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
     assert clip.asked == list(clip.frames)
     assert writer.written == report.done == [frame for frame in clip.frames if frame != 7]
     assert report.failed == {7: "frame 7 is missing"}
     assert writer.most == 4
-    assert report.seconds < 16 * 0.05 * 0.6
 
 
 def test_with_two_cores_one_frame_is_worked_on_at_a_time():
@@ -210,7 +249,7 @@ def test_with_two_cores_one_frame_is_worked_on_at_a_time():
 
 def test_side_by_side_a_node_over_several_frames_gets_them_in_order():
     graph = Graph.of(Step.of("mean", tiny.Average(1, 1), image="plate"), result="mean")
-    clip, writer = Clip(9), Preparing(0.0)
+    clip, writer = Clip(9), Preparing()
     writer.write = lambda frame, picture: writer.written.append((frame, value(picture)))  # type: ignore[method-assign]
     with strips.threads(16):
         render(graph, {"plate": clip}, {"result": writer}, clip.frames)
@@ -221,7 +260,7 @@ def test_side_by_side_a_node_over_several_frames_gets_them_in_order():
 
 @pytest.mark.parametrize("count", [2, 16])
 def test_what_cannot_be_prepared_ends_the_run(count):
-    clip, writer = Clip(40), Preparing(0.0, broken_at=9)
+    clip, writer = Clip(40), Preparing(broken_at=9)
     before = threading.active_count()
     with strips.threads(count), pytest.raises(OutputError, match="no such codec"):
         render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
