@@ -18,7 +18,19 @@ from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.kernels import jit
 from inkarnat.nodes import Cdl
 
-HEAVY = ("colour", "OpenImageIO", "av", "rich", "PIL", "cv2", "distributed", "dask", "starlette", "PyOpenColorIO")
+HEAVY = (
+    "colour",
+    "OpenImageIO",
+    "av",
+    "rich",
+    "PIL",
+    "cv2",
+    "distributed",
+    "dask",
+    "starlette",
+    "jinja2",
+    "PyOpenColorIO",
+)
 """What only some of the work needs; colour-science alone takes a second."""
 
 RUN = """
