@@ -26,12 +26,12 @@ ROWS = [
     ("turn", "steer", "angle", -8, 8, "any"),
     ("skin saturation", "steer", "saturation", 0.8, 1.2, "any"),
     ("temperature, last matte", "balance", "temperature", -20, 20, "any"),
-    ("middle, last matte", "tone", "middle", 0.45, 0.55, "any"),
+    ("middle, last matte", "tone", "middle", -5, 5, "any"),
     ("saturation, last matte", "saturation", "saturation", 0.8, 1.2, "any"),
     ("key width", "skin", "width", -0.1, 0.1, "any"),
     ("edge blur", "soften", "softness", 0, 8, "any"),
     ("temperature, keyed anew", "balance", "temperature", -20, 20, "keyed"),
-    ("middle, keyed anew", "tone", "middle", 0.45, 0.55, "keyed"),
+    ("middle, keyed anew", "tone", "middle", -5, 5, "keyed"),
     ("turn, without loss", "steer", "angle", -8, 8, "rest"),
 ]
 DRAG = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import http.client
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -42,6 +43,7 @@ from inkarnat.host_adapters.desk import (
 from inkarnat.host_adapters.desk.errors import DeskError, ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.detect import faces
+from inkarnat.host_adapters.graphs import typed
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph
@@ -225,13 +227,22 @@ def test_a_wrong_mark_is_refused_in_words(open_session, purpose, kind, points):
     assert not open_session.state.marks
 
 
-def test_a_refusal_speaks_in_the_words_of_the_controls(open_session):
-    with pytest.raises(DeskError, match=r"^Turn takes an angle -180 to 180 °, not 999"):
-        open_session.set("steer", "angle", 999)
-    with pytest.raises(DeskError, match=r"^Beside the line takes"):
-        open_session.set("target", "bias", 999)
-    with pytest.raises(DeskError, match=r"^Black must lie at least 0\.001 below white"):
-        open_session.set("tone", "black", 1)
+@pytest.mark.parametrize(
+    ("id", "name", "value", "words"),
+    [
+        ("steer", "angle", 999, "Turn takes a number -180 to 180°, not 999."),
+        ("balance", "exposure", 12, "Exposure takes a number -8 to 8 stops, not 12."),
+        ("balance", "tint", 0.08, "Tint takes a number -50 to 50 thousandths, not 80."),
+        ("tone", "black", 1.5, "Black takes a number -100 to 100 %, not -150."),
+        ("tone", "white", -0.2, "White takes a number -300 to 100 %, not 120."),
+        ("tone", "black", 1, "Black -100 % and White +0 % put black at or above white: raise Black, or lower White."),
+        ("soften", "position", 400, "Edge takes a number -20 to 20 % of the frame height, not 40."),
+        ("target", "bias", 999, "Beside the line takes"),
+    ],
+)
+def test_a_refusal_speaks_in_the_words_and_units_of_the_controls(open_session, id, name, value, words):
+    with pytest.raises(DeskError, match=f"^{re.escape(words)}"):
+        open_session.set(id, name, value)
 
 
 def test_several_settings_are_one_change_or_none(open_session):
@@ -678,6 +689,26 @@ def test_what_has_keyframes_gets_one_where_it_is_set(open_session):
     assert len(keyframe_pairs(open_session, "steer", "angle")) == 2
 
 
+def test_the_way_between_keyframes_is_chosen(open_session):
+    """Between 0, 6 and 6 the smooth way stays beyond the straight one and never goes beyond 6 (Fritsch and Butland)."""
+    opened = open_session
+    with pytest.raises(DeskError, match=r"^Turn has no keyframes yet"):
+        opened.keyframe("smooth", 1, "steer", "angle")
+    opened.set("steer", "angle", 0)
+    opened.keyframe("set", 1, "steer", "angle")
+    opened.set_all({"steer": {"angle": 6}}, None, 3)
+    assert opened.as_dict()["ways"] == {"steer": {"angle": "linear"}}
+    opened.keyframe("smooth", 2, "steer", "angle")
+    assert opened.as_dict()["ways"] == {"steer": {"angle": "smooth"}}
+    assert dict(opened.state.graph.by_id["steer"].keyed)["angle"].between == "smooth"
+    opened.set_all({"steer": {"angle": 6}}, None, 2)
+    assert dict(opened.state.graph.by_id["steer"].keyed)["angle"].between == "smooth"
+    assert 3 < dict(opened.state.graph.by_id["steer"].keyed)["angle"].value_at(1.5) <= 6
+    opened.undo()
+    opened.undo()
+    assert opened.as_dict()["ways"] == {"steer": {"angle": "linear"}}
+
+
 def test_keyframes_of_a_frame_are_moved_and_removed_together(open_session):
     open_session.keyframe("set", 1, "steer", "angle")
     open_session.keyframe("set", 1, "balance", "tint")
@@ -961,9 +992,49 @@ def test_every_control_comes_from_a_declaration():
     angle = described["nodes"]["steer_skin"]["params"]["angle"]
     declared = NODES["steer_skin"].params()["angle"]
     assert (angle["low"], angle["high"], angle["shown"]) == (declared.low, declared.high, list(declared.shown))
-    assert angle["help"] == declared.help
+    assert angle["help"] == "Turn of the skin's hue: below 0 redder, above 0 yellower."
+    bias = described["target"]["params"]["bias"]
+    assert bias["help"] == controls.target_params()["bias"].help
     json.dumps(described, allow_nan=False)
     assert described["target"]["params"]["angle"]["default"] == SkinTarget().angle
+
+
+def test_controls_take_the_units_and_directions_of_the_options():
+    """Ends, units and labels of every option; a code of 10 bits is 1/876 of black to white (BT.709-6, item 4.6)."""
+    nodes = controls.declarations()["nodes"]
+    for option in typed.CONTROLS:
+        told = nodes[typed.STEPS[option.step].name]["params"][option.field]
+        assert (told["slope"], told["offset"]) == (option.slope, option.to_field(0))
+        assert told["unit"] == option.unit.word
+        if option.param.kind == "points":
+            continue
+        assert all(told["ends"])
+        assert told["low"] < told["high"]
+        assert told["low"] <= told["shown"][0] < told["shown"][1] <= told["high"]
+        ends = sorted(option.to_typed(end) for end in (option.param.low, option.param.high))
+        assert [told["low"], told["high"]] == pytest.approx(ends)
+    black, white, temperature = (
+        nodes["tone_curve"]["params"]["black"],
+        nodes["tone_curve"]["params"]["white"],
+        nodes["balance"]["params"]["temperature"],
+    )
+    assert black["ends"] == white["ends"] == ["darker", "brighter"]
+    assert black["shown"] == [-30, 10]
+    assert white["shown"] == pytest.approx([-20, 40])
+    assert black["units"]["c"] == pytest.approx(100 / 876)
+    assert (temperature["unit"], temperature["aside"]) == ("mired", "kelvin")
+
+
+def test_more_of_a_level_is_brighter(open_session):
+    """What a slider at its upper end sets makes the picture brighter than at its lower one."""
+    params = controls.declarations()["nodes"]["tone_curve"]["params"]
+    for name, ends in (("black", (-5, 5)), ("white", (-10, 10)), ("middle", (-10, 10))):
+        told, means = params[name], []
+        for end in ends:
+            open_session.set("tone", name, end * told["slope"] + told["offset"])
+            means.append(float(open_session.picture(1, "result").mean()))
+        open_session.reset("tone", name)
+        assert means[1] > means[0], name
 
 
 # --- the interface and its guard ------------------------------------------------------------------------------
@@ -1114,7 +1185,7 @@ def test_no_request_leaves_the_folders(served, name, body):
     ("name", "body", "words"),
     [
         ("set", {"id": "steer", "name": "angle"}, "lacks 'value'"),
-        ("set", {"id": "steer", "name": "angle", "value": {"a": 1}}, "takes an angle"),
+        ("set", {"id": "steer", "name": "angle", "value": {"a": 1}}, "Turn takes a number -180 to 180°"),
         ("mark", {"frame": "1", "purpose": "skin", "kind": "point", "points": []}, "frame must be a whole number"),
         ("mark", {"frame": 1, "purpose": "skin", "kind": "point", "points": [1, 2]}, "A mark is a point"),
         ("mark", {"frame": 1, "purpose": "skin", "kind": "box", "points": [[1], [2]]}, "A mark is a point"),

@@ -317,13 +317,50 @@ def test_controls_take_numbers_step_keys_and_reset(desk, browser):
     entry.send_keys("999", Keys.TAB)
     until(
         browser,
-        lambda: "Turn takes an angle -180 to 180 °, not 999" in box.find_element(By.CSS_SELECTOR, ".fault").text,
+        lambda: "Turn takes a number -180 to 180°, not 999" in box.find_element(By.CSS_SELECTOR, ".fault").text,
     )
     assert not element(browser, "#message").is_displayed()
     assert session.state.node("steer").angle == 8
     until(browser, lambda: entry.get_attribute("value") == "8")
     back.click()
     until(browser, lambda: session.state.node("steer").angle == 0)
+
+
+def test_controls_show_what_people_type_and_keep_what_graphs_hold(desk, browser):
+    """mired of 6504 K daylight is 153.75, so +30 is neutral for 1e6 / 123.75 = 8080 K; 2 % are 18 codes of 10 bits."""
+    session = desk.desk.session
+    element(browser, "#step-light-head").click()
+
+    def typed(id, name, text):
+        field = f'fieldset[data-id="{id}"] [data-name="{name}"]'
+        browser.execute_script(
+            """const input = document.querySelector(arguments[0]);
+            input.value = arguments[1]; input.dispatchEvent(new Event("change", {bubbles: true}));""",
+            f"{field} input",
+            text,
+        )
+        said = "return document.querySelector(arguments[0])?.textContent ?? ''"
+        return lambda part: browser.execute_script(said, f"{field} {part}")
+
+    black = typed("tone", "black", "2")
+    until(browser, lambda: session.state.node("tone").black == -0.02)
+    until(browser, lambda: black(".aside") == "+18 codes")
+    assert black(".ends") == "darkerbrighter"
+    typed("tone", "black", "-18c")
+    until(browser, lambda: session.state.node("tone").black == pytest.approx(18 / 876))
+    typed("tone", "black", "much")
+    until(browser, lambda: "Black takes a number -100 to 100 %" in black(".fault"))
+    typed("tone", "white", "-10")
+    until(browser, lambda: session.state.node("tone").white == pytest.approx(1.1))
+    warm = typed("balance", "temperature", "30")
+    until(browser, lambda: session.state.node("balance").temperature == 30)
+    until(browser, lambda: warm(".aside") == "neutral for 8080 K")
+    typed("balance", "tint", "5")
+    until(browser, lambda: session.state.node("balance").tint == pytest.approx(0.005))
+    lines = session.clip.height
+    edge = typed("soften", "position", "4px")
+    until(browser, lambda: session.state.node("soften").position == pytest.approx(4000 / lines, rel=1e-3))
+    until(browser, lambda: edge(".aside") == "4 px")
 
 
 def test_every_declared_control_is_there(desk, browser):
@@ -666,6 +703,10 @@ def test_keyframes_are_set_moved_and_removed_on_the_timeline(desk, browser):
     until(browser, lambda: keyframes(browser) == [1, 3])
     go_to(browser, 2)
     until(browser, lambda: shown_turn(browser) == "6")
+    way = element(browser, 'fieldset[data-id="steer"] [data-name="angle"] .between select')
+    assert [option.text for option in way.find_elements(By.TAG_NAME, "option")] == ["straight", "smooth"]
+    way.send_keys("sm")
+    until(browser, lambda: dict(session.state.graph.by_id["steer"].keyed)["angle"].between == "smooth")
     on_last_keyframe(browser, Keys.ARROW_LEFT)
     until(browser, lambda: keyframes(browser) == [1, 2])
     settled(browser, desk)

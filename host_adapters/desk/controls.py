@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from typing import Any
 
-from ...nodes import NODES
-from ...nodes.declare import Node, Param
+from ...nodes import NODES, mired
+from ...nodes.declare import Node, Param, ParamError
 from ..describe import GROUPS, can_be_keyed
 from ..graphs.graph import Step
+from ..graphs.keyframes import WAYS
+from ..graphs.typed import LEVEL, MIRED, SIZE, Control, control_of
 from .state import Person, State
 
 TARGET = "target"
@@ -19,47 +22,57 @@ _TARGET_NAMES = {"angle": "target_angle", "bias": "target_bias", "ratio": "targe
 
 
 WORDS: dict[str, dict[str, tuple[str, str, str]]] = {
+    "balance": {
+        "exposure": ("Exposure", "", ""),
+        "temperature": ("Temperature", "", ""),
+        "tint": ("Tint", "", ""),
+    },
     "tone_curve": {
-        "black": ("Black", "lighter", "darker"),
-        "white": ("White", "brighter", "darker"),
-        "middle": ("Middle", "darker", "brighter"),
+        "black": ("Black", "", ""),
+        "white": ("White", "", ""),
+        "middle": ("Middle", "", ""),
+        "contrast": ("Contrast", "", ""),
+        "pivot": ("Pivot", "about a darker level", "about a brighter level"),
         "points": ("Curve", "", ""),
     },
-    "balance": {"temperature": ("Temperature", "cooler", "warmer"), "tint": ("Tint", "greener", "more magenta")},
-    "cdl": {"saturation": ("Saturation", "less", "more")},
+    "cdl": {"saturation": ("Saturation", "", "")},
     "skin_key": {
-        "width": ("Key width", "narrower", "wider"),
-        "shadow_reach": ("Shadow reach", "less", "further"),
-        "highlight_reach": ("Highlight reach", "less", "further"),
-        "softness": ("Key falloff", "harder", "softer"),
+        "width": ("Key width", "", ""),
+        "shadow_reach": ("Shadow reach", "", ""),
+        "highlight_reach": ("Highlight reach", "", ""),
+        "softness": ("Key falloff", "", ""),
     },
     "soften_matte": {
-        "position": ("Edge", "inward", "outward"),
+        "position": ("Edge", "", ""),
         "softness": ("Edge blur", "sharp", "soft"),
         "follow": ("Edge follows the picture", "not", "closely"),
         "specks": ("Specks", "kept", "removed"),
         "pinholes": ("Pinholes", "kept", "closed"),
     },
+    "steady_matte": {"frames": ("Steady matte", "each frame alone", "steadier")},
     "steer_skin": {
-        "angle": ("Turn", "redder", "yellower"),
-        "saturation": ("Saturation", "less", "more"),
-        "temperature": ("Skin temperature", "cooler", "warmer"),
-        "tint": ("Skin tint", "greener", "more magenta"),
+        "angle": ("Turn", "", ""),
+        "saturation": ("Skin saturation", "", ""),
+        "temperature": ("Skin temperature", "", ""),
+        "tint": ("Skin tint", "", ""),
         "amount": ("Amount", "none", "all"),
     },
     "region": {"feather": ("Feather", "sharp", "soft"), "invert": ("Inside out", "", "")},
     "vectorscope": {"angle": ("Skin line", "redder", "yellower")},
     "waveform": {"view": ("Waveform of", "", "")},
-    "compare": {"gain": ("Difference times", "", "")},
+    "compare": {"gain": ("Difference times", "fainter", "stronger")},
     TARGET: {
         "angle": ("Skin line", "redder", "yellower"),
         "bias": ("Beside the line", "redder", "yellower"),
-        "ratio": ("Chroma/luma to reach", "", ""),
+        "ratio": ("Chroma/luma to reach", "less colour", "more colour"),
         "landing": ("Rests by its", "", ""),
     },
 }
-"""What people call a parameter, with the words at its low and its high end. Those named here stand first, in this
-order; the others lie behind "more", under their own names."""
+"""What people call a parameter, with the words at its low and its high end where the table of options names none.
+Those named here stand first, in this order; the others lie behind "more", under their own names."""
+
+_ASIDES = {MIRED: "kelvin", LEVEL: "codes", SIZE: "pixels"}
+"""What stands beside a number that is typed in a unit."""
 
 
 def label_of(node: str, name: str) -> str:
@@ -76,6 +89,42 @@ def in_words(message: str, node: str) -> str:
     return re.sub(rf"\b{node}\.(\w+)", lambda found: label_of(node, found[1]), message)
 
 
+def refused(node: Node, values: Mapping[str, Any], error: ParamError) -> str:
+    """Say why a node does not take values, in the words and units of its controls.
+
+    :param node: as it was before. :param error: what it complained of.
+    """
+    for name, value in values.items():
+        control, param = control_of(node.name, name), node.params().get(name)
+        if control is None or param is None or param.kind == "points":
+            continue
+        try:
+            param.check(name, value)
+        except ParamError:
+            return f"{label_of(node.name, name)} takes {control.span()}, not {_plainly_typed(control, value)}."
+    if node.name == "tone_curve" and {"black", "white"} & set(values):
+        both = [{"black": node.black, "white": node.white, **values}[name] for name in ("black", "white")]  # type: ignore[attr-defined]
+        if all(isinstance(value, int | float) for value in both) and both[0] > both[1] - _LEAST_RANGE:
+            named = zip(("black", "white"), both, strict=True)
+            given = " and ".join(
+                f"{label_of(node.name, name)} {control.shown(value)}"
+                for name, value in named
+                if (control := control_of(node.name, name)) is not None
+            )
+            return f"{given} put black at or above white: raise Black, or lower White."
+    return in_words(str(error), node.name)
+
+
+_LEAST_RANGE = 0.001
+"""Of the signal, from black to white, that a tone curve needs."""
+
+
+def _plainly_typed(control: Control, value: Any) -> str:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return repr(value)[:40]
+    return f"{control.to_typed(value):.6g}" if math.isfinite(value) else str(value)
+
+
 def target_rest() -> dict[str, Any]:
     """Return what each field of a target goes back to."""
     return {name: plain(param.default) for name, param in target_params().items()}
@@ -87,11 +136,15 @@ def target_params() -> dict[str, Param]:
     return {field: param for field, name in _TARGET_NAMES.items() if isinstance(param := asks[name], Param)}
 
 
-def param_control(param: Param) -> dict[str, Any]:
-    """Return one declaration as JSON data."""
+def param_control(param: Param, control: Control | None = None) -> dict[str, Any]:
+    """Return one declaration as JSON data.
+
+    :param control: how it is typed: ends, steps and unit are those of what is typed, which is a field's number less
+        ``offset``, over ``slope``.
+    """
     low, high = (end if math.isfinite(end) else None for end in (param.low, param.high))
     shown = param.shown or (low, high)
-    return {
+    told = {
         "kind": param.kind,
         "default": plain(param.default),
         "help": param.help,
@@ -105,6 +158,34 @@ def param_control(param: Param) -> dict[str, Any]:
         "curve": param.curve,
         "keyable": can_be_keyed(param),
     }
+    return told if control is None else told | _typed(param, control, told)
+
+
+def _typed(param: Param, control: Control, told: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what differs where people type another unit, or in another direction, than the field's."""
+    units = dict(control.unit.more)
+    how: dict[str, Any] = {
+        "slope": control.slope,
+        "offset": control.to_field(0.0),
+        "unit": control.unit.word,
+        "units": units,
+        "aside": _ASIDES.get(control.unit, ""),
+        "help": control.help().partition(" Takes ")[0],
+    }
+    if param.kind == "points":
+        return how | {"rule": "points of input and output in %"}
+    low, high = _ends(control, told["low"], told["high"])
+    shown = _ends(control, *told["shown"])
+    more = ["in pixels as 4px"] * control.unit.pixels + ["in codes of 10 bits as 18c"] * ("c" in units)
+    ends = {"low": low, "high": high, "shown": list(shown), "step": _step(param, shown)}
+    return how | ends | {"rule": "; ".join([control.span(), *more])}
+
+
+def _ends(control: Control, *ends: float | None) -> tuple[Any, Any]:
+    """Return the ends of a range as they are typed, the lower one first."""
+    typed = [None if end is None else round(control.to_typed(end), 9) for end in ends]
+    low, high = reversed(typed) if control.down else typed
+    return low, high
 
 
 def _step(param: Param, shown: tuple[Any, Any]) -> float:
@@ -128,17 +209,26 @@ def declarations() -> dict[str, Any]:
     return {
         "groups": list(GROUPS),
         "nodes": {name: _node_controls(node) for name, node in NODES.items()},
+        "ways": dict(WAYS),
+        "daylight": mired(6504),
         TARGET: {"params": _controls(TARGET, target_params()), "first": list(WORDS[TARGET])},
     }
 
 
 def _controls(node: str, params: dict[str, Param]) -> dict[str, Any]:
-    return {name: {**param_control(param), **_words(node, name)} for name, param in params.items()}
+    return {
+        name: {**param_control(param, control_of(node, name)), **_words(node, name, param)}
+        for name, param in params.items()
+    }
 
 
-def _words(node: str, name: str) -> dict[str, Any]:
+def _words(node: str, name: str, param: Param) -> dict[str, Any]:
     _, low, high = WORDS.get(node, {}).get(name, ("", "", ""))
-    return {"label": label_of(node, name), "ends": [low, high]}
+    control = control_of(node, name)
+    ends = control.ends if control is not None and any(control.ends) else (low, high)
+    if not any(ends) and param.kind in ("number", "whole", "angle"):
+        ends = ("less", "more")
+    return {"label": label_of(node, name), "ends": list(ends)}
 
 
 def _node_controls(node: type[Node]) -> dict[str, Any]:

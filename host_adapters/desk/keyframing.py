@@ -53,6 +53,22 @@ def constant(state: State, id: str, name: str, frame: int) -> State:
     return state.with_node(id, node, (name,))
 
 
+def with_way(state: State, id: str, name: str, way: str) -> State:
+    """Return the state with another way from keyframe to keyframe of a parameter, one of :data:`WAYS`."""
+    step = _step(state, id, name)
+    keyed = dict(step.keyed)
+    if name not in keyed:
+        raise DeskError(f"{label_of(step.node.name, name)} has no keyframes yet: set one first.")
+    keyed[name] = dataclasses.replace(keyed[name], between=way)
+    return with_step(state, keyed_step(step, tuple(keyed.items())))
+
+
+def ways_of(state: State) -> dict[str, dict[str, str]]:
+    """Return the way from keyframe to keyframe by step and parameter."""
+    keyed = {step.id: {name: keyframes.between for name, keyframes in step.keyed} for step in state.graph.steps}
+    return {id: ways for id, ways in keyed.items() if ways}
+
+
 def removed_at(state: State, ids: Iterable[str], frame: int) -> State:
     """Return the state without any keyframe at a frame, of these steps."""
     return _each(state, _all(state, ids, _removed(frame)))

@@ -20,20 +20,31 @@ from ...kernels.errors import InkarnatError
 from ...nodes import Compare, Region, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
+from ..graphs.keyframes import WAYS
 from ..made import GRAPH, note
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
 from ..writes import check_files, check_text, put_aside, write_bytes
 from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, rewired, shapes_of
-from .controls import TARGET, in_words, label_of, person_values, plain, step_values, target_params, view_values
+from .controls import TARGET, in_words, label_of, person_values, plain, refused, step_values, target_params, view_values
 from .drawn import Drawn
 from .errors import DeskError, ExistsError, OwnedError
 from .flicker import Flicker, flicker_of, measured
 from .folder import Folder, shown
 from .following import face_moved, find, person_faces, track_shape, track_words, tracked, with_tracks, without_face
 from .history import History
-from .keyframing import constant, frames_of, moved, removed_at, with_keyframe, with_values, without_keyframe
+from .keyframing import (
+    constant,
+    frames_of,
+    moved,
+    removed_at,
+    ways_of,
+    with_keyframe,
+    with_values,
+    with_way,
+    without_keyframe,
+)
 from .notes import Keeper, read_notes, write_notes
 from .owner import Owner
 from .parts import back, followed, frozen, frozen_told, parts_told
@@ -65,7 +76,7 @@ VIEWS: dict[str, str] = {
 PLAIN_VIEWS = ("result", "original", "light")
 """The views that are pictures of the clip alone, with nothing drawn over them."""
 
-KEYFRAME_WORDS = {"set": "keyframe", "remove": "remove keyframe", "hold": "constant"}
+KEYFRAME_WORDS = {"set": "keyframe", "remove": "remove keyframe", "hold": "constant", **WAYS}
 """What is done with a keyframe, in the words of the history."""
 
 _REST = 0.7
@@ -325,6 +336,7 @@ class Session:
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],
             "keyframes": frames_of(state),
+            "ways": ways_of(state),
             "flicker": None if self.flicker is None else self.flicker.as_dict(),
             "parts": parts_told(state.graph),
             "frozen": frozen_told(state),
@@ -402,7 +414,7 @@ class Session:
             node.check_names(list(values))
             changed = dataclasses.replace(node, **values)  # type: ignore[type-var]
         except ParamError as error:
-            raise DeskError(in_words(str(error), node.name)) from None
+            raise DeskError(refused(node, values, error)) from None
         keyed = dict(step.keyed) if step is not None and frame is not None else {}
         for name in values:
             if name in keyed and node.params()[name].kind == "points":
@@ -580,14 +592,18 @@ class Session:
     # --- over time --------------------------------------------------------------------------------------------
 
     def keyframe(self, do: str, frame: int, id: str, name: str) -> None:
-        """Set or remove the keyframe of a parameter at a frame, or hold the value of that frame throughout."""
+        """Set or remove the keyframe of a parameter at a frame, or hold the value of that frame throughout.
+
+        :param do: one of these, or a way that the parameter goes from keyframe to keyframe from now on.
+        """
         ways = {"set": with_keyframe, "remove": without_keyframe, "hold": constant}
         with self._lock:
             self.check_frame(frame)
-            if do not in ways:
-                raise DeskError(f"A keyframe can be {', '.join(ways)}, not {do!r}.")
+            if do not in KEYFRAME_WORDS:
+                raise DeskError(f"A keyframe can be {', '.join(KEYFRAME_WORDS)}, not {do!r}.")
             label = label_of(self.state.node(id).name, name)
-            self._put(ways[do](self.state, id, name, frame), f"{label}: {KEYFRAME_WORDS[do]}")
+            state = with_way(self.state, id, name, do) if do in WAYS else ways[do](self.state, id, name, frame)
+            self._put(state, f"{label}: {KEYFRAME_WORDS[do]}")
 
     def move_keyframes(self, suffix: str, frame: int, to: int) -> None:
         """Move all keyframes of a person and of the whole picture from a frame to another."""

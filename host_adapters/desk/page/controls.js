@@ -1,6 +1,6 @@
 // Controls: one for each declared parameter, whatever node it belongs to.
 
-import { clamp, make, title } from "./small.js";
+import { clamp, make, signed, title } from "./small.js";
 
 let gestures = 0;
 let lastChange = 0;
@@ -21,11 +21,34 @@ const tidy = (value, step) => {
 /** A figure as exact as the steps of its control. */
 const rounded = (value, step) => String(Number(value.toFixed(clamp(Math.ceil(-Math.log10(step)), 0, 8))));
 
+/** A field's number as people type it, and back: units and directions are declared. */
+const typed = (value, { slope = 1, offset = 0 }) => (value - offset) / slope;
+const field = (value, { slope = 1, offset = 0 }) => Number((value * slope + offset).toFixed(10));
+
+/** What a typed number comes to in another unit of the trade. */
+const ASIDES = {
+  kelvin: (value, { daylight }) => (daylight - value >= 20 ? `neutral for ${Math.round(1e6 / (daylight - value) / 10) * 10} K` : ""),
+  codes: (value) => `${signed(value * 8.76, 0)} codes`,
+  pixels: (value, { lines }) => (lines ? `${Number(((value * lines) / 100).toFixed(1))} px` : ""),
+};
+
+/** What else the asides need: the mired of daylight, and the lines of the clip. */
+export const scale = { daylight: 0, lines: 0 };
+
+/** Read a number with a unit behind it, such as 4px; null for what is none. */
+function readTyped(text, declared) {
+  const found = /^([-+]?(?:\d+\.?\d*|\.\d+))\s*([a-z%°]*)$/i.exec(text.trim().replace("−", "-"));
+  if (!found) return null;
+  const units = { "": 1, "%": declared.unit.startsWith("%") ? 1 : undefined, ...declared.units };
+  if (declared.aside === "pixels" && scale.lines) units.px = 100 / scale.lines;
+  return units[found[2]] === undefined ? null : Number(found[1]) * units[found[2]];
+}
+
 /**
  * Build the control of a parameter. `send(id, name, value, gesture)` sets it, `reset(id, name)` puts it back,
- * `keyframe(id, name, "set" or "remove")` is for what can change over time.
+ * `keyframe(id, name, what)` sets or removes a keyframe, or chooses the way between them, one of `ways`.
  */
-export function control(id, name, declared, send, reset, keyframe = null) {
+export function control(id, name, declared, send, reset, keyframe = null, ways = {}) {
   const hand = make("span", { class: "hand", hidden: true });
   const label = `${id}-${name}`.replace(/[^\w-]/g, "_");
   const box = make("div", { class: "control", data: { name, help: declared.help, rule: declared.rule } });
@@ -38,13 +61,22 @@ export function control(id, name, declared, send, reset, keyframe = null) {
   }, "↺");
   heading.append(" ", hand);
   const change = (value) => send(id, name, value, gesture(id, name));
-  const parts = (KINDS[declared.kind] || words)(label, declared, change, called);
   const fault = make("p", { class: "fault", role: "alert", hidden: true });
+  const told = (message) => {
+    fault.textContent = message;
+    fault.hidden = false;
+    box.classList.add("refused");
+  };
+  const parts = (KINDS[declared.kind] || words)(label, declared, change, called, told);
+  const inTyped = (value, by) => (by ? value / (declared.slope ?? 1) : typed(value, declared));
   let here = false, drawn = "";
   const key = keyframe && declared.keyable ? make("button", {
     type: "button", class: "key", onclick: () => keyframe(id, name, here ? "remove" : "set"),
   }, "◇") : make("span");
-  box.append(heading, ...parts.beside, key, back, ...(parts.below || []), fault);
+  const way = make("select", { "aria-label": `${called}: between keyframes`, onchange: () => keyframe(id, name, way.value) },
+    ...Object.entries(ways).map(([word, help]) => make("option", { value: word, title: help }, word === "linear" ? "straight" : word)));
+  const between = make("div", { class: "between", hidden: true }, make("span", {}, "Between keyframes"), way);
+  box.append(heading, ...parts.beside, key, back, ...(parts.below || []), between, fault);
   return {
     box,
     /** Say under the control why a value was refused; an empty text takes it away. */
@@ -55,17 +87,17 @@ export function control(id, name, declared, send, reset, keyframe = null) {
       drawn = ""; // what was typed gives way to what is set
       if (message) fault.scrollIntoView({ block: "nearest" });
     },
-    /** @param keyed frames of its keyframes, or undefined @param frame the one that is looked at @param part what was solved and what is by hand */
-    show(value, keyed, resting, frame, part) {
-      const form = JSON.stringify([value, keyed, resting, keyed?.includes(frame), part]);
+    /** @param keyed frames of its keyframes, or undefined @param frame the one that is looked at @param part what was solved and what is by hand @param going the way between its keyframes */
+    show(value, keyed, resting, frame, part, going) {
+      const form = JSON.stringify([value, keyed, resting, keyed?.includes(frame), part, going, scale.lines]);
       if (form === drawn && !box.contains(document.activeElement)) return;
       drawn = form;
       parts.show(value);
       const same = JSON.stringify(value) === JSON.stringify(resting) && !keyed;
       back.disabled = same && !part?.by_hand;
-      const solved = part?.by_hand && part.solved !== null ? tidy(part.solved, declared.step) : null;
+      const solved = part?.by_hand && part.solved !== null ? tidy(inTyped(part.solved), declared.step) : null;
       hand.hidden = !part?.by_hand;
-      hand.textContent = part?.adds && part.hand !== null ? `by hand ${part.hand < 0 ? "−" : "+"}${rounded(Math.abs(part.hand), declared.step)}` : "by hand";
+      hand.textContent = part?.adds && part.hand !== null ? `by hand ${inTyped(part.hand, true) < 0 ? "−" : "+"}${rounded(Math.abs(inTyped(part.hand, true)), declared.step)}` : "by hand";
       box.classList.toggle("touched", Boolean(part?.by_hand));
       hand.title = solved === null ? "" : `Solved: ${solved}. Solving again keeps what is by hand.`;
       back.title = part?.by_hand ? `Back to solved${solved === null ? "" : `, ${solved}`}` : "Back to the default";
@@ -73,6 +105,8 @@ export function control(id, name, declared, send, reset, keyframe = null) {
       box.classList.toggle("changed", !same);
       heading.title = keyed ? `Changes over time: keyframes at ${keyed.slice(0, 12).join(", ")}${keyed.length > 12 ? " …" : ""}. Setting it sets one at this frame.` : "";
       box.classList.toggle("keyed", Boolean(keyed));
+      between.hidden = !(keyed?.length > 1 && keyframe);
+      if (going) way.value = going;
       if (key.tagName !== "BUTTON") return;
       here = keyed?.includes(frame) ?? false;
       key.textContent = here ? "◆" : "◇";
@@ -98,26 +132,37 @@ function stepKeys(input, declared, change) {
   });
 }
 
-function number(label, declared, change, name) {
-  const entry = make("input", { type: "number", id: label, step: "any", min: declared.low ?? "", max: declared.high ?? "" });
+function number(label, declared, change, name, told) {
+  const units = declared.aside === "pixels" || Object.keys(declared.units ?? {}).length > 0;
+  const entry = make("input", units ? { type: "text", inputMode: "decimal", id: label, class: "figure" } : { type: "number", id: label, step: "any", min: declared.low ?? "", max: declared.high ?? "" });
   const [low, high] = declared.shown;
   const slides = low !== null && high !== null;
   const slider = make("input", { type: "range", min: low, max: high, step: "any", tabIndex: 0, "aria-label": `${name}, slider` });
-  entry.addEventListener("change", () => entry.value !== "" && change(Number(entry.value)));
+  const beside = make("span", { class: "aside unit" });
+  const aside = (value) => ASIDES[declared.aside]?.(value, scale) ?? "";
+  const sent = (value) => change(declared.kind === "whole" ? Math.round(value) : field(value, declared));
+  entry.addEventListener("change", () => {
+    if (entry.value.trim() === "") return;
+    const value = units ? readTyped(entry.value, declared) : Number(entry.value);
+    if (value === null) return told(`${name} takes ${declared.rule}, not ${entry.value.slice(0, 40)}.`);
+    sent(value);
+  });
   slider.addEventListener("input", () => {
     const value = Number(tidy(Math.round(Number(slider.value) / declared.step) * declared.step, declared.step));
     entry.value = value;
-    change(declared.kind === "whole" ? Math.round(value) : value);
+    sent(value);
   });
-  for (const input of [entry, slider]) stepKeys(input, declared, change);
+  for (const input of [entry, slider]) stepKeys(input, declared, sent);
   return {
     beside: [entry],
-    below: slides ? [slider, ...ends(declared)] : [],
-    show(value) {
+    below: [...(slides ? [slider, ...ends(declared)] : []), ...(declared.aside ? [beside] : [])],
+    show(set) {
+      const value = Number(tidy(typed(set, declared), declared.step));
       for (const input of [entry, slider]) input.dataset.value = value;
       if (document.activeElement !== entry || Number(entry.value) !== value) entry.value = tidy(value, declared.step);
       if (!slider.matches(":active")) slider.value = value;
-      slider.setAttribute("aria-valuetext", `${tidy(value, declared.step)} ${declared.unit}${declared.ends?.[1] ? `, higher is ${declared.ends[1]}` : ""}`);
+      beside.textContent = aside(value);
+      slider.setAttribute("aria-valuetext", `${tidy(value, declared.step)} ${[declared.unit, aside(value)].filter(Boolean).join(", ")}${declared.ends?.[1] ? `, higher is ${declared.ends[1]}` : ""}`);
     },
   };
 }
@@ -169,17 +214,18 @@ const several = (names, shape) => (label, declared, change, name) => {
 };
 
 function points(label, declared, change) {
-  const words = declared.curve ? "input, output" : "x, y";
+  const slope = declared.slope ?? 1;
+  const words = declared.curve ? `input, output${slope === 1 ? "" : " in %"}` : "x, y";
   const input = make("textarea", { id: label, spellcheck: false, title: `One point a line: ${words}` });
   input.addEventListener("change", () => {
     const lines = input.value.split("\n").map((line) => line.trim()).filter(Boolean);
-    change(lines.map((line) => line.split(/[\s,;]+/).map(Number)));
+    change(lines.map((line) => line.split(/[\s,;:]+/).map((part) => field(Number(part.replace("%", "")), { slope }))));
   });
   return {
     beside: [make("span", { class: "unit" }, words)],
     below: [make("div", { class: "wide" }, input)],
     show(values) {
-      if (document.activeElement !== input) input.value = values.map((pair) => pair.join(", ")).join("\n");
+      if (document.activeElement !== input) input.value = values.map((pair) => pair.map((value) => tidy(value / slope, 0.01)).join(", ")).join("\n");
     },
   };
 }

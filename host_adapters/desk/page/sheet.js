@@ -1,6 +1,6 @@
 // The job sheet: the steps of the job in order, each with a line that says how it stands, and its controls.
 
-import { control } from "./controls.js";
+import { control, scale } from "./controls.js";
 import { find, make, signed, title } from "./small.js";
 
 /** Each step of the job: its name and the question it answers. */
@@ -25,6 +25,7 @@ export class Sheet {
 
   /** Show a state; the sheet is built anew only where steps or people have changed. */
   show(state, { person, frame }, view) {
+    Object.assign(scale, { daylight: this.declared.daylight, lines: state.clip.height });
     const form = JSON.stringify([state.steps.map((s) => [s.id, s.node]), state.people.map((p) => [p.suffix, p.name]), person]);
     if (form !== this.made) {
       this.#build(state, person);
@@ -34,7 +35,7 @@ export class Sheet {
     for (const someone of state.people) values.set(`target${someone.suffix}`, { params: someone.target, rest: someone.rest, keyed: {} });
     for (const { id, name, shown } of this.controls) {
       const step = values.get(id);
-      if (step) shown.show(this.doing.atFrame(id)?.[name] ?? step.params[name], state.keyframes[id]?.[name], step.rest[name], frame, this.doing.parts(id, name));
+      if (step) shown.show(this.doing.atFrame(id)?.[name] ?? step.params[name], state.keyframes[id]?.[name], step.rest[name], frame, this.doing.parts(id, name), state.ways[id]?.[name]);
     }
     if (find("freeze-key")) find("freeze-key").checked = state.frozen.includes(person);
     this.#showMarks(state, person);
@@ -146,7 +147,7 @@ export class Sheet {
   #node(id, label, { params, first }, help) {
     const made = (name) => {
       const inTime = id.startsWith("target") || id in this.views ? null : this.doing.keyframe;
-      const shown = control(id, name, params[name], this.doing.send, this.doing.reset, inTime);
+      const shown = control(id, name, params[name], this.doing.send, this.doing.reset, inTime, this.declared.ways);
       this.controls.push({ id, name, shown });
       return shown.box;
     };
@@ -201,8 +202,9 @@ export class Sheet {
     const { balance } = by;
     const steer = by[`steer${suffix}`];
     if (group === "balance" && balance) {
-      const { temperature, tint } = balance.params;
-      return temperature || tint ? `${signed(temperature, 1)} mired, ${signed(tint, 4)} Duv` : "as shot";
+      const { exposure, temperature, tint } = balance.params;
+      const parts = [exposure && `${signed(exposure, 2)} stops`, (temperature || tint) && `${signed(temperature, 1)} mired, tint ${signed(tint * 1000, 1)}`];
+      return parts.filter(Boolean).join(", ") || "as shot";
     }
     if (group === "key" && person) {
       const count = `${person.marks || "no"} mark${person.marks === 1 ? "" : "s"} on skin`;
