@@ -25,6 +25,7 @@ from inkarnat.host_adapters.workshop import Thing
 from inkarnat.kernels.colour import rgb_to_ycbcr
 from inkarnat.kernels.look_up import look_up
 from inkarnat.nodes import (
+    Aim,
     BakedLook,
     Cdl,
     CorrectSkin,
@@ -35,12 +36,16 @@ from inkarnat.nodes import (
     ParamError,
     Part,
     ProtectMatte,
+    ReadingError,
     Sample,
+    SkinTarget,
     SoftenMatte,
     SteerSkin,
     ToneCurve,
     learn_skin_key,
+    measure_skin,
     read_cube,
+    solve_steer,
     standard_chain,
 )
 from inkarnat.nodes.declare import LANDMARKS, PRESENCE
@@ -384,6 +389,23 @@ def test_a_ruined_face_under_a_look_is_off_and_one_that_nothing_keeps_is_not_jud
     assert any(f["status"] == "not judged" and "skin kept 0%" in f["sentence"] for f in none["findings"])
     little = judged("little.json", "keep", amount=0.1)
     assert any("still takes skin" in f["sentence"] and f["status"] == "off" for f in little["findings"]), little
+
+
+def test_a_target_is_reached_through_a_view_that_turns_skin_farther_than_it_is_turned():
+    """Read anew by the measure alone; a view behind which no turn of the skin reaches it is told, not guessed."""
+    shade = np.linspace(0.7, 1.2, 160, dtype=np.float32)[:, None]
+    skin = np.ascontiguousarray(np.broadcast_to(np.array([0.62, 0.48, 0.40], np.float32) * shade, (90, 160, 3)))
+    matte, aim = np.ones((90, 160), np.float32), Aim(SkinTarget())
+    skin = solve_steer(skin, matte).process(skin, matte)
+
+    def cool(picture):
+        return Cdl((0.944, 0.986, 1.056), (-0.007, 0.0, 0.014), (1.028, 1.0, 0.979), clamp=False).process(picture)
+
+    assert measure_skin(cool(skin), matte).angle < 112
+    seen = cool(evidence._on_target(skin, matte, aim, cool))
+    assert measure_skin(seen, matte).angle == pytest.approx(123, abs=0.05)
+    with pytest.raises(ReadingError, match="cannot be brought to its target"):
+        evidence._on_target(skin, matte, aim, lambda picture: np.ascontiguousarray(picture[..., ::-1]))
 
 
 def test_a_finished_file_under_a_look_is_not_judged_without_its_plate(solved):
