@@ -18,7 +18,7 @@ import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 from . import made
 from .locks import Lock as Lock
@@ -83,6 +83,30 @@ def check_text(path: AnyPath, kind: str) -> None:
         raise OutputError(f"{path} has the suffix of footage, and a {kind} is text: choose another suffix.")
     if path.name.endswith(".desk.json") and kind != made.NOTES:
         raise OutputError(f"{path} is the name of the desk's notes on a clip: choose another name.")
+
+
+# --- what is written part by part --------------------------------------------------------------------------
+
+
+class OutputWriter:
+    """An output that is written part by part. As a context manager it closes at the end and aborts on an error."""
+
+    def close(self) -> None:
+        """Finish the output. Raises OutputError."""
+
+    def abort(self) -> None:
+        """Leave off: nothing half-written stays, and an earlier file of that name is as it was."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if error is None:
+            self.close()
+        else:
+            self.abort()
 
 
 # --- one file -----------------------------------------------------------------------------------------------

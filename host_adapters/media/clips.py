@@ -14,7 +14,6 @@ from fractions import Fraction
 from functools import partial
 from math import gcd
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Protocol
 
 import numpy as np
@@ -22,7 +21,7 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ..sequences import SequencePattern
-from ..writes import OutputError, check_output, reads
+from ..writes import OutputError, OutputWriter, check_output, reads
 from .files import InputError
 from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_matte, write_picture, writing_notes
 from .video_format import READ_SUFFIXES, SUFFIXES, Coded, Original, VideoFrame, VideoInfo
@@ -391,7 +390,7 @@ def as_array(picture: Taken | Floats) -> Floats:
     return array
 
 
-class ClipWriter:
+class ClipWriter(OutputWriter):
     """Where frames go; made by :func:`open_writer`. As a context manager it closes at the end, aborts on an error."""
 
     notes: tuple[str, ...] = ()
@@ -411,23 +410,6 @@ class ClipWriter:
             clip given as ``like`` is asked. A picture given here is accepted and not needed.
         """
         raise NotImplementedError
-
-    def close(self) -> None:
-        """Finish the output. Raises OutputError."""
-
-    def abort(self) -> None:
-        """Leave off: nothing half-written stays."""
-
-    def __enter__(self) -> ClipWriter:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if error is None:
-            self.close()
-        else:
-            self.abort()
 
 
 class _PictureWriter(ClipWriter):

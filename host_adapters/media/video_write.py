@@ -9,14 +9,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, Planes, alpha_to_plane, change_to_planes, picture_to_planes, recode
-from ..writes import Atomic, OutputError, output_error
+from ..writes import Atomic, OutputError, OutputWriter, output_error
 from .boxes import FILL, Header, finish_matroska, finish_quicktime
 from .companions import Companions, not_carried
 from .files import InputError
@@ -154,7 +153,7 @@ def _plain_info(path: Path, width: int, height: int, rate: Fraction, alpha: bool
     )
 
 
-class VideoWriter:
+class VideoWriter(OutputWriter):
     """A clip that is written frame by frame and appears when it is complete.
 
     Where the output has the pixel format and range of the input, each frame is written as the input's planes plus
@@ -373,17 +372,6 @@ class VideoWriter:
             with contextlib.suppress(Exception):
                 container.close()
         self._file.discard()
-
-    def __enter__(self) -> VideoWriter:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if error is None:
-            self.close()
-        else:
-            self.abort()
 
     def _release(self) -> None:
         if self._companions is not None:
