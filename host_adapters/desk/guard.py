@@ -5,6 +5,9 @@ is exchanged for a cookie, which no script reads, and for the page's own path; a
 same browser can reach a server on this machine, under its own name or, by a changed name record, under theirs (DNS
 rebinding). So a request must also name the host and port that were opened, must not come from another origin, may not
 send more than a little, and has to do so within some seconds.
+
+Starlette's TrustedHostMiddleware serves here only in part: it looks at the name alone, so that another port passes, and
+at the first of several Host headers; its answer carries none of :data:`HEADERS`. So the guard compares hosts itself.
 """
 
 from __future__ import annotations
@@ -14,6 +17,9 @@ import logging
 import secrets
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from typing import Any
+
+from starlette.datastructures import Headers
+from starlette.responses import PlainTextResponse, RedirectResponse
 
 ENTER = "enter"
 """The first part of an address with a code."""
@@ -90,37 +96,33 @@ class Guard:
         try:
             refusal = self._refusal(scope)
             if refusal is not None:
-                await _answer(noting, *refusal)
+                await _answer(*refusal)(scope, receive, noting)
             elif scope["path"].startswith(f"/{ENTER}/"):
-                await self._enter(scope, noting)
+                await self._enter(scope, receive, noting)
             else:
                 await self._pass_on(scope, receive, noting)
         except Exception:
             log.exception("a request to the desk")
             if begun:
                 raise
-            await _answer(send, 500, "The desk has a fault; what it was is in the terminal that it was started from.")
+            fault = "The desk has a fault; what it was is in the terminal that it was started from."
+            await _answer(500, fault)(scope, receive, send)
 
-    async def _enter(self, scope: Message, send: Send) -> None:
+    async def _enter(self, scope: Message, receive: Receive, send: Send) -> None:
         """Exchange a code for the cookie, and lead on to the page."""
         code = scope["path"].removeprefix(f"/{ENTER}/").rstrip("/")
         if code in self._codes:
             del self._codes[code]
             value = f"{self.cookie}={self.secret}; Path=/{self.page}/; HttpOnly; SameSite=Strict"
-            headers = {"location": f"/{self.page}/", "set-cookie": value, **HEADERS}
-            await send({"type": "http.response.start", "status": 303, "headers": _encoded(headers)})
-            await send({"type": "http.response.body", "body": b""})
+            await RedirectResponse(f"/{self.page}/", 303, {**HEADERS, "set-cookie": value})(scope, receive, send)
             self.told()
         else:
-            await _answer(send, 403, "This address was used already: use the newest that `inkarnat desk` printed.")
+            used = "This address was used already: use the newest that `inkarnat desk` printed."
+            await _answer(403, used)(scope, receive, send)
 
     def _refusal(self, scope: Message) -> tuple[int, str] | None:
         """Return the status and reason for refusing a request by its head alone."""
-        headers = [(name.decode("latin-1").lower(), value.decode("latin-1")) for name, value in scope["headers"]]
-
-        def all_of(name: str) -> list[str]:
-            return [value for key, value in headers if key == name]
-
+        all_of = Headers(scope=scope).getlist
         hosts = all_of("host")
         if len(hosts) != 1 or hosts[0].lower() not in self.hosts:
             return 421, "This host is not the desk's: use the address that `inkarnat desk` printed."
@@ -154,14 +156,15 @@ class Guard:
             try:
                 message = await asyncio.wait_for(receive(), end - asyncio.get_running_loop().time())
             except TimeoutError:
-                await _answer(send, 408, f"A request has to be complete within {self.body_seconds:g} seconds.")
+                late = f"A request has to be complete within {self.body_seconds:g} seconds."
+                await _answer(408, late)(scope, receive, send)
                 return
             if message["type"] == "http.disconnect":
                 return
             body += message.get("body", b"")
             more = message.get("more_body", False)
             if len(body) > self.most_body:
-                await _answer(send, 413, f"A request may send at most {self.most_body} bytes.")
+                await _answer(413, f"A request may send at most {self.most_body} bytes.")(scope, receive, send)
                 return
         waiting = [{"type": "http.request", "body": body, "more_body": False}]
 
@@ -184,7 +187,5 @@ def _encoded(headers: dict[str, str]) -> list[tuple[bytes, bytes]]:
     return [(name.encode(), value.encode()) for name, value in headers.items()]
 
 
-async def _answer(send: Send, status: int, reason: str) -> None:
-    headers = {"content-type": "text/plain; charset=utf-8", **HEADERS, "connection": "close"}
-    await send({"type": "http.response.start", "status": status, "headers": _encoded(headers)})
-    await send({"type": "http.response.body", "body": reason.encode()})
+def _answer(status: int, reason: str) -> PlainTextResponse:
+    return PlainTextResponse(reason, status, {**HEADERS, "connection": "close"})
