@@ -90,6 +90,7 @@ CASES = [
 ]
 
 
+@pytest.mark.large
 @pytest.mark.parametrize(("codec", "options", "number", "how"), CASES)
 def test_no_frame_that_damage_may_reach_is_called_good(tmp_path, codec, options, number, how):
     """An H.264 clip with 8 B-frames whose bytes were changed at frame 37: frames shown before it depend on it."""

@@ -177,6 +177,7 @@ print(json.dumps(look_at([Path(line) for line in sys.stdin.read().splitlines()])
 """
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("kind", KINDS)
 def test_damaged_media_are_read_or_named_and_never_end_the_process(media, tmp_path, kind):
     import json

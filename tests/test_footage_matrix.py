@@ -93,6 +93,7 @@ STUDIO_ALONE = ("prores_ks", "dnxhd", "libsvtav1")
 """Codecs that are written in studio range alone."""
 
 
+@pytest.mark.large
 @pytest.mark.parametrize(
     ("codec", "suffix", "pixel_format", "options", "lossy", "full"),
     [(*file, full) for file in IN for full in (False, True) if not (full and file[0] in STUDIO_ALONE)],
@@ -111,6 +112,7 @@ def test_patches_come_in_within_stated_codes(tmp_path, codec, suffix, pixel_form
     assert np.abs(centres(reader.frame(2).picture) - centres(rgb)).max() < allowed
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("pixel_format", ["yuv444p", "yuv420p", "yuv444p10le", "yuv444p12le"])
 @pytest.mark.parametrize("full", [False, True], ids=["studio", "full"])
 @pytest.mark.parametrize("matrix", KR_KB, ids=["709", "601", "2020"])
@@ -143,6 +145,7 @@ def test_an_independent_decoder_sees_the_same_colours(tmp_path, pixel_format, fu
 # --- out ----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("codec", ["prores", "prores4444", "dnxhr", "h264", "hevc", "ffv1"])
 @pytest.mark.parametrize("pixel_format", ["yuv420p", "yuv422p10le"])
 @pytest.mark.parametrize("full", [False, True], ids=["studio", "full"])

@@ -51,6 +51,7 @@ def kinds():
 KINDS = list(kinds())
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("kind", KINDS, ids=[f"{k[0]}-{k[3]}-{k[1]}-{i}" for i, k in enumerate(KINDS)])
 def test_footage_goes_through(tmp_path, kind):
     _, suffix, encoder, pixel_format, more = kind

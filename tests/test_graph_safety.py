@@ -184,6 +184,7 @@ def forget_peak() -> None:
         file.write("5")
 
 
+@pytest.mark.large
 def test_mutated_graphs_give_a_picture_or_a_clean_error(tmp_path):
     path = tmp_path / "graph.json"
     path.write_text(json.dumps(everything()))

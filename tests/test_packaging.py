@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import importlib.metadata
 import importlib.resources
+import re
 import subprocess
 import tomllib
 from pathlib import Path
@@ -69,6 +70,17 @@ def test_the_top_level_holds_what_it_should():
         pytest.skip("the tree is not a git checkout")
     present = {name.partition("/")[0] for name in listing.stdout.split("\0") if name and (ROOT / name).exists()}
     assert present == TOP_LEVEL
+
+
+def test_readme_and_the_check_of_a_checkout_run_the_same_tests():
+    """Both run everything: what is marked ``large`` is left out by whoever asks for that, never by itself."""
+    commands = set()
+    for name in ("README.md", ".ci/run"):
+        text = (ROOT / name).read_text(encoding="utf-8")
+        (words,) = re.findall(r"python -m pytest\b([^\n`]*)", text)
+        commands.add(words.replace("-p no:cacheprovider", "").strip())
+    assert commands == {"-n auto"}
+    assert not re.search(r"(^|\s)-[mk]\b", PYPROJECT["tool"]["pytest"]["ini_options"]["addopts"])
 
 
 def test_one_distribution_alone_owns_opencv():

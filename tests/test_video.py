@@ -85,6 +85,7 @@ PATCH_CASES = [
 ]
 
 
+@pytest.mark.large
 @pytest.mark.parametrize(("codec", "suffix", "pixel_format", "lossy", "full", "matrix"), PATCH_CASES)
 def test_patches_through_codecs_depths_ranges_and_matrices(tmp_path, codec, suffix, pixel_format, lossy, full, matrix):
     bits = footage.depth(pixel_format)
@@ -201,6 +202,7 @@ def test_the_rate_stays_exact(tmp_path, rate, source, codec, target):
 # --- writing back -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("pixel_format", [*LOSSLESS, "yuva444p10le", "gbrp10le", "bgr0"])
 def test_an_untouched_clip_keeps_every_code_through_ffv1(tmp_path, pixel_format):
     rgb = pixel_format[0] in "gb"
@@ -275,6 +277,7 @@ def test_the_suffix_chooses_the_codec(tmp_path, suffix, source, expected):
         assert np.abs(first.picture - second.picture)[..., :3].mean() < 0.01
 
 
+@pytest.mark.large
 @pytest.mark.parametrize("codec", list(video_write.CODECS))
 @pytest.mark.parametrize("full", [False, True])
 def test_every_codec_keeps_the_colours(tmp_path, codec, full):
