@@ -18,14 +18,14 @@ KERNELS = Path(jit.__file__).parent
 SHOW_FOLDER = "from kernels import jit; print(jit.CACHE_FOLDER)"
 
 
-def run(code: str, home: Path, **environment: str) -> str:
+def run(code: str, home: Path, seconds: int = 300, **environment: str) -> str:
     """Run Python code in a new process that imports the copied kernels of ``home``; return what it prints."""
     result = subprocess.run(
         [sys.executable, "-c", code],
         env=surroundings(PYTHONPATH=str(home), **environment),
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=seconds,
         cwd=home,
     )
     assert result.returncode == 0, result.stderr
@@ -164,6 +164,48 @@ def test_the_slice_passes_without_compilation():
     )
     assert result.returncode == 0, result.stdout[-4000:] + result.stderr[-2000:]
     assert " passed" in result.stdout
+
+
+BITS = """
+import hashlib
+import numpy as np
+from kernels import clean, codes, colour, gaussian, jit, qualify, steer, strips
+
+strips.set_thread_count(2)
+r = np.random.default_rng(5)
+image = (0.5 + r.normal(0, 0.4, (70, 45, 4))).astype(np.float32)
+image[0, :3] = [[0, 0, 0, 0], [-0.25, 1.6, 2.5, 1], [np.nan, np.inf, -np.inf, 0.5]]
+matte = r.random((70, 45)).astype(np.float32)
+coding = codes.Coding(10, True, "709", "4:2:0")
+planes = tuple(r.integers(64, 900, shape).astype(np.uint16) for shape in coding.shapes(70, 45))
+made = [
+    colour.decode(image, "srgb"),
+    colour.luma(image),
+    steer.turn(image, matte, 7.0, 0.9, shadow_angle=-3.0),
+    qualify.range_key(image, (350, 40), (0.02, 0.5), (0.1, 0.9), 0.1),
+    gaussian.gaussian(matte, 3.3),
+    clean.levels(matte, 0.1, 0.8),
+    codes.planes_to_picture(planes, coding),
+]
+print([hashlib.sha256(each.tobytes()).hexdigest()[:16] for each in made])
+print(jit.__doc__.splitlines()[0])
+"""
+
+
+@pytest.mark.large
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_numbas_public_interface_alone_gives_the_same_bits(home):
+    """Should a new numba take away what ``jit.py`` builds on, plain decorators can stand in, and no picture changes."""
+    cache = os.environ.get("INKARNAT_CACHE_DIR", str(home / "cache"))
+    bits, usual = run(BITS, home, INKARNAT_CACHE_DIR=cache).splitlines()
+    shutil.copy(TESTS / "plain_jit.py", home / "kernels" / "jit.py")
+    (home / "kernels" / "kept_code.py").unlink()
+    private = [line for path in (home / "kernels").glob("*.py") for line in path.read_text().splitlines()]
+    private = {line for line in private if line.startswith("from numba.core")}
+    assert private <= {"from numba.core import cgutils"}, "what builders of instructions are shown in numba's own guide"
+    plain_bits, plain = run(BITS, home, seconds=900).splitlines()
+    assert usual != plain
+    assert plain_bits == bits
 
 
 @pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
