@@ -10,7 +10,7 @@ from fractions import Fraction
 import footage
 import numpy as np
 import pytest
-from inkarnat.host_adapters.media import video_format, video_write
+from inkarnat.host_adapters.media import video_format, video_read, video_write
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.media.video_write import VideoWriter
@@ -171,6 +171,19 @@ def test_any_frame_by_its_number(tmp_path, codec, name, pixel_format, options):
     for wrong in (0, -1, 61, 10_000):
         with pytest.raises(InputError, match=f"no frame {wrong}"):
             reader.frame(wrong)
+
+
+@pytest.mark.parametrize(("between", "openings"), [("120", [1, 1, 1, 1, 2, 3, 3]), ("10", [1, 1, 2, 3, 4, 5, 5])])
+def test_a_clip_is_opened_anew_only_where_that_spares_decoding(tmp_path, monkeypatch, between, openings):
+    """Forward within one run of frames it is decoded on; every frame is the one that comes in order."""
+    footage.make(tmp_path / "a.mp4", "libx264", frames=60, options={"g": between, "keyint_min": between, "bf": "2"})
+    in_order = planes_of(tmp_path / "a.mp4")
+    opened, begin = [], video_read.Decoder._open
+    monkeypatch.setattr(video_read.Decoder, "_open", lambda decoder: (opened.append(1), begin(decoder))[1])
+    with VideoReader(tmp_path / "a.mp4") as reader:
+        for number, expected in zip((1, 12, 35, 58, 20, 16, 17), openings, strict=True):
+            assert same_planes(reader.frame(number).original.planes, in_order[number - 1])
+            assert len(opened) == expected, number
 
 
 @pytest.mark.parametrize("suffix", ["mov", "mp4"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import zlib
 from collections import deque
@@ -146,6 +147,7 @@ class Decoder:
         self.path, self.index, self.from_pts, self.expected, self.exact = path, index, from_pts, expected, exact
         self.damaged = False
         self._sums: bool | None = None
+        self._begun: Iterator[Decoded] | None = None
         self._open()
 
     def _open(self) -> None:
@@ -157,11 +159,22 @@ class Decoder:
         if self.from_pts is not None:
             self.container.seek(self.from_pts, stream=self.stream, backward=True)
 
+    def first(self) -> Decoded | None:
+        """Return the first frame, which :meth:`frames` gives as well; None without any. Raises BrokenError."""
+        frames = self._frames()
+        first = next(frames, None)
+        self._begun = itertools.chain([] if first is None else [first], frames)
+        return first
+
     def frames(self) -> Iterator[Decoded]:
         """Give decoded frames in the order of showing; raises BrokenError where the file breaks off.
 
         A frame is given when it is known whether all that it may depend on is whole.
         """
+        begun, self._begun = self._begun, None
+        return self._frames() if begun is None else begun
+
+    def _frames(self) -> Iterator[Decoded]:
         import av
 
         shown: int | None = None

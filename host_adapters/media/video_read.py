@@ -75,6 +75,7 @@ class VideoReader:
         self._held: tuple[int, Decoded] | None = None
         self._interlaced = interlaced
         self._table: list[int] | None = None
+        self._keys: list[int] = []
         self._untimed = 0
         self._promises = False
         self._missing = 0
@@ -136,12 +137,15 @@ class VideoReader:
             decoder.close()
 
     def frame(self, number: int) -> VideoFrame:
-        """Return one frame by its number from 1; cheap in order, by seeking otherwise. Raises InputError."""
+        """Return one frame by its number from 1; cheap in order, by seeking otherwise. Raises InputError.
+
+        It is decoded on where no key frame lies between, as every frame up to there is needed all the same.
+        """
         if number < 1:
             raise InputError(f"{self.path} has no frame {number}: frames count from 1.")
         if self._broken_from is not None and number >= self._broken_from:
             raise self._break(self._broken_from, self._broken_by)
-        if self._pass is None or not self._next <= number < self._next + _NEAR:
+        if self._pass is None or number < self._next or self._has_key_between(self._next, number):
             self._begin_at(number)
         while (item := self._take(number)) is not None:
             found, decoded = item
@@ -155,6 +159,16 @@ class VideoReader:
                 raise InputError(f"{self.path}: lost in damage; copy or export the clip again.")
         self.close()
         raise InputError(f"{self.path} has no frame {number}: it has {self._next - 1}.")
+
+    def _has_key_between(self, first: int, number: int) -> bool:
+        """Whether a frame is so far on that it is cheaper to begin at a key frame before it."""
+        if number < first + _NEAR:
+            return False
+        table = self._timestamps()
+        if number > len(table):
+            return bool(table)
+        at = bisect.bisect_right(self._keys, table[number - 1])
+        return at > 0 and self._keys[at - 1] > table[first - 1]
 
     def _take(self, number: int) -> tuple[int, Decoded] | None:
         """The next frame of the pass, or the one that was taken too early."""
@@ -219,17 +233,19 @@ class VideoReader:
         if number > len(table):
             raise InputError(f"{self.path} has no frame {number}: it has {len(table)}.")
         target = table[number - 1]
-        probe = self._decoder(target)
+        decoder = self._decoder(target)
         try:
-            first = next(probe.frames(), None)
+            first = decoder.first()
         except BrokenError:
             first = None
-        finally:
-            probe.close()
+        except BaseException:
+            decoder.close()
+            raise
         at = first.frame.pts if first is not None else None
         if at is None or not table[0] <= at <= target:
+            decoder.close()
             return self._decoder(), 1
-        return self._decoder(target), bisect.bisect_left(table, at) + 1
+        return decoder, bisect.bisect_left(table, at) + 1
 
     def _counted(self) -> int:
         """The number of frames by the packets."""
@@ -245,6 +261,7 @@ class VideoReader:
         if self._table is None:
             container, stream = open_container(self.path, self._index)
             found: list[int] = []
+            keys: list[int] = []
             end, broken, untimed = Fraction(0), False, 0
             with contextlib.closing(container):
                 promised, cut = promised_end(container, stream), is_cut(self.path, container)
@@ -253,11 +270,14 @@ class VideoReader:
                         end = max(end, end_of(packet, stream))
                         if _is_shown(packet):
                             found.append(packet.pts)
+                            if packet.is_keyframe:
+                                keys.append(packet.pts)
                         untimed += packet.pts is None and packet.size > 0
                         broken = broken or packet.is_corrupt
                 self._missing = max(missing_frames(end, promised, stream), int(broken or cut))
             self._untimed = untimed if untimed > len(found) else 0
             self._table = [] if self._untimed else sorted(found)
+            self._keys = sorted(keys)
         return self._table
 
     def _numbered(self, decoder: Decoder, start: int) -> Iterator[tuple[int, Decoded]]:
