@@ -1025,6 +1025,14 @@ def test_controls_take_the_units_and_directions_of_the_options():
     assert (temperature["unit"], temperature["aside"]) == ("mired", "kelvin")
 
 
+def test_the_steps_stand_in_the_order_of_the_job():
+    """Light before levels, as the chain has them, and what is only looked at comes last."""
+    groups = controls.declarations()["groups"]
+    assert groups == ["balance", "light", "key", "matte", "steer", "compare"]
+    chain = [NODES[step.node.name].group for step in state.State().graph.order()]
+    assert [chain.index(group) for group in groups[:2]] == sorted(chain.index(group) for group in groups[:2])
+
+
 def test_more_of_a_level_is_brighter(open_session):
     """What a slider at its upper end sets makes the picture brighter than at its lower one."""
     params = controls.declarations()["nodes"]["tone_curve"]["params"]

@@ -12,7 +12,7 @@ from ...nodes.declare import Node, Param, ParamError
 from ..describe import GROUPS, can_be_keyed
 from ..graphs.graph import Step
 from ..graphs.keyframes import WAYS
-from ..graphs.typed import LEVEL, MIRED, SIZE, Control, control_of
+from ..graphs.typed import CONTROLS, LEVEL, MIRED, SIZE, STEPS, Control, control_of
 from .state import Person, State
 
 TARGET = "target"
@@ -32,7 +32,7 @@ WORDS: dict[str, dict[str, tuple[str, str, str]]] = {
         "white": ("White", "", ""),
         "middle": ("Middle", "", ""),
         "contrast": ("Contrast", "", ""),
-        "pivot": ("Pivot", "about a darker level", "about a brighter level"),
+        "pivot": ("Pivot", "darker level", "brighter level"),
         "points": ("Curve", "", ""),
     },
     "cdl": {"saturation": ("Saturation", "", "")},
@@ -169,6 +169,7 @@ def _typed(param: Param, control: Control, told: Mapping[str, Any]) -> dict[str,
         "offset": control.to_field(0.0),
         "unit": control.unit.word,
         "units": units,
+        "signed": param.low < 0 or control.at_rest,
         "aside": _ASIDES.get(control.unit, ""),
         "help": control.help().partition(" Takes ")[0],
     }
@@ -204,10 +205,16 @@ def plain(value: Any) -> Any:
     return [plain(item) for item in value] if isinstance(value, tuple) else value
 
 
+def steps_of_the_job() -> list[str]:
+    """Return the groups of nodes in the order of the options, with those that have none at the end."""
+    order = dict.fromkeys(STEPS[control.step].group for control in CONTROLS)
+    return [*order, *(group for group in GROUPS if group not in order)]
+
+
 def declarations() -> dict[str, Any]:
     """Return the steps of the job and every node's controls."""
     return {
-        "groups": list(GROUPS),
+        "groups": steps_of_the_job(),
         "nodes": {name: _node_controls(node) for name, node in NODES.items()},
         "ways": dict(WAYS),
         "daylight": mired(6504),

@@ -73,7 +73,7 @@ class Solver:
         at, sample = (neutral[-1].frame, neutral[-1].sample) if neutral else (frame, None)
         found = solve_light(self.state.graph, self._look, BALANCE, at, sample)
         origin = "the neutral mark" if neutral else "the edges in the picture; a suggestion, no measurement"
-        words = f"Balanced by {origin}: {found.temperature:+.1f} mired, {found.tint:+.4f} Duv."
+        words = f"Balanced by {origin}: {found.temperature:+.1f} mired, tint {1000 * found.tint:+.1f} thousandths."
         return self._found(BALANCE, found, ("temperature", "tint"), frame), words
 
     # --- key --------------------------------------------------------------------------------------------------

@@ -28,7 +28,7 @@ const field = (value, { slope = 1, offset = 0 }) => Number((value * slope + offs
 /** What a typed number comes to in another unit of the trade. */
 const ASIDES = {
   kelvin: (value, { daylight }) => (daylight - value >= 20 ? `neutral for ${Math.round(1e6 / (daylight - value) / 10) * 10} K` : ""),
-  codes: (value) => `${signed(value * 8.76, 0)} codes`,
+  codes: (value, _, { signed: way, units }) => `${way ? signed(value / units.c, 0) : Math.round(value / units.c)} codes`,
   pixels: (value, { lines }) => (lines ? `${Number(((value * lines) / 100).toFixed(1))} px` : ""),
 };
 
@@ -139,7 +139,7 @@ function number(label, declared, change, name, told) {
   const slides = low !== null && high !== null;
   const slider = make("input", { type: "range", min: low, max: high, step: "any", tabIndex: 0, "aria-label": `${name}, slider` });
   const beside = make("span", { class: "aside unit" });
-  const aside = (value) => ASIDES[declared.aside]?.(value, scale) ?? "";
+  const aside = (value) => ASIDES[declared.aside]?.(value, scale, declared) ?? "";
   const sent = (value) => change(declared.kind === "whole" ? Math.round(value) : field(value, declared));
   entry.addEventListener("change", () => {
     if (entry.value.trim() === "") return;
@@ -215,7 +215,7 @@ const several = (names, shape) => (label, declared, change, name) => {
 
 function points(label, declared, change) {
   const slope = declared.slope ?? 1;
-  const words = declared.curve ? `input, output${slope === 1 ? "" : " in %"}` : "x, y";
+  const words = declared.curve ? "input, output" : "x, y";
   const input = make("textarea", { id: label, spellcheck: false, title: `One point a line: ${words}` });
   input.addEventListener("change", () => {
     const lines = input.value.split("\n").map((line) => line.trim()).filter(Boolean);

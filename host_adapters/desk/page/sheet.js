@@ -5,8 +5,8 @@ import { find, make, signed, title } from "./small.js";
 
 /** Each step of the job: its name and the question it answers. */
 const STEPS = {
-  light: ["Levels", "exposure and contrast"],
-  balance: ["Light", "its colour"],
+  balance: ["Light", "exposure and colour"],
+  light: ["Levels", "and saturation"],
   key: ["Key", "where the skin is"],
   matte: ["Edge", "of the key"],
   steer: ["Skin", "where it rests"],
@@ -202,8 +202,8 @@ export class Sheet {
     const { balance } = by;
     const steer = by[`steer${suffix}`];
     if (group === "balance" && balance) {
-      const { exposure, temperature, tint } = balance.params;
-      const parts = [exposure && `${signed(exposure, 2)} stops`, (temperature || tint) && `${signed(temperature, 1)} mired, tint ${signed(tint * 1000, 1)}`];
+      const { exposure, temperature, tint } = { ...balance.params, ...this.doing.atFrame("balance") };
+      const parts = [exposure && `${signed(exposure, 2)} stops`, (temperature || tint) && `${signed(temperature, 1)} mired, tint ${signed(tint * 1000, 1)} thousandths`];
       return parts.filter(Boolean).join(", ") || "as shot";
     }
     if (group === "key" && person) {
@@ -211,7 +211,7 @@ export class Sheet {
       return person.taught ? `${count}, learned` : `${count}; the natural range of skin is keyed`;
     }
     if (group === "steer" && steer) {
-      const { angle, saturation } = steer.params;
+      const { angle, saturation } = { ...steer.params, ...this.doing.atFrame(steer.id) };
       return angle || saturation !== 1 ? `turned ${signed(angle, 1)}°, saturation × ${saturation.toFixed(2)}` : "not steered yet";
     }
     if (group === "compare") return `looking at: ${view}`;
