@@ -25,6 +25,7 @@ from .colour import F, is_finite3, log2_px, ycbcr_px
 from .guided import guided
 from .jit import strip_kernel, subroutine
 from .median import median
+from .rows import fill_row, scale_row
 
 GRID_SIDE = 256
 """Cells of the grid on the picture's long side."""
@@ -154,32 +155,62 @@ def grid_shape(height: int, width: int) -> tuple[int, int]:
     return max(1, round(height * scale)), max(1, round(width * scale))
 
 
+@subroutine
+def _take_row(row, at, red, green, blue):
+    for x in range(at.shape[0]):
+        red[x], green[x], blue[x] = row[at[x], 0], row[at[x], 1], row[at[x], 2]
+
+
+@subroutine
+def _probe_row(luma, cb, cr):
+    """Turn a row of R′G′B′ into Y′, Cb and Cr, limited; what is not finite counts as black."""
+    for x in range(luma.shape[0]):
+        r, g, b = luma[x], cb[x], cr[x]
+        known = is_finite3(r, g, b)
+        y, u, v = ycbcr_px(r if known else F(0), g if known else F(0), b if known else F(0))
+        luma[x] = min(max(y, F(0)), F(4))
+        cb[x] = min(max(u, F(-1)), F(1))
+        cr[x] = min(max(v, F(-1)), F(1))
+
+
+@subroutine
+def _log_row(out, luma):
+    for x in range(out.shape[0]):
+        out[x] = log2_px(luma[x] + F(0.04))
+
+
+@subroutine
+def _add_fours(out, row):
+    """Add four neighbours of a row each, one after another."""
+    for j in range(out.shape[0]):
+        out[j] = (((out[j] + row[4 * j]) + row[4 * j + 1]) + row[4 * j + 2]) + row[4 * j + 3]
+
+
 @strip_kernel
 def _probe_strips(image, shape, corner, luma, cb, cr, log_luma):
     """Take 4 × 4 pixels of every cell of a window: their means, and the logarithm of each one's luma."""
     height, width = image.shape[0], image.shape[1]
     rows, columns = luma.shape
+    at = np.empty(4 * columns, np.int64)
+    for j in range(columns):
+        for l in range(4):
+            at[4 * j + l] = ((8 * (corner[1] + j) + 2 * l + 1) * width) // (8 * shape[1])
+    pixels = np.empty((3, 4 * columns), np.float32)
     for i in range(rows):
-        for j in range(columns):
-            total_y = F(0)
-            total_b = F(0)
-            total_r = F(0)
-            for k in range(4):
-                y = ((8 * (corner[0] + i) + 2 * k + 1) * height) // (8 * shape[0])
-                for l in range(4):
-                    x = ((8 * (corner[1] + j) + 2 * l + 1) * width) // (8 * shape[1])
-                    r, g, b = image[y, x, 0], image[y, x, 1], image[y, x, 2]
-                    if not is_finite3(r, g, b):
-                        r = g = b = F(0)
-                    yy, u, v = ycbcr_px(r, g, b)
-                    yy = min(max(yy, F(0)), F(4))
-                    total_y += yy
-                    total_b += min(max(u, F(-1)), F(1))
-                    total_r += min(max(v, F(-1)), F(1))
-                    log_luma[4 * i + k, 4 * j + l] = log2_px(yy + F(0.04))
-            luma[i, j] = total_y * F(1 / 16)
-            cb[i, j] = total_b * F(1 / 16)
-            cr[i, j] = total_r * F(1 / 16)
+        fill_row(luma[i], F(0))
+        fill_row(cb[i], F(0))
+        fill_row(cr[i], F(0))
+        for k in range(4):
+            y = ((8 * (corner[0] + i) + 2 * k + 1) * height) // (8 * shape[0])
+            _take_row(image[y], at, pixels[0], pixels[1], pixels[2])
+            _probe_row(pixels[0], pixels[1], pixels[2])
+            _log_row(log_luma[4 * i + k], pixels[0])
+            _add_fours(luma[i], pixels[0])
+            _add_fours(cb[i], pixels[1])
+            _add_fours(cr[i], pixels[2])
+        scale_row(luma[i], luma[i], F(1 / 16))
+        scale_row(cb[i], cb[i], F(1 / 16))
+        scale_row(cr[i], cr[i], F(1 / 16))
 
 
 @strip_kernel

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
 from .face import EYE, HOLE, Cells, FaceCut, Landmarks, Window, cells_of, cut, fit, grid_shape, window_of
-from .jit import inline, strip_kernel
+from .jit import inline, strip_kernel, subroutine
+from .rows import fill_row, limit_row
 from .strips import over_rows
 
 Flags = NDArray[np.bool_]
@@ -410,9 +411,50 @@ def _grid_place(pixel, pixels, cells):
 
 
 @inline
+def _grid_places(cells, parts, count):
+    """:func:`_grid_place` of every pixel of a row; ``count`` cells."""
+    for x in range(cells.shape[0]):
+        cells[x], parts[x] = _grid_place(x, cells.shape[0], count)
+
+
+@inline
 def _mixed_row(grid, row, other, part, out):
     for j in range(out.shape[0]):
         out[j] = grid[row, j] + part * (grid[other, j] - grid[row, j])
+
+
+@inline
+def _steps_row(row, out):
+    """From every cell of a row to the next; none beyond the last."""
+    last = row.shape[0] - 1
+    for j in range(last):
+        out[j] = row[j + 1] - row[j]
+    out[last] = F(0)
+
+
+@subroutine
+def _enlarged_row(out, row, steps, cells, parts):
+    """Interpolate a row of cells at the places of pixels."""
+    for x in range(out.shape[0]):
+        cell = cells[x]
+        out[x] = row[cell] + parts[x] * steps[cell]
+
+
+@subroutine
+def _weigh_row(out, odds):
+    """Add log-odds to a row; where there are none it stays."""
+    for x in range(out.shape[0]):
+        m = out[x]
+        k = exp2_px(odds[x] * F(1.4426950408889634))
+        weighed = m * k / (m * k + F(1) - m)
+        out[x] = weighed if odds[x] != F(0) else m
+
+
+@subroutine
+def _lay_row(out, lid, floor):
+    for x in range(out.shape[0]):
+        m = out[x] * lid[x]
+        out[x] = clamp(m if m > floor[x] else floor[x], F(0), F(1))
 
 
 @strip_kernel
@@ -421,36 +463,34 @@ def _over_strips(matte, odds, lid, floor, out, y0, y1):
     height, width = matte.shape
     rows, columns = odds.shape
     mixed = np.empty((3, columns), np.float32)
+    steps = np.empty((3, columns), np.float32)
+    wide = np.empty((3, width), np.float32)
+    cells, parts = np.empty(width, np.int64), np.empty(width, np.float32)
+    _grid_places(cells, parts, columns)
+    per_cell = F(width) / F(columns)
     for y in range(y0, y1):
         row, part = _grid_place(y, height, rows)
         other = min(row + 1, rows - 1)
         _mixed_row(odds, row, other, part, mixed[0])
         _mixed_row(lid, row, other, part, mixed[1])
         _mixed_row(floor, row, other, part, mixed[2])
-        first, last = columns, -1
+        first, last, is_weighed = columns, -1, False
         for cell in range(columns):
+            is_weighed |= mixed[0, cell] != F(0)
             if mixed[0, cell] != F(0) or mixed[1, cell] != F(1) or mixed[2, cell] != F(0):
                 first = min(first, cell)
                 last = cell
-        per_cell = F(width) / F(columns)
+        limit_row(out[y], matte[y], F(0), F(1))
+        if last < 0:
+            continue
         x0 = min(max(int((F(first) - F(0.5)) * per_cell) - 1, 0), width)
         x1 = min(max(int((F(last) + F(1.5)) * per_cell) + 2, x0), width)
-        for x in range(x0):
-            out[y, x] = clamp(matte[y, x], F(0), F(1))
-        for x in range(x1, width):
-            out[y, x] = clamp(matte[y, x], F(0), F(1))
-        for x in range(x0, x1):
-            cell, t = _grid_place(x, width, columns)
-            after = min(cell + 1, columns - 1)
-            o = mixed[0, cell] + t * (mixed[0, after] - mixed[0, cell])
-            l = mixed[1, cell] + t * (mixed[1, after] - mixed[1, cell])
-            f = mixed[2, cell] + t * (mixed[2, after] - mixed[2, cell])
-            m = clamp(matte[y, x], F(0), F(1))
-            if o != F(0):
-                k = exp2_px(o * F(1.4426950408889634))
-                m = m * k / (m * k + F(1) - m)
-            m = m * l
-            out[y, x] = clamp(m if m > f else f, F(0), F(1))
+        for k in range(0 if is_weighed else 1, 3):
+            _steps_row(mixed[k], steps[k])
+            _enlarged_row(wide[k, x0:x1], mixed[k], steps[k], cells[x0:x1], parts[x0:x1])
+        if is_weighed:
+            _weigh_row(out[y, x0:x1], wide[0, x0:x1])
+        _lay_row(out[y, x0:x1], wide[1, x0:x1], wide[2, x0:x1])
 
 
 def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
@@ -469,30 +509,40 @@ def _told_px(first, second):
     return most if most > F(0.5) else least
 
 
+@subroutine
+def _tell_row(out, told):
+    """Join a row of evidence with what a further face tells."""
+    for x in range(out.shape[0]):
+        out[x] = _told_px(out[x], clamp(told[x], F(0), F(1)))
+
+
 @strip_kernel
 def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
     """Interpolate a window of the grid to full size and join it with what was told before."""
     height, width = out.shape
     rows, columns = grid.shape
-    mixed = np.empty(columns, np.float32)
-    per_cell = F(width) / F(shape[1])
-    first = 0 if left == 0 else min(max(int((F(left) + F(0.5)) * per_cell), 0), width)
-    last = width if left + columns >= shape[1] else min(int((F(left + columns) + F(0.5)) * per_cell) + 1, width)
+    mixed, steps = np.empty(columns, np.float32), np.empty(columns, np.float32)
+    wide, parts = np.empty(width, np.float32), np.empty(width, np.float32)
+    cells = np.empty(width, np.int64)
+    _grid_places(cells, parts, shape[1])
+    first, last = 0, width
+    for x in range(width):
+        cells[x] -= left
+        first += cells[x] < 0
+        last -= cells[x] >= columns
     for y in range(y0, y1):
-        for x in range(width):
-            out[y, x] = clamp(before[y, x], F(0), F(1)) if given else F(0.5)
+        if given:
+            limit_row(out[y], before[y], F(0), F(1))
+        else:
+            fill_row(out[y], F(0.5))
         row, part = _grid_place(y, height, shape[0])
         row -= top
         if row < 0 or row >= rows:
             continue
         _mixed_row(grid, row, min(row + 1, rows - 1), part, mixed)
-        for x in range(first, last):
-            cell, t = _grid_place(x, width, shape[1])
-            cell -= left
-            if 0 <= cell < columns:
-                after = min(cell + 1, columns - 1)
-                told = clamp(mixed[cell] + t * (mixed[after] - mixed[cell]), F(0), F(1))
-                out[y, x] = _told_px(out[y, x], told)
+        _steps_row(mixed, steps)
+        _enlarged_row(wide[first:last], mixed, steps, cells[first:last], parts[first:last])
+        _tell_row(out[y, first:last], wide[first:last])
 
 
 def face_evidence(

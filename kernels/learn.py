@@ -354,7 +354,7 @@ AGAINST, SPARED = 0.5, 0.9
 """Weight among the negatives of what lies round a face and is not it; how far the face's own pixels are spared."""
 SMALL_BOX, LARGE_BOX = 0.08, 0.20
 """Heights of a box, in frame heights, between which it begins to count as showing all of the skin."""
-MOST_LARGE = 0.49
+MOST_LARGE = 0.7
 """How far the largest box counts so: even that shows one side of a face, and not arms and shadow."""
 PALE = 0.12
 """Chroma/luma below which a sample says little of its hue."""
@@ -365,8 +365,8 @@ LEVELS = 51
 STEP, RESIST = 0.2, 1.749
 """What the way of a frame height costs through skin, and how much more through what does not look like it."""
 
-# From points and strokes · from boxes and faces, which show the skin's colours already: they spread less far, are
-# trusted fully, and follow the slightest shading.
+# From points and strokes · from boxes and faces, which show the skin's colours already: they spread less far, and
+# follow the slightest shading. What they find is trusted no more than what a stroke finds.
 LIGHT_EDGE, COLOUR_EDGE = (0.3, 0.17), (0.07, 0.0)
 """What a stop and a spread of skin cost on the way from the samples."""
 
@@ -728,7 +728,7 @@ class _Grower:
         for turn, (reach, trust) in enumerate(zip(REACHES, self.trusts, strict=True)):
             self._spread(table, reach * self.reach, first=turn == 0)
             self._hear_faces(table)
-            table = self._weigh(_between((trust, max(trust, 1)), self.boxed), settled=turn >= 2)
+            table = self._weigh(trust, settled=turn >= 2)
         self.likeness = [p.look(table) for p in self.points]
         return table
 

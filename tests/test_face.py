@@ -201,13 +201,13 @@ def test_a_known_face_keys_the_real_picture_better_than_a_click_alone():
     assert with_face > score_matte(learn_skin_key(shot.keyed, click).process(shot.keyed), shot.truth, shot.ignore).f1
 
 
-def never_less(picture, truth, ignore, marks, faces=(), most=0.02):
-    """From one mark to the next, which covers more of the same skin, the F1 may fall by no more."""
+def never_less(picture, truth, ignore, marks, faces=()):
+    """From one mark to the next, which covers more of the same skin, the F1 may fall by no more than .02."""
     f1 = []
     for mark in marks:
         learned = study_skin(picture, [mark], faces=faces)
         f1.append(score_matte(learned.matte(picture), truth, ignore).f1)
-    assert min(np.diff(f1)) >= -most, f1
+    assert min(np.diff(f1)) >= -0.02, f1
 
 
 def test_marking_more_skin_never_keys_less_on_a_known_face():
@@ -222,8 +222,8 @@ def test_marking_more_skin_never_keys_less_on_a_known_face():
 
 
 @pytest.mark.parametrize("depth", ["light", "brown"])
-def test_marking_more_skin_hardly_keys_less_without_a_known_face(depth):
-    """Measured: a box over the light face keys .033 less than the stroke, and .02 less than the small box."""
+def test_marking_more_skin_never_keys_less_without_a_known_face(depth):
+    """Measured: a box over either face keys no more than .01 less than the stroke."""
     scene = portrait(depth, 31, 480, 270)
     picture = camera(scene.light, 31)
     x, y = scene.places["cheek"]
@@ -234,7 +234,7 @@ def test_marking_more_skin_hardly_keys_less_without_a_known_face(depth):
         Sample.stroke([(x, y), *scene.places["stroke"]], 0.02),
         Sample.box(left + 0.22 * w, top + 0.3 * h, right - 0.22 * w, bottom - 0.22 * h),
     )
-    never_less(picture, scene.matte, scene.ignore, marks, most=0.05)
+    never_less(picture, scene.matte, scene.ignore, marks)
 
 
 def test_a_model_is_small_and_the_same_on_every_run():

@@ -78,7 +78,7 @@ def test_proxies_and_full_size_agree():
 
 texts = st.one_of(
     st.builds(Sample.point, parts, parts),
-    st.builds(lambda x, y: Sample.box(x / 2, y / 2, x / 2 + 0.5, y / 2 + 0.5), parts, parts),
+    st.builds(lambda x, y: Sample.box(x / 2, y / 2, round(x / 2 + 0.5, 5), round(y / 2 + 0.5, 5)), parts, parts),
     st.builds(
         Sample.stroke,
         st.lists(st.tuples(parts, parts), min_size=1, max_size=5),
