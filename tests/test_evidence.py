@@ -209,6 +209,12 @@ def test_a_face_that_is_left_behind_is_said(monkeypatch):
     assert left.share == pytest.approx(0.5, abs=0.2)
     assert left.angle - 123 > 4  # this camera sees skin too green, and half of it stays so
     assert smaller < 0.7 * size
+    aside = module.Face((0.0, 0.0, 0.05, 0.1), 0.9, ((0.02, 0.05),) * 5)
+    half[: round(0.1 * half.shape[0]), : round(0.05 * half.shape[1])] = 1
+    for beside in ((box, 0.9), (box, 0.8)):  # another face, keyed whole, does not hide it, whichever comes first
+        pair = sorted((module.Face(*beside, ((0.5, 0.5),) * 5), aside), key=lambda face: -face.score)
+        monkeypatch.setattr(module, "find_faces", lambda picture, pair=pair: tuple(pair))
+        assert face_evidence(untouched, half, alone=True)[0] == left
     reading = measure_skin(untouched["final"], half)
     found = judge(module.Evidence(reading, reading, face=left), Aim())
     assert found.status in (CHECK, OFF)
