@@ -254,15 +254,23 @@ def _begin(clip: Any) -> Any:
 
 def _reaches(clip: Any) -> tuple[int, int]:
     """Return how many frames transitions show of a clip before its first and after its last."""
-    otio = library()
-    track = clip.parent()
-    if not isinstance(track, otio.schema.Track):
-        return 0, 0
-    before, after = track.neighbors_of(clip)
-    transition = otio.schema.Transition
-    first = before.in_offset.to_frames() if isinstance(before, transition) else 0
-    last = after.out_offset.to_frames() if isinstance(after, transition) else 0
-    return first, last
+    before, after = _transitions(clip)
+    return (before.in_offset.to_frames() if before else 0, after.out_offset.to_frames() if after else 0)
+
+
+def _mixed(clip: Any) -> tuple[int, int]:
+    """Return how many of a clip's first and last frames a transition mixes with its neighbours."""
+    before, after = _transitions(clip)
+    return (before.out_offset.to_frames() if before else 0, after.in_offset.to_frames() if after else 0)
+
+
+def _transitions(clip: Any) -> tuple[Any, Any]:
+    """Return the transitions before and after a clip, None where there is none."""
+    schema, track = library().schema, clip.parent()
+    if not isinstance(track, schema.Track):
+        return None, None
+    before, after = (each if isinstance(each, schema.Transition) else None for each in track.neighbors_of(clip))
+    return before, after
 
 
 def _joined(uses: Sequence[Use]) -> list[Use]:
@@ -275,19 +283,6 @@ def _joined(uses: Sequence[Use]) -> list[Use]:
         else:
             joined.append(use)
     return joined
-
-
-def _mixed(clip: Any) -> tuple[int, int]:
-    """Return how many of a clip's first and last frames a transition mixes with its neighbours."""
-    otio = library()
-    track = clip.parent()
-    if not isinstance(track, otio.schema.Track):
-        return 0, 0
-    before, after = track.neighbors_of(clip)
-    transition = otio.schema.Transition
-    first = before.out_offset.to_frames() if isinstance(before, transition) else 0
-    last = after.in_offset.to_frames() if isinstance(after, transition) else 0
-    return first, last
 
 
 def _speed(clip: Any) -> float | None:
