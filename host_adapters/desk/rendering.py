@@ -17,10 +17,7 @@ from ..made import note
 from ..media.clips import Frames, open_clip, parse_frames
 from ..sequences import SequencePattern
 from .errors import DeskError, told_fault
-
-
-class _Cancelled(Exception):
-    """Raised between two frames when somebody has cancelled."""
+from .task import Background, Cancelled
 
 
 @dataclass(frozen=True)
@@ -40,8 +37,8 @@ class Order:
 
 
 @dataclass
-class Render:
-    """One render and how far it is."""
+class Render(Background):
+    """One render and how far it is. Given up, it ends after the frame it is at; no video that is not complete stays."""
 
     order: Order
     state: str = "running"
@@ -66,20 +63,6 @@ class Render:
         render._thread.start()
         return render
 
-    @property
-    def running(self) -> bool:
-        """Whether it is still at work."""
-        return self.state == "running"
-
-    def cancel(self) -> None:
-        """Ask it to stop after the frame it is at; files of a video that is not complete do not stay."""
-        self._cancel.set()
-
-    def wait(self, seconds: float | None = None) -> None:
-        """Wait until it has ended."""
-        if self._thread is not None:
-            self._thread.join(seconds)
-
     def as_dict(self) -> dict[str, Any]:
         """Return how far it is as JSON data."""
         return {
@@ -95,7 +78,7 @@ class Render:
     def _run(self) -> None:
         try:
             report = self._render()
-        except _Cancelled:
+        except Cancelled:
             self.state, self.message = "cancelled", f"Given up after {self.done} of {self.total} frames."
         except InkarnatError as error:
             self.state, self.message = "failed", str(error)
@@ -130,4 +113,4 @@ class Render:
     def _count(self, frame: int) -> None:
         self.done += 1
         if self._cancel.is_set() and self.done < self.total:
-            raise _Cancelled
+            raise Cancelled

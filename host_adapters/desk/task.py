@@ -14,7 +14,29 @@ class Cancelled(Exception):
     """Raised inside a task once somebody has cancelled it."""
 
 
-class Task:
+class Background:
+    """Work in a thread of its own, which can be given up and waited for. :ivar state: running, or how it ended."""
+
+    state: str
+    _cancel: threading.Event
+    _thread: threading.Thread | None
+
+    @property
+    def running(self) -> bool:
+        """Whether it is still at work."""
+        return self.state == "running"
+
+    def cancel(self) -> None:
+        """Ask it to end."""
+        self._cancel.set()
+
+    def wait(self, seconds: float | None = None) -> None:
+        """Wait until it has ended."""
+        if self._thread is not None:
+            self._thread.join(seconds)
+
+
+class Task(Background):
     """Work in the background and how far it is.
 
     :ivar kind: what it is, in a word. :ivar about: which step or clip it is about.
@@ -27,11 +49,6 @@ class Task:
         self._cancel = threading.Event()
         self._thread: threading.Thread | None = None
 
-    @property
-    def running(self) -> bool:
-        """Whether it is still at work."""
-        return self.state == "running"
-
     def start(self, work: Callable[[Task], str]) -> None:
         """Begin: ``work`` is called in a thread and returns what to tell; it calls :meth:`step` as it goes."""
         self._thread = threading.Thread(target=self._run, args=(work,), name=self.kind, daemon=True)
@@ -42,15 +59,6 @@ class Task:
         self.done += 1
         if self._cancel.is_set():
             raise Cancelled
-
-    def cancel(self) -> None:
-        """Ask it to end."""
-        self._cancel.set()
-
-    def wait(self, seconds: float | None = None) -> None:
-        """Wait until it has ended."""
-        if self._thread is not None:
-            self._thread.join(seconds)
 
     def as_dict(self) -> dict[str, Any]:
         """Return how far it is as JSON data."""
