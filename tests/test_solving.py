@@ -23,7 +23,6 @@ from inkarnat.host_adapters.shots.solving import (
     solve_landing,
     solve_light,
     solve_steering,
-    with_step,
 )
 from inkarnat.host_adapters.workshop import camera, portrait, skin_cast
 from inkarnat.nodes import (
@@ -95,7 +94,7 @@ def test_steps_of_a_graph_that_is_there_are_solved_alike(scene, clip):
     graph, look = people_chain([FIRST]), look_at(clip.read)
 
     def put(id, node):
-        return with_step(graph, dataclasses.replace(graph.by_id[id], node=node))
+        return graph.with_step(dataclasses.replace(graph.by_id[id], node=node))
 
     graph = put("balance", solve_light(graph, look, "balance", 1, card))
     key, learned = solve_key(graph, look, "skin", [MarkedPicture(1, (stroke,))])
@@ -122,7 +121,7 @@ def test_a_landing_counts_in_the_result(scene, clip):
     graph, look = solve(clip, options).graph, look_at(clip.read)
     target = Skin(angle=120.0, ratio=0.2, luma=0.5)
     node = solve_landing(graph, look, "steer", 1, target, lambda picture: picture)
-    graph = with_step(graph, dataclasses.replace(graph.by_id["steer"], node=node))
+    graph = graph.with_step(dataclasses.replace(graph.by_id["steer"], node=node))
     outputs = dict(graph.outputs)
     reading = measure_skin(look(graph, outputs["result"], 1), look(graph, outputs["matte"], 1))
     assert reading.angle == pytest.approx(120.0, abs=0.05)

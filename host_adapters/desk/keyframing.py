@@ -99,8 +99,7 @@ def values_at(state: State, frame: int) -> dict[str, dict[str, Any]]:
 
 def with_step(state: State, step: Step) -> State:
     """Return the state with a step of the graph set anew."""
-    steps = tuple(step if other.id == step.id else other for other in state.graph.steps)
-    return dataclasses.replace(state, graph=dataclasses.replace(state.graph, steps=steps))
+    return dataclasses.replace(state, graph=state.graph.with_step(step))
 
 
 Change = Callable[[Keyframes], Keyframes]

@@ -37,9 +37,7 @@ def typed_on(graph: Graph, typed: Mapping[str, Hand]) -> Graph:
 def _set(graph: Graph, id: str, control: Control, hand: Hand) -> Graph:
     known = parts_of(graph, id).get(control.field)
     if not control.solved:
-        step = with_amounts(graph.by_id[id], {control.field: hand.value})
-        steps = tuple(step if each.id == id else each for each in graph.steps)
-        return dataclasses.replace(graph, steps=steps)
+        return graph.with_step(with_amounts(graph.by_id[id], {control.field: hand.value}))
     if hand.adds:
         known = known or Parts(amount_of(graph.by_id[id], control.field))
         before = known.hand

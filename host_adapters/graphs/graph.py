@@ -196,6 +196,10 @@ class Graph:
         """Return the graph with other notes on how it was solved, as JSON data."""
         return dataclasses.replace(self, about=_about(dict(notes)))
 
+    def with_step(self, changed: Step) -> Graph:
+        """Return the graph with another step in place of the one with its id."""
+        return dataclasses.replace(self, steps=tuple(changed if s.id == changed.id else s for s in self.steps))
+
     @cached_property
     def by_id(self) -> dict[str, Step]:
         """The steps by their ids."""

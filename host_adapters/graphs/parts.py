@@ -128,7 +128,7 @@ def with_parts(graph: Graph, id: str, parts: Mapping[str, Parts]) -> Graph:
     step = _step(graph, id)
     step.node.check_names(parts)
     amounts = {name: each.amount(step.node.params()[name].default) for name, each in parts.items()}
-    changed = _with_step(graph, with_amounts(step, amounts))
+    changed = graph.with_step(with_amounts(step, amounts))
     noted = _noted(graph)
     entries = {**noted.get(id, {}), **{name: _plain(each) for name, each in parts.items()}}
     entries = {name: entry for name, entry in entries.items() if entry}
@@ -168,7 +168,7 @@ def with_solved(
     names = tuple(names)
     step = _step(graph, id)
     kept = tuple(pair for pair in step.keyed if pair[0] not in names)
-    graph = _with_step(graph, dataclasses.replace(step, node=found, keyed=kept))
+    graph = graph.with_step(dataclasses.replace(step, node=found, keyed=kept))
     solved: dict[str, Amount] = {name: getattr(found, name) for name in names}
     solved |= {name: keyframes for name, keyframes in (keyed or {}).items() if name in names}
     return with_parts(graph, id, {name: Parts(solved[name], before.get(name, Parts()).hand) for name in names})
@@ -225,11 +225,6 @@ def _step(graph: Graph, id: str) -> Step:
     if id not in graph.by_id:
         raise GraphError(f"There is no step {id!r}; there are {', '.join(graph.by_id)}.")
     return graph.by_id[id]
-
-
-def _with_step(graph: Graph, changed: Step) -> Graph:
-    steps = tuple(changed if step.id == changed.id else step for step in graph.steps)
-    return dataclasses.replace(graph, steps=steps)
 
 
 def _noted(graph: Graph) -> dict[str, Any]:

@@ -29,7 +29,7 @@ from ..graphs.parts import Parts, frozen_keys, parts_of, with_solved
 from ..graphs.typed import control_of, told_parts
 from .aims import noted_aim
 from .marks import MarkedPicture, marks_of, noted_black
-from .solving import LIT_STEER, TURNED_STEER, Look, read_by, solve_steering, with_step
+from .solving import LIT_STEER, TURNED_STEER, Look, read_by, solve_steering
 from .viewing import View
 
 
@@ -108,7 +108,7 @@ def _neutral_black(graph: Graph, look: Look, changed: frozenset[str], said: list
         said.append(f"{step.id}: the colour of black stays as it was taken out before. {error}")
         return graph
     said.append(f"{step.id}: the colour of black is read anew.")
-    return with_step(graph, dataclasses.replace(step, node=dataclasses.replace(step.node, neutral_black=black)))  # type: ignore[type-var]
+    return graph.with_step(dataclasses.replace(step, node=dataclasses.replace(step.node, neutral_black=black)))  # type: ignore[type-var]
 
 
 def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ...], said: list[str]) -> Graph:
@@ -138,10 +138,10 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
         said.append(f"{key}: stays as it was learned. {error}")
         return graph
     node: Any = dataclasses.replace(step.node, model=learned.key.model)
-    graph = with_step(graph, dataclasses.replace(step, node=node))
+    graph = graph.with_step(dataclasses.replace(step, node=node))
     join = graph.by_id.get("join" + key.removeprefix("skin"))
     if join is not None and isinstance(join.node, JoinFaces) and learned.join is not None:
-        graph = with_step(graph, dataclasses.replace(join, node=learned.join))
+        graph = graph.with_step(dataclasses.replace(join, node=learned.join))
     count = sum(len(each.add) for each in marked)
     by = f"{count} sample{'s' * (count != 1)}" if count else "the faces"
     said.append(f"{key}: learned anew from {by}.")

@@ -64,7 +64,7 @@ from .marks import MarkedPicture, with_marks
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
-from .solving import TURNED_STEER, look_at, solve_key, solve_landing, with_step
+from .solving import TURNED_STEER, look_at, solve_key, solve_landing
 from .whose_faces import with_face_note
 
 View = Callable[[Floats], Floats]
@@ -248,7 +248,7 @@ def with_balance(graph: Graph, balance: Balance) -> Graph:
     """Return the graph with another balance; where it has none, one is put between the plate and all that reads it."""
     step = balance_step(graph)
     if step is not None:
-        return with_step(graph, dataclasses.replace(step, node=balance, keyed=()))
+        return graph.with_step(dataclasses.replace(step, node=balance, keyed=()))
     if STANDARD_SOURCE not in graph.sources:
         raise CarryError(f"The graph reads no source {STANDARD_SOURCE!r}, so there is nothing to balance.")
     name = _free_name("balance", {*graph.by_id, *graph.sources})
@@ -290,10 +290,10 @@ def solve_again(
     :raises CarryError: no key or no steering in the graph. :raises SampleError, ReadingError: unusable samples.
     """
     key, steer = (_frozen(_only_step(graph, kind), frame) for kind in (SkinKey, SteerSkin))
-    graph = with_step(with_step(graph, key), steer)
+    graph = graph.with_step(key).with_step(steer)
     look = look_at(lambda _: picture)
     node, _ = solve_key(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
-    graph = with_step(graph, dataclasses.replace(key, node=node))
+    graph = graph.with_step(dataclasses.replace(key, node=node))
     graph = with_marks(graph, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
     landed = solve_landing(graph, look, steer.id, frame, target, view)
     return with_solved(graph, steer.id, landed, TURNED_STEER)

@@ -724,7 +724,7 @@ def solve_steering(
         return found
     result, aim = graph.origins(["result"])["result"], target
     for _ in range(_ROUNDS):
-        turned = with_step(graph, dataclasses.replace(graph.by_id[id], node=found))
+        turned = graph.with_step(dataclasses.replace(graph.by_id[id], node=found))
         miss = solve_steer(view(look(turned, result, frame)), matte, target)
         if is_near_enough(miss):
             break
@@ -746,7 +746,7 @@ def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, v
     angle, ratio = target.angle, target.ratio
     for _ in range(_ROUNDS):
         node = _steered(node, image, matte, SkinTarget(angle=angle, ratio=ratio))
-        turned = with_step(graph, dataclasses.replace(graph.by_id[id], node=node))
+        turned = graph.with_step(dataclasses.replace(graph.by_id[id], node=node))
         result, keyed = (look(turned, origin, frame) for origin in (landing, outputs["matte"]))
         missing = distance(target, Skin.of(measure_skin(view(result), keyed)))
         if abs(missing.angle) < 0.02 and abs(missing.ratio - 1) < 0.001:
@@ -757,12 +757,6 @@ def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, v
 
 
 _ROUNDS = 6
-
-
-def with_step(graph: Graph, changed: Step) -> Graph:
-    """Return the graph with another step of the same id."""
-    steps = tuple(changed if step.id == changed.id else step for step in graph.steps)
-    return dataclasses.replace(graph, steps=steps)
 
 
 def _steered(node: Node, image: Floats, matte: Floats, target: SkinTarget, by_light: bool = False) -> SteerSkin:
