@@ -20,14 +20,14 @@ from inkarnat.host_adapters.shots.solving import (
     look_at,
     solve,
     solve_key,
-    solve_landing,
     solve_light,
     solve_steering,
 )
 from inkarnat.host_adapters.workshop import camera, portrait, skin_cast
+from inkarnat.kernels.colour import rgb_to_ycbcr, ycbcr_matrix
 from inkarnat.nodes import (
     REST,
-    CorrectionOptions,
+    Cdl,
     CorrectSkin,
     CorrectSkin1,
     Sample,
@@ -35,6 +35,7 @@ from inkarnat.nodes import (
     SkinTarget,
     SoftenMatte,
     ToneCurve,
+    measure_skin,
     standard_chain,
 )
 from inkarnat.nodes.chain import LEVELS, LEVELS_FIRST, LEVELS_LAST, LIGHT, SUBJECT, Part
@@ -112,20 +113,78 @@ def test_steps_of_a_graph_that_is_there_are_solved_alike(scene, clip):
     assert np.array_equal(shown, look(solved.graph, dict(solved.graph.outputs)["result"], 1))
 
 
-def test_a_landing_counts_in_the_result(scene, clip):
-    """Saturation behind the steering moves the skin: the result is on target all the same."""
-    from inkarnat.nodes import Skin, measure_skin
-
-    stroke, card = marks(scene)
-    options = SolveOptions.of([stroke], neutral=card, wanted=CorrectionOptions(saturation=1.3), faces=False)
-    graph, look = solve(clip, options).graph, look_at(clip.read)
-    target = Skin(angle=120.0, ratio=0.2, luma=0.5)
-    node = solve_landing(graph, look, "steer", 1, target, lambda picture: picture)
-    graph = graph.with_step(dataclasses.replace(graph.by_id["steer"], node=node))
+def read_result(graph, look, frame=1, view=lambda picture: picture):
     outputs = dict(graph.outputs)
-    reading = measure_skin(look(graph, outputs["result"], 1), look(graph, outputs["matte"], 1))
+    return measure_skin(view(look(graph, outputs["result"], frame)), look(graph, outputs["matte"], frame))
+
+
+def test_a_steering_counts_in_the_result(scene, clip):
+    """Saturation behind the steering moves the skin: the result is on target all the same."""
+    stroke, card = marks(scene)
+    options = SolveOptions.of([stroke], neutral=card, faces=False)
+    graph, look = solve(clip, options).graph, look_at(clip.read)
+    result = dict(graph.outputs)["result"]
+    pale = Step.of("pale", Cdl(saturation=0.6), image=result)
+    graph = dataclasses.replace(
+        graph, steps=(*graph.steps, pale), outputs=tuple({**dict(graph.outputs), "result": "pale"}.items())
+    )
+    node = solve_steering(graph, look, "steer", 1, SkinTarget(angle=120.0, ratio=0.2))
+    reading = read_result(graph.with_step(dataclasses.replace(graph.by_id["steer"], node=node)), look)
     assert reading.angle == pytest.approx(120.0, abs=0.05)
     assert reading.ratio == pytest.approx(0.2, rel=0.003)
+
+
+def bending(slope, off, power=1.0):
+    """A view that turns hues ``slope`` times as far from 123° as they lie, and ``off`` on top, and bends chroma."""
+
+    def view(picture):
+        y, cb, cr = np.moveaxis(rgb_to_ycbcr(np.ascontiguousarray(picture[..., :3], np.float32)), -1, 0)
+        angle, chroma = np.degrees(np.arctan2(cr, cb)), 0.15 * (np.hypot(cb, cr) / 0.15) ** power
+        angle = np.radians(123 + off + slope * ((angle - 123 + 180) % 360 - 180))
+        bent = np.stack([y, chroma * np.cos(angle), chroma * np.sin(angle)], axis=-1)
+        return np.ascontiguousarray(bent @ np.linalg.inv(ycbcr_matrix("709")).T, np.float32)
+
+    return view
+
+
+@pytest.mark.parametrize(
+    ("slope", "off", "power"),
+    [(1, 0, 1), (2.5, 5, 1), (3.5, 12, 1), (0.25, 4, 1), (-1, 9, 1), (1, 0, 2.6), (2.2, -15, 2.2), (0.4, -6, 0.4)],
+)
+@pytest.mark.parametrize("ratio", [None, 0.17])
+def test_a_view_of_any_strength_is_solved_through(scene, clip, slope, off, power, ratio):
+    stroke, card = marks(scene)
+    graph, look = solve(clip, SolveOptions.of([stroke], neutral=card, faces=False)).graph, look_at(clip.read)
+    view, target = bending(slope, off, power), SkinTarget(angle=121.0, ratio=ratio)
+    node = solve_steering(graph, look, "steer", 1, target, view)
+    steered = graph.with_step(dataclasses.replace(graph.by_id["steer"], node=node))
+    reading = read_result(steered, look, view=view)
+    assert reading.angle == pytest.approx(121.0, abs=0.1)
+    assert ratio is None or reading.ratio == pytest.approx(ratio, rel=0.005)
+
+
+def test_out_of_reach_gives_what_came_nearest(scene, clip):
+    """A view that makes all hues one leaves nothing to be won: the steering does not run away."""
+    stroke, card = marks(scene)
+    graph, look = solve(clip, SolveOptions.of([stroke], neutral=card, faces=False)).graph, look_at(clip.read)
+    plain = solve_steering(graph, look, "steer", 1, SkinTarget())
+    node = solve_steering(graph, look, "steer", 1, SkinTarget(), bending(0.0, 30.0))
+    assert abs(node.angle - plain.angle) < 1.0
+    assert node.saturation == pytest.approx(plain.saturation)
+
+
+def test_a_trim_by_hand_is_no_part_of_what_is_solved(scene, clip):
+    """Skin temperature by hand and an amount stay on top, with a view as without one."""
+    stroke, card = marks(scene)
+    graph, look = solve(clip, SolveOptions.of([stroke], neutral=card, faces=False)).graph, look_at(clip.read)
+    step = graph.by_id["steer"]
+    trimmed = graph.with_step(
+        dataclasses.replace(step, node=dataclasses.replace(step.node, temperature=20.0, amount=0.5))
+    )
+    for view in (None, lambda picture: picture):
+        node = solve_steering(trimmed, look, "steer", 1, SkinTarget(), view)
+        assert node.angle == pytest.approx(step.node.angle, abs=0.05)
+        assert (node.temperature, node.amount) == (20.0, 0.5)
 
 
 def test_there_is_one_chain():

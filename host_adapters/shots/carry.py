@@ -64,7 +64,7 @@ from .marks import MarkedPicture, with_marks
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
-from .solving import TURNED_STEER, look_at, solve_key, solve_landing
+from .solving import TURNED_STEER, look_at, solve_key, solve_steering
 from .whose_faces import with_face_note
 
 View = Callable[[Floats], Floats]
@@ -295,7 +295,7 @@ def solve_again(
     node, _ = solve_key(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
     graph = graph.with_step(dataclasses.replace(key, node=node))
     graph = with_marks(graph, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
-    landed = solve_landing(graph, look, steer.id, frame, target, view)
+    landed = solve_steering(graph, look, steer.id, frame, target.target(), view)
     return with_solved(graph, steer.id, landed, TURNED_STEER)
 
 

@@ -34,7 +34,6 @@ from ...nodes import (
     SkinReading,
     SteerSkin,
     Verdict,
-    beyond,
     judge,
     left_behind,
     measure_skin,
@@ -49,6 +48,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.parts import parts_of
 from ..graphs.runner import Fetch, Runner
 from ..media.files import InputError
+from .approach import Approach
 from .sampling import spread
 
 View = Callable[[Floats], Floats]
@@ -289,28 +289,19 @@ class Witness:
         return aimed_reading(self._from_aimed, frame, read, found["natural"], found["matte"], aim, self.view)
 
 
-_ROUNDS, _NEAR = 10, 0.02
-_LEAST_SLOPE, _MOST_SLOPE = 0.25, 4.0
-
-
 def _on_target(picture: Floats, matte: Floats, aim: Aim, view: View) -> Floats:
     """Return a picture whose skin rests on a target as it is seen.
 
-    A view may turn the skin several times as far as it is turned before it: each step goes by what the last one did.
     Raises ReadingError where no skin is keyed, and where the target cannot be reached.
     """
-    target, before, step = aim.target, 0.0, 0.0
-    for _ in range(_ROUNDS):
-        moved = solve_steer(picture, matte, target).process(picture, matte)
-        missing = solve_steer(view(moved), matte, aim.target).angle
-        if abs(missing) < _NEAR:
-            return moved
-        slope = (before - missing) / step if step else 1.0
-        before, step = missing, missing / min(max(slope, _LEAST_SLOPE), _MOST_SLOPE)
-        target = dataclasses.replace(target, angle=wrapped(target.angle + step))
-    if beyond("missed hue", missing):
+    way = Approach(aim.target)
+    while True:
+        moved = solve_steer(picture, matte, way.aim).process(picture, matte)
+        if not way.follow(solve_steer(view(moved), matte, aim.target)):
+            break
+    if not way.reached:
         raise ReadingError("Through this view the skin cannot be brought to its target.")
-    return moved
+    return moved if way.aim == way.best else solve_steer(picture, matte, way.best).process(picture, matte)
 
 
 # --- over a clip --------------------------------------------------------------------------------------------

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 
-from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
 from ...nodes import (
     Corrected,
@@ -21,11 +20,8 @@ from ...nodes import (
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..graphs.standard import Keyed, chain_graph
+from .approach import Approach
 from .viewing import View
-
-_ROUNDS = 6
-_NEAR_ENOUGH = 0.02
-"""Degrees; and a tenth of it, as a part of the saturation."""
 
 
 def solve_seen(
@@ -37,27 +33,27 @@ def solve_seen(
 ) -> tuple[Correction, dict[str, SkinTarget]]:
     """Return a correction steered so that the skin of each person is on target through the view, and what to aim at.
 
-    A view moves the hue of the skin and what it moves depends on where the skin is, so the steering is solved, looked
-    at and solved again until the result lands on the reference frame of each person. Where no saturation is asked for,
-    it stays as it is in the working signal.
+    The steering is solved, looked at and solved again until the result lands on the reference frame of each person
+    (:class:`Approach`).
 
     :param subjects: those the correction was solved for, in the same order.
     :returns: the correction, with readings through the view, and per name the target in the working signal that lands
         on the one asked for.
     :raises ReadingError: no skin is keyed on a reference frame.
     """
-    aims = {person.name: person.target for person in correction.people}
-    for _ in range(_ROUNDS):
-        misses = [_miss(correction, person, subject, keyed, view) for person, subject in _pairs(correction, subjects)]
-        if all(map(is_near_enough, misses)):
+    ways = {person.name: Approach(person.target) for person in correction.people}
+    while True:
+        pairs = _pairs(correction, subjects)
+        misses = [_miss(correction, person, subject, keyed, view) for person, subject in pairs]
+        moving = [pair for pair, miss in zip(pairs, misses, strict=True) if ways[pair[0].name].follow(miss)]
+        if not moving:
             break
-        for (person, subject), miss in zip(_pairs(correction, subjects), misses, strict=True):
-            aims[person.name] = aim = moved_aim(aims[person.name], miss)
-            frame = subject.frames[0]
-            image, matte = _made(_graph(correction, keyed, inside=person.id("steer")), frame, "image", "matte")
-            steered = dataclasses.replace(person, steer=wanted.steer(image, matte, aim))
-            people = tuple(steered if p.name == person.name else p for p in correction.people)
-            correction = dataclasses.replace(correction, people=people)
+        for person, subject in moving:
+            correction = _resteered(correction, person.name, subject, wanted, keyed, ways[person.name].aim)
+    for person, subject in _pairs(correction, subjects):
+        if ways[person.name].aim != ways[person.name].best:
+            correction = _resteered(correction, person.name, subject, wanted, keyed, ways[person.name].best)
+    aims = {name: way.best for name, way in ways.items()}
     people = tuple(_read(correction, person, subject, keyed, view) for person, subject in _pairs(correction, subjects))
     return dataclasses.replace(correction, people=people), aims
 
@@ -92,15 +88,20 @@ def _miss(
     return solve_steer(*_shown(correction, person, subject, keyed, view), person.target)
 
 
-def is_near_enough(miss: SteerSkin) -> bool:
-    """Tell whether what is missed is too little to solve again for."""
-    return abs(miss.angle) < _NEAR_ENOUGH and abs(miss.saturation - 1) < _NEAR_ENOUGH / 10
-
-
-def moved_aim(aim: SkinTarget, miss: SteerSkin) -> SkinTarget:
-    """Return the target that makes good what a steering solved for ``aim`` misses."""
-    ratio = None if aim.ratio is None else min(aim.ratio * miss.saturation, 2.0)
-    return dataclasses.replace(aim, angle=wrapped(aim.angle + miss.angle), ratio=ratio)
+def _resteered(
+    correction: Correction,
+    name: str,
+    subject: Subject,
+    wanted: CorrectionOptions,
+    keyed: Mapping[str, Keyed],
+    aim: SkinTarget,
+) -> Correction:
+    """Return the correction with a person's steering solved for an aim on their reference frame."""
+    (person,) = (each for each in correction.people if each.name == name)
+    image, matte = _made(_graph(correction, keyed, inside=person.id("steer")), subject.frames[0], "image", "matte")
+    steered = dataclasses.replace(person, steer=wanted.steer(image, matte, aim))
+    people = tuple(steered if each.name == name else each for each in correction.people)
+    return dataclasses.replace(correction, people=people)
 
 
 def _read(

@@ -34,7 +34,6 @@ from ...nodes import (
     Region,
     Sample,
     SampleError,
-    Skin,
     SkinKey,
     SkinReading,
     SkinTarget,
@@ -45,9 +44,7 @@ from ...nodes import (
     ToneCurve,
     Verdict,
     beyond,
-    distance,
     judge,
-    measure_skin,
     missed,
     side_note,
     solve_balance,
@@ -66,6 +63,7 @@ from ..graphs.runner import Runner
 from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_light
+from .approach import Approach
 from .drift import Drift, Followed, follow_drift, measure_drift
 from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence
 from .face_tracks import FaceTrack, follow_faces
@@ -74,7 +72,7 @@ from .looks import Under, with_look
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
 from .sampling import spread
-from .seen import is_near_enough, moved_aim, solve_seen
+from .seen import solve_seen
 from .viewing import View
 from .whose_faces import with_face_note
 
@@ -403,6 +401,9 @@ def _found_light(clip: Footage, options: SolveOptions, notes: list[str]) -> tupl
     return None, AS_SHOT
 
 
+_BLACK_ROUNDS = 6
+
+
 def _neutral_black(
     found: Balance | None, wanted: CorrectionOptions, options: SolveOptions, marked: _MarkedFrames
 ) -> tuple[Balance | None, CorrectionOptions]:
@@ -414,7 +415,7 @@ def _neutral_black(
     picture, sample = marked.at(options.black)
     card = None if options.neutral is None else marked.at(options.neutral)
     tone = wanted.tone
-    for _ in range(_ROUNDS):
+    for _ in range(_BLACK_ROUNDS):
         balanced = picture if found is None else found.process(picture)
         tone = dataclasses.replace(tone, neutral_black=solve_neutral_black(balanced, sample))
         if found is None or card is None:
@@ -711,52 +712,37 @@ def solve_steering(
     view: View | None = None,
     by_light: bool = False,
 ) -> SteerSkin:
-    """Return a graph's steering, set so that the skin it reads at a frame rests on the target; all else stays.
+    """Return a graph's steering, set so that the skin in its result at a frame rests on the target; all else stays.
 
-    :param view: the skin of the graph's result is to be on target through it; None for what the steering gives.
+    What follows the steering, and the view, move the skin: the steering is solved, looked at and solved again
+    (:class:`Approach`). A look that skin is kept from counts for nothing, and so does what a hand put beside the solve.
+    Where the target is out of reach, the steering is the one that came nearest.
+
+    :param view: what the result is read through; None for none.
     :param by_light: find temperature and tint of the skin in place of a turn.
 
     Raises ReadingError where no skin is keyed, GraphError for a graph without a result where there is a view.
     """
     image, matte = (look(graph, read_by(graph, id, port), frame) for port in ("image", "matte"))
-    found = _steered(graph.by_id[id].node, image, matte, target, by_light)
-    if view is None:
+    step, way = graph.by_id[id], Approach(target)
+    at = step.node_at(frame)
+    outputs = dict(graph.outputs) if view is None else graph.origins(["result"])
+    result = before_look(graph, outputs.get("result", id))
+    found = _steered(at, image, matte, target, by_light)
+    if view is None and result == id:
         return found
-    result, aim = graph.origins(["result"])["result"], target
-    for _ in range(_ROUNDS):
-        turned = graph.with_step(dataclasses.replace(graph.by_id[id], node=found))
-        miss = solve_steer(view(look(turned, result, frame)), matte, target)
-        if is_near_enough(miss):
-            break
-        aim = moved_aim(aim, miss)
-        found = _steered(graph.by_id[id].node, image, matte, aim, by_light)
-    return found
+    by_hand: dict[str, Any] = {
+        name: at.params()[name].default for name in ("amount", *(TURNED_STEER if by_light else LIT_STEER))
+    }
 
+    def missed() -> SteerSkin:
+        solved = dataclasses.replace(step, node=dataclasses.replace(found, **by_hand), keyed=())
+        made = look(graph.with_step(solved), result, frame)
+        return solve_steer(made if view is None else view(made), matte, target)
 
-def solve_landing(graph: Graph, look: Look, id: str, frame: int, target: Skin, view: View) -> SteerSkin:
-    """Return a graph's steering, set so that its result at a frame, before a look, reads as the target through a view.
-
-    A view, and what follows the steering, move the skin: the steering is solved, looked at and solved again. Raises
-    ReadingError where no skin is keyed, GraphError for a graph without a result and a matte.
-    """
-    outputs = graph.origins(["result", "matte"])
-    landing = before_look(graph, outputs["result"])
-    image, matte = (look(graph, read_by(graph, id, port), frame) for port in ("image", "matte"))
-    node = graph.by_id[id].node
-    angle, ratio = target.angle, target.ratio
-    for _ in range(_ROUNDS):
-        node = _steered(node, image, matte, SkinTarget(angle=angle, ratio=ratio))
-        turned = graph.with_step(dataclasses.replace(graph.by_id[id], node=node))
-        result, keyed = (look(turned, origin, frame) for origin in (landing, outputs["matte"]))
-        missing = distance(target, Skin.of(measure_skin(view(result), keyed)))
-        if abs(missing.angle) < 0.02 and abs(missing.ratio - 1) < 0.001:
-            break
-        angle, ratio = angle + missing.angle, min(ratio * missing.ratio, 2.0)
-    assert isinstance(node, SteerSkin)
-    return node
-
-
-_ROUNDS = 6
+    while way.follow(missed()):
+        found = _steered(at, image, matte, way.aim, by_light)
+    return found if way.aim == way.best else _steered(at, image, matte, way.best, by_light)
 
 
 def _steered(node: Node, image: Floats, matte: Floats, target: SkinTarget, by_light: bool = False) -> SteerSkin:
