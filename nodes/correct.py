@@ -21,8 +21,6 @@ from .declare import (
     LANDMARKS,
     MARKS,
     PRESENCE,
-    PRODUCT,
-    SUM,
     Action,
     Handle,
     Matte,
@@ -367,7 +365,7 @@ class CorrectSkin(CorrectSkin1):
         return _ASKS_2
 
     @classmethod
-    def parts(cls) -> Mapping[str, str]:
+    def parts(cls) -> Collection[str]:
         """Return what is solved: the light and the steering of the skin."""
         return _PARTS
 
@@ -428,16 +426,7 @@ _SET_2 = MappingProxyType({step: {**fields, **_MORE.get(step, {})} for step, fie
 """The same of the second major version."""
 
 
-_PARTS = MappingProxyType(
-    {
-        "temperature": SUM,
-        "tint": SUM,
-        "angle": SUM,
-        "skin_saturation": PRODUCT,
-        "skin_temperature": SUM,
-        "skin_tint": SUM,
-    }
-)
+_PARTS = ("temperature", "tint", "angle", "skin_saturation", "skin_temperature", "skin_tint")
 
 
 _PANELS: Mapping[str, Sequence[str]] = MappingProxyType(

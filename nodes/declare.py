@@ -382,15 +382,6 @@ class Marked:
 
 HAND = "hand"
 """Among what an action is asked with: what is set by hand, by the names in :meth:`Node.parts`."""
-SUM, PRODUCT = "sum", "product"
-"""How the solved part of a value and the part by hand make the value: see :meth:`Node.parts`."""
-REST: Mapping[str, float] = types.MappingProxyType({SUM: 0.0, PRODUCT: 1.0})
-"""A part that changes nothing."""
-
-
-def whole_of(way: str, solved: float, by_hand: float) -> float:
-    """Return a value from its two parts."""
-    return solved * by_hand if way == PRODUCT else solved + by_hand
 
 
 LANDMARKS, PRESENCE = ("left_eye", "right_eye", "nose", "left_mouth", "right_mouth"), "presence"
@@ -532,21 +523,33 @@ class Node:
         return ()
 
     @classmethod
-    def parts(cls) -> Mapping[str, str]:
-        """Return which parameters the actions solve beside what a person sets by hand, and how both make the value.
+    def parts(cls) -> Collection[str]:
+        """Return which parameters the actions solve beside what a person sets by hand.
 
-        :data:`SUM` or :data:`PRODUCT`. Who offers the node keeps the two parts apart: an action gets and returns the
-        node as it is solved, with the part by hand under :data:`HAND`; the node that works on pictures has the whole.
+        Who offers the node keeps the two parts apart, each at the parameter's default where it adds nothing: an action
+        gets and returns the node as it is solved, with the part by hand under :data:`HAND`; the node that works on
+        pictures has the whole, :meth:`whole`.
         """
-        return {}
+        return ()
+
+    @classmethod
+    def whole(cls, name: str, solved: float, by_hand: float) -> float:
+        """Return a parameter from its two parts, within its range: by hand is added, counted from the default.
+
+        >>> from inkarnat.nodes import CorrectSkin
+        >>> round(CorrectSkin.whole("skin_saturation", 1.3, 0.9), 6)
+        1.2
+        """
+        param = cls.params()[name]
+        whole: float = param.limited(solved + by_hand - param.default)  # type: ignore[operator]
+        return whole
 
     def with_hand(self, by_hand: Mapping[str, float]) -> typing.Self:
         """Return the node with what is set by hand on top of what is solved, within the range of each parameter."""
-        params = self.params()
         values = {
-            name: params[name].limited(whole_of(way, getattr(self, name), by_hand[name]))
-            for name, way in self.parts().items()
-            if by_hand.get(name, REST[way]) != REST[way]
+            name: self.whole(name, getattr(self, name), by_hand[name])
+            for name in self.parts()
+            if by_hand.get(name, self.params()[name].default) != self.params()[name].default
         }
         return dataclasses.replace(self, **values) if values else self  # type: ignore[type-var]
 

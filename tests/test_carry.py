@@ -11,6 +11,9 @@ from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.keyframes import Keyframes
+from inkarnat.host_adapters.graphs.parts import Hand, Parts, with_amounts, with_hand, with_parts
+from inkarnat.host_adapters.graphs.parts import parts_of as parts_of_step
 from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.shots.aims import with_aims, with_card, with_light
 from inkarnat.host_adapters.shots.carry import (
@@ -171,14 +174,14 @@ def test_a_balance_is_put_before_all_that_reads_the_plate():
         result="tone", matte="balance", untouched="plate",
     )  # fmt: skip
     assert balance_step(graph) is None
-    made = with_balance(graph, Balance(temperature=5))
+    made = with_balance(graph, Balance(temperature=5), 1)
     assert made.by_id["balance2"].inputs == (("image", "plate"),)
     assert {step.id: dict(step.inputs)["image"] for step in made.steps if step.id != "balance2"} == {
         "balance": "balance2",
         "tone": "balance2",
     }
     assert dict(made.outputs)["untouched"] == "balance2"
-    again = with_balance(made, Balance(temperature=9))
+    again = with_balance(made, Balance(temperature=9), 1)
     assert len(again.steps) == len(made.steps)
     assert balance_step(again).node.temperature == 9
 
@@ -328,7 +331,7 @@ def test_a_clip_is_named_once(workplace, tmp_path):
 
 def trimmed(graph, mired=12.0):
     node = balance_step(graph).node
-    return with_balance(graph, dataclasses.replace(node, temperature=node.temperature + mired))
+    return with_balance(graph, dataclasses.replace(node, temperature=node.temperature + mired), 1)
 
 
 def test_a_card_on_each_clip_keeps_the_trim_by_hand():
@@ -345,6 +348,32 @@ def test_a_card_on_each_clip_keeps_the_trim_by_hand():
     again = Carrier(carried.graph, Shot("take2", second.clip, 1), plain)
     back = again.carry(Shot("take1", first.clip, 1, neutral=first.card()))
     assert back.balance.temperature == pytest.approx(carrier.balance.temperature, abs=1e-6)
+
+
+def test_a_trim_that_changes_over_time_goes_on_changing_on_another_clip(solved):
+    """Balance, parts and exposure keep their keyframes: each clip's own light, and the same movement on top."""
+    first, second = take("take1"), take("take2")
+    graph = with_card(solved, first.card(), 1)
+    step = balance_step(graph)
+    plain_balance = step.node
+    graph = with_parts(graph, step.id, {name: Parts(getattr(step.node, name)) for name in ("temperature", "tint")})
+    graph = with_hand(graph, step.id, {"temperature": Hand(Keyframes(((1, 4.0), (9, 20.0))))})
+    step = balance_step(graph)
+    graph = graph.with_step(with_amounts(step, {"exposure": Keyframes(((1, 0.0), (9, 0.5)), "smooth")}))
+    by_card = solve_balance(second.clip.read(1), second.card()).temperature
+    for match in (False, True):
+        carrier = Carrier(graph, Shot("take1", first.clip, 1), plain, match_exposure=match)
+        carried = carrier.carry(Shot("take2", second.clip, 1, neutral=second.card()))
+        light = balance_step(carried.graph)
+        at = {frame: light.node_at(frame) for frame in (1, 5, 9)}
+        assert [at[f].temperature - by_card for f in (1, 5, 9)] == pytest.approx([4, 12, 20], abs=1e-6)
+        assert at[9].exposure - at[1].exposure == pytest.approx(0.5)
+        assert at[1].tint == pytest.approx(at[9].tint)
+        noted = parts_of_step(carried.graph, light.id)["temperature"]
+        assert noted.solved == pytest.approx(by_card, abs=1e-6)
+        assert noted.hand.adds
+        assert noted.hand.value.value_at(9) == pytest.approx(20)
+    assert plain_balance.temperature != pytest.approx(by_card, abs=0.5), "the two takes differ in their light"
 
 
 def test_the_level_is_told_and_matched_where_it_is_asked_for(solved):
@@ -369,7 +398,7 @@ def test_parts_are_carried_alone(solved):
     assert levels.by_id["tone"].node.black == 0.05
     assert levels.by_id["balance"].node.is_identity()
     assert levels.by_id["steer"].node.is_identity()
-    own = with_balance(solved, Balance(temperature=33.0))
+    own = with_balance(solved, Balance(temperature=33.0), 1)
     mixed = parts_of(graph, ["levels", "skin"], own)
     assert mixed.by_id["balance"].node.temperature == 33.0
     assert mixed.by_id["skin"].node == own.by_id["skin"].node
@@ -417,7 +446,7 @@ def test_a_change_of_the_reference_reaches_clips_that_are_as_they_were_carried(b
 
 def test_clips_made_by_hand_or_approved_stay(begun):
     folder, again = begun
-    mine = with_balance(Graph.load(folder / "out" / "take2.json"), Balance(temperature=3.0))
+    mine = with_balance(Graph.load(folder / "out" / "take2.json"), Balance(temperature=3.0), 1)
     mine.save(folder / "out" / "take2.json")
     told = again()
     assert any("take2 was changed by hand" in note and "--replace take2" in note for note in told["notes"])
@@ -438,7 +467,7 @@ def test_clips_made_by_hand_or_approved_stay(begun):
 
 def test_parts_go_into_graphs_made_by_hand(begun):
     folder, again = begun
-    mine = with_balance(Graph.load(folder / "out" / "take2.json"), Balance(temperature=3.0))
+    mine = with_balance(Graph.load(folder / "out" / "take2.json"), Balance(temperature=3.0), 1)
     mine.save(folder / "out" / "take2.json")
     again("--what", "skin,key")
     assert balance_step(Graph.load(folder / "out" / "take2.json")).node.temperature == 3.0

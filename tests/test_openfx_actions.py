@@ -63,7 +63,7 @@ def node_of(instance) -> CorrectSkin:
     values = {n: instance[n] for n, p in CorrectSkin.params().items() if p.kind in ("number", "angle", "text")}
     for name in ("temperature", "tint", "angle"):
         values[name] += instance[f"{name}_solved"]
-    values["skin_saturation"] *= instance["skin_saturation_solved"]
+    values["skin_saturation"] += instance["skin_saturation_solved"] - 1
     return CorrectSkin(**values)
 
 

@@ -19,7 +19,8 @@ from inkarnat.host_adapters.graphs.parts import (
     with_parts,
     with_solved,
 )
-from inkarnat.nodes import SkinKey, SteerSkin
+from inkarnat.host_adapters.openfx.controls import controls_of
+from inkarnat.nodes import CorrectSkin, SkinKey, SteerSkin
 from inkarnat.nodes.declare import ParamError
 
 PLAIN = Graph.of(
@@ -51,6 +52,19 @@ def test_a_nudge_stays_where_the_solve_is_done_again():
     assert graph.by_id["steer"].node.centre_angle == 110
     assert parts_of(graph, "steer") == {"angle": Parts(-2.0, Hand(1.5))}
     assert angle(back_to_solved(graph, "steer")) == pytest.approx(-2.0)
+
+
+@pytest.mark.parametrize("name", CorrectSkin.parts())
+def test_a_host_adds_what_a_graph_adds(name):
+    """One rule: by hand is added to what is solved. A host's control by hand rests on the parameter's default."""
+    rest, typed = CorrectSkin.params()[name].default, {"tint": 0.002, "skin_tint": 0.002, "skin_saturation": -0.1}
+    solved, more = rest + 2.5 * typed.get(name, 1.5), typed.get(name, 1.5)
+    in_graph = Parts(solved, Hand(more)).amount(rest)
+    assert CorrectSkin.whole(name, solved, rest + more) == pytest.approx(in_graph, abs=1e-12)
+    node = CorrectSkin(**{name: solved}).with_hand({name: rest + more})
+    assert getattr(node, name) == pytest.approx(in_graph, abs=1e-12)
+    (control,) = (c for c in controls_of(CorrectSkin) if c.name == name)
+    assert "Added to what is solved" in control.properties[b"OfxParamPropHint"][0]
 
 
 def test_what_replaces_the_solve_stays_as_it_is():

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from ...nodes import EARLIER
-from ...nodes.declare import HAND, MARKS, PRESENCE, PRODUCT, REST, SUM, Node, Param, Place, Port, Value, whole_of
+from ...nodes.declare import HAND, MARKS, PRESENCE, Node, Param, Place, Port, Value
 from ...nodes.sample import Sample
 from . import api
 from .properties import OpenFXError
@@ -216,11 +216,11 @@ def param_label(kind: type[Node], name: str) -> str:
 
 def _by_hand(kind: type[Node], name: str) -> Param:
     """The declaration of a parameter as a person sets it: on top of what is solved, where that is kept apart."""
-    param, way = kind.params()[name], kind.parts().get(name)
-    if way is None:
+    param = kind.params()[name]
+    if name not in kind.parts():
         return param
-    on_top = {SUM: "Added to what is solved.", PRODUCT: "Multiplies what is solved."}[way]
-    return dataclasses.replace(param, help=f"{param.help} {on_top}")
+    nothing = f"; {param.default:g} adds nothing" if param.default else ""
+    return dataclasses.replace(param, help=f"{param.help} Added to what is solved{nothing}.")
 
 
 def solved_control(name: str) -> str:
@@ -231,7 +231,7 @@ def solved_control(name: str) -> str:
 def _solved_part(kind: type[Node], name: str, label: str, **more: Any) -> Iterator[Control]:
     """The part that an action solves: shown, and never typed."""
     help = f"What the last solve found. {label} is by hand and goes on top."
-    param = dataclasses.replace(kind.params()[name], default=REST[kind.parts()[name]], help=help)
+    param = dataclasses.replace(kind.params()[name], help=help)
     return _for_param(solved_control(name), param, label=f"{label}, solved", Animates=0, Enabled=0, **more)
 
 
@@ -554,15 +554,15 @@ def node_values(
 
     :param solved: of values in two parts only the solved one, not the whole.
     """
-    params, parts, absent = kind.params(), kind.parts(), _of_absent_faces(kind, get)
+    params, absent = kind.params(), _of_absent_faces(kind, get)
     values = {
         name: param.default if name in absent else _value(name, param, get, frame, curves)
         for name, param in params.items()
         if name != PREMULTIPLIED
     }
-    for name, way in parts.items():
-        part = get(solved_control(name))
-        values[name] = params[name].limited(part if solved else whole_of(way, part, values[name]))  # type: ignore[arg-type]
+    for name in kind.parts():
+        part: Any = get(solved_control(name))
+        values[name] = params[name].limited(part) if solved else kind.whole(name, part, values[name])  # type: ignore[arg-type]
     return values
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from ...kernels import jit, memory, strips
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import MARKS, REST, Action, Marked, Node, ParamError, Place
+from ...nodes.declare import MARKS, Action, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
 from . import api, faces, look, marks
 from .controls import (
@@ -205,14 +205,13 @@ def _do(instance: Instance, action: Action, time: float, arguments: Properties, 
 
 def _back_to_solved(instance: Instance, time: float, arguments: Properties) -> None:
     """Clear what is set by hand on top of what is solved."""
-    parts = instance.kind.parts()
-    get = instance.getter(time)
-    set_by_hand = [name for name, part in by_hand(instance.kind, get).items() if part != REST[parts[name]]]
+    params, get = instance.kind.params(), instance.getter(time)
+    set_by_hand = [name for name, part in by_hand(instance.kind, get).items() if part != params[name].default]
     if not set_by_hand:
         return
     with instance.one_edit("Back to solved"):
         for name in set_by_hand:
-            instance.set_for_good(name, REST[parts[name]])
+            instance.set_for_good(name, params[name].default)
     _after_change(instance, set_by_hand, time, arguments)
 
 

@@ -54,7 +54,8 @@ from ...nodes.declare import Node, nearest
 from ..graphs.by_hand import typed_on
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
-from ..graphs.parts import Hand, Parts, with_parts, with_solved
+from ..graphs.keyframes import Keyframes
+from ..graphs.parts import Hand, Parts, amount_of, apart, summed, value_at, with_amounts, with_parts, with_solved
 from ..graphs.parts import parts_of as parts_of_step
 from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
@@ -244,11 +245,17 @@ def balance_step(graph: Graph) -> Step | None:
     return None
 
 
-def with_balance(graph: Graph, balance: Balance) -> Graph:
-    """Return the graph with another balance; where it has none, one is put between the plate and all that reads it."""
+def with_balance(graph: Graph, balance: Balance, frame: int) -> Graph:
+    """Return the graph with another balance; where it has none, one is put between the plate and all that reads it.
+
+    What changes over time goes on changing alike, by frame numbers, and is what the balance says at ``frame``. Raises
+    ParamError where that leaves what a balance can do.
+    """
     step = balance_step(graph)
     if step is not None:
-        return graph.with_step(dataclasses.replace(step, node=balance, keyed=()))
+        there = step.node_at(frame)
+        moved = {name: summed(keys, getattr(balance, name) - getattr(there, name)) for name, keys in step.keyed}
+        return graph.with_step(with_amounts(dataclasses.replace(step, node=balance, keyed=()), moved))
     if STANDARD_SOURCE not in graph.sources:
         raise CarryError(f"The graph reads no source {STANDARD_SOURCE!r}, so there is nothing to balance.")
     name = _free_name("balance", {*graph.by_id, *graph.sources})
@@ -415,7 +422,7 @@ class Carrier:
     def _carry(self, shot: Shot, again: bool) -> Carried:
         graph = with_own_faces(parts_of(self.graph, self.what, shot.own, self.subjects), shot.clip)
         balance, by = self._balance(shot) if "light" in self.what else (None, noted_light(graph) or COPY)
-        graph = graph if balance is None else self._with_trim(with_balance(graph, balance))
+        graph = graph if balance is None else self._with_trim(with_balance(graph, balance, self.reference.frame))
         solved = again and bool(shot.add)
         if solved:
             picture = shot.clip.read(shot.frame)
@@ -441,12 +448,15 @@ class Carrier:
         step, reference = balance_step(graph), balance_step(self.graph)
         if step is None or reference is None:
             return graph
-        trims = {}
-        for name, each in parts_of_step(self.graph, reference.id).items():
-            if name in CARRIED and each.hand is not None:
-                trims[name] = float(getattr(self.balance, name)) - float(cast(float, each.solved or 0.0))
-        parts = {name: Parts(getattr(step.node, name) - trim, Hand(trim)) for name, trim in trims.items()}
-        parts |= {name: Parts(getattr(step.node, name)) for name in CARRIED if name not in trims}
+        known, parts, frame = parts_of_step(self.graph, reference.id), {}, self.reference.frame
+        for name in CARRIED:
+            whole, each = amount_of(step, name), known.get(name, Parts())
+            if each.hand is None:
+                parts[name] = Parts(whole)
+                continue
+            trim = apart(amount_of(reference, name), each.solved or 0.0)
+            own = apart(whole if isinstance(each.solved, Keyframes) else value_at(whole, frame), value_at(trim, frame))
+            parts[name] = Parts(own, Hand(trim))
         return with_parts(graph, step.id, parts)
 
     def _aims_of(self, graph: Graph) -> dict[str, Aim]:
@@ -511,7 +521,7 @@ class Carrier:
             assert isinstance(node, Balance)
             low, high = Balance.params()["exposure"].low, Balance.params()["exposure"].high
             exposure = min(max(node.exposure + missing, low), high)
-            graph = with_balance(graph, dataclasses.replace(node, exposure=exposure))
+            graph = with_balance(graph, dataclasses.replace(node, exposure=exposure), shot.frame)
         return graph
 
     def _balance(self, shot: Shot) -> tuple[Balance | None, str]:
