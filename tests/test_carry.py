@@ -25,6 +25,7 @@ from inkarnat.host_adapters.shots.carry import (
     Shot,
     balance_step,
     carried_balance,
+    moving_notes,
     named_shots,
     parts_of,
     with_balance,
@@ -373,6 +374,9 @@ def test_a_trim_that_changes_over_time_goes_on_changing_on_another_clip(solved):
         assert noted.solved == pytest.approx(by_card, abs=1e-6)
         assert noted.hand.adds
         assert noted.hand.value.value_at(9) == pytest.approx(20)
+    noted = moving_notes([carrier.reference_carried(), carried])
+    assert noted[0].startswith("--temperature and --exposure change over time, at the same frame numbers")
+    assert [note.split(":")[0] for note in noted[1:]] == ["take2", "take2"], "takes of one frame show nothing of it"
     assert plain_balance.temperature != pytest.approx(by_card, abs=0.5), "the two takes differ in their light"
 
 

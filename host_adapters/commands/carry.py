@@ -16,7 +16,7 @@ from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
-from ..shots.carry import PARTS, Begun, Carried, Carrier, Shot, carry_all, named_shots, parts_of
+from ..shots.carry import PARTS, Begun, Carried, Carrier, Shot, carry_all, moving_notes, named_shots, parts_of
 from ..shots.looks import check_view
 from ..shots.people import Person
 from ..shots.runs import RUN_FILE, Run, RunClip, graph_hash
@@ -207,15 +207,16 @@ def finish(
     page = None if options["no_report"] else folder / PAGE
     if page is not None:
         write_report(run, page, options["most"], quiet=options["as_json"])
+    notes = [*begun.notes(), *moving_notes(carried)]
     if options["as_json"]:
         clips = [_as_dict(each, folder) for each in carried]
-        data = {"folder": str(folder), "report": page and str(page), "clips": clips, "notes": begun.notes()}
+        data = {"folder": str(folder), "report": page and str(page), "clips": clips, "notes": notes}
         console.print_json(data)
         return _exit_code(carried)
     console.print_table(_COLUMNS, [_row(each) for each in carried], title="carried")
     for each in carried:
         console.say_verdict(each.verdict, each.shot.name)
-    for note in begun.notes():
+    for note in notes:
         console.warn(f"note: {note}")
     console.say(f"graphs and {RUN_FILE}: {folder}")
     if page is not None:

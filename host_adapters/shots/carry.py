@@ -57,6 +57,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.keyframes import Keyframes
 from ..graphs.parts import Hand, Parts, amount_of, apart, summed, value_at, with_amounts, with_parts, with_solved
 from ..graphs.parts import parts_of as parts_of_step
+from ..graphs.typed import control_of
 from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
 from .evidence import Survey, evidence, judge_people, mattes_of, survey, survey_people
@@ -657,6 +658,27 @@ class Begun:
 def _moved(run: Run, clip: RunClip) -> RunClip:
     """Return an entry of a run file with paths as they are seen from here."""
     return dataclasses.replace(clip, files=str(run.path(clip.files)), graph=str(run.path(clip.graph)))
+
+
+def moving_notes(carried: Sequence[Carried]) -> list[str]:
+    """Say what changes over time on clips that were carried to, and where a clip shows nothing of that change."""
+    told, still = dict[str, None](), []
+    for each in carried:
+        here = each.shot.frames or each.shot.clip.frames
+        for step in each.graph.steps:
+            for name, keys in step.keyed:
+                control = control_of(step.id.split("-")[0], name)
+                if control is None or each is carried[0]:
+                    continue
+                told[f"--{control.option}"] = None
+                first, last = keys.pairs[0][0], keys.pairs[-1][0]
+                if last <= here[0] or first >= here[-1]:
+                    still.append(
+                        f"{each.shot.name}: the keyframes of --{control.option}, at frames {first:g} to {last:g}, lie "
+                        f"outside the clip, {here[0]} to {here[-1]}: nothing changes there."
+                    )
+    rule = f"{' and '.join(told)} {'changes' if len(told) == 1 else 'change'} over time, at the same frame numbers on every clip as on the reference."
+    return [rule, *still] if told else []
 
 
 def carry_all(
