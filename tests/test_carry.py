@@ -376,7 +376,12 @@ def test_a_trim_that_changes_over_time_goes_on_changing_on_another_clip(solved):
         assert noted.hand.value.value_at(9) == pytest.approx(20)
     noted = moving_notes([carrier.reference_carried(), carried])
     assert noted[0].startswith("--temperature and --exposure change over time, at the same frame numbers")
-    assert [note.split(":")[0] for note in noted[1:]] == ["take2", "take2"], "takes of one frame show nothing of it"
+    late = dataclasses.replace(carried, shot=dataclasses.replace(carried.shot, frames=(20, 21)))
+    noted += moving_notes([carrier.reference_carried(), late])[1:]
+    assert [note.split(",")[0] for note in noted[1:]] == [
+        "take2: the keyframes of --temperature",
+        "take2: the keyframes of --exposure",
+    ]
     assert plain_balance.temperature != pytest.approx(by_card, abs=0.5), "the two takes differ in their light"
 
 

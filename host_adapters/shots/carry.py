@@ -677,7 +677,8 @@ def moving_notes(carried: Sequence[Carried]) -> list[str]:
                         f"{each.shot.name}: the keyframes of --{control.option}, at frames {first:g} to {last:g}, lie "
                         f"outside the clip, {here[0]} to {here[-1]}: nothing changes there."
                     )
-    rule = f"{' and '.join(told)} {'changes' if len(told) == 1 else 'change'} over time, at the same frame numbers on every clip as on the reference."
+    words = f"{' and '.join(told)} change{'s' if len(told) == 1 else ''} over time"
+    rule = f"{words}, at the same frame numbers on every clip as on the reference."
     return [rule, *still] if told else []
 
 
