@@ -52,6 +52,9 @@ def as_picture(image: Any, name: str = "picture") -> Floats:
 
     Any strides are accepted; rows that do not lie one behind the other in memory are copied first.
     Raises PictureError for another shape, for an empty picture or for integers.
+
+    >>> as_picture(np.zeros((2, 4, 3))).dtype
+    dtype('float32')
     """
     shape = np.shape(image)
     if len(shape) != 3 or shape[2] not in (3, 4) or 0 in shape:
@@ -65,6 +68,9 @@ def as_plane(plane: Any, name: str = "matte", like: tuple[int, int] | None = Non
     """Return a matte or other single plane as float32, C-contiguous, (H, W); optionally of a given size.
 
     Raises PictureError for another shape, for an empty plane or for integers.
+
+    >>> as_plane([[0.0, 1.0]], like=(1, 2))
+    array([[0., 1.]], dtype=float32)
     """
     shape = np.shape(plane)
     if len(shape) != 2 or 0 in shape:
@@ -86,6 +92,9 @@ def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: st
     """Return ``out`` after checking it, or a new float32 array of that shape.
 
     Raises PictureError where ``out`` has another shape or type, or shares memory with an input.
+
+    >>> output(None, (2, 4)).shape
+    (2, 4)
     """
     if out is None:
         return memory.new(shape)
@@ -100,19 +109,35 @@ def output(out: Floats | None, shape: tuple[int, ...], *inputs: Floats, name: st
 
 
 def checked(out: Floats | None, shape: tuple[int, ...], *inputs: Floats) -> Floats | None:
-    """Return ``out`` after checking it, None for None: where it is used only after some steps. Raises as above."""
+    """Return ``out`` after checking it, None for None: where it is used only after some steps. Raises as above.
+
+    >>> checked(None, (2, 4)) is None
+    True
+    """
     return out if out is None else output(out, shape, *inputs)
 
 
 def copied(array: Floats, out: Floats | None = None) -> Floats:
-    """Return a copy of an array, in ``out`` where that is given. Raises PictureError as :func:`output`."""
+    """Return a copy of an array, in ``out`` where that is given. Raises PictureError as :func:`output`.
+
+    >>> matte, out = np.ones((1, 2), np.float32), np.zeros((1, 2), np.float32)
+    >>> copied(matte, out) is out
+    True
+    >>> out
+    array([[1., 1.]], dtype=float32)
+    """
     result = output(out, array.shape, array)
     np.copyto(result, array)
     return result
 
 
 def placed(result: Floats, out: Floats | None) -> Floats:
-    """Return what was made elsewhere, in ``out`` where that is given. Raises PictureError as :func:`output`."""
+    """Return what was made elsewhere, in ``out`` where that is given. Raises PictureError as :func:`output`.
+
+    >>> made = np.ones((1, 2), np.float32)
+    >>> placed(made, None) is made
+    True
+    """
     return result if out is None else copied(result, out)
 
 

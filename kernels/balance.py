@@ -71,6 +71,9 @@ def adapt(
 ) -> Floats:
     """Multiply every pixel by a 3×3 matrix in linear light: decode, multiply, encode.
 
+    In linear light, with D the decoding and E the encoding transfer function of each component:
+    out = E(M · D(in)).
+
     :param image: float32 (H, W, 3 or 4); alpha passes through. Nothing is clamped: values outside 0…1 follow the
         transfer function, odd about 0.
     :param matrix: 3×3, finite; its rows give the outputs.
@@ -80,6 +83,11 @@ def adapt(
     :raises ValueRangeError: unknown transfer function or unusable matrix. :raises PictureError: wrong array.
 
     Source: BT.709-6, BT.1886, IEC 61966-2-1 through :mod:`.colour`.
+
+    >>> grey = np.full((1, 1, 3), 0.5, np.float32)
+    >>> warmer = adapt(grey, np.diag([1.2, 1.0, 0.8]), "linear")
+    >>> print(warmer.round(3))
+    [[[0.6 0.5 0.4]]]
     """
     to_transfer = transfer if to_transfer is None else to_transfer
     decoding, encoding = find_transfer(transfer).decode, find_transfer(to_transfer).encode

@@ -169,11 +169,16 @@ def _check_bits(bits: int) -> np.float32:
 def quantise(image: Floats, bits: int, dither: bool = True) -> Codes:
     """Turn floats into full-range integer codes, 0 to 2^bits − 1; values outside 0…1 are limited, NaN becomes 0.
 
+    code = round(in · (2^bits − 1)), within 0 and 2^bits − 1.
+
     :param image: float32 of any shape with at least two axes, rows first.
     :param bits: 1 to 16; up to 8 are returned in uint8, more in uint16.
     :param dither: add noise within ±0.49 code that depends on the position alone. It keeps slow gradients free of
         steps and leaves values that already lie on a code where they are.
     :raises ValueRangeError: bits.
+
+    >>> quantise(np.array([[0.0, 0.2, 1.0, 1.5]], np.float32), 8)
+    array([[  0,  51, 255, 255]], dtype=uint8)
     """
     top = _check_bits(bits)
     flat = np.ascontiguousarray(image, np.float32).reshape(image.shape[0], -1)
@@ -185,8 +190,13 @@ def quantise(image: Floats, bits: int, dither: bool = True) -> Codes:
 def dequantise(codes: Codes, bits: int) -> Floats:
     """Turn full-range integer codes into floats, 2^bits − 1 becoming 1.0: the inverse of :func:`quantise`.
 
+    out = code / (2^bits − 1).
+
     :param codes: uint8 or uint16 of any shape with at least two axes. :returns: float32, same shape.
     :raises ValueRangeError: bits.
+
+    >>> dequantise(np.array([[0, 51, 255]], np.uint8), 8)
+    array([[0. , 0.2, 1. ]], dtype=float32)
     """
     top = _check_bits(bits)
     flat = np.ascontiguousarray(codes).reshape(codes.shape[0], -1)
@@ -361,6 +371,10 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     :raises PictureError: planes that do not fit the coding.
 
     Source: see :class:`Coding`; up-sampling by Keys, "Cubic convolution interpolation", 1981.
+
+    >>> planes = [np.full((1, 1), code, np.uint8) for code in (235, 128, 128)]
+    >>> print(planes_to_picture(planes, Coding(subsampling="4:4:4")).round(5))
+    [[[1. 1. 1.]]]
     """
     planes = checked_planes(planes, coding)
     height, width = planes[0].shape
@@ -562,6 +576,10 @@ def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:
     """Return the plane of a picture's alpha, all codes for 0 to 1; opaque where it has none.
 
     :param picture: float32 (H, W, 3 or 4). :returns: ``coding.dtype`` (H, W).
+
+    >>> opaque = np.ones((1, 2, 3), np.float32)
+    >>> alpha_to_plane(opaque, Coding(bits=10))
+    array([[1023, 1023]], dtype=uint16)
     """
     if picture.shape[2] < 4:
         return np.full(picture.shape[:2], coding.top, coding.dtype)
@@ -584,6 +602,14 @@ def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool
 
     A luma code depends on its own pixel, a chroma code on its own group of pixels and, where chroma is sited on
     the first column or row, on their next neighbours.
+
+    >>> coding = Coding(subsampling="4:4:4")
+    >>> planes = [np.full((1, 2), code, np.uint8) for code in (126, 128, 128)]
+    >>> picture = planes_to_picture(planes, coding)
+    >>> picture[0, 1] += 0.1
+    >>> luma, cb, cr = change_to_planes(picture, planes, coding)
+    >>> luma, cb
+    (array([[126, 148]], dtype=uint8), array([[128, 128]], dtype=uint8))
     """
     planes = checked_planes(planes, coding)
     after = as_picture(after, "picture after")
@@ -603,6 +629,10 @@ def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alph
 
     Source: see :class:`Coding`. Chroma is the triangle-weighted mean about its site ("left", "corner") or the
     mean of its group ("centre"): common practice, no source.
+
+    >>> white = np.ones((2, 2, 3), np.float32)
+    >>> [plane.tolist() for plane in picture_to_planes(white, Coding(bits=10))]
+    [[[940, 940], [940, 940]], [[512]], [[512]]]
     """
     picture = as_picture(picture)
     planes = _encode(_FRESH, picture.shape[:2], picture, None, coding, coding, dither)
@@ -614,6 +644,11 @@ def recode(planes: Planes, source: Coding, coding: Coding, dither: bool = True) 
 
     :param planes: of ``source``, without alpha. :returns: three arrays of ``coding.dtype``.
     :raises PictureError: planes that do not fit their coding.
+
+    >>> eight, ten = Coding(subsampling="4:4:4"), Coding(bits=10, subsampling="4:4:4")
+    >>> white = [np.full((1, 1), code, np.uint8) for code in (235, 128, 128)]
+    >>> [plane.tolist() for plane in recode(white, eight, ten)]
+    [[[940]], [[512]], [[512]]]
     """
     planes = checked_planes(planes[:3], source)
     return _encode(_RECODED, planes[0].shape, _NOTHING, planes, source, coding, dither)

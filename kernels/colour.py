@@ -287,7 +287,11 @@ TRANSFERS: dict[str, Transfer] = {
 
 
 def transfer(name: str) -> Transfer:
-    """Return a transfer function by name; raises ValueRangeError that lists the known names."""
+    """Return a transfer function by name; raises ValueRangeError that lists the known names.
+
+    >>> transfer("srgb") is TRANSFERS["srgb"]
+    True
+    """
     try:
         return TRANSFERS[name]
     except KeyError:
@@ -499,6 +503,9 @@ def decode(image: Floats, name: str, out: Floats | None = None) -> Floats:
     :raises ValueRangeError: unknown name. :raises PictureError: wrong array.
 
     Source: BT.709-6 item 1.2 (inverted), BT.1886 annex 1 with Lw = 1 and Lb = 0, IEC 61966-2-1.
+
+    >>> print(decode(np.full((1, 1, 3), 0.5, np.float32), "bt1886").round(4))
+    [[[0.1895 0.1895 0.1895]]]
     """
     constants = transfer(name).decode
     image = as_picture(image)
@@ -508,7 +515,11 @@ def decode(image: Floats, name: str, out: Floats | None = None) -> Floats:
 
 
 def encode(image: Floats, name: str, out: Floats | None = None) -> Floats:
-    """Turn linear light into signal: the inverse of :func:`decode`, with the same parameters and sources."""
+    """Turn linear light into signal: the inverse of :func:`decode`, with the same parameters and sources.
+
+    >>> print(encode(np.full((1, 1, 3), 0.18, np.float32), "bt709").round(4))
+    [[[0.4088 0.4088 0.4088]]]
+    """
     constants = transfer(name).encode
     image = as_picture(image)
     out = output(out, image.shape, image)
@@ -532,6 +543,10 @@ def apply_matrix(image: Floats, matrix: object, out: Floats | None = None) -> Fl
 
     :param image: float32 (H, W, 3 or 4); alpha passes through.
     :returns: float32, same shape. :raises ValueRangeError: the matrix is not 3×3 and finite.
+
+    >>> picture = np.array([[[0.25, 0.5, 0.75]]], np.float32)
+    >>> apply_matrix(picture, [[0, 0, 1], [0, 1, 0], [1, 0, 0]])
+    array([[[0.75, 0.5 , 0.25]]], dtype=float32)
     """
     m = flat_matrix(matrix)
     image = as_picture(image)
@@ -543,9 +558,16 @@ def apply_matrix(image: Floats, matrix: object, out: Floats | None = None) -> Fl
 def ycbcr_matrix(standard: str = "709") -> np.ndarray:
     """Return the 3×3 float64 matrix from R′G′B′ to Y′CbCr (Cb, Cr within ±0.5).
 
+    Y′ = Kr R′ + (1 − Kr − Kb) G′ + Kb B′, Cb = (B′ − Y′) / (2 − 2 Kb), Cr = (R′ − Y′) / (2 − 2 Kr).
+
     :param standard: "601", "709" or "2020". :raises ValueRangeError: another name.
 
     Source: BT.601-7 item 2.5, BT.709-6 items 3.2 and 3.3, BT.2020-2 table 4 (non-constant luminance).
+
+    >>> print(ycbcr_matrix("709").round(4))
+    [[ 0.2126  0.7152  0.0722]
+     [-0.1146 -0.3854  0.5   ]
+     [ 0.5    -0.4542 -0.0458]]
     """
     if standard not in KR_KB:
         raise ValueRangeError(f"Y′CbCr standard {standard!r} is unknown: use one of {', '.join(KR_KB)}.")
@@ -556,14 +578,24 @@ def ycbcr_matrix(standard: str = "709") -> np.ndarray:
 
 
 def rgb_to_ycbcr(image: Floats, standard: str = "709", out: Floats | None = None) -> Floats:
-    """Turn R′G′B′ into Y′CbCr (Y′ 0…1, Cb and Cr ±0.5): see :func:`ycbcr_matrix`. Shapes as :func:`apply_matrix`."""
+    """Turn R′G′B′ into Y′CbCr (Y′ 0…1, Cb and Cr ±0.5): see :func:`ycbcr_matrix`. Shapes as :func:`apply_matrix`.
+
+    >>> print(rgb_to_ycbcr(np.array([[[1, 0, 0], [1, 1, 1]]], np.float32)).round(4) + 0.0)
+    [[[ 0.2126 -0.1146  0.5   ]
+      [ 1.      0.      0.    ]]]
+    """
     return apply_matrix(image, ycbcr_matrix(standard), out)
 
 
 def luma(image: Floats, out: Floats | None = None) -> Floats:
     """Return BT.709 luma Y′ as a float32 (H, W) plane.
 
+    Y′ = 0.2126 R′ + 0.7152 G′ + 0.0722 B′.
+
     Source: BT.709-6 item 3.2. :raises PictureError: wrong array.
+
+    >>> print(luma(np.array([[[1, 0, 0], [0, 1, 0], [0, 0, 1]]], np.float32)).round(4))
+    [[0.2126 0.7152 0.0722]]
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)
@@ -605,6 +637,9 @@ def unpremultiply(image: Floats, out: Floats | None = None) -> Floats:
     """Divide the colour of a four-channel picture by its alpha, where that is above 0; others pass unchanged.
 
     :param image: float32 (H, W, 3 or 4). :returns: float32, same shape. :raises PictureError: wrong array.
+
+    >>> print(unpremultiply(np.array([[[0.5, 0.25, 0, 0.5]]], np.float32)))
+    [[[1.  0.5 0.  0.5]]]
     """
     image = as_picture(image)
     if image.shape[2] == 3:
@@ -621,6 +656,11 @@ def premultiply(image: Floats) -> None:
     :raises PictureError: another array.
 
     The way back from :func:`unpremultiply`.
+
+    >>> picture = np.array([[[1, 0.5, 0, 0.5]]], np.float32)
+    >>> premultiply(picture)
+    >>> print(picture)
+    [[[0.5  0.25 0.   0.5 ]]]
     """
     if image.dtype != np.float32 or not image.flags.c_contiguous or image.ndim != 3:
         raise PictureError(f"The picture must be C-contiguous float32, not {image.dtype} {image.shape}.")
@@ -639,7 +679,11 @@ def _opaque_strips(image, seen, y0, y1):
 
 
 def is_opaque(image: Floats) -> bool:
-    """Tell whether the alpha of a picture is 1 everywhere, or not there at all. Raises PictureError: wrong array."""
+    """Tell whether the alpha of a picture is 1 everywhere, or not there at all. Raises PictureError: wrong array.
+
+    >>> is_opaque(np.ones((1, 1, 3), np.float32)), is_opaque(np.zeros((1, 1, 4), np.float32))
+    (True, False)
+    """
     image = as_picture(image)
     if image.shape[2] == 3:
         return True

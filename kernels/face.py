@@ -150,7 +150,11 @@ class FaceCut:
 
 
 def grid_shape(height: int, width: int) -> tuple[int, int]:
-    """Return rows and columns of the grid of a picture."""
+    """Return rows and columns of the grid of a picture.
+
+    >>> grid_shape(1080, 1920), grid_shape(1920, 1080)
+    ((144, 256), (256, 144))
+    """
     scale = min(1.0, GRID_SIDE / max(height, width))
     return max(1, round(height * scale)), max(1, round(width * scale))
 
@@ -267,6 +271,10 @@ def cells_of(image: Floats, window: Window | None = None) -> Cells:
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A); NaN and infinite pixels count as black.
     :param window: only this part of the grid.
     :raises PictureError: wrong array.
+
+    >>> cells = cells_of(np.full((90, 160, 3), 0.5, np.float32))
+    >>> cells.luma.shape, float(cells.luma.max())
+    ((90, 160), 0.5)
     """
     image = as_picture(image)
     shape = grid_shape(*image.shape[:2])
@@ -306,7 +314,12 @@ def fit(points: Landmarks, shape: tuple[int, int]) -> tuple[float, float, float,
 
 
 def radius_at(points: Landmarks, shape: tuple[int, int], at: tuple[float, float]) -> float:
-    """Return how far from a face's middle a place of the frame lies, 1 on the outline; infinite without a face."""
+    """Return how far from a face's middle a place of the frame lies, 1 on the outline; infinite without a face.
+
+    >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
+    >>> radius_at(landmarks, (144, 256), (0.5, 0.5)) < 1 < radius_at(landmarks, (144, 256), (0.9, 0.9))
+    True
+    """
     placed = fit(points, shape)
     if placed is None:
         return math.inf
@@ -556,6 +569,12 @@ def cut(cells: Cells, points: Landmarks, shape: tuple[int, int]) -> FaceCut | No
     :param cells: the grid, or a window of it that holds the face's own (:func:`window_of`). :param points: the five
         landmarks. :param shape: of the whole grid.
     :returns: the cut in the face's window; None where the landmarks give no face inside the frame.
+
+    >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
+    >>> cells = cells_of(np.full((90, 160, 3), 0.5, np.float32))
+    >>> face = cut(cells, landmarks, grid_shape(90, 160))
+    >>> bool(face.core.any()), cut(cells, [(2.0, 2.0)] * 5, grid_shape(90, 160))
+    (True, None)
     """
     placed = fit(points, shape)
     window = None if placed is None else window_of(placed, shape)

@@ -108,6 +108,9 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
     """Take the matte from a plane, float32 (H, W); it follows ``guide``, float32 (H, W, 3 or 4), where asked to.
 
     :raises PictureError: wrong arrays.
+
+    >>> size_of(from_plane(np.ones((4, 6), np.float32)))
+    (4, 6)
     """
     matte = as_plane(matte)
     if guide is not None:
@@ -118,13 +121,28 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
 
 
 def from_edge(image: Floats, edge: Edge) -> Source:
-    """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`."""
+    """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`.
+
+    >>> skin, wall = (0.7, 0.5, 0.4), (0.4, 0.5, 0.7)
+    >>> picture = np.full((32, 32, 3), wall, np.float32)
+    >>> picture[:, 16:] = skin
+    >>> from inkarnat.kernels.qualify import learned_edge
+    >>> form = np.array([1, 0, 0.5, 0.2, 0, 0, 0.05, 0, 0.1, 3.0])
+    >>> size_of(from_edge(picture, learned_edge(picture, (-0.14, 0.2), form)))
+    (32, 32)
+    """
     image = as_picture(image)
     return Source(image, _NOTHING, edge, None, edge.states)
 
 
 def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
-    """Take the matte from ranges of the picture's colour, see :func:`.qualify.range_constants`."""
+    """Take the matte from ranges of the picture's colour, see :func:`.qualify.range_constants`.
+
+    >>> from inkarnat.kernels.qualify import range_constants
+    >>> picture = np.full((4, 6, 3), 0.5, np.float32)
+    >>> size_of(from_ranges(picture, range_constants((0, 360), (0, 1), (0.4, 0.6), 0.1)))
+    (4, 6)
+    """
     image = as_picture(image)
     return Source(image, _NOTHING, None, constants, tiles.unknown(image.shape[:2]))
 
@@ -593,6 +611,11 @@ def soften_matte(source: Source, steps: Softening, out: Floats | None = None) ->
     :returns: float32 (H, W), 0 to 1; exactly 0 where the matte is 0 in reach of every step.
     :raises ValueRangeError: a size out of range, equal levels, or following without a picture.
     :raises PictureError: wrong arrays.
+
+    >>> matte = np.zeros((9, 9), np.float32)
+    >>> matte[:, 5:] = 1
+    >>> print(soften_matte(from_plane(matte), Softening(sigma=1.0))[4].round(2))
+    [0.   0.   0.   0.06 0.3  0.7  0.94 1.   1.  ]
     """
     _check(source, steps)
     shape = size_of(source)
@@ -617,6 +640,11 @@ def turn_skin(
     :param out: receives the picture. :param matte: receives the softened matte, float32 (H, W), where it is wanted.
     :returns: float32, shape of the image. Bit-identical to the image where the softened matte is 0.
     :raises ValueRangeError, PictureError: as :func:`soften_matte`.
+
+    >>> skin = np.full((4, 4, 3), (0.7, 0.5, 0.4), np.float32)
+    >>> matte = from_plane(np.ones((4, 4), np.float32))
+    >>> print(turn_skin(skin, matte, Softening(), angle=10)[0, 0].round(3))
+    [0.678 0.51  0.368]
     """
     _check(source, steps)
     image = as_picture(image)
@@ -630,7 +658,11 @@ def turn_skin(
 
 
 def size_of(source: Source) -> tuple[int, int]:
-    """Return height and width of a source's matte."""
+    """Return height and width of a source's matte.
+
+    >>> size_of(from_plane(np.ones((4, 6), np.float32)))
+    (4, 6)
+    """
     keyed = source.edge is not None or source.ranges is not None
     rows, columns = (source.image if keyed else source.plane).shape[:2]
     return rows, columns

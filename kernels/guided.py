@@ -91,6 +91,11 @@ def guided_coefficients(plane: Floats, guide: Floats, radius: float, epsilon: fl
     :returns: two float32 (H, W). :raises ValueRangeError: radius or epsilon. :raises PictureError: wrong array.
 
     Source: K. He, J. Sun, X. Tang, "Guided image filtering", IEEE PAMI 35(6), 2013, equations 5, 6 and 8.
+
+    >>> grey = np.full((8, 8), 0.5, np.float32)
+    >>> slope, offset = guided_coefficients(grey, grey, 2, 1e-3)
+    >>> float(slope[4, 4]), float(offset[4, 4])
+    (0.0, 0.5)
     """
     stages, low = coefficient_stages(as_plane(plane, "plane"), guide, radius, epsilon)
     over_stages(stages)
@@ -178,6 +183,14 @@ def guided(
 
     Source: He, Sun, Tang 2013 (see :func:`guided_coefficients`); reduced grid: K. He, J. Sun, "Fast guided
     filter", arXiv:1505.00996, 2015.
+
+    >>> guide = np.zeros((32, 32), np.float32)
+    >>> guide[:, 16:] = 1
+    >>> matte = np.zeros((32, 32), np.float32)
+    >>> matte[:, 14:] = 1
+    >>> result = guided(matte, guide, radius=3, epsilon=1e-3)
+    >>> bool(result[16, 20] > 0.9), bool(result[16, 4] < 0.1)
+    (True, True)
     """
     radius = within("radius", radius)
     amount = within("amount", amount, 0.0, 1.0)

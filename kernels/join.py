@@ -395,7 +395,11 @@ def _means_strips(plane, out):
 
 
 def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
-    """Return a plane, float32 (H, W), on the grid: means of 4 × 4 of every cell's pixels, limited to 0 … 1."""
+    """Return a plane, float32 (H, W), on the grid: means of 4 × 4 of every cell's pixels, limited to 0 … 1.
+
+    >>> on_grid(np.ones((90, 160), np.float32), (144, 256)).shape
+    (144, 256)
+    """
     out = np.empty(shape, np.float32)
     _means_strips(plane, out)
     return out
@@ -494,7 +498,12 @@ def _over_strips(matte, odds, lid, floor, out, y0, y1):
 
 
 def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
-    """Lay what was found on the grid over a matte, float32 (H, W), of any size."""
+    """Lay what was found on the grid over a matte, float32 (H, W), of any size.
+
+    >>> lifted = over(np.zeros((2, 4), np.float32), floor_alone(np.full((2, 4), 0.5, np.float32)))
+    >>> float(lifted.min())
+    0.5
+    """
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
     over_rows(_over_strips, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, out)
@@ -555,6 +564,11 @@ def face_evidence(
     :param keyed: 0 to 1, how far the face itself is keyed at least.
     :param before: float32 (H, W), what other faces told; NaN counts as 0.
     :raises PictureError: wrong arrays.
+
+    >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
+    >>> evidence = face_evidence(np.full((90, 160, 3), 0.5, np.float32), landmarks)
+    >>> bool(evidence[45, 80] > 0.5), float(evidence[0, 0])
+    (True, 0.5)
     """
     image = as_picture(image)
     size = image.shape[:2]
@@ -589,6 +603,13 @@ def join_faces(
     :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge.
     :returns: matte, float32 (H, W), 0 to 1; the matte as it is, limited to that, where no face is known.
     :raises PictureError: wrong arrays.
+
+    >>> picture = np.full((90, 160, 3), 0.5, np.float32)
+    >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
+    >>> half = np.full((90, 160), 0.5, np.float32)
+    >>> joined = join_faces(half, face_evidence(picture, landmarks), picture, texture=-8.0)
+    >>> bool(joined[45, 80] > joined[0, 0])
+    True
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -668,7 +689,12 @@ _FACE_FROM = 0.75
 
 
 def floor_alone(floor: Floats) -> Laid:
-    """Return what lays a floor over a matte and leaves it otherwise as it is."""
+    """Return what lays a floor over a matte and leaves it otherwise as it is.
+
+    >>> floor = np.full((1, 2), 0.5, np.float32)
+    >>> floor_alone(floor).over(np.array([[0.25, 0.75]], np.float32))
+    array([[0.5 , 0.75]], dtype=float32)
+    """
     return Laid(np.zeros(floor.shape, np.float32), np.ones(floor.shape, np.float32), floor)
 
 
@@ -680,6 +706,13 @@ def filled(matte: Floats, evidence: Floats | None, largest: float, bridge: float
     gap that closes no hole stays open.
 
     :param matte: float32 (h, w). :param evidence: of all faces, or None. :param largest, bridge: parts, 0 to 1.
+
+    >>> matte = np.zeros((12, 12), np.float32)
+    >>> matte[2:10, 2:10] = 1
+    >>> matte[5, 5] = 0
+    >>> holes = filled(matte, None, largest=0.1, bridge=0)
+    >>> float(holes[5, 5]), float(holes[0, 0])
+    (1.0, 0.0)
     """
     skin = matte > 0.5 if evidence is None else (matte > 0.5) | (evidence > _FACE_FROM)
     holes = np.zeros(skin.shape, np.bool_)

@@ -309,7 +309,16 @@ def _median(values: Floats) -> float:
 
 
 def reduce_frame(image: Floats, add: Flags, subtract: Flags, wholes: Iterable[Flags] = ()) -> Frame:
-    """Reduce a picture and its sample masks (bool, H × W; see :class:`Frame`) to the size at which keys are learned."""
+    """Reduce a picture and its sample masks (bool, H × W; see :class:`Frame`) to the size at which keys are learned.
+
+    >>> picture = np.full((90, 160, 3), (0.6, 0.45, 0.4), np.float32)
+    >>> nothing = np.zeros((90, 160), bool)
+    >>> marked = nothing.copy()
+    >>> marked[30:60, 60:90] = True
+    >>> frame = reduce_frame(picture, marked, nothing)
+    >>> frame.luma.shape, bool(frame.add.any()), bool(frame.subtract.any())
+    ((90, 160), True, False)
+    """
     y, cb, cr = work_planes(image)
     height, width = image.shape[:2]
     scale = min(1.0, LONG_SIDE / max(height, width))
@@ -456,12 +465,25 @@ def usable(frame: Frame) -> tuple[Flags, Flags]:
 
 
 def large_share(tall: float) -> float:
-    """Return how far a box of this height, in frame heights, shows all of the skin's colours: 0 to 1."""
+    """Return how far a box of this height, in frame heights, shows all of the skin's colours: 0 to 1.
+
+    >>> large_share(0.02), large_share(0.9)
+    (0.0, 0.7)
+    """
     return MOST_LARGE * float(smoothstep((tall - SMALL_BOX) / (LARGE_BOX - SMALL_BOX)))
 
 
 def sampled_colour(frame: Frame) -> tuple[float, float] | None:
-    """Return the median Cb/Y′ and Cr/Y′ of a frame's samples, those near burning out left aside; None without any."""
+    """Return the median Cb/Y′ and Cr/Y′ of a frame's samples, those near burning out left aside; None without any.
+
+    >>> picture = np.full((90, 160, 3), (0.6, 0.45, 0.4), np.float32)
+    >>> everywhere, nowhere = np.ones((90, 160), bool), np.zeros((90, 160), bool)
+    >>> u, v = sampled_colour(reduce_frame(picture, everywhere, nowhere))
+    >>> round(u, 3), round(v, 3)
+    (-0.085, 0.155)
+    >>> sampled_colour(reduce_frame(picture, nowhere, nowhere)) is None
+    True
+    """
     seeds, _ = usable(frame)
     unburnt = seeds & (frame.luma < 0.8)
     seeds = unburnt if unburnt.sum() >= 3 else seeds

@@ -55,6 +55,10 @@ def shares_beyond(image: Floats) -> LimitShares:
 
     Single pixels are counted as they are, without the low-pass filter that the recommendation allows before
     measuring, so that fine overshoots count here and may pass there.
+
+    >>> picture = np.array([[[0.5, 0.5, 0.5], [1.2, 1.2, 1.2]]], np.float32)
+    >>> shares_beyond(picture)
+    LimitShares(preferred=0.5, tolerance=0.5, codes=0.5)
     """
     image = as_picture(image)
     signal = image[..., :3]

@@ -93,6 +93,11 @@ def look_up(image: Floats, cube: Floats, low: float = 0.0, high: float = 1.0, ou
     :param low, high: the values of a channel at the cube's first and last points; what lies beyond is limited to them.
     :returns: float32, shape of ``image``. Pixels that are not finite pass as they are.
     :raises PictureError: wrong arrays. :raises ValueRangeError: a cube that is none, or a range without width.
+
+    >>> points = np.linspace(0, 1, 3, dtype=np.float32)
+    >>> inverting = 1 - np.stack(np.meshgrid(points, points, points, indexing="ij"), axis=-1)
+    >>> print(look_up(np.array([[[0.25, 0.5, 1.0]]], np.float32), inverting))
+    [[[0.75 0.5  0.  ]]]
     """
     image = as_picture(image)
     cube = np.ascontiguousarray(cube, np.float32)

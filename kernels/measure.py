@@ -197,6 +197,11 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     :raises ValueRangeError: size out of range. :raises PictureError: wrong array.
 
     Source: BT.709-6 items 3.2 and 3.3.
+
+    >>> grey = np.full((2, 2, 3), 0.5, np.float32)
+    >>> counts = vectorscope(grey, size=16)
+    >>> int(counts.sum()) == 4 * WEIGHT, [int(i) for i in np.argwhere(counts)[0]]
+    (True, [8, 8])
     """
     check_count(size, "size")
     image = as_picture(image)
@@ -294,6 +299,10 @@ def core_matte(image: Floats, matte: Floats, core: Core, out: Floats | None = No
 
     :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W). :param out: receives the result.
     :raises PictureError: wrong arrays.
+
+    >>> picture = np.array([[[0.5, 0.5, 0.5], [1.0, 1.0, 1.0]]], np.float32)
+    >>> core_matte(picture, np.ones((1, 2), np.float32), Core(peak=0.98))
+    array([[1., 0.]], dtype=float32)
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -345,6 +354,11 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
 
     :param palest: chroma in parts of luma above which a pixel has a hue.
     :returns: uint64 (360,); a matte of 1 counts 2²⁴. :raises PictureError: wrong arrays.
+
+    >>> red = np.full((1, 2, 3), (1, 0, 0), np.float32)
+    >>> counts = degree_counts(red, np.ones((1, 2), np.float32), Core(), palest=0.01)
+    >>> int(counts.argmax()), int(counts.max()) == 2 * 2**24
+    (102, True)
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -424,6 +438,10 @@ def levels(image: Floats, matte: Floats | None = None) -> Levels:
 
     :param image: float32 (H, W, 3 or 4), R′G′B′. :param matte: float32 (H, W), or None for the whole picture.
     :raises PictureError: wrong array.
+
+    >>> shades = np.repeat(np.linspace(0, 1, 101, dtype=np.float32)[None, :, None], 3, axis=2)
+    >>> [round(level, 2) for level in levels(shades).percentiles([10, 50])]
+    [0.1, 0.5]
     """
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
@@ -455,7 +473,11 @@ def _share_strips(matte, sums, y0, y1):
 
 
 def soft_share(matte: Floats) -> float:
-    """Return which share of a matte is half open (0.15 to 0.85), 0 to 1; 0 for an empty one. To 1e-6."""
+    """Return which share of a matte is half open (0.15 to 0.85), 0 to 1; 0 for an empty one. To 1e-6.
+
+    >>> soft_share(np.array([[0.0, 0.5, 0.5, 1.0, 1.0, 1.0]], np.float32))
+    0.25
+    """
     matte = as_plane(matte)
     sums = np.zeros((matte.shape[0], 2), np.int64)
     over_rows(_share_strips, matte.shape[0], matte, sums)
@@ -616,6 +638,11 @@ def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: 
     :param black: the picture's black level, subtracted from the luma by which Cb and Cr are divided.
     :param core: which of the keyed pixels count; all where None.
     :raises ValueRangeError: a black level that is not finite. :raises PictureError: wrong array.
+
+    >>> red = np.full((2, 2, 3), (1, 0, 0), np.float32)
+    >>> angle, length = tally(red).circular_mean()
+    >>> round(angle, 2), round(length, 5)
+    (102.91, 1.0)
     """
     if not math.isfinite(black):
         raise ValueRangeError(f"The black level must be a finite number, not {black}.")
@@ -677,6 +704,10 @@ def luma_percentiles(image: Floats, matte: Floats | None, percents: Sequence[flo
     """Return the luma below which these percentages (0 to 100) of the matte lie; NaN where the matte is empty.
 
     Error: at most one bin, 3.1e-5; luma beyond −0.5 … 1.5 counts at the ends.
+
+    >>> shades = np.repeat(np.linspace(0, 1, 101, dtype=np.float32)[None, :, None], 3, axis=2)
+    >>> [round(value, 2) for value in luma_percentiles(shades, None, (10, 50, 90))]
+    [0.1, 0.5, 0.9]
     """
     return levels(image, matte).percentiles(percents)
 

@@ -36,9 +36,16 @@ def _blend_strips(first, second, matte, out, amount, y0, y1):
 def blend(first: Floats, second: Floats, matte: Floats, amount: float = 1.0, out: Floats | None = None) -> Floats:
     """Return ``first`` where matte · amount is 0, ``second`` where it is 1, and the straight mixture between.
 
+    out = first + matte · amount · (second − first).
+
     :param first, second: float32 of one shape, (H, W, 3 or 4); alpha is mixed like the other channels.
     :param matte: float32 (H, W), 0 to 1. :param amount: 0 to 1.
     :returns: float32. Both ends are exact to the bit. :raises PictureError: shapes that do not agree.
+
+    >>> import numpy as np
+    >>> black, white = np.zeros((1, 2, 3), np.float32), np.ones((1, 2, 3), np.float32)
+    >>> blend(black, white, np.array([[0.25, 1]], np.float32))[..., 0]
+    array([[0.25, 1.  ]], dtype=float32)
     """
     first = as_picture(first, "first picture")
     second = as_picture(second, "second picture")
@@ -81,7 +88,14 @@ def _dimmed_strips(image, matte, out, y0, y1):
 
 
 def dim_surroundings(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
-    """Show the keyed pixels as they are and everything else as dark grey: float32, shape of the image."""
+    """Show the keyed pixels as they are and everything else as dark grey: float32, shape of the image.
+
+    >>> import numpy as np
+    >>> picture = np.full((1, 2, 3), 0.5, np.float32)
+    >>> shown = dim_surroundings(picture, np.array([[1, 0]], np.float32))
+    >>> float(shown[0, 0, 0]), bool(shown[0, 1, 0] < 0.5)
+    (0.5, True)
+    """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
@@ -112,7 +126,16 @@ def _hatched_strips(image, matte, out, pitch, y0, y1):
 
 
 def hatch_surroundings(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
-    """Show the keyed pixels as they are and everything else under grey slanting lines: float32, shape of the image."""
+    """Show the keyed pixels as they are and everything else under grey slanting lines: float32, shape of the image.
+
+    >>> import numpy as np
+    >>> picture = np.zeros((8, 8, 3), np.float32)
+    >>> matte = np.zeros((8, 8), np.float32)
+    >>> matte[:, :4] = 1
+    >>> shown = hatch_surroundings(picture, matte)
+    >>> float(shown[:, :4].max()), bool(shown[:, 4:].max() > 0)
+    (0.0, True)
+    """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
@@ -151,7 +174,14 @@ def _outline_strips(image, matte, out, reach, y0, y1):
 
 
 def outline(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
-    """Draw the line where the matte crosses one half, white on dark and black on light: float32, shape of the image."""
+    """Draw the line where the matte crosses one half, white on dark and black on light: float32, shape of the image.
+
+    >>> import numpy as np
+    >>> matte = np.zeros((4, 4), np.float32)
+    >>> matte[:, 2:] = 1
+    >>> outline(np.zeros((4, 4, 3), np.float32), matte)[2, :, 0]
+    array([0., 0., 1., 0.], dtype=float32)
+    """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
@@ -161,7 +191,12 @@ def outline(image: Floats, matte: Floats, out: Floats | None = None) -> Floats:
 
 
 def grey_picture(plane: Floats, channels: int = 3, out: Floats | None = None) -> Floats:
-    """Return a plane as a grey picture, float32 (H, W, channels); a fourth channel is opaque alpha."""
+    """Return a plane as a grey picture, float32 (H, W, channels); a fourth channel is opaque alpha.
+
+    >>> import numpy as np
+    >>> grey_picture(np.array([[0.25]], np.float32), channels=4)
+    array([[[0.25, 0.25, 0.25, 1.  ]]], dtype=float32)
+    """
     if channels not in (3, 4):
         raise PictureError(f"A picture has 3 or 4 channels, not {channels}.")
     plane = as_plane(plane)

@@ -146,11 +146,16 @@ def _ends(kernel, plane: Floats, radius: float, out: Floats | None) -> Floats:
 def grow(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     """Return the largest value within a square of side 2 · radius + 1: a matte's edges move outwards.
 
+    out(p) = max of the plane over the square round p.
+
     :param plane: float32 (H, W), any values. NaN stays within the radius; there it may win or lose a comparison.
     :param radius: pixels, 0 to 4096; between whole radii the results of the two are mixed.
     :returns: float32 (H, W). :raises ValueRangeError: radius. :raises PictureError: wrong array.
 
     A whole radius equals ``scipy.ndimage.maximum_filter(size=2 * radius + 1, mode="nearest")`` exactly.
+
+    >>> grow(np.array([[0, 0, 1, 0, 0, 0]], np.float32), 1)
+    array([[0., 1., 1., 1., 0., 0.]], dtype=float32)
     """
     return _ends(_grow_strips, plane, radius, out)
 
@@ -159,6 +164,11 @@ def grow(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
 def shrink(plane: Floats, radius: float, out: Floats | None = None) -> Floats:
     """Return the smallest value within a square, with the parameters of :func:`grow`: edges move inwards.
 
+    out(p) = min of the plane over the square round p.
+
     A whole radius equals ``scipy.ndimage.minimum_filter(size=2 * radius + 1, mode="nearest")`` exactly.
+
+    >>> shrink(np.array([[0, 1, 1, 1, 0, 0]], np.float32), 1)
+    array([[0., 0., 1., 0., 0., 0.]], dtype=float32)
     """
     return _ends(_shrink_strips, plane, radius, out)

@@ -23,7 +23,12 @@ With every fourth number read alone, the compiler gathers one by one: half the s
 
 
 def has_whole_rows(pixels: NDArray[Any]) -> bool:
-    """Tell whether pixels are float32 and every row lies in one piece, at any distance from the next."""
+    """Tell whether pixels are float32 and every row lies in one piece, at any distance from the next.
+
+    >>> pixels = np.zeros((4, 6, 3), np.float32)
+    >>> has_whole_rows(pixels), has_whole_rows(pixels[::-2]), has_whole_rows(pixels[:, ::2])
+    (True, True, False)
+    """
     return bool(
         pixels.dtype == np.float32
         and pixels.flags.aligned
@@ -71,6 +76,9 @@ def plane_of(pixels: Floats, out: Floats | None = None) -> Floats:
 
     :param pixels: float32 (rows, columns, 1, 3 or 4), every row in one piece: see :func:`has_whole_rows`.
     :returns: float32 (rows, columns), the very bits. :raises PictureError: other pixels.
+
+    >>> plane_of(np.array([[[0.1, 0.2, 0.3, 0.5]]], np.float32))
+    array([[0.5]], dtype=float32)
     """
     flat, first, step = _rows(pixels, "pixels")
     rows, columns, components = pixels.shape
@@ -115,6 +123,11 @@ def spread(plane: Floats, pixels: Floats, opaque: bool = False) -> None:
 
     :param plane: float32 (rows, columns). :param pixels: float32 (rows, columns, 3 or 4); is written. The rows of both
         lie in one piece each. :raises PictureError: other arrays.
+
+    >>> pixels = np.zeros((1, 1, 4), np.float32)
+    >>> spread(np.full((1, 1), 0.5, np.float32), pixels, opaque=True)
+    >>> print(pixels)
+    [[[0.5 0.5 0.5 1. ]]]
     """
     _check_sizes(plane, pixels)
     places = (*_rows(plane, "plane"), *_rows(pixels, "pixels"))
@@ -155,6 +168,11 @@ def put_beside(colour: Floats, plane: Floats, pixels: Floats) -> None:
 
     :param colour: float32 (rows, columns, 3 or 4). :param plane: float32 (rows, columns). :param pixels: float32 (rows,
         columns, 4); is written. The rows of all three lie in one piece each. :raises PictureError: other arrays.
+
+    >>> pixels = np.zeros((1, 1, 4), np.float32)
+    >>> put_beside(np.ones((1, 1, 3), np.float32), np.full((1, 1), 0.5, np.float32), pixels)
+    >>> print(pixels)
+    [[[1.  1.  1.  0.5]]]
     """
     _check_sizes(plane, pixels)
     _check_sizes(plane, colour)

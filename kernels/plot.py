@@ -219,6 +219,11 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     :raises ValueRangeError: size or scale. :raises PictureError: wrong array.
 
     Source: BT.709-6 items 3.2 and 3.3.
+
+    >>> grey = np.full((8, 8, 3), 0.5, np.float32)
+    >>> counts = chroma_counts(grey, None, 16, 16.0)
+    >>> int(counts.sum()) == 64 * PIXEL, bool(counts[7:9, 7:9].sum() == counts.sum())
+    (True, True)
     """
     check_count(size, "size")
     if not 0 < scale <= 1e5:
@@ -287,6 +292,11 @@ def level_counts(
         lies in: 3/4 to that row, 1/4 to the next one on its side, if there is one. So one pixel lies where it belongs
         to 15/32 of a row, many of one level to 1/32. One with a component that is not finite adds nothing.
     :raises ValueRangeError: a number out of range or another signal. :raises PictureError: wrong array.
+
+    >>> grey = np.full((8, 8, 3), 0.5, np.float32)
+    >>> counts = level_counts(grey, None, (16, 8), "luma", 0.0, 1.0)
+    >>> counts.shape, int(counts.sum()) == 64 * PIXEL
+    ((16, 8), True)
     """
     rows, columns = shape
     check_count(rows, "height")
@@ -333,6 +343,9 @@ def log_brightness(density: Floats, faint: float, full: float, out: Floats | Non
     :param density: float32 (H, W); below 0 and NaN count 0. :param faint: the density that begins to show.
     :param full: the density that shows full, above 0. :returns: float32 (H, W).
     :raises ValueRangeError: faint or full not above 0. :raises PictureError: wrong array.
+
+    >>> print(log_brightness(np.array([[0, 1, 10]], np.float32), faint=1.0, full=10.0).round(3))
+    [[0.    0.289 1.   ]]
     """
     for name, value in (("faint", faint), ("full", full)):
         if not (math.isfinite(value) and value > 0):

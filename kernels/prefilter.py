@@ -262,6 +262,10 @@ def ratio_prefilter(
     :returns: three float32 (⌈H / factor⌉, ⌈W / factor⌉). :raises ValueRangeError: factor or σ. :raises PictureError.
 
     No published source; the figures were found by trial on mattes of skin.
+
+    >>> luma, cb, cr = ratio_prefilter(np.full((36, 64, 3), (0.6, 0.45, 0.4), np.float32))
+    >>> print(luma[18, 32].round(3), cb[18, 32].round(3), cr[18, 32].round(3))
+    0.478 -0.042 0.077
     """
     stages, planes, _ = ratio_stages(image, factor, light, shadow, luma)
     over_stages(stages)

@@ -55,7 +55,11 @@ def axes(u: np.ndarray, v: np.ndarray, centre: tuple[float, float]) -> tuple[np.
 
 
 def work_factor(height: int) -> int:
-    """Return by how much pictures of this height are reduced for the key: 1, 2 or 4; they keep 480 lines or more."""
+    """Return by how much pictures of this height are reduced for the key: 1, 2 or 4; they keep 480 lines or more.
+
+    >>> work_factor(540), work_factor(1080), work_factor(2160)
+    (1, 2, 4)
+    """
     return 4 if height >= 1920 else 2 if height >= 960 else 1
 
 
@@ -286,6 +290,14 @@ def learned_edge(image: Floats, centre: tuple[float, float], form: np.ndarray, *
         stretch the key. :param width: −0.5 to 0.5, added to the likelihood. :param softness: 1 as learned.
     :param finish: drop specks and close pinholes.
     :raises PictureError: wrong arrays.
+
+    >>> skin, wall = (0.7, 0.5, 0.4), (0.4, 0.5, 0.7)
+    >>> picture = np.full((32, 32, 3), wall, np.float32)
+    >>> picture[:, 16:] = skin
+    >>> form = np.array([1, 0, 0.5, 0.2, 0, 0, 0.05, 0, 0.1, 3.0])
+    >>> edge = learned_edge(picture, (-0.14, 0.2), form)
+    >>> edge.factor, edge.slope.shape
+    (1, (32, 32))
     """
     stages, edge = _edge_stages(as_picture(image), centre, form, **options)
     over_stages(stages)
@@ -345,6 +357,13 @@ def learned_key(
 
     :returns: matte, float32 (H, W), 0 to 1; exactly 0 for NaN and infinite pixels.
     :raises PictureError: wrong arrays.
+
+    >>> skin, wall = (0.7, 0.5, 0.4), (0.4, 0.5, 0.7)
+    >>> picture = np.full((32, 32, 3), wall, np.float32)
+    >>> picture[:, 16:] = skin
+    >>> form = np.array([1, 0, 0.5, 0.2, 0, 0, 0.05, 0, 0.1, 3.0])
+    >>> learned_key(picture, (-0.14, 0.2), form)[16, [4, 28]]
+    array([0., 1.], dtype=float32)
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
@@ -466,14 +485,14 @@ def _ycbcr_row(row, y, cb, cr, n):
 
 
 @subroutine
-def range_row(row, out, n, p, room):
-    """A row of the matte from the picture's row of n components to a pixel; ``room`` (3, …) is scratch.
+def range_row(row, out, n, p, scratch):
+    """A row of the matte from the picture's row of n components to a pixel; ``scratch`` (3, …) is overwritten.
 
     In runs of several loops, for the reason that powers are: see :mod:`.colour`.
     """
     for x0 in range(0, out.shape[0], RUN):
         matte = out[x0 : x0 + RUN]
-        y, cb, cr = room[0][: matte.shape[0]], room[1][: matte.shape[0]], room[2][: matte.shape[0]]
+        y, cb, cr = scratch[0][: matte.shape[0]], scratch[1][: matte.shape[0]], scratch[2][: matte.shape[0]]
         if n == 3:
             _ycbcr_row(row[3 * x0 :], y, cb, cr, 3)
         else:
@@ -486,9 +505,9 @@ def range_row(row, out, n, p, room):
 
 @strip_kernel
 def _range_strips(image, out, p, y0, y1):
-    room = np.empty((3, RUN), np.float32)
+    scratch = np.empty((3, RUN), np.float32)
     for y in range(y0, y1):
-        range_row(image[y].reshape(-1), out[y], image.shape[2], p, room)
+        range_row(image[y].reshape(-1), out[y], image.shape[2], p, scratch)
 
 
 @on_devices
@@ -502,6 +521,8 @@ def range_key(
 ) -> Floats:
     """Key by plain ranges of hue, chroma and luma, each from–to, with one fade outside them.
 
+    The product of three ramps: 1 within a range, 0 from one fade outside it.
+
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A).
     :param hue: degrees in Cb/Cr, counter-clockwise from ``from`` to ``to``; it wraps, and a span of 360 or more
         takes every hue. :param chroma: of √(Cb² + Cr²), 0 to 0.71. :param luma: 0 to 1.
@@ -509,6 +530,10 @@ def range_key(
         of luma.
     :returns: matte, float32 (H, W); full inside all three ranges; 0 for NaN and infinite pixels.
     :raises PictureError: wrong arrays.
+
+    >>> picture = np.array([[[0.7, 0.5, 0.4], [0.4, 0.5, 0.7]]], np.float32)
+    >>> range_key(picture, hue=(90, 150), chroma=(0.02, 0.3), luma=(0.1, 0.9))
+    array([[1., 0.]], dtype=float32)
     """
     image = as_picture(image)
     out = output(out, image.shape[:2], image)
@@ -519,7 +544,11 @@ def range_key(
 def range_constants(
     hue: tuple[float, float], chroma: tuple[float, float], luma: tuple[float, float], fade: float
 ) -> tuple[np.float32, ...]:
-    """Return the ranges of :func:`range_key` as the constants that :func:`range_px` takes."""
+    """Return the ranges of :func:`range_key` as the constants that :func:`range_px` takes.
+
+    >>> len(range_constants((90, 150), (0.02, 0.3), (0.1, 0.9), 0.1))
+    9
+    """
     fade = max(fade, 1e-4)
     full_circle = hue[1] - hue[0] >= 360
     span = 360.0 if full_circle else (hue[1] - hue[0]) % 360

@@ -115,6 +115,10 @@ def ellipse(shape: tuple[int, int], centre: Point, size: Point, rotation: float 
 
     The distance from the edge is exact for a circle and along both axes, and of first order elsewhere:
     G. Taubin, "Distance approximations for rasterizing implicit curves", ACM Trans. Graphics 13(1), 1994.
+
+    >>> disc = ellipse((90, 160), (0.5, 0.5), (0.5, 0.5), feather=0.1)
+    >>> float(disc[45, 80]), float(disc[45, 10])
+    (1.0, 0.0)
     """
     p = _placed(shape, centre, size, rotation, feather)
     out = np.empty(_frame(shape), np.float32)
@@ -140,7 +144,11 @@ def _box_strips(out, p, y0, y1):
 
 
 def box(shape: tuple[int, int], centre: Point, size: Point, rotation: float = 0.0, feather: float = 0.0) -> Floats:
-    """Draw a box, with the parameters of :func:`ellipse`; its distance from the edge is exact (round corners)."""
+    """Draw a box, with the parameters of :func:`ellipse`; its distance from the edge is exact (round corners).
+
+    >>> box((3, 6), (0.5, 0.5), (1.0, 1.0))[1]
+    array([0. , 0.5, 1. , 1. , 0.5, 0. ], dtype=float32)
+    """
     p = _placed(shape, centre, size, rotation, feather)
     out = np.empty(_frame(shape), np.float32)
     over_rows(_box_strips, out.shape[0], out, p)
@@ -217,6 +225,10 @@ def polygon(shape: tuple[int, int], points: Sequence[Point], feather: float = 0.
     :returns: float32 (H, W), 0 to 1. :raises ValueRangeError: a number out of range. :raises PictureError: shape.
 
     Distances are exact. The cost grows with the number of corners whose edges lie within half a feather of a row.
+
+    >>> triangle = polygon((8, 8), [(0, 0), (1, 0), (0, 1)])
+    >>> float(triangle[1, 1]), float(triangle[7, 7])
+    (1.0, 0.0)
     """
     height, width = _frame(shape)
     corners = [(float(x), float(y)) for x, y in points]
@@ -306,6 +318,10 @@ def join(first: Floats, second: Floats, operation: str, out: Floats | None = Non
 
     The shares of both orders add up to 1. A matte times its shares against every other matte gives mattes that add up
     to at most 1: as if each pair drew lots by likelihood, no two mattes can both win every draw.
+
+    >>> first, second = np.full((1, 1), 0.5, np.float32), np.full((1, 1), 0.25, np.float32)
+    >>> [float(join(first, second, operation)[0, 0]) for operation in ("multiply", "maximum", "subtract")]
+    [0.125, 0.5, 0.375]
     """
     if operation not in OPERATIONS:
         raise ValueRangeError(f"Joining mattes by {operation!r} is unknown: use one of {', '.join(OPERATIONS)}.")

@@ -56,7 +56,7 @@ def _weigh_pairs_row(out, first, second):
 def halved_row(above, first, second, below, out, padded):
     """Fill a row of the halved plane: weights 1, 3, 3, 1 down four rows and across; one repeated cell on both sides.
 
-    ``padded`` is room for twice the cells and two more.
+    ``padded`` is scratch memory for twice the cells and two more.
     """
     width, count = above.shape[0], out.shape[0]
     _weigh4_row(padded[3 : 3 + width], above, first, second, below)
@@ -101,8 +101,8 @@ def _weigh_both_row(out, left, middle, right):
 def doubled_row(low, row, out, cells, wide, y, x0):
     """Fill row y of the full grid from column x0 on, an even one, from row ``row`` of a halved plane and those beside.
 
-    Weights 5, 10, 1 and 1, 10, 5 both ways: those of a binomial of order 5, parted. ``cells`` and ``wide`` are room for
-    the cells that are covered and two more, and for whole cells.
+    Weights 5, 10, 1 and 1, 10, 5 both ways: those of a binomial of order 5, parted. ``cells`` and ``wide`` are scratch
+    memory for the cells that are covered and two more, and for whole cells.
     """
     width = out.shape[0]
     count = (width + 1) // 2
@@ -170,7 +170,7 @@ def cells_row(plane, height, out, total, spare, factor, margin, row, x0, x1):
     """Fill a row of the reduced plane between two columns of the full one: means over cells.
 
     ``height`` rows of the plane count. With a margin, for which the columns must be all, there is one repeated cell on
-    both sides. ``total`` and ``spare`` are room for a row of whole cells.
+    both sides. ``total`` and ``spare`` are scratch memory for a row of whole cells.
     """
     width = x1 - x0
     cells = out.shape[0] - 2 * margin
@@ -268,7 +268,7 @@ def _spread8_row(out, a, b, c):
 
 @inline
 def spread_row(out, cells, wide, factor):
-    """Interpolate a row across, from its cells and one more at each end; ``wide`` is room for whole cells."""
+    """Interpolate a row across, from its cells and one more at each end; ``wide`` is scratch memory for whole cells."""
     width, count = out.shape[0], cells.shape[0] - 2
     a, b, c = cells[:count], cells[1 : count + 1], cells[2:]
     target = out if width == count * factor else wide[: count * factor]
@@ -288,7 +288,8 @@ def spread_row(out, cells, wide, factor):
 def enlarged_row(low, out, cells, wide, factor, margin, y, x0):
     """Fill row y of the full grid from column x0 on, a multiple of ``factor``.
 
-    ``cells`` and ``wide`` are room for a reduced and an enlarged row: two cells more than are covered, and whole cells.
+    ``cells`` and ``wide`` are scratch memory for a reduced and an enlarged row: two cells more than are covered, and
+    whole cells.
     """
     width = out.shape[0]
     count = (width + factor - 1) // factor
@@ -325,5 +326,9 @@ def rows_round(low, factor, y):
 
 
 def factor_for(radius: float) -> int:
-    """Return the factor of the reduced grid on which a mean over this radius is taken: 1, 2, 4 or 8."""
+    """Return the factor of the reduced grid on which a mean over this radius is taken: 1, 2, 4 or 8.
+
+    >>> [factor_for(radius) for radius in (2, 4, 8, 96)]
+    [1, 2, 4, 8]
+    """
     return 1 if radius < 4 else 2 if radius < 8 else 4 if radius < 96 else 8

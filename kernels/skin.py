@@ -150,6 +150,16 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     is like the marks, and without any mark every face. All faces count as evidence, with what lies round them.
 
     :raises LearnError: nothing to learn from.
+
+    >>> picture = np.full((90, 160, 3), (0.3, 0.4, 0.5), np.float32)
+    >>> picture[20:70, 50:110] = (0.6, 0.45, 0.4)
+    >>> nothing = np.zeros((90, 160), bool)
+    >>> marked = nothing.copy()
+    >>> marked[40:50, 70:90] = True
+    >>> studied = study([Marked(picture, marked, nothing)])
+    >>> rows, columns = studied.matte.shape
+    >>> bool(studied.matte[rows // 2, columns // 2] > 0.5 > studied.matte[0, 0])
+    True
     """
     scenes = [_Scene.of(picture) for picture in pictures]
     keyed = _join(scenes)
@@ -274,7 +284,13 @@ def steps_of(luma: Floats, u: Floats, v: Floats) -> Floats:
 
 
 def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[FaceCut]) -> Signs:
-    """Return the figures by which a matte can be doubted."""
+    """Return the figures by which a matte can be doubted.
+
+    >>> flat, half = np.full((8, 8), 0.5, np.float32), np.full((8, 8), 0.4, np.float32)
+    >>> signs = signs_of(half, flat, flat, flat, [])
+    >>> signs.soft, signs.area, signs.cover
+    (1.0, 0.0, None)
+    """
     keyed = matte > 0.5
     open_ = int((matte > 0.1).sum())
     edge = grow(keyed.astype(np.float32), 1) != shrink(keyed.astype(np.float32), 1)

@@ -140,6 +140,10 @@ def steady(
     :returns: float32 (H, W): the mean of the values between 35 % and 65 % of the weight, a weighted median that
         changes smoothly with the weights. Where all frames agree it is the middle frame's matte to the bit.
     :raises ValueRangeError: a number out of range. :raises PictureError: wrong arrays, or an even number of them.
+
+    >>> mattes = [np.full((2, 2), value, np.float32) for value in (0.5, 0.9, 0.5)]
+    >>> round(float(steady(mattes)[0, 0]), 2)
+    0.51
     """
     if not (math.isfinite(tolerance) and 0 < tolerance <= 4):
         raise ValueRangeError(f"The tolerance of steadying must be above 0 and up to 4, not {tolerance:g}.")

@@ -107,12 +107,12 @@ def turn_row(row, matte, out, n, p):
 
 @strip_kernel
 def _turn_strips(image, matte, out, p, y0, y1):
-    room, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
+    scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, non_temporal, p)
+            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, scratch, non_temporal, p)
         else:
-            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, non_temporal, p)
+            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, scratch, non_temporal, p)
     store_fence(non_temporal)
 
 
@@ -134,13 +134,13 @@ def _turn_split_row(row, matte, out, n, p):
 
 @strip_kernel
 def _turn_split_strips(image, matte, out, p, y0, y1):
-    room, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
+    scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
         if image.shape[2] == 3:
-            write_runs(_turn_split_row, row, matte[y], to, 3, room, non_temporal, p)
+            write_runs(_turn_split_row, row, matte[y], to, 3, scratch, non_temporal, p)
         else:
-            write_runs(_turn_split_row, row, matte[y], to, 4, room, non_temporal, p)
+            write_runs(_turn_split_row, row, matte[y], to, 4, scratch, non_temporal, p)
     store_fence(non_temporal)
 
 
@@ -163,6 +163,9 @@ def turn(
 ) -> Floats:
     """Turn the hue of keyed pixels and scale their saturation; luma is kept within 1e-5.
 
+    (Cb, Cr) → (1 − m) · (Cb, Cr) + m · s · R(θ) · (Cb, Cr), with m the matte, s the saturation and R(θ) the rotation
+    by the angle; R′, G′ and B′ follow with Y′ kept.
+
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A).
     :param matte: float32 (H, W), 0 to 1.
     :param angle: degrees, counter-clockwise in Cb/Cr: for skin, positive goes toward yellow.
@@ -175,6 +178,11 @@ def turn(
     :returns: float32, shape of the image. :raises PictureError: wrong arrays.
 
     Source: rotation in the colour-difference plane of BT.709-6; common practice for hue correction.
+
+    >>> skin = np.full((1, 2, 3), (0.7, 0.5, 0.4), np.float32)
+    >>> print(turn(skin, np.array([[1, 0]], np.float32), angle=10).round(3))
+    [[[0.678 0.51  0.368]
+      [0.7   0.5   0.4  ]]]
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -246,22 +254,28 @@ def _shift_row(row, matte, out, n, p):
 
 @strip_kernel
 def _shift_strips(image, matte, out, p, y0, y1):
-    room, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
+    scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         if image.shape[2] == 3:
-            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, room, non_temporal, p)
+            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, scratch, non_temporal, p)
         else:
-            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, room, non_temporal, p)
+            write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, scratch, non_temporal, p)
     store_fence(non_temporal)
 
 
 def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None = None) -> Floats:
     """Move the luma-normalised chroma (Cb/Y′, Cr/Y′) of keyed pixels by (du, dv); luma is kept.
 
+    (Cb, Cr) → (Cb, Cr) + m · w · Y′ · (du, dv), with m the matte and w the weight of the pixel's chroma.
+
     :param image: float32 (H, W, 3 or 4). :param matte: float32 (H, W), 0 to 1.
     :param du, dv: steps of Cb/Y′ and Cr/Y′. The step is weighted by the pixel's own chroma, 0 for a neutral
         and full from a chroma of 6 % of luma up.
     :returns: float32, shape of the image. :raises PictureError: wrong arrays.
+
+    >>> skin = np.full((1, 1, 3), (0.7, 0.5, 0.4), np.float32)
+    >>> print(shift(skin, np.ones((1, 1), np.float32), 0.0, -0.05).round(3))
+    [[[0.658 0.513 0.4  ]]]
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -333,7 +347,7 @@ def _relight_row(pixels, matte, out, n, premultiplied):
 @strip_kernel
 def _mix_strips(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
     width, n = image.shape[1], image.shape[2]
-    room = np.empty((4, SCRATCH), np.float32)
+    scratch = np.empty((4, SCRATCH), np.float32)
     length = run_length(n, dec, enc)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
@@ -341,12 +355,12 @@ def _mix_strips(image, matte, out, premultiplied, matrix, dec, enc, y0, y1):
             x1 = min(x0 + length, width)
             pixels, result, share = row[n * x0 : n * x1], to[n * x0 : n * x1], matte[y][x0:x1]
             if n == 3:
-                adapt_run(pixels, result, n, room, dec, matrix, enc)
+                adapt_run(pixels, result, n, scratch, dec, matrix, enc)
                 _relight_row(pixels, share, result, 3, premultiplied)
             else:
-                straight = room[3][: n * (x1 - x0)]
+                straight = scratch[3][: n * (x1 - x0)]
                 _straighten_run(pixels, straight, premultiplied)
-                adapt_run(straight, result, n, room, dec, matrix, enc)
+                adapt_run(straight, result, n, scratch, dec, matrix, enc)
                 _relight_row(pixels, share, result, 4, premultiplied)
 
 
@@ -366,6 +380,11 @@ def mix_primaries(
     :param transfer_name: how the signal decodes to light, a key of :data:`.colour.TRANSFERS`.
     :returns: float32, shape of the image.
     :raises ValueRangeError: the matrix or the name. :raises PictureError: wrong arrays.
+
+    >>> grey = np.full((1, 1, 3), 0.5, np.float32)
+    >>> rows_sum_to_one = [[0.9, 0.1, 0], [0, 1, 0], [0, 0.1, 0.9]]
+    >>> print(mix_primaries(grey, np.ones((1, 1), np.float32), rows_sum_to_one).round(4))
+    [[[0.5 0.5 0.5]]]
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
@@ -392,6 +411,10 @@ def solve_neutral_keeping(
     :raises ValueRangeError: no such matrix was found (the step is too wide).
 
     Newton's method on (angle, ratio) with a numeric Jacobian, in float64.
+
+    >>> matrix = solve_neutral_keeping(130, 0.25, 123, 0.25)
+    >>> print(matrix.sum(axis=1).round(6))
+    [1. 1. 1.]
     """
     curve = transfer(transfer_name)
     source = _skin_rgb(angle, ratio, luma)
@@ -520,6 +543,12 @@ def keep(
     :param amount: 0 to 1, how far; at 1 the skin takes no colour from the grade.
     :param saturation: 0 to 1, how much of the natural saturation returns with the hue.
     :returns: float32, shape of ``graded``. :raises PictureError: wrong arrays.
+
+    >>> graded = np.full((1, 1, 3), (0.3, 0.5, 0.7), np.float32)
+    >>> natural = np.full((1, 1, 3), (0.7, 0.5, 0.4), np.float32)
+    >>> everywhere = np.ones((1, 1), np.float32)
+    >>> print(keep(graded, natural, everywhere, amount=1.0).round(2))
+    [[[0.62 0.44 0.35]]]
     """
     graded = as_picture(graded, "graded picture")
     natural = as_picture(natural, "natural picture")

@@ -154,10 +154,10 @@ def first_run(out, n, length):
 
 
 @inline
-def write_runs(work, row, matte, out, n, room, non_temporal, p):
-    """Have ``work(row, matte, out, n, p)`` finish a row of n components run by run in ``room``, and write it."""
+def write_runs(work, row, matte, out, n, scratch, non_temporal, p):
+    """Have ``work(row, matte, out, n, p)`` finish a row of n components run by run in ``scratch``, and write it."""
     for start in range(first_run(out, n, RUN), matte.shape[0], RUN):
         x0, x1 = max(start, 0), min(start + RUN, matte.shape[0])
-        run = room[: n * (x1 - x0)]
+        run = scratch[: n * (x1 - x0)]
         work(row[n * x0 : n * x1], matte[x0:x1], run, n, p)
         write(out[n * x0 : n * x1], run, non_temporal)

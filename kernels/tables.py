@@ -26,6 +26,9 @@ def table_of(function: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> 
     within 4e-7, its inverse within 4e-6 of its value (10 ** (v / 0.25)).
 
     :param function: takes and returns float64 of any shape. :returns: float32 (2²⁰ + 1).
+
+    >>> table_of(np.square).shape == (2**20 + 1,)
+    True
     """
     places = (np.arange(_PLACES, dtype=np.uint64) << _SHIFT).astype(np.uint32).view(np.float32)
     with np.errstate(all="ignore"):
@@ -60,6 +63,10 @@ def through_table(image: Floats, table: Floats, out: Floats | None = None) -> Fl
 
     :param image: float32 (H, W, 3 or 4). :param table: from :func:`table_of`. :returns: float32, same shape.
     :raises ValueRangeError: another table. :raises PictureError: wrong array.
+
+    >>> squares = table_of(np.square)
+    >>> through_table(np.full((1, 1, 3), 0.5, np.float32), squares)
+    array([[[0.25, 0.25, 0.25]]], dtype=float32)
     """
     if table.shape != (_PLACES + 1,):
         raise ValueRangeError(f"A table must have {_PLACES + 1} values, not {table.shape}.")

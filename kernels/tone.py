@@ -134,6 +134,10 @@ def curve(image: Floats, points: Sequence[Sequence[float]], out: Floats | None =
     :raises ValueRangeError: unusable points. :raises PictureError: wrong array.
 
     Source: Fritsch and Carlson 1980, see :func:`slopes`.
+
+    >>> picture = np.array([[[0.25, 0.5, 1.5]]], np.float32)
+    >>> curve(picture, [(0, 0), (0.5, 0.75), (1, 1)])[0, 0, 1].item()
+    0.75
     """
     segments = segments_of(points)
     image = as_picture(image)
@@ -202,20 +206,20 @@ def _saturate_row(values, out, n, saturation, clamped):
 
 
 @subroutine
-def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, non_temporal):
+def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, scratch, non_temporal):
     """Work a row and write it, run by run."""
     width = row.shape[0] // n
     for start in range(first_run(out, n, RUN), width, RUN):
         x0 = max(start, 0)
         count = min(start + RUN, width) - x0
-        given, values, finished = row[n * x0 : n * (x0 + count)], room[0][: 4 * count], room[1]
+        given, values, finished = row[n * x0 : n * (x0 + count)], scratch[0][: 4 * count], scratch[1]
         if n == 3:
             _slope_row(given, values, 3, slope, offset, clamped)
         else:
             _slope_row(given, values, 4, slope, offset, clamped)
         for k in range(3):
             if power[k] != ONE:
-                raise_run(values[k * count : (k + 1) * count], room[1], power[k])
+                raise_run(values[k * count : (k + 1) * count], scratch[1], power[k])
         if n == 3:
             _saturate_row(values, finished, 3, saturation, clamped)
         else:
@@ -225,10 +229,10 @@ def _write_cdl(row, out, n, slope, offset, power, saturation, clamped, room, non
 
 @strip_kernel
 def _cdl_strips(image, out, slope, offset, power, saturation, clamped, y0, y1):
-    non_temporal, room = is_non_temporal(out), np.empty((2, SCRATCH), np.float32)
+    non_temporal, scratch = is_non_temporal(out), np.empty((2, SCRATCH), np.float32)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y].reshape(-1)
-        _write_cdl(row, to, image.shape[2], slope, offset, power, saturation, clamped, room, non_temporal)
+        _write_cdl(row, to, image.shape[2], slope, offset, power, saturation, clamped, scratch, non_temporal)
     store_fence(non_temporal)
 
 
@@ -271,6 +275,10 @@ def cdl(
     :returns: float32, same shape. :raises ValueRangeError: a number out of range. :raises PictureError: wrong array.
 
     Source: American Society of Cinematographers, Color Decision List (ASC CDL) specification 1.2.
+
+    >>> picture = np.full((1, 1, 3), 0.5, np.float32)
+    >>> print(cdl(picture, slope=(1.2, 1, 1), offset=(-0.05, 0, 0), power=(0.9, 1, 1)).round(6))
+    [[[0.583884 0.5      0.5     ]]]
     """
     p = cdl_constants(slope, offset, power, saturation)
     image = as_picture(image)
