@@ -44,6 +44,7 @@ from .standard import (
 )
 from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
+from .surroundings import ANOTHER_CLIP, Surroundings
 from .tags import curve_of_profile, named_primaries, primaries_of_profile, space_tags, tag_in_words, tagged_space
 from .tone import Cdl, SuggestionError, ToneCurve, ToneSuggestion, solve_neutral_black, suggest_tone
 from .verdict import (
@@ -99,6 +100,7 @@ EARLIER: tuple[type[Node], ...] = (CorrectSkin1,)
 """Major versions that hosts go on offering beside those of today, for the projects that were saved with them."""
 
 __all__ = [
+    "ANOTHER_CLIP",
     "AS_SHOT",
     "BY_HAND",
     "BY_LIGHT",
@@ -174,6 +176,7 @@ __all__ = [
     "Subject",
     "SubjectError",
     "SuggestionError",
+    "Surroundings",
     "ToneCurve",
     "ToneSuggestion",
     "Vectorscope",

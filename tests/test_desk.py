@@ -6,6 +6,7 @@ import dataclasses
 import http.client
 import json
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -851,6 +852,18 @@ def test_faces_join_the_key_and_are_moved_and_removed(panned):
     shifted = opened.state.graph.by_id["face1"].node_at(8).nose
     assert shifted == pytest.approx((face.node_at(8).nose[0] + 0.1, face.node_at(8).nose[1] - 0.05), abs=1e-4)
     assert state.State.from_dict(json.loads(json.dumps(opened.state.to_dict()))) == opened.state
+    opened.save()
+    with open_writer(panned.clips / "standing.mkv") as writer:
+        writer.write(1, workshop.camera(workshop.portrait("tan", 6, 480, 270).light))
+    shutil.copy(*(panned.result_path(panned.graph_name(name)) for name in ("walking.mkv", "standing.mkv")))
+    own, other = session.Session(panned, "walking.mkv"), session.Session(panned, "standing.mkv")
+    assert "face1" in own.state.graph.by_id
+    assert not any("another clip" in text for text in own.notices)
+    assert not {"face1", "join"} & set(other.state.graph.by_id)
+    assert chain.is_chain(other.state.graph)
+    assert [text for text in other.notices if "another clip" in text]
+    own.close()
+    other.close()
     opened.remove_face("face1")
     assert not {"face1", "join"} & set(opened.state.graph.by_id)
     assert chain.is_chain(opened.state.graph)

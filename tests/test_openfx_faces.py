@@ -16,7 +16,7 @@ from inkarnat.host_adapters.detect import faces as detector
 from inkarnat.host_adapters.openfx import faces
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.kernels.face import radius_at
-from inkarnat.nodes import NODES, CorrectSkin, FaceMatte, ParamError
+from inkarnat.nodes import ANOTHER_CLIP, NODES, CorrectSkin, FaceMatte, ParamError
 from inkarnat.nodes.declare import LANDMARKS, PRESENCE
 from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
@@ -106,6 +106,30 @@ def test_renders_need_no_detector(monkeypatch):
     assert np.array_equal(got, node.matte(picture))
     alone = dataclasses.replace(node, face_1_presence=0.0).matte(picture)
     assert np.abs(got - alone).mean() > 0.002, "the face says something about the matte"
+    no_complaints()
+
+
+@needs_detector
+@pytest.mark.parametrize("way", ["button", "clip"])
+def test_faces_that_lie_in_another_clip_are_left_out_with_a_sentence(way):
+    """Copied to another clip, or with another one connected; the own clip keeps them."""
+    host, _ = loaded()
+    instance, stage = held(real())
+    assert instance.press("find_faces", stage) == 0
+    assert instance.press("learn", stage) == 0
+    assert ANOTHER_CLIP not in instance["report"]
+    assert presence(instance, 0) == 1.0
+    stage = shown(rgba(camera(portrait("light", 812, *map(round, instance.size)).light)))
+    host.edits.clear()
+    if way == "button":
+        assert instance.press("learn", stage) == 0
+    else:
+        assert instance.press("Source", stage, kind="OfxTypeClip") == 0
+    assert ANOTHER_CLIP in instance["report"]
+    assert [presence(instance, slot) for slot in range(len(SLOTS))] == [0.0] * len(SLOTS)
+    assert "begin Leave faces out" in host.edits
+    assert instance.press("learn", stage) == 0
+    assert ANOTHER_CLIP not in instance["report"], "said once"
     no_complaints()
 
 

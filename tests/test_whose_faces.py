@@ -8,14 +8,15 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.commands import render
+from inkarnat.host_adapters.commands import measure, person, render, stills
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.keyframes import Keyframes
+from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots.whose_faces import with_face_note, without_foreign_faces
 from inkarnat.host_adapters.workshop import camera, portrait
-from inkarnat.nodes import FaceMatte, JoinFaces, SkinKey
+from inkarnat.nodes import ANOTHER_CLIP, FaceMatte, JoinFaces, MarkedFrame, Sample, SkinKey, solve_correction
 
 
 class Take:
@@ -121,3 +122,56 @@ def test_render_leaves_a_strangers_outlines_out_and_says_so(tmp_path, take):
         assert ("another clip" in told.stderr) == (name == "other")
         assert not json.loads(told.stdout)["failed"]
         assert out.is_file()
+
+
+def test_a_face_moved_by_hand_still_lies_in_its_clip(graph, take):
+    """The note keeps the place that was looked at, not that where the face is now."""
+    moved = with_face(FaceMatte(*((x + 0.05, y - 0.04) for x, y in take.face.landmarks))).with_notes(graph.notes())
+    assert without_foreign_faces(moved, take) == (moved, None)
+
+
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory, take):
+    """A whole correction with a face, its own still and another one."""
+    folder = tmp_path_factory.mktemp("whose")
+    for name, shot in (("own", take), ("other", Take(811))):
+        write_picture(folder / f"{name}.tif", shot.picture)
+    left, top, right, bottom = portrait("tan", 810, 480, 270).places["face"]
+    middle = Sample.point((left + right) / 2, top + 0.45 * (bottom - top))
+    correction = solve_correction([MarkedFrame(1, take.picture, (middle,), faces=(take.face,))])
+    graph = chain_graph(correction.links(), correction.outputs())
+    with_face_note(graph, Take(810, range(1, 2))).save(folder / "g.json")
+    return folder
+
+
+def told_by(command, *arguments):
+    told = CliRunner().invoke(command, [str(each) for each in arguments], standalone_mode=False)
+    assert told.exception is None, told.output
+    return told.stderr
+
+
+@pytest.mark.parametrize("name", ["own", "other"])
+def test_every_verb_that_reads_a_clip_through_a_graph_says_the_same_sentence(solved, tmp_path, name):
+    clip, graph = solved / f"{name}.tif", solved / "g.json"
+    project = tmp_path / "people.json"
+    for told in (
+        told_by(measure.command, clip, "--graph", graph),
+        told_by(stills.command, clip, "--graph", graph, "-o", tmp_path / "stills"),
+        told_by(person.command, "add", "Ada", "--from", clip, "--graph", graph, "--project", project),
+    ):
+        assert (ANOTHER_CLIP in told) == (name == "other")
+
+
+def test_a_reading_on_another_clip_is_that_of_the_graph_without_faces(solved):
+    """What the outlines of a stranger would key does not count."""
+    graph = Graph.load(solved / "g.json")
+    for name in ("with", "bare"):
+        kept = graph if name == "with" else without_foreign_faces(graph, Take(811, range(1, 2)))[0]
+        kept.save(solved / f"{name}.json")
+    readings = []
+    for name in ("with", "bare"):
+        arguments = [str(solved / "other.tif"), "--graph", str(solved / f"{name}.json"), "--json"]
+        told = CliRunner().invoke(measure.command, arguments, standalone_mode=False)
+        readings.append(json.loads(told.stdout))
+    assert readings[0]["readings"]
+    assert readings[0] == readings[1]

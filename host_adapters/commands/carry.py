@@ -146,11 +146,14 @@ def _what(options: dict[str, Any]) -> list[str]:
 
 
 def _carrier(graph: Graph, reference: Shot, view: View, person: Person | None, options: dict[str, Any]) -> Carrier:
-    return Carrier(
+    carrier = Carrier(
         graph, reference, view, person, options["light"], line=read_line(options), seen=view_id(options["view"]),
         what=_what(options), subjects=_subjects(options), match_exposure=options["match_exposure"],
         typed=read_hands(options, reference.clip.height),
     )  # fmt: skip
+    for note in carrier.notes:
+        console.warn(f"note: {note}")
+    return carrier
 
 
 def _carry_cut(

@@ -8,11 +8,13 @@ from typing import Any
 import click
 
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
+from ..graphs.graph import STANDARD_SOURCE
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
 from ..writes import always, claim, never
 from . import console
-from .render import check_names, open_files, own_faces, read_run, render_job, run_options, submitted_before, tell
+from .footage import own_faces
+from .render import check_names, open_files, read_run, render_job, run_options, submitted_before, tell
 
 
 @click.command()
@@ -48,7 +50,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     with ExitStack() as stack:
         clips = open_files(stack, footage, files)
         frames = parse_frames(options["frames"]) if options["frames"] else None
-        loaded = own_faces(loaded, clips)
+        loaded = own_faces(loaded, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
         numbers = check_range(frames, next(iter(clips.values())))
         step = bool(options["part"] or options["join"])  # of a run that was decided on when it was submitted
         resumed = submitted_before(paths.values()) if options["resume"] else never

@@ -70,6 +70,18 @@ def footage_options(command: Command) -> Command:
     return command
 
 
+def own_faces(graph: Graph, clip: Clip) -> Graph:
+    """Return the graph without faces that lie in another clip, and say so. Raises GraphError and InputError."""
+    if not any(step.node.name == "face_matte" for step in graph.steps):
+        return graph
+    from ..shots.whose_faces import without_foreign_faces
+
+    graph, note = without_foreign_faces(graph, clip)
+    if note is not None:
+        console.warn(f"note: {note}")
+    return graph
+
+
 def output_options(command: Command) -> Command:
     """Add --output-space to a verb that writes pictures."""
     return click.option(

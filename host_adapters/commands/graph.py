@@ -25,7 +25,7 @@ from ..shots.solving import look_at
 from ..shots.viewing import open_view, view_id
 from ..writes import claim, writing
 from . import console
-from .footage import Footage, footage_options
+from .footage import Footage, footage_options, own_faces
 
 _PATIENCE = 20.0
 """Seconds that are waited for another who changes the graph."""
@@ -157,6 +157,7 @@ def set_values(
         said: tuple[str, ...] = ()
         if opened is not None:
             steps = frozenset(edit.step for edit in edits)
+            changed = own_faces(changed, opened)
             anew = solve_anew(changed, look_at(opened.read), opened.frames[0], steps, view=seen)
             changed, said = anew.graph, anew.said
         changed.save(output or graph)

@@ -45,7 +45,7 @@ from ..shots.viewing import open_view, view_id
 from ..writes import claim
 from . import console
 from .correct import READING_COLUMNS, reading_row
-from .footage import Footage, footage_options
+from .footage import Footage, footage_options, own_faces
 from .master import check_together, measure_master
 from .options import (
     Named,
@@ -152,7 +152,7 @@ def command(
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     seen = view_id(options["view"])
     if graph_file is not None:
-        graph = Graph.load(graph_file)
+        graph = own_faces(Graph.load(graph_file), clip)
         check_view(graph, seen)
         is_made = None if corrected else is_made_by(graph, clip.path, numbers)
         told = _through_graph(input, clip, graph, corrected or bool(is_made), numbers, view, seen, options, people)

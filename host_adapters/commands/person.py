@@ -17,6 +17,7 @@ from ..shots.people import People, Person, frame_hash
 from ..shots.solving import SolveOptions, SubjectMarks, solve
 from ..shots.viewing import open_view, view_id
 from . import console
+from .footage import own_faces
 from .options import parse_mark, project_option
 
 
@@ -110,7 +111,7 @@ def _approved(
     if graph_file is not None:
         if add or subtract:
             raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
-        return "result", Graph.load(graph_file)
+        return "result", own_faces(Graph.load(graph_file), clip)
     if not add:
         raise GraphError("Give --add SAMPLE on the person's skin, or --graph.")
     marked = SubjectMarks("", tuple(map(parse_mark, add)), tuple(map(parse_mark, subtract)))

@@ -20,7 +20,7 @@ from ..media.clips import Clip, Frames, parse_frames
 from ..shots.stills import Shown
 from ..writes import Decided, claim, never
 from . import console
-from .footage import Command, Footage, footage_options, output_options
+from .footage import Command, Footage, footage_options, output_options, own_faces
 from .options import named_files, project_option, read_line
 from .stills import Stills, stills_options
 
@@ -93,7 +93,7 @@ def command(
         clips = open_files(stack, footage, files)
         chosen = parse_frames(frames) if frames else None
         numbers = check_range(chosen, next(iter(clips.values())))
-        loaded = own_faces(loaded, clips)
+        loaded = own_faces(loaded, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
         main = next(iter(clips.values()))
         looked_at = [] if stills is None else stills.chosen(main, numbers)
         pictures = {} if stills is None or shown is None else stills.files(shown, main, looked_at)
@@ -126,18 +126,6 @@ def read_run(
 def open_files(stack: ExitStack, footage: Footage, files: Mapping[str, str]) -> dict[str, Clip]:
     """Open the inputs of a run until the stack ends. Raises InputError."""
     return {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
-
-
-def own_faces(graph: Graph, clips: Mapping[str, Clip]) -> Graph:
-    """Return the graph without faces that lie in another clip, and say so."""
-    if not any(step.node.name == "face_matte" for step in graph.steps):
-        return graph
-    from ..shots.whose_faces import without_foreign_faces
-
-    graph, note = without_foreign_faces(graph, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
-    if note is not None:
-        console.warn(f"note: {note}")
-    return graph
 
 
 def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:

@@ -19,7 +19,7 @@ from ..shots.stills import Shown, chosen_frames, still_files, write_stills
 from ..shots.viewing import open_view, view_id
 from ..writes import claim, make_folder
 from . import console
-from .footage import Footage, footage_options
+from .footage import Footage, footage_options, own_faces
 from .options import project_option, read_line
 
 Command = Callable[..., Any]
@@ -119,6 +119,7 @@ def command(clip: str, graph_file: str, folder: str, as_json: bool, **options: A
     stills = Stills(folder, tuple(parse_frames(options["frames"])) if options["frames"] else None)
     graph, line = footage.around(graph), read_line(options)
     with footage.open(clip) as opened:
+        graph = own_faces(graph, opened)
         frames = stills.chosen(opened)
         reference = options["reference"]
         if reference is not None and reference not in opened.frames:

@@ -13,6 +13,7 @@ from ..graphs.standard import keyed_step
 from ..media.clips import open_clip
 from ..shots.face_tracks import FaceTrack, follow_faces
 from ..shots.track import Track, follow_region
+from ..shots.whose_faces import with_face_note
 from .chain import faces_of, rewired
 from .errors import DeskError
 from .keyframing import with_step
@@ -58,6 +59,12 @@ def find(path: Path, frames: Sequence[int], task: Task) -> tuple[FaceTrack, ...]
     with open_clip(path) as clip:
         readable = [frame for frame in frames if frame not in clip.missing]
         return follow_faces(clip.read, readable, find_faces, task.step)
+
+
+def with_note(path: Path, state: State) -> State:
+    """Return the state with a note of what its clip shows round the faces. Raises InputError."""
+    with open_clip(path) as clip:
+        return dataclasses.replace(state, graph=with_face_note(state.graph, clip))
 
 
 def with_tracks(state: State, tracks: Sequence[FaceTrack], frames: Sequence[int]) -> State:

@@ -21,10 +21,12 @@ from ...nodes import Compare, Region, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.keyframes import WAYS
+from ..graphs.standard import without_faces
 from ..made import GRAPH, note
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
+from ..shots.whose_faces import without_foreign_faces
 from ..writes import check_files, check_text, put_aside, write_bytes
 from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, rewired, shapes_of
 from .controls import TARGET, in_words, label_of, person_values, plain, refused, step_values, target_params, view_values
@@ -32,7 +34,17 @@ from .drawn import Drawn
 from .errors import DeskError, ExistsError, OwnedError
 from .flicker import Flicker, flicker_of, measured
 from .folder import Folder, shown
-from .following import face_moved, find, person_faces, track_shape, track_words, tracked, with_tracks, without_face
+from .following import (
+    face_moved,
+    find,
+    person_faces,
+    track_shape,
+    track_words,
+    tracked,
+    with_note,
+    with_tracks,
+    without_face,
+)
 from .history import History
 from .keyframing import (
     constant,
@@ -100,7 +112,7 @@ class Session:
         self.saved: Graph | None = None
         self.owner = Owner(folder.notes_path(name), shown(name))
         self.owner.take()
-        self.history = History(self._restored())
+        self.history = History(self._with_own_faces(self._restored()))
         self.keeper = Keeper(folder.notes_path(name), self.owner)
         self._restore_history()
         self.history_keeper = Keeper(folder.beside(name, ".history.json"), self.owner, _REST)
@@ -151,6 +163,16 @@ class Session:
             except InkarnatError as error:
                 self.notices.append(f"{self.graph_name} was left alone: {error}")
         return State()
+
+    def _with_own_faces(self, state: State) -> State:
+        """Return the state without faces that lie in another clip, and say so among the notices."""
+        try:
+            graph, note = without_foreign_faces(state.graph, self.clip)
+        except InkarnatError as error:
+            graph, note = without_faces(state.graph), f"The faces were left out. {error}"
+        if note is not None and note not in self.notices:
+            self.notices.append(note)
+        return state if graph is state.graph else dataclasses.replace(state, graph=graph)
 
     def _restore_history(self) -> None:
         """Take over what could be undone when the clip was last open."""
@@ -677,7 +699,8 @@ class Session:
         def work(task: Task) -> str:
             tracks = find(self.clip.path, frames, task)
             with self._lock:
-                self._put(with_tracks(self.state, tracks, frames), "Find faces", gesture)
+                found = with_note(self.clip.path, with_tracks(self.state, tracks, frames))
+                self._put(found, "Find faces", gesture)
                 marked = [p for p in self.state.people if any(m.suffix == p.suffix for m in self.state.marks)]
                 for person in marked if tracks else ():
                     self.solve("learn", frames[0], person.suffix, gesture)
@@ -752,7 +775,7 @@ class Session:
     def open_graph(self, name: str) -> None:
         """Open a saved graph with its marks; undo takes it back."""
         with self._lock:
-            self._put(self._state_of(name), f"Open {name}")
+            self._put(self._with_own_faces(self._state_of(name)), f"Open {name}")
             self.graph_name = name
 
     def keep_version(self, name: str, replace: bool = False) -> str:
@@ -763,7 +786,7 @@ class Session:
     def back_to(self, name: str) -> None:
         """Go back to a version; undo takes it back. Raises DeskError where there is none of that name."""
         with self._lock:
-            self._put(self.versions.state(name), f"Back to “{name}”")
+            self._put(self._with_own_faces(self.versions.state(name)), f"Back to “{name}”")
 
     def still(self, frame: int, name: str, replace: bool = False) -> Path:
         """Write the result of one frame at full size, as a reference. Raises ExistsError and OutputError."""

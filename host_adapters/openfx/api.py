@@ -53,6 +53,7 @@ PEN_DOWN, PEN_MOTION, PEN_UP = (
     b"OfxInteractActionPenMotion",
     b"OfxInteractActionPenUp",
 )
+TYPE_CLIP = b"OfxTypeClip"
 TYPE_PARAMETER = b"OfxTypeParameter"
 
 # --- properties ---------------------------------------------------------------------------------------------

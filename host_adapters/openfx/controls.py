@@ -35,6 +35,8 @@ REPORT = "report"
 """The text in which an action answers."""
 FIND_FACES, FOLLOW_FACES = "find_faces", "follow_faces"
 """The buttons that look for faces on this frame and through the clip."""
+FACES_SEEN = "faces_seen"
+"""The text that keeps what Source shows round the faces, by frame: another clip shows something else there."""
 BACK = "back_to_solved"
 """The button that clears what is set by hand beside what is solved."""
 MOST_POINTS = 12
@@ -298,6 +300,8 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
         yield _control("PushButton", _Head(FIND_FACES, "Find faces", hint))
         hint = "Look for faces through the whole clip, and keep their eyes, noses and mouths as keyframes."
         yield _control("PushButton", _Head(FOLLOW_FACES, "Follow faces", hint))
+        head = _Head(FACES_SEEN, "Where the faces lie", "What the clip shows round the faces, to know it again.")
+        yield _control("String", head, Default="", Animates=0, EvaluateOnChange=0, Secret=1)
     for name, action in kind.actions().items():
         yield _control("PushButton", _Head(name, action.label, action.help))
     if kind.parts():

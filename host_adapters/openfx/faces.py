@@ -19,9 +19,10 @@ from typing import Any
 import numpy as np
 
 from ...kernels.arrays import Floats
+from ...nodes import ANOTHER_CLIP, Surroundings
 from ...nodes.declare import PRESENCE
 from . import api
-from .controls import Frame
+from .controls import FACES_SEEN, Frame
 from .instance import Instance
 from .properties import OpenFXError, Properties
 from .render import whole_inputs
@@ -103,11 +104,15 @@ def find(
     tracks = [_known(instance, slot, time) for slot in slots]
     times = _times(instance, time) if through else [time]
     most, frames = 0, {}
+    seen: dict[float, Surroundings] = {}
     with Finder() as finder:
         for count, at in enumerate(times):
             try:
                 with whole_inputs(instance, at, arguments, MOST_ROWS) as (frame, inputs):
-                    found = finder.faces(inputs[instance.clips[0].port])
+                    picture = inputs[instance.clips[0].port]
+                    found = finder.faces(picture)
+                    if found:
+                        seen[at] = Surroundings.round(picture, found[0])
             except OpenFXError:
                 if not through or at == time:
                     raise
@@ -116,7 +121,7 @@ def find(
             _assign(tracks, found, at)
             if not report((count + 1) / len(times)):
                 return None
-    _write(instance, slots, tracks, frames)
+    _write(instance, slots, tracks, frames, seen)
     kept = sum(any(track.places.values()) for track in tracks)
     where = f"in {len(frames)} frames" if through else "on this frame"
     over = f" The largest {kept} are kept." if most > kept else ""
@@ -173,6 +178,7 @@ def _write(
     slots: Sequence[Mapping[str, str]],
     tracks: Sequence[Track],
     frames: Mapping[float, Frame],
+    seen: Mapping[float, Surroundings],
 ) -> None:
     label = "Follow faces" if len(frames) > 1 else "Find faces"
     with instance.one_edit(label):
@@ -182,6 +188,42 @@ def _write(
                 instance.set_key(slot[PRESENCE], at, 1.0 if marks else 0.0)
                 for name, point in zip(names, marks or (), strict=False):
                     instance.set_key(name, at, frames[at].canonical(point))
+        instance.set_control(FACES_SEEN, json.dumps({f"{at:g}": seen[at].text() for at in _telling(seen)}))
+
+
+def _telling(seen: Mapping[float, Surroundings]) -> list[float]:
+    """Return the first and the last time with a face, and that of the largest one."""
+    if not seen:
+        return []
+    return sorted({min(seen), max(seen, key=lambda at: seen[at].reach), max(seen)})
+
+
+def without_foreign_faces(instance: Instance, time: float, arguments: Properties) -> str:
+    """Take faces out that lie in another clip than Source, in one step of undo, and return what to say of it."""
+    slots = instance.kind.face_slots()
+    if not slots or not instance.has_control(FACES_SEEN):
+        return ""
+    get = instance.getter(time)
+    try:
+        known = {float(at): Surroundings.read(text) for at, text in json.loads(get(FACES_SEEN) or "{}").items()}
+    except (ValueError, TypeError, AttributeError):
+        known = {}
+    if not known or any(_shows(instance, at, arguments, kept) for at, kept in known.items()):
+        return ""
+    with instance.one_edit("Leave faces out"):
+        for slot in slots:
+            instance.set_for_good(slot[PRESENCE], 0.0)
+        instance.set_control(FACES_SEEN, "")
+    return f"{ANOTHER_CLIP} Find faces finds those of this clip. "
+
+
+def _shows(instance: Instance, at: float, arguments: Properties, kept: Surroundings) -> bool:
+    """Tell whether Source shows at a time what was seen there."""
+    try:
+        with whole_inputs(instance, at, arguments, MOST_ROWS) as (_, inputs):
+            return kept.are_in(inputs[instance.clips[0].port])
+    except OpenFXError:
+        return False  # a frame that Source does not have
 
 
 def program_of(lines: Mapping[str, Sequence[str]], resources: Path) -> None:

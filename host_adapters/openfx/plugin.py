@@ -134,17 +134,22 @@ def _allowed(space: str, style: bytes) -> str:
 
 def instance_changed(instance: Instance, arguments: Properties, answer: Properties | None) -> int:
     """Do what a button stands for; everything else, the effects' own edits above all, needs no answer."""
-    if arguments.string(api.TYPE, b"") != api.TYPE_PARAMETER:
+    what, time = arguments.string(api.TYPE, b""), arguments.double(api.TIME, 0, 0.0)
+    edited = arguments.string(api.CHANGE_REASON, b"") == api.USER_EDITED
+    if what == api.TYPE_CLIP and edited and (said := faces.without_foreign_faces(instance, time, arguments)):
+        instance.set_control(REPORT, f"Frame {time:g}: {said.strip()}")
+        return api.OK
+    if what != api.TYPE_PARAMETER:
         return api.REPLY_DEFAULT
-    time = arguments.double(api.TIME, 0, 0.0)
     show_state(instance, time)
-    if arguments.string(api.CHANGE_REASON, b"") != api.USER_EDITED:
+    if not edited:
         return api.REPLY_DEFAULT
     name = arguments.string(api.NAME, b"").decode()
     action = instance.kind.actions().get(name)
     if action is not None:
         with instance.progress(f"{instance.kind.label}: {action.label}"):
-            _do(instance, action, time, arguments)
+            said = faces.without_foreign_faces(instance, time, arguments)
+            _do(instance, action, time, arguments, said=said)
     elif name in (FIND_FACES, FOLLOW_FACES) and instance.has_control(name):
         with instance.progress(f"{instance.kind.label}: finding faces") as report:
             said = faces.find(instance, time, arguments, report, name == FOLLOW_FACES)
@@ -184,7 +189,9 @@ _LIVE_ROWS = 600
 """Rows to which pictures are reduced for a reading after every change: it must keep up with a slider."""
 
 
-def _do(instance: Instance, action: Action, time: float, arguments: Properties, most_rows: int = 0) -> None:
+def _do(
+    instance: Instance, action: Action, time: float, arguments: Properties, most_rows: int = 0, said: str = ""
+) -> None:
     """Let the node do something on this frame, and set the controls that it changes in one step of undo."""
     kind, get = instance.kind, instance.getter(time)
     with whole_inputs(instance, time, arguments, most_rows) as (frame, inputs):
@@ -200,7 +207,7 @@ def _do(instance: Instance, action: Action, time: float, arguments: Properties, 
                 instance.set_control(control, control_value(param, value, frame))
         if look.name_of(kind, get):
             report = f"{report} The look is not part of this reading."
-        instance.set_control(REPORT, f"Frame {time:g}: {report}")
+        instance.set_control(REPORT, f"Frame {time:g}: {said}{report}")
 
 
 def _back_to_solved(instance: Instance, time: float, arguments: Properties) -> None:

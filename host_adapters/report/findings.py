@@ -46,6 +46,7 @@ from ..shots.people import frame_hash
 from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
 from ..shots.viewing import View, open_view, view_id
+from ..shots.whose_faces import without_foreign_faces
 from .images import Images, draw_images
 
 MOST_FRAMES = 240
@@ -159,7 +160,7 @@ def _frames(clip: Clip, frames: str | None) -> list[int]:
 def _surveys(run: Run, clip: RunClip, view: View) -> dict[str, Survey]:
     """Read everybody in a clip."""
     with open_clip(run.path(clip.files)) as opened:
-        graph = Graph.load(run.path(clip.graph))
+        graph, _ = without_foreign_faces(Graph.load(run.path(clip.graph)), opened)
         aims = aims_of(graph, mattes_of(graph), run.person, run.line)
         return survey_people(opened, graph, view, aims, _frames(opened, clip.frames))
 
@@ -174,10 +175,11 @@ def _clip_findings(
     most: int,
     progress: Callable[[int], None] | None,
 ) -> ClipFindings:
-    graph = Graph.load(run.path(clip.graph))
+    kept = Graph.load(run.path(clip.graph))
     name, besides = reference
     alone = clip.name == name
     with open_clip(run.path(clip.files)) as opened:
+        graph, foreign = without_foreign_faces(kept, opened)
         numbers = _frames(opened, clip.frames)
         shown = clip.frame if clip.frame in numbers else numbers[0]
         assert shown is not None
@@ -203,13 +205,13 @@ def _clip_findings(
 
         verdict, worst = judge_people(surveys, aims, told)
         aim, surveyed, beside = aims[worst], surveys[worst], besides.get(worst)
-        described, notes = _describe(opened, numbers), opened.notes
+        described, notes = _describe(opened, numbers), (*opened.notes, *([foreign] if foreign else ()))
         plate = opened.read(shown)
         made = Runner(graph).run_frame(shown, {graph.sources[0]: plate}, ["result"])["result"]
         hashes = (
             (f"plate, frame {shown}", frame_hash(plate)),
             (f"result, frame {shown}", frame_hash(made)),
-            ("graph", graph_hash(graph)),
+            ("graph", graph_hash(kept)),
         )
     level = ""
     if not alone and surveyed.final is not None and beside is not None and beside.final is not None:
@@ -217,7 +219,7 @@ def _clip_findings(
     images = draw_images(pictures, matte, len(run.clips), aim.angle)
     gathered = ClipFindings(
         clip, described, shown, images, readings, tuple(moments), flicker(moments), surveyed, aim,  # type: ignore[arg-type]
-        verdict, level.replace("the same level than", "the same level as"), (), graph, hashes,
+        verdict, level.replace("the same level than", "the same level as"), (), kept, hashes,
     )  # fmt: skip
     return dataclasses.replace(gathered, warnings=_warnings(gathered, matte, notes, failed))
 

@@ -67,7 +67,7 @@ from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
 from .solving import TURNED_STEER, look_at, solve_key, solve_steering
-from .whose_faces import with_face_note
+from .whose_faces import with_face_note, without_foreign_faces
 
 View = Callable[[Floats], Floats]
 
@@ -373,6 +373,7 @@ class Carrier:
     :param what: the parts that are carried: see :data:`PARTS`. :param subjects: the people whose parts are carried and
         who are judged, None for everybody. :param match_exposure: bring the skin to the reference's
         level, in linear light. :param typed: what is set by hand on every clip that is carried to, by option.
+    :ivar notes: what there is to say of the reference.
     """
 
     def __init__(
@@ -401,7 +402,9 @@ class Carrier:
         self.balance = node
         self.person, self.line, self.subjects = person, line, subjects
         self.aims = self._aims_of(graph)
-        self.surveys = survey_people(reference.clip, graph, view, self.aims, reference.frames)
+        self._on_reference, note = without_foreign_faces(graph, reference.clip)
+        self.notes = () if note is None or self._on_reference is graph else (note,)
+        self.surveys = survey_people(reference.clip, self._on_reference, view, self.aims, reference.frames)
         first = next((name for name, each in self.surveys.items() if each.final is not None), next(iter(self.surveys)))
         self.aim, self.surveyed = self.aims[first], self.surveys[first]
         if self.surveyed.final is None:
@@ -484,7 +487,7 @@ class Carrier:
 
     def kept(self, shot: Shot) -> Carried:
         """Return a further stretch of the reference's own clip, with the reference's graph, measured and judged."""
-        return self._judged(shot, self.graph, self.balance if self.has_balance else None, REFERENCE)
+        return self._judged(shot, self._on_reference, self.balance if self.has_balance else None, REFERENCE)
 
     def standing(self, shot: Shot) -> Carried:
         """Return a shot with the graph that it has already, measured and judged: it is approved, or made by hand."""

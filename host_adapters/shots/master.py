@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,7 @@ from .people import Person
 from .runs import RUN_FILE, Run
 from .sampling import spread
 from .timeline import CutList, CutShot, TimelineError, library
+from .whose_faces import without_foreign_faces
 
 NO_GRAPH, NO_PEOPLE, NO_TIMECODE, OUTSIDE, SEVERAL = "no graph", "no people", "no timecode", "outside", "several graphs"
 """Why a shot is not judged, in a word: it has no graph · its graph keys nobody · nothing says where it lies in the
@@ -333,7 +334,9 @@ class _Reader:
         if plate is None:
             return self
         if all(number in plate.frames for number in self.placed.numbers):
-            self._plate, self._witness = plate, Witness(self.graph, self.view)
+            own, foreign = without_foreign_faces(self.graph, plate)
+            self._said += [foreign] if foreign else []
+            self._plate, self._witness = plate, Witness(own, self.view)
             self.keyed_by = "plate"
         else:
             plate.close()
@@ -403,10 +406,27 @@ class _Reader:
 
     def _by_film(self, picture: Floats, index: int) -> dict[str, Moment]:
         if self._finished is None:
-            self._finished = Finished(self.graph, self.view, entered=True)
+            own, foreign = without_foreign_faces(self.graph, _InFilm(self.placed, self._picture))
+            if foreign is not None:
+                self._said.append("the film does not show the faces of its graph where they lie: keyed without them")
+            self._finished = Finished(own, self.view, entered=True)
         number = self.placed.numbers[index]
         pictures = self._finished.pictures(_Still(picture), number)
         return {name: self._finished.moment(pictures, number, name) for name in self.mattes}
+
+
+class _InFilm:
+    """A shot as the film shows it, by the numbers of its own footage."""
+
+    missing = ()
+
+    def __init__(self, placed: Placed, read: Callable[[int], Floats]) -> None:
+        self.frames, self._read = placed.numbers, read
+        self._in_film = dict(zip(placed.numbers, placed.frames, strict=True))
+
+    def read(self, frame: int) -> Floats:
+        """Return the picture at a frame. Raises InputError."""
+        return self._read(self._in_film[frame])
 
 
 class _Still:

@@ -395,13 +395,15 @@ class Instance(EffectSide):
         status = self.effect.call(full, self.handle, self.arguments(stage), answer)
         return status, answer.values
 
-    def press(self, button: str, stage: Stage, reason: str = "OfxChangeUserEdited") -> int:
-        """Press a button, or tell the effect that a control has changed."""
+    def press(
+        self, button: str, stage: Stage, reason: str = "OfxChangeUserEdited", kind: str = "OfxTypeParameter"
+    ) -> int:
+        """Press a button, or tell the effect that a control, or by its kind a clip, has changed."""
         self.connect({**stage.clips, "Output": stage.output}, stage.scale)
         given = PropertySet(
             "in arguments",
             {
-                "OfxPropType": ("OfxTypeParameter",),
+                "OfxPropType": (kind,),
                 "OfxPropName": (button,),
                 "OfxPropChangeReason": (reason,),
                 "OfxPropTime": (float(stage.time),),
