@@ -136,8 +136,8 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
     """Do what a button stands for; everything else, the effects' own edits above all, needs no answer."""
     what, time = arguments.string(api.TYPE, b""), arguments.double(api.TIME, 0, 0.0)
     edited = arguments.string(api.CHANGE_REASON, b"") == api.USER_EDITED
-    if what == api.TYPE_CLIP and edited and (said := faces.without_foreign_faces(instance, time, arguments)):
-        instance.set_control(REPORT, f"Frame {time:g}: {said.strip()}")
+    if what == api.TYPE_CLIP and edited and (left_out := faces.without_foreign_faces(instance, time, arguments)):
+        instance.set_control(REPORT, f"Frame {time:g}: {left_out.strip()}")
         return api.OK
     if what != api.TYPE_PARAMETER:
         return api.REPLY_DEFAULT
@@ -148,8 +148,8 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
     action = instance.kind.actions().get(name)
     if action is not None:
         with instance.progress(f"{instance.kind.label}: {action.label}"):
-            said = faces.without_foreign_faces(instance, time, arguments)
-            _do(instance, action, time, arguments, said=said)
+            left_out = faces.without_foreign_faces(instance, time, arguments)
+            _do(instance, action, time, arguments, said=left_out)
     elif name in (FIND_FACES, FOLLOW_FACES) and instance.has_control(name):
         with instance.progress(f"{instance.kind.label}: finding faces") as report:
             said = faces.find(instance, time, arguments, report, name == FOLLOW_FACES)
