@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from ..arrays import Floats
-from ..colour import ZERO
+from ..colour import ONE, ZERO
 from ..devices import OnDevice
 from .memory import Block
+from .pixels import MOST_SEGMENTS
 
 if TYPE_CHECKING:
     from .card import Card
@@ -35,17 +36,21 @@ class Light:
         later = names[names.index(next(iter(step))) :]
         return replace(self, **step) if all(getattr(self, name) is None for name in later) else None
 
+    def kind(self) -> tuple[bool, int, bool, bool, bool]:
+        """Return what :func:`.pixels.lighting` needs to know."""
+        numbers, clamped = self.listed or (_NO_LIST, False)
+        segments = 0 if self.curve is None else min(len(self.curve), MOST_SEGMENTS + 1)
+        powers = any(power != ONE for power in numbers[6:9])
+        return self.adapt is not None, segments, self.listed is not None, clamped, powers
+
     def arguments(self, card: Card) -> tuple[Any, ...]:
         """Return what the kernel takes after the pictures and their size."""
-        decoding, matrix, encoding = self.adapt or (_NO_TRANSFER, _NO_MATRIX, _NO_TRANSFER)
-        numbers, clamped = self.listed or (_NO_LIST, False)
-        segments = 0 if self.curve is None else len(self.curve)
-        curve = card.constants(*([0.0] if self.curve is None else self.curve.ravel()))
-        adapts, listed = self.adapt is not None, self.listed is not None
-        return adapts, decoding, matrix, encoding, curve, segments, listed, clamped, numbers
+        numbers = (ZERO,) if self.curve is None else tuple(self.curve.ravel())
+        curve = numbers if len(numbers) <= 5 * MOST_SEGMENTS else card.constants(*numbers)
+        return *(self.adapt or (_NO_TRANSFER, _NO_MATRIX, _NO_TRANSFER)), curve, (self.listed or (_NO_LIST,))[0]
 
 
-_NO_TRANSFER, _NO_MATRIX, _NO_LIST = (ZERO,) * 18, (ZERO,) * 9, (ZERO,) * 10
+_NO_TRANSFER, _NO_MATRIX, _NO_LIST = (ZERO,) * 18, (ZERO,) * 9, (ONE,) * 10
 
 
 class CardArray(OnDevice):

@@ -153,6 +153,10 @@ class Card:
         """Launch a kernel for every place of some planes."""
         self._launch.over_planes(kernel, self.lanes.number(), width, height, count, *arguments)
 
+    def over_regions(self, kernel: Any, width: int, height: int, *arguments: Any, count: int = 1) -> None:
+        """Launch a kernel for every region of some planes: a block works each together."""
+        self._launch.over_regions(kernel, self.lanes.number(), width, height, count, *arguments)
+
     def reading(self, array: Any) -> Any:
         """Return an array of the card that this thread's lane may read from now on."""
         lane = self.lanes.lane
@@ -166,7 +170,7 @@ class Card:
     def lit(self, light: Any, count: int) -> Any:
         """Return the planes of a picture of so many pixels after the steps of its light."""
         to = self.memory.lent(3 * count)
-        self.over(self._pixels.light, count, light.base, to, count, *light.arguments(self))
+        self.over(self._pixels.lighting(*light.kind()), count, light.base, to, count, *light.arguments(self))
         return to
 
     def result(self, shape: tuple[int, ...], colour: Any, alpha: Any = None) -> Any:

@@ -8,12 +8,24 @@ frame the nearest place counts; what lies so far inside that all its neighbours 
 from __future__ import annotations
 
 # mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
-from numba import cuda
+from numba import cuda, float32
 
 from ..colour import HALF, ONE, ZERO, F, clamp
 from ..resample import BESIDE, FAR, MIDDLE
 from ..rows import end_of
-from .launch import further, kernel, piece, spot, this_place, this_row, whole
+from .launch import (
+    STEP,
+    THREADS,
+    further,
+    kernel,
+    piece,
+    region_kernel,
+    spot,
+    this_place,
+    this_row,
+    this_thread,
+    whole,
+)
 
 _THREE, _SIXTY_FOURTH = F(3), F(1 / 64)
 
@@ -21,8 +33,15 @@ _THREE, _SIXTY_FOURTH = F(3), F(1 / 64)
 @piece
 def near(i, size):
     """i, or beyond the ends the nearest place."""
-    i = whole(i)
-    return whole(min(max(i, 0), size - 1))
+    i, last = whole(i), whole(size - 1)
+    i = i if i > 0 else whole(0)
+    return i if i < last else last
+
+
+@piece
+def row_of(place, span):
+    """The row of a place where rows of ``span`` are counted through; no more than some thousand places."""
+    return whole((F(place) + HALF) / F(span))
 
 
 # --- coarser grids and back ---------------------------------------------------------------------------------
@@ -299,6 +318,98 @@ def means_across(sums, out, width, height, reach, part, area):
             out[spot(row + x)] = summed(sums, row, width, x, reach, part) / area
             x = further(x, width, 0)
         y = further(y, height, 1)
+
+
+# --- both ways in one go ------------------------------------------------------------------------------------
+
+SHARED_REACH = 32
+"""How far a filter may reach whose block shares what it found down the columns."""
+ACROSS, DOWN = 32, 8
+"""A block's region: so many columns and rows of a result."""
+SPAN = ACROSS + 2 * SHARED_REACH + 2
+SHARED = DOWN * SPAN
+"""Columns that a region reaches at most, and numbers that are shared for all of its rows."""
+
+
+@region_kernel(ACROSS, DOWN)
+def box(planes, out, width, height, reach, part, area):
+    """Means over boxes of 2 · reach + 1 values either way, and ``part`` of one more at each end."""
+    sums = cuda.shared.array(SHARED, float32)
+    base = whole(cuda.blockIdx.z * width * height)
+    left, top = whole(cuda.blockIdx.x * ACROSS - reach - 1), whole(cuda.blockIdx.y * DOWN)
+    span, k = whole(ACROSS + 2 * reach + 2), this_thread()
+    while k < span * DOWN:
+        j = row_of(k, span)
+        i = whole(k - j * span)
+        column = whole(base + near(left + i, width))
+        sums[spot(j * SPAN + i)] = _summed(planes, column, height, width, near(top + j, height), reach, part)
+        k = whole(k + THREADS)
+    cuda.syncthreads()
+    j = whole(cuda.threadIdx.y)
+    while j < DOWN:
+        i = whole(cuda.threadIdx.x)
+        while i < ACROSS:
+            x, y = whole(left + reach + 1 + i), whole(top + j)
+            if x < width and y < height:
+                out[spot(base + y * width + x)] = shared_sum(sums, whole(j * SPAN + i), reach, part) / area
+            i = whole(i + STEP[0])
+        j = whole(j + STEP[1])
+
+
+@piece
+def shared_sum(sums, at, reach, part):
+    """The sum over 2 · reach + 1 shared numbers, and ``part`` of the one ``at`` before them and of the one behind."""
+    ends, total = sums[spot(at)], ZERO
+    for _ in range(2 * reach + 1):
+        at = whole(at + 1)
+        total += sums[spot(at)]
+    return total + part * (ends + sums[spot(at + 1)])
+
+
+@region_kernel(ACROSS, DOWN)
+def blur(planes, first, out, to, width, height, taps, reach):
+    """Planes from the ``first`` on after a filter both ways, into those from ``to`` on; taps as :func:`taps_down`."""
+    below = cuda.shared.array(SHARED, float32)
+    base = whole((first + cuda.blockIdx.z) * width * height)
+    left, top = whole(cuda.blockIdx.x * ACROSS - reach), whole(cuda.blockIdx.y * DOWN)
+    span, k = whole(ACROSS + 2 * reach), this_thread()
+    while k < span * DOWN:
+        j = row_of(k, span)
+        i = whole(k - j * span)
+        column, y = whole(base + near(left + i, width)), near(top + j, height)
+        below[spot(j * SPAN + i)] = _tapped(planes, column, height, width, y, taps, reach)
+        k = whole(k + THREADS)
+    cuda.syncthreads()
+    base = whole((to + cuda.blockIdx.z) * width * height)
+    j = whole(cuda.threadIdx.y)
+    while j < DOWN:
+        i = whole(cuda.threadIdx.x)
+        while i < ACROSS:
+            x, y = whole(left + reach + i), whole(top + j)
+            if x < width and y < height:
+                at = whole(j * SPAN + i)
+                total, end = taps[spot(reach)] * below[spot(at + reach)], whole(at + 2 * reach)
+                for t in range(reach):
+                    total += taps[spot(t)] * (below[spot(at + t)] + below[spot(end - t)])
+                out[spot(base + y * width + x)] = total
+            i = whole(i + STEP[0])
+        j = whole(j + STEP[1])
+
+
+@piece
+def _tapped(plane, column, height, width, y, taps, reach):
+    """A value after a filter down its column, from the outermost pair of taps to the middle."""
+    total = taps[spot(reach)] * plane[spot(column + y * width)]
+    if y >= reach and y + reach < height:
+        above, below = whole(column + (y - reach) * width), whole(column + (y + reach) * width)
+        for i in range(reach):
+            total += taps[spot(i)] * (plane[spot(above)] + plane[spot(below)])
+            above, below = whole(above + width), whole(below - width)
+    else:
+        for i in range(reach):
+            above, below = near(y - reach + i, height), near(y + reach - i, height)
+            total += taps[spot(i)] * (plane[spot(column + above * width)] + plane[spot(column + below * width)])
+    return total
 
 
 # --- growing ------------------------------------------------------------------------------------------------

@@ -181,24 +181,31 @@ def _reduced(size: int, factor: int) -> int:
     return -(-size // factor)
 
 
-def _cells(card: Card, first: Grid, second: Grid | None, factor: int, high: np.float32 = ZERO) -> Grid:
-    """Return means over cells of one plane, or of the first plane of each of two."""
-    low = _new(card, _reduced(first.height, factor), _reduced(first.width, factor), 1 if second is None else 2)
-    sizes = (first.width, first.height, low.width, low.height)
-    for place, plane in enumerate((first,) if second is None else (first, second)):
-        arrays = (plane.block, low.block)
-        card.over_planes(filters.cells, low.width, low.height, *arrays, place, *sizes, factor, high)
+def _into_cells(card: Card, plane: Grid, low: Grid, to: int, factor: int, high: np.float32 = ZERO) -> None:
+    """Lay means over cells of a plane down in one of a coarser grid."""
+    sizes = (plane.width, plane.height, low.width, low.height)
+    card.over_planes(filters.cells, low.width, low.height, plane.block, low.block, to, *sizes, factor, high)
+
+
+def _cells(card: Card, plane: Grid, factor: int, high: np.float32 = ZERO) -> Grid:
+    """Return means over cells of a plane."""
+    low = _grid_for(card, plane, factor)
+    _into_cells(card, plane, low, 0, factor, high)
     return low
 
 
 def _means(card: Card, plane: Grid, radius: float, planes: int = 1) -> Grid:
     """Return means over boxes."""
-    whole, part, area = box_numbers(radius)
+    reach, part, area = box_numbers(radius)
     if area == ONE:
         return plane
-    sums, out, size = _like(card, plane, planes), _like(card, plane, planes), (plane.width, plane.height)
-    card.over_planes(filters.sums_down, *size, plane.block, sums.block, *size, whole, part, count=planes)
-    across = (sums.block, out.block, *size, whole, part, area)
+    out, size = _like(card, plane, planes), (plane.width, plane.height)
+    if reach <= filters.SHARED_REACH:
+        card.over_regions(filters.box, *size, plane.block, out.block, *size, reach, part, area, count=planes)
+        return out
+    sums = _like(card, plane, planes)
+    card.over_planes(filters.sums_down, *size, plane.block, sums.block, *size, reach, part, count=planes)
+    across = (sums.block, out.block, *size, reach, part, area)
     card.over_planes(filters.means_across, *size, *across, count=planes)
     return out
 
@@ -207,18 +214,27 @@ def _weighed(
     card: Card, plane: Grid, taps: Floats, first: int = 0, planes: int = 1, out: Grid | None = None, to: int = 0
 ) -> Grid:
     """Return planes from the ``first`` on after a filter both ways, in those of ``out`` from ``to`` on."""
-    between = _like(card, plane, planes)
     out = _like(card, plane, planes) if out is None else out
     weights, size = card.kept(("taps", taps.tobytes()), lambda: taps), (plane.width, plane.height)
-    down = (plane.block, first, between.block, *size, weights, len(taps) - 1)
+    reach = len(taps) - 1
+    if reach <= filters.SHARED_REACH:
+        given = (plane.block, first, out.block, to, *size, weights, reach)
+        card.over_regions(filters.blur, *size, *given, count=planes)
+        return out
+    between = _like(card, plane, planes)
+    down = (plane.block, first, between.block, *size, weights, reach)
     card.over_planes(filters.taps_down, *size, *down, count=planes)
-    across = (between.block, out.block, to, *size, weights, len(taps) - 1)
+    across = (between.block, out.block, to, *size, weights, reach)
     card.over_planes(filters.taps_across, *size, *across, count=planes)
     return out
 
 
+def _half_of(card: Card, plane: Grid) -> Grid:
+    return _new(card, _reduced(plane.height, 2) + 2, _reduced(plane.width, 2) + 2)
+
+
 def _halved(card: Card, plane: Grid) -> Grid:
-    low = _new(card, _reduced(plane.height, 2) + 2, _reduced(plane.width, 2) + 2)
+    low = _half_of(card, plane)
     sizes = (plane.width, plane.height, low.width, low.height)
     card.over_planes(filters.halve, low.width, low.height, plane.block, low.block, *sizes)
     return low
@@ -247,11 +263,16 @@ def _gaussian(card: Card, plane: Grid, sigma: float) -> Grid:
 
 def _lines(card: Card, low: Grid, radius: float, epsilon: float) -> Grid:
     """Return slope and offset of the guided filter from guide and plane."""
-    (whole, part, area), size = box_numbers(radius), (low.width, low.height)
-    sums, lines = _like(card, low, 4), _like(card, low, 2)
-    card.over_planes(key.products_down, *size, low.block, sums.block, *size, whole, part)
-    arrays = (sums.block, lines.block)
-    card.over_planes(key.fit, *size, *arrays, *size, whole, part, area, F(epsilon))
+    (reach, part, area), size = box_numbers(radius), (low.width, low.height)
+    lines = _like(card, low, 2)
+    if reach <= filters.SHARED_REACH:
+        arrays = (low.block, lines.block)
+        card.over_regions(key.lines, *size, *arrays, *size, reach, part, area, F(epsilon))
+    else:
+        sums = _like(card, low, 4)
+        card.over_planes(key.products_down, *size, low.block, sums.block, *size, reach, part)
+        arrays = (sums.block, lines.block)
+        card.over_planes(key.fit, *size, *arrays, *size, reach, part, area, F(epsilon))
     return _means(card, lines, radius, 2)
 
 
@@ -290,8 +311,12 @@ def shrink(plane: Any, radius: float, out: Floats | None = None) -> Any:
 # --- the skin key -------------------------------------------------------------------------------------------
 
 
-def _prefiltered(card: Card, image: CardArray, factor: int) -> Grid:
-    """Return Y′, Cb and Cr of cells after the ratio filter, see :func:`.prefilter.ratio_prefilter`."""
+def _prefiltered(card: Card, image: CardArray, factor: int) -> tuple[Grid, Grid, bool, bool]:
+    """Return what :func:`.prefilter.ratio_prefilter` finds on the way to Y′, Cb and Cr of cells.
+
+    They are the blurred luma, and behind it chroma where that is not halved; the blurred ratios, and behind them
+    halved chroma; whether the ratios are halved, and whether chroma is.
+    """
     height, width = image.shape[:2]
     planes = _new(card, _reduced(height, factor), _reduced(width, factor), 3)
     size = (planes.width, planes.height)
@@ -312,10 +337,7 @@ def _prefiltered(card: Card, image: CardArray, factor: int) -> Grid:
     for plane, out, parts in ((planes, soft, of_planes), (low, blurred, of_low)):
         for first, count, sigma in parts:
             _blur_into(card, plane, out, first, count, sigma, max(left) < TAPS_BELOW)
-    out = _like(card, planes, 3)
-    blocks = (soft.block, blurred.block, out.block)
-    card.over_planes(key.shadows, *size, *blocks, *size, low.width, low.height, halves, softer)
-    return out
+    return soft, blurred, halves, softer
 
 
 def _blur_into(card: Card, plane: Grid, out: Grid, first: int, count: int, sigma: float, direct: bool) -> None:
@@ -332,23 +354,44 @@ _NO_TAPS = np.ones(1, np.float32)
 """Taps that copy."""
 
 
-def _share(card: Card, plane: Grid, radius: float, factor: int) -> Grid:
-    return _means(card, _cells(card, plane, None, factor, ONE), radius / factor)
+class Cells(NamedTuple):
+    """Where the next step wants means over cells of a matte: a plane of ``grid``; values limited to 0 … high."""
+
+    grid: Grid
+    plane: int
+    factor: int
+    high: np.float32
 
 
-def _without(card: Card, matte: Grid, size: float, specks: bool) -> Grid:
-    """Return a matte without specks, or else without pinholes, of a size."""
-    radius = (speck_radius if specks else pinhole_radius)(size)
-    return _cleaned(card, matte, radius, specks) if radius > 0 else _levelled(card, matte, ZERO, ONE)
+def _grid_for(card: Card, size: Grid, factor: int, planes: int = 1) -> Grid:
+    return _new(card, _reduced(size.height, factor), _reduced(size.width, factor), planes)
 
 
-def _cleaned(card: Card, matte: Grid, radius: float, specks: bool) -> Grid:
-    """Return a matte cleaned as its mean all round tells."""
-    factor, out = factor_for(radius), _like(card, matte)
-    share, sides = _share(card, matte, radius, factor), (matte.width, matte.height)
-    given = (matte.block, share.block, out.block, *sides, share.width, share.height, F(1 / factor), specks)
-    card.over_planes(key.clean, matte.width, _reduced(matte.height, key.ROWS), *given)
+def _cleaned(
+    card: Card, matte: Grid, radius: float, specks: bool, cells: Grid | None = None, then: Cells | None = None
+) -> Grid:
+    """Return a matte cleaned as its mean all round tells; ``cells`` are its means over cells, where they are known."""
+    factor, out, sides = factor_for(radius), _like(card, matte), (matte.width, matte.height)
+    cells = _cells(card, matte, factor, ONE) if cells is None else cells
+    share = _means(card, cells, radius / factor)
+    low, plane, further, high = then or Cells(share, 0, 0, ONE)
+    given = (matte.block, share.block, out.block, low.block, plane, *sides, share.width, share.height)
+    card.over_regions(key.cleaner(factor, specks, further), *sides, *given, low.width, low.height, high)
     return out
+
+
+def _finished(card: Card, matte: Grid, specks: float, pinholes: float, then: Cells | None = None) -> tuple[Grid, bool]:
+    """Return a matte without specks and pinholes, told by radii; and whether the cells that come next are known."""
+    steps = [(first, radius) for first, radius in ((True, specks), (False, pinholes)) if radius > 0]
+    cells: Grid | None = None
+    for place, (first, radius) in enumerate(steps):
+        last, following = place == len(steps) - 1, then
+        if not last:
+            factor = factor_for(steps[place + 1][1])
+            following = Cells(_grid_for(card, matte, factor), 0, factor, ONE)
+        matte = _cleaned(card, matte, radius, first, cells, following)
+        cells = None if following is None else following.grid
+    return matte, bool(steps) and then is not None
 
 
 def learned_key(
@@ -368,30 +411,35 @@ def learned_key(
     card = _card(image)
     (image,) = _pictures(card, image)
     factor = qualify.work_factor(image.shape[0])
-    planes = _prefiltered(card, image, factor)
+    soft, blurred, *halving = _prefiltered(card, image, factor)
     placing, ramp = qualify.placing_of(centre), qualify.ramp_of(width, softness)
     bending = qualify.bending_of(middle, shadow_reach, highlight_reach)
-    matte = _like(card, planes)
+    matte, size = _like(card, soft), (soft.width, soft.height)
+    sizes = (*size, blurred.width, blurred.height, *halving)
     if form.ndim == 3:
         packed = qualify.packed_once(form)
         table = card.kept(("table", id(packed)), lambda: packed)
-        arrays, bends = (planes.block, table, matte.block), bending[1:] != (ONE, ONE)
-        card.over(key.table, matte.pixels, *arrays, matte.pixels, placing, bending, ramp, bends)
+        arrays, bends = (soft.block, blurred.block, table, matte.block), bending[1:] != (ONE, ONE)
+        card.over_planes(key.table, *size, *arrays, *sizes, placing, bending, ramp, bends)
     else:
         gaussian = qualify.precision_of(form)
-        arguments = (planes.block, matte.block, matte.pixels, gaussian, placing, bending, ramp)
-        card.over(key.compact, matte.pixels, *arguments)
-    if finish:
-        matte = _without(card, matte, qualify.SPECKS * matte.height, True)
-        matte = _without(card, matte, qualify.PINHOLES * matte.height, False)
+        arguments = (soft.block, blurred.block, matte.block, *sizes, gaussian, placing, bending, ramp)
+        card.over_planes(key.compact, *size, *arguments)
     radius, further = qualify.edge_radius(matte.height)
-    lines = _lines(card, _cells(card, planes, matte, further), radius, qualify.EDGE_EPSILON)
+    low, known = _grid_for(card, matte, further, 2), False
+    if finish:
+        radii = speck_radius(qualify.SPECKS * matte.height), pinhole_radius(qualify.PINHOLES * matte.height)
+        matte, known = _finished(card, matte, *radii, Cells(low, 1, further, ONE))
+        if not any(r > 0 for r in radii):
+            matte = _levelled(card, matte, ZERO, ONE)
+    _into_cells(card, soft, low, 0, further)
+    if not known:
+        _into_cells(card, matte, low, 1, further)
+    lines = _lines(card, low, radius, qualify.EDGE_EPSILON)
     keyed, image.luma = card.memory.lent(image.pixels), card.memory.lent(image.pixels)
     height, across = image.shape[:2]
-    given = (image.colour, lines.block, image.luma, keyed, across, height)
-    card.over_planes(
-        key.edge, across, _reduced(height, key.ROWS), *given, lines.width, lines.height, F(1 / (factor * further))
-    )
+    given = (image.colour, lines.block, image.luma, keyed, across, height, lines.width, lines.height)
+    card.over_regions(key.edger(factor * further), across, height, *given)
     return _placed(card.result(image.shape[:2], keyed), out)
 
 
@@ -425,24 +473,36 @@ def soften_matte(source: MatteSource, steps: fused.Softening, out: Floats | None
     matte: CardArray = card.reading(source.plane)
     now = Grid(matte.colour, *matte.shape)
     size, first = (now.width, now.height), now
-    for specks, radius in ((True, speck_radius(steps.specks)), (False, pinhole_radius(steps.pinholes))):
-        if radius > 0:
-            now = _cleaned(card, now, radius, specks)
-    if steps.follow:
+    radii, factor = (speck_radius(steps.specks), pinhole_radius(steps.pinholes)), factor_for(steps.radius)
+    low = _grid_for(card, now, factor, 2) if steps.follow else None
+    now, known = _finished(card, now, *radii, None if low is None else Cells(low, 1, factor, GUIDE_HIGHEST))
+    halves = steps.sigma >= LEAST_SIGMA and blur_factor(steps.sigma) == 2
+    half: Grid | None = None
+    if low is not None:
         assert source.image is not None
-        luma, factor, followed = _luma(card, card.reading(source.image)), factor_for(steps.radius), _like(card, now)
-        low = _cells(card, Grid(luma, *matte.shape), now, factor, GUIDE_HIGHEST)
+        luma = _luma(card, card.reading(source.image))
+        _into_cells(card, Grid(luma, *matte.shape), low, 0, factor, GUIDE_HIGHEST)
+        if not known:
+            _into_cells(card, now, low, 1, factor, GUIDE_HIGHEST)
         lines = _lines(card, low, steps.radius / factor, steps.epsilon)
-        given = (now.block, luma, lines.block, followed.block, *size, lines.width, lines.height, F(1 / factor))
-        card.over_planes(key.follow, now.width, _reduced(now.height, key.ROWS), *given, F(steps.follow))
-        now = followed
-    if now is first:
+        given = (now.block, luma, lines.block)
+        sides: tuple[int, ...] = (*size, lines.width, lines.height)
+        if halves:
+            half = _half_of(card, now)
+            sides = (*sides, half.width, half.height)
+            kernel = key.halved_follower(factor)
+            card.over_regions(kernel, half.width, half.height, *given, half.block, *sides, F(steps.follow))
+        else:
+            now = _like(card, now)
+            card.over_regions(key.follower(factor), *size, *given, now.block, *sides, F(steps.follow))
+    elif now is first:
         now = _levelled(card, now, ZERO, ONE)
     floor, span = F(steps.floor), levels_span(steps.floor, steps.ceiling) if steps.levelled else ZERO
-    if steps.sigma >= LEAST_SIGMA and blur_factor(steps.sigma) == 2:
-        low, soft = _gaussian(card, _halved(card, now), reduced_sigma(steps.sigma, 2)), _like(card, now)
+    if halves:
+        half = _halved(card, now) if half is None else half
+        half, soft = _gaussian(card, half, reduced_sigma(steps.sigma, 2)), _like(card, now)
         across, down = _reduced(now.width, 2), _reduced(now.height, 2)
-        card.over_planes(key.doubled_levels, across, down, low.block, soft.block, *size, low.width, floor, span)
+        card.over_planes(key.doubled_levels, across, down, half.block, soft.block, *size, half.width, floor, span)
         return _placed(card.result(matte.shape, soft.block), out)
     soft = _gaussian(card, now, steps.sigma)
     return _placed(card.result(matte.shape, (_levelled(card, soft, floor, span) if span != ZERO else soft).block), out)
@@ -465,9 +525,8 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     height, width = planes[0].shape
     chroma_height, chroma_width = planes[1].shape
     picture = card.memory.lent(3 * width * height)
-    sizes = (width, height, chroma_width, chroma_height)
-    given = (*blocks[:3], picture, *sizes, *_reading_of(card, coding))
-    card.over_planes(codes.decoder(*SUBSAMPLING[coding.subsampling]), chroma_width, chroma_height, *given)
+    given = (*blocks[:3], picture, width, height, chroma_width, chroma_height, *map(F, coding.offsets))
+    card.over_planes(codes.decoder(_layout(coding)), chroma_width, chroma_height, *given, _from_codes(coding))
     alpha = None
     if len(planes) == 4:
         alpha = card.memory.lent(width * height)
@@ -475,45 +534,22 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     return _placed(card.result((height, width, len(planes)), picture, alpha), out)
 
 
-@lru_cache(maxsize=16)
-def _numbers_of(coding: Coding) -> tuple[Any, ...]:
-    (across, down), sites = SUBSAMPLING[coding.subsampling], SITING[coding.siting]
-    (begin_x, of_columns), (begin_y, of_rows) = codes.windows(across, sites[0]), codes.windows(down, sites[1])
-    return begin_x, begin_y, np.concatenate([of_columns, of_rows]), (*map(F, coding.offsets), coding.decoding())
+def _layout(coding: Coding) -> codes.Layout:
+    return *SUBSAMPLING[coding.subsampling], *SITING[coding.siting]
 
 
-def _reading_of(card: Card, coding: Coding) -> tuple[Any, ...]:
-    """Return what the kernels need to know of a coding to turn its planes into R′G′B′."""
-    begin_x, begin_y, weights, numbers = _numbers_of(coding)
-    kept = card.kept(("windows", coding.subsampling, coding.siting), lambda: weights)
-    return begin_x, begin_y, kept, *numbers
-
-
-@lru_cache(maxsize=16)
-def _writing_of(coding: Coding) -> tuple[Any, ...]:
-    """Return where the taps of chroma begin, what they weigh, and what turns R′G′B′ into codes."""
-    (across, down), sites = SUBSAMPLING[coding.subsampling], SITING[coding.siting]
-    (first_x, of_columns), (first_y, of_rows) = _taps_of(across, sites[0]), _taps_of(down, sites[1])
-    return first_x, first_y, (*of_columns, *of_rows), (coding.encoding(), *map(F, coding.limits))
-
-
-def _taps_of(factor: int, on_first: bool) -> tuple[int, list[float]]:
-    """Return in which group the taps of a sample of chroma begin, −1 or 0, and what each pixel from there on weighs."""
-    begin, weights = code.gather_weights(factor, on_first)
-    return (-1, [0.0] * (factor + begin) + list(weights)) if begin < 0 else (0, list(weights))
+_from_codes, _to_codes = lru_cache(maxsize=16)(Coding.decoding), lru_cache(maxsize=16)(Coding.encoding)
 
 
 def encoded(card: Card, after: CardArray, old: Planes | None, coding: Coding, dither: bool) -> list[Block]:
     """Return planes with the change to a picture, or of a fresh one, on the card."""
-    first_x, first_y, weights, numbers = _writing_of(coding)
     shapes = coding.shapes(*after.shape[:2])
     (height, width), (chroma_height, chroma_width), _ = shapes
     new = [card.memory.lent(rows * columns, coding.dtype) for rows, columns in shapes]
     blocks = new if old is None else [card.uploaded_once(plane) for plane in old[:3]]
-    sizes = (width, height, chroma_width, chroma_height, *_reading_of(card, coding))
-    taps = (card.constants(*weights), *numbers)
-    kernel = codes.encoder(*SUBSAMPLING[coding.subsampling], first_x, first_y, old is None)
-    card.over_planes(kernel, chroma_width, chroma_height, after.colour, *blocks, *new, *sizes, *taps, dither)
+    given = (after.colour, *blocks, *new, width, height, chroma_width, chroma_height, *map(F, coding.offsets))
+    numbers = (_from_codes(coding), _to_codes(coding), *map(F, coding.limits), dither)
+    card.over_regions(codes.encoder(_layout(coding), old is None), chroma_width, chroma_height, *given, *numbers)
     return new
 
 

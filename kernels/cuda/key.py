@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 # mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
+from functools import lru_cache
+
 import numpy as np
+from numba import cuda, float32
 
 from ..clean import levels_px, pinholes_px, specks_px
-from ..colour import ONE, ZERO, F, is_finite3, luma_px, smoothstep, ycbcr_px
+from ..colour import ONE, ZERO, F, clamp, is_finite3, luma_px, smoothstep, ycbcr_px
 from ..guided import fit_px, partly_guided_px
 from ..prefilter import ratio_px, shadow_px
 from ..qualify import (
@@ -19,8 +22,33 @@ from ..qualify import (
     placed_px,
     reached_px,
 )
-from .filters import between, doubled, doubled4, enlarged, near, summed
-from .launch import further, kernel, piece, spot, this_place, this_row, whole
+from .filters import (
+    ACROSS,
+    DOWN,
+    SHARED,
+    SPAN,
+    between,
+    doubled,
+    doubled4,
+    near,
+    row_of,
+    shared_sum,
+    summed,
+)
+from .launch import (
+    STEP,
+    THREADS,
+    Kernel,
+    further,
+    kernel,
+    piece,
+    region_kernel,
+    spot,
+    this_place,
+    this_row,
+    this_thread,
+    whole,
+)
 
 # --- before the key -----------------------------------------------------------------------------------------
 
@@ -100,31 +128,26 @@ def halved_ratios(planes, low, width, height, low_width, low_height, with_chroma
         y = further(y, low_height, 1)
 
 
-@kernel
-def shadows(planes, low, out, width, height, low_width, low_height, halved, halved_chroma):
-    """Mix the blurred chroma and ratios by luma; ``out`` receives the three planes."""
-    count, cells = whole(width * height), whole(low_width * low_height)
-    y = this_row()
-    while y < height:
-        x = this_place()
-        while x < width:
-            at = whole(y * width + x)
-            luma, cb, cr = planes[spot(at)], ZERO, ZERO
-            if halved_chroma:
-                cb, cr = doubled(low, 2 * cells, low_width, x, y), doubled(low, 3 * cells, low_width, x, y)
-            else:
-                cb, cr = planes[spot(count + at)], planes[spot(2 * count + at)]
-            u, v = ZERO, ZERO
-            if halved:
-                u, v = doubled(low, 0, low_width, x, y), doubled(low, cells, low_width, x, y)
-            else:
-                u, v = low[spot(at)], low[spot(count + at)]
-            cb, cr = shadow_px(luma, cb, cr, u, v)
-            out[spot(at)] = luma
-            out[spot(count + at)] = cb
-            out[spot(2 * count + at)] = cr
-            x = further(x, width, 0)
-        y = further(y, height, 1)
+@piece
+def _shadowed(soft, low, x, y, size, halved, halved_chroma):
+    """Y′, Cb and Cr of a cell, its chroma mixed by luma from the blurred one and the blurred ratios.
+
+    ``size``: width and height of ``soft``, then those of ``low``.
+    """
+    width, low_width = size[0], size[2]
+    count, cells, at = whole(width * size[1]), whole(low_width * size[3]), whole(y * width + x)
+    luma, cb, cr = soft[spot(at)], ZERO, ZERO
+    if halved_chroma:
+        cb, cr = doubled(low, 2 * cells, low_width, x, y), doubled(low, 3 * cells, low_width, x, y)
+    else:
+        cb, cr = soft[spot(count + at)], soft[spot(2 * count + at)]
+    u, v = ZERO, ZERO
+    if halved:
+        u, v = doubled(low, 0, low_width, x, y), doubled(low, cells, low_width, x, y)
+    else:
+        u, v = low[spot(at)], low[spot(cells + at)]
+    cb, cr = shadow_px(luma, cb, cr, u, v)
+    return luma, cb, cr
 
 
 # --- the key ------------------------------------------------------------------------------------------------
@@ -138,56 +161,168 @@ def _likely(packed, cell, part_a, part_t, luma):
 
 
 @kernel
-def table(planes, packed, out, count, placing, bending, ramp, bends):
-    """Key by a table."""
-    i = this_place()
-    while i < count:
-        y = planes[spot(i)]
-        cell, part_a, part_t, lit = placed_px(y, planes[spot(count + i)], planes[spot(2 * count + i)], *placing)
-        likely = _likely(packed, cell, part_a, part_t, y)
-        if bends:
-            bent = bend_px(y if y > ZERO else ZERO, bending[0], bending[1], bending[2])
-            reached = _likely(packed, cell, part_a, part_t, bent)
-            likely = reached_px(likely, reached, bent, bending[1] if y < bending[0] else bending[2])
-        out[spot(i)] = smoothstep((likely - ramp[0]) * ramp[1]) * lit
-        i = further(i, count, 0)
-
-
-@kernel
-def compact(planes, out, count, gaussian, placing, bending, ramp):
-    """Key by the compact form."""
-    i = this_place()
-    while i < count:
-        out[spot(i)] = compact_px(
-            planes[spot(i)], planes[spot(count + i)], planes[spot(2 * count + i)], gaussian, placing, bending, ramp
-        )
-        i = further(i, count, 0)
-
-
-ROWS = 4
-"""Pixels below each other that one thread works where it looks between cells: their columns are the same."""
-
-
-@kernel
-def clean(matte, shares, out, width, height, low_width, low_height, inverse, specks):
-    """Remove specks or else close pinholes, told by the mean all round on a coarser grid."""
-    strip = this_row()
-    while strip * ROWS < height:
+def table(soft, low, packed, out, width, height, low_width, low_height, halved, softer, placing, bending, ramp, bends):
+    """Key by a table, what the ratio filter left to do before it."""
+    row = this_row()
+    while row < height:
         x = this_place()
         while x < width:
-            left, s = between(x, inverse)
-            first, second = near(left, low_width), near(left + 1, low_width)
-            for k in range(ROWS):
-                y = whole(strip * ROWS + k)
-                if y < height:
-                    share = enlarged(shares, 0, low_width, low_height, first, second, s, y, inverse)
-                    m = matte[spot(y * width + x)]
-                    out[spot(y * width + x)] = specks_px(m, share) if specks else pinholes_px(m, share)
+            y, cb, cr = _shadowed(soft, low, x, row, (width, height, low_width, low_height), halved, softer)
+            cell, part_a, part_t, lit = placed_px(y, cb, cr, *placing)
+            likely = _likely(packed, cell, part_a, part_t, y)
+            if bends:
+                bent = bend_px(y if y > ZERO else ZERO, bending[0], bending[1], bending[2])
+                reached = _likely(packed, cell, part_a, part_t, bent)
+                likely = reached_px(likely, reached, bent, bending[1] if y < bending[0] else bending[2])
+            out[spot(row * width + x)] = smoothstep((likely - ramp[0]) * ramp[1]) * lit
             x = further(x, width, 0)
-        strip = further(strip, height, 1)
+        row = further(row, height, 1)
+
+
+@kernel
+def compact(soft, low, out, width, height, low_width, low_height, halved, softer, gaussian, placing, bending, ramp):
+    """Key by the compact form, what the ratio filter left to do before it."""
+    row = this_row()
+    while row < height:
+        x = this_place()
+        while x < width:
+            y, cb, cr = _shadowed(soft, low, x, row, (width, height, low_width, low_height), halved, softer)
+            out[spot(row * width + x)] = compact_px(y, cb, cr, gaussian, placing, bending, ramp)
+            x = further(x, width, 0)
+        row = further(row, height, 1)
+
+
+# --- between the cells of a coarser grid --------------------------------------------------------------------
+
+CELLS = (1, 2, 4, 8)
+"""Factors of coarser grids."""
+
+
+def rows_of(factor: int) -> int:
+    """Return how many pixels below each other one thread works: their columns are the same, and whole cells."""
+    return max(4, factor)
+
+
+@lru_cache(maxsize=8)
+def _column(factor: int):
+    """Return what finds the numbers of a column between cells, of those that its pixels lie between."""
+    many = rows_of(factor) // factor + (5 if factor == 1 else 2)
+    inverse = F(1 / factor)
+
+    @piece
+    def across(low, base, row, width, height, first, second, s):
+        at = whole(base + near(row, height) * width)
+        a = low[spot(at + first)]
+        return a + s * (low[spot(at + second)] - a)
+
+    @piece
+    def column(low, base, top, x, width, height):
+        """The numbers of ``top`` cells before and so on; six of them, of which as many count as are needed."""
+        left, s = between(x, inverse)
+        first, second = near(left, width), near(left + 1, width)
+        a = across(low, base, whole(top - 1), width, height, first, second, s)
+        b = across(low, base, top, width, height, first, second, s)
+        c = across(low, base, whole(top + 1), width, height, first, second, s)
+        d, e, f = c, c, c
+        if many > 3:
+            d = across(low, base, whole(top + 2), width, height, first, second, s)
+        if many > 4:
+            e = across(low, base, whole(top + 3), width, height, first, second, s)
+            f = across(low, base, whole(top + 4), width, height, first, second, s)
+        return a, b, c, d, e, f
+
+    return column
+
+
+@piece
+def _chosen(cells, i):
+    """One of six numbers."""
+    low = cells[0] if i == 0 else (cells[1] if i == 1 else cells[2])
+    high = cells[3] if i == 3 else (cells[4] if i == 4 else cells[5])
+    return low if i < 3 else high
+
+
+@piece
+def _down(cells, k, inverse):
+    """The number of pixel ``k`` of a column of pixels, from those of its cells; ``k`` counts in an unrolled loop."""
+    cell, t = between(k, inverse)
+    above = _chosen(cells, whole(cell + 1))
+    return above + t * (_chosen(cells, whole(cell + 2)) - above)
+
+
+@lru_cache(maxsize=64)
+def cleaner(factor: int, specks: bool, further: int) -> Kernel:
+    """Return the kernel for shares on a grid ``factor`` times coarser, and for cells of ``further`` · further pixels.
+
+    ``further`` is 0 where nobody asks for cells.
+    """
+    rows, inverse, shift, line = rows_of(factor), F(1 / factor), factor.bit_length() - 1, 33
+    column, tall = _column(factor), DOWN * rows
+    cells_across, last = (ACROSS // further, further.bit_length() - 1) if further else (1, 0)
+    cells = cells_across * (tall // further) if further else 0
+    many = line * tall if further else 1
+
+    @region_kernel(ACROSS, tall)
+    def clean(matte, shares, out, low, to, width, height, low_width, low_height, wide, high_cells, high):
+        """Remove specks or else close pinholes, told by the mean all round; ``low`` receives means over cells.
+
+        They go into plane ``to`` of ``wide`` · ``high_cells`` cells, of values limited to 0 … high.
+        """
+        tile = cuda.shared.array(many, float32)
+        x0, y0 = whole(cuda.blockIdx.x * ACROSS), whole(cuda.blockIdx.y * tall)
+        j = whole(cuda.threadIdx.y)
+        while j < DOWN:
+            i = whole(cuda.threadIdx.x)
+            while i < ACROSS:
+                x, top = whole(x0 + i), whole(y0 + j * rows)
+                if x < width and top < height:
+                    around = column(shares, 0, whole(top >> shift), x, low_width, low_height)
+                    for k in range(rows):
+                        y = whole(top + k)
+                        if y < height:
+                            at, share = whole(y * width + x), _down(around, k, inverse)
+                            v = specks_px(matte[spot(at)], share) if specks else pinholes_px(matte[spot(at)], share)
+                            out[spot(at)] = v
+                            if further:
+                                tile[spot((j * rows + k) * line + i)] = clamp(v, ZERO, high)
+                i = whole(i + STEP[0])
+            j = whole(j + STEP[1])
+        if further:
+            cuda.syncthreads()
+            n = this_thread()
+            while n < cells:
+                down = whole(n // cells_across)
+                across = whole(n - down * cells_across)
+                left, top = whole(across << last), whole(down << last)
+                if x0 + left < width and y0 + top < height:
+                    right, bottom = whole(min(further, width - x0 - left)), whole(min(further, height - y0 - top))
+                    total = ZERO
+                    for q in range(bottom):
+                        for p in range(right):
+                            total += tile[spot((top + q) * line + left + p)]
+                    cell = whole((to * high_cells + ((y0 + top) >> last)) * wide + ((x0 + left) >> last))
+                    low[spot(cell)] = total * (ONE / F(whole(right * bottom)))
+                n = whole(n + THREADS)
+
+    return clean
 
 
 # --- the guided filter --------------------------------------------------------------------------------------
+
+
+@piece
+def _products(planes, count, x, y, width, height, reach, part):
+    """Sums over a part of a column, as :func:`.filters.sums_down`, of guide, plane, guide² and guide · plane."""
+    g, m, gg, gm = ZERO, ZERO, ZERO, ZERO
+    for j in range(whole(y - reach - 1), whole(y + reach + 2)):
+        at = whole(near(j, height) * width + x)
+        weight = part if j < y - reach or j > y + reach else ONE
+        guide, plane = planes[spot(at)], planes[spot(count + at)]
+        g += weight * guide
+        m += weight * plane
+        gg += weight * (guide * guide)
+        gm += weight * (guide * plane)
+    return g, m, gg, gm
 
 
 @kernel
@@ -198,15 +333,7 @@ def products_down(planes, out, width, height, reach, part):
     while y < height:
         x = this_place()
         while x < width:
-            g, m, gg, gm = ZERO, ZERO, ZERO, ZERO
-            for j in range(whole(y - reach - 1), whole(y + reach + 2)):
-                at = whole(near(j, height) * width + x)
-                weight = part if j < y - reach or j > y + reach else ONE
-                guide, plane = planes[spot(at)], planes[spot(count + at)]
-                g += weight * guide
-                m += weight * plane
-                gg += weight * (guide * guide)
-                gm += weight * (guide * plane)
+            g, m, gg, gm = _products(planes, count, x, y, width, height, reach, part)
             at = whole(y * width + x)
             out[spot(at)] = g
             out[spot(count + at)] = m
@@ -234,61 +361,167 @@ def fit(sums, out, width, height, reach, part, area, epsilon):
         y = further(y, height, 1)
 
 
-@piece
-def _across(low, top, bottom, first, second, s, t):
-    """Between four cells: along the rows first."""
-    upper = low[spot(top + first)] + s * (low[spot(top + second)] - low[spot(top + first)])
-    lower = low[spot(bottom + first)] + s * (low[spot(bottom + second)] - low[spot(bottom + first)])
-    return upper + t * (lower - upper)
+_FOUR_SUMS = 4 * SHARED
 
 
-@kernel
-def edge(image, low, luma, out, width, height, low_width, low_height, inverse):
-    """The matte at full size from slope and offset on a coarser grid; luma is kept for what follows."""
-    count, cells = whole(width * height), whole(low_width * low_height)
-    strip = this_row()
-    while strip * ROWS < height:
-        x = this_place()
-        while x < width:
-            left, s = between(x, inverse)
-            first, second = near(left, low_width), near(left + 1, low_width)
-            for k in range(ROWS):
-                y = whole(strip * ROWS + k)
-                if y < height:
-                    above, t = between(y, inverse)
-                    top, bottom = near(above, low_height) * low_width, near(above + 1, low_height) * low_width
-                    slope = _across(low, top, bottom, first, second, s, t)
-                    offset = _across(low, cells + top, cells + bottom, first, second, s, t)
-                    at = whole(y * width + x)
-                    grey = luma_px(image[spot(at)], image[spot(count + at)], image[spot(2 * count + at)])
-                    luma[spot(at)] = grey
-                    out[spot(at)] = led_px(grey, slope, offset)
-            x = further(x, width, 0)
-        strip = further(strip, height, 1)
+@region_kernel(ACROSS, DOWN)
+def lines(planes, out, width, height, reach, part, area, epsilon):
+    """The same in one go: a block shares the sums over columns."""
+    sums = cuda.shared.array(_FOUR_SUMS, float32)
+    count, plane = whole(width * height), whole(SHARED)
+    left, top = whole(cuda.blockIdx.x * ACROSS - reach - 1), whole(cuda.blockIdx.y * DOWN)
+    span, k = whole(ACROSS + 2 * reach + 2), this_thread()
+    while k < span * DOWN:
+        j = row_of(k, span)
+        i = whole(k - j * span)
+        x, y = near(left + i, width), near(top + j, height)
+        g, m, gg, gm = _products(planes, count, x, y, width, height, reach, part)
+        at = whole(j * SPAN + i)
+        sums[spot(at)] = g
+        sums[spot(plane + at)] = m
+        sums[spot(2 * plane + at)] = gg
+        sums[spot(3 * plane + at)] = gm
+        k = whole(k + THREADS)
+    cuda.syncthreads()
+    j = whole(cuda.threadIdx.y)
+    while j < DOWN:
+        i = whole(cuda.threadIdx.x)
+        while i < ACROSS:
+            x, y = whole(left + reach + 1 + i), whole(top + j)
+            if x < width and y < height:
+                at, cell = whole(j * SPAN + i), whole(y * width + x)
+                g, m = shared_sum(sums, at, reach, part), shared_sum(sums, whole(plane + at), reach, part)
+                gg = shared_sum(sums, whole(2 * plane + at), reach, part)
+                gm = shared_sum(sums, whole(3 * plane + at), reach, part)
+                slope, offset = fit_px(g / area, m / area, gg / area, gm / area, epsilon)
+                out[spot(cell)] = slope
+                out[spot(count + cell)] = offset
+            i = whole(i + STEP[0])
+        j = whole(j + STEP[1])
+
+
+@lru_cache(maxsize=8)
+def edger(factor: int) -> Kernel:
+    """Return the kernel for slope and offset on a grid ``factor`` times coarser."""
+    rows, inverse, shift, column = rows_of(factor), F(1 / factor), factor.bit_length() - 1, _column(factor)
+
+    @region_kernel(ACROSS, DOWN * rows)
+    def edge(image, low, luma, out, width, height, low_width, low_height):
+        """The matte at full size from slope and offset on a coarser grid; luma is kept for what follows."""
+        count, cells = whole(width * height), whole(low_width * low_height)
+        j = whole(cuda.threadIdx.y)
+        while j < DOWN:
+            i = whole(cuda.threadIdx.x)
+            while i < ACROSS:
+                x, top = whole(cuda.blockIdx.x * ACROSS + i), whole((cuda.blockIdx.y * DOWN + j) * rows)
+                if x < width and top < height:
+                    slopes = column(low, 0, whole(top >> shift), x, low_width, low_height)
+                    offsets = column(low, cells, whole(top >> shift), x, low_width, low_height)
+                    for k in range(rows):
+                        y = whole(top + k)
+                        if y < height:
+                            at = whole(y * width + x)
+                            grey = luma_px(image[spot(at)], image[spot(count + at)], image[spot(2 * count + at)])
+                            luma[spot(at)] = grey
+                            out[spot(at)] = led_px(grey, _down(slopes, k, inverse), _down(offsets, k, inverse))
+                i = whole(i + STEP[0])
+            j = whole(j + STEP[1])
+
+    return edge
 
 
 # --- softening ----------------------------------------------------------------------------------------------
 
 
-@kernel
-def follow(matte, luma, lines, out, width, height, low_width, low_height, inverse, amount):
-    """Let a matte follow the luma, by slope and offset on a coarser grid."""
-    cells = whole(low_width * low_height)
-    strip = this_row()
-    while strip * ROWS < height:
-        x = this_place()
-        while x < width:
-            left, s = between(x, inverse)
-            first, second = near(left, low_width), near(left + 1, low_width)
-            for k in range(ROWS):
-                y = whole(strip * ROWS + k)
-                if y < height:
-                    at = whole(y * width + x)
-                    slope = enlarged(lines, 0, low_width, low_height, first, second, s, y, inverse)
-                    offset = enlarged(lines, cells, low_width, low_height, first, second, s, y, inverse)
-                    out[spot(at)] = partly_guided_px(slope, offset, luma[spot(at)], matte[spot(at)], amount)
-            x = further(x, width, 0)
-        strip = further(strip, height, 1)
+@lru_cache(maxsize=8)
+def follower(factor: int) -> Kernel:
+    """Return the kernel for slope and offset on a grid ``factor`` times coarser."""
+    rows, inverse, shift, column = rows_of(factor), F(1 / factor), factor.bit_length() - 1, _column(factor)
+
+    @region_kernel(ACROSS, DOWN * rows)
+    def follow(matte, luma, low, out, width, height, low_width, low_height, amount):
+        """Let a matte follow the luma, by slope and offset on a coarser grid."""
+        cells = whole(low_width * low_height)
+        j = whole(cuda.threadIdx.y)
+        while j < DOWN:
+            i = whole(cuda.threadIdx.x)
+            while i < ACROSS:
+                x, top = whole(cuda.blockIdx.x * ACROSS + i), whole((cuda.blockIdx.y * DOWN + j) * rows)
+                if x < width and top < height:
+                    slopes = column(low, 0, whole(top >> shift), x, low_width, low_height)
+                    offsets = column(low, cells, whole(top >> shift), x, low_width, low_height)
+                    for k in range(rows):
+                        y = whole(top + k)
+                        if y < height:
+                            at = whole(y * width + x)
+                            slope, offset = _down(slopes, k, inverse), _down(offsets, k, inverse)
+                            out[spot(at)] = partly_guided_px(slope, offset, luma[spot(at)], matte[spot(at)], amount)
+                i = whole(i + STEP[0])
+            j = whole(j + STEP[1])
+
+    return follow
+
+
+HALVED_DOWN = 16
+"""Rows of a halved plane that a block works together."""
+_TILE = 2 * ACROSS + 3
+
+
+@lru_cache(maxsize=8)
+def halved_follower(factor: int) -> Kernel:
+    """Return the kernel that lets a matte follow the luma, and halves it, as :func:`.filters.halve` does."""
+    rows, inverse, shift, column = rows_of(factor), F(1 / factor), factor.bit_length() - 1, _column(factor)
+    tall = 2 * HALVED_DOWN + rows
+    strips, shared = tall // rows, tall * _TILE
+
+    @region_kernel(ACROSS, HALVED_DOWN)
+    def halved_follow(matte, luma, low, out, width, height, low_width, low_height, out_width, out_height, amount):
+        """A block shares the pixels about its cells: what follows is written nowhere else."""
+        tile = cuda.shared.array(shared, float32)
+        cells = whole(low_width * low_height)
+        left, start = whole(2 * cuda.blockIdx.x * ACROSS - 4), whole(2 * cuda.blockIdx.y * HALVED_DOWN - rows)
+        n = this_thread()
+        while n < strips * _TILE:
+            j = row_of(n, _TILE)
+            i = whole(n - j * _TILE)
+            x, top = whole(left + i), whole(start + j * rows)
+            if x >= 0 and x < width and top >= 0 and top < height:
+                slopes = column(low, 0, whole(top >> shift), x, low_width, low_height)
+                offsets = column(low, cells, whole(top >> shift), x, low_width, low_height)
+                for k in range(rows):
+                    y = whole(top + k)
+                    if y < height:
+                        at = whole(y * width + x)
+                        slope, offset = _down(slopes, k, inverse), _down(offsets, k, inverse)
+                        v = partly_guided_px(slope, offset, luma[spot(at)], matte[spot(at)], amount)
+                        tile[spot((j * rows + k) * _TILE + i)] = v
+            n = whole(n + THREADS)
+        cuda.syncthreads()
+        j = whole(cuda.threadIdx.y)
+        while j < HALVED_DOWN:
+            i = whole(cuda.threadIdx.x)
+            while i < ACROSS:
+                x, y = whole(cuda.blockIdx.x * ACROSS + i), whole(cuda.blockIdx.y * HALVED_DOWN + j)
+                if x < out_width and y < out_height:
+                    at, b = whole(2 * x - 3), whole(near(2 * x - 2, width) - left)
+                    a, c, d = near(at, width) - left, near(at + 2, width) - left, near(at + 3, width) - left
+                    at = whole(2 * y - 3)
+                    first = _halved_row(tile, near(at, height) - start, a, b, c, d)
+                    second = _halved_row(tile, near(at + 1, height) - start, a, b, c, d)
+                    third = _halved_row(tile, near(at + 2, height) - start, a, b, c, d)
+                    fourth = _halved_row(tile, near(at + 3, height) - start, a, b, c, d)
+                    total = (first + fourth) + _THREE * (second + third)
+                    out[spot(y * out_width + x)] = total * _SIXTY_FOURTH
+                i = whole(i + STEP[0])
+            j = whole(j + STEP[1])
+
+    return halved_follow
+
+
+@piece
+def _halved_row(tile, row, a, b, c, d):
+    row = whole(row * _TILE)
+    return (tile[spot(row + a)] + tile[spot(row + d)]) + _THREE * (tile[spot(row + b)] + tile[spot(row + c)])
 
 
 @kernel

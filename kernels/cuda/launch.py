@@ -50,6 +50,7 @@ class Kernel:
         self.name = f"{function.__module__.rpartition('.')[2]}.{function.__name__}"
         self.compiled: Any = cuda.jit(function, fastmath=_RECIPROCAL)
         self._ready: dict[str, tuple[int, struct.Struct]] = {}
+        self.region = (0, 0)
 
     def launch(self, grid: tuple[int, ...], block: tuple[int, ...], stream: Any, arguments: tuple[Any, ...]) -> None:
         """Launch it; a grid and a block have three sizes. Raises DeviceError where the driver refuses."""
@@ -119,6 +120,24 @@ kernel = Kernel
 """Make a kernel of a function that goes from value to value by :func:`further`."""
 
 
+STEP = (1, 1) if SIMULATED else BLOCK
+"""Threads of a block: by how much each moves on in a region, across and down."""
+
+THREADS = STEP[0] * STEP[1]
+"""How many they are: by how much each moves on where a region's places are counted in a row."""
+
+
+def region_kernel(across: int, down: int) -> Callable[[Callable[..., Any]], Kernel]:
+    """Make a kernel whose block works a region of so many values together, and shares what it reads."""
+
+    def made(function: Callable[..., Any]) -> Kernel:
+        kernel = Kernel(function)
+        kernel.region = across, down
+        return kernel
+
+    return made
+
+
 def piece(function: Callable[..., Any]) -> Any:
     """Make what kernels call."""
     return cuda.jit(device=True, fastmath=_RECIPROCAL)(function)
@@ -137,6 +156,12 @@ def this_row() -> Any:
 
 
 @piece
+def this_thread() -> Any:
+    """The number of a thread in its block."""
+    return whole(cuda.threadIdx.y * STEP[0] + cuda.threadIdx.x)  # type: ignore[attr-defined]
+
+
+@piece
 def further(place: int, end: int, axis: int) -> Any:
     """The next place of a thread along an axis: a card has a thread for each, so there it is done."""
     if not SIMULATED:
@@ -149,6 +174,12 @@ def over(kernel: Kernel, stream: Any, count: int, *arguments: Any) -> None:
     threads = BLOCK[0] * BLOCK[1]
     grid, block = ((3, 1, 1), (1, 1, 1)) if SIMULATED else ((-(-count // threads), 1, 1), (threads, 1, 1))
     kernel.launch(grid, block, stream, arguments)
+
+
+def over_regions(kernel: Kernel, stream: Any, width: int, height: int, count: int, *arguments: Any) -> None:
+    """Launch a kernel of :func:`region_kernel` with a block for each region of some planes."""
+    across, down = kernel.region
+    kernel.launch((-(-width // across), -(-height // down), count), (*STEP, 1), stream, arguments)
 
 
 def over_planes(kernel: Kernel, stream: Any, width: int, height: int, count: int, *arguments: Any) -> None:

@@ -6,6 +6,8 @@ Pictures lie in planes: red, green and blue behind each other in one row of numb
 from __future__ import annotations
 
 # mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
+from functools import lru_cache
+
 from ..colour import (
     ONE,
     TINY,
@@ -20,7 +22,7 @@ from ..colour import (
 from ..qualify import range_px
 from ..steer import turn_px, turn_split_px
 from ..tone import cdl_px, cubic_px
-from .launch import further, kernel, piece, spot, this_place
+from .launch import Kernel, further, kernel, piece, spot, this_place
 
 
 @kernel
@@ -76,42 +78,76 @@ def _encoded(l, c):
     return curved_px(l, curving_px(l, c), c)
 
 
+MOST_SEGMENTS = 12
+"""Segments of a curve that a kernel holds itself; those of longer curves it reads."""
+
+
 @piece
-def _bent(r, g, b, p, segments):
-    """Send three numbers through a curve; ``p`` holds five numbers for each segment."""
-    rest_r = p[1] + (r - p[0]) * p[2]
-    rest_g = p[1] + (g - p[0]) * p[2]
-    rest_b = p[1] + (b - p[0]) * p[2]
-    for k in range(1, segments):
-        start, level, slope = p[5 * k], p[5 * k + 1], p[5 * k + 2]
-        square, cube = p[5 * k + 3], p[5 * k + 4]
-        rest_r = cubic_px(r - start, level, slope, square, cube) if r - start >= ZERO else rest_r
-        rest_g = cubic_px(g - start, level, slope, square, cube) if g - start >= ZERO else rest_g
-        rest_b = cubic_px(b - start, level, slope, square, cube) if b - start >= ZERO else rest_b
-    return rest_r, rest_g, rest_b
+def _long(v, p):
+    """Send a number through a curve in memory, five numbers for each of its segments."""
+    rest = p[1] + (v - p[0]) * p[2]
+    for k in range(5, p.shape[0], 5):
+        t = v - p[spot(k)]
+        cube = cubic_px(t, p[spot(k + 1)], p[spot(k + 2)], p[spot(k + 3)], p[spot(k + 4)])
+        rest = cube if t >= ZERO else rest
+    return rest
 
 
-@kernel
-def light(image, out, count, adapts, decoding, matrix, encoding, curve, segments, listed, clamped, p):
-    """What the whole picture goes through, in one sweep: a matrix in linear light, a curve, a decision list.
+@lru_cache(maxsize=MOST_SEGMENTS + 1)
+def _bending(segments: int):
+    """Return what sends a number through a curve of so many segments; ``p`` holds five numbers for each."""
+    if segments > MOST_SEGMENTS:
+        return _long
+    if segments <= 1:
 
-    Each may be left out: ``adapts`` and ``listed`` say whether there is a matrix and a list, ``segments`` is 0 without
-    a curve. ``p``: slope, offset and power, three each, and saturation.
+        @piece
+        def straight(v, p):
+            return p[1] + (v - p[0]) * p[2]
+
+        return straight
+    before, at = _bending(segments - 1), 5 * (segments - 1)
+    start, level, slope, square, cube = range(at, at + 5)
+
+    @piece
+    def bent(v, p):
+        rest, t = before(v, p), v - p[start]
+        return cubic_px(t, p[level], p[slope], p[square], p[cube]) if t >= ZERO else rest
+
+    return bent
+
+
+@lru_cache(maxsize=64)
+def lighting(adapts: bool, segments: int, listed: bool, clamped: bool, powers: bool) -> Kernel:
+    """Return the kernel for a sweep that does this much: what it need not do costs nothing.
+
+    ``adapts``: a matrix in linear light. ``segments``: of a curve, or 0. ``listed``: a decision list, which is
+    ``clamped`` or not, and with ``powers`` or without.
     """
-    i = this_place()
-    while i < count:
-        r, g, b = image[spot(i)], image[spot(count + i)], image[spot(2 * count + i)]
-        if adapts:
-            r, g, b = mixed_px(_decoded(r, decoding), _decoded(g, decoding), _decoded(b, decoding), matrix)
-            r, g, b = _encoded(r, encoding), _encoded(g, encoding), _encoded(b, encoding)
-        if segments > 0:
-            r, g, b = _bent(r, g, b, curve, segments)
-        if listed:
-            r, g, b = cdl_px(r, g, b, (p[0], p[1], p[2]), (p[3], p[4], p[5]), (p[6], p[7], p[8]), p[9], clamped)
-        out[spot(i)] = r
-        out[spot(count + i)] = g
-        out[spot(2 * count + i)] = b
-        i = further(i, count, 0)
+    bent = _bending(segments)
+
+    @kernel
+    def light(image, out, count, decoding, matrix, encoding, curve, p):
+        """What the whole picture goes through, in one sweep: a matrix in linear light, a curve, a decision list.
+
+        ``p``: slope, offset and power, three each, and saturation.
+        """
+        i = this_place()
+        while i < count:
+            r, g, b = image[spot(i)], image[spot(count + i)], image[spot(2 * count + i)]
+            if adapts:
+                r, g, b = mixed_px(_decoded(r, decoding), _decoded(g, decoding), _decoded(b, decoding), matrix)
+                r, g, b = _encoded(r, encoding), _encoded(g, encoding), _encoded(b, encoding)
+            if segments > 0:
+                r, g, b = bent(r, curve), bent(g, curve), bent(b, curve)
+            if listed:
+                power = (p[6], p[7], p[8]) if powers else (ONE, ONE, ONE)
+                r, g, b = cdl_px(r, g, b, (p[0], p[1], p[2]), (p[3], p[4], p[5]), power, p[9], clamped)
+            out[spot(i)] = r
+            out[spot(count + i)] = g
+            out[spot(2 * count + i)] = b
+            i = further(i, count, 0)
+
+    return light
 
 
 # --- skin ---------------------------------------------------------------------------------------------------
