@@ -37,7 +37,7 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Mark lit skin, learn the key and solve again.",
         ),
         "keep out": (
-            "Give --subtract SAMPLE on what is no skin, or a --region round the person.",
+            "Give --subtract SAMPLE on what is no skin, or --keep-in SHAPE round the person.",
             "Mark what is no skin as keep out, or draw a region round the person.",
         ),
         "solve": (

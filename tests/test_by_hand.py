@@ -283,7 +283,7 @@ def test_bad_input_is_told_before_anything_is_decoded(control, folder, tmp_path,
         (("--neutral-black", "circle:1,2"), "cannot be read"),
         (("--keep-in", "blob:1"), "Region 'blob:1' cannot be read"),
         (("--turn", "123"), "did you mean --target-angle 123?"),
-        (("--track",), "--track follows a region"),
+        (("--track",), "--track follows a shape"),
         (("--edge", "400px"), "--edge takes a number -20 to 20"),
     ],
 )

@@ -239,6 +239,25 @@ def test_measure_reads_each_subject(still):
     assert readings["left"]["luma"][1] > readings["right"]["luma"][1]
 
 
+@pytest.mark.parametrize("equals", [False, True])
+def test_an_old_name_means_todays_option_and_says_so(still, tmp_path, equals):
+    """Behind --subject as well; a box that can only be two corners is told in the words of a shape."""
+    graphs = []
+    one, _ = strokes(bench()[3])
+    for name in ("--region", "--keep-in"):
+        graphs.append(tmp_path / f"{name}.json")
+        shape = [f"{name}=ellipse:.4,.4,.3,.4"] if equals else [name, "ellipse:.4,.4,.3,.4"]
+        words = ["--subject", "left", "--add", one, *shape, "--graph-out", str(graphs[-1])]
+        result = run("correct", still, *words)
+        assert result.exit_code == 0, result.output
+        assert ("--region is now called --keep-in" in result.stderr) == (name == "--region")
+    assert graphs[0].read_bytes() == graphs[1].read_bytes()
+    said = run("measure", still, "--add", one, "--keep-out", "box:.6,.2,.9,.8").stderr
+    assert "note: --keep-out box:.6,.2,.9,.8 is centre, width and height." in said
+    assert "is box:0.75,0.5,0.533,0.6" in said
+    assert "centre" not in run("measure", still, "--add", one, "--keep-out", "box:.75,.5,.533,.6").stderr
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
@@ -248,9 +267,9 @@ def test_measure_reads_each_subject(still):
         (["--subject", "a", "--add", "point:.4,.4", "--subject", "b"], "no sample of 'b'"),
         (["--subject", "a", "--add", "point:.4,.4", "--bias", "x"], "not a valid float"),
         (["--add", "point:.4,.4", "--matte-out", "{subject}.png"], "give --subject NAME"),
-        (["--add", "point:.4,.4", "--track"], "give --region, --keep-in or --keep-out as well"),
+        (["--add", "point:.4,.4", "--track"], "give --keep-in or --keep-out as well"),
         (["--add", "point:.4,.4", "--region", "circle:.5,.5,1,1"], "Region 'circle:.5,.5,1,1' cannot be read"),
-        (["--add", "point:.4,.4", "--region", "ellipse:.5,.5,0,1"], "region.width must be a number"),
+        (["--add", "point:.4,.4", "--keep-in", "ellipse:.5,.5,0,1"], "region.width must be a number"),
     ],
 )
 def test_wrong_use_is_named(still, tmp_path, words, message):

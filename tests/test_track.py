@@ -239,11 +239,11 @@ def test_track_writes_a_region_that_correct_takes(clip, tmp_path):
     assert shift == pytest.approx(5 * 0.006, abs=0.006), "in frame heights"
     common = ["correct", path, "--add", stroke, "--json"]
     result = run(
-        *common, "-o", tmp_path / "a.mkv", "--region", tmp_path / "face.json", "--graph-out", tmp_path / "a.json"
+        *common, "-o", tmp_path / "a.mkv", "--keep-in", tmp_path / "face.json", "--graph-out", tmp_path / "a.json"
     )
     assert result.exit_code == 0, result.output
     result = run(
-        *common, "-o", tmp_path / "b.mkv", "--region", face(places), "--track", "--graph-out", tmp_path / "b.json"
+        *common, "-o", tmp_path / "b.mkv", "--keep-in", face(places), "--track", "--graph-out", tmp_path / "b.json"
     )
     assert result.exit_code == 0, result.output
     assert (tmp_path / "a.json").read_bytes() == (tmp_path / "b.json").read_bytes()

@@ -36,7 +36,6 @@ from .options import (
     person_options,
     read_line,
     sample_options,
-    shape_options,
     solve_options,
     target_options,
     typed_options,
@@ -64,8 +63,7 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
 )
 @under_options
 @stills_options
-@shape_options
-@click.option("--track", is_flag=True, help="Let --region, --keep-in and --keep-out follow what they were drawn round.")
+@click.option("--track", is_flag=True, help="Let --keep-in and --keep-out follow what they were drawn round.")
 @click.option(
     "--method",
     type=click.Choice(list(METHODS)),
@@ -243,8 +241,8 @@ def _asked(options: dict[str, Any], people: list[Named], lines: int | None) -> S
         copied = step.node_at(asked.frame or 1)
         assert isinstance(copied, Balance)
         asked = dataclasses.replace(asked, wanted=dataclasses.replace(asked.wanted, balance=copied))
-    if options["track"] and not any(subject.limits() for subject in asked.subjects):
-        raise GraphError("--track follows a region: give --region, --keep-in or --keep-out as well.")
+    if options["track"] and not any(subject.shapes for subject in asked.subjects):
+        raise GraphError("--track follows a shape: give --keep-in or --keep-out as well.")
     for subject in asked.subjects:
         set_nodes(asked.typed_of(subject), asked.frame or 1)
     return asked

@@ -18,7 +18,19 @@ from . import console
 from .footage import Footage
 from .options import read_line, read_person
 
-_ALONE = ("graph_file", "corrected", "add", "subtract", "neutral", "region", "frames", "suggest", "people", "bias")
+_ALONE = (
+    "graph_file",
+    "corrected",
+    "add",
+    "subtract",
+    "neutral",
+    "keep_in",
+    "keep_out",
+    "frames",
+    "suggest",
+    "people",
+    "bias",
+)
 
 
 def check_together(given: dict[str, Any], timeline: str | None, graphs: str | None) -> None:

@@ -267,7 +267,7 @@ def _through_graph(
     people: list[Named],
 ) -> _Told:
     """Read what a graph does to a clip, or what it did to a finished file."""
-    if people or any(options[name] for name in ("add", "subtract", "neutral", "region")):
+    if people or any(options[name] for name in ("add", "subtract", "neutral", "keep_in", "keep_out")):
         raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
     witness: Witness | Finished = Finished(graph, view) if corrected else Witness(graph, view)
     person, line = read_person(options), read_line(options)

@@ -16,8 +16,9 @@ from ..graphs.graph import Step
 from ..graphs.parts import Hand
 from ..graphs.typed import CONTROLS, read_typed
 from ..shots.people import PROJECT_FILE, People, Person
-from ..shots.regions import REGION_HELP, read_region
+from ..shots.regions import REGION_HELP, like_corners, read_region
 from ..shots.solving import Mark, SolveOptions, SubjectMarks
+from . import console
 
 Command = Callable[..., Any]
 
@@ -28,18 +29,13 @@ SAMPLE_HELP = (
 
 
 def sample_options(command: Command) -> Command:
-    """Add --subject, --add, --subtract, --region, --neutral and --frame to a verb."""
+    """Add --subject, --add, --subtract, --keep-in, --keep-out, --neutral and --frame to a verb."""
     return _with(command, *_PERSON_SAMPLES, *_COMMON_SAMPLES)
 
 
 def target_options(command: Command) -> Command:
     """Add --target-angle, --bias, --target-ratio and --rest to a verb."""
     return _with(command, *_PERSON_TARGET)
-
-
-def shape_options(command: Command) -> Command:
-    """Add --keep-in and --keep-out to a verb."""
-    return _with(command, *_PERSON_SHAPES)
 
 
 def person_options(command: Command) -> Command:
@@ -110,17 +106,12 @@ _PERSON_SAMPLES = (
     click.option("--add", multiple=True, metavar="SAMPLE", help=f"Skin: {SAMPLE_HELP}"),
     click.option("--subtract", multiple=True, metavar="SAMPLE", help="What must stay out of the key."),
     click.option(
-        "--region",
+        "--keep-in",
+        multiple=True,
         metavar="SHAPE",
-        help=f"Limit the key to a region: {REGION_HELP} Or a REGION.json of `inkarnat track`.",
+        help=f"Limit the key to a shape, or to several together: {REGION_HELP} Or a REGION.json of `inkarnat track`.",
     ),
-)
-
-_PERSON_SHAPES = (
-    click.option(
-        "--keep-in", multiple=True, metavar="SHAPE", help="Limit the key to shapes, all of them together; as --region."
-    ),
-    click.option("--keep-out", multiple=True, metavar="SHAPE", help="Take a shape out of the key; as --region."),
+    click.option("--keep-out", multiple=True, metavar="SHAPE", help="Take a shape out of the key; as --keep-in."),
 )
 
 _COMMON_SAMPLES = (
@@ -180,7 +171,7 @@ Named = tuple[str, dict[str, Any]]
 _PERSON = click.Command(
     "person",
     params=click.command()(
-        _with(lambda: None, *_PERSON_SAMPLES, *_PERSON_SHAPES, *_PERSON_TARGET, *_PERSON_APPROVED, *_TYPED_SKIN)
+        _with(lambda: None, *_PERSON_SAMPLES, *_PERSON_TARGET, *_PERSON_APPROVED, *_TYPED_SKIN)
     ).params,
 )
 _PERSON_WORDS = frozenset(word for param in _PERSON.params for word in param.opts)
@@ -196,7 +187,7 @@ class SubjectsCommand(click.Command):
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Take out what is said about people, then read the rest as usual."""
-        common, groups = _grouped(args)
+        common, groups = _grouped(_renamed(args))
         rest = super().parse_args(ctx, common)
         ctx.params["people"] = [(name, self._given(ctx, name, words)) for name, words in groups]
         return rest
@@ -213,6 +204,26 @@ class SubjectsCommand(click.Command):
             if key not in own:
                 raise click.UsageError(f"No such option for {_SUBJECT} {name}: --{key.replace('_', '-')}.", ctx)
         return given
+
+
+_OLD_NAMES = {"--region": "--keep-in"}
+_SHAPES = ("--keep-in", "--keep-out")
+
+
+def _renamed(args: Sequence[str]) -> list[str]:
+    """Return the words with today's names for options of version 0.1.0; say so, and what a box may be mistaken for."""
+    renamed, option = [], ""
+    for word in args:
+        name, sign, value = word.partition("=")
+        if name in _OLD_NAMES:
+            console.warn(f"{name} is now called {_OLD_NAMES[name]}; the old name goes with the next release.")
+            name = _OLD_NAMES[name]
+        shape = value if sign and name in _SHAPES else word if option in _SHAPES else ""
+        if corners := like_corners(shape):
+            console.warn(f"note: {name if sign else option} {shape} is centre, width and height. {corners}")
+        option = "" if sign else name
+        renamed.append(name + sign + value)
+    return renamed
 
 
 def _grouped(args: Sequence[str]) -> tuple[list[str], list[tuple[str, list[str]]]]:
@@ -248,19 +259,18 @@ def read_subjects(
     subjects = []
     for name, given in people or [("", {})]:
         own = {**options, **given, "subtract": (*options["subtract"], *given.get("subtract", ()))}
-        own["keep_out"] = (*options.get("keep_out", ()), *(given.get("keep_out", ())))
+        own["keep_out"] = (*options["keep_out"], *given.get("keep_out", ()))
         add, subtract = (tuple(parse_mark(text) for text in own[kind]) for kind in ("add", "subtract"))
-        region = read_region(own["region"]) if own["region"] else None
         person = read_person(own)
         target = read_target(own, person) if "target_angle" in own else None
         hands = read_hands(given, lines)
-        subjects.append(SubjectMarks(name, add, subtract, region, target, person, _shapes(own), hands))
+        subjects.append(SubjectMarks(name, add, subtract, target, person, _shapes(own), hands))
     return tuple(subjects)
 
 
 def _shapes(own: Mapping[str, Any]) -> dict[str, Step]:
     """Return the shapes of a person by the words of their ids. Raises as :func:`read_region`."""
-    given = {"in": own.get("keep_in", ()), "out": own["keep_out"]}
+    given = {"in": own["keep_in"], "out": own["keep_out"]}
     return {
         f"{word}{number}": read_region(text) for word, texts in given.items() for number, text in enumerate(texts, 1)
     }

@@ -28,7 +28,7 @@ def command(input: str, region: str, frame: int | None, frames: str | None, outp
     \b
     The boat-builder's face, drawn on frame 1, for the key to be limited to:
       inkarnat track planing.mov --region ellipse:.50,.42,.40,.55 -o face.json
-      inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42 --region face.json
+      inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42 --keep-in face.json
 
     Where it is lost it stops and says so: the frames before are kept, the exit code is 4.
     """

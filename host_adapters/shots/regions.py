@@ -33,6 +33,31 @@ def parse_region(text: str) -> Region:
     return Region(shape=shape, **settings)
 
 
+def like_corners(text: str) -> str:
+    """Say which box two corners would be, where a box sticks out of the frame and could be meant so; "" otherwise.
+
+    Samples name a box by its corners, regions by centre and size. The frame counts as 16 to 9.
+
+    >>> like_corners("box:.6,.2,.9,.8")
+    'The box with the corners .6,.2 and .9,.8 is box:0.75,0.5,0.533,0.6 in a picture of 16 to 9.'
+    """
+    shape, _, place = text.partition("/")[0].partition(":")
+    try:
+        x0, y0, x1, y1 = map(float, place.split(","))
+    except ValueError:
+        return ""
+    inside = x0 - x1 / 2 / _ASPECT > -_BESIDE and y0 - y1 / 2 > -_BESIDE
+    inside = inside and x0 + x1 / 2 / _ASPECT < 1 + _BESIDE and y0 + y1 / 2 < 1 + _BESIDE
+    if shape != "box" or inside or not (0 <= x0 < x1 <= 1 and 0 <= y0 < y1 <= 1):
+        return ""
+    first, second = (",".join(place.split(",")[n : n + 2]) for n in (0, 2))
+    meant = f"box:{(x0 + x1) / 2:.3g},{(y0 + y1) / 2:.3g},{(x1 - x0) * _ASPECT:.3g},{y1 - y0:.3g}"
+    return f"The box with the corners {first} and {second} is {meant} in a picture of 16 to 9."
+
+
+_ASPECT, _BESIDE = 16 / 9, 0.02
+
+
 def _polygon(text: str) -> dict[str, Any]:
     return {"points": tuple((float(x), float(y)) for x, y in (pair.split(",") for pair in text.split(";")))}
 

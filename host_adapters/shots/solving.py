@@ -99,23 +99,19 @@ class SubjectMarks:
     """One person as they are marked in a clip.
 
     :ivar name: empty where there is one person only. :ivar add, subtract: samples of skin and of what must stay out.
-    :ivar region: the step that limits the key, which reads the plate. :ivar target: None takes that of the wanted.
+    :ivar target: None takes that of the wanted.
     :ivar person: the approved person they are matched to; information for whoever tells how far they lie from it.
-    :ivar shapes: steps of further shapes by ``in1``, ``in2`` … and ``out1`` …. :ivar typed: what is set for them alone.
+    :ivar shapes: steps of shapes that limit the key, which read the plate, by ``in1``, ``in2`` … and ``out1`` ….
+    :ivar typed: what is set for them alone.
     """
 
     name: str = ""
     add: tuple[Mark, ...] = ()
     subtract: tuple[Mark, ...] = ()
-    region: Step | None = None
     target: SkinTarget | None = None
     person: Person | None = None
     shapes: Mapping[str, Step] = field(default_factory=dict)
     typed: Mapping[str, Hand] = field(default_factory=dict)
-
-    def limits(self) -> dict[str, Step]:
-        """Return the steps that limit the matte, by the words of their ids."""
-        return {**({} if self.region is None else {"region": self.region}), **self.shapes}
 
     def id(self, word: str) -> str:
         """Return the id of one of this person's nodes."""
@@ -256,19 +252,18 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         alone = not subject.name or bool(subject.add)
         frames = marked.of(subject)
         seeded[subject.name] = seed(frames, tracks) if options.faces and alone else Seeded(frames)
-        limits[subject.name] = subject.limits()
-        for word, step in subject.limits().items():
+        limits[subject.name] = dict(subject.shapes)
+        for word, step in subject.shapes.items():
             if options.track and not step.keyed:
                 limits[subject.name][word] = _followed_region(clip, step, frames[0].frame, listener, notes)
         regions: dict[str, RegionAt] = {word: _region_at(step) for word, step in limits[subject.name].items()}
-        region = regions.pop("region", None)
         nodes = set_nodes(options.typed_of(subject), frames[0].frame)
         subjects.append(
             Subject(
                 subject.name,
                 seeded[subject.name].frames,
                 subject.target,
-                region,
+                None,
                 regions,
                 cast(SkinKey | None, nodes.get("skin")),
                 cast(SoftenMatte | None, nodes.get("soften")),
