@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import pickle
 import time
@@ -266,3 +267,37 @@ def test_a_scheduler_that_is_not_there_is_named(shot, tmp_path, monkeypatch):
     engine = cluster.dask("tcp://127.0.0.1:1", 1, 1)
     with pytest.raises(cluster.ClusterError, match=r"scheduler tcp://127\.0\.0\.1:1 cannot be used"):
         farmed(plate, {"result": str(tmp_path / "out.%04d.png")}, engine)
+
+
+def test_workers_without_the_card_that_is_asked_for_are_found_before_the_first_frame(shot, tmp_path):
+    """Two real workers without a card: said once, worked on the processor; the bits are those of one machine."""
+    distributed = pytest.importorskip("distributed")
+    folder, plate, _ = shot
+    reference(plate, {"result": str(tmp_path / "one.%04d.png")})
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
+        words = ["farm", str(folder / "graph.json"), "--in", f"plate={plate}", "--scheduler", local.scheduler_address]
+        words += ["--out", f"result={tmp_path / 'many.%04d.png'}", "--device", "cuda:7", "--json"]
+        done = start(*words)
+    assert done.returncode == 0, done.stderr
+    assert "No worker of tcp://" in done.stderr
+    assert "can use cuda:7" in done.stderr
+    assert done.stderr.count("works on the processor") == 1
+    one, many = ([path.read_bytes() for path in sorted(tmp_path.glob(f"{name}.*.png"))] for name in ("one", "many"))
+    assert one == many
+    assert len(one) > 1
+
+
+def test_a_farm_on_which_only_some_workers_have_the_card_is_refused(monkeypatch):
+    pytest.importorskip("distributed")
+    from inkarnat.host_adapters.farm import cluster
+
+    found = {"tcp://a:1": "", "tcp://b:1": "There is no graphics card."}
+    client = SimpleNamespace(run=lambda asked, device: {worker: found[worker] for worker in found})
+    monkeypatch.setattr(cluster, "_client", lambda *_: contextlib.nullcontext(client))
+    told: list[str] = []
+    with pytest.raises(cluster.ClusterError, match=r"1 of 2 workers cannot use cuda:0.*tcp://b:1.*no graphics card"):
+        cluster.settled("tcp://s:1", "cuda:0", told.append)
+    found["tcp://b:1"] = ""
+    assert cluster.settled("tcp://s:1", "cuda:0", told.append) == "cuda:0"
+    assert cluster.settled("tcp://s:1", "cpu", told.append) == "cpu"
+    assert told == []

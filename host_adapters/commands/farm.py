@@ -55,7 +55,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
         step = bool(options["part"] or options["join"])  # of a run that was decided on when it was submitted
         resumed = submitted_before(paths.values()) if options["resume"] else never
         claim(paths.values(), frames=numbers, decided=always if step else resumed, lock=not step)
-        job = Job.of(loaded, clips, paths, options["codec"])
+        job = Job.of(loaded, clips, paths, options["codec"], None if step else _device(options))
         if options["part"]:
             from ..farm.run import render_part
 
@@ -71,6 +71,19 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     for frame, reason in report.failed.items() if options["join"] else ():
         console.tell_failure(frame, reason)
     return tell(report, graph, files, paths, as_json) or (SOME_FRAMES_FAILED if suspect else 0)
+
+
+def _device(options: dict[str, Any]) -> str:
+    """Return what a run that begins here works on: what this machine, or all workers of the scheduler, can use."""
+    from ...kernels import devices
+    from ..farm import cluster
+
+    def tell(note: str) -> None:
+        console.warn(f"note: {note}")
+
+    if options["scheduler"] is None:
+        return devices.settled(tell)
+    return cluster.settled(options["scheduler"], devices.asked_for(), tell)
 
 
 def _engine(clips: dict[str, Any], options: dict[str, Any]) -> Any:

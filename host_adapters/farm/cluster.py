@@ -6,9 +6,10 @@ import contextlib
 import logging
 import traceback
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
+from ...kernels import devices
 from ...kernels.errors import InkarnatError
 from .chunks import Chunk, Engine, Event, Failed, Job, Tell, cut, work
 from .local import RETRIES, limit_threads
@@ -79,6 +80,39 @@ def _check_versions(client: Any, address: str | None) -> None:
             raise ClusterError(
                 f"Worker {worker} has inkarnat {theirs or 'not at all'}, and this is {ours}: install one."
             )
+
+
+def settled(address: str, device: str, tell: Callable[[str], object]) -> str:
+    """Return the device that all workers of a scheduler work on: the processor, as is told, where none has the other.
+
+    :param device: its full name, as :func:`~.kernels.devices.parse` gives it.
+
+    Raises ClusterError where some workers can use it and others cannot, as one run gives the bits of one device.
+    """
+    if device == devices.PROCESSOR:
+        return device
+    with _client(address, 1, RETRIES) as client:
+        found: dict[str, str] = client.run(_lacking, device)
+    lacking = {worker: why for worker, why in found.items() if why}
+    if not lacking:
+        return device
+    worker, why = next(iter(lacking.items()))
+    if len(lacking) == len(found):
+        tell(f"No worker of {address} can use {device}. {worker}: {why} This run works on the processor.")
+        return devices.PROCESSOR
+    raise ClusterError(
+        f"{len(lacking)} of {len(found)} workers cannot use {device}, and one run gives the bits of one device: leave "
+        f"--device out, or stop these workers: {', '.join(lacking)}. {worker}: {why}"
+    )
+
+
+def _lacking(device: str) -> str:
+    """Return why a worker cannot use a device, "" where it can."""
+    try:
+        devices.opened(device)
+    except devices.DeviceError as error:
+        return str(error)
+    return ""
 
 
 def _version() -> str | None:
