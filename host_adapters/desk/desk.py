@@ -18,6 +18,7 @@ from .errors import DeskError, ExistsError
 from .events import Bulletin
 from .folder import Folder, shown
 from .notes import read_notes, write_notes
+from .plate import stamp_of_clip, stamp_of_name
 from .rendering import Order, Render
 from .seeing import PLAIN, Seeing
 from .session import Session
@@ -95,7 +96,8 @@ class Desk:
             return
         words = str(read["words"]).removeprefix(f"{verdict['status']}: ")
         kept = {name: value for name, value in (before or {}).items() if name in ("carried", "level")}
-        fresh = {**verdict, "grade": verdict["status"], "words": words}
+        stamp = stamp_of_clip(self.session.clip)
+        fresh = {**verdict, "grade": verdict["status"], "words": words, "plate": stamp}
         self.statuses[self.session.name] = kept | fresh
 
     def clips(self) -> list[dict[str, Any]]:
@@ -105,10 +107,17 @@ class Desk:
                 "name": shown(name),
                 "open": name == self.session.name,
                 "begun": self.folder.notes_path(name).is_file(),
-                "status": self.statuses.get(name),
+                "status": self._status(name),
             }
             for name in self.folder.clip_names()
         ])  # fmt: skip
+
+    def _status(self, name: str) -> dict[str, Any] | None:
+        """Return how a clip was judged, None where nobody did since its first file was replaced or changed."""
+        status = self.statuses.get(name)
+        if status is None or "plate" not in status:
+            return status
+        return status if status["plate"] == stamp_of_name(self.folder.clip_path(name)) else None
 
     def open(self, name: str) -> None:
         """Open another clip; the one that was open is kept as it is."""
@@ -133,7 +142,8 @@ class Desk:
                 self._check_by_hand(others, replace)
                 carrier = carry_state(state, session.name, session.clip, frame, self.seeing)
             for name, other in others.items():
-                graph, self.statuses[name] = carried_to(carrier, other.state, name, other.clip)
+                graph, status = carried_to(carrier, other.state, name, other.clip)
+                self.statuses[name] = status | {"plate": stamp_of_clip(other.clip)}
                 if graph is not None:
                     label = f"Carried from {shown(session.name)}"
                     other.adopt(dataclasses.replace(state, graph=graph), label)

@@ -71,6 +71,11 @@ class Frames:
         return (codes.astype(np.float32) - np.float32(_LOW)) * np.float32(1 / _SPAN)
 
     @property
+    def is_running(self) -> bool:
+        """Whether filling was begun."""
+        return self._thread is not None
+
+    @property
     def share(self) -> float:
         """How much of the clip is there."""
         return len(self._kept) / len(self.frames)

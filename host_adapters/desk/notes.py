@@ -6,6 +6,7 @@ import json
 import logging
 import secrets
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -69,10 +70,13 @@ class Keeper:
     Notes that somebody else has written since are left alone, and so are those that another desk owns.
 
     :param rest: seconds to wait for further changes before writing, for what is large.
+    :param beside: gives what is noted beside the state.
     """
 
-    def __init__(self, path: Path, owner: Owner, rest: float = 0.0) -> None:
-        self.path, self.owner, self.rest = path, owner, rest
+    def __init__(
+        self, path: Path, owner: Owner, rest: float = 0.0, beside: Callable[[], dict[str, Any]] = dict
+    ) -> None:
+        self.path, self.owner, self.rest, self.beside = path, owner, rest, beside
         self.trouble = ""
         self._revision = revision_of(path)
         self._look = _look(path)
@@ -118,7 +122,7 @@ class Keeper:
                     f"{self.path.name} was changed by somebody else since it was read: take it over to read it again."
                 )
             revision = secrets.token_hex(8)
-            write_notes(self.path, {**state.to_dict(), "revision": revision})
+            write_notes(self.path, {**state.to_dict(), **self.beside(), "revision": revision})
             self._revision, self._look = revision, _look(self.path)
 
     def _run(self) -> None:

@@ -26,6 +26,7 @@ from ..made import GRAPH, note
 from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
+from ..shots.runs import graph_hash
 from ..shots.whose_faces import without_foreign_faces
 from ..writes import check_files, check_text, put_aside, write_bytes
 from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, rewired, shapes_of
@@ -93,6 +94,8 @@ KEYFRAME_WORDS = {"set": "keyframe", "remove": "remove keyframe", "hold": "const
 
 _REST = 0.7
 """Seconds without a change after which the history is written; the state itself is written at once."""
+_SAVED = "saved"
+"""In the notes: hashes of the graphs as they were opened or saved here last, by name."""
 
 
 class Session:
@@ -105,15 +108,16 @@ class Session:
         self, folder: Folder, name: str, told: Callable[[], None] = lambda: None, seeing: Seeing = PLAIN
     ) -> None:
         self.folder, self.name, self.told, self.seeing = folder, name, told, seeing
-        self.clip: Clip = open_clip(folder.clip_path(name))
-        self.bench = Workbench(self.clip)
+        self._plates = 0
+        self.bench = Workbench(open_clip(folder.clip_path(name)), changed=self._plate_changed)
         self.notices: list[str] = list(self.clip.notes)
         self.graph_name = folder.graph_name(name)
         self.saved: Graph | None = None
+        self._hashes: dict[str, str] = {}
         self.owner = Owner(folder.notes_path(name), shown(name))
         self.owner.take()
         self.history = History(self._with_own_faces(self._restored()))
-        self.keeper = Keeper(folder.notes_path(name), self.owner)
+        self.keeper = Keeper(folder.notes_path(name), self.owner, beside=self._saved_noted)
         self._restore_history()
         self.history_keeper = Keeper(folder.beside(name, ".history.json"), self.owner, _REST)
         self.versions = Versions(folder.beside(name, ".versions.json"))
@@ -138,6 +142,19 @@ class Session:
         self.clip.close()
 
     @property
+    def clip(self) -> Clip:
+        """The clip as it lies there now."""
+        return self.bench.clip
+
+    def _plate_changed(self, name: str) -> None:
+        """Say once that a file of the clip is another one than the one that was worked on."""
+        self._plates += 1
+        words = f"{shown(name)} was changed on disk and is shown anew: solve again what was solved on it."
+        if words not in self.notices:
+            self.notices.append(words)
+        self.told()
+
+    @property
     def state(self) -> State:
         """The present state."""
         return self.history.now
@@ -149,9 +166,10 @@ class Session:
         notes, graph = self.folder.notes_path(self.name), self.folder.result_path(self.graph_name)
         if notes.is_file():
             try:
-                state = State.from_dict(read_notes(notes))
+                noted = read_notes(notes)
+                state = State.from_dict(noted)
                 self.notices.append("Restored as it was left.")
-                self.saved = Graph.load(graph) if graph.is_file() else None
+                self._find_saved(state, noted.get(_SAVED))
                 return state
             except InkarnatError as error:
                 aside = notes.with_name(notes.name + ".damaged")
@@ -173,6 +191,31 @@ class Session:
         if note is not None and note not in self.notices:
             self.notices.append(note)
         return state if graph is state.graph else dataclasses.replace(state, graph=graph)
+
+    def _find_saved(self, state: State, noted: Any) -> None:
+        """Take the graph on disk for the one that was saved here, unless somebody has changed it since."""
+        path = self.folder.result_path(self.graph_name)
+        self._hashes = dict(noted) if isinstance(noted, dict) else {}
+        if not path.is_file():
+            return
+        try:
+            there = Graph.load(path)
+        except InkarnatError as error:
+            self.notices.append(f"{self.graph_name} cannot be read and is left alone: {error}")
+            return
+        if there == state.graph or self._hashes.get(self.graph_name) == graph_hash(there):
+            self.saved = there
+        elif self.graph_name in self._hashes:
+            self.notices.append(
+                f"{self.graph_name} was changed elsewhere since it was saved here: Open this graph goes on from it, "
+                "Save graph asks before it replaces it."
+            )
+
+    def _saved_noted(self) -> dict[str, Any]:
+        """Return what is noted of the graphs that were opened or saved here last."""
+        if self.saved is not None:
+            self._hashes[self.graph_name] = graph_hash(self.saved)
+        return {_SAVED: self._hashes} if self._hashes else {}
 
     def _restore_history(self) -> None:
         """Take over what could be undone when the clip was last open."""
@@ -340,11 +383,13 @@ class Session:
 
     def as_dict(self) -> dict[str, Any]:
         """Return all that the page shows of the session, pictures and readings aside, as JSON data."""
+        self.bench.look_again()
         clip, frames = self.clip, self.clip.frames
         state, revision, titles = self.history.snapshot()
         return {
             "revision": revision,
             "look": f"{hash((state.graph, state.views)):x}",
+            "plate": self._plates,
             "clip": {
                 "name": shown(self.name),
                 "width": clip.width,
@@ -754,13 +799,16 @@ class Session:
             name = _with_suffix(name or self.graph_name, ".json")
             path = self.folder.result_path(name)
             if path.exists() and not replace and not self._is_ours(path):
-                raise ExistsError(f"{name} is there already and was not made here: replace it, or choose another name.")
+                raise ExistsError(
+                    f"{name} is there already and was not saved here, or was changed elsewhere since: replace it, or "
+                    "choose another name."
+                )
             self._check_owner()
             check_text(path, GRAPH)
             self.state.graph.save(path)
             write_notes(self.folder.notes_path(name), self.state.to_dict())
             self.graph_name, self.saved = name, self.state.graph
-            self.told()
+            self._keep()
             return path
 
     def _is_ours(self, path: Path) -> bool:

@@ -26,6 +26,7 @@ from ..writes import check_files, check_text, make_folder
 from .errors import DeskError, ExistsError
 from .folder import Folder, shown
 from .notes import read_notes
+from .plate import file_of, stamp_of
 from .seeing import Seeing
 from .solving import matte_origin, result_origin
 from .state import State
@@ -76,12 +77,13 @@ class Beside:
         :param view: "original" for the picture as shot. Raises InputError and NodeError.
         """
         state = state_of(self.folder, name)
-        key = name, frame, view == "original", None if state is None else state.graph
         with self._lock:
-            if key in self._kept:
-                return self._kept[key]
             with open_clip(self.folder.clip_path(name)) as clip:
-                found = self._made(clip, clip.frames[len(clip.frames) // 2] if frame is None else frame, state, view)
+                at = clip.frames[len(clip.frames) // 2] if frame is None else frame
+                key = name, at, view == "original", None if state is None else state.graph, stamp_of(file_of(clip, at))
+                if key in self._kept:
+                    return self._kept[key]
+                found = self._made(clip, at, state, view)
             self._kept[key] = found
             while len(self._kept) > _MOST_BESIDE:
                 self._kept.popitem(last=False)

@@ -7,12 +7,14 @@ change of one control works out anew only what lies behind it, and undo finds ev
 from __future__ import annotations
 
 import contextlib
+import copy
 import ctypes
 import functools
 import sys
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -25,6 +27,7 @@ from ..graphs.runner import Runner
 from ..media.clips import Clip
 from ..media.video_format import READ_SUFFIXES
 from .frames import Frames
+from .plate import Stamp, file_of, stamp_of
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
@@ -54,17 +57,26 @@ class Superseded(Exception):
 class Workbench:
     """Values of one clip, by frame and settings; safe to use from several threads.
 
+    A file that was replaced or changed since it was read is read anew: a picture is known by its file's stamp too.
+
     :param most_bytes: of pictures that are remembered; of pictures at full size, twice as much.
+    :param changed: called with the name of a file that had been read and is another one now.
     """
 
-    def __init__(self, clip: Clip, most_bytes: int = _MOST_BYTES) -> None:
-        self.clip, self.most_bytes = clip, most_bytes
+    def __init__(
+        self, clip: Clip, most_bytes: int = _MOST_BYTES, changed: Callable[[str], None] = lambda name: None
+    ) -> None:
+        self.clip, self.most_bytes, self.changed = clip, most_bytes, changed
+        self._stamps: dict[Path, Stamp] = {}
+        self._opened = stamp_of(clip.path)
+        self._shown: Path | None = None
+        self._renewing = threading.Lock()
         self._values: OrderedDict[Hashable, Floats] = OrderedDict()
         self._findings: OrderedDict[Hashable, Any] = OrderedDict()
         self._bytes = 0
         self._shape: tuple[int, ...] = ()
         self._last: OrderedDict[Hashable, tuple[Hashable, Floats]] = OrderedDict()
-        self.frames = Frames(clip.path, clip.frames, lambda picture: fitted(picture, MOVING))
+        self.frames = Frames(clip.path, clip.frames, _moving)
         self._lock = threading.Lock()
         self._resting = threading.Lock()
         self._moves = 0
@@ -119,6 +131,7 @@ class Workbench:
 
     def plate(self, frame: int, size: Size = PROXY) -> Floats:
         """Return the picture of the clip, to be looked at only; beyond its ends, the last one. Raises InputError."""
+        self._renew()
         at = self._within(frame)
 
         def make() -> Floats:
@@ -191,7 +204,40 @@ class Workbench:
         return node, tuple((port, self.key(graph, o, at, size)) for port, o in step.inputs for at in frames)
 
     def _plate_key(self, frame: int, size: Size) -> Hashable:
-        return ("plate", self._within(frame), size if self._is_small(size) else None)
+        at = self._within(frame)
+        return ("plate", at, self._stamp(file_of(self.clip, at)), size if self._is_small(size) else None)
+
+    def look_again(self) -> None:
+        """See whether the file that was looked at last is still the one that it was."""
+        if self._shown is not None:
+            self._stamp(self._shown)
+
+    def _stamp(self, path: Path) -> Stamp | None:
+        """Return the stamp of a file, that of before where it is not there now, and say where it is another one."""
+        self._shown = path
+        before, now = self._stamps.get(path), stamp_of(path)
+        if now is None or now == before:
+            return before
+        self._stamps[path] = now
+        if before is not None:
+            self.changed(path.name)
+        return now
+
+    def _renew(self) -> None:
+        """Open the clip again where its one file is another one. Raises InputError where that cannot be read."""
+        now = stamp_of(self.clip.path)
+        if now in (None, self._opened):
+            return
+        with self._renewing:
+            if now == self._opened:
+                return
+            fresh, frames = copy.copy(self.clip), self.frames
+            self.frames = Frames(fresh.path, fresh.frames, _moving)
+            self.clip, old, self._opened = fresh, self.clip, now
+            old.close()
+            frames.close()
+            if frames.is_running:
+                self.frames.start()
 
     def _within(self, frame: int) -> int:
         """The ends of the clip stand in for what lies beyond them."""
@@ -220,6 +266,10 @@ class Workbench:
             value = make()
             self.keep(key, value, size)
         return value
+
+
+def _moving(picture: Floats) -> Floats:
+    return fitted(picture, MOVING)
 
 
 def spare_memory() -> None:

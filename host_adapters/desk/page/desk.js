@@ -394,7 +394,7 @@ function asked(frame, view, moving) {
 }
 
 /** By what a picture is known: as long as this is the same, so is the picture. */
-const keyOf = (query) => JSON.stringify([state.boot, state.clip.name, query.view === "original" ? "" : state.look, query]);
+const keyOf = (query) => JSON.stringify([state.boot, state.clip.name, state.plate, query.view === "original" ? "" : state.look, query]);
 
 const views = () => (viewNow() === "split" ? ["result", "original"] : [viewNow()]);
 

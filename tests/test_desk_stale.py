@@ -1,0 +1,154 @@
+"""The desk shows and judges what lies on disk now: plates and graphs that somebody replaces while it knows them."""
+
+from __future__ import annotations
+
+import os
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from inkarnat.host_adapters.desk.desk import Desk
+from inkarnat.host_adapters.desk.errors import ExistsError
+from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.desk.session import Session
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.media.clips import open_writer
+from inkarnat.host_adapters.media.pictures import write_picture
+
+
+@pytest.fixture(scope="module", autouse=True)
+def own_state_folder(tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
+
+
+def flat(level: float, width: int = 64, height: int = 48) -> np.ndarray:
+    return np.full((height, width, 3), level, np.float32)
+
+
+def film(path, level: float, count: int = 3, **size: int) -> None:
+    with open_writer(path, rate=Fraction(24)) as writer:
+        for number in range(1, count + 1):
+            writer.write(number, flat(level, **size))
+
+
+def replace_film(path, level: float, set_back: bool = False, **options: int) -> None:
+    """Replace a film as other programs do: another file of that name, its times perhaps those of the one before."""
+    times = path.stat()
+    film(path.with_name("new.mkv"), level, **options)
+    os.replace(path.with_name("new.mkv"), path)
+    if set_back:
+        os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+
+
+def levels(opened: Session, frame: int) -> list[float]:
+    views = [opened.picture(frame, view).mean() for view in ("original", "result", "light")]
+    return [*views, opened.plain(frame, "result", None).mean(), opened.pixel(frame, 0.5, 0.5)["luma"]]
+
+
+def test_a_picture_of_a_sequence_that_is_replaced_is_read_anew(tmp_path):
+    for number in (1, 2, 3):
+        write_picture(tmp_path / f"take.{number:03d}.png", flat(0.2 * number), None)
+    opened = Session(Folder(tmp_path), "take.%03d.png")
+    try:
+        for number in (1, 2):
+            assert levels(opened, number) == pytest.approx([0.2 * number] * 5, abs=0.003)
+        write_picture(tmp_path / "other.png", flat(0.9), None)
+        os.replace(tmp_path / "other.png", tmp_path / "take.001.png")
+        assert levels(opened, 1) == pytest.approx([0.9] * 5, abs=0.003)
+        assert levels(opened, 2) == pytest.approx([0.4] * 5, abs=0.003)
+        told = [words for words in opened.as_dict()["notices"] if "changed on disk" in words]
+        assert len(told) == 1
+        assert told[0].startswith("take.001.png")
+    finally:
+        opened.close()
+
+
+@pytest.mark.parametrize("set_back", [False, True])
+def test_a_film_that_is_replaced_is_opened_anew_whatever_its_times_say(tmp_path, set_back):
+    path = tmp_path / "film.mkv"
+    film(path, 0.3)
+    opened = Session(Folder(tmp_path), "film.mkv")
+    try:
+        assert levels(opened, 2) == pytest.approx([0.3] * 5, abs=0.005)
+        before = opened.as_dict()
+        replace_film(path, 0.7, set_back, count=5, width=48, height=64)
+        after = opened.as_dict()
+        assert after["plate"] > before["plate"], "a page asks for the picture again though nothing else has changed"
+        for number in (2, 3):
+            assert levels(opened, number) == pytest.approx([0.7] * 5, abs=0.005)
+        clip = opened.as_dict()["clip"]
+        assert (clip["width"], clip["height"], clip["frames"]) == (48, 64, [1, 5, 1])
+        assert any("film.mkv was changed on disk" in words for words in opened.notices)
+    finally:
+        opened.close()
+
+
+def test_a_film_that_goes_away_stays_as_it_was_shown(tmp_path):
+    film(tmp_path / "film.mkv", 0.3)
+    opened = Session(Folder(tmp_path), "film.mkv")
+    try:
+        levels(opened, 1)
+        (tmp_path / "film.mkv").rename(tmp_path / "elsewhere.mkv")
+        assert opened.picture(2, "original").mean() == pytest.approx(0.3, abs=0.005)
+    finally:
+        opened.close()
+
+
+def test_a_status_is_forgotten_where_its_clip_is_another_one(tmp_path):
+    film(tmp_path / "film.mkv", 0.3)
+    film(tmp_path / "other.mkv", 0.4)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        for name in ("film.mkv", "other.mkv"):
+            desk.open(name)
+            desk.session.set("steer", "angle", 2.0)
+            desk.judged({"verdict": {"status": "holds"}, "words": "holds: as it should be"})
+        assert {clip["name"]: clip["status"]["grade"] for clip in desk.clips()} == {
+            "film.mkv": "holds",
+            "other.mkv": "holds",
+        }
+        replace_film(tmp_path / "film.mkv", 0.6, set_back=True)
+        assert {clip["name"]: bool(clip["status"]) for clip in desk.clips()} == {"film.mkv": False, "other.mkv": True}
+    finally:
+        desk.close()
+
+
+def test_a_shot_beside_is_the_one_that_lies_there_now(tmp_path):
+    film(tmp_path / "film.mkv", 0.3)
+    film(tmp_path / "other.mkv", 0.4)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        assert desk.beside.picture("other.mkv", 1, "original")[0].mean() == pytest.approx(0.4, abs=0.005)
+        replace_film(tmp_path / "other.mkv", 0.8)
+        assert desk.beside.picture("other.mkv", 1, "original")[0].mean() == pytest.approx(0.8, abs=0.005)
+    finally:
+        desk.close()
+
+
+def test_a_graph_that_is_changed_elsewhere_while_the_desk_is_closed_is_told_and_not_replaced(tmp_path):
+    film(tmp_path / "film.mkv", 0.3)
+    opened = Session(Folder(tmp_path), "film.mkv")
+    opened.set("steer", "angle", 2.0)
+    opened.save()
+    opened.set("steer", "angle", 3.0)
+    opened.close()
+    again = Session(Folder(tmp_path), "film.mkv")
+    again.save()  # what lies there was saved here
+    again.set("steer", "angle", 5.0)
+    again.close()
+    edited = (tmp_path / "film.json").read_text().replace('"angle": 3.0', '"angle": -7.0')
+    assert Graph.load(tmp_path / "film.json").by_id["steer"].node.angle == 3.0
+    (tmp_path / "film.json").write_text(edited)
+    last = Session(Folder(tmp_path), "film.mkv")
+    try:
+        assert any("film.json was changed elsewhere" in words for words in last.notices)
+        with pytest.raises(ExistsError, match="changed elsewhere"):
+            last.save()
+        assert (tmp_path / "film.json").read_text() == edited
+        last.open_graph("film.json")
+        assert last.state.graph.by_id["steer"].node.angle == -7.0
+        last.save()
+    finally:
+        last.close()
