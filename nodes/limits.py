@@ -46,6 +46,8 @@ class Limit:
         """Return one of the limits as people read it."""
         if size is None:
             return "–"
+        if self.unit == "Duv":  # people read a tint in thousandths
+            return f"{size * 1000:g} thousandths"
         return (
             f"{size * 100:g} %" if self.unit == "%" else f"{size:g}{self.unit if self.unit == '°' else ' ' + self.unit}"
         )

@@ -379,9 +379,11 @@ def _light_findings(evidence: Evidence) -> Iterable[Finding]:
     names = ("balance by card", "tint by card") if by_card else ("balance", "tint")
     temperature, tint = evidence.balance
     if status_of(names[0], temperature) != HOLDS or status_of(names[1], tint) != HOLDS:
-        most = f"{LIMITS[names[0]].check:g} mired or {LIMITS[names[1]].check:g} Duv are doubted"
+        mired, duv = (LIMITS[name].check or 0.0 for name in names)
+        most = f"{mired:g} mired or {1000 * duv:g} thousandths of tint are doubted"
         sentence = (
-            f"The light was balanced by {_signed(temperature, 0)} mired and {_signed(tint, 4)} Duv ({most}"
+            f"The light was balanced by {_signed(temperature, 0)} mired and a tint of {_signed(1000 * tint, 1)} "
+            f"thousandths ({most}"
             f"{'' if by_card else ' where no card says so'}): the whole light looks off."
         )
         yield Finding(CHECK, sentence, "card" if by_card else "neutral")

@@ -61,7 +61,7 @@ CASES = [
     (evidence(reading(), reading(196.0)), LINE, OFF, "turned by −73°"),
     (evidence(balance=(-75.0, 0.0), light_by=EDGES), LINE, CHECK, "balanced by −75 mired"),
     (evidence(balance=(-75.0, 0.0), light_by=CARD), LINE, HOLDS, "on the line used here"),
-    (evidence(balance=(0.0, 0.021), light_by=CARD), LINE, CHECK, "+0.0210 Duv"),
+    (evidence(balance=(0.0, 0.021), light_by=CARD), LINE, CHECK, "a tint of +21.0 thousandths"),
     (evidence(light_by=UNREAD), LINE, OFF, "could not be read"),
     (evidence(reading(stray=0.48)), LINE, CHECK, "48% of the keyed colour"),
     (evidence(face=LeftBehind(1 / 3, 128.0)), LINE, CHECK, "A third of this face is left behind: 128° against 123°."),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from dataclasses import replace
@@ -263,7 +264,10 @@ def test_words_say_the_side_and_how_usual_it_is():
     assert red.off_line < 0 < yellow.off_line
     on_line = measure_skin(*oval(angle=123))
     assert "on the skin line" in on_line.words()
-    assert "within 1 sd" in on_line.words()
+    assert "hue within 1 sd" in on_line.words()
+    weak = dataclasses.replace(on_line, ratio=0.4 * on_line.population_ratio)
+    assert weak.words().endswith("; colour weaker, × 0.40 of what they have at this level"), "a hue alone is no praise"
+    assert "colour" not in dataclasses.replace(on_line, ratio=on_line.population_ratio).words()
     assert abs(123 - MEASURED_MEAN) < MEASURED_SPREAD
 
 

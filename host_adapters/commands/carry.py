@@ -355,7 +355,7 @@ def _row(each: Carried) -> tuple[str, ...]:
         each.level or "–",
         each.by + (", solved again" if each.solved_again else ""),
         "–" if balance is None else f"{balance.temperature:+.1f} mired",
-        "–" if balance is None else f"{balance.tint:+.4f} Duv",
+        "–" if balance is None else f"{1000 * balance.tint:+.1f} thousandths",
     )
 
 

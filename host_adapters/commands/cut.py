@@ -100,7 +100,7 @@ def _light(member: Member) -> str:
     if member.light is None:
         return "not to be read"
     balance = member.light.balance
-    return f"{-balance.temperature:+.0f} mired, {balance.tint:+.4f} Duv"
+    return f"{-balance.temperature:+.0f} mired, tint {1000 * balance.tint:+.1f} thousandths"
 
 
 def carry_cut(carrier: Carrier, shots: Shots, solve_again: bool, begun: Begun) -> list[tuple[Use, Carried]]:

@@ -481,8 +481,8 @@ def _light_by_edges(clip: Footage, notes: list[str]) -> Balance:
     found = [solve_balance(clip.read(number)) for number in spread(frames, 3)]
     temperature, tint = (statistics.median(getattr(each, name) for each in found) for name in ("temperature", "tint"))
     notes.append(
-        f"The light was read from the picture's edges, {temperature:+.0f} mired and {tint:+.4f} Duv, which other "
-        "surroundings mislead: --neutral SAMPLE on something grey makes it certain."
+        f"The light was read from the picture's edges, {temperature:+.0f} mired and a tint of {1000 * tint:+.1f} "
+        "thousandths, which other surroundings mislead: --neutral SAMPLE on something grey makes it certain."
     )
     return Balance(temperature=temperature, tint=tint)
 
