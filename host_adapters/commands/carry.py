@@ -70,12 +70,10 @@ PAGE = "report.html"
 @click.option(
     "--approve", "approves", multiple=True, metavar="NAME", help="Lock a clip: its graph is not touched again."
 )
-@click.option("--unlock", "unlocks", multiple=True, metavar="NAME", help="Let go of an approved clip.")
+@click.option("--unlock", "unlocks", multiple=True, metavar="NAME", help="Unlock an approved clip.")
 @click.option("--timeline", metavar="CUT.otio", help="Carry to the clips of a cut, and to the frames that it uses.")
-@click.option("--handles", type=click.IntRange(0), default=8, show_default=True, help="Frames more at both ends.")
-@click.option(
-    "--groups", metavar="NUMBERS", help="Groups of the proposal to carry to: 1,3 or all (asks on a terminal)."
-)
+@click.option("--handles", type=click.IntRange(0), default=8, show_default=True, help="Frames added at both ends.")
+@click.option("--groups", metavar="NUMBERS", help="Proposed groups to carry to: 1,3 or all (asks on a terminal).")
 @click.option("--render", "suffix", metavar="SUFFIX", help="Render the used frames (mov, mp4 …) and relink the cut.")
 @click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @person_options
@@ -87,10 +85,11 @@ def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **optio
     """Balance each clip, copy the correction of GRAPH to it, measure it again and judge it.
 
     DIR gets one graph for each clip, carry.json for `inkarnat report`, and report.html. A clip holds, wants a check or
-    is off; `inkarnat check --limits` shows from where. Exit code 4 where a clip cannot be judged; the rest is done.
+    is off; `inkarnat check --limits` lists the limits. The exit code is 4 where a clip cannot be judged; the rest
+    is done.
 
-    Carried again after a change of GRAPH, clips that are still as they were carried follow it; those made by hand
-    since, and those approved, stay.
+    When GRAPH has changed, carry it again: clips that nobody has touched since are updated. Clips that were changed by
+    hand, and approved clips, stay as they are.
 
     \b
     Three takes under drifting daylight; the second shows the grey card:

@@ -15,17 +15,17 @@ from . import console
 
 @click.command()
 @click.argument("graph", type=click.Path(), required=False)
-@click.option("--limits", is_flag=True, help="Show what skin is judged by: every figure and from where it is doubted.")
+@click.option("--limits", is_flag=True, help="List every figure by which skin is judged, and its limits.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 def command(graph: str | None, limits: bool, as_json: bool) -> None:
-    """Look through a graph file and say what it reads and gives; with --limits, show what the statuses go by.
+    """Check a graph file, and list its inputs and outputs. With --limits, list the limits of every status.
 
     \b
     inkarnat check workshop.json
     inkarnat check --limits
 
-    A graph that is not valid is named with the node, the parameter, what was given and what is allowed, and the
-    exit code is 2.
+    For each mistake the message names the node, the parameter, what was given and what is allowed. The exit code is
+    then 2.
     """
     if limits:
         _show_limits(as_json)

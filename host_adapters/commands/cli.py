@@ -28,7 +28,7 @@ from . import console
 COMMANDS = {
     "bench": "Measure speed, start-up and accuracy on this machine.",
     "carry": "Carry a correction to other clips of the same camera and light, and judge each.",
-    "check": "Look through a graph file and say what it reads and gives.",
+    "check": "Check a graph file, and list its inputs and outputs.",
     "correct": "Key the skin, steer it to the skin line, write picture, matte and numbers.",
     "export": "Write the colour part of a graph as a look-up (CLF, ASC CDL).",
     "demo": "Try the whole job on a generated clip.",
@@ -226,11 +226,11 @@ def cli() -> None:
     """Natural skin in moving pictures: key it, measure it against the skin line, steer it, carry it on.
 
     \b
-    See it at work first:           inkarnat demo workshop-demo
+    Try it on a generated clip:     inkarnat demo workshop-demo
     Correct a shot:                 inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42
     Point with the mouse instead:   inkarnat desk planing.mov
     The same look on another take:  inkarnat carry planing.json --from planing.mov --to take2.mov -o takes
-    What can the skin key be told?  inkarnat nodes skin_key
+    List the skin key's controls:   inkarnat nodes skin_key
 
     A verb explains itself: inkarnat VERB --help
 

@@ -24,8 +24,8 @@ from . import console
     help="light: balance and tone, all that works without a matte. colour: the steering too, as if the matte were 1 "
     "everywhere.",
 )
-@click.option("--from", "output", default="result", show_default=True, metavar="NAME", help="Which output's look.")
-@click.option("--frame", type=int, default=1, show_default=True, help="Whose settings are taken where they change.")
+@click.option("--from", "output", default="result", show_default=True, metavar="NAME", help="The output to write.")
+@click.option("--frame", type=int, default=1, show_default=True, help="Settings of this frame, if they change.")
 @click.option(
     "--size", type=click.IntRange(2, 129), default=65, show_default=True, help="Points along each edge of a cube."
 )

@@ -82,10 +82,10 @@ def new(start: str, path: str, overwrite: bool) -> None:
 
 @command.command("show")
 @click.argument("graph", metavar="FILE", type=click.Path())
-@click.option("--all", "everything", is_flag=True, help="Values that are as by default too.")
+@click.option("--all", "everything", is_flag=True, help="Show values at their default as well.")
 @_JSON
 def show(graph: str, everything: bool, as_json: bool) -> None:
-    """Print a graph as a tree in the order of work: each step, what it reads, and what is not as by default.
+    """Print a graph as a tree in the order of work: each step, what it reads, and which values differ from the default.
 
     Values stand in the words and units in which `inkarnat graph set` takes them.
     """
@@ -180,7 +180,7 @@ def set_values(
 @click.argument("second", metavar="B", type=click.Path())
 @_JSON
 def diff(first: str, second: str, as_json: bool) -> None:
-    """Print what graph B has, reads or holds otherwise than graph A; each may be FILE or FILE@VERSION."""
+    """Print how graph B differs from graph A. Each may be FILE or FILE@VERSION."""
     found = list(differences(open_graph(first), open_graph(second)))
     if as_json:
         console.print_json({"differences": found})
@@ -234,6 +234,6 @@ def return_to(graph: str, name: str) -> None:
 @click.argument("graph", metavar="FILE", type=click.Path())
 @click.argument("name")
 def approve(graph: str, name: str) -> None:
-    """Mark a version as the approved one; no other is then."""
+    """Mark one version as approved. Only one version can be approved at a time."""
     versions.approve(graph, name)
     console.say(f"approved {name!r} of {graph}")

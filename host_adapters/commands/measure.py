@@ -103,7 +103,7 @@ def _print_schema(context: click.Context, option: click.Parameter, wanted: bool)
     is_eager=True,
     expose_value=False,
     callback=_print_schema,
-    help="Print the JSON Schema of --json and leave.",
+    help="Print the JSON Schema of --json, and nothing else.",
 )
 def command(
     input: str,

@@ -20,7 +20,7 @@ def command(name: str | None, as_json: bool, as_markdown: bool, as_openfx: bool)
 
     \b
     All of them:                        inkarnat nodes
-    What can the skin key be told?      inkarnat nodes skin_key
+    The controls of the skin key:       inkarnat nodes skin_key
     A schema for your text editor:      inkarnat nodes --json > graph.schema.json
     """
     if as_json and as_markdown:

@@ -28,7 +28,7 @@ def command(folder: Path | None, place: str | None, remove: bool, check: bool, a
     For this user:        inkarnat openfx --install user --check
     For everybody:        sudo inkarnat openfx --install system
     Into any folder:      inkarnat openfx ~/openfx-plugins
-    Away again:           inkarnat openfx --remove
+    Remove it:            inkarnat openfx --remove
 
     A user's folder is the first one of OFX_PLUGIN_PATH, or OFX/Plugins at home, which that variable must then name; the
     system's is the one in which the standard lets every host look. The bundle runs on the Python environment that built

@@ -109,7 +109,7 @@ def command(clip: str, graph_file: str, folder: str, as_json: bool, **options: A
 
     \b
     Three frames of a clip:     inkarnat stills planing.mov --graph planing.json -o stills
-    The frames of one's choice: inkarnat stills planing.mov --graph planing.json -o stills --frames 1,17,40
+    Frames that you choose:     inkarnat stills planing.mov --graph planing.json -o stills --frames 1,17,40
     """
     seen, view = view_id(options["view"]), options["view"]
     open_view(view)

@@ -20,7 +20,7 @@ from . import console
 def command(repair: bool, as_json: bool) -> None:
     """Compile everything now, so that the first frame is not slow.
 
-    Done once after an installation or an update; what is compiled is kept on disk for all later runs.
+    Run this once after an installation or an update. The compiled code is kept on disk for all later runs.
     """
     repaired = kept_code.repair(jit.CACHE_FOLDER) if repair and jit.CACHE_FOLDER is not None else None
     if repaired is not None and not as_json:

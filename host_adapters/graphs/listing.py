@@ -20,9 +20,9 @@ _MOST_KEYFRAMES_SHOWN = 6
 
 
 def lines(graph: Graph, everything: bool = False) -> Iterator[str]:
-    """Yield a graph as a tree in the order of work: each step, what it reads, and what is not as by default.
+    """Yield a graph as a tree in the order of work: each step, what it reads, and which values differ from the default.
 
-    :param everything: values that are as by default too.
+    :param everything: yield values at their default as well.
     """
     for source in graph.sources:
         yield f"├─ {source}: a picture given when the graph runs"

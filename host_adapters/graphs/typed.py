@@ -134,8 +134,9 @@ class Control:
         ends = f"below {_figure(rest)} {self.ends[0]}, above {_figure(rest)} {self.ends[1]}"
         if rest <= min(self.to_typed(self.param.low), self.to_typed(self.param.high)):
             ends = f"above {_figure(rest)} {self.ends[1]}"
-        said = "" if re.search(r"\b[Bb]elow\b|\b[Ll]ower\b|\b[Aa]bove\b", first) else f"{first}: "
-        return f"{said}{ends[0].upper() if not said else ends[0]}{ends[1:]}. Takes {self.rule()}."
+        if re.search(r"\b[Bb]elow\b|\b[Ll]ower\b|\b[Aa]bove\b|^Of |^Across ", first):  # it names no thing
+            first = self.option.replace("-", " ").capitalize()
+        return f"{first}: {ends}. Takes {self.rule()}."
 
     def metavar(self) -> str:
         """Return what stands for the value in the help."""
