@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .arrays import Floats, as_plane, output
+from .arrays import Floats, as_plane, output, scratch
 from .colour import ONE, ZERO, F
 from .jit import strip_kernel, subroutine
 from .rows import BOX_BLOCK, add_ends_row, add_row, copy_row, near_row, pad_row, sum2_row, within
@@ -125,5 +125,5 @@ def box_stages(plane: Floats, radius: float) -> tuple[list[Stage], Floats]:
     window = box_numbers(radius)
     if window[2] == ONE:
         return [], plane
-    out = np.empty_like(plane)
+    out = scratch(plane.shape)
     return [_stage(plane, out, window)], out

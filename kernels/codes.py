@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, output
+from .arrays import Floats, as_picture, output, scratch
 from .colour import HUGE, ZERO, F, clamp, ycbcr_matrix
 from .devices import on_device_in_use, on_devices
 from .errors import PictureError, ValueRangeError
 from .jit import inline, strip_kernel
-from .strips import over_rows
+from .strips import RING, STRIP, Stage, over_rows, thread_count
 
 Codes = NDArray[Any]
 """uint8 or uint16."""
@@ -513,6 +513,7 @@ def _encode_strips(kind, planes, after, tables, decoding, old, new, across, down
     """Rows y0 to y1 count chroma rows; the luma rows of a chroma row's group are written with it.
 
     ``old`` are the codes to which what is encoded is added: whole planes, or a row that stands for all of one.
+    ``after`` is the whole picture, or a ring in which row y lies at y modulo its rows.
     """
     low, high, dither = p
     black, zero, _, decode = decoding
@@ -537,7 +538,7 @@ def _encode_strips(kind, planes, after, tables, decoding, old, new, across, down
             if kind != _FRESH:
                 _wide_chroma(planes, y, tables, narrow, wide_b, wide_r)
                 _decode_row(planes[0][y], wide_b, wide_r, before, 3, black, zero, decode)
-            _encode_any(before, after[0 if kind == _RECODED else y].reshape(-1), kind, m, luma, cb, cr)
+            _encode_any(before, after[y % after.shape[0]].reshape(-1), kind, m, luma, cb, cr)
             _accumulate(cb, weights_y[t], total_b[pad : pad + width], t == 0)
             _accumulate(cr, weights_y[t], total_r[pad : pad + width], t == 0)
             if j * factor_y <= place and place < min((j + 1) * factor_y, height):
@@ -551,8 +552,31 @@ _NOTHING = np.zeros((1, 1, 3), np.float32)
 
 
 def _encode(
-    kind: int, size: tuple[int, int], after: Floats, planes: Planes | None, source: Coding, coding: Coding, dither: bool
+    kind: int,
+    size: tuple[int, int],
+    after: Floats,
+    planes: Planes | None,
+    source: Coding,
+    coding: Coding,
+    dither: bool,
+    out: Planes | None = None,
 ) -> Planes:
+    new, given = _encoding(kind, size, after, planes, source, coding, dither, out)
+    over_rows(_encode_strips, new[1].shape[0], *given)
+    return new
+
+
+def _encoding(
+    kind: int,
+    size: tuple[int, int],
+    after: Floats,
+    planes: Planes | None,
+    source: Coding,
+    coding: Coding,
+    dither: bool,
+    out: Planes | None,
+) -> tuple[Planes, tuple[Any, ...]]:
+    """Return new planes, and what the strip kernel is given to fill them."""
     across, down = SUBSAMPLING[coding.subsampling]
     first_column, first_row = SITING[coding.siting]
     shapes = coding.shapes(*size)
@@ -564,12 +588,59 @@ def _encode(
     planes = old if planes is None else planes
     assert old is not None
     assert planes is not None
-    new = tuple(np.empty(shape, coding.dtype) for shape in shapes)
+    new = tuple(np.empty(shape, coding.dtype) for shape in shapes) if out is None else _planes_out(out, shapes, coding)
     p = (F(coding.limits[0]), F(coding.limits[1]), bool(dither))
     taps = (across, *gather_weights(across, first_column)), (down, *gather_weights(down, first_row))
-    given = (kind, planes[:3], after, *_decoding(source), old[:3], new, *taps, coding.encoding(), p)
-    over_rows(_encode_strips, new[1].shape[0], *given)
-    return new
+    return new, (kind, planes[:3], after, *_decoding(source), old[:3], new, *taps, coding.encoding(), p)
+
+
+def _planes_out(out: Planes, shapes: list[tuple[int, int]], coding: Coding) -> Planes:
+    """Return planes that are to be filled after checking them. Raises PictureError."""
+    for plane, shape in zip(out, shapes, strict=True):
+        if plane.shape != shape or plane.dtype != coding.dtype or not plane.flags.c_contiguous:
+            raise PictureError(
+                f"`out` must hold C-contiguous planes of {np.dtype(coding.dtype)} {shape}, not {plane.dtype} "
+                f"{plane.shape}."
+            )
+    return out
+
+
+class IntoPlanes:
+    """Takes a picture strip by strip as it is made, and turns it into planes: :class:`.strips.PictureInto`.
+
+    The planes are those of :func:`change_to_planes` where ``before`` is given, else those of :func:`picture_to_planes`.
+
+    :param out: three planes of ``coding`` to fill, C-contiguous. :param before: the planes as they were read.
+
+    Raises PictureError for planes that do not fit the coding.
+    """
+
+    def __init__(self, coding: Coding, out: Planes, before: Planes | None = None, dither: bool = True) -> None:
+        self.coding, self.out, self.dither = coding, out[:3], dither
+        self.size: tuple[int, int] = out[0].shape
+        _planes_out(self.out, coding.shapes(*self.size), coding)
+        self.before = None if before is None else checked_planes(before[:3], coding)
+
+    def ring(self, shape: tuple[int, ...]) -> Floats:
+        """Return the rows in which a picture of this shape is made; see :class:`.strips.PictureInto`."""
+        if shape[:2] != self.size:
+            raise PictureError(f"The picture {shape} and the planes {self.size} must have the same size.")
+        return scratch((min(shape[0], STRIP * (thread_count() + 2)), *shape[1:]))
+
+    def stage(self, ring: Floats) -> Stage:
+        """Return the stage that takes the rows of the ring."""
+        rows, height = len(ring), self.size[0]
+        kind = _FRESH if self.before is None else _CHANGED
+        new, given = _encoding(kind, self.size, ring, self.before, self.coding, self.coding, self.dither, self.out)
+        down = SUBSAMPLING[self.coding.subsampling][1]
+
+        def keeps(y1: Any) -> Any:
+            over = y1 - rows  # rows up to there are written over; a row of chroma reads down - 1 rows before its own
+            return np.where(over > 0, (over + down - 2) // down + 1, 0)
+
+        strip = max(1, rows // RING // down)
+        waits = keeps if rows < height else None
+        return Stage(_encode_strips, given, len(new[1]), strip, lambda y1: y1 * down, max(1, 8 // down), waits)
 
 
 def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:
@@ -588,7 +659,9 @@ def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:
 
 
 @on_devices
-def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool = True) -> Planes:
+def change_to_planes(
+    after: Floats, planes: Planes, coding: Coding, dither: bool = True, out: Planes | None = None
+) -> Planes:
     """Return the planes plus the change of the picture that they stand for to another.
 
     Codes of unchanged pixels stay as they are.
@@ -597,6 +670,7 @@ def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool
         unchanged, and alpha does not count.
     :param planes: the planes as they were read. Alpha, where there is any, passes through as it was read.
     :param dither: spread the rounding error by position; a change below 0.01 code is none either way.
+    :param out: three planes that receive the codes, C-contiguous.
     :returns: new planes, limited to ``coding.limits`` where they changed.
     :raises PictureError: shapes that do not agree.
 
@@ -615,15 +689,18 @@ def change_to_planes(after: Floats, planes: Planes, coding: Coding, dither: bool
     after = as_picture(after, "picture after")
     if after.shape[:2] != planes[0].shape:
         raise PictureError(f"The picture {after.shape} and the planes {planes[0].shape} must have the same size.")
-    return _encode(_CHANGED, after.shape[:2], after, planes, coding, coding, dither) + planes[3:]
+    return _encode(_CHANGED, after.shape[:2], after, planes, coding, coding, dither, out) + planes[3:]
 
 
 @on_devices
-def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alpha: bool = False) -> Planes:
+def picture_to_planes(
+    picture: Floats, coding: Coding, dither: bool = True, alpha: bool = False, out: Planes | None = None
+) -> Planes:
     """Turn an R′G′B′ picture into planes of integer codes, limited to ``coding.limits``; NaN becomes black.
 
     :param picture: float32 (H, W, 3 or 4).
     :param alpha: return a fourth plane, all codes for 0 to 1; opaque where the picture has no alpha.
+    :param out: three planes that receive the codes, C-contiguous.
     :returns: three or four arrays of ``coding.dtype``.
     :raises PictureError: wrong array.
 
@@ -635,14 +712,15 @@ def picture_to_planes(picture: Floats, coding: Coding, dither: bool = True, alph
     [[[940, 940], [940, 940]], [[512]], [[512]]]
     """
     picture = as_picture(picture)
-    planes = _encode(_FRESH, picture.shape[:2], picture, None, coding, coding, dither)
+    planes = _encode(_FRESH, picture.shape[:2], picture, None, coding, coding, dither, out)
     return (*planes, alpha_to_plane(picture, coding)) if alpha else planes
 
 
-def recode(planes: Planes, source: Coding, coding: Coding, dither: bool = True) -> Planes:
+def recode(planes: Planes, source: Coding, coding: Coding, dither: bool = True, out: Planes | None = None) -> Planes:
     """Turn planes of one coding into those of another: as by way of a picture, which is never whole in memory.
 
-    :param planes: of ``source``, without alpha. :returns: three arrays of ``coding.dtype``.
+    :param planes: of ``source``, without alpha. :param out: three planes that receive the codes, C-contiguous.
+    :returns: three arrays of ``coding.dtype``.
     :raises PictureError: planes that do not fit their coding.
 
     >>> eight, ten = Coding(subsampling="4:4:4"), Coding(bits=10, subsampling="4:4:4")
@@ -651,4 +729,4 @@ def recode(planes: Planes, source: Coding, coding: Coding, dither: bool = True) 
     [[[940]], [[512]], [[512]]]
     """
     planes = checked_planes(planes[:3], source)
-    return _encode(_RECODED, planes[0].shape, _NOTHING, planes, source, coding, dither)
+    return _encode(_RECODED, planes[0].shape, _NOTHING, planes, source, coding, dither, out)

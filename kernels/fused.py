@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from . import tiles
-from .arrays import Floats, as_picture, as_plane, check_size, output
+from .arrays import Floats, as_picture, as_plane, check_size, output, scratch
 from .box import box_stages
 from .clean import (
     PINHOLE_LIMITS,
@@ -43,7 +43,7 @@ from .resample import cells_row, doubled_row, enlarged_row, factor_for, halved_r
 from .rows import ONE_INT, ZERO_INT, copy_row, fill_row, limit_row, ring_at
 from .steer import rotation, turn_row
 from .stream import RUN, is_non_temporal, store_fence, write, write_runs
-from .strips import STRIP, Stage, over_stages
+from .strips import RING, STRIP, PictureInto, Stage, over_stages
 from .tiles import COLUMNS, EMPTY, FULL, MIXED, ROWS, Tiles, run_end
 
 
@@ -349,8 +349,8 @@ class _Course:
     def gather(self, factor: int, margin: int = 0, guided: Tiles = _NO_TILES) -> tuple[Floats, Floats]:
         """Reduce the matte and, where wanted, luma, and find its tiles; return where both lie."""
         height, width = (-(-size // factor) + 2 * margin for size in self.shape)
-        low = np.empty((height, width), np.float32)
-        guide = _NOTHING if guided is _NO_TILES else np.empty((height, width), np.float32)
+        low = scratch((height, width))
+        guide = _NOTHING if guided is _NO_TILES else scratch((height, width))
         found = _NO_TILES if margin else np.empty_like(self.source.states)
         strip = max(8, (_TALL if margin else STRIP) // factor)
         least = max(4 * ROWS // factor, 1) if margin else ROWS
@@ -532,10 +532,10 @@ def _finish_row(ending, y, image, out, matte, height, ring, row, padded, scratch
         if not ending.turns:
             pass
         elif image.shape[2] == 3:
-            plate, to = image[y].reshape(-1), out[y].reshape(-1)
+            plate, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
             _turn_run(plate, matte[x0:x1], to, 3, x0, untouched, ending.rotation, finished, non_temporal)
         else:
-            plate, to = image[y].reshape(-1), out[y].reshape(-1)
+            plate, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
             _turn_run(plate, matte[x0:x1], to, 4, x0, untouched, ending.rotation, finished, non_temporal)
         tile = end
 
@@ -582,6 +582,7 @@ def _finish(
     matte: Floats | None,
     shape: tuple[int, int],
     turned: tuple[float, float] | None = None,
+    into: PictureInto | None = None,
 ) -> None:
     levels = (steps.levelled, F(steps.floor), levels_span(steps.floor, steps.ceiling))
     course = _Course(source, shape)
@@ -599,7 +600,9 @@ def _finish(
 
     arguments = (course.source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
     least = 4 * ROWS if strip == _TALL else ROWS
-    over_stages([*course.stages, Stage(_finish_strips, arguments, shape[0], strip, needs, least)])
+    following = () if into is None else (into.stage(out),)
+    strip = strip if into is None else min(strip, len(out) // RING)
+    over_stages([*course.stages, Stage(_finish_strips, arguments, shape[0], strip, needs, least), *following])
 
 
 @on_devices
@@ -632,12 +635,14 @@ def turn_skin(
     saturation: float = 1.0,
     out: Floats | None = None,
     matte: Floats | None = None,
+    into: PictureInto | None = None,
 ) -> Floats:
     """Soften a matte and turn the picture's hue by it: the bits of :func:`soften_matte`, then :func:`.steer.turn`.
 
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A); luma is kept within 1e-5.
     :param angle: degrees, counter-clockwise in Cb/Cr. :param saturation: factor on chroma, 0 or more.
     :param out: receives the picture. :param matte: receives the softened matte, float32 (H, W), where it is wanted.
+    :param into: takes the picture strip by strip as it is made; what is returned are its last rows alone then.
     :returns: float32, shape of the image. Bit-identical to the image where the softened matte is 0.
     :raises ValueRangeError, PictureError: as :func:`soften_matte`.
 
@@ -650,10 +655,10 @@ def turn_skin(
     image = as_picture(image)
     shape = image.shape[:2]
     check_size("picture", shape, "the matte", size_of(source))
-    out = output(out, image.shape, image, source.plane, source.image)
+    out = output(out, image.shape, image, source.plane, source.image) if into is None else into.ring(image.shape)
     if matte is not None:
         matte = output(matte, shape, image, source.plane, source.image, name="matte")
-    _finish(source, steps, image, out, matte, shape, (angle, saturation))
+    _finish(source, steps, image, out, matte, shape, (angle, saturation), into)
     return out
 
 

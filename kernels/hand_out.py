@@ -2,9 +2,9 @@
 
 A *job* lists stages in memory of plain 64-bit numbers. Each stage names a block that a strip kernel packed its
 arguments into (:func:`.jit.pack`), how many strips it has, and for each of them how many strips of the stage before
-must be done. Threads take strips by atomic counters. A thread that finds none that may begin holds none either: it
-looks again some times, then yields to the system, then naps. Atomic instructions are LLVM's own and exist on every
-processor.
+must be done; where it writes into a ring of rows, also how many of the stage after, which reads them. Threads take
+strips by atomic counters. A thread that finds none that may begin holds none either: it looks again some times, then
+yields to the system, then naps. Atomic instructions are LLVM's own and exist on every processor.
 
 What waiting takes of the system is handed over as addresses, so that compiled code kept on disk knows no library.
 """
@@ -25,7 +25,7 @@ WORD = 8
 # A job: its head, then a record for each stage. Offsets in bytes; what many threads write has cache lines of its own.
 STAGES, MOST, FAILED, ENTERED, ENDED = 0, 8, 128, 256, 384
 JOB_HEAD, RECORD = 512, 256
-BLOCK, COUNT, STRIP_ROWS, ROWS, NEEDS, FLAGS, BEGUN, DONE = 0, 8, 16, 24, 32, 40, 128, 192
+BLOCK, COUNT, STRIP_ROWS, ROWS, NEEDS, FLAGS, WAITS, BEGUN, DONE = 0, 8, 16, 24, 32, 40, 48, 128, 192
 
 # What all threads share: functions of the system, the jobs that are under way, and a record for each helper.
 YIELD, NAP, ACQUIRE, RELEASE, HELPERS, STOP = 0, 8, 16, 24, 128, 136
@@ -160,7 +160,9 @@ def _course(shared, job):
             k = load(stage + BEGUN)
             if k < load(stage + COUNT):
                 left = True
-                if at == 0 or load(stage - RECORD + DONE) >= load(load(stage + NEEDS) + WORD * k):
+                waits = load(stage + WAITS)
+                made = at == 0 or load(stage - RECORD + DONE) >= load(load(stage + NEEDS) + WORD * k)
+                if made and (waits == 0 or load(stage + RECORD + DONE) >= load(waits + WORD * k)):
                     took = True
                     if swap(stage + BEGUN, k, k + 1) != 0:
                         _work_on(job, stage, at, k)

@@ -43,7 +43,7 @@ from .devices import on_devices
 from .errors import ValueRangeError
 from .jit import inline, strip_kernel, subroutine
 from .stream import RUN, is_non_temporal, store_fence, write_runs
-from .strips import over_rows
+from .strips import PictureInto, over_rows
 
 _SIXTH, _24TH, _120TH = F(1 / 6), F(1 / 24), F(1 / 120)
 
@@ -109,10 +109,11 @@ def turn_row(row, matte, out, n, p):
 def _turn_strips(image, matte, out, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
+        row, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
         if image.shape[2] == 3:
-            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, scratch, non_temporal, p)
+            write_runs(turn_row, row, matte[y], to, 3, scratch, non_temporal, p)
         else:
-            write_runs(turn_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, scratch, non_temporal, p)
+            write_runs(turn_row, row, matte[y], to, 4, scratch, non_temporal, p)
     store_fence(non_temporal)
 
 
@@ -136,7 +137,7 @@ def _turn_split_row(row, matte, out, n, p):
 def _turn_split_strips(image, matte, out, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
-        row, to = image[y].reshape(-1), out[y].reshape(-1)
+        row, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
         if image.shape[2] == 3:
             write_runs(_turn_split_row, row, matte[y], to, 3, scratch, non_temporal, p)
         else:
@@ -160,6 +161,7 @@ def turn(
     centre: float = 123.0,
     premultiplied: bool = False,
     out: Floats | None = None,
+    into: PictureInto | None = None,
 ) -> Floats:
     """Turn the hue of keyed pixels and scale their saturation; luma is kept within 1e-5.
 
@@ -175,6 +177,7 @@ def turn(
     :param even_redder, even_yellower: 0 to 0.5; draw hues on that side of ``centre`` (degrees) toward it.
     :param premultiplied: the colour of a 4-channel picture is multiplied by its alpha. Turning is not affected
         by that; the split by luma is.
+    :param into: takes the picture strip by strip as it is made; what is returned are its last rows alone then.
     :returns: float32, shape of the image. :raises PictureError: wrong arrays.
 
     Source: rotation in the colour-difference plane of BT.709-6; common practice for hue correction.
@@ -186,14 +189,14 @@ def turn(
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
-    out = output(out, image.shape, image, matte)
+    out = output(out, image.shape, image, matte) if into is None else into.ring(image.shape)
     lit = rotation(angle, saturation)
     if (shadow_angle, shadow_saturation, even_redder, even_yellower) == (0, 1, 0, 0):
-        over_rows(_turn_strips, image.shape[0], image, matte, out, lit)
+        over_rows(_turn_strips, image.shape[0], image, matte, out, lit, into=into)
         return out
     dark = rotation(angle + shadow_angle, saturation * shadow_saturation)
     p = split_constants(lit, dark, shadow_luma, shadow_softness, even_redder, even_yellower, centre)
-    over_rows(_turn_split_strips, image.shape[0], image, matte, out, (F(premultiplied), p))
+    over_rows(_turn_split_strips, image.shape[0], image, matte, out, (F(premultiplied), p), into=into)
     return out
 
 

@@ -15,7 +15,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
@@ -26,6 +26,9 @@ from .jit import BLOCK_SIZE, StripKernel, numba_config, pack
 STRIP = 64
 LEAST = 8
 """Rows of a strip, at most and at least, where a kernel does not say otherwise."""
+
+RING = 4
+"""Strips that a ring between two stages holds at least: two that are written, one that is read, and its rim."""
 
 _STRIPS_A_THREAD = 4
 _WORTH_A_STRIP = 1 << 15
@@ -184,6 +187,8 @@ class Stage(NamedTuple):
         product, a quotient of ``y1``, which may be an array); whatever these take from earlier stages must have been
         needed there as well.
     :ivar least: where many threads want more strips, they have a multiple of so many rows.
+    :ivar keeps: where the stage before writes into a ring of rows that this one reads: how many of its own rows must be
+        done before rows up to ``y1`` of that stage may be written. The ring must hold :data:`RING` strips of either.
     """
 
     kernel: Callable[..., Any]
@@ -192,6 +197,36 @@ class Stage(NamedTuple):
     strip: int = STRIP
     needs: Callable[[Any], Any] | None = None
     least: int = LEAST
+    keeps: Callable[[Any], Any] | None = None
+
+
+class PictureInto(Protocol):
+    """What takes a picture strip by strip, as it is made: the picture is never whole in memory."""
+
+    def ring(self, shape: tuple[int, ...]) -> Any:
+        """Return rows, float32 (rows, W, 3 or 4); row y of a picture of this shape lies at y modulo their number."""
+
+    def stage(self, ring: Any) -> Stage:
+        """Return the stage that takes the rows; :data:`RING` strips of the stage before it fit into the ring."""
+
+
+class Unmade:
+    """A picture yet to be made: strip by strip into what takes it so, or as a whole.
+
+    :ivar shape: of the picture. :ivar nbytes: of what it is made from, which is held for it.
+    """
+
+    def __init__(self, shape: tuple[int, ...], nbytes: int, make: Callable[[PictureInto | None], Any]) -> None:
+        self.shape, self.nbytes, self._make = shape, nbytes, make
+
+    @property
+    def picture(self) -> Any:
+        """The whole picture; it is made at every look."""
+        return self._make(None)
+
+    def put(self, into: PictureInto) -> None:
+        """Make the picture, and hand it over strip by strip."""
+        self._make(into)
 
 
 def _strip_of(stage: Stage, threads: int) -> int:
@@ -199,12 +234,25 @@ def _strip_of(stage: Stage, threads: int) -> int:
     return max(1, min(stage.strip, max(stage.least, wanted - wanted % stage.least)))
 
 
-def over_rows(kernel: Callable[..., Any], rows: int, *arguments: Any, strip: int = STRIP, least: int = LEAST) -> None:
+def over_rows(
+    kernel: Callable[..., Any],
+    rows: int,
+    *arguments: Any,
+    strip: int = STRIP,
+    least: int = LEAST,
+    into: PictureInto | None = None,
+) -> None:
     """Call ``kernel(*arguments, y0, y1)`` for strips of at most ``strip`` rows that cover rows 0 to ``rows``.
+
+    :param into: takes the rows of the third argument, a ring that it gave.
 
     The first error of any strip is raised here, after every running strip has ended.
     """
-    if rows > 0:
+    if into is not None:
+        ring = arguments[2]
+        first = Stage(kernel, arguments, rows, min(strip, len(ring) // RING), None, least)
+        over_stages((first, into.stage(ring)))
+    elif rows > 0:
         over_stages((Stage(kernel, arguments, rows, strip, None, least),))
 
 
@@ -231,7 +279,7 @@ def over_stages(stages: Sequence[Stage]) -> None:
         team.give_back(job)
 
 
-_RECORD = struct.Struct("6q")
+_RECORD = struct.Struct("7q")
 _STEP = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int64, ctypes.c_int64, ctypes.c_int64)
 
 
@@ -239,7 +287,7 @@ def _carry_out(
     team: _Team, job: _Job, stages: Sequence[Stage], sizes: list[int], counts: list[int], helpers: int
 ) -> None:
     records = hand_out.JOB_HEAD + len(stages) * hand_out.RECORD
-    job.begin(records // 8 + 2 * sum(counts), len(stages))
+    job.begin(records // 8 + 3 * sum(counts), len(stages))
     numbers, address = job.numbers, job.address
     numbers[hand_out.STAGES // 8], numbers[hand_out.MOST // 8] = len(stages), helpers
     errors: list[BaseException] = []
@@ -254,9 +302,14 @@ def _carry_out(
             job.blocks[at * BLOCK_SIZE // 8] = _address(kept[-1])
         if at > 0:
             numbers[free : free + count] = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
-        places = address + 8 * free, address + 8 * (free + count)
-        _RECORD.pack_into(numbers.data, record, block, count, size, stage.rows, *places)
-        free += 2 * count
+        waits = _waits(stages, sizes, counts, at)
+        if waits is not None:
+            numbers[free + 2 * count : free + 3 * count] = waits
+        places = [address + 8 * (free + part * count) for part in range(3)]
+        _RECORD.pack_into(
+            numbers.data, record, block, count, size, stage.rows, *places[:2], 0 if waits is None else places[2]
+        )
+        free += 3 * count
     failed = hand_out.enter(team.address, address, job.slot if helpers > 0 else -1)
     if failed:
         raise errors[0] if errors else _error_of(stages[failed - 1])
@@ -268,6 +321,16 @@ def _needed(stage: Stage, size: int, count: int, rows: int, before: int) -> Any:
     ends[-1] = stage.rows
     needed = ends if stage.needs is None else stage.needs(ends)
     return -(-np.minimum(needed, rows) // before)
+
+
+def _waits(stages: Sequence[Stage], sizes: list[int], counts: list[int], at: int) -> Any:
+    """Return how many strips of the stage after must be done before each strip of a stage, None where it may go on."""
+    after = stages[at + 1] if at + 1 < len(stages) else None
+    if after is None or after.keeps is None:
+        return None
+    ends = np.arange(sizes[at], (counts[at] + 1) * sizes[at], sizes[at])
+    ends[-1] = stages[at].rows
+    return -(-np.clip(after.keeps(ends), 0, after.rows) // sizes[at + 1])
 
 
 def _in_python(team: _Team, stage: Stage, errors: list[BaseException]) -> Callable[[int, int, int], int]:
@@ -304,9 +367,15 @@ def _in_turn(stages: Sequence[Stage], sizes: list[int], counts: list[int]) -> No
         [0] * counts[0],
         *(list(_needed(stage, size, n, before.rows, rows)) for stage, size, n, before, rows in pairs),
     ]
+    waits = [_waits(stages, sizes, counts, at) for at in range(len(stages))]
     done = [0] * len(stages)
+
+    def may_go_on(at: int, k: int) -> bool:
+        made = at == 0 or done[at - 1] >= needed[at][k]
+        return bool(made and (waits[at] is None or done[at + 1] >= waits[at][k]))
+
     while done != counts:
-        at = max(at for at, k in enumerate(done) if k < counts[at] and (at == 0 or done[at - 1] >= needed[at][k]))
+        at = max(at for at, k in enumerate(done) if k < counts[at] and may_go_on(at, k))
         stage, y0 = stages[at], done[at] * sizes[at]
         stage.kernel(*stage.arguments, y0, min(y0 + sizes[at], stage.rows))
         done[at] += 1

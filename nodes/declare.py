@@ -498,6 +498,13 @@ class Node:
         """Tell whether the node has ``rows(**inputs)``, which returns as :class:`Rows` the matte of ``process``."""
         return False
 
+    def gives_strips(self) -> bool:
+        """Tell whether ``process_into(into, **inputs)`` makes the picture of ``process`` strip by strip, the same bits.
+
+        It is never whole in memory then. See :class:`.strips.PictureInto`.
+        """
+        return False
+
     def takes_rows(self) -> tuple[str, ...]:
         """Return the ports on which ``process`` takes :class:`Rows` too, and is faster so than with the whole matte.
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..kernels import fused, mix
 from ..kernels import steer as kernel
 from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
+from ..kernels.strips import PictureInto
 from .balance import balance_matrix
 from .declare import Matte, Node, Picture, Rows, choice, degrees, number, toggle
 
@@ -99,6 +100,17 @@ class SteerSkin(Node):
         apart = self._turns_apart() or self._lights()
         return ("matte",) if self.method == "turn" and not apart and not self.is_identity() else ()
 
+    def gives_strips(self) -> bool:
+        """Tell whether the skin is turned and nothing else: that is one sweep over the picture."""
+        return self.method == "turn" and not self._lights() and not self.is_identity()
+
+    def process_into(self, into: PictureInto, image: Picture, matte: Matte | Rows) -> None:
+        """Make the picture of :meth:`process` strip by strip."""
+        if isinstance(matte, Rows) and self.takes_rows():
+            fused.turn_skin(image, matte.source, matte.steps, *self.applied(), into=into)
+        else:
+            self._turned(image, matte.whole() if isinstance(matte, Rows) else matte, None, into)
+
     def process(self, image: Picture, matte: Matte | Rows, *, out: Floats | None = None) -> Picture:
         """Return the picture with the keyed skin steered."""
         if isinstance(matte, Rows):
@@ -118,7 +130,7 @@ class SteerSkin(Node):
         matrix = balance_matrix(self.temperature * self.amount, self.tint * self.amount)
         return kernel.mix_primaries(image, matte, matrix, "bt709", premultiplied=self.premultiplied, out=out)
 
-    def _turned(self, image: Picture, matte: Matte, out: Floats | None) -> Picture:
+    def _turned(self, image: Picture, matte: Matte, out: Floats | None, into: PictureInto | None = None) -> Picture:
         """Return the picture with hue and saturation of the keyed skin moved."""
         angle, saturation = self.applied()
         if self.method == "shift":
@@ -128,6 +140,7 @@ class SteerSkin(Node):
             matrix = _primaries(self.centre_angle, self.centre_ratio, angle, saturation)
             return kernel.mix_primaries(image, matte, matrix, premultiplied=self.premultiplied, out=out)
         even = self.even_out * self.amount
+        strips = {} if into is None else {"into": into}
         return kernel.turn(
             image,
             matte,
@@ -142,6 +155,7 @@ class SteerSkin(Node):
             centre=self.centre_angle,
             premultiplied=self.premultiplied,
             out=out,
+            **strips,
         )
 
     def applied(self) -> tuple[float, float]:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.kernels import codes, strips
+from inkarnat.kernels import codes, fused, steer, strips
 from inkarnat.kernels.codes import Coding
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 
@@ -344,6 +344,45 @@ def test_any_size_any_thread_count_same_codes(count, height, width, subsampling,
             changed = codes.change_to_planes(picture * np.float32(1.1), planes, coding)
             results.append((picture, *changed, codes.quantise(picture, 8)))
     assert all(np.array_equal(a, b) for a, b in zip(*results, strict=True))
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 7, 16])
+@pytest.mark.parametrize(("height", "width"), [(1, 5), (2, 2), (719, 24), (1083, 16), (2161, 8)])
+@pytest.mark.parametrize(
+    ("subsampling", "siting"), [("4:2:0", "left"), ("4:2:0", "corner"), ("4:2:2", "left"), ("4:4:4", "left")]
+)
+def test_a_picture_goes_into_planes_while_it_is_made(count, height, width, subsampling, siting):
+    coding, fine = Coding(8, True, "709", subsampling, siting), Coding(10, True, "709", subsampling, siting)
+    planes = random_planes(coding, height, width)
+    picture = codes.planes_to_picture(planes, coding)
+    matte = np.random.default_rng(7).random((height, width), np.float32)
+    matte[: height // 2] = 0
+    source, steps = fused.from_plane(matte), fused.Softening(sigma=1.0, floor=0.1)
+    turned, softened = steer.turn(picture, matte, 9.0, 1.1), fused.turn_skin(picture, source, steps, 9.0, 1.1)
+    with strips.threads(count):
+        for coded, before in ((coding, planes), (fine, None)):
+            for whole, make in (
+                (turned, lambda into: steer.turn(picture, matte, 9.0, 1.1, into=into)),
+                (softened, lambda into: fused.turn_skin(picture, source, steps, 9.0, 1.1, into=into)),
+            ):
+                out = random_planes(coded, height, width)
+                make(codes.IntoPlanes(coded, out, before))
+                if before is None:
+                    expected = codes.picture_to_planes(whole, coded)
+                else:
+                    expected = codes.change_to_planes(whole, before, coded)
+                assert all(np.array_equal(a, b) for a, b in zip(out, expected, strict=True))
+
+
+def test_a_picture_of_another_size_goes_into_no_planes():
+    coding = Coding(8, subsampling="4:2:0")
+    out = random_planes(coding, 10, 12)
+    with pytest.raises(PictureError, match="same size"):
+        steer.turn(
+            np.zeros((10, 14, 3), np.float32), np.zeros((10, 14), np.float32), 9.0, into=codes.IntoPlanes(coding, out)
+        )
+    with pytest.raises(PictureError, match="C-contiguous"):
+        codes.IntoPlanes(coding, tuple(plane[:, ::2] for plane in out))
 
 
 # --- wrong use ----------------------------------------------------------------------------------------------

@@ -6,21 +6,35 @@ import gc
 import sys
 import tracemalloc
 
+import footage
 import numpy as np
 import pytest
 from inkarnat.host_adapters.bench import chains
 from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
 from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.graphs.rendering import render_files
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.kernels import arrays, memory
 from inkarnat.kernels.memory import Memory
 from inkarnat.kernels.strips import threads
-from inkarnat.nodes import Cdl, CorrectionOptions, CorrectSkin, MarkedFrame, Sample, ToneCurve, solve_correction
+from inkarnat.nodes import (
+    Cdl,
+    CorrectionOptions,
+    CorrectSkin,
+    MarkedFrame,
+    Sample,
+    SteerSkin,
+    ToneCurve,
+    solve_correction,
+)
 
 WIDTH, HEIGHT = 1280, 720
 MOST = 7
 """Frames of float32 RGB that a run may hold at once, the source among them."""
+LESS_IN_FOOTAGE = 0.4
+"""Frames that footage holds less where its last picture goes into planes strip by strip."""
 
 
 @pytest.fixture(autouse=True)
@@ -157,6 +171,33 @@ def test_memory_stays_bounded_with_helping_threads(graphs, frame):
         finally:
             tracemalloc.stop()
     assert kept <= MOST * frame.nbytes
+
+
+def test_footage_holds_one_picture_and_its_matte(frame, tmp_path, forget_idle, monkeypatch):
+    """What is turned last goes into the planes of the output strip by strip, to the bytes of whole pictures."""
+    solved = solve_correction([MarkedFrame(1, frame, (Sample.box(*SKIN_BOX),))])
+    graph = chain_graph(solved.links(), solved.outputs())
+    clip = tmp_path / "clip.mkv"
+    footage.make(clip, frames=4, size=(WIDTH, HEIGHT))
+
+    def rendered(name, whole):
+        monkeypatch.setattr(SteerSkin, "gives_strips", lambda node: not whole)
+        with threads(2), open_clip(clip) as opened:
+            forget_idle()
+            gc.collect()
+            tracemalloc.start()
+            try:
+                report = render_files(graph, {"plate": opened}, {"result": str(tmp_path / name)})
+                _, peak = tracemalloc.get_traced_memory()
+            finally:
+                tracemalloc.stop()
+        assert len(report.done) == 4
+        return (tmp_path / name).read_bytes(), peak / frame.nbytes
+
+    rendered("first.mkv", False)
+    (strips, held), (whole, more) = rendered("strips.mkv", False), rendered("whole.mkv", True)
+    assert strips == whole
+    assert more - held > LESS_IN_FOOTAGE, (held, more)
 
 
 # --- the same memory again ------------------------------------------------------------------------------------

@@ -264,6 +264,30 @@ def test_every_stage_finds_what_it_needs(count, rows, plan):
 
 
 @pytest.mark.slice
+@given(st.integers(1, 80), st.integers(4, 40), st.integers(1, 9), st.integers(1, 9))
+@pytest.mark.parametrize("count", [1, 3])
+def test_rows_in_a_ring_are_read_before_others_are_written_over_them(count, rows, size, strip, following):
+    ring, found = np.zeros(size, int), np.zeros(rows, int)
+
+    def write(y0: int, y1: int) -> None:
+        for y in range(y0, y1):
+            ring[y % size] = y + 1
+
+    def read(y0: int, y1: int) -> None:
+        for y in range(y0, y1):
+            found[y] = ring[y % size]
+
+    most = max(1, size // strips.RING)
+    stages = (
+        strips.Stage(write, (), rows, min(strip, most)),
+        strips.Stage(read, (), rows, min(following, most), keeps=lambda y1: np.maximum(y1 - size, 0)),
+    )
+    with strips.threads(count):
+        strips.over_stages(stages)
+    assert found.tolist() == list(range(1, rows + 1))
+
+
+@pytest.mark.slice
 def test_a_stage_follows_close_behind():
     order = []
     stages = [

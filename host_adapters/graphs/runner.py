@@ -7,8 +7,8 @@ import logging
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping
-from contextlib import ExitStack
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Protocol
@@ -16,7 +16,7 @@ from typing import Any, Protocol
 from ...kernels import devices
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ...kernels.strips import thread_count
+from ...kernels.strips import PictureInto, Unmade, thread_count
 from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
@@ -28,8 +28,8 @@ Key = tuple[str, int]
 """A source or node id, and a frame."""
 Fetch = Callable[[str, int], Floats]
 """Returns the picture of a source at a frame."""
-Value = Floats | Rows
-"""What a node gives: a picture, a matte, or a lazy matte for the one node that reads it."""
+Value = Any
+"""What a node gives: a picture, a matte, a lazy matte for the one node that reads it, or a picture yet to be made."""
 Held = dict[Key, Value]
 """Values that a node over several frames will read again at the next frame."""
 
@@ -131,6 +131,7 @@ class Runner:
         sources: Mapping[str, Floats] | Fetch,
         wanted: Collection[str] | None = None,
         held: Held | None = None,
+        unmade: Collection[str] = (),
     ) -> dict[str, Floats]:
         """Return the wanted outputs (all where None) at a frame, as arrays by output name.
 
@@ -138,11 +139,12 @@ class Runner:
             asked once for each picture and only for those that are needed.
         :param held: a dictionary, empty at first, that the caller keeps from frame to frame of one run, so that a
             node over several frames does not ask for the same frame again; it never outgrows the frames in reach.
+        :param unmade: outputs that may come as :class:`Unmade`, where nothing else reads them.
 
         Raises GraphError for an unknown output or a source that is not given, and NodeError, which names the node
         and the frame, where a node fails; whatever ``sources`` raises passes through.
         """
-        return self.values(frame, sources, self.graph.origins(wanted), held)
+        return self.values(frame, sources, self.graph.origins(wanted), held, unmade=unmade)
 
     def values(
         self,
@@ -151,6 +153,7 @@ class Runner:
         origins: Mapping[str, str],
         held: Held | None = None,
         store: Store | None = None,
+        unmade: Collection[str] = (),
     ) -> dict[str, Floats]:
         """Return what sources and nodes of the graph give at a frame, under the names of ``origins``.
 
@@ -168,8 +171,13 @@ class Runner:
                 del held[key]
         values = _Values(uses, lasting, fetch, held)
         values.have(plan.found)
-        joined = _joined(jobs, uses) if store is None and devices.current() is None else set()
+        alone = store is None and devices.current() is None
+        joined = _joined(jobs, uses) if alone else set()
+        last = {shown[name] for name in unmade} if alone else set()
         for job in jobs:
+            if job.key in last and uses[job.key] == 1 and not job.over_time and job.node.gives_strips():
+                values.put(job.key, _unmade(job, values))
+                continue
             value = self._sent(job, _work(job, values, job.key in joined))
             values.put(job.key, value)
             if store is not None and not isinstance(value, Rows):
@@ -268,20 +276,46 @@ def _unbound(source: str) -> GraphError:
     return GraphError(f"The graph reads the source {source!r}, and no picture is given for it.")
 
 
-def _work(job: _Job, values: _Values, joined: bool) -> Value:
-    """Work a node out; one that is joined to its reader gives a lazy matte."""
+def _arguments(job: _Job, values: _Values) -> dict[str, Any]:
+    """Take what a node reads."""
     arguments: dict[str, Any] = {}
     for port, keys in job.reads:
         pictures = tuple(values.take(key) for key in keys)
         arguments[port] = pictures if job.over_time else pictures[0]
-    try:
+    return arguments
+
+
+def _work(job: _Job, values: _Values, joined: bool) -> Value:
+    """Work a node out; one that is joined to its reader gives a lazy matte."""
+    arguments = _arguments(job, values)
+    with _naming(job):
         if joined:
             rows: Rows = job.node.rows(**arguments)  # type: ignore[attr-defined]
             return rows
         result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
+    return result
+
+
+def _unmade(job: _Job, values: _Values) -> Unmade:
+    """Return what works a node out later."""
+    arguments = _arguments(job, values)
+    node: Any = job.node
+
+    def make(into: PictureInto | None) -> Any:
+        with _naming(job):
+            return node.process(**arguments) if into is None else node.process_into(into, **arguments)
+
+    picture = next(value for value in arguments.values() if len(value.shape) == 3)
+    return Unmade(picture.shape, sum(value.nbytes for value in arguments.values()), make)
+
+
+@contextmanager
+def _naming(job: _Job) -> Iterator[None]:
+    """Name the node and the frame in what it raises."""
+    try:
+        yield
     except Exception as error:
         raise NodeError(f"{job.step} failed at frame {job.frame}: {_reason(error)}") from error
-    return result
 
 
 def _reason(error: Exception) -> str:
@@ -376,11 +410,17 @@ def render(
             pictures: dict[str, Any] = {name: take(origins[name], frame) for name in passed}
             if made:
                 pictures |= runner.run_frame(
-                    frame, lambda source, at: devices.sent(take(source, at).picture), made, held
+                    frame, lambda source, at: devices.sent(take(source, at).picture), made, held, made
                 )
+            for name, picture in pictures.items():
+                if isinstance(picture, Unmade) and not hasattr(outputs[name], "prepared"):
+                    pictures[name] = picture.picture
         except Exception as error:
             return error
-        return {name: _prepared(outputs[name], frame, pictures.pop(name)) for name in list(pictures)}
+        try:
+            return {name: _prepared(outputs[name], frame, pictures.pop(name)) for name in list(pictures)}
+        except NodeError as error:
+            return error
 
     def write(frame: int, pictures: Mapping[str, Any]) -> None:
         for name, writer in outputs.items():

@@ -20,6 +20,7 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
+from ...kernels.strips import Unmade
 from ..sequences import SequencePattern
 from ..writes import OutputError, OutputWriter, check_output, reads
 from .files import InputError
@@ -501,7 +502,7 @@ class _VideoWriter(ClipWriter):
     def _coded(self, writer: VideoWriter, frame: int, picture: Taken | Floats, original: Any = None) -> Coded:
         if not isinstance(original, Original):
             original = self.like.origin(frame) if isinstance(self.like, VideoClip) else None
-        if isinstance(picture, VideoFrame) and picture.original is original:
+        if (isinstance(picture, VideoFrame) and picture.original is original) or isinstance(picture, Unmade):
             return writer.coded(picture, original)
         array = as_array(picture)
         if array.ndim == 3 and writer.like.codec == "" and not writer.pixel_format.alpha:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, Planes, planes_to_picture
-from ...kernels.devices import held
+from ...kernels.devices import current, held
 from .boxes import container_tags
 from .files import InputError
 from .metadata import stream_metadata
@@ -202,14 +202,18 @@ def planar_name(name: str) -> str:
 
 
 def planes_of(frame: Any, pixel_format: PixelFormat) -> Planes:
-    """Copy the planes out of a decoded frame: Y′, Cb, Cr or R′, G′, B′, then alpha."""
+    """Return the planes of a decoded frame: Y′, Cb, Cr or R′, G′, B′, then alpha; where they have gaps, copies.
+
+    What is not copied keeps the decoder's memory until nobody holds it. They are to be looked at only.
+    """
     if frame.format.name.replace("yuvj", "yuv") != pixel_format.name:
         frame = frame.reformat(
             format=pixel_format.name,
             src_color_range=frame.color_range or None,
             dst_color_range=frame.color_range or None,
         )
-    planes = [held(plane_view(plane, pixel_format)) for plane in frame.planes]
+    views = [plane_view(plane, pixel_format) for plane in frame.planes]
+    planes = [view if view.flags.c_contiguous and current() is None else held(view) for view in views]
     return tuple(planes[i] for i in RGB_ORDER[: len(planes)]) if pixel_format.rgb else tuple(planes)
 
 

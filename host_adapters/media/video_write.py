@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import Coding, Planes, alpha_to_plane, change_to_planes, picture_to_planes, recode
+from ...kernels.codes import Coding, IntoPlanes, Planes, alpha_to_plane, change_to_planes, picture_to_planes, recode
+from ...kernels.strips import Unmade
 from ..writes import Atomic, OutputError, OutputWriter, output_error
 from .boxes import FILL, Header, finish_matroska, finish_quicktime
 from .companions import Companions, not_carried
@@ -276,24 +277,23 @@ class VideoWriter(OutputWriter):
         """The codec and pixel format in words, for people."""
         return f"{CODECS[self.codec].label}, {self.pixel_format.bits} bit {self.pixel_format.subsampling}"
 
-    def coded(self, picture: Floats | VideoFrame, original: Original | None = None) -> Coded:
+    def coded(self, picture: Floats | VideoFrame | Unmade, original: Original | None = None) -> Coded:
         """Turn a frame into what the encoder takes: in any thread, and frames in any order.
 
-        :param picture: as for :meth:`write`, or a frame of the input that nobody touched.
+        :param picture: as for :meth:`write`, or a frame of the input that nobody touched, or a picture yet to be made.
         :raises OutputError: it is no frame of this clip.
         """
         import av
 
         info = self.like
         shape = (
-            picture.shape
-            if isinstance(picture, np.ndarray)
-            else (info.height, info.width, len(picture.original.planes))
+            (info.height, info.width, len(picture.original.planes))
+            if isinstance(picture, VideoFrame)
+            else picture.shape
         )
         time = (original.pts, original.duration) if original is not None else None
         try:
-            planes = self._codes(picture, original)
-            return Coded(_video_frame(planes, self.pixel_format, self._tags), shape, time)
+            return Coded(self._frame(picture, original), shape, time)
         except (av.error.FFmpegError, OSError, ValueError) as error:
             raise self._reason(error) from error
 
@@ -444,25 +444,67 @@ class VideoWriter(OutputWriter):
             self._container.mux(packet)
             self._muxed = True
 
-    def _codes(self, picture: Floats | VideoFrame, original: Original | None) -> Planes:
-        if isinstance(picture, VideoFrame):
-            planes = picture.original.planes
-            if self._same and self.pixel_format.alpha == (len(planes) == 4):
-                return planes
-            if not self._same and not self.pixel_format.alpha and not self._matte:
-                return recode(planes, picture.info.coding, self.coding)
-            picture = picture.picture
-        if picture.ndim == 2:
-            picture = np.repeat(picture[:, :, np.newaxis], 3, axis=2)
-        picture = as_stored(picture, self.like.turns, self.like.mirrored)
+    def _frame(self, picture: Floats | VideoFrame | Unmade, original: Original | None) -> Any:
+        """Return the library's frame with the codes of a picture."""
         with_alpha = self.pixel_format.alpha
-        if not self._same or original is None:
-            return picture_to_planes(picture, self.coding, alpha=with_alpha)
-        planes, alpha = original.planes[:3], original.planes[3:]
-        changed = change_to_planes(picture, planes, self.coding)
+        if isinstance(picture, VideoFrame):
+            planes, coding = picture.original.planes, picture.info.coding
+            if self._same and with_alpha == (len(planes) == 4):
+                return self._filled(planes[0].shape, lambda room: planes)
+            if not self._same and not with_alpha and not self._matte:
+                return self._filled(planes[0].shape, lambda room: recode(planes, coding, self.coding, out=room))
+            picture = picture.picture
+        before = original.planes if self._same and original is not None else None
+        if isinstance(picture, Unmade):
+            if not (with_alpha or self.like.turns % 4 or self.like.mirrored):
+                made = picture
+                return self._filled(made.shape[:2], lambda room: self._put(made, before, room))
+            picture = picture.picture
+        whole: Any = picture
+        if whole.ndim == 2:
+            whole = np.repeat(whole[:, :, np.newaxis], 3, axis=2)
+        stored = as_stored(whole, self.like.turns, self.like.mirrored)
+        return self._filled(stored.shape[:2], lambda room: self._planes(stored, before, room))
+
+    def _put(self, picture: Unmade, before: Planes | None, room: Planes | None) -> Planes:
+        """Have a picture made into planes, strip by strip."""
+        if room is None:
+            room = tuple(np.empty(shape, self.coding.dtype) for shape in self.coding.shapes(*picture.shape[:2]))
+        picture.put(IntoPlanes(self.coding, room, before))
+        return room
+
+    def _planes(self, picture: Floats, before: Planes | None, room: Planes | None) -> Planes:
+        """Return the planes of a picture, in the room for them where it lies with the processor."""
+        with_alpha = self.pixel_format.alpha
+        given: dict[str, Any] = {"out": room} if isinstance(picture, np.ndarray) else {}
+        if before is None:
+            return picture_to_planes(picture, self.coding, alpha=with_alpha, **given)
+        alpha = before[3:]
+        changed = change_to_planes(picture, before[:3], self.coding, **given)
         if with_alpha and (self._fills_alpha or not alpha):
             alpha = (alpha_to_plane(picture, self.coding),)
         return changed + (alpha if with_alpha else ())
+
+    def _filled(self, size: tuple[int, ...], fill: Callable[[Planes | None], Planes]) -> Any:
+        """Return a frame of the library with planes that are made in its own memory, where they have no gaps there.
+
+        :param fill: is given that memory, or None, and returns the planes.
+        """
+        import av
+
+        known = self.pixel_format
+        frame = av.VideoFrame(size[1], size[0], known.name)
+        count = 3 + known.alpha
+        views = [plane_view(frame.planes[RGB_ORDER[i] if known.rgb else i], known) for i in range(count)]
+        room = tuple(views[:3])
+        planes = fill(room if all(view.flags.c_contiguous for view in room) else None)
+        for view, plane in zip(views, planes, strict=True):
+            if plane is not view:
+                view[:] = plane
+        if known.packed:
+            frame = frame.reformat(format=known.packed)
+        frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = self._tags
+        return frame
 
 
 _FEW = 16
@@ -579,17 +621,3 @@ def _mastering_options(encoder: Encoder, mastering: Mastering) -> dict[str, str]
     if mastering.light:
         words.append(f"max-cll={mastering.light[0]},{mastering.light[1]}")
     return {"x265-params": ":".join(words)}
-
-
-def _video_frame(planes: Planes, pixel_format: PixelFormat, tags: Tags) -> Any:
-    import av
-
-    height, width = planes[0].shape
-    frame = av.VideoFrame(width, height, pixel_format.name)
-    order = [RGB_ORDER.index(i) for i in range(len(planes))] if pixel_format.rgb else range(len(planes))
-    for target, source in zip(frame.planes, order, strict=True):
-        plane_view(target, pixel_format)[:] = planes[source]
-    if pixel_format.packed:
-        frame = frame.reformat(format=pixel_format.packed)
-    frame.color_range, frame.colorspace, frame.color_primaries, frame.color_trc = tags
-    return frame
