@@ -613,6 +613,15 @@ class IntoPlanes:
     :param out: three planes of ``coding`` to fill, C-contiguous. :param before: the planes as they were read.
 
     Raises PictureError for planes that do not fit the coding.
+
+    >>> from inkarnat.kernels import steer
+    >>> coding = Coding(8, standard="709", subsampling="4:2:0")
+    >>> planes = tuple(np.full(shape, 120, np.uint8) for shape in coding.shapes(2, 2))
+    >>> skin, matte = planes_to_picture(planes, coding), np.ones((2, 2), np.float32)
+    >>> new = tuple(np.empty_like(plane) for plane in planes)
+    >>> strips = steer.turn(skin, matte, 180.0, into=IntoPlanes(coding, new, planes, dither=False))
+    >>> [int(plane[0, 0]) for plane in new]  # luma is kept, chroma lies on the other side of 128
+    [120, 136, 136]
     """
 
     def __init__(self, coding: Coding, out: Planes, before: Planes | None = None, dither: bool = True) -> None:
