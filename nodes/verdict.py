@@ -437,7 +437,8 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
             yield Finding(status, sentence, "sample")
     if evidence.area_change is not None and (status := status_of("area", evidence.area_change)) != HOLDS:
         amount = f"{abs(evidence.area_change):.0%} {'more' if evidence.area_change > 0 else 'less'}"
-        yield Finding(status, f"The key covers {amount} of the skin than it should.", "sample")
+        fix = "keep out" if evidence.area_change > 0 else "sample"
+        yield Finding(status, f"The key covers {amount} of the skin than it should.", fix)
 
 
 def _beside_findings(evidence: Evidence) -> Iterable[Finding]:

@@ -152,3 +152,21 @@ def test_a_graph_that_is_changed_elsewhere_while_the_desk_is_closed_is_told_and_
         last.save()
     finally:
         last.close()
+
+
+def test_too_little_skin_is_a_verdict_and_takes_an_earlier_one_back(tmp_path):
+    film(tmp_path / "film.mkv", 0.3)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        read = desk.session.reading(1)
+        assert read["verdict"]["status"] == "not judged", "nobody has said yet what is skin"
+        assert "Too little skin is keyed" in read["words"]
+        assert "Mark lit skin" in read["words"]
+        desk.session.mark(1, "", "skin", "box", [[0.2, 0.2], [0.8, 0.8]])
+        desk.session.set("steer", "angle", 2.0)
+        desk.judged({"verdict": {"status": "holds"}, "words": "holds: as it should be"})
+        desk.judged(desk.session.reading(1))
+        (clip,) = desk.clips()
+        assert clip["status"]["grade"] == "not judged"
+    finally:
+        desk.close()

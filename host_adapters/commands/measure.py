@@ -302,7 +302,7 @@ def _through_graph(
     verdicts = {}
     for name, own in moments.items():
         surveyed = Survey.of(own, numbers, *faces.get(name, (None, None)))
-        found = evidence(graph, surveyed, numbers[0], noted_light(graph), view=seen)
+        found = evidence(graph, surveyed, numbers[0], noted_light(graph), view=seen, person=name)
         verdicts[name] = judge(found, aims[name])
     approved = dict.fromkeys(witness.mattes, person) if person else {}
     warnings = (*missed, *worst.values())

@@ -189,7 +189,14 @@ def read_skin(
     """Return what a person's skin reads before and after, in numbers and words, with the warnings and their fixes."""
     origin = matte_origin(state, suffix)
     if origin is None:
-        return {"before": None, "after": None, "warnings": [], "words": "This graph keys nothing."}
+        verdict = judge(Evidence(None, None, missing="This graph keys nothing."), None)
+        return {
+            "before": None,
+            "after": None,
+            "verdict": verdict.as_dict(CONTROL),
+            "words": verdict.words(CONTROL),
+            "warnings": [],
+        }
     person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
     matte = bench.value(state.graph, origin, frame, size)
     warnings = list(_signs(person, state, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
@@ -199,7 +206,15 @@ def read_skin(
         read = {name: _measured(bench, opened, each, origin, frame, size, seeing) for name, each in pictures.items()}
     except ValueError as error:
         warnings.append(Warned("no reading", 0.0, str(error)))
-        return {"before": None, "after": None, "warnings": _listed(warnings), "words": "No skin is keyed yet."}
+        nothing = Evidence(None, None, sampled=is_sampled(state.graph), view=seeing.id, missing=str(error))
+        verdict = judge(nothing, aim)
+        return {
+            "before": None,
+            "after": None,
+            "verdict": verdict.as_dict(CONTROL),
+            "words": verdict.words(CONTROL),
+            "warnings": _listed(warnings),
+        }
     before, light, after = (read[name] for name in BEFORES)
     found = Evidence(
         light,

@@ -201,7 +201,7 @@ def _clip_findings(
         light = noted_light(graph) if clip.light in ("", REFERENCE) else clip.light
 
         def told(person: str, surveyed: Survey) -> Evidence:
-            return evidence(graph, surveyed, shown, light, None if alone else besides.get(person), name, seen)
+            return evidence(graph, surveyed, shown, light, None if alone else besides.get(person), name, seen, person)
 
         verdict, worst = judge_people(surveys, aims, told)
         aim, surveyed, beside = aims[worst], surveys[worst], besides.get(worst)

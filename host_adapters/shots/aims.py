@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
+import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ...nodes import SKIN_LINE, Aim, ReadingError, Sample, SkinTarget
+from ...nodes import SKIN_LINE, Aim, RangeKey, ReadingError, Sample, SkinKey, SkinTarget, SoftenMatte
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from .people import Person
@@ -67,6 +69,40 @@ def _person_notes(graph: Graph, name: str) -> dict[str, Any]:
     people = graph.notes().get("people", {})
     entry = people.get(name, {}) if isinstance(people, dict) else {}
     return entry if isinstance(entry, dict) else {}
+
+
+# --- how much of a face the key covers ----------------------------------------------------------------------
+
+
+def with_covered(graph: Graph, covered: Mapping[str, float | None]) -> Graph:
+    """Return the graph with notes on the keyed area in parts of the face's size, by person, as its key gives it now."""
+    notes = graph.notes()
+    people = {**notes.get("people", {})}
+    for name, share in covered.items():
+        if share:
+            known = {"of_face": round(share, 4), "key": _key_of(graph, name)}
+            people[name] = {**people.get(name, {}), "covered": known}
+    return graph.with_notes({**notes, "people": people})
+
+
+def noted_covered(graph: Graph, name: str) -> float | None:
+    """Return the keyed area in parts of the face's size where a graph was solved; None where its key is another now."""
+    entry = _person_notes(graph, name).get("covered")
+    if not isinstance(entry, dict) or entry.get("key") != _key_of(graph, name):
+        return None
+    share = entry.get("of_face")
+    return float(share) if isinstance(share, int | float) and share > 0 else None
+
+
+def _key_of(graph: Graph, name: str) -> str:
+    """Return a hash of what keys a person and softens the matte, whatever lies before and whoever's face is known."""
+    origin = dict(graph.outputs).get(f"matte-{name}" if name else "matte", "")
+    steps = graph.order_to([origin]) if origin in graph.by_id else []
+    nodes = [step.node.config() for step in steps if isinstance(step.node, SkinKey | RangeKey | SoftenMatte)]
+    return hashlib.sha256(json.dumps(nodes, sort_keys=True).encode()).hexdigest()[:16]
+
+
+# --- how the light was found --------------------------------------------------------------------------------
 
 
 def with_light(graph: Graph, found_by: str) -> Graph:

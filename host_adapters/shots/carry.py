@@ -476,7 +476,7 @@ class Carrier:
 
         def told(name: str, surveyed: Survey) -> Evidence:
             beside = besides.get(name)
-            return evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen)
+            return evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen, name)
 
         verdict, worst = judge_people(surveys, aims, told)
         surveyed, beside = surveys[worst], besides.get(worst)

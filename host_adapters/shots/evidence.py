@@ -19,6 +19,7 @@ from ...kernels.arrays import Floats
 from ...nodes import (
     CARD,
     EDGES,
+    LIMITS,
     UNREAD,
     Aim,
     Balance,
@@ -48,6 +49,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.parts import parts_of
 from ..graphs.runner import Fetch, Runner
 from ..media.files import InputError
+from .aims import noted_covered
 from .approach import Approach
 from .sampling import spread
 
@@ -495,15 +497,21 @@ def evidence(
     beside: Survey | None = None,
     named: str = "",
     view: str = "",
+    person: str = "",
 ) -> Evidence:
     """Return what the judge is told of a clip.
 
     :param frame: where keyframed values of the light are taken. :param light_by: how the light was found.
-    :param beside: the clip that this one should agree with, and ``named`` its name.
+    :param beside: the clip that this one should agree with, and ``named`` its name. :param person: by the name in the
+        graph. Without a clip beside it, what the key covers is compared with where the graph was solved; heads turn
+        within a clip, so only what is far beyond that counts.
     """
     change = None
     if beside is not None and beside.of_face and surveyed.of_face is not None:
         change = surveyed.of_face / beside.of_face - 1
+    elif beside is None and surveyed.of_face is not None and (noted := noted_covered(graph, person)):
+        change = surveyed.of_face / noted - 1
+        change = change if abs(change) >= (LIMITS["area"].off or 0.0) else None
     missing = surveyed.failed[0][1] if surveyed.failed and surveyed.final is None else ""
     return Evidence(
         surveyed.light_only,

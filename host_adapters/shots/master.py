@@ -291,7 +291,7 @@ def check_shot(
     }
     verdicts = {}
     for name, own in surveyed.items():
-        known = evidence(graph, own, placed.numbers[chosen[0]], noted_light(graph), view=seen)
+        known = evidence(graph, own, placed.numbers[chosen[0]], noted_light(graph), view=seen, person=name)
         verdicts[name] = judge(known, aims[name])
     return Checked(placed, surveyed, verdicts, aims, "", reader.keyed_by, (*_handles(placed), *reader.notes()))
 

@@ -62,7 +62,7 @@ from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
 from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
-from .aims import aim_at, noted_light, with_aims, with_card, with_light
+from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_light
 from .approach import Approach
 from .drift import Drift, Followed, follow_drift, measure_drift
 from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence
@@ -300,12 +300,13 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     if options.under is not None:
         graph = with_look(options.under.on(graph), options.under)
     judged = _judged(graph, clip, correction, aimed, marked.first, options)
+    graph = with_covered(graph, {name: covered for name, (_, _, covered) in judged.items()})
     correction = _read_again(correction, judged, options)
     for person in correction.people:
         notes += _told_of_target(person, aimed[person.name], parts_of(graph, person.id("steer")))
-    lights = {name: moment.light_only for name, (moment, _) in judged.items()}
-    looked = {name: moment.final for name, (moment, _) in judged.items()} if options.under is not None else {}
-    verdicts = {name: verdict for name, (_, verdict) in judged.items()}
+    lights = {name: moment.light_only for name, (moment, _, _) in judged.items()}
+    looked = {name: moment.final for name, (moment, _, _) in judged.items()} if options.under is not None else {}
+    verdicts = {name: verdict for name, (_, verdict, _) in judged.items()}
     return Solved(correction, graph, approved, seeded, drift, tuple(notes), picture.light_by, lights, verdicts, looked)
 
 
@@ -450,7 +451,7 @@ TURNED_STEER, LIT_STEER = ("angle", "saturation"), ("temperature", "tint")
 
 
 def _read_again(
-    correction: Correction, judged: Mapping[str, tuple[Moment, Verdict]], options: SolveOptions
+    correction: Correction, judged: Mapping[str, tuple[Moment, Verdict, float | None]], options: SolveOptions
 ) -> Correction:
     """Return the correction with the skin read as it ends before a look, where a hand moved it after the solve."""
     people = []
@@ -494,8 +495,8 @@ def _judged(
     aims: Mapping[str, Aim],
     frame: int,
     options: SolveOptions,
-) -> dict[str, tuple[Moment, Verdict]]:
-    """Read what the graph does on the reference frame of each person, and judge it."""
+) -> dict[str, tuple[Moment, Verdict, float | None]]:
+    """Read what the graph does on the reference frame of each person, judge it, and see what of a face it covers."""
     witness = Witness(graph, options.view or (lambda picture: picture))
     found = {}
     for person in correction.people:
@@ -505,8 +506,8 @@ def _judged(
         face = face_evidence(pictures, pictures[witness.mattes[person.name]], alone=len(correction.people) == 1)
         moment = dataclasses.replace(moment, aimed=witness.aimed(clip, at, person.name, aims[person.name]))
         surveyed = Survey.of([moment], [at], *face)
-        known = evidence(graph, surveyed, at, noted_light(graph), view=options.seen)
-        found[person.name] = moment, judge(known, aims[person.name])
+        known = evidence(graph, surveyed, at, noted_light(graph), view=options.seen, person=person.name)
+        found[person.name] = moment, judge(known, aims[person.name]), face[1]
     return found
 
 
