@@ -20,7 +20,7 @@ from ...kernels.strips import PictureInto, Unmade, thread_count
 from ...nodes.declare import Node, Rows
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
-from .pipeline import InWork, ReadAhead, Result, Taken, WriteBehind
+from .pipeline import InWork, ReadAhead, Result, StageTimes, Taken, WriteBehind
 
 log = logging.getLogger("inkarnat.run")
 
@@ -350,11 +350,15 @@ class Writer(Protocol):
 
 @dataclass
 class Report:
-    """What a run did: frames written, frames that failed with the reason for each, and the seconds it took."""
+    """What a run did: frames written, frames that failed with the reason for each, and the seconds it took.
+
+    :ivar times: where they went.
+    """
 
     done: list[int] = field(default_factory=list)
     failed: dict[int, str] = field(default_factory=dict)
     seconds: float = 0.0
+    times: StageTimes = field(default_factory=StageTimes, repr=False, compare=False)
     error: Exception | None = field(default=None, repr=False, compare=False)
     """The first error, with the traceback of where it was raised."""
 
@@ -378,9 +382,9 @@ def render(
 ) -> Report:
     """Work through the frames in order and write each output; a frame that fails is recorded and the rest done.
 
-    The next frame is read and the last one written, in threads of their own, while others are worked out: one, or
-    with many cores some side by side, where no node reads several frames. The outputs of a frame are written only
-    when all of them are worked out.
+    Frames are read ahead and written behind, in threads of their own, while others are worked out: one, or with many
+    cores some side by side, where no node reads several frames; as many wait for each stage. The outputs of a frame
+    are written only when all of them are worked out.
     ``progress`` and ``on_error`` are told the frame, the latter with the reason, in order and in the caller's thread.
     ``caught`` is given an error itself as soon as it is raised; the report keeps the first.
     Without ``overlap`` each frame is read, worked out and written before the next is touched.
@@ -400,12 +404,17 @@ def render(
     frames = frames if isinstance(frames, Collection) else list(frames)
     is_still = _is_still(graph, outputs)
     at_once = _frames_at_once(sources.values(), device) if is_still and overlap else 1
+    waiting = at_once if overlap else 1
     origins = graph.origins(outputs)
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
     made = [name for name in outputs if name not in passed]
 
     def work(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
         """Work a frame out as far as its order does not matter."""
+        with report.times.measured("work"):
+            return worked(frame, take)
+
+    def worked(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
         try:
             pictures: dict[str, Any] = {name: take(origins[name], frame) for name in passed}
             if made:
@@ -447,12 +456,12 @@ def render(
     reach = sum(step.node.frames_needed()[1] for step in graph.order(outputs))
     for clip in sources.values():
         if hasattr(clip, "remember"):
-            clip.remember(reach + at_once + _IN_WORK)
+            clip.remember(reach + at_once + 2 * waiting + 2)
     with ExitStack() as stack:
         stack.enter_context(devices.using(device))
-        reader = stack.enter_context(_Reader(sources, frames if overlap else ()))
-        behind = stack.enter_context(WriteBehind(write, tell))
-        in_work = stack.enter_context(InWork(at_once))
+        reader = stack.enter_context(_Reader(sources, frames if overlap else (), waiting, report.times))
+        behind = stack.enter_context(WriteBehind(write, tell, waiting, report.times))
+        in_work = stack.enter_context(InWork(at_once, report.times))
         for frame in frames:
             take = reader.taken(frame, needed) if is_still else reader.at(frame)
             in_work.put(frame, partial(work, frame, take))
@@ -474,9 +483,6 @@ def _without_pictures(error: Exception) -> Exception:
         cause = cause.__cause__ or cause.__context__
     return error
 
-
-_IN_WORK = 4
-"""Frames that are read ahead, handed over and written, beside those that are worked on."""
 
 _THREADS_A_FRAME, _MOST_AT_ONCE = 4, 6
 """Threads for each frame that is worked on beside others, and how many frames are at most."""
@@ -514,11 +520,11 @@ def _prepared(writer: Any, frame: int, picture: Any) -> Any:
 class _Reader:
     """Reads clips for the runner, the frame after the one in work ahead of time."""
 
-    def __init__(self, clips: Mapping[str, Clip], frames: Collection[int]) -> None:
+    def __init__(self, clips: Mapping[str, Clip], frames: Collection[int], ahead: int, times: StageTimes) -> None:
         self.ends = {name: (clip.frames[0], clip.frames[-1]) for name, clip in clips.items()}
         first_two = list(itertools.islice(frames, 2))
         step = first_two[-1] - first_two[0] if first_two else 0
-        self.clips = {name: ReadAhead(clip, frames, step) for name, clip in clips.items()}
+        self.clips = {name: ReadAhead(clip, frames, step, ahead, times) for name, clip in clips.items()}
 
     def at(self, frame: int) -> Callable[[str, int], Taken]:
         """Return what takes frames of clips for work on a frame.

@@ -29,7 +29,7 @@ from .video_format import READ_SUFFIXES, SUFFIXES, Coded, Original, VideoFrame, 
 from .video_read import VideoReader
 from .video_write import VideoWriter, default_codec, holds_alpha
 
-_REMEMBERED = 6
+_REMEMBERED = 3
 """How many frames' originals a clip keeps, for a writer that comes later; :meth:`Clip.remember` asks for more."""
 
 _DEFAULT_RATE = Fraction(24)
