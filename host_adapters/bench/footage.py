@@ -7,8 +7,10 @@ import shutil
 import statistics
 import subprocess
 import tempfile
+import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -43,7 +45,8 @@ class FootageRun:
     """Frames a second from H.264 to another codec, without and with the graph; medians of the rounds.
 
     :ivar ffmpeg: frames a second of the ffmpeg command line, or None where it is not installed or has no such encoder.
-    :ivar ffmpeg_cpu, graph_cpu: seconds of processor time of that, and of the graph alone, over all frames.
+    :ivar ffmpeg_cpu, graph_cpu: seconds of processor time of that, and of the graph alone, over all frames, each while
+        all cores work.
     """
 
     frames: int
@@ -139,22 +142,38 @@ def measure_footage(
 
 
 def _seconds(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> float:
-    """Render the first frames of a clip and return the seconds that all of its frames would take."""
+    """Render the first frames of a clip and return the seconds that all of its frames would take.
+
+    Opening the files counts, and what an encoder has yet to write at the end: it may hold back dozens of frames.
+    """
+    began = time.perf_counter()
     with open_clip(clip) as opened:
         numbers = list(opened.frames)[:most]
         report = render_files(graph, {"plate": opened}, {"result": str(output)}, numbers, codec)
-        return report.seconds * len(opened.frames) / len(report.done)
+    return (time.perf_counter() - began) * len(opened.frames) / len(report.done)
 
 
 def _graph_work(graph: Graph, picture: Floats, rounds: int = 5) -> float:
-    """Return the seconds of processor time that a graph takes for a picture, by one thread."""
-    runner, taken = Runner(graph), []
-    with threads(1):
-        for _ in range(rounds + 1):
+    """Return the seconds of processor time that a graph takes for a picture, while all cores work on such pictures.
+
+    So is ffmpeg's: where two share the units of a core, or all of them the memory, each takes longer than alone.
+    """
+    taken: list[float] = []
+    together = threading.Barrier(thread_count())
+
+    def work() -> None:
+        runner = Runner(graph)
+        runner.run_frame(1, {"plate": picture})
+        together.wait()
+        for _ in range(rounds):
             began = time.thread_time()
             runner.run_frame(1, {"plate": picture})
             taken.append(time.thread_time() - began)
-    return statistics.median(taken[1:])
+
+    with ThreadPoolExecutor(together.parties) as pool, threads(1):
+        for done in [pool.submit(work) for _ in range(together.parties)]:
+            done.result()
+    return statistics.median(taken)
 
 
 def _ffmpeg_seconds(clip: Path, output: Path, codec: str) -> tuple[float, float] | None:
