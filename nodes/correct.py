@@ -42,10 +42,10 @@ from .key import SkinKey
 from .learning import study_skin, told_by, with_faces
 from .look import ProtectMatte
 from .matte import SoftenMatte
-from .sample import Sample
+from .sample import Sample, SampleError
 from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, measure_skin, solve_steer
 from .steer import Blend, KeepSkin, SteerSkin
-from .tone import ToneCurve
+from .tone import ToneCurve, solve_neutral_black
 from .verdict import CARD, CONTROL, Aim, Evidence, judge
 from .view import VIEWS, ShowMatte
 
@@ -510,9 +510,12 @@ _ASKS: Mapping[str, Param | Place] = MappingProxyType(_asks())
 
 
 LIVE, FREEZE = "live_reading", "freeze_key"
-_ASKS_2 = MappingProxyType(
+_BLACK = Place("Deep black", "A spot on something black, or in deep shadow.", "point", (0.2, 0.85))
+_ASKS_2: Mapping[str, Param | Place] = MappingProxyType(
     {
-        **_ASKS,
+        **{name: ask for name, ask in _ASKS.items() if isinstance(ask, Place)},
+        "deep_black": _BLACK,
+        **{name: ask for name, ask in _ASKS.items() if not isinstance(ask, Place)},
         LIVE: Param("toggle", True, "Read the skin again after every change, once a key is learned."),
         FREEZE: Param("toggle", False, "Keep key and solve as they are when light, levels or saturation change."),
     }
@@ -607,6 +610,23 @@ def _suggest_balance(
     return done, " ".join((words, *more))
 
 
+def _take_black(
+    node: CorrectSkin, asked: Asked, image: Picture, limit: Matte | None = None
+) -> tuple[CorrectSkin1, str]:
+    """Take the colour out of the blacks by a sample of something black, behind the light and before the levels."""
+    black: Sample | None = asked["deep_black"]
+    if black is None:
+        raise SampleError(
+            "Mark something black first: Deep black point under Add on the picture, or Use deep black under Samples by "
+            "number."
+        )
+    balanced: Balance = _whole(node, asked)._node("balance")
+    found = solve_neutral_black(balanced.process(image), black)
+    done, more = _followed(dataclasses.replace(node, neutral_black=found), asked, image, limit)
+    levels = ", ".join(f"{name} {level:.1%}" for name, level in zip(("red", "green", "blue"), found, strict=True))
+    return done, " ".join((f"Taken out of the blacks: {levels}.", *more))
+
+
 def _followed(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None) -> tuple[CorrectSkin1, list[str]]:
     """Learn and solve anew what was learned and solved in another light: the key reads the balanced picture."""
     said = []
@@ -698,6 +718,10 @@ _ACTIONS_2: Mapping[str, Action] = MappingProxyType(
             "Move the keyed skin of this frame onto the target like a light, by its temperature and tint alone.",
             _solve_light,
         ),
-        **{name: action for name, action in _ACTIONS.items() if name not in ("learn", "solve")},
+        "suggest_balance": _ACTIONS["suggest_balance"],
+        "take_black": Action(
+            "Neutral black", "Take the colour out of the blacks by the deep black sample of this frame.", _take_black
+        ),
+        **{name: _ACTIONS[name] for name in ("read", "forget")},
     }
 )

@@ -1012,6 +1012,17 @@ def test_every_control_comes_from_a_declaration():
     assert described["target"]["params"]["angle"]["default"] == SkinTarget().angle
 
 
+def test_every_number_of_the_sheet_says_what_lies_at_its_two_ends():
+    """By words of its own, not "less" and "more"."""
+    nodes = controls.declarations()["nodes"]
+    shown = ("balance", "tone_curve", "cdl", "skin_key", "face_matte", "join_faces", "region", "soften_matte")
+    for node in (*shown, "steady_matte", "steer_skin", "keep_skin", "compare", "vectorscope", "waveform"):
+        for name, told in nodes[node]["params"].items():
+            if told["kind"] in ("number", "whole", "angle"):
+                assert all(told["ends"]), f"{node}.{name}"
+                assert told["ends"] != ["less", "more"], f"{node}.{name}"
+
+
 def test_controls_take_the_units_and_directions_of_the_options():
     """Ends, units and labels of every option; a code of 10 bits is 1/876 of black to white (BT.709-6, item 4.6)."""
     nodes = controls.declarations()["nodes"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import re
 
@@ -18,6 +19,7 @@ from inkarnat.nodes import (
     learn_skin_key,
     measure_skin,
     solve_balance,
+    solve_neutral_black,
     solve_steer,
 )
 from ofx_host import Host, HostImage, Stage
@@ -145,6 +147,28 @@ def test_suggesting_a_balance(with_sample):
     assert (instance["temperature_solved"], instance["tint_solved"]) == (wanted.temperature, wanted.tint)
     assert (instance["temperature"], instance["tint"]) == (0.0, 0.0), "nobody has set anything by hand"
     assert ("neutral sample" if with_sample else "a suggestion") in instance["report"]
+
+
+def test_the_colour_of_the_blacks_is_taken_out_by_a_spot_behind_the_light():
+    """Against the command line's function on the balanced picture; without a spot the message says what to mark."""
+    picture = portrait(cast=(1.08, 1.0, 0.9))
+    spot = (slice(0, 30), slice(0, 40))
+    picture[spot] = (0.09, 0.05, 0.06, 1.0)[: picture.shape[2]]
+    instance = corrector()
+    instance["temperature"] = 20.0
+    host, _ = loaded()
+    assert instance.press("take_black", stage_of(picture)) == 1
+    assert "Mark something black first: Deep black point" in host.messages[-1][1]
+    put(instance, "deep_black", 15 / WIDTH, 12 / HEIGHT)
+    assert instance.press("take_black", stage_of(picture)) == 0
+    balanced = Balance(temperature=20.0).process(picture)
+    wanted = solve_neutral_black(balanced, Sample.point(15 / WIDTH, 12 / HEIGHT))
+    assert tuple(instance["neutral_black"]) == pytest.approx(wanted, abs=1e-6)
+    assert max(wanted) > 0.02
+    assert "Taken out of the blacks: red" in instance["report"]
+    node = dataclasses.replace(node_of(instance), neutral_black=tuple(instance["neutral_black"]))
+    left = node.balanced(picture)[12, 15, :3]
+    assert left.max() - left.min() < 0.004, "each component keeps white, so what is left is scaled by up to 4 %"
 
 
 def test_only_the_user_presses_buttons():

@@ -71,6 +71,36 @@ WORDS: dict[str, dict[str, tuple[str, str, str]]] = {
 """What people call a parameter, with the words at its low and its high end where the table of options names none.
 Those named here stand first, in this order; the others lie behind "more", under their own names."""
 
+_ENDS: dict[str, dict[str, tuple[str, str]]] = {
+    "face_matte": {"presence": ("not there", "there"), "keyed": ("only holds off", "keyed whole")},
+    "join_faces": {"texture": ("smoother", "coarser"), "likeness": ("edge as keyed", "edge by colour")},
+    "region": {
+        "width": ("narrower", "wider"),
+        "height": ("lower", "taller"),
+        "rotation": ("clockwise", "counter-clockwise"),
+    },
+    "soften_matte": {"floor": ("as keyed", "more cut to 0"), "ceiling": ("more filled to 1", "as keyed")},
+    "steady_matte": {"tolerance": ("follows change", "steadier"), "decay": ("all frames alike", "nearest frames")},
+    "steer_skin": {
+        "centre_angle": ("redder", "yellower"),
+        "centre_ratio": ("less colour", "more colour"),
+        "even_out": ("as it is", "evener"),
+        "shadow_angle": ("redder", "yellower"),
+        "shadow_saturation": ("less colour", "more colour"),
+        "shadow_luma": ("darker level", "brighter level"),
+        "shadow_softness": ("sharp", "soft"),
+    },
+    "keep_skin": {"amount": ("the look", "natural"), "saturation": ("the look's", "natural")},
+    "compare": {"position": ("all after", "all before"), "angle": ("clockwise", "counter-clockwise")},
+    "vectorscope": {
+        "bias": ("redder", "yellower"), "brightness": ("fainter", "brighter"), "size": ("smaller", "larger"),
+    },
+    "waveform": {
+        "brightness": ("fainter", "brighter"), "width": ("narrower", "wider"), "height": ("lower", "taller"),
+    },
+}  # fmt: skip
+"""The words at the low and the high end of what lies behind "more"."""
+
 _ASIDES = {MIRED: "kelvin", LEVEL: "codes", SIZE: "pixels"}
 """What stands beside a number that is typed in a unit."""
 
@@ -230,7 +260,7 @@ def _controls(node: str, params: dict[str, Param]) -> dict[str, Any]:
 
 
 def _words(node: str, name: str, param: Param) -> dict[str, Any]:
-    _, low, high = WORDS.get(node, {}).get(name, ("", "", ""))
+    _, low, high = WORDS.get(node, {}).get(name, ("", *_ENDS.get(node, {}).get(name, ("", ""))))
     control = control_of(node, name)
     ends = control.ends if control is not None and any(control.ends) else (low, high)
     if not any(ends) and param.kind in ("number", "whole", "angle"):

@@ -335,11 +335,15 @@ _LINES = "OfxParamStringIsMultiLine"
 
 
 class Tool(NamedTuple):
-    """What the pen adds: a role (skin, keep_out, neutral), a shape, and what it is called."""
+    """What the pen adds: a role (skin, keep_out, neutral, deep_black), a shape, and what it is called."""
 
     role: str
     shape: str
     label: str
+
+
+PLACED = ("neutral", "deep_black")
+"""Roles that have one place each, and are no marks for a key."""
 
 
 def role_of(name: str) -> str:
@@ -353,7 +357,7 @@ def tools_of(kind: type[Node]) -> tuple[Tool, ...]:
     tools = []
     for role in roles:
         shapes = {ask.shape for name, ask in kind.asks().items() if isinstance(ask, Place) and role_of(name) == role}
-        if MARKS in kind.asks() and role != "neutral":
+        if MARKS in kind.asks() and role not in PLACED:
             shapes = {"point", "box", "stroke", *(("face",) if role == "skin" else ())}
         word = role.replace("_", " ").capitalize()
         tools += [Tool(role, s, f"{word} {s}") for s in ("point", "box", "stroke", "face") if s in shapes]

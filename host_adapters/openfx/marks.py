@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ...nodes import Sample, SampleError
 from ...nodes.declare import MARKS, Place
-from .controls import PICK, Frame, Tool, corners_of, role_of, tools_of
+from .controls import PICK, PLACED, Frame, Tool, corners_of, role_of, tools_of
 from .instance import Instance
 
 
@@ -61,7 +61,7 @@ def _write(instance: Instance, marks: tuple[Mark, ...]) -> None:
 
 def add(instance: Instance, time: float, frame: Frame, tool: Tool, sample: Sample) -> None:
     """Keep a sample: as a mark, or in the first place of its kind that is free, else in the last."""
-    if instance.has_control(MARKS) and tool.role != "neutral":
+    if instance.has_control(MARKS) and tool.role not in PLACED:
         _write(instance, (*read(instance, time), Mark(time, tool.role, sample)))
         return
     get = instance.getter(time)

@@ -345,7 +345,7 @@ def sample_of(tool: Tool, path: Sequence[Point]) -> Sample:
 
 
 def _colour_of(role: str) -> Colour:
-    return {"keep_out": KEEP_OUT, "neutral": NEUTRAL}.get(role, SKIN)
+    return {"keep_out": KEEP_OUT, "neutral": NEUTRAL, "deep_black": NEUTRAL}.get(role, SKIN)
 
 
 def _view_of(instance: Instance, arguments: Properties) -> View:
