@@ -64,6 +64,7 @@ def _far() -> Doubles:
 
 
 _FAR = _far()
+_FARTHEST = float(_FAR.max())
 _HOLES = np.array(
     [
         (-0.5, -0.02, 0.30, 0.17, EYE | HOLE),
@@ -120,7 +121,8 @@ class FaceCut:
     """A face cut out of the grid.
 
     :ivar likely: float32, 0 to 1, how likely a cell is the face's skin; 0 outside the zone. :ivar radius: float32, 1 on
-        the outline. :ivar across, down: float32, places on the drawn face. :ivar flags: uint8, see :data:`ZONE`.
+        the outline; from 2 on a lower bound. :ivar across, down: float32, places on the drawn face. :ivar flags: uint8,
+        see :data:`ZONE`.
     """
 
     likely: Floats
@@ -348,8 +350,8 @@ def window_of(placed: tuple[float, float, float, float], shape: tuple[int, int])
 
 
 @strip_kernel
-def _places_strips(placed, corner, far, holes, radius, across, down, flags):
-    """Find every cell's place on the drawn face."""
+def _places_strips(placed, corner, far, farthest, holes, radius, across, down, flags):
+    """Find every cell's place on the drawn face. Where the radius is surely 2 or more it is only a lower bound."""
     a, b, x0, y0 = placed
     scale = 1 / (a * a + b * b)
     last = far.size - 1
@@ -359,10 +361,17 @@ def _places_strips(placed, corner, far, holes, radius, across, down, flags):
             dy = corner[0] + i - y0
             u = (a * dx + b * dy) * scale
             v = (a * dy - b * dx) * scale
+            away = math.sqrt(u * u + (v - 0.42) ** 2)
+            across[i, j] = u
+            down[i, j] = v
+            if away > farthest * 2.001:
+                radius[i, j] = away / farthest
+                flags[i, j] = 0
+                continue
             turn = (math.atan2(v - 0.42, u) / (2 * math.pi) + 0.5) * last
             at = min(int(turn), last - 1)
             part = turn - at
-            r = math.sqrt(u * u + (v - 0.42) ** 2) / (far[at] * (1 - part) + far[at + 1] * part)
+            r = away / (far[at] * (1 - part) + far[at + 1] * part)
             flag = 0
             if r < 2 and not (v > 1.9 and r > 1.15):
                 flag = 1
@@ -370,8 +379,6 @@ def _places_strips(placed, corner, far, holes, radius, across, down, flags):
                 if ((u - holes[k, 0]) / holes[k, 2]) ** 2 + ((v - holes[k, 1]) / holes[k, 3]) ** 2 < 1:
                     flag |= int(holes[k, 4])
             radius[i, j] = r
-            across[i, j] = u
-            down[i, j] = v
             flags[i, j] = flag
 
 
@@ -490,6 +497,14 @@ def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fring
     cubes = np.empty((3, _BINS, _BINS, _BINS))
     own, other, spare = cubes[0], cubes[1], cubes[2]
     shades = np.empty((2, _SHADES))
+    more = np.empty(_SHADES)
+    is_read = np.zeros((_BINS, _BINS, _BINS), np.uint8)
+    for k in range(count):
+        ia, ib, ic = int(planes[0, k]), int(planes[1, k]), int(planes[2, k])
+        for da in range(2):
+            for db in range(2):
+                is_read[ia + da, ib + db, ic] = 1
+                is_read[ia + da, ib + db, ic + 1] = 1
     for _ in range(_ROUNDS):
         cubes[:] = 0
         shades[:] = 0
@@ -520,9 +535,10 @@ def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fring
         for ia in range(_BINS):
             for ib in range(_BINS):
                 for ic in range(_BINS):
-                    own[ia, ib, ic] = math.log(
-                        (own[ia, ib, ic] / own_sum + 2e-4) / (other[ia, ib, ic] / other_sum + 2e-4)
-                    )
+                    if is_read[ia, ib, ic]:
+                        own[ia, ib, ic] = math.log(
+                            (own[ia, ib, ic] / own_sum + 2e-4) / (other[ia, ib, ic] / other_sum + 2e-4)
+                        )
         for s in range(2):
             total = 1e-9
             for k in range(_SHADES):
@@ -533,6 +549,8 @@ def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fring
                 after = shades[s, k + 1] if k + 1 < _SHADES else 0.0
                 shades[s, k] = (0.25 * (before + after) + 0.5 * here) / total + 5e-3
                 before = here
+        for k in range(_SHADES):
+            more[k] = min(max(math.log(shades[0, k] / shades[1, k]), -_SHADE_CLIP), _SHADE_CLIP)
         for k in range(count):
             a, b, c = planes[0, k], planes[1, k], planes[2, k]
             ia, ib, ic = int(a), int(b), int(c)
@@ -543,8 +561,7 @@ def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fring
                 for db in range(2):
                     wb = wa * (fb if db else 1 - fb)
                     says += wb * (own[ia + da, ib + db, ic] * (1 - fc) + own[ia + da, ib + db, ic + 1] * fc)
-            more = math.log(shades[0, shade[k]] / shades[1, shade[k]])
-            o = odds[k] + min(max(says, -_CLIP), _CLIP) + min(max(more, -_SHADE_CLIP), _SHADE_CLIP)
+            o = odds[k] + min(max(says, -_CLIP), _CLIP) + more[shade[k]]
             p[k] = 1 / (1 + math.exp(-o))
     at = 0
     for i in range(rows):
@@ -589,7 +606,7 @@ def cut(cells: Cells, points: Landmarks, shape: tuple[int, int]) -> FaceCut | No
     size = window.rows, window.columns
     radius, across, down, raw = (np.empty(size, np.float32) for _ in range(4))
     flags = np.empty(size, np.uint8)
-    _places_strips(placed, (window.top, window.left), _FAR, _HOLES, radius, across, down, flags)
+    _places_strips(placed, (window.top, window.left), _FAR, _FARTHEST, _HOLES, radius, across, down, flags)
     _cut_strips(luma, cb, cr, texture, radius, across, down, flags, _PLACE, _FRINGE, _TAPS, raw)
     return FaceCut(guided(raw, luma, 1, 4e-4), radius, across, down, flags, window)
 

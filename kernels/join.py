@@ -461,6 +461,42 @@ def _lay_row(out, lid, floor):
         out[x] = clamp(m if m > floor[x] else floor[x], F(0), F(1))
 
 
+@inline
+def _is_laid(odds, lid, floor, row, other, cell):
+    """What lies on a cell in either of two rows: 1 log-odds, 2 a lid, 4 a floor."""
+    found = 1 if odds[row, cell] != F(0) or odds[other, cell] != F(0) else 0
+    found += 2 if lid[row, cell] != F(1) or lid[other, cell] != F(1) else 0
+    return found + (4 if floor[row, cell] != F(0) or floor[other, cell] != F(0) else 0)
+
+
+@inline
+def _find_runs(odds, lid, floor, row, other, starts, runs):
+    """Leave the runs of pixels between two rows of cells on which something lies: from, to, what; return how many."""
+    columns = odds.shape[1]
+    count, before = 0, 0
+    for cell in range(columns):
+        # a pixel sees its cell and the next one
+        here = _is_laid(odds, lid, floor, row, other, cell)
+        here |= _is_laid(odds, lid, floor, row, other, min(cell + 1, columns - 1))
+        if here == 0 or starts[cell] == starts[cell + 1]:
+            continue
+        if count > 0 and before == here and runs[count - 1, 1] == starts[cell]:
+            runs[count - 1, 1] = starts[cell + 1]
+        else:
+            runs[count, 0], runs[count, 1], runs[count, 2] = starts[cell], starts[cell + 1], here
+            count += 1
+        before = here
+    return count
+
+
+@subroutine
+def _any_above(row):
+    found = np.int32(0)
+    for x in range(row.shape[0]):
+        found |= np.int32(row[x] > F(0))
+    return found != 0
+
+
 @strip_kernel
 def _over_strips(matte, odds, lid, floor, out, y0, y1):
     """Lay log-odds, lid and floor over rows of a matte; where nothing is laid the matte stays, limited to 0 … 1."""
@@ -468,33 +504,45 @@ def _over_strips(matte, odds, lid, floor, out, y0, y1):
     rows, columns = odds.shape
     mixed = np.empty((3, columns), np.float32)
     steps = np.empty((3, columns), np.float32)
-    wide = np.empty((3, width), np.float32)
+    wide = np.empty((2, width), np.float32)
     cells, parts = np.empty(width, np.int64), np.empty(width, np.float32)
     _grid_places(cells, parts, columns)
-    per_cell = F(width) / F(columns)
+    starts = np.empty(columns + 1, np.int64)  # the first pixel of every cell
+    starts[:] = width
+    for x in range(width - 1, -1, -1):
+        starts[cells[x]] = x
+    for cell in range(columns - 1, -1, -1):
+        starts[cell] = min(starts[cell], starts[cell + 1])
+    runs = np.empty((columns, 3), np.int64)
+    known, count = -1, 0
     for y in range(y0, y1):
         row, part = _grid_place(y, height, rows)
         other = min(row + 1, rows - 1)
+        if row != known:
+            known, count = row, _find_runs(odds, lid, floor, row, other, starts, runs)
+        limit_row(out[y], matte[y], F(0), F(1))
+        if count == 0:
+            continue
         _mixed_row(odds, row, other, part, mixed[0])
         _mixed_row(lid, row, other, part, mixed[1])
         _mixed_row(floor, row, other, part, mixed[2])
-        first, last, is_weighed = columns, -1, False
-        for cell in range(columns):
-            is_weighed |= mixed[0, cell] != F(0)
-            if mixed[0, cell] != F(0) or mixed[1, cell] != F(1) or mixed[2, cell] != F(0):
-                first = min(first, cell)
-                last = cell
-        limit_row(out[y], matte[y], F(0), F(1))
-        if last < 0:
-            continue
-        x0 = min(max(int((F(first) - F(0.5)) * per_cell) - 1, 0), width)
-        x1 = min(max(int((F(last) + F(1.5)) * per_cell) + 2, x0), width)
-        for k in range(0 if is_weighed else 1, 3):
+        for k in range(3):
             _steps_row(mixed[k], steps[k])
-            _enlarged_row(wide[k, x0:x1], mixed[k], steps[k], cells[x0:x1], parts[x0:x1])
-        if is_weighed:
-            _weigh_row(out[y, x0:x1], wide[0, x0:x1])
-        _lay_row(out[y, x0:x1], wide[1, x0:x1], wide[2, x0:x1])
+        for n in range(count):
+            x0, x1, what = runs[n]
+            to, first, second = out[y, x0:x1], wide[0, x0:x1], wide[1, x0:x1]
+            fill_row(first, F(1))
+            fill_row(second, F(0))
+            if what & 3 and _any_above(to):  # what is not keyed at all stays so
+                if what & 1:
+                    _enlarged_row(second, mixed[0], steps[0], cells[x0:x1], parts[x0:x1])
+                    _weigh_row(to, second)
+                    fill_row(second, F(0))
+                if what & 2:
+                    _enlarged_row(first, mixed[1], steps[1], cells[x0:x1], parts[x0:x1])
+            if what & 4:
+                _enlarged_row(second, mixed[2], steps[2], cells[x0:x1], parts[x0:x1])
+            _lay_row(to, first, second)
 
 
 def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
@@ -539,6 +587,8 @@ def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
         cells[x] -= left
         first += cells[x] < 0
         last -= cells[x] >= columns
+    per_cell = F(width) / F(shape[1])
+    known, x0, x1 = -1, 0, 0
     for y in range(y0, y1):
         if given:
             limit_row(out[y], before[y], F(0), F(1))
@@ -548,14 +598,30 @@ def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
         row -= top
         if row < 0 or row >= rows:
             continue
-        _mixed_row(grid, row, min(row + 1, rows - 1), part, mixed)
+        other = min(row + 1, rows - 1)
+        if row != known:
+            told_from, told_to = columns, -1
+            for cell in range(columns):
+                if grid[row, cell] != F(0.5) or grid[other, cell] != F(0.5):
+                    told_from, told_to = min(told_from, cell), cell
+            known = row
+            x0 = max(int((F(left + told_from) - F(0.5)) * per_cell) - 1, first)
+            x1 = min(int((F(left + told_to) + F(1.5)) * per_cell) + 2, last)
+        if x0 >= x1:
+            continue  # the face says nothing here
+        _mixed_row(grid, row, other, part, mixed)
         _steps_row(mixed, steps)
-        _enlarged_row(wide[first:last], mixed, steps, cells[first:last], parts[first:last])
-        _tell_row(out[y, first:last], wide[first:last])
+        _enlarged_row(wide[x0:x1], mixed, steps, cells[x0:x1], parts[x0:x1])
+        _tell_row(out[y, x0:x1], wide[x0:x1])
 
 
 def face_evidence(
-    image: Floats, points: Landmarks, presence: float = 1.0, keyed: float = 1.0, before: Floats | None = None
+    image: Floats,
+    points: Landmarks,
+    presence: float = 1.0,
+    keyed: float = 1.0,
+    before: Floats | None = None,
+    out: Floats | None = None,
 ) -> Floats:
     """Return what a face says of a matte of its picture, float32 (H, W), ½ where it says nothing.
 
@@ -574,7 +640,7 @@ def face_evidence(
     size = image.shape[:2]
     shape = grid_shape(*size)
     told = np.empty((1, 1), np.float32) if before is None else as_plane(before, "evidence of faces", size)
-    out = np.empty(size, np.float32)
+    out = output(out, size, image, told)
     placed = fit(points, shape)
     window = None if placed is None or presence <= 0 else window_of(placed, shape)
     found = None if window is None else cut(cells_of(image, window), points, shape)
@@ -615,6 +681,7 @@ def join_faces(
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
     shape = grid_shape(*matte.shape)
+    out = output(out, matte.shape, matte, evidence, image)
     told = on_grid(evidence, shape)
     small = on_grid(matte, shape)
     strength = float(np.clip(2 * float(told.max()) - 1, 0, 1))

@@ -16,7 +16,8 @@ import numpy as np
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import ONE, TWO, ZERO, F, clamp, ycbcr_px
 from .errors import PictureError, ValueRangeError
-from .jit import inline, strip_kernel
+from .jit import inline, strip_kernel, subroutine
+from .rows import copy_row, limit_row
 from .strips import over_rows
 
 _FOUR = F(4)
@@ -36,11 +37,11 @@ def _add_difference_row(own, other, sums, n):
 
 @inline
 def _agreement_row(sums, matte, masses, slope, share):
-    """Turn summed differences into what this frame counts: its share, less where the picture or matte is no match."""
+    """Turn summed differences into what this frame counts: its share, less where the picture or matte is no match.
+
+    The sums have one more pixel on either side.
+    """
     width = masses.shape[0]
-    for c in range(3):
-        sums[c, 0] = sums[c, 1]
-        sums[c, width + 1] = sums[c, width]
     red, green, blue = sums[0], sums[1], sums[2]
     for x in range(width):
         y, cb, cr = ycbcr_px(
@@ -92,33 +93,82 @@ def _middle_row(values, masses, own, run, total, out):
         out[x] = clamp(own[x] + out[x] / (total[x] * (_OUTER - _INNER)), ZERO, ONE)
 
 
+@inline
+def _differ(values, middle, x0, x1):
+    """Whether any frame's matte differs from the middle one's between two columns."""
+    own = values[middle]
+    found = np.int32(0)
+    for k in range(values.shape[0]):
+        value = values[k]
+        for x in range(x0, x1):
+            found |= np.int32(value[x] != own[x])
+    return found != 0
+
+
+_BLOCK = 32
+"""Columns over which it is asked whether the mattes differ at all: skin and what is none mostly stay so."""
+
+
+@subroutine
+def _steady_run(guides, y, x0, x1, values, masses, matte_rows, shares, guided, slope, sums, run, total, out):
+    """Steady row y between two columns; ``values`` are the whole row of every frame, ``out`` the part alone."""
+    count, middle, height, width = values.shape[0], values.shape[0] // 2, guides[0].shape[0], values.shape[1]
+    first, end = max(x0 - 1, 0), min(x1 + 1, width)
+    part = sums[:, x0 : x1 + 2]
+    for k in range(count):
+        part[:] = ZERO
+        if guided and k != middle:
+            for row in range(max(y - 1, 0), min(y + 2, height)):
+                own, other = guides[middle][row].reshape(-1), guides[k][row].reshape(-1)
+                if guides[k].shape[2] == 3:
+                    _add_difference_row(
+                        own[3 * first : 3 * end], other[3 * first : 3 * end], sums[:, first : end + 2], 3
+                    )
+                else:
+                    _add_difference_row(
+                        own[4 * first : 4 * end], other[4 * first : 4 * end], sums[:, first : end + 2], 4
+                    )
+        for c in range(3):
+            if x0 == 0:
+                sums[c, 0] = sums[c, 1]
+            if x1 == width:
+                sums[c, width + 1] = sums[c, width]
+        _agreement_row(part, matte_rows[k, x0:x1], masses[k, x0:x1], slope, shares[k])
+    own_values = run[1]
+    for x in range(x0, x1):
+        own_values[x] = values[middle, x]
+        masses[middle, x] = ONE
+    for last in range(count - 1, 0, -1):
+        for k in range(last):
+            _order_rows(values[k, x0:x1], values[k + 1, x0:x1], masses[k, x0:x1], masses[k + 1, x0:x1])
+    _middle_row(values[:, x0:x1], masses[:, x0:x1], own_values[x0:x1], run[0, x0:x1], total[x0:x1], out)
+
+
 @strip_kernel
 def _steady_strips(mattes, guides, shares, guided, slope, out, y0, y1):
     count, middle = len(mattes), len(mattes) // 2
-    height, width = out.shape
+    width = out.shape[1]
     values, masses = np.empty((count, width), np.float32), np.empty((count, width), np.float32)
-    own, run, total = np.empty(width, np.float32), np.empty(width, np.float32), np.empty(width, np.float32)
+    matte_rows = np.empty((count, width), np.float32)
+    run, total = np.empty((2, width), np.float32), np.empty(width, np.float32)
     sums = np.zeros((3, width + 2), np.float32)
     for y in range(y0, y1):
         for k in range(count):
-            matte = mattes[k][y]
-            value = values[k]
-            for x in range(width):
-                value[x] = clamp(matte[x], ZERO, ONE)
-            sums[:] = ZERO
-            if guided and k != middle:
-                for row in range(max(y - 1, 0), min(y + 2, height)):
-                    if guides[k].shape[2] == 3:
-                        _add_difference_row(guides[middle][row].reshape(-1), guides[k][row].reshape(-1), sums, 3)
-                    else:
-                        _add_difference_row(guides[middle][row].reshape(-1), guides[k][row].reshape(-1), sums, 4)
-            _agreement_row(sums, matte, masses[k], slope, shares[k])
-        own[:] = values[middle]
-        masses[middle][:] = ONE
-        for last in range(count - 1, 0, -1):
-            for k in range(last):
-                _order_rows(values[k], values[k + 1], masses[k], masses[k + 1])
-        _middle_row(values, masses, own, run, total, out[y])
+            copy_row(matte_rows[k], mattes[k][y])
+            limit_row(values[k], matte_rows[k], ZERO, ONE)
+        copy_row(out[y], values[middle])  # what is the same in all frames stays
+        x0 = 0
+        while x0 < width:
+            x1 = min(x0 + _BLOCK, width)
+            if not _differ(values, middle, x0, x1):
+                x0 = x1
+                continue
+            while x1 < width and _differ(values, middle, x1, min(x1 + _BLOCK, width)):
+                x1 = min(x1 + _BLOCK, width)
+            _steady_run(
+                guides, y, x0, x1, values, masses, matte_rows, shares, guided, slope, sums, run, total, out[y, x0:x1]
+            )
+            x0 = x1
 
 
 def steady(

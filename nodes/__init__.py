@@ -13,7 +13,7 @@ from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
 from .doubt import judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces
-from .key import RangeKey, SkinKey
+from .key import RangeKey, SkinKey, SkinKey1
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
@@ -96,7 +96,7 @@ NODES: dict[str, type[Node]] = {
 }
 """Every node by its fixed id."""
 
-EARLIER: tuple[type[Node], ...] = (CorrectSkin1,)
+EARLIER: tuple[type[Node], ...] = (SkinKey1, CorrectSkin1)
 """Major versions that hosts go on offering beside those of today, for the projects that were saved with them."""
 
 __all__ = [
@@ -167,6 +167,7 @@ __all__ = [
     "ShowMatte",
     "Skin",
     "SkinKey",
+    "SkinKey1",
     "SkinReading",
     "SkinTarget",
     "SoftenMatte",

@@ -38,7 +38,7 @@ from .declare import (
 )
 from .doubt import left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
-from .key import SkinKey
+from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
 from .look import ProtectMatte
 from .matte import SoftenMatte
@@ -94,8 +94,12 @@ class CorrectSkin1(Node):
     def _node(self, word: str) -> Any:
         """Return one step of the standard chain as it is set here."""
         return dataclasses.replace(
-            REST[word], **{field: getattr(self, own) for field, own in self._set()[word].items()}
+            self._rest(word), **{field: getattr(self, own) for field, own in self._set()[word].items()}
         )  # type: ignore[type-var]
+
+    def _rest(self, word: str) -> Any:
+        """Return one step as it is where nothing is set."""
+        return SkinKey1() if word == "skin" else REST[word]
 
     def _order(self) -> Order:
         return LEVELS_LAST
@@ -269,6 +273,10 @@ class CorrectSkin(CorrectSkin1):
     face_2_left_mouth: tuple[float, float] = like(FaceMatte, "left_mouth")
     face_2_right_mouth: tuple[float, float] = like(FaceMatte, "right_mouth")
     joined: str = text("", "What was learned from samples about the faces; empty joins every face alike.")
+    working_size: str = like(SkinKey, "working_size")
+
+    def _rest(self, word: str) -> Any:
+        return REST[word]
 
     def _order(self) -> Order:
         return LEVELS_FIRST if self.levels == "first" else LEVELS_LAST
@@ -413,7 +421,7 @@ _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
 _MORE: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
         "balance": {"exposure": "exposure"},
-        "skin": {"softness": "key_falloff"},
+        "skin": {"softness": "key_falloff", "working_size": "working_size"},
         "soften": {"specks": "specks", "pinholes": "pinholes", "position": "edge", "follow": "edge_follow"},
         "steer": {"temperature": "skin_temperature", "tint": "skin_tint"},
         "tone": {
@@ -454,7 +462,7 @@ _PANELS_2: Mapping[str, Sequence[str]] = MappingProxyType(
             "saturation",
             "levels",
         ),
-        "Key": ("width", "shadow_reach", "highlight_reach", "key_falloff", "model"),
+        "Key": ("width", "shadow_reach", "highlight_reach", "key_falloff", "working_size", "model"),
         "Faces": (*(slot[word] for slot in _FACES for word in (PRESENCE, *LANDMARKS)), "joined"),
         "Matte": ("specks", "pinholes", "edge", "edge_follow", "softness"),
         "Skin": ("angle", "skin_saturation", "skin_temperature", "skin_tint", "amount"),

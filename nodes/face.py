@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from ..kernels import join
-from ..kernels.arrays import Floats, checked, placed
+from ..kernels.arrays import Floats
 from ..kernels.face import grid_shape, radius_at
 from ..kernels.skin import ON_A_FACE
 from .declare import LANDMARKS, PRESENCE, Handle, Matte, Node, Picture, number, point
@@ -136,8 +136,7 @@ class FaceMatte(Node):
 
     def process(self, image: Picture, faces: Matte | None = None, *, out: Floats | None = None) -> Matte:
         """Return what this face tells, joined with what the ``faces`` before it told."""
-        out = checked(out, image.shape[:2], image, *([] if faces is None else [faces]))
-        return placed(join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces), out)
+        return join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces, out)
 
 
 @dataclass(frozen=True)
@@ -177,7 +176,4 @@ class JoinFaces(Node):
 
     def process(self, matte: Matte, faces: Matte, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
-        out = checked(out, image.shape[:2], matte, faces, image)
-        return placed(
-            join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out, likeness=self.likeness), out
-        )
+        return join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out, out, likeness=self.likeness)

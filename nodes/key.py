@@ -30,19 +30,19 @@ NATURAL_RANGE = SkinModel(
 
 
 @dataclass(frozen=True)
-class SkinKey(Node):
-    """Key skin by what was learned from samples of it.
+class SkinKey1(Node):
+    """Key skin by what was learned from samples of it, as version 0.1.0 did it: at full size below 960 lines.
 
-    Chroma is judged in relation to luma, so shading hardly moves the key. Without a learned model the natural
-    range of skin is taken, which also finds wood, sand and rope: add a sample. NaN and infinite pixels give 0.
+    For projects that hosts saved with it. New work takes the effect of the same name and the next major version. NaN
+    and infinite pixels give 0.
 
     >>> picture = np.full((2, 2, 3), (0.3, 0.4, 0.8), np.float32)  # blue
-    >>> float(SkinKey().process(picture).max())
+    >>> float(SkinKey1().process(picture).max())
     0.0
     """
 
     name = "skin_key"
-    label = "Skin key"
+    label = "Skin key (full size)"
     group = "key"
     reads_signal = True
 
@@ -101,7 +101,39 @@ class SkinKey(Node):
             "softness": self.softness,
             "shadow_reach": self.shadow_reach,
             "highlight_reach": self.highlight_reach,
+            "halved_from": self._halved_from(),
         }
+
+    def _halved_from(self) -> int:
+        return qualify.WHOLE_BELOW
+
+
+WORKING_SIZES = {
+    "half": "half the lines from 480 on, a quarter from 1920 on: as accurate, and twice as fast",
+    "whole": "all lines below 960, half from there on, a quarter from 1920 on: as version 0.1.0 did it",
+}
+
+
+@dataclass(frozen=True)
+class SkinKey(SkinKey1):
+    """Key skin by what was learned from samples of it.
+
+    Chroma is judged in relation to luma, so shading hardly moves the key. Without a learned model the natural
+    range of skin is taken, which also finds wood, sand and rope: add a sample. Colour is read at half the picture's
+    size, and the edge is drawn at full size, along the picture's own. NaN and infinite pixels give 0.
+
+    >>> picture = np.full((2, 2, 3), (0.3, 0.4, 0.8), np.float32)  # blue
+    >>> float(SkinKey().process(picture).max())
+    0.0
+    """
+
+    label = "Skin key"
+    version = 2
+
+    working_size: str = choice("half", WORKING_SIZES, "The size at which the key reads the picture's colour.")
+
+    def _halved_from(self) -> int:
+        return qualify.HALVED_FROM if self.working_size == "half" else qualify.WHOLE_BELOW
 
 
 @dataclass(frozen=True)

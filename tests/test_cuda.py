@@ -89,6 +89,7 @@ def results(send: Any) -> dict[str, Any]:
         "range key": qualify.range_key(image, *ranges),
         "table key": qualify.learned_key(image, (-0.12, 0.18), shape),
         "table key, reaching": qualify.learned_key(image, (-0.12, 0.18), shape, **reaching),
+        "table key, halved": qualify.learned_key(image, (-0.12, 0.18), shape, halved_from=1),
         "compact key": qualify.learned_key(four, NATURAL_RANGE.centre, NATURAL_RANGE.compact),
         "turn": steer.turn(image, soft, 9.0, 1.05),
         "turn, split": steer.turn(four, soft, 9.0, 1.05, **split),

@@ -26,11 +26,16 @@ FORMAT_STEPS: Mapping[int, Step] = {1: dict}
 
 
 def _levels_last(entry: Data) -> Data:
-    """Keep the order in which version 0.1.0 worked: levels and saturation behind the steering."""
-    return {**entry, "params": {**entry["params"], "levels": "last"}}
+    """Keep what version 0.1.0 did: levels and saturation behind the steering, and the working size of its key."""
+    return _whole_size({**entry, "params": {**entry["params"], "levels": "last"}})
 
 
-NODE_STEPS: Mapping[tuple[str, int], Step] = {("correct_skin", 1): _levels_last}
+def _whole_size(entry: Data) -> Data:
+    """Keep the size at which version 1 of the skin key reads the picture."""
+    return {**entry, "params": {**entry["params"], "working_size": "whole"}}
+
+
+NODE_STEPS: Mapping[tuple[str, int], Step] = {("correct_skin", 1): _levels_last, ("skin_key", 1): _whole_size}
 """(node, version) → the step from it to the next version of that node's entry."""
 
 

@@ -406,11 +406,12 @@ def learned_key(
     shadow_reach: float = 1.0,
     highlight_reach: float = 1.0,
     finish: bool = True,
+    halved_from: int = qualify.WHOLE_BELOW,
 ) -> Any:
     """See :func:`.qualify.learned_key`."""
     card = _card(image)
     (image,) = _pictures(card, image)
-    factor = qualify.work_factor(image.shape[0])
+    factor = qualify.work_factor(image.shape[0], halved_from)
     soft, blurred, *halving = _prefiltered(card, image, factor)
     placing, ramp = qualify.placing_of(centre), qualify.ramp_of(width, softness)
     bending = qualify.bending_of(middle, shadow_reach, highlight_reach)
