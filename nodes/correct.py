@@ -95,7 +95,7 @@ class CorrectSkin1(Node):
         """Return one step of the standard chain as it is set here."""
         return dataclasses.replace(
             self._rest(word), **{field: getattr(self, own) for field, own in self._set()[word].items()}
-        )  # type: ignore[type-var]
+        )
 
     def _rest(self, word: str) -> Any:
         """Return one step as it is where nothing is set."""
