@@ -37,7 +37,7 @@ from numba import types
 from numba.core import cgutils
 from numba.core.callwrapper import PyCallWrapper
 from numba.core.codegen import JITCodeLibrary
-from numba.core.compiler import Compiler
+from numba.core.compiler import Compiler, DefaultPassBuilder, Flags
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import CPUDispatcher
 
@@ -79,8 +79,88 @@ STRIP_KERNELS: list[Any] = []
 """Every compiled entry point, in the order of definition."""
 
 
-class _PieceLibrary(JITCodeLibrary):
+class _FixedFlags(Flags):
+    """Flags that no longer change, so that they are compared at once."""
+
+    __slots__ = ("_digest", "_fixed")
+
+    def __init__(self, flags: Flags) -> None:
+        super().__init__(flags)
+        self._fixed, self._digest = self.values(), super().__hash__()
+
+    def __hash__(self) -> int:
+        return self._digest
+
+    def __eq__(self, other: object) -> bool:
+        if isinstance(other, _FixedFlags):
+            return self is other or self._fixed == other._fixed
+        return bool(super().__eq__(other))
+
+
+_FIXED_FLAGS: dict[_FixedFlags, _FixedFlags] = {}
+
+
+class _Flags(Flags):
+    """What a function is compiled with.
+
+    numba works on under a copy of them and compares that at every call whose types it looks for, option by option: a
+    sixth of all its work. Equal copies are one object here.
+    """
+
+    __slots__ = ()
+
+    def copy(self) -> _FixedFlags:
+        fixed = _FixedFlags(self)
+        return _FIXED_FLAGS.setdefault(fixed, fixed)
+
+
+_LEFT_OUT = {
+    *("WithLifting", "InlineClosureLikes", "RewriteDynamicRaises", "MakeFunctionToJitFunction", "InlineInlinables"),
+    *("NopythonRewrites", "DumpParforDiagnostics"),
+}
+"""Passes of numba for what no kernel holds: context managers, closures, errors made of values, inlining on the level of
+Python, expressions of whole arrays. Each walks through all of a function to find that."""
+
+
+class _KernelCompiler(Compiler):
+    """Compiles a function by those of numba's passes that kernels need."""
+
+    def __init__(
+        self, typing: Any, target: Any, library: Any, kinds: Any, returned: Any, flags: Flags, variables: Any
+    ) -> None:
+        super().__init__(typing, target, library, kinds, returned, _Flags(flags), variables)
+
+    def define_pipelines(self) -> list[Any]:
+        passes = DefaultPassBuilder.define_nopython_pipeline(self.state)
+        passes.passes = [kept for kept in passes.passes if kept[0].__name__ not in _LEFT_OUT]
+        passes.finalize()
+        return [passes]
+
+
+class _KernelLibrary(JITCodeLibrary):
+    """The code of a strip kernel, made fast in one go.
+
+    numba's way goes over it once more before, to bring counts of references together of which kernels have few, and
+    sets up anew for every function what makes it fast.
+    """
+
+    def _optimize_functions(self, module: Any) -> None:
+        module.data_layout = self._codegen._data_layout
+        manager, builder = self._codegen._function_pass_manager()
+        for function in module.functions:
+            if not function.is_declaration:
+                manager.run(function, builder)
+
+    def _optimize_final_module(self) -> None:
+        manager, builder = self._codegen._module_pass_manager()
+        manager.run(self._final_module, builder)
+
+
+class _PieceLibrary(_KernelLibrary):
     """The code of a piece, which becomes machine code only in the strip kernels into which it is linked."""
+
+    def _optimize_final_module(self) -> None:
+        JITCodeLibrary._optimize_final_module(self)
 
     def _finalize_final_module(self) -> None:
         self._finalized = True
@@ -93,7 +173,16 @@ class _SubroutineLibrary(_PieceLibrary):
         pass
 
 
-class _PieceCompiler(Compiler):
+class _EntryCompiler(_KernelCompiler):
+    """Compiles what Python calls."""
+
+    def compile_extra(self, function: Function) -> Any:
+        self.state.library = _KernelLibrary(self.state.targetctx.codegen(), function.__qualname__)
+        self.state.library.enable_object_caching()
+        return super().compile_extra(function)
+
+
+class _PieceCompiler(_KernelCompiler):
     """Compiles what only compiled code calls."""
 
     def compile_extra(self, function: Function) -> Any:
@@ -244,6 +333,9 @@ def _packing(context: Any) -> Iterator[None]:
 
 class _Entry(CPUDispatcher):
     """A function that Python calls."""
+
+    def __init__(self, function: Function, targetoptions: dict[str, Any]) -> None:
+        super().__init__(function, targetoptions=targetoptions, pipeline_class=_EntryCompiler)
 
     def compile(self, signature: Any) -> Any:
         with global_compiler_lock, _without_collection(), _lined_up(self.targetctx):

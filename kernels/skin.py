@@ -275,11 +275,33 @@ def key_matte(likely: Floats, luma: Floats) -> Floats:
     return guided(np.asarray(matte, np.float32), luma, 1, 4e-4)
 
 
+_ROWS, _COLUMNS = ((slice(-1),), (slice(1, None),)), ((slice(None), slice(-1)), (slice(None), slice(1, None)))
+
+
+def _rim(plane: Floats) -> Floats:
+    """Return the largest less the smallest value of 3 × 3 cells, float32.
+
+    As :func:`.morphology.grow` less ``shrink``, to the bit; but their kernels would be two more to compile before a
+    first key, for a grid of some thousand cells. They decide where a value is not finite.
+    """
+    if not np.isfinite(plane).all():
+        return np.asarray(grow(plane, 1) - shrink(plane, 1), np.float32)
+    ends = []
+    for end_of in (np.maximum, np.minimum):
+        end = plane
+        for before, after in (_ROWS, _COLUMNS):
+            own, end = end, end.copy()
+            end_of(own[before], end[after], out=end[after])
+            end_of(end[before], own[after], out=end[before])
+        ends.append(end)
+    return np.asarray(ends[0] - ends[1], np.float32)
+
+
 def steps_of(luma: Floats, u: Floats, v: Floats) -> Floats:
     """Return how much of a rim a pixel is, 0 to 1: steps of luma in stops and of chroma/luma over 3 × 3 pixels."""
     total = np.zeros(luma.shape, np.float32)
     for plane, width in ((np.log2(luma + np.float32(0.05)), 0.8), (u, 0.08), (v, 0.08)):
-        total += ((grow(plane, 1) - shrink(plane, 1)) / np.float32(width)) ** 2
+        total += (_rim(plane) / np.float32(width)) ** 2
     return np.asarray(1 - np.exp(-total), np.float32)
 
 
@@ -293,9 +315,9 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
     """
     keyed = matte > 0.5
     open_ = int((matte > 0.1).sum())
-    edge = grow(keyed.astype(np.float32), 1) != shrink(keyed.astype(np.float32), 1)
+    edge = _rim(keyed.astype(np.float32)) != 0
     step = steps_of(luma, u, v)
-    gradient = grow(luma, 1) - shrink(luma, 1)
+    gradient = _rim(luma)
     covers = []
     for cut in cuts:
         core = cut.core

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats
 from .jit import inline, strip_kernel, subroutine
+from .rows import copy_row
 from .strips import Stage, over_rows
 
 ROWS, COLUMNS = 8, 64
@@ -191,7 +192,8 @@ def line_stage(
 def _round_strips(states, out, down, across, y0, y1):
     least, most = np.empty(out.shape[1], np.uint8), np.empty(out.shape[1], np.uint8)
     for y in range(y0, y1):
-        least[:] = most[:] = states[y]
+        copy_row(least, states[y])  # laid as slices, numba would compile an error of many words with it
+        copy_row(most, states[y])
         for row in range(max(y - down, 0), min(y + down + 1, states.shape[0])):
             for tile in range(out.shape[1]):
                 state = states[row, tile]

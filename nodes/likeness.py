@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..kernels.angles import wrapped
-from ..kernels.colour import decode, ycbcr_matrix
+from ..kernels.colour import light_of, ycbcr_matrix
 from .solve import SkinReading, SkinTarget
 
 _DARKEST = 1e-4
@@ -107,9 +107,7 @@ def stops(luma: float, other: float) -> float:
     >>> round(stops(0.5, 0.25), 2)
     1.73
     """
-    light, reference = (
-        max(float(decode(np.full((1, 1, 3), v, np.float32), "bt709")[0, 0, 0]), _DARKEST) for v in (luma, other)
-    )
+    light, reference = (max(light_of(v), _DARKEST) for v in (luma, other))
     return math.log2(light / reference)
 
 
@@ -119,8 +117,8 @@ def _delta_e(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
 
 
 def _displayed(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
-    signal = np.clip(rgb, 0, 1).astype(np.float32)[None, None]
-    light: NDArray[np.float64] = np.asarray(decode(signal, "bt1886")[0, 0], np.float64)
+    """Return the light of a BT.1886 display whose black is 0 (BT.1886 annex 1)."""
+    light: NDArray[np.float64] = np.clip(np.asarray(rgb, np.float64), 0, 1) ** 2.4
     return light
 
 
