@@ -21,6 +21,19 @@ settings.register_profile(
 settings.load_profile("inkarnat")
 
 
+LONGEST = (
+    *("test_jit", "test_accuracy", "test_openfx_bundle", "test_farm_faults", "test_openfx_strain", "test_farm"),
+    *("test_desk_page", "test_cuda", "test_main_verbs", "test_kept_code", "test_carry", "test_desk"),
+)
+"""The files that take longest, the longest first: handed out first, no process is left with one at the end."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; all others stay in their order."""
+    place = {name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(place)))
+
+
 def _make_picture(height: int = 37, width: int = 53, channels: int = 3, seed: int = 7) -> np.ndarray:
     """A picture of smooth shades and noise that reaches below black and above white; alpha 0 to 1."""
     random = np.random.default_rng(seed)
@@ -70,6 +83,14 @@ def same_bits() -> Callable[[np.ndarray, np.ndarray], None]:
         assert not differing.any(), f"{differing.sum()} values differ, the first at {np.argwhere(differing)[0]}"
 
     return check
+
+
+@pytest.fixture(scope="module")
+def own_state_folder(tmp_path_factory):
+    """What desks remember between runs stays out of the home of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture(autouse=True)

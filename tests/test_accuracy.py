@@ -185,8 +185,7 @@ def test_most_bad_mattes_are_warned_of_and_few_good_ones():
     judged = []
     for seed in (771, 772):
         for shot in shots.generated_shots(range(seed, seed + 1), 320, 180, ("cast", "cedar 40 %", "cedar 70 %")):
-            options = shots.SETTINGS[shot.scene].portrait
-            scene = portrait(shot.depth, seed, 320, 180, **options)
+            scene = shot.painted
             marks = {name: shot.marks[name].add for name in ("1 point", "3 points", "box", "stroke")}
             for add in (marks | wrongly_marked(scene, shot)).values():
                 try:

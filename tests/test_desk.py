@@ -53,6 +53,8 @@ from inkarnat.kernels import arrays, jit, memory
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, SteerSkin, measure_skin, solve_correction
 
+pytestmark = pytest.mark.usefixtures("own_state_folder")
+
 CAST = workshop.skin_cast(green=0.45, blue=0.12)
 
 
@@ -66,14 +68,6 @@ def film(path, frames=3, width=320, height=180, seed=5, **scene):
             first = first or shown
             writer.write(number, picture)
     return first.places
-
-
-@pytest.fixture(scope="module", autouse=True)
-def own_state_folder(tmp_path_factory):
-    """What desks remember between runs stays out of the home of whoever runs the tests."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-        yield
 
 
 @pytest.fixture(scope="module")

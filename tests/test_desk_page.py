@@ -33,16 +33,10 @@ CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 if CHROMIUM is None or DRIVER is None:
     pytest.skip("chromium and chromedriver are not installed", allow_module_level=True)
 
+pytestmark = pytest.mark.usefixtures("own_state_folder")
+
 SIZES = [(1280, 720), (1600, 1000), (820, 1180), (400, 860), (640, 360)]
 PATIENCE = 90
-
-
-@pytest.fixture(scope="module", autouse=True)
-def own_state_folder(tmp_path_factory):
-    """What desks remember between runs stays out of the home of whoever runs the tests."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-        yield
 
 
 @pytest.fixture(scope="module")

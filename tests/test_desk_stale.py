@@ -15,12 +15,7 @@ from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.media.clips import open_writer
 from inkarnat.host_adapters.media.pictures import write_picture
 
-
-@pytest.fixture(scope="module", autouse=True)
-def own_state_folder(tmp_path_factory):
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
-        yield
+pytestmark = pytest.mark.usefixtures("own_state_folder")
 
 
 def flat(level: float, width: int = 64, height: int = 48) -> np.ndarray:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-import os
 import subprocess
 import sys
 from fractions import Fraction
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.detect.faces import available
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
@@ -34,22 +36,24 @@ def folder(tmp_path_factory):
     return place
 
 
-def run(*arguments, cwd=None, **environment):
-    """Run the command line in a process of its own and return (exit code, output, errors)."""
-    done = subprocess.run(
-        [sys.executable, "-m", "inkarnat.host_adapters.commands.cli", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        cwd=cwd,
-        env=os.environ | environment,
-        check=False,
-    )
+def run(*arguments, cwd="."):
+    """Run the command line and return (exit code, output, errors)."""
+    with contextlib.chdir(cwd):
+        done = CliRunner().invoke(cli, [str(word) for word in arguments])
+    assert "Traceback" not in done.stderr
+    return done.exit_code, done.stdout, done.stderr
+
+
+def run_apart(*arguments):
+    """The same in a process of its own, which knows nothing of an earlier run."""
+    command = [sys.executable, "-m", "inkarnat.host_adapters.commands.cli", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert "Traceback" not in done.stderr
     return done.returncode, done.stdout, done.stderr
 
 
 def test_a_real_picture_is_corrected_and_its_graph_renders_to_the_same_bits(folder, tmp_path):
-    code, output, errors = run(
+    code, output, errors = run_apart(
         "correct", folder / "portrait.png", "-o", tmp_path / "skin.png", "--add", CHEEKS,
         "--graph-out", tmp_path / "g.json", "--matte-out", tmp_path / "matte.png", "--json",
     )  # fmt: skip
@@ -58,7 +62,7 @@ def test_a_real_picture_is_corrected_and_its_graph_renders_to_the_same_bits(fold
     assert 128 < figures["before"]["angle"] < 137
     assert figures["after"]["angle"] == pytest.approx(123, abs=0.3)
     assert figures["warnings"] == []
-    code, _, errors = run(
+    code, _, errors = run_apart(
         "render",
         tmp_path / "g.json",
         "--in",

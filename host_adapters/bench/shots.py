@@ -44,6 +44,7 @@ class Shot:
 
     :ivar group: "generated" or "real". :ivar marks: by input, see :data:`ADDED`.
     :ivar clean: the keyed picture without cast, with the same grain, or None where it is not known.
+    :ivar painted: the generated scene that is sampled; None for a real picture.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Shot:
     ignore: NDArray[np.bool_]
     marks: dict[str, Marks]
     clean: Picture | None = None
+    painted: Scene | None = None
 
 
 # --- generated ----------------------------------------------------------------------------------------------
@@ -117,6 +119,7 @@ def _generated(name: str, depth: str, seed: int, width: int, height: int) -> Sho
         ignore=shown.ignore,
         marks=_generated_marks(scene),
         clean=camera(shown.light, seed + int(setting.moved), **clean),
+        painted=scene,
     )
 
 
