@@ -1,4 +1,4 @@
-"""README.md: its blocks run as they stand, in the order given, in the demo's folder; its pictures and links exist."""
+"""README.md and DEVELOPERS.md: their blocks run as they stand, in the order given; their pictures and links exist."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from inkarnat.host_adapters.graphs.graph import Graph
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def blocks(language: str) -> list[str]:
@@ -53,6 +54,12 @@ def test_the_python_block_runs(demo, monkeypatch, capsys):
     (block,) = blocks("python")
     exec(compile(block, "README.md", "exec"), {})
     assert "holds" in capsys.readouterr().out
+
+
+def test_the_first_node_of_the_developers_page_runs(capsys):
+    (block,) = re.findall(r"^```python\n(.*?)^```", DEVELOPERS, re.M | re.S)
+    exec(compile(block, "DEVELOPERS.md", "exec"), {"__name__": "first_node"})
+    assert capsys.readouterr().out.strip() == block.strip().splitlines()[-1].partition("# ")[2]
 
 
 def test_the_graph_is_one():
