@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import runpy
 import shlex
 from pathlib import Path
 
@@ -56,9 +57,10 @@ def test_the_python_block_runs(demo, monkeypatch, capsys):
     assert "holds" in capsys.readouterr().out
 
 
-def test_the_first_node_of_the_developers_page_runs(capsys):
+def test_the_first_node_of_the_developers_page_runs(tmp_path, capsys):
     (block,) = re.findall(r"^```python\n(.*?)^```", DEVELOPERS, re.M | re.S)
-    exec(compile(block, "DEVELOPERS.md", "exec"), {"__name__": "first_node"})
+    (tmp_path / "glow.py").write_text(block, encoding="utf-8")
+    runpy.run_path(str(tmp_path / "glow.py"), run_name="first_node")
     assert capsys.readouterr().out.strip() == block.strip().splitlines()[-1].partition("# ")[2]
 
 
