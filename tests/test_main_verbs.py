@@ -244,13 +244,3 @@ def test_a_sample_on_next_to_nothing_warns_with_a_figure(tmp_path):
     else:
         assert code == 2
         assert "Too little skin" in errors
-
-
-def test_the_demo_leaves_everything_it_names(tmp_path):
-    code, output, errors = run("demo", tmp_path / "demo")
-    assert code == 0, errors
-    names = {path.name for path in (tmp_path / "demo").iterdir()}
-    assert names >= {"planing.mp4", "planing-skin.mov", "planing.json", "before.png", "after.png", "matte.png"}
-    assert {"vectorscope-before.png", "vectorscope-after.png"} <= names
-    assert {name for name in names if name.startswith(".")} <= {".inkarnat-made.jsonl"}
-    assert "holds: The skin reads" in output

@@ -37,21 +37,31 @@ def demo(tmp_path_factory):
         patch.chdir(folder)
         done = CliRunner().invoke(cli, command[1:])
     assert done.exit_code == 0, done.output
-    return folder / command[-1]
+    names = {path.name for path in (folder / command[-1]).iterdir()}
+    return folder / command[-1], names, done.stdout
+
+
+def test_the_demo_leaves_everything_it_names(demo):
+    _, names, output = demo
+    assert names >= {"planing.mp4", "planing-skin.mov", "planing.json", "before.png", "after.png", "matte.png"}
+    assert {"vectorscope-before.png", "vectorscope-after.png"} <= names
+    assert {name for name in names if name.startswith(".")} <= {".inkarnat-made.jsonl"}
+    assert "holds: The skin reads" in output
 
 
 def test_the_shell_commands_run_one_after_the_other(demo, monkeypatch):
     first, *rest = (words for block in blocks("sh") for words in commands(block) if words[1] != "demo")
-    monkeypatch.chdir(demo.parent / first[1])
+    folder = demo[0]
+    monkeypatch.chdir(folder.parent / first[1])
     assert len(rest) >= 12
     for words in rest:
         done = CliRunner().invoke(cli, words[1:])
         assert done.exit_code == 0, f"{shlex.join(words)}: {done.output}"
-    assert (demo / "takes" / "report.html").is_file()
+    assert (folder / "takes" / "report.html").is_file()
 
 
 def test_the_python_block_runs(demo, monkeypatch, capsys):
-    monkeypatch.chdir(demo)
+    monkeypatch.chdir(demo[0])
     (block,) = blocks("python")
     exec(compile(block, "README.md", "exec"), {})
     assert "holds" in capsys.readouterr().out
