@@ -391,7 +391,9 @@ def test_render_refuses_wrong_names_and_places(sequence, graph_file):
     assert "suffix" in refused(5, "--in", plate, "--out", f"result={sequence}/skin")
 
 
-def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file):
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file, number, code):
+    """A queue that ends a job sends SIGTERM; 128 and the signal's number is what shells report (POSIX.1-2017)."""
     for frame in range(1006, 1400):
         (sequence / f"planing.{frame}.tif").write_bytes((sequence / "planing.1001.tif").read_bytes())
     words = ["render", graph_file, "--in", f"plate={sequence}/planing.%04d.tif", "--out", f"result={sequence}/skin.mov"]
@@ -399,12 +401,12 @@ def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file):
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=interrupts.hear) as running:
         line = next(line for line in running.stderr if "note:" not in line)
         assert "frames, last" in line
-        running.send_signal(signal.SIGINT)
+        running.send_signal(number)
         rest = running.stderr.read()
-    assert running.returncode == 130
+    assert running.returncode == code
     assert rest.splitlines()[-1] == "inkarnat: stopped."
     assert "Traceback" not in rest
-    assert not list(sequence.glob("*skin*"))
+    assert not [path.name for path in sequence.iterdir() if "skin" in path.name]
 
 
 def test_the_same_note_many_times_is_one_line(capsys):

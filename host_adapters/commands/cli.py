@@ -1,7 +1,8 @@
 """The command line: one verb, one module, loaded only when the verb is used.
 
 Exit codes: 0 done · 2 wrong use or invalid graph · 3 an input is missing or unreadable · 4 some frames failed (the
-rest are done) · 5 an output cannot be written · 130 stopped by the user · 1 a fault of the program itself.
+rest are done) · 5 an output cannot be written · 130 stopped by the user · 143 ended by the system
+or a queue · 1 a fault of the program itself.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import io
 import json
 import logging
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from typing import Any, NoReturn
@@ -21,7 +23,7 @@ import click
 
 from ...kernels.errors import InkarnatError
 from .. import logs
-from ..graphs.errors import STOPPED, WRONG_USE, exit_code
+from ..graphs.errors import ENDED, STOPPED, WRONG_USE, exit_code
 from ..writes import OutputError, writing
 from . import console
 
@@ -153,7 +155,7 @@ def _report(error: Exception, as_json: bool) -> int:
         error = error.__cause__  # nobody stopped anything: something ended too soon
     if isinstance(error, click.exceptions.Abort):
         click.echo("inkarnat: stopped.", err=True)
-        return STOPPED
+        return ENDED if isinstance(error.__cause__ or error.__context__, Terminated) else STOPPED
     if isinstance(error, BrokenPipeError):
         console.silence_output()
         return 0
@@ -238,8 +240,24 @@ def cli() -> None:
     """
 
 
+class Terminated(KeyboardInterrupt):
+    """The system or a queue asks the program to end (SIGTERM)."""
+
+
+def _end_in_order() -> None:
+    """Take a request to end as Ctrl-C is taken: what is half written goes; a second request ends at once."""
+
+    def end(number: int, _: object) -> NoReturn:
+        signal.signal(number, signal.SIG_DFL)
+        raise Terminated
+
+    if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, end)
+
+
 def main() -> NoReturn:
     """Start the command line."""
+    _end_in_order()
     _ready_streams()
     cli.main()
 

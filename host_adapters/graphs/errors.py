@@ -12,7 +12,7 @@ from ...kernels.errors import InkarnatError
 
 T = TypeVar("T")
 
-WRONG_USE, SOME_FRAMES_FAILED, STOPPED, UNEXPECTED = 2, 4, 130, 1
+WRONG_USE, SOME_FRAMES_FAILED, STOPPED, ENDED, UNEXPECTED = 2, 4, 130, 143, 1
 
 
 class GraphError(InkarnatError, ValueError):
