@@ -165,3 +165,29 @@ def test_too_little_skin_is_a_verdict_and_takes_an_earlier_one_back(tmp_path):
         assert clip["status"]["grade"] == "not judged"
     finally:
         desk.close()
+
+
+def test_opening_a_shot_does_not_praise_what_carrying_to_it_has_doubted(tmp_path):
+    """Carrying compares with the shot it comes from; a look at the one shot alone cannot, and takes nothing back."""
+    for name, seed in (("film.mkv", 3), ("other.mkv", 4)):
+        skin = np.full((48, 64, 3), (0.62, 0.48, 0.40), np.float32)
+        skin += np.random.default_rng(seed).normal(0, 0.004, skin.shape).astype(np.float32)
+        with open_writer(tmp_path / name, rate=Fraction(24)) as writer:
+            for number in (1, 2):
+                writer.write(number, skin)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        desk.session.mark(1, "", "skin", "box", [[0.2, 0.2], [0.8, 0.8]])
+        desk.session.solve("everything", 1)
+        desk.carry(["other.mkv"], 1)
+        doubted = {"grade": "off", "words": "The key covers 466% more of the skin than it should."}
+        desk.statuses["other.mkv"] |= doubted
+        desk.open("other.mkv")
+        read = {"verdict": {"status": "holds"}, "words": "holds: The skin reads 123.0°."}
+        assert desk.judged(read)["words"] == "off: The key covers 466% more of the skin than it should."
+        assert [clip["status"]["grade"] for clip in desk.clips() if clip["name"] == "other.mkv"] == ["off"]
+        desk.session.set("steer", "angle", desk.session.state.node("steer").angle + 0.3)
+        assert desk.judged(read) == read, "somebody has worked on it since, so what is read now counts"
+        assert [clip["status"]["grade"] for clip in desk.clips() if clip["name"] == "other.mkv"] == ["holds"]
+    finally:
+        desk.close()

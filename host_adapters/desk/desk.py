@@ -22,7 +22,7 @@ from .plate import stamp_of_clip, stamp_of_name
 from .rendering import Order, Render
 from .seeing import PLAIN, Seeing
 from .session import Session
-from .shots import Beside, Report, in_order, state_of, stills_of, write_report
+from .shots import RANKS, Beside, Report, in_order, state_of, stills_of, write_report
 from .task import Task, Tasks
 
 
@@ -89,16 +89,31 @@ class Desk:
             with contextlib.suppress(InkarnatError):  # a folder that takes no files
                 write_notes(self.folder.statuses_path(), {"desk_statuses": 1, "statuses": self.statuses})
 
-    def judged(self, read: dict[str, Any]) -> None:
-        """Take note of how the open clip was judged at rest; what is carried to others keeps its own status."""
+    def judged(self, read: dict[str, Any], rests: bool = True) -> dict[str, Any]:
+        """Take note of how the open clip was judged at rest; return the reading as it is to be told.
+
+        What was carried here and not touched since is told as it was judged then, where that is worse: carrying has
+        also compared the clip with the one that the correction comes from. A reading while a hand moves is not noted.
+        """
         verdict, before = read.get("verdict"), self.statuses.get(self.session.name)
         if verdict is None or (not self.session.history.place and before is None):
-            return
+            return read
+        worse = before is not None and RANKS.get(before["grade"], 9) < RANKS[verdict["status"]]
+        if before is not None and worse and self._is_untouched(before):
+            return {**read, "words": f"{before['grade']}: {before['words']}"}
+        if not rests:
+            return read
         words = str(read["words"]).removeprefix(f"{verdict['status']}: ")
         kept = {name: value for name, value in (before or {}).items() if name in ("carried", "level")}
         stamp = stamp_of_clip(self.session.clip)
         fresh = {**verdict, "grade": verdict["status"], "words": words, "plate": stamp}
         self.statuses[self.session.name] = kept | fresh
+        return read
+
+    def _is_untouched(self, status: dict[str, Any]) -> bool:
+        """Tell whether the open clip has the very graph that was carried to it, and lies on disk as it did then."""
+        carried = "carried" in status and not is_by_hand(self.session.state, True, status)
+        return carried and status.get("plate") == stamp_of_clip(self.session.clip)
 
     def clips(self) -> list[dict[str, Any]]:
         """Return the clips of the folder with what is known of each, the worst first."""

@@ -262,8 +262,8 @@ class Interface:
         query, session = request.query_params, self._session
         size = _size(query)
         read = session.reading(_whole(query, "frame"), query.get("suffix", ""), size)
+        read = self.desk.judged(read, rests=size != MOVING)
         if size != MOVING:
-            self.desk.judged(read)
             session.bench.tidy()
         return Answer(read)
 
