@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ..bench.accuracy import INPUTS, Results, mean_scores, run_accuracy
+from ..bench.over_time import Pan, run_clip
 from ..bench.pictures import MARKINGS, PhotoResults, photos, run_photos
 from ..bench.shots import MASKS, SETTINGS, generated_shots, real_shots
 from ..detect import faces
+from ..media.clips import open_clip
 from . import console
 
 
@@ -37,6 +40,8 @@ from . import console
     metavar="DIR",
     help="With --pictures: write every matte over its picture, the worst first by name.",
 )
+@click.option("--clip", metavar="FILE", help="Measure the keyed area over this clip's frames in place of all others.")
+@click.option("--pan", is_flag=True, help="The same on generated pans: a face enters, tilts and leaves.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Processes to share the work.")
 @click.option("--json", "as_json", is_flag=True, help="Print every case and all means as JSON.")
 def accuracy(
@@ -50,6 +55,8 @@ def accuracy(
     markings: tuple[str, ...],
     without_faces: bool,
     overlays: Path | None,
+    clip: str | None,
+    pan: bool,
     jobs: int,
     as_json: bool,
 ) -> None:
@@ -64,11 +71,19 @@ def accuracy(
     angle is that of all true skin from the target after the correction; the step is how much the hue of keyed and of
     missed skin moved apart. Both are medians over the cases.
 
+    With --clip and --pan, faces are followed through a clip as `correct` does it, and a step is how much the keyed area
+    changes from frame to frame, in parts of it; of the pan less what the truth changes. Each is measured as it is and
+    steadied by two frames on either side.
+
     \b
     inkarnat bench accuracy --seeds 2 --jobs 2
     inkarnat bench accuracy --scene "cedar 70 %" --input stroke --json
     inkarnat bench accuracy --pictures people --overlays looked-at
+    inkarnat bench accuracy --clip talking.mov --pan
     """
+    if clip is not None or pan:
+        _tell_steps(clip, pan, height, as_json)
+        return
     finder = faces.find_face_mattes if faces.available() and not without_faces else None
     if pictures is not None:
         found = list(photos(pictures))
@@ -90,6 +105,36 @@ def accuracy(
     _print(results)
     if finder is None:
         console.say(f"faces: left out. {faces.HOW_TO_INSTALL}")
+
+
+_STEP_COLUMNS = ("clip", "steadied by", "pairs", "median", "95 %", "most", "above 5 %", "after frame")
+
+
+def _tell_steps(clip: str | None, pan: bool, height: int, as_json: bool) -> None:
+    """Measure the keyed area over time and tell it."""
+    with contextlib.ExitStack() as stack:
+        clips: list[Any] = [] if clip is None else [stack.enter_context(open_clip(clip))]
+        clips += [Pan(depth, height=height) for depth in ("tan", "dark")] if pan else []
+        found = []
+        for each in clips:
+            for steady in (0, 2):
+                with console.progress(len(each.frames), quiet=as_json) as tell:
+                    found.append(run_clip(each, steady, tell=tell))
+    if as_json:
+        console.print_json({"area_steps": [steps.as_dict() for steps in found]})
+        return
+    rows = [
+        (
+            s.name,
+            str(s.steady),
+            str(s.pairs),
+            *(f"{v:.2%}" for v in (s.median, s.p95, s.most)),
+            str(s.large),
+            str(s.worst),
+        )
+        for s in found
+    ]
+    console.print_table(_STEP_COLUMNS, rows, title="keyed area, step from frame to frame")
 
 
 _PHOTO_COLUMNS = ("of", "cases", "F1", "least", "IoU", "MAE", "recall", "precision", "warned", "angle", "step")
