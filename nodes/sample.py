@@ -100,7 +100,7 @@ class Sample:
                 size = "×".join(map(str, _USUAL))
                 raise SampleError(
                     f"Sample {text!r} is in pixels: write parts of the frame's width and height; at {size} "
-                    f"that is {in_parts}"
+                    f"that is {in_parts}{_in_percent(kind, rest)}"
                 ) from None
             raise error
         except ValueError:
@@ -198,6 +198,13 @@ def _in_parts(kind: str, rest: str) -> str:
     if kind == "stroke":
         return f"stroke:{joined}/{size / _USUAL[1] if size > 1 else size:.4g}"
     return f"{kind}:{joined.replace(';', ',')}"
+
+
+def _in_percent(kind: str, rest: str) -> str:
+    """Return how a sample is written whose numbers could be meant in %, "" where they cannot."""
+    if kind == "stroke" or "px" in rest.lower() or any(_number(part) > 100 for part in rest.split(",")):
+        return ""
+    return f"; in % it is {kind}:{','.join(part.strip() + '%' for part in rest.split(','))}"
 
 
 def _distance_squared(

@@ -189,3 +189,16 @@ def test_a_box_needs_an_area(corners):
 def test_a_stroke_needs_points_and_a_radius(points, radius):
     with pytest.raises(SampleError, match="needs points and a radius above 0 and up to 1"):
         Sample.stroke(points, radius)
+
+
+@pytest.mark.parametrize(
+    ("text", "in_percent"),
+    [("point:50,40", "point:50%,40%"), ("box:10,20,30,40", "box:10%,20%,30%,40%"), ("point:500,40", ""),
+     ("point:50px,40px", "")],
+)  # fmt: skip
+def test_numbers_that_could_be_meant_in_percent_are_told_so(text, in_percent):
+    with pytest.raises(SampleError, match="is in pixels") as told:
+        Sample.parse(text)
+    assert str(told.value).endswith(f"; in % it is {in_percent}") == bool(in_percent)
+    if in_percent:
+        Sample.parse(in_percent)
