@@ -20,6 +20,19 @@ CASES = [
 ]
 
 
+def is_stored(told: dict, arrays: Path) -> bool:
+    """Whether an effect's picture is kept: a scope's is not, as how it is drawn may change."""
+    with np.load(arrays) as stored:
+        return f"{told['id'].rpartition('.')[2]}/Output" in stored
+
+
+PICTURES = [case for case in CASES if is_stored(*case.values)]
+
+
+def test_pictures_of_nearly_all_effects_are_stored():
+    assert len(CASES) - len(PICTURES) <= 2
+
+
 def as_control(value: object) -> object:
     if isinstance(value, list):
         return tuple(as_control(v) for v in value)
@@ -43,13 +56,11 @@ def test_what_a_project_holds_is_still_there(told, arrays):
             assert options[: len(control["options"])] == tuple(control["options"]), "choices are kept by their place"
 
 
-@pytest.mark.parametrize(("told", "arrays"), CASES)
+@pytest.mark.parametrize(("told", "arrays"), PICTURES)
 def test_it_renders_the_same_bits(told, arrays):
     host, effects = loaded()
     stored = np.load(arrays)
     name = told["id"].rpartition(".")[2]
-    if f"{name}/Output" not in stored:
-        pytest.skip("a drawing: how it looks may change")
     images = {clip: stored[f"{name}/{clip}"] for clip in told["clips"]}
     height, width = images["Source"].shape[:2]
     effect = next(e for e in effects.values() if (e.identifier, e.record.major) == (told["id"], told["major"]))
