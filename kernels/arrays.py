@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import memory
+from .devices import OnDevice
 from .errors import PictureError
 from .jit import strip_kernel
 from .strips import over_rows
@@ -62,6 +63,12 @@ def as_picture(image: Any, name: str = "picture") -> Floats:
             f"The {name} must have the shape (height, width, 3 or 4) with at least one pixel, not {shape}."
         )
     return _floats(image, name)
+
+
+def picture_size(image: Any) -> tuple[int, int]:
+    """Return height and width of a picture, which stays where it lies. Raises PictureError as :func:`as_picture`."""
+    height, width = np.shape(image if isinstance(image, OnDevice) else as_picture(image))[:2]
+    return height, width
 
 
 def as_plane(plane: Any, name: str = "matte", like: tuple[int, int] | None = None) -> Floats:

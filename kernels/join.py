@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
+from .devices import on_devices
 from .face import EYE, HOLE, Cells, FaceCut, Landmarks, Window, cells_of, cut, fit, grid_shape, window_of
 from .jit import inline, strip_kernel, subroutine
 from .rows import fill_row, limit_row
@@ -406,7 +407,7 @@ def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
 
 
 @inline
-def _grid_place(pixel, pixels, cells):
+def grid_place(pixel, pixels, cells):
     """The cell before a pixel and the part of the way to the next."""
     at = (F(pixel) + F(0.5)) * F(cells) / F(pixels) - F(0.5)
     at = clamp(at, F(0), F(cells - 1))
@@ -416,9 +417,9 @@ def _grid_place(pixel, pixels, cells):
 
 @inline
 def _grid_places(cells, parts, count):
-    """:func:`_grid_place` of every pixel of a row; ``count`` cells."""
+    """:func:`grid_place` of every pixel of a row; ``count`` cells."""
     for x in range(cells.shape[0]):
-        cells[x], parts[x] = _grid_place(x, cells.shape[0], count)
+        cells[x], parts[x] = grid_place(x, cells.shape[0], count)
 
 
 @inline
@@ -444,21 +445,31 @@ def _enlarged_row(out, row, steps, cells, parts):
         out[x] = row[cell] + parts[x] * steps[cell]
 
 
+@inline
+def weighed_px(m, odds):
+    """Add log-odds to a value of a matte; where there are none it stays."""
+    k = exp2_px(odds * F(1.4426950408889634))
+    weighed = m * k / (m * k + F(1) - m)
+    return weighed if odds != F(0) else m
+
+
+@inline
+def laid_px(m, lid, floor):
+    """Lay lid and floor over a value of a matte."""
+    m = m * lid
+    return clamp(m if m > floor else floor, F(0), F(1))
+
+
 @subroutine
 def _weigh_row(out, odds):
-    """Add log-odds to a row; where there are none it stays."""
     for x in range(out.shape[0]):
-        m = out[x]
-        k = exp2_px(odds[x] * F(1.4426950408889634))
-        weighed = m * k / (m * k + F(1) - m)
-        out[x] = weighed if odds[x] != F(0) else m
+        out[x] = weighed_px(out[x], odds[x])
 
 
 @subroutine
 def _lay_row(out, lid, floor):
     for x in range(out.shape[0]):
-        m = out[x] * lid[x]
-        out[x] = clamp(m if m > floor[x] else floor[x], F(0), F(1))
+        out[x] = laid_px(out[x], lid[x], floor[x])
 
 
 @inline
@@ -516,7 +527,7 @@ def _over_strips(matte, odds, lid, floor, out, y0, y1):
     runs = np.empty((columns, 3), np.int64)
     known, count = -1, 0
     for y in range(y0, y1):
-        row, part = _grid_place(y, height, rows)
+        row, part = grid_place(y, height, rows)
         other = min(row + 1, rows - 1)
         if row != known:
             known, count = row, _find_runs(odds, lid, floor, row, other, starts, runs)
@@ -559,7 +570,7 @@ def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
 
 
 @inline
-def _told_px(first, second):
+def told_px(first, second):
     """Evidence of two faces: what either keys is keyed, else the lower lid holds."""
     most = first if first > second else second
     least = second if first > second else first
@@ -570,7 +581,7 @@ def _told_px(first, second):
 def _tell_row(out, told):
     """Join a row of evidence with what a further face tells."""
     for x in range(out.shape[0]):
-        out[x] = _told_px(out[x], clamp(told[x], F(0), F(1)))
+        out[x] = told_px(out[x], clamp(told[x], F(0), F(1)))
 
 
 @strip_kernel
@@ -594,7 +605,7 @@ def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
             limit_row(out[y], before[y], F(0), F(1))
         else:
             fill_row(out[y], F(0.5))
-        row, part = _grid_place(y, height, shape[0])
+        row, part = grid_place(y, height, shape[0])
         row -= top
         if row < 0 or row >= rows:
             continue
@@ -615,6 +626,7 @@ def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
         _tell_row(out[y, x0:x1], wide[x0:x1])
 
 
+@on_devices
 def face_evidence(
     image: Floats,
     points: Landmarks,
@@ -638,19 +650,25 @@ def face_evidence(
     """
     image = as_picture(image)
     size = image.shape[:2]
-    shape = grid_shape(*size)
     told = np.empty((1, 1), np.float32) if before is None else as_plane(before, "evidence of faces", size)
     out = output(out, size, image, told)
-    placed = fit(points, shape)
-    window = None if placed is None or presence <= 0 else window_of(placed, shape)
-    found = None if window is None else cut(cells_of(image, window), points, shape)
-    plane, top, left = np.full((1, 1), 0.5, np.float32), 0, 0
-    if found is not None:
-        plane, top, left = faded(evidence(found, keyed), presence), found.window.top, found.window.left
-    over_rows(_evidence_strips, size[0], plane, top, left, shape, told, before is not None, out)
+    plane, top, left = evidence_on_grid(image, points, presence, keyed)
+    over_rows(_evidence_strips, size[0], plane, top, left, grid_shape(*size), told, before is not None, out)
     return out
 
 
+def evidence_on_grid(image: Floats, points: Landmarks, presence: float, keyed: float) -> tuple[Floats, int, int]:
+    """Return what a face says on a window of the grid, and the window's first row and column."""
+    shape = grid_shape(*image.shape[:2])
+    placed = fit(points, shape)
+    window = None if placed is None or presence <= 0 else window_of(placed, shape)
+    found = None if window is None else cut(cells_of(image, window), points, shape)
+    if found is None:
+        return np.full((1, 1), 0.5, np.float32), 0, 0
+    return faded(evidence(found, keyed), presence), found.window.top, found.window.left
+
+
+@on_devices
 def join_faces(
     matte: Floats,
     evidence: Floats,
@@ -680,6 +698,19 @@ def join_faces(
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
+    return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness), out)
+
+
+def laid_on_grid(
+    matte: Floats,
+    evidence: Floats,
+    image: Floats,
+    texture: float,
+    keep: Sequence[tuple[float, float]],
+    away: Sequence[tuple[float, float]],
+    likeness: float,
+) -> Laid:
+    """Return what :func:`join_faces` lays over a matte; a size that has the same grid gives the same."""
     shape = grid_shape(*matte.shape)
     out = output(out, matte.shape, matte, evidence, image)
     told = on_grid(evidence, shape)
@@ -694,7 +725,7 @@ def join_faces(
     laid = lay(small, told, loss, _cells_at(keep, shape), spread)
     if cells is not None and likeness > 0:
         laid = _with_likeness(laid, cells, small, spread, likeness * strength)
-    return over(matte, laid, out)
+    return laid
 
 
 def _cells_round(keyed: Flags, image: Floats, far: bool) -> Cells:

@@ -167,6 +167,44 @@ def _tell(what: str, folder: Path, reason: str) -> None:
         )
 
 
+# --- one function's code ------------------------------------------------------------------------------------
+
+
+def kept(path: Path, key: Any) -> Any:
+    """Return the code that is kept in a file under a key; None where there is none, or none that can be read."""
+    try:
+        found, code = _content(path)
+        if found != key:
+            raise _Damaged("it is the code of another function")
+        return code
+    except FileNotFoundError:
+        return None
+    except _Damaged as error:
+        drop(path, str(error))
+        return None
+
+
+def drop(path: Path, reason: str) -> None:
+    """Remove code that cannot be used, and tell it: compiling makes it good."""
+    _drop(path)
+    _tell(_DAMAGED, path.parent, f"{path.name}: {reason}")
+
+
+def keep(path: Path, key: Any, code: Any) -> None:
+    """Keep code under a key, where that can be."""
+    try:
+        _write(path, key, code)
+    except OSError as error:
+        if not path.is_file():  # on some systems a file that another process is reading cannot be replaced
+            _tell(_UNWRITABLE, path.parent, error.strerror or str(error))
+
+
+def path_of(folder: Path, function: str, key: Any) -> Path:
+    """Return where the code of a function is kept under a key."""
+    name = "".join(sign if sign.isalnum() or sign in "._" else "-" for sign in function)[:80]
+    return folder / f"{name}-{hashlib.sha256(repr(key).encode()).hexdigest()[:24]}{SUFFIX}"
+
+
 # --- what numba asks ----------------------------------------------------------------------------------------
 
 
@@ -188,24 +226,20 @@ class KeptCode(_Cache):
         return self._function, self._bytecode, self._closed, signature, codegen.magic_tuple()
 
     def _path(self, key: tuple[Any, ...]) -> Path:
-        name = "".join(sign if sign.isalnum() or sign in "._" else "-" for sign in self._function)[:80]
-        return self._folder / f"{name}-{hashlib.sha256(repr(key).encode()).hexdigest()[:24]}{SUFFIX}"
+        return path_of(self._folder, self._function, key)
 
     def load_overload(self, signature: Any, target_context: Any) -> Any:
         """Return what is kept for argument types, or None: it is then compiled."""
         target_context.refresh()
         key = self._key(signature, target_context.codegen())
         path = self._path(key)
-        try:
-            kept, code = _content(path)
-            if kept != key:
-                raise _Damaged("it is the code of another function")
-            return compiler.CompileResult._rebuild(target_context, *code)
-        except FileNotFoundError:
+        code = kept(path, key)
+        if code is None:
             return None
+        try:
+            return compiler.CompileResult._rebuild(target_context, *code)
         except Exception as error:  # whatever is wrong with what is kept, compiling makes it good
-            _drop(path)
-            _tell(_DAMAGED, self._folder, f"{path.name}: {error}")
+            drop(path, str(error))
             return None
 
     def save_overload(self, signature: Any, result: Any) -> None:
@@ -213,12 +247,7 @@ class KeptCode(_Cache):
         if result.library.has_dynamic_globals or any(not lifted.can_cache for lifted in result.lifted):
             return
         key = self._key(signature, result.codegen)
-        path = self._path(key)
-        try:
-            _write(path, key, result._reduce())
-        except OSError as error:
-            if not path.is_file():  # on some systems a file that another process is reading cannot be replaced
-                _tell(_UNWRITABLE, self._folder, error.strerror or str(error))
+        keep(self._path(key), key, result._reduce())
 
     def enable(self) -> None:
         """Stay as it is: what is not to be kept has no such cache."""

@@ -5,23 +5,26 @@ from __future__ import annotations
 from . import planes
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import HALF, ONE, ZERO, F, luma_px
+from .devices import on_devices
 from .errors import PictureError
 from .jit import inline, strip_kernel
 from .strips import over_rows
 
 
 @inline
+def blended_px(a, b, k):
+    """A value k of the way to another; exactly one of them at 0 and 1 and beyond."""
+    blended = a + k * (b - a)
+    blended = b if k >= ONE else blended
+    return blended if k > ZERO else a
+
+
+@inline
 def _blend_row(first, second, matte, out, n, amount):
     for x in range(matte.shape[0]):
         k = matte[x] * amount
-        keyed = k > ZERO
-        whole = k >= ONE
         for c in range(n):
-            a = first[n * x + c]
-            b = second[n * x + c]
-            blended = a + k * (b - a)
-            blended = b if whole else blended
-            out[n * x + c] = blended if keyed else a
+            out[n * x + c] = blended_px(first[n * x + c], second[n * x + c], k)
 
 
 @strip_kernel
@@ -33,6 +36,7 @@ def _blend_strips(first, second, matte, out, amount, y0, y1):
             _blend_row(first[y].reshape(-1), second[y].reshape(-1), matte[y], out[y].reshape(-1), 4, amount)
 
 
+@on_devices
 def blend(first: Floats, second: Floats, matte: Floats, amount: float = 1.0, out: Floats | None = None) -> Floats:
     """Return ``first`` where matte · amount is 0, ``second`` where it is 1, and the straight mixture between.
 

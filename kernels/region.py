@@ -14,6 +14,7 @@ import numpy as np
 
 from .arrays import Floats, as_plane, output
 from .colour import HALF, ONE, TINY, ZERO, F, clamp, smoothstep
+from .devices import on_devices
 from .errors import PictureError, ValueRangeError
 from .jit import inline, strip_kernel
 from .strips import over_rows
@@ -246,45 +247,81 @@ def polygon(shape: tuple[int, int], points: Sequence[Point], feather: float = 0.
 
 
 @inline
+def multiplied_px(a, b):
+    """The product of two values, limited to 0 … 1."""
+    return clamp(a, ZERO, ONE) * clamp(b, ZERO, ONE)
+
+
+@inline
 def _multiply_row(out, first, second):
     for x in range(out.shape[0]):
-        out[x] = clamp(first[x], ZERO, ONE) * clamp(second[x], ZERO, ONE)
+        out[x] = multiplied_px(first[x], second[x])
+
+
+@inline
+def larger_px(a, b):
+    """The larger of two values, limited to 0 … 1."""
+    return _larger(clamp(a, ZERO, ONE), clamp(b, ZERO, ONE))
 
 
 @inline
 def _maximum_row(out, first, second):
     for x in range(out.shape[0]):
-        out[x] = _larger(clamp(first[x], ZERO, ONE), clamp(second[x], ZERO, ONE))
+        out[x] = larger_px(first[x], second[x])
+
+
+@inline
+def smaller_px(a, b):
+    """The smaller of two values, limited to 0 … 1."""
+    a, b = clamp(a, ZERO, ONE), clamp(b, ZERO, ONE)
+    return a if a < b else b
 
 
 @inline
 def _minimum_row(out, first, second):
     for x in range(out.shape[0]):
-        a, b = clamp(first[x], ZERO, ONE), clamp(second[x], ZERO, ONE)
-        out[x] = a if a < b else b
+        out[x] = smaller_px(first[x], second[x])
+
+
+@inline
+def left_px(a, b):
+    """What one value leaves of another, limited to 0 … 1."""
+    return clamp(a, ZERO, ONE) * (ONE - clamp(b, ZERO, ONE))
 
 
 @inline
 def _subtract_row(out, first, second):
     for x in range(out.shape[0]):
-        out[x] = clamp(first[x], ZERO, ONE) * (ONE - clamp(second[x], ZERO, ONE))
+        out[x] = left_px(first[x], second[x])
+
+
+@inline
+def differing_px(a, b):
+    """The difference of two values, limited to 0 … 1."""
+    return abs(clamp(a, ZERO, ONE) - clamp(b, ZERO, ONE))
 
 
 @inline
 def _difference_row(out, first, second):
     for x in range(out.shape[0]):
-        out[x] = abs(clamp(first[x], ZERO, ONE) - clamp(second[x], ZERO, ONE))
+        out[x] = differing_px(first[x], second[x])
+
+
+@inline
+def likelier_px(a, b):
+    """The share a⁴/(a⁴ + b⁴) of two values, limited to 0 … 1."""
+    a, b = clamp(a, ZERO, ONE), clamp(b, ZERO, ONE)
+    a, b = a * a, b * b
+    a, b = a * a, b * b
+    total = a + b
+    share = a / (total if total > ZERO else ONE)
+    return share if total > ZERO else ONE
 
 
 @inline
 def _likelier_row(out, first, second):
     for x in range(out.shape[0]):
-        a, b = clamp(first[x], ZERO, ONE), clamp(second[x], ZERO, ONE)
-        a, b = a * a, b * b
-        a, b = a * a, b * b
-        total = a + b
-        share = a / (total if total > ZERO else ONE)
-        out[x] = share if total > ZERO else ONE
+        out[x] = likelier_px(first[x], second[x])
 
 
 @strip_kernel
@@ -308,6 +345,7 @@ OPERATIONS = ("multiply", "maximum", "minimum", "subtract", "difference", "likel
 """How :func:`join` can put two mattes together."""
 
 
+@on_devices
 def join(first: Floats, second: Floats, operation: str, out: Floats | None = None) -> Floats:
     """Join two mattes: a·b, the larger, the smaller, a·(1 − b), |a − b| or the share a⁴/(a⁴ + b⁴).
 

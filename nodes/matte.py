@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from ..kernels import fused, region
-from ..kernels.arrays import Floats, as_picture, checked, placed
+from ..kernels.arrays import Floats, checked, picture_size, placed
 from ..kernels.clean import levels
 from ..kernels.morphology import grow, shrink
 from .declare import Handle, Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
@@ -118,7 +118,7 @@ class Region(Node):
 
     def process(self, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte; only the size of the image is read."""
-        frame = as_picture(image).shape[:2]
+        frame = picture_size(image)
         if self.shape == "polygon":
             matte = region.polygon(frame, self.points, self.feather)
         else:

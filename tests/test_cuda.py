@@ -18,14 +18,16 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.bench import card as bench_card
+from inkarnat.host_adapters.bench import card_accuracy
+from inkarnat.host_adapters.bench.card_accuracy import CardCase
 from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
 from inkarnat.host_adapters.commands import bench, cli
 from inkarnat.host_adapters.farm.chunks import Chunk, Failed, Finished, Job, work
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
-from inkarnat.kernels import balance, codes, devices, fused, morphology, qualify, steer, tone
-from inkarnat.kernels.cuda import found
+from inkarnat.kernels import balance, codes, devices, face, fused, join, mix, morphology, qualify, region, steer, tone
+from inkarnat.kernels.cuda import compiled, found
 from inkarnat.nodes import (
     Balance,
     Blend,
@@ -93,6 +95,9 @@ def results(send: Any) -> dict[str, Any]:
         "compact key": qualify.learned_key(four, NATURAL_RANGE.centre, NATURAL_RANGE.compact),
         "turn": steer.turn(image, soft, 9.0, 1.05),
         "turn, split": steer.turn(four, soft, 9.0, 1.05, **split),
+        **{f"joined: {way}": region.join(soft, send(hard), way) for way in region.OPERATIONS},
+        "blend": mix.blend(four, send(picture(4)[::-1].copy()), soft, 0.9),
+        "long curve": tone.curve(image, [(i / 16, (i / 16) ** 1.1) for i in range(17)]),
         "grow": morphology.grow(soft, 2.5),
         "shrink": morphology.shrink(soft, 3),
     }
@@ -117,6 +122,74 @@ def coded(send: Any) -> dict[str, np.ndarray]:
     return given
 
 
+FACES = (
+    (((0.45, 0.4), (0.55, 0.4), (0.5, 0.5), (0.46, 0.6), (0.54, 0.6)), 1.0),
+    (((0.2, 0.35), (0.28, 0.36), (0.24, 0.45), (0.21, 0.55), (0.28, 0.55)), 0.7),
+)
+"""Landmarks, and how far each face counts."""
+WIDE = (150, 264)
+"""Height and width of a picture that is larger than the grid of faces."""
+
+
+def seen() -> tuple[np.ndarray, np.ndarray]:
+    """A picture and a matte of it."""
+    image = skin_frame(WIDE[1], WIDE[0])
+    return image, np.clip(1.4 * image[..., 0] - 0.3, -0.1, 1.1).astype(np.float32)
+
+
+def probed(plane: np.ndarray) -> np.ndarray:
+    """The pixels that the grid of faces is made from, four by four of every cell."""
+    rows, columns = (
+        ((2 * np.arange(4 * count) + 1) * size) // (8 * count)
+        for count, size in zip(face.grid_shape(*WIDE), WIDE, strict=True)
+    )
+    return np.ascontiguousarray(plane[rows][:, columns])
+
+
+def with_faces(send: Any) -> dict[str, Any]:
+    """What faces tell of a picture, and a matte that is joined with that."""
+    image, matte = (send(array) for array in seen())
+    first = join.face_evidence(image, *FACES[0])
+    both = join.face_evidence(image, *FACES[1], 1.0, first)
+    joined = join.join_faces(matte, both, image, -6.5, [(0.5, 0.5)], [(0.1, 0.1)], likeness=0.5)
+    return {"face": first, "two faces": both, "joined with faces": joined}
+
+
+def told_on_grids() -> dict[str, np.ndarray]:
+    """What the processor finds on the grid, from the pixels that a card hands it."""
+    image, matte = (probed(array) for array in seen())
+    found: dict[str, np.ndarray] = {"image": image}
+    for number, given in enumerate(FACES):
+        plane, top, left = join.evidence_on_grid(image, *given, 1.0)
+        found |= {f"plane {number}": plane, f"corner {number}": np.array([top, left])}
+    both = probed(with_faces(own)["two faces"])
+    laid = join.laid_on_grid(matte, both, image, -6.5, [(0.5, 0.5)], [(0.1, 0.1)], 0.5)
+    return found | {"matte": matte, "both": both, "laid": np.stack([laid.odds, laid.lid, laid.floor])}
+
+
+def faces_in_the_simulator(card: Any, path: str) -> dict[str, np.ndarray]:
+    """The same on a card, which must hand over no more than those pixels; the grids were found by compiled kernels."""
+    known = dict(np.load(path))
+
+    def evidence(image: np.ndarray, points: Any, presence: float, keyed: float) -> Any:
+        number = [given[1] for given in FACES].index(presence)
+        np.testing.assert_array_equal(image, known["image"])
+        return known[f"plane {number}"], *map(int, known[f"corner {number}"])
+
+    def laid(matte: np.ndarray, told: np.ndarray, image: np.ndarray, *_: Any) -> join.Laid:
+        np.testing.assert_array_equal(image, known["image"])
+        np.testing.assert_array_equal(matte, known["matte"])
+        np.testing.assert_allclose(told, known["both"], atol=1e-5)
+        return join.Laid(*known["laid"])
+
+    join.evidence_on_grid, join.laid_on_grid = evidence, laid  # type: ignore[assignment]
+    brought = card.brought
+    card.brought = None  # nothing is brought over whole
+    found = with_faces(card.sent)
+    card.brought = brought
+    return {name: np.asarray(value) for name, value in found.items()}
+
+
 IN_THE_SIMULATOR = """
 import sys
 import numpy as np
@@ -127,7 +200,7 @@ card = devices.opened("cuda")
 with devices.using(card):
     found = tests.results(card.sent) | tests.coded(card.sent)
     again = tests.results(card.sent)
-    ran = tests.graph_outputs()
+    ran = tests.graph_outputs() | tests.faces_in_the_simulator(card, sys.argv[2])
 assert all(np.array_equal(again[n].view(np.uint32), found[n].view(np.uint32)) for n in again), "not the same bits again"
 np.savez(sys.argv[1], **found, **ran)
 """
@@ -171,7 +244,9 @@ def graph_outputs() -> dict[str, np.ndarray]:
 @pytest.fixture(scope="module")
 def simulated(tmp_path_factory) -> dict[str, np.ndarray]:
     path = tmp_path_factory.mktemp("simulator") / "found.npz"
-    in_the_simulator(IN_THE_SIMULATOR, str(path))
+    grids = path.with_name("grids.npz")
+    np.savez(grids, **told_on_grids())
+    in_the_simulator(IN_THE_SIMULATOR, str(path), str(grids))
     return dict(np.load(path))
 
 
@@ -181,12 +256,14 @@ def own(array: np.ndarray) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def expected() -> dict[str, np.ndarray]:
-    return results(own) | coded(own) | graph_outputs()
+    return results(own) | coded(own) | graph_outputs() | with_faces(own)
 
 
 NAMES = [
     *(f"adapt {name}" for name in ("bt709", "bt1886", "linear", "with alpha")),
     *("curve", "cdl", "cdl, not clamped", "range key", "table key", "table key, reaching", "compact key"),
+    *(f"joined: {way}" for way in region.OPERATIONS),
+    *("blend", "long curve", "face", "two faces", "joined with faces"),
     *("turn", "turn, split", "grow", "shrink", "soften 0", "soften 1", "soften 2", "graph result", "graph matte"),
 ]
 
@@ -223,6 +300,150 @@ def test_where_the_matte_is_0_a_card_keeps_every_bit(simulated):
     assert kept.all(axis=2).mean() > 0.05
     untouched = kept.all(axis=2)
     np.testing.assert_array_equal(simulated["turn"].view(np.uint32)[untouched], picture().view(np.uint32)[untouched])
+
+
+def test_some_of_a_pictures_pixels_tell_of_faces_what_the_whole_one_tells():
+    """A card hands over four by four pixels of every cell: the grid of those is that of the picture, bit for bit."""
+    (image, matte), told = seen(), with_faces(own)["two faces"]
+    for given in FACES:
+        whole = join.evidence_on_grid(image, *given, 1.0)
+        part = join.evidence_on_grid(probed(image), *given, 1.0)
+        assert whole[1:] == part[1:]
+        np.testing.assert_array_equal(whole[0], part[0])
+        assert np.ptp(whole[0]) > 0.3
+    marks = -6.5, [(0.5, 0.5)], [(0.1, 0.1)], 0.5
+    for whole, part in zip(
+        vars(join.laid_on_grid(matte, told, image, *marks)).values(),
+        vars(join.laid_on_grid(probed(matte), probed(told), probed(image), *marks)).values(),
+        strict=True,
+    ):
+        np.testing.assert_array_equal(whole, part)
+
+
+# --- compiled code ------------------------------------------------------------------------------------------
+
+
+def multiplying(factor: float) -> Any:
+    def multiplied(x: float) -> float:
+        return x * factor
+
+    def kernel(x: float) -> float:
+        return multiplied(x)
+
+    return kernel
+
+
+def test_code_is_kept_by_what_a_kernel_and_its_pieces_were_made_with():
+    assert compiled.fixed_in(multiplying(2.0)) == compiled.fixed_in(multiplying(2.0))
+    assert compiled.fixed_in(multiplying(2.0)) != compiled.fixed_in(multiplying(3.0))
+    assert compiled.fixed_in(multiplying(object())) is None  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def compiling(monkeypatch, tmp_path) -> list[str]:
+    """Keep code in a folder of its own, and count what is compiled."""
+    made: list[str] = []
+
+    def compile_it(name: str, *_: Any) -> tuple[bytes, str]:
+        made.append(name)
+        return b"code %d" % len(made), name
+
+    monkeypatch.setattr(compiled, "_compiled", compile_it)
+    monkeypatch.setattr(compiled, "folder", lambda: tmp_path)
+    return made
+
+
+def test_compiled_code_for_a_card_is_kept_between_runs(compiling, tmp_path):
+    first = compiled.machine_code("a.kernel", multiplying(2.0), ("float32",), (9, 0))
+    assert compiled.machine_code("a.kernel", multiplying(2.0), ("float32",), (9, 0)) == first
+    assert compiling == ["a.kernel"]
+    for function, types, generation in (
+        (multiplying(3.0), ("float32",), (9, 0)),
+        (multiplying(2.0), ("int32",), (9, 0)),
+        (multiplying(2.0), ("float32",), (8, 6)),
+    ):
+        assert compiled.machine_code("a.kernel", function, types, generation) != first
+    assert len(compiling) == len(list(tmp_path.glob("*.code"))) == 4
+
+
+def test_damaged_code_for_a_card_is_compiled_anew(compiling, tmp_path):
+    first = compiled.machine_code("a.kernel", multiplying(2.0), ("float32",), (9, 0))
+    (kept,) = tmp_path.glob("*.code")
+    kept.write_bytes(kept.read_bytes()[:-1])
+    again = compiled.machine_code("a.kernel", multiplying(2.0), ("float32",), (9, 0))
+    assert again != first
+    assert len(compiling) == 2
+    assert compiled.machine_code("a.kernel", multiplying(2.0), ("float32",), (9, 0)) == again
+
+
+def test_code_of_other_sources_lies_in_another_folder(monkeypatch):
+    before = compiled.source_digest()
+    assert before == compiled.source_digest()
+    monkeypatch.setattr(compiled, "version", lambda package: "99")
+    assert compiled.source_digest() != before
+
+
+def test_what_numba_cannot_compile_for_a_card_is_told_with_the_versions(monkeypatch):
+    def refused(*_: Any, **__: Any) -> Any:
+        raise NotImplementedError("no such type\nand more lines")
+
+    monkeypatch.setattr("numba.cuda.compile_ptx", refused, raising=False)
+    with pytest.raises(
+        devices.DeviceError, match=rf"cannot compile a.kernel for the card \(numba .*numpy {np.__version__}\)"
+    ):
+        compiled._compiled("a.kernel", multiplying(2.0), (), (9, 0))
+
+
+# --- accuracy on a card -------------------------------------------------------------------------------------
+
+
+def compared(device: Any) -> CardCase:
+    steps = Step.of("balance", Balance(temperature=10), image="plate"), Step.of("key", SkinKey(), image="balance")
+    return card_accuracy._compared(
+        device, Graph.of(*steps, result="balance", matte="key"), skin_frame(64, 48), "a picture", "generated", "stroke"
+    )
+
+
+def test_a_card_that_gives_the_processors_pictures_holds():
+    device = a_device()
+    device.kernels.clear()
+    case = compared(device)
+    assert case.holds
+    assert case.matte == case.picture == 0
+
+
+@pytest.mark.parametrize("spoilt", ["picture", "again", "bad pixels"])
+def test_a_card_that_gives_other_pictures_does_not_hold(spoilt):
+    device, runs = a_device(), []
+
+    def adapt(image: Any, *given: Any, **named: Any) -> Any:
+        runs.append(image)
+        result = balance.adapt(image.array, *given, **named)
+        if spoilt == "picture":
+            result[3, 3] += 1e-3
+        elif spoilt == "again":
+            result[3, 3] += len(runs) * 1e-6
+        elif not np.isfinite(image.array).all():
+            result[3:5, 3:5] = np.nan
+        return Elsewhere(result, device)
+
+    device.kernels["balance.adapt"] = adapt
+    case = compared(device)
+    assert not case.holds
+    assert (case.picture > 4.9e-4) == (spoilt == "picture")
+    assert case.again_same_bits == (spoilt != "again")
+    assert case.bad_pixels_alike == (spoilt == "again")
+
+
+def test_accuracy_on_a_card_needs_a_card(monkeypatch):
+    no_card(monkeypatch)
+    result = CliRunner().invoke(bench.command, ["gpu", "--accuracy"])
+    assert isinstance(result.exception, devices.DeviceError)
+    assert "--pictures goes with --accuracy" in CliRunner().invoke(bench.command, ["gpu", "--pictures", "."]).output
+    assert (
+        "must name a graphics card"
+        in CliRunner().invoke(bench.command, ["gpu", "--accuracy", "--device", "cpu"]).output
+    )
 
 
 # --- where arrays lie ---------------------------------------------------------------------------------------

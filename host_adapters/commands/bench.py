@@ -49,13 +49,29 @@ def command() -> None:
 @click.option("--size", type=click.Choice(list(_CARD_SIZES)), default="2160p", show_default=True)
 @click.option("--device", default="cuda", show_default=True, metavar="cuda[:N]", help="The card.")
 @click.option("--rounds", type=click.IntRange(3, 200), default=20, show_default=True, help="Times that each is timed.")
+@click.option("--accuracy", is_flag=True, help="Compare with the processor on every accuracy case; time nothing.")
+@click.option(
+    "--pictures",
+    type=click.Path(exists=True, file_okay=False),
+    help="With --accuracy: further pictures, as `bench accuracy --pictures` takes them.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
-def gpu(size: str, device: str, rounds: int, as_json: bool) -> None:
+def gpu(size: str, device: str, rounds: int, accuracy: bool, pictures: str | None, as_json: bool) -> None:
     """Correct 10-bit 4:2:2 frames on an NVIDIA card, and compare with the card's own copy rate.
 
     Matte and picture are compared with the processor's first. The time of a step is the device's own.
+
+    \b
+    inkarnat bench gpu --size 4320p
+    inkarnat bench gpu --accuracy --pictures people
     """
     from ..bench.card import measure_card
+
+    if pictures is not None and not accuracy:
+        raise click.UsageError("--pictures goes with --accuracy.")
+    if accuracy:
+        _compare_card(device, pictures, as_json)
+        return
 
     run = measure_card(*_CARD_SIZES[size], rounds, device)
     if as_json:
@@ -75,6 +91,42 @@ def gpu(size: str, device: str, rounds: int, as_json: bool) -> None:
         f"picture {run.picture_difference:.1e}, codes {run.code_difference} ({run.other_codes:.1e} of them differ)"
     )
     console.say("two runs: " + ("the same bits" if run.again_same_bits else "DIFFERENT BITS"))
+
+
+def _compare_card(device: str, pictures: str | None, as_json: bool) -> None:
+    """Compare a card's results with the processor's. Raises DeviceError without a card, or where they differ."""
+    from ...kernels import devices
+    from ...kernels.cuda.found import find_card, software
+    from ..bench.card_accuracy import card_cases
+    from ..bench.pictures import photos
+    from ..detect import faces
+
+    name = devices.parse(device)
+    card = devices.opened(name)
+    if card is None:
+        raise click.UsageError("--device must name a graphics card: cuda, or cuda:1 for the second.")
+    cuda, card_name = find_card(int(name.partition(":")[2]))
+    found = [] if pictures is None else list(photos(pictures))
+    cases = list(card_cases(card, found, faces.find_face_mattes if faces.available() else None))
+    if as_json:
+        console.print_json({"card": card_name, "software": software(cuda), "cases": [c.as_dict() for c in cases]})
+    else:
+        console.say(f"{card_name}, {software(cuda)}: {len(cases)} pictures against the processor")
+        rows = []
+        for group, input in dict.fromkeys((case.group, case.input) for case in cases):
+            own = [case for case in cases if (case.group, case.input) == (group, input)]
+            largest = (f"{max(case.matte for case in own):.1e}", f"{max(case.picture for case in own):.1e}")
+            same, alike = (all(getattr(case, name) for case in own) for name in ("again_same_bits", "bad_pixels_alike"))
+            words = ("the same" if same else "DIFFERENT", "stay where they are" if alike else "SPREAD")
+            rows.append((f"{group}, {input}", str(len(own)), *largest, *words))
+        console.print_table(("pictures", "number", "matte", "picture", "bits of two runs", "bad pixels"), rows)
+    off = [case for case in cases if not case.holds]
+    if off:
+        worst = max(off, key=lambda case: case.matte)
+        raise devices.DeviceError(
+            f"{len(off)} of {len(cases)} pictures differ from the processor's by more than 0.001 in the matte or half "
+            f"a 10-bit code: {worst.name} ({worst.input}) by {worst.matte:.2g} and {worst.picture:.2g}."
+        )
 
 
 @command.command()

@@ -57,7 +57,8 @@ class CardArray(OnDevice):
     """A picture or plane. What it holds was given to the stream of its ``lane``.
 
     :ivar alpha: of a picture of four channels. :ivar luma: of a picture, where a kernel came by it.
-    :ivar pending: what a picture has yet to go through.
+    :ivar pending: what a picture has yet to go through. :ivar probes: the pixels that the grid of faces is made from,
+        on the processor, where somebody asked for them.
     """
 
     def __init__(self, card: Card, shape: tuple[int, ...], colour: Block | Light, alpha: Block | None = None) -> None:
@@ -66,6 +67,7 @@ class CardArray(OnDevice):
         self.pending = colour if isinstance(colour, Light) else None
         self._colour = colour.base if isinstance(colour, Light) else colour
         self.luma: Block | None = None
+        self.probes: Floats | None = None
         self.lane = card.lanes.lane
 
     @property

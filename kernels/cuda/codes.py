@@ -176,31 +176,27 @@ def decoder(layout: Layout) -> Kernel:
     """Return the kernel for groups of so many pixels: what is fixed when it is compiled costs nothing."""
     across, down, site_x, _ = layout
     window, spread = _windowed(*layout), _spreading(across, site_x)
+    shift_x, shift_y = across >> 1, down >> 1
 
     @kernel
     def decode(luma, cb, cr, out, width, height, chroma_width, chroma_height, black, zero, m):
         """Planes to a picture. ``m``: the matrix from codes."""
         count = whole(width * height)
-        row = this_row()
-        while row < chroma_height:
-            group = this_place()
-            while group < chroma_width:
-                for q in range(down):
-                    y = whole(row * down + q)
-                    if y < height:
-                        window_b = window(cb, chroma_width, chroma_height, group, row, q)
-                        window_r = window(cr, chroma_width, chroma_height, group, row, q)
-                        for s in range(across):
-                            x = whole(group * across + s)
-                            if x < width:
-                                at = whole(y * width + x)
-                                b, r = spread(window_b, s), spread(window_r, s)
-                                red, green, blue = _rgb(luma[spot(at)], b, r, black, zero, m)
-                                out[spot(at)] = red
-                                out[spot(count + at)] = green
-                                out[spot(2 * count + at)] = blue
-                group = further(group, chroma_width, 0)
-            row = further(row, chroma_height, 1)
+        y = this_row()
+        while y < height:
+            x, row = this_place(), whole(y >> shift_y)
+            q = whole(y - row * down)
+            while x < width:
+                group, at = whole(x >> shift_x), whole(y * width + x)
+                s = whole(x - group * across)
+                b = spread(window(cb, chroma_width, chroma_height, group, row, q), s)
+                r = spread(window(cr, chroma_width, chroma_height, group, row, q), s)
+                red, green, blue = _rgb(luma[spot(at)], b, r, black, zero, m)
+                out[spot(at)] = red
+                out[spot(count + at)] = green
+                out[spot(2 * count + at)] = blue
+                x = further(x, width, 0)
+            y = further(y, height, 1)
 
     return decode
 
@@ -222,7 +218,7 @@ def _coded(old, change, x, y, salt, low, high, dither):
     return code_px(old, v, low, high)
 
 
-GROUPS, GROUP_ROWS = 64, 4
+GROUPS, GROUP_ROWS = 128, 4
 """Groups of pixels that a block works together, across and down."""
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 import functools
 import struct
+import sys
 import threading
 from typing import Any
 
@@ -22,12 +23,18 @@ _LONGEST = 4096
 
 @functools.cache
 def _library(waiting: bool = False) -> Any:
-    library: Any = ctypes.CDLL("libcuda.so.1") if waiting else ctypes.PyDLL("libcuda.so.1")
+    name = "nvcuda.dll" if sys.platform == "win32" else "libcuda.so.1"
+    try:
+        library: Any = ctypes.CDLL(name) if waiting else ctypes.PyDLL(name)
+    except OSError as error:
+        raise DeviceError(f"The driver of the graphics card cannot be loaded ({error}): install NVIDIA's.") from None
     address, count = ctypes.c_void_p, ctypes.c_uint
     library.cuLaunchKernel.argtypes = (address, *[count] * 7, address, address, address)
     library.cuMemcpyHtoDAsync_v2.argtypes = (ctypes.c_uint64, address, ctypes.c_size_t, address)
     library.cuMemcpyDtoHAsync_v2.argtypes = (address, ctypes.c_uint64, ctypes.c_size_t, address)
     library.cuStreamSynchronize.argtypes = (address,)
+    library.cuModuleLoadData.argtypes = (address, ctypes.c_char_p)
+    library.cuModuleGetFunction.argtypes = (address, address, ctypes.c_char_p)
     return library
 
 
@@ -42,6 +49,17 @@ class _Arguments(threading.local):
 
 
 _arguments = _Arguments()
+
+
+def load(code: bytes, name: str) -> int:
+    """Load compiled code onto the card of this thread, and return what the driver knows its kernel by.
+
+    Raises DeviceError where the driver refuses it.
+    """
+    module, function = ctypes.c_void_p(), ctypes.c_void_p()
+    _check(_library(True).cuModuleLoadData(ctypes.byref(module), code), f"the code of {name}")
+    _check(_library(True).cuModuleGetFunction(ctypes.byref(function), module, name.encode()), f"the code of {name}")
+    return int(function.value or 0)
 
 
 def launch(

@@ -8,13 +8,13 @@ frame the nearest place counts; what lies so far inside that all its neighbours 
 from __future__ import annotations
 
 # mypy: disable-error-code="attr-defined, no-untyped-call, no-untyped-def, untyped-decorator"
+import numpy as np
 from numba import cuda, float32
 
 from ..colour import HALF, ONE, ZERO, F, clamp
 from ..resample import BESIDE, FAR, MIDDLE
 from ..rows import end_of
 from .launch import (
-    STEP,
     THREADS,
     further,
     kernel,
@@ -322,94 +322,115 @@ def means_across(sums, out, width, height, reach, part, area):
 
 # --- both ways in one go ------------------------------------------------------------------------------------
 
-SHARED_REACH = 32
+SHARED_REACH = 16
 """How far a filter may reach whose block shares what it found down the columns."""
 ACROSS, DOWN = 32, 8
-"""A block's region: so many columns and rows of a result."""
-SPAN = ACROSS + 2 * SHARED_REACH + 2
-SHARED = DOWN * SPAN
-"""Columns that a region reaches at most, and numbers that are shared for all of its rows."""
-
-
-@region_kernel(ACROSS, DOWN)
-def box(planes, out, width, height, reach, part, area):
-    """Means over boxes of 2 · reach + 1 values either way, and ``part`` of one more at each end."""
-    sums = cuda.shared.array(SHARED, float32)
-    base = whole(cuda.blockIdx.z * width * height)
-    left, top = whole(cuda.blockIdx.x * ACROSS - reach - 1), whole(cuda.blockIdx.y * DOWN)
-    span, k = whole(ACROSS + 2 * reach + 2), this_thread()
-    while k < span * DOWN:
-        j = row_of(k, span)
-        i = whole(k - j * span)
-        column = whole(base + near(left + i, width))
-        sums[spot(j * SPAN + i)] = _summed(planes, column, height, width, near(top + j, height), reach, part)
-        k = whole(k + THREADS)
-    cuda.syncthreads()
-    j = whole(cuda.threadIdx.y)
-    while j < DOWN:
-        i = whole(cuda.threadIdx.x)
-        while i < ACROSS:
-            x, y = whole(left + reach + 1 + i), whole(top + j)
-            if x < width and y < height:
-                out[spot(base + y * width + x)] = shared_sum(sums, whole(j * SPAN + i), reach, part) / area
-            i = whole(i + STEP[0])
-        j = whole(j + STEP[1])
+"""A block's region, of pixels where one thread works several below each other: so many columns and strips."""
+TALL = 16
+"""Rows of a block's region where it filters."""
+SPAN = ACROSS + 2 * SHARED_REACH + 1
+SHARED, WEIGHTS = TALL * SPAN, 2 * SHARED_REACH + 4
+"""Numbers from row to row of what is shared (of odd count, so that no two rows wait for the same memory), all of them,
+and the weights with those that end the sums of four."""
 
 
 @piece
-def shared_sum(sums, at, reach, part):
-    """The sum over 2 · reach + 1 shared numbers, and ``part`` of the one ``at`` before them and of the one behind."""
-    ends, total = sums[spot(at)], ZERO
-    for _ in range(2 * reach + 1):
-        at = whole(at + 1)
-        total += sums[spot(at)]
-    return total + part * (ends + sums[spot(at + 1)])
+def share_weights(taps, reach, weights):
+    """Lay down what taps, from the outermost to the middle, weigh: all of them, and three times nothing."""
+    n = this_thread()
+    while n < 2 * reach + 4:
+        at = n if n <= reach else whole(2 * reach - n)
+        weights[spot(n)] = taps[spot(at)] if n <= 2 * reach else ZERO
+        n = whole(n + THREADS)
 
 
-@region_kernel(ACROSS, DOWN)
-def blur(planes, first, out, to, width, height, taps, reach):
-    """Planes from the ``first`` on after a filter both ways, into those from ``to`` on; taps as :func:`taps_down`."""
+@piece
+def _four_down(plane, column, width, height, y, reach, weights):
+    """Four values below each other after a filter down their column: what several of them read is read once."""
+    a, b, c, d = ZERO, ZERO, ZERO, ZERO
+    first, second, third, fourth = ZERO, ZERO, ZERO, ZERO
+    top = whole(y - reach)
+    inside = top >= 0 and y + 3 + reach < height
+    at = whole(column + top * width)
+    for m in range(whole(2 * reach + 4)):
+        place = at if inside else whole(column + near(top + m, height) * width)
+        first, second, third, fourth = weights[spot(m)], first, second, third
+        v = plane[spot(place)]
+        a, b, c, d = a + first * v, b + second * v, c + third * v, d + fourth * v
+        at = whole(at + width)
+    return a, b, c, d
+
+
+@piece
+def four_across(shared, at, reach, weights):
+    """Four values beside each other after a filter along their row, from shared numbers from ``at`` on."""
+    a, b, c, d = ZERO, ZERO, ZERO, ZERO
+    first, second, third, fourth = ZERO, ZERO, ZERO, ZERO
+    for m in range(whole(2 * reach + 4)):
+        first, second, third, fourth = weights[spot(m)], first, second, third
+        v = shared[spot(at + m)]
+        a, b, c, d = a + first * v, b + second * v, c + third * v, d + fourth * v
+    return a, b, c, d
+
+
+@region_kernel(ACROSS, TALL)
+def blur(planes, first, out, to, width, height, taps, reach, area):
+    """Planes from the ``first`` on after a filter both ways, into those from ``to`` on, over ``area``.
+
+    ``taps``: from the outermost pair to the middle.
+    """
     below = cuda.shared.array(SHARED, float32)
+    weights = cuda.shared.array(WEIGHTS, float32)  # on a line of its own: the simulator tells arrays by their lines
+    share_weights(taps, reach, weights)
+    cuda.syncthreads()
     base = whole((first + cuda.blockIdx.z) * width * height)
-    left, top = whole(cuda.blockIdx.x * ACROSS - reach), whole(cuda.blockIdx.y * DOWN)
+    left, top = whole(cuda.blockIdx.x * ACROSS - reach), whole(cuda.blockIdx.y * TALL)
     span, k = whole(ACROSS + 2 * reach), this_thread()
-    while k < span * DOWN:
+    while k < span * (TALL >> 2):
         j = row_of(k, span)
-        i = whole(k - j * span)
-        column, y = whole(base + near(left + i, width)), near(top + j, height)
-        below[spot(j * SPAN + i)] = _tapped(planes, column, height, width, y, taps, reach)
+        i, y = whole(k - j * span), whole(top + 4 * j)
+        if y < height:
+            column = whole(base + near(left + i, width))
+            a, b, c, d = _four_down(planes, column, width, height, y, reach, weights)
+            at = whole(4 * j * SPAN + i)
+            below[spot(at)] = a
+            below[spot(at + SPAN)] = b
+            below[spot(at + 2 * SPAN)] = c
+            below[spot(at + 3 * SPAN)] = d
         k = whole(k + THREADS)
     cuda.syncthreads()
     base = whole((to + cuda.blockIdx.z) * width * height)
-    j = whole(cuda.threadIdx.y)
-    while j < DOWN:
-        i = whole(cuda.threadIdx.x)
-        while i < ACROSS:
-            x, y = whole(left + reach + i), whole(top + j)
-            if x < width and y < height:
-                at = whole(j * SPAN + i)
-                total, end = taps[spot(reach)] * below[spot(at + reach)], whole(at + 2 * reach)
-                for t in range(reach):
-                    total += taps[spot(t)] * (below[spot(at + t)] + below[spot(end - t)])
-                out[spot(base + y * width + x)] = total
-            i = whole(i + STEP[0])
-        j = whole(j + STEP[1])
+    k = this_thread()
+    while k < TALL * (ACROSS >> 2):
+        j, i = whole(k >> 3), whole(4 * (k & 7))
+        x, y = whole(left + reach + i), whole(top + j)
+        if x < width and y < height:
+            a, b, c, d = four_across(below, whole(j * SPAN + i), reach, weights)
+            at = whole(base + y * width + x)
+            out[spot(at)] = a / area
+            if x + 1 < width:
+                out[spot(at + 1)] = b / area
+            if x + 2 < width:
+                out[spot(at + 2)] = c / area
+            if x + 3 < width:
+                out[spot(at + 3)] = d / area
+        k = whole(k + THREADS)
 
 
-@piece
-def _tapped(plane, column, height, width, y, taps, reach):
-    """A value after a filter down its column, from the outermost pair of taps to the middle."""
-    total = taps[spot(reach)] * plane[spot(column + y * width)]
-    if y >= reach and y + reach < height:
-        above, below = whole(column + (y - reach) * width), whole(column + (y + reach) * width)
-        for i in range(reach):
-            total += taps[spot(i)] * (plane[spot(above)] + plane[spot(below)])
-            above, below = whole(above + width), whole(below - width)
-    else:
-        for i in range(reach):
-            above, below = near(y - reach + i, height), near(y + reach - i, height)
-            total += taps[spot(i)] * (plane[spot(column + above * width)] + plane[spot(column + below * width)])
-    return total
+def in_order(taps):
+    """Return taps, float32 from the outermost to the middle, that add up to exactly 1 one after another.
+
+    What is 1 all round then stays 1.
+    """
+    taps = np.array(taps, np.float32)
+    for _ in range(64):
+        total = F(0)
+        for weight in (*taps, *taps[-2::-1]):
+            total = F(total + weight)
+        if total == ONE:
+            break
+        taps[-1] = np.nextafter(taps[-1], F(2) if total < ONE else F(0), dtype=np.float32)
+    return taps
 
 
 # --- growing ------------------------------------------------------------------------------------------------

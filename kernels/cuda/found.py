@@ -60,10 +60,16 @@ def compile_first(launch: Callable[[], None]) -> None:
 
 def software(cuda: Any) -> str:
     """Return the versions of what works on a card, in words."""
-    parts = [f"{package} {found}" for package in ("numba", "numba-cuda", "numpy") if (found := _version(package))]
+    parts = [versions()]
     with contextlib.suppress(Exception):
         parts.append("CUDA " + ".".join(str(number) for number in cuda.runtime.get_version()))
     return ", ".join(parts)
+
+
+def versions() -> str:
+    """Return the versions of the packages that have to fit."""
+    packages = ("numba", "numba-cuda", "numpy")
+    return ", ".join(f"{package} {found}" for package in packages if (found := _version(package)))
 
 
 def reason(error: Exception) -> str:

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from .. import codes as code
-from .. import fused, qualify, steer, tone
+from .. import face, fused, join, qualify, region, steer, tone
 from ..arrays import Floats, check_size
 from ..box import box_numbers
 from ..clean import levels_span, pinhole_radius, speck_radius
@@ -200,8 +200,9 @@ def _means(card: Card, plane: Grid, radius: float, planes: int = 1) -> Grid:
     if area == ONE:
         return plane
     out, size = _like(card, plane, planes), (plane.width, plane.height)
-    if reach <= filters.SHARED_REACH:
-        card.over_regions(filters.box, *size, plane.block, out.block, *size, reach, part, area, count=planes)
+    if reach < filters.SHARED_REACH:
+        given = (plane.block, 0, out.block, 0, *size, *_window(card, reach, part), area)
+        card.over_regions(filters.blur, *size, *given, count=planes)
         return out
     sums = _like(card, plane, planes)
     card.over_planes(filters.sums_down, *size, plane.block, sums.block, *size, reach, part, count=planes)
@@ -210,15 +211,21 @@ def _means(card: Card, plane: Grid, radius: float, planes: int = 1) -> Grid:
     return out
 
 
+def _window(card: Card, reach: int, part: np.float32) -> tuple[Block, int]:
+    """Return taps that add up a box, see :func:`.box.box_numbers`, and how far they reach."""
+    taps = np.array([part, *[1] * (reach + 1)] if part else [1] * (reach + 1), np.float32)
+    return card.kept(("window", reach, float(part)), lambda: taps), len(taps) - 1
+
+
 def _weighed(
     card: Card, plane: Grid, taps: Floats, first: int = 0, planes: int = 1, out: Grid | None = None, to: int = 0
 ) -> Grid:
     """Return planes from the ``first`` on after a filter both ways, in those of ``out`` from ``to`` on."""
     out = _like(card, plane, planes) if out is None else out
-    weights, size = card.kept(("taps", taps.tobytes()), lambda: taps), (plane.width, plane.height)
-    reach = len(taps) - 1
+    reach, size = len(taps) - 1, (plane.width, plane.height)
+    weights = card.kept(("taps", taps.tobytes()), lambda: filters.in_order(taps))
     if reach <= filters.SHARED_REACH:
-        given = (plane.block, first, out.block, to, *size, weights, reach)
+        given = (plane.block, first, out.block, to, *size, weights, reach, ONE)
         card.over_regions(filters.blur, *size, *given, count=planes)
         return out
     between = _like(card, plane, planes)
@@ -265,9 +272,9 @@ def _lines(card: Card, low: Grid, radius: float, epsilon: float) -> Grid:
     """Return slope and offset of the guided filter from guide and plane."""
     (reach, part, area), size = box_numbers(radius), (low.width, low.height)
     lines = _like(card, low, 2)
-    if reach <= filters.SHARED_REACH:
+    if reach < filters.SHARED_REACH:
         arrays = (low.block, lines.block)
-        card.over_regions(key.lines, *size, *arrays, *size, reach, part, area, F(epsilon))
+        card.over_regions(key.lines, *size, *arrays, *size, *_window(card, reach, part), area, F(epsilon))
     else:
         sums = _like(card, low, 4)
         card.over_planes(key.products_down, *size, low.block, sums.block, *size, reach, part)
@@ -515,6 +522,114 @@ def _levelled(card: Card, matte: Grid, floor: np.float32, span: np.float32) -> G
     return out
 
 
+# --- several mattes, and faces ------------------------------------------------------------------------------
+
+
+def join_mattes(first: Any, second: Any, operation: str, out: Floats | None = None) -> Any:
+    """See :func:`.region.join`."""
+    if operation not in region.OPERATIONS:
+        raise ValueRangeError(f"Joining mattes by {operation!r} is unknown: use one of {', '.join(region.OPERATIONS)}.")
+    card = _card(first, second)
+    first, second = _matte(card, first), _matte(card, second)
+    check_size("second matte", second.shape, "the first", first.shape)
+    to = card.memory.lent(first.pixels)
+    card.over(pixels.joining(operation), first.pixels, first.colour, second.colour, to, first.pixels)
+    return _placed(card.result(first.shape, to), out)
+
+
+def blend(first: Any, second: Any, matte: Any, amount: float = 1.0, out: Floats | None = None) -> Any:
+    """See :func:`.mix.blend`."""
+    card = _card(first, second, matte)
+    first, second = _pictures(card, first, second)
+    if first.shape != second.shape:
+        raise PictureError(
+            f"The pictures to blend have the shapes {first.shape} and {second.shape}: "
+            "give both the same size and number of channels."
+        )
+    matte, count = _matte(card, matte, first.shape), first.pixels
+    made = []
+    for a, b, planes in ((first.colour, second.colour, 3), (first.alpha, second.alpha, 1)):
+        if a is not None:
+            made.append(card.memory.lent(planes * count))
+            card.over(pixels.blend, count, a, b, matte.colour, made[-1], count, planes, F(amount))
+    return _placed(card.result(first.shape, *made), out)
+
+
+def _probed(card: Card, array: CardArray) -> Floats | None:
+    """Return the pixels that the grid of faces is made from, on the processor; None where those are nearly all.
+
+    They make a picture whose own grid is the same: that of the processor finds in it what it finds in the whole one.
+    """
+    (height, width), planes = array.shape[:2], 3 if array.ndim == 3 else 1
+    if max(height, width) <= face.GRID_SIDE:
+        return None
+    if array.probes is None:
+        rows, columns = (4 * cells for cells in face.grid_shape(height, width))
+        down, across = _probes_at(card, rows, height), _probes_at(card, columns, width)
+        block = card.memory.lent(planes * rows * columns)
+        given = (array.colour, down, across, block, width, height, rows, columns, planes)
+        card.over_planes(pixels.probe, columns, rows, *given)
+        array.probes = card.downloaded(block)[0].reshape((rows, columns, 3)[: array.ndim])
+    return array.probes
+
+
+def _probes_at(card: Card, count: int, size: int) -> Block:
+    """Return at which of ``size`` places as many lie as the grid takes."""
+    block: Block = card.kept(
+        ("probes", count, size), lambda: ((2 * np.arange(count) + 1) * size // (2 * count)).astype(np.int32)
+    )
+    return block
+
+
+def face_evidence(
+    image: Any,
+    points: face.Landmarks,
+    presence: float = 1.0,
+    keyed: float = 1.0,
+    before: Any = None,
+    out: Floats | None = None,
+) -> Any:
+    """See :func:`.join.face_evidence`: the processor cuts the face out of some of the picture's pixels."""
+    card = _card(image, before)
+    (image,) = _pictures(card, image)
+    told = None if before is None else _matte(card, before, image.shape)
+    probes, (height, width) = _probed(card, image), image.shape[:2]
+    if probes is None:
+        before = None if told is None else np.asarray(told)
+        return _placed(card.sent(join.face_evidence(np.asarray(image), points, presence, keyed, before)), out)
+    plane, top, left = join.evidence_on_grid(probes, points, presence, keyed)
+    grid, to = card.uploaded(plane.reshape(-1)), card.memory.lent(image.pixels)
+    sizes = (width, height, *plane.shape, top, left, *face.grid_shape(height, width))
+    given = (grid, to if told is None else told.colour, to, *sizes, told is not None)
+    card.over_planes(pixels.told, width, height, *given)
+    return _placed(card.result(image.shape[:2], to), out)
+
+
+def join_faces(
+    matte: Any,
+    evidence: Any,
+    image: Any,
+    texture: float,
+    keep: Sequence[tuple[float, float]] = (),
+    away: Sequence[tuple[float, float]] = (),
+    out: Floats | None = None,
+    likeness: float = 0.0,
+) -> Any:
+    """See :func:`.join.join_faces`: the processor finds on the grid what is laid over the matte."""
+    card = _card(matte, evidence, image)
+    (image,) = _pictures(card, image)
+    matte, evidence = _matte(card, matte, image.shape), _matte(card, evidence, image.shape)
+    keyed, told, seen = (_probed(card, array) for array in (matte, evidence, image))
+    if keyed is None or told is None or seen is None:
+        keyed, told, seen = (np.asarray(array) for array in (matte, evidence, image))
+        return _placed(card.sent(join.join_faces(keyed, told, seen, texture, keep, away, likeness=likeness)), out)
+    found = join.laid_on_grid(keyed, told, seen, texture, keep, away, likeness)
+    grids = card.uploaded(np.stack([found.odds, found.lid, found.floor]).reshape(-1))
+    (height, width), to = matte.shape, card.memory.lent(matte.pixels)
+    card.over_planes(pixels.laid, width, height, matte.colour, grids, to, width, height, *found.odds.shape)
+    return _placed(card.result(matte.shape, to), out)
+
+
 # --- planes of codes ----------------------------------------------------------------------------------------
 
 
@@ -527,7 +642,7 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     chroma_height, chroma_width = planes[1].shape
     picture = card.memory.lent(3 * width * height)
     given = (*blocks[:3], picture, width, height, chroma_width, chroma_height, *map(F, coding.offsets))
-    card.over_planes(codes.decoder(_layout(coding)), chroma_width, chroma_height, *given, _from_codes(coding))
+    card.over_planes(codes.decoder(_layout(coding)), width, height, *given, _from_codes(coding))
     alpha = None
     if len(planes) == 4:
         alpha = card.memory.lent(width * height)
@@ -588,6 +703,10 @@ KERNELS: Mapping[str, Callable[..., Any]] = {
     "fused.soften_matte": soften_matte,
     "morphology.grow": grow,
     "morphology.shrink": shrink,
+    "region.join": join_mattes,
+    "mix.blend": blend,
+    "join.face_evidence": face_evidence,
+    "join.join_faces": join_faces,
     "codes.planes_to_picture": planes_to_picture,
     "codes.change_to_planes": change_to_planes,
     "codes.picture_to_planes": picture_to_planes,

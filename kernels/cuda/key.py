@@ -27,12 +27,15 @@ from .filters import (
     DOWN,
     SHARED,
     SPAN,
+    TALL,
+    WEIGHTS,
     between,
     doubled,
     doubled4,
+    four_across,
     near,
     row_of,
-    shared_sum,
+    share_weights,
     summed,
 )
 from .launch import (
@@ -361,43 +364,84 @@ def fit(sums, out, width, height, reach, part, area, epsilon):
         y = further(y, height, 1)
 
 
-_FOUR_SUMS = 4 * SHARED
+_FOUR_SUMS, _TWO_SUMS, _THREE_SUMS = 4 * SHARED, 2 * SHARED, 3 * SHARED
 
 
-@region_kernel(ACROSS, DOWN)
-def lines(planes, out, width, height, reach, part, area, epsilon):
-    """The same in one go: a block shares the sums over columns."""
+@region_kernel(ACROSS, TALL)
+def lines(planes, out, width, height, taps, reach, area, epsilon):
+    """The same in one go: a block shares the sums over columns; ``taps`` weigh the cells of a window."""
     sums = cuda.shared.array(_FOUR_SUMS, float32)
-    count, plane = whole(width * height), whole(SHARED)
-    left, top = whole(cuda.blockIdx.x * ACROSS - reach - 1), whole(cuda.blockIdx.y * DOWN)
-    span, k = whole(ACROSS + 2 * reach + 2), this_thread()
-    while k < span * DOWN:
+    weights = cuda.shared.array(WEIGHTS, float32)
+    share_weights(taps, reach, weights)
+    cuda.syncthreads()
+    count = whole(width * height)
+    left, top = whole(cuda.blockIdx.x * ACROSS - reach), whole(cuda.blockIdx.y * TALL)
+    span, k = whole(ACROSS + 2 * reach), this_thread()
+    while k < span * (TALL >> 2):
         j = row_of(k, span)
-        i = whole(k - j * span)
-        x, y = near(left + i, width), near(top + j, height)
-        g, m, gg, gm = _products(planes, count, x, y, width, height, reach, part)
-        at = whole(j * SPAN + i)
-        sums[spot(at)] = g
-        sums[spot(plane + at)] = m
-        sums[spot(2 * plane + at)] = gg
-        sums[spot(3 * plane + at)] = gm
+        i, y = whole(k - j * span), whole(top + 4 * j)
+        if y < height:
+            _sum_down(planes, near(left + i, width), count, width, height, y, reach, weights, sums, 4 * j * SPAN + i)
         k = whole(k + THREADS)
     cuda.syncthreads()
-    j = whole(cuda.threadIdx.y)
-    while j < DOWN:
-        i = whole(cuda.threadIdx.x)
-        while i < ACROSS:
-            x, y = whole(left + reach + 1 + i), whole(top + j)
-            if x < width and y < height:
-                at, cell = whole(j * SPAN + i), whole(y * width + x)
-                g, m = shared_sum(sums, at, reach, part), shared_sum(sums, whole(plane + at), reach, part)
-                gg = shared_sum(sums, whole(2 * plane + at), reach, part)
-                gm = shared_sum(sums, whole(3 * plane + at), reach, part)
-                slope, offset = fit_px(g / area, m / area, gg / area, gm / area, epsilon)
-                out[spot(cell)] = slope
-                out[spot(count + cell)] = offset
-            i = whole(i + STEP[0])
-        j = whole(j + STEP[1])
+    k = this_thread()
+    while k < TALL * (ACROSS >> 2):
+        j, i = whole(k >> 3), whole(4 * (k & 7))
+        x, y = whole(left + reach + i), whole(top + j)
+        if x < width and y < height:
+            at, cell = whole(j * SPAN + i), whole(y * width + x)
+            g = four_across(sums, at, reach, weights)
+            m = four_across(sums, whole(SHARED + at), reach, weights)
+            gg = four_across(sums, whole(_TWO_SUMS + at), reach, weights)
+            gm = four_across(sums, whole(_THREE_SUMS + at), reach, weights)
+            _fit(out, cell, count, g[0], m[0], gg[0], gm[0], area, epsilon)
+            if x + 1 < width:
+                _fit(out, whole(cell + 1), count, g[1], m[1], gg[1], gm[1], area, epsilon)
+            if x + 2 < width:
+                _fit(out, whole(cell + 2), count, g[2], m[2], gg[2], gm[2], area, epsilon)
+            if x + 3 < width:
+                _fit(out, whole(cell + 3), count, g[3], m[3], gg[3], gm[3], area, epsilon)
+        k = whole(k + THREADS)
+
+
+@piece
+def _fit(out, cell, count, g, m, gg, gm, area, epsilon):
+    slope, offset = fit_px(g / area, m / area, gg / area, gm / area, epsilon)
+    out[spot(cell)] = slope
+    out[spot(count + cell)] = offset
+
+
+@piece
+def _sum_down(planes, column, count, width, height, y, reach, weights, sums, to):
+    """Lay down for four cells below each other the sums over columns of guide, plane, guide² and guide · plane."""
+    g0, g1, g2, g3, m0, m1, m2, m3 = ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO
+    s0, s1, s2, s3, p0, p1, p2, p3 = ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO
+    first, second, third, fourth = ZERO, ZERO, ZERO, ZERO
+    top = whole(y - reach)
+    inside = top >= 0 and y + 3 + reach < height
+    at = whole(column + top * width)
+    for n in range(whole(2 * reach + 4)):
+        place = at if inside else whole(column + near(top + n, height) * width)
+        first, second, third, fourth = weights[spot(n)], first, second, third
+        g, m = planes[spot(place)], planes[spot(count + place)]
+        s, p = g * g, g * m
+        g0, g1, g2, g3 = g0 + first * g, g1 + second * g, g2 + third * g, g3 + fourth * g
+        m0, m1, m2, m3 = m0 + first * m, m1 + second * m, m2 + third * m, m3 + fourth * m
+        s0, s1, s2, s3 = s0 + first * s, s1 + second * s, s2 + third * s, s3 + fourth * s
+        p0, p1, p2, p3 = p0 + first * p, p1 + second * p, p2 + third * p, p3 + fourth * p
+        at = whole(at + width)
+    _lay_four(sums, whole(to), g0, g1, g2, g3)
+    _lay_four(sums, whole(SHARED + to), m0, m1, m2, m3)
+    _lay_four(sums, whole(_TWO_SUMS + to), s0, s1, s2, s3)
+    _lay_four(sums, whole(_THREE_SUMS + to), p0, p1, p2, p3)
+
+
+@piece
+def _lay_four(sums, to, a, b, c, d):
+    sums[spot(to)] = a
+    sums[spot(to + SPAN)] = b
+    sums[spot(to + 2 * SPAN)] = c
+    sums[spot(to + 3 * SPAN)] = d
 
 
 @lru_cache(maxsize=8)

@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import struct
 import threading
-import warnings
 from collections.abc import Callable
 from typing import Any
 
 import numba
 import numpy as np
-from numba import cuda
+from numba import cuda, types
 
-from . import driver
+from . import compiled, driver
 
 _config: Any = numba.config
 
@@ -27,9 +26,7 @@ each other where they call functions of another module, so a block has one."""
 BLOCK = (32, 8)
 """Threads of a block, across and down: a warp of neighbours reads whole cache lines."""
 
-_RECIPROCAL = {"arcp"}
-"""Quotients and roots within two units in the last place and no denormals, several times faster; nothing is reordered,
-and what is not finite stays so."""
+_RECIPROCAL = compiled.RECIPROCAL
 
 whole = np.int32
 """Places are counted in 32 bits: numba counts in 64, for which a card takes two or more steps."""
@@ -48,7 +45,7 @@ class Kernel:
     def __init__(self, function: Callable[..., Any]) -> None:
         self.function = function
         self.name = f"{function.__module__.rpartition('.')[2]}.{function.__name__}"
-        self.compiled: Any = cuda.jit(function, fastmath=_RECIPROCAL)
+        self.simulated: Any = cuda.jit(function) if SIMULATED else None
         self._ready: dict[str, tuple[int, struct.Struct]] = {}
         self.region = (0, 0)
 
@@ -56,22 +53,37 @@ class Kernel:
         """Launch it; a grid and a block have three sizes. Raises DeviceError where the driver refuses."""
         if SIMULATED:
             with _ALONE:
-                self.compiled[grid, block, stream](*(_as_numba_takes(argument) for argument in arguments))
+                self.simulated[grid, block, stream](*(_as_numba_takes(argument) for argument in arguments))
             return
         kinds, values = _packed(arguments)
         if kinds not in self._ready:
-            self._ready[kinds] = self._compile(arguments), struct.Struct("@" + kinds)
+            with _COMPILING:
+                if kinds not in self._ready:
+                    self._ready[kinds] = self._compile(arguments), struct.Struct("@" + kinds)
         handle, layout = self._ready[kinds]
         driver.launch(handle, grid, block, stream, layout, values)
 
     def _compile(self, arguments: tuple[Any, ...]) -> int:
-        """Compile it for such arguments, and return what the driver knows it by."""
-        given = tuple(_as_numba_takes(argument) for argument in arguments)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            signature = tuple(self.compiled.typeof_pyval(argument) for argument in given)
-            found = self.compiled.compile(signature)
-        return int(found._codelibrary.get_cufunc().handle)
+        """Load it for such arguments, compiled or as it is kept, and return what the driver knows it by."""
+        generation = cuda.get_current_device().compute_capability
+        code = compiled.machine_code(self.name, self.function, tuple(map(_type_of, arguments)), generation)
+        return driver.load(*code)
+
+
+_COMPILING = threading.Lock()
+"""One thread compiles: others would compile the same."""
+
+
+def _type_of(argument: Any) -> Any:
+    """Return numba's type of an argument."""
+    if isinstance(argument, tuple):
+        return types.UniTuple(types.float32, len(argument))
+    if type(argument) in _TYPES:
+        return _TYPES[type(argument)]
+    return numba.from_dtype(argument.array.dtype)[::1]
+
+
+_TYPES = {int: types.int32, bool: types.boolean, np.float32: types.float32}
 
 
 def _as_numba_takes(argument: Any) -> Any:

@@ -9,9 +9,11 @@ from __future__ import annotations
 from functools import lru_cache
 
 from ..colour import (
+    HALF,
     ONE,
     TINY,
     ZERO,
+    clamp,
     curved_px,
     curving_px,
     luma_px,
@@ -19,10 +21,14 @@ from ..colour import (
     near_decoded_px,
     near_encoded_px,
 )
+from ..join import grid_place, laid_px, told_px, weighed_px
+from ..mix import blended_px
 from ..qualify import range_px
+from ..region import differing_px, larger_px, left_px, likelier_px, multiplied_px, smaller_px
 from ..steer import turn_px, turn_split_px
 from ..tone import cdl_px, cubic_px
-from .launch import Kernel, further, kernel, piece, spot, this_place
+from .filters import near
+from .launch import Kernel, further, kernel, piece, spot, this_place, this_row, whole
 
 
 @kernel
@@ -189,3 +195,113 @@ def range_key(image, out, count, p):
     while i < count:
         out[spot(i)] = range_px(image[spot(i)], image[spot(count + i)], image[spot(2 * count + i)], *p)
         i = further(i, count, 0)
+
+
+# --- several mattes -----------------------------------------------------------------------------------------
+
+_JOINED = {
+    "multiply": multiplied_px,
+    "maximum": larger_px,
+    "minimum": smaller_px,
+    "subtract": left_px,
+    "difference": differing_px,
+    "likelier": likelier_px,
+}
+
+
+@lru_cache(maxsize=len(_JOINED))
+def joining(operation: str) -> Kernel:
+    """Return the kernel that joins two mattes."""
+    joined_px = _JOINED[operation]
+
+    @kernel
+    def joined(first, second, out, count):
+        """Join two mattes."""
+        i = this_place()
+        while i < count:
+            out[spot(i)] = joined_px(first[spot(i)], second[spot(i)])
+            i = further(i, count, 0)
+
+    return joined
+
+
+@kernel
+def blend(first, second, matte, out, count, planes, amount):
+    """Mix planes of two pictures by a matte."""
+    i = this_place()
+    while i < count:
+        k = matte[spot(i)] * amount
+        for plane in range(planes):
+            at = whole(plane * count + i)
+            out[spot(at)] = blended_px(first[spot(at)], second[spot(at)], k)
+        i = further(i, count, 0)
+
+
+# --- faces --------------------------------------------------------------------------------------------------
+
+
+@kernel
+def probe(planes, down, across, out, width, height, rows, columns, many):
+    """Take the pixels at some rows and columns of ``many`` planes, interleaved."""
+    y = this_row()
+    while y < rows:
+        x = this_place()
+        while x < columns:
+            at, to = whole(down[spot(y)] * width + across[spot(x)]), whole((y * columns + x) * many)
+            for plane in range(many):
+                out[spot(to + plane)] = planes[spot(plane * width * height + at)]
+            x = further(x, columns, 0)
+        y = further(y, rows, 1)
+
+
+@piece
+def _on_grid(grid, base, columns, row, below, part, column, beside, across):
+    """The value between four cells of a grid that begins at ``base``: down first, as the processor does it."""
+    top, low = whole(base + row * columns), whole(base + below * columns)
+    a = grid[spot(top + column)] + part * (grid[spot(low + column)] - grid[spot(top + column)])
+    b = grid[spot(top + beside)] + part * (grid[spot(low + beside)] - grid[spot(top + beside)])
+    return a + across * (b - a)
+
+
+@kernel
+def told(grid, before, out, width, height, rows, columns, top, left, all_rows, all_columns, given):
+    """What a face tells, from its window of the grid, joined with what was told before."""
+    y = this_row()
+    while y < height:
+        row, part = grid_place(y, height, all_rows)
+        row = whole(row - top)
+        x = this_place()
+        while x < width:
+            at = whole(y * width + x)
+            v = clamp(before[spot(at)], ZERO, ONE) if given else HALF
+            column, across = grid_place(x, width, all_columns)
+            column = whole(column - left)
+            if row >= 0 and row < rows and column >= 0 and column < columns:
+                own = _on_grid(
+                    grid, 0, columns, row, near(row + 1, rows), part, column, near(column + 1, columns), across
+                )
+                v = told_px(v, clamp(own, ZERO, ONE))
+            out[spot(at)] = v
+            x = further(x, width, 0)
+        y = further(y, height, 1)
+
+
+@kernel
+def laid(matte, grids, out, width, height, rows, columns):
+    """Lay log-odds, lid and floor, three grids, over a matte."""
+    cells = whole(rows * columns)
+    y = this_row()
+    while y < height:
+        row, part = grid_place(y, height, rows)
+        below = near(row + 1, rows)
+        x = this_place()
+        while x < width:
+            at = whole(y * width + x)
+            column, across = grid_place(x, width, columns)
+            beside = near(column + 1, columns)
+            odds = _on_grid(grids, 0, columns, row, below, part, column, beside, across)
+            lid = _on_grid(grids, cells, columns, row, below, part, column, beside, across)
+            floor = _on_grid(grids, 2 * cells, columns, row, below, part, column, beside, across)
+            out[spot(at)] = laid_px(weighed_px(clamp(matte[spot(at)], ZERO, ONE), odds), lid, floor)
+            x = further(x, width, 0)
+        y = further(y, height, 1)
