@@ -698,6 +698,7 @@ def join_faces(
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
+    out = output(out, matte.shape, matte, evidence, image)
     return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness), out)
 
 
@@ -712,7 +713,6 @@ def laid_on_grid(
 ) -> Laid:
     """Return what :func:`join_faces` lays over a matte; a size that has the same grid gives the same."""
     shape = grid_shape(*matte.shape)
-    out = output(out, matte.shape, matte, evidence, image)
     told = on_grid(evidence, shape)
     small = on_grid(matte, shape)
     strength = float(np.clip(2 * float(told.max()) - 1, 0, 1))
