@@ -261,7 +261,8 @@ def expected() -> dict[str, np.ndarray]:
 
 NAMES = [
     *(f"adapt {name}" for name in ("bt709", "bt1886", "linear", "with alpha")),
-    *("curve", "cdl", "cdl, not clamped", "range key", "table key", "table key, reaching", "table key, halved", "compact key"),
+    *("curve", "cdl", "cdl, not clamped", "range key", "compact key"),
+    *("table key", "table key, reaching", "table key, halved"),
     *(f"joined: {way}" for way in region.OPERATIONS),
     *("blend", "long curve", "face", "two faces", "joined with faces"),
     *("turn", "turn, split", "grow", "shrink", "soften 0", "soften 1", "soften 2", "graph result", "graph matte"),
