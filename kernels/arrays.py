@@ -66,7 +66,11 @@ def as_picture(image: Any, name: str = "picture") -> Floats:
 
 
 def picture_size(image: Any) -> tuple[int, int]:
-    """Return height and width of a picture, which stays where it lies. Raises PictureError as :func:`as_picture`."""
+    """Return height and width of a picture, which stays where it lies. Raises PictureError as :func:`as_picture`.
+
+    >>> picture_size(np.zeros((2, 3, 3), np.float32))
+    (2, 3)
+    """
     height, width = np.shape(image if isinstance(image, OnDevice) else as_picture(image))[:2]
     return height, width
 
