@@ -800,7 +800,7 @@ class Session:
             path = self.folder.result_path(name)
             if path.exists() and not replace and not self._is_ours(path):
                 raise ExistsError(
-                    f"{name} is there already and was not saved here, or was changed elsewhere since: replace it, or "
+                    f"{name} is there already and was not made here, or was changed elsewhere since: replace it, or "
                     "choose another name."
                 )
             self._check_owner()
