@@ -1,8 +1,8 @@
-"""A second process that compiles the end of a first correction while this one compiles its beginning.
+"""Further processes that compile the end of a first correction while this one compiles its beginning.
 
 In one process numba compiles one function at a time, whatever its threads; but what any process compiled is found in
-the folder of compiled kernels. The helper works from the end and is ended with what it helps, or when that process
-is gone. Where it cannot start, fails or comes too late, this process compiles everything itself.
+the folder of compiled kernels. Helpers work on what is needed late and are ended with what they help, or when that
+process is gone. Where one cannot start, fails or comes too late, this process compiles everything itself.
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels import codes, jit, planes, strips, tiles
+from ..kernels import codes, jit, planes, qualify, strips, tiles
 from ..kernels.arrays import Floats
+from ..kernels.clean import remove_specks
 from ..kernels.errors import InkarnatError
-from ..kernels.guided import guided_coefficients
+from ..kernels.guided import guided, guided_coefficients
 from ..kernels.morphology import grow
-from ..nodes import NODES, Sample, SoftenMatte, learn_skin_key, measure_skin, solve_balance, solve_steer
+from ..nodes import NODES, Sample, SoftenMatte, SteerSkin, learn_skin_key, measure_skin, solve_balance, solve_steer
 from ..nodes.declare import Node, Param, ParamError
 
 _SIZE = (216, 384)
@@ -128,7 +129,7 @@ def _tiny(kind: str, channels: int) -> Floats:
     return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)
 
 
-FIRST_KERNELS: Mapping[str, int] = {"demo": 53, "correct": 56, "desk": 60, "warm": 85}
+FIRST_KERNELS: Mapping[str, int] = {"demo": 50, "correct": 53, "desk": 60, "warm": 85}
 """How many kernels a first use compiles, by verb; counted with an empty cache on generated footage."""
 
 
@@ -141,22 +142,37 @@ def kernels_kept() -> int:
     return 0
 
 
-LATER: Mapping[str, tuple[str, ...]] = {
-    "correct": ("solve_steer", "soften_matte_plainly"),
-    "warm": tuple(reversed(NODES)),
+LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
+    "correct": (("soften_matte_plainly", "remove_specks", "turn_skin", "key_edge", "solve_steer"),),
+    "warm": (tuple(reversed(NODES)),),
 }
-"""What is left to the helper, by verb: nodes, or work that is named in :data:`PARTLY`."""
+"""What is left to helpers, by verb: nodes, or work that is named in :data:`PARTLY`. Each helper gets a list.
+
+The work of a first correction is divided so that a helper is done with each piece before it is needed: two
+processes that come to the same kernel both compile it. Kept are what the picture is read by, the ratio filter, learning
+and the key, in the order in which they are needed (about 14 s of a slow core, the start of the program included); the
+helper has about 13 s.
+"""
+_SHARED: Mapping[str, Sequence[tuple[str, ...]]] = {
+    "correct": (
+        ("soften_matte_plainly", "remove_specks", "turn_skin", "key_edge"),
+        ("guided", "solve_steer"),
+    ),
+}
+"""The same for two helpers, where three cores may be used."""
 
 
 @contextlib.contextmanager
 def helped(work: str) -> Iterator[None]:
-    """Let a helper compile the later part of some work, where :data:`LATER` has any, while the block does the work."""
-    child = _started(LATER[work]) if work in LATER and _can_help() else None
+    """Let helpers compile the later part of some work, where :data:`LATER` has any, while the block does the work."""
+    lists = (_SHARED if strips.thread_count() > 2 and work in _SHARED else LATER).get(work, ())
+    children = [child for child in map(_started, lists if _can_help() else ()) if child is not None]
     try:
         yield
     finally:
-        if child is not None:
+        for child in children:
             child.kill()
+        for child in children:
             child.communicate()
 
 
@@ -166,11 +182,11 @@ Report = Callable[[float], bool]
 """Is told the share that is done, 0 to 1, and returns False where the rest is not wanted any more."""
 
 _MADE_OF: Mapping[str, tuple[str, ...]] = {
-    "correct_skin": ("balance", "skin_key", "soften_matte_plainly", "steer_skin", "solve_steer", "tone_curve", "cdl"),
-    "soften_matte": ("move_edge", "follow_picture"),
+    "correct_skin": ("balance", "skin_key", "soften_matte_plainly", "steer_skin", "tone_curve", "cdl"),
+    "soften_matte": ("soften_matte_plainly", "move_edge", "follow_picture"),
 }
 _ACTIONS = ":actions"
-_WEIGHTS = {"skin_key": 2.0, "soften_matte_plainly": 3.0, "solve_steer": 2.0, _ACTIONS: 6.0}
+_WEIGHTS = {"skin_key": 8.0, "soften_matte_plainly": 6.0, "move_edge": 3.0, "follow_picture": 3.0}
 """About how long pieces take beside each other, where that is not 1."""
 _HOST_PIXELS = "host_pixels"
 _EVENT = b"."
@@ -179,46 +195,59 @@ _PAUSE = 0.1
 
 
 def pieces_of(kind: type[Node]) -> tuple[str, ...]:
-    """Return the pieces in which a first use is compiled: parts, the whole, its buttons, the pixels of hosts."""
-    return (
-        *_MADE_OF.get(kind.name, ()),
-        kind.name,
-        *((kind.name + _ACTIONS,) if kind.actions() else ()),
-        _HOST_PIXELS,
-    )
+    """Return the pieces in which a first render is compiled, parts, the pixels of hosts and the whole; then buttons."""
+    return (*_render_pieces(kind), *_button_pieces(kind))
 
 
-def compile_ahead(kind: type[Node], report: Report) -> bool:
-    """Compile what a first render and the buttons of an effect need, in processes of their own where that can be.
+def _render_pieces(kind: type[Node]) -> tuple[str, ...]:
+    return (*_MADE_OF.get(kind.name, ()), _HOST_PIXELS, kind.name)
 
-    One works from the beginning and one from the end. :return: False where ``report`` broke it off.
+
+def _button_pieces(kind: type[Node]) -> tuple[str, ...]:
+    return (kind.name + _ACTIONS,) if kind.actions() else ()
+
+
+def compile_ahead(kind: type[Node], report: Report, finished: Callable[[], None] = lambda: None) -> bool:
+    """Compile what a first render of an effect needs, in processes of their own where that can be.
+
+    One works from the beginning and one from the end; the first goes on with what its buttons need, which nobody waits
+    for here. ``finished`` is told when that is done as well. :return: False where ``report`` broke it off.
     """
-    names = pieces_of(kind)
-    orders = (names, names[::-1]) if _can_help() else ()
+    names, later = _render_pieces(kind), _button_pieces(kind)
+    orders = (names + later, (*names[-2::-1], names[-1])) if _can_help() else ()  # the whole holds all parts: last
     workers = [worker for worker in map(_worker, orders) if worker]
     if not workers:
+        names += later
         for index, name in enumerate(names):
             if not report(index / len(names)):
                 return False
             compile_first_uses([name])
+        finished()
         return report(1.0)
+    going_on = False
     try:
-        return _watch(workers, names, report)
+        going_on = _watch(workers, names, report)
+        return going_on
     finally:
         for worker in workers:
-            worker.end()
+            if going_on and later and worker is workers[0]:
+                worker.when_ended(finished)
+            else:
+                worker.end()
+        if going_on and not later:
+            finished()
 
 
 def _watch(workers: Sequence[_Worker], names: Sequence[str], report: Report) -> bool:
     """Report until every piece is done by one of the processes, or both have ended."""
-    weights = {name: _WEIGHTS.get(_ACTIONS if name.endswith(_ACTIONS) else name, 1.0) for name in names}
+    weights = {name: _WEIGHTS.get(name, 1.0) for name in names}
     whole, shown = sum(weights.values()), 0.0
     while True:
         done = set().union(*(worker.done for worker in workers))
         if done.issuperset(names) or not any(worker.is_running() for worker in workers):
             report(1.0)
             return True
-        partly = {worker.current: worker.part for worker in workers if worker.current not in done}
+        partly = {worker.current: worker.part for worker in workers if worker.current in weights.keys() - done}
         share = sum(weights[name] for name in done) + sum(weights[name] * part for name, part in partly.items())
         shown = max(shown, share / whole)
         if not report(shown):
@@ -233,7 +262,8 @@ class _Worker:
         self._process, self._names = process, names
         self.done: set[str] = set()
         self._compiled = 0  # functions since the last piece was done
-        threading.Thread(target=self._listen, daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
 
     def _listen(self) -> None:
         for line in self._process.stdout or ():
@@ -255,6 +285,17 @@ class _Worker:
 
     def is_running(self) -> bool:
         return self._process.poll() is None
+
+    def when_ended(self, then: Callable[[], None]) -> None:
+        """Leave it at work, and call ``then`` from a thread when it has done all its pieces."""
+
+        def wait() -> None:
+            self._listener.join()
+            self._process.wait()
+            if self.done.issuperset(self._names):
+                then()
+
+        threading.Thread(target=wait, daemon=True).start()
 
     def end(self) -> None:
         self._process.kill()
@@ -346,6 +387,21 @@ def _changed(kind: type[Node]) -> Node:
         return kind()
 
 
+def _draw_edge() -> None:
+    """Draw the edge of a key at full size, as its last stage does."""
+    picture, keyed = _skin()
+    edge = qualify.Edge(np.ones_like(keyed), np.zeros_like(keyed), 2, tiles.unknown(keyed.shape))
+    strips.over_rows(qualify._edge_strips, len(keyed), picture, *edge, keyed)
+
+
+def _remove_specks() -> None:
+    remove_specks(_skin()[1], 4)
+
+
+def _turn() -> None:
+    SteerSkin(angle=1.0).process(*_skin())
+
+
 def _solve() -> None:
     solve_steer(*_skin())
 
@@ -353,6 +409,12 @@ def _solve() -> None:
 def _soften() -> None:
     picture, keyed = _skin()
     SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
+
+
+def _guide() -> None:
+    """Let an edge follow as learning does, on a small grid."""
+    plane = np.ones((_TALL // 4, 64), np.float32)
+    guided(plane, plane, 1, 4e-4)
 
 
 def _move_edge() -> None:
@@ -400,10 +462,14 @@ def _skin() -> tuple[Floats, Floats]:
 
 PARTLY: Mapping[str, Callable[[], None]] = {
     "follow_picture": _follow_picture,
+    "guided": _guide,
     "host_pixels": _turn_pixels,
+    "key_edge": _draw_edge,
     "move_edge": _move_edge,
+    "remove_specks": _remove_specks,
     "soften_matte_plainly": _soften,
     "solve_steer": _solve,
+    "turn_skin": _turn,
 }
 """Work of which the process that is helped compiles little itself."""
 

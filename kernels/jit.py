@@ -137,6 +137,10 @@ class _KernelCompiler(Compiler):
         return [passes]
 
 
+_PASSES_WITH_BUILDERS = numba.version_info[:2] >= (0, 62)
+"""How numba sets passes of its optimiser up; before, everything is left to it."""
+
+
 class _KernelLibrary(JITCodeLibrary):
     """The code of a strip kernel, made fast in one go.
 
@@ -145,6 +149,9 @@ class _KernelLibrary(JITCodeLibrary):
     """
 
     def _optimize_functions(self, module: Any) -> None:
+        if not _PASSES_WITH_BUILDERS:
+            super()._optimize_functions(module)
+            return
         module.data_layout = self._codegen._data_layout
         manager, builder = self._codegen._function_pass_manager()
         for function in module.functions:
@@ -152,6 +159,9 @@ class _KernelLibrary(JITCodeLibrary):
                 manager.run(function, builder)
 
     def _optimize_final_module(self) -> None:
+        if not _PASSES_WITH_BUILDERS:
+            super()._optimize_final_module()
+            return
         manager, builder = self._codegen._module_pass_manager()
         manager.run(self._final_module, builder)
 

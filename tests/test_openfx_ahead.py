@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import textwrap
+import threading
 
 import numpy as np
 import pytest
@@ -65,6 +66,56 @@ def test_processes_end_with_what_they_help(monkeypatch):
         assert not warm_up.compile_ahead(NODES["correct_skin"], lambda share: False)
     assert len(made) == 2
     assert all(process.poll() is not None for process in made)
+
+
+def test_a_first_render_does_not_wait_for_what_buttons_need(monkeypatch):
+    class Worker:
+        current, part = "correct_skin:actions", 0.5
+        ended, then = False, None
+
+        def __init__(self, names):
+            self.names, self.done = names, set(names) - {"correct_skin:actions"}
+            made.append(self)
+
+        def is_running(self):
+            return True
+
+        def end(self):
+            self.ended = True
+
+        def when_ended(self, then):
+            self.then = then
+
+    made: list[Worker] = []
+    told: list[bool] = []
+    monkeypatch.setattr(warm_up, "_can_help", lambda: True)
+    monkeypatch.setattr(warm_up, "_worker", Worker)
+    shares: list[float] = []
+    assert warm_up.compile_ahead(
+        NODES["correct_skin"], lambda share: shares.append(share) is None, lambda: told.append(1)
+    )
+    first, second = made
+    assert shares == [1.0]
+    assert "correct_skin:actions" in first.names
+    assert "correct_skin:actions" not in second.names
+    assert sorted(first.names[:-1]) == sorted(second.names)
+    assert first.names[-2] == second.names[-1] == "correct_skin", "the whole comes when its parts are there"
+    assert second.ended
+    assert not first.ended, "it goes on with the buttons"
+    assert not told
+    first.then()
+    assert told
+
+
+def test_a_process_is_told_to_be_done_once_all_its_pieces_are(monkeypatch):
+    def process(text):
+        return subprocess.Popen([sys.executable, "-c", f"print({text!r})"], stdout=subprocess.PIPE)
+
+    for text, done in (("blend", True), ("", False)):
+        told = threading.Event()
+        worker = warm_up._Worker(process(text), ("blend",))
+        worker.when_ended(told.set)
+        assert told.wait(60 if done else 1) is done
 
 
 @pytest.mark.parametrize("name", [name for name, kind in NODES.items() if kind.actions()])

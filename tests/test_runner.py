@@ -14,7 +14,7 @@ import pytest
 import tiny
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.host_adapters.graphs import errors
+from inkarnat.host_adapters.graphs import errors, runner
 from inkarnat.host_adapters.graphs.errors import GraphError, NodeError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.keyframes import Keyframes
@@ -47,6 +47,28 @@ def test_outputs_are_what_the_nodes_give_by_hand(picture):
     np.testing.assert_array_equal(outputs["matte"], matte)
     np.testing.assert_array_equal(outputs["result"], tiny.Mix().process(picture, light, matte))
     assert outputs["before"] is picture
+
+
+def test_what_is_the_same_at_every_frame_is_planned_once(picture, monkeypatch):
+    planned = []
+    real = runner._Plan.made
+    monkeypatch.setattr(runner._Plan, "made", lambda plan, *given: planned.append(1) or real(plan, *given))
+    runs = Runner(MATTED)
+    first = runs.run_frame(1, {"plate": picture})
+    for frame in range(2, 6):
+        again = runs.run_frame(frame, {"plate": picture + np.float32(0.1)}, held={})
+        fresh = Runner(MATTED).run_frame(frame, {"plate": picture + np.float32(0.1)})
+        assert all(np.array_equal(again[name], fresh[name]) for name in first)
+    assert len(planned) == 1 + 4, "once by the one, and by each of the fresh ones"
+    runs.run_frame(7, {"plate": picture}, wanted=["matte"])
+    assert len(planned) == 6, "other outputs want other work"
+    moving = MATTED.with_step(
+        Step("light", tiny.Gain(2.0), (("image", "plate"),), (("factor", Keyframes(((0, 1.0), (10, 3.0)))),))
+    )
+    runs = Runner(moving)
+    values = [runs.run_frame(frame, {"plate": picture})["result"].max() for frame in (0, 10)]
+    assert values[0] != values[1]
+    assert len(planned) == 8, "keyframes are looked at for every frame"
 
 
 def test_only_what_is_wanted_is_worked_out(picture):

@@ -56,7 +56,7 @@ def is_there(pid: int) -> bool:
 
 def test_what_the_helper_compiled_others_find(tmp_path):
     helped = (
-        HELP + "import time\nwarm_up.LATER = {'work': ('blend',)}\nfolder = warm_up.jit.CACHE_FOLDER\n"
+        HELP + "import time\nwarm_up.LATER = {'work': (('blend',),)}\nfolder = warm_up.jit.CACHE_FOLDER\n"
         "with warm_up.helped('work'):\n"
         "    end = time.monotonic() + 60\n"
         "    while len([*folder.rglob('*.code')]) < 2 and time.monotonic() < end: time.sleep(0.05)  # one hands out\n"
@@ -135,12 +135,26 @@ def test_nobody_helps_on_one_core_or_where_nothing_is_kept_or_left(started, monk
         assert started == []
 
 
-def test_what_is_left_to_the_helper_can_be_run():
-    assert {name for names in warm_up.LATER.values() for name in names} <= {*NODES, *warm_up.PARTLY}
+@pytest.mark.parametrize(("cores", "helpers"), [(2, 1), (3, 2), (16, 2)])
+def test_there_is_a_helper_for_each_further_core_that_has_enough_to_do(monkeypatch, cores, helpers):
+    lists = []
+    monkeypatch.setattr(warm_up, "_started", lists.append)
+    monkeypatch.setattr(warm_up, "_can_help", lambda: True)
+    with strips.threads(cores), warm_up.helped("correct"):
+        pass
+    assert len(lists) == helpers
+    names = [name for names in lists for name in names]
+    assert sorted(names) == sorted(set(names)), "nothing is compiled by both"
+    assert set(names) >= set(warm_up.LATER["correct"][0]), "two do more than one"
+
+
+def test_what_is_left_to_helpers_can_be_run():
+    left = [name for lists in (*warm_up.LATER.values(), *warm_up._SHARED.values()) for names in lists for name in names]
+    assert set(left) <= {*NODES, *warm_up.PARTLY}
     assert set(warm_up.LATER) - set(NODES) == {"correct", "warm"}
     for work in warm_up.PARTLY.values():
         work()
-    for name in dict.fromkeys(name for names in warm_up.LATER.values() for name in names if name in NODES):
+    for name in dict.fromkeys(name for name in left if name in NODES):
         warm_up.first_use(NODES[name])
 
 

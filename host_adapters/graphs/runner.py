@@ -124,6 +124,7 @@ class Runner:
     def __init__(self, graph: Graph) -> None:
         self.graph = graph
         self._told: set[str] = set()
+        self._repeated: dict[tuple[str, ...], _Repeated] = {}
 
     def run_frame(
         self,
@@ -163,16 +164,24 @@ class Runner:
         Raises as :meth:`run_frame`.
         """
         fetch = sources if callable(sources) else _still(sources)
-        plan = _Plan(self.graph, store)
-        shown = {name: plan.place(origin, frame) for name, origin in origins.items()}
-        jobs, uses, lasting = plan.made(shown.values(), held or {})
-        if held is not None:
-            for key in [key for key in held if key not in uses]:
-                del held[key]
-        values = _Values(uses, lasting, fetch, held)
-        values.have(plan.found)
         alone = store is None and devices.current() is None
-        joined = _joined(jobs, uses) if alone else set()
+        repeated = self._repeated.get(tuple(origins.values())) if alone and not held else None
+        if repeated is not None:
+            shown = {name: (origin, frame) for name, origin in origins.items()}
+            jobs, uses, joined = repeated.at(frame)
+            values = _Values(uses, set(), fetch, held)
+        else:
+            plan = _Plan(self.graph, store)
+            shown = {name: plan.place(origin, frame) for name, origin in origins.items()}
+            jobs, uses, lasting = plan.made(shown.values(), held or {})
+            joined = _joined(jobs, uses) if alone else set()
+            if alone and not held and not any(job.step.keyed or job.over_time for job in jobs):
+                self._repeated[tuple(origins.values())] = _Repeated(jobs, uses, joined)
+            if held is not None:
+                for key in [key for key in held if key not in uses]:
+                    del held[key]
+            values = _Values(uses, lasting, fetch, held)
+            values.have(plan.found)
         last = {shown[name] for name in unmade} if alone else set()
         for job in jobs:
             if job.key in last and uses[job.key] == 1 and not job.over_time and job.node.gives_strips():
@@ -254,6 +263,24 @@ class _Plan:
         if value is not None:
             self.found[origin, frame] = value
         return value is not None
+
+
+class _Repeated:
+    """What is to be worked out at every frame alike: no step has keyframes or reads other frames."""
+
+    def __init__(self, jobs: Iterable[_Job], uses: Counter[Key], joined: set[Key]) -> None:
+        self._jobs = [(job.step, job.node, [(port, keys[0][0]) for port, keys in job.reads]) for job in jobs]
+        self._uses = [(origin, count) for (origin, _), count in uses.items()]
+        self._joined = [origin for origin, _ in joined]
+
+    def at(self, frame: int) -> tuple[list[_Job], Counter[Key], set[Key]]:
+        """Return the jobs at a frame in order, how often each value is read, and which mattes need not be whole."""
+        jobs = [
+            _Job(step, node, frame, [(port, ((origin, frame),)) for port, origin in reads])
+            for step, node, reads in self._jobs
+        ]
+        uses = Counter({(origin, frame): count for origin, count in self._uses})
+        return jobs, uses, {(origin, frame) for origin in self._joined}
 
 
 def _joined(jobs: Iterable[_Job], uses: Counter[Key]) -> set[Key]:

@@ -332,9 +332,7 @@ def prepare(instance: Instance) -> None:
     words = f"Preparing {instance.kind.label} for its first use on this computer"
     # What is wrong will show, and be told, at work.
     with instance.progress(words) as report, contextlib.suppress(Exception):
-        if compile_ahead(instance.kind, report):
-            marker.touch()
-        else:
+        if not compile_ahead(instance.kind, report, marker.touch):
             said = "Preparing was cancelled: the first render and the first press of a button prepare what they need."
             instance.show(api.MESSAGE, said)
 
