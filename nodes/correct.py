@@ -93,9 +93,15 @@ class CorrectSkin1(Node):
 
     def _node(self, word: str) -> Any:
         """Return one step of the standard chain as it is set here."""
-        return dataclasses.replace(
-            self._rest(word), **{field: getattr(self, own) for field, own in self._set()[word].items()}
-        )
+        return self._nodes[word]
+
+    @functools.cached_property
+    def _nodes(self) -> dict[str, Any]:
+        """All steps as they are set here: found once, not for every frame."""
+        return {
+            word: dataclasses.replace(self._rest(word), **{field: getattr(self, own) for field, own in fields.items()})
+            for word, fields in self._set().items()
+        }
 
     def _rest(self, word: str) -> Any:
         """Return one step as it is where nothing is set."""
@@ -304,15 +310,16 @@ class CorrectSkin(CorrectSkin1):
         faces = (FaceMatte(**{word: getattr(self, name) for word, name in slot.items()}) for slot in _FACES)
         return tuple(dataclasses.replace(face, keyed=keyed) for face, keyed in zip(faces, told, strict=True))
 
+    @functools.cached_property
     def _present(self) -> list[FaceMatte]:
         return [face for face in self._faces() if face.presence > 0]
 
     def protection(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the matte that keeps skin from a look: that of :meth:`matte` with lips, eyes and teeth."""
-        return ProtectMatte().process(self.matte(balanced, limit), told_by(self._present(), balanced))
+        return ProtectMatte().process(self.matte(balanced, limit), told_by(self._present, balanced))
 
     def _softened(self, balanced: Picture) -> Rows:
-        faces = self._present()
+        faces = self._present
         if not faces:
             return super()._softened(balanced)
         keyed = with_faces(self._node("skin").process(balanced), balanced, faces, _joined_of(self.joined)[0])

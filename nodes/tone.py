@@ -162,13 +162,16 @@ class Cdl(Node):
 
     def is_identity(self) -> bool:
         """Tell whether nothing is changed and nothing clamped."""
-        return self == Cdl(clamp=False)
+        return self == _NEUTRAL
 
     def process(self, image: Picture, *, out: Floats | None = None) -> Picture:
         """Return the picture through the list; bit-identical where it changes nothing and does not clamp."""
         if self.is_identity():
             return copied(as_picture(image), out)
         return kernel.cdl(image, self.slope, self.offset, self.power, self.saturation, self.clamp, out)
+
+
+_NEUTRAL = Cdl(clamp=False)
 
 
 # --- suggesting ---------------------------------------------------------------------------------------------

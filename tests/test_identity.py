@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import pickle
 import random
 
 import numpy as np
@@ -93,3 +95,19 @@ def test_each_way_of_steering_counts():
         assert not SteerSkin(**change).is_identity()
         assert SteerSkin(**change, amount=0).is_identity()
     assert SteerSkin(method="shift", shadow_angle=9).is_identity(), "only the turn has a shadow side"
+
+
+def test_an_effect_of_many_steps_builds_them_once(monkeypatch):
+    """Counts nodes that are validated: a second frame of the same settings builds none."""
+    picture = np.random.default_rng(3).random((36, 64, 3)).astype(np.float32)
+    node = NODES["correct_skin"](angle=4.0, temperature=20.0, saturation=1.1)
+    first = node.process(picture)
+    built = []
+    real = Node.__post_init__
+    monkeypatch.setattr(Node, "__post_init__", lambda node: built.append(node.name) or real(node))
+    assert np.array_equal(node.process(picture), first)
+    assert not built
+    changed = dataclasses.replace(node, angle=-4.0)
+    assert not np.array_equal(changed.process(picture), first)
+    assert pickle.loads(pickle.dumps(node)) == node != changed
+    assert hash(pickle.loads(pickle.dumps(node))) == hash(node)
