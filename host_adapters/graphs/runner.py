@@ -436,10 +436,13 @@ def render(
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
     made = [name for name in outputs if name not in passed]
 
+    with_little_memory = getattr(device, "worked", None)  # what a card does where a frame does not fit beside others
+
     def work(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
         """Work a frame out as far as its order does not matter."""
         with report.times.measured("work"):
-            return worked(frame, take)
+            attempt = partial(worked, frame, take)
+            return attempt() if with_little_memory is None else with_little_memory(attempt)
 
     def worked(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
         try:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import functools
+import gc
 import weakref
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 from ..arrays import Floats
 from ..devices import OnDevice
 from .found import compile_first, find_card
+
+Result = TypeVar("Result")
 
 
 @functools.lru_cache(maxsize=8)
@@ -137,6 +140,18 @@ class Card:
         """Return how many frames, with pictures of so many bytes, the card's memory holds: one to three."""
         free, _ = self._memory.free_and_whole()
         return int(max(1, min(_MOST_AT_ONCE, free // (_PICTURES_A_FRAME * picture))))
+
+    def worked(self, work: Callable[[], Result]) -> Result:
+        """Work a frame beside others; where the card's memory is full then, once more when it is alone."""
+        with self.memory.turns.beside():
+            result = work()
+        if not self.memory.turns.gave_up():
+            return result
+        del result  # it may be an error, which holds what the frame had
+        gc.collect()
+        with self.memory.turns.alone():
+            self.memory.clear()
+            return work()
 
     # --- work -----------------------------------------------------------------------------------------------
 

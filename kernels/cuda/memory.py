@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import threading
 import weakref
 from collections import defaultdict, deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,8 @@ from ..devices import DeviceError
 from ..memory import Memory as HostMemory
 from . import driver
 from .launch import SIMULATED, handing
+
+log = logging.getLogger(__name__)
 
 
 class Lanes:
@@ -107,11 +110,14 @@ class Block:
 class CardMemory:
     """Blocks of a card's memory, lent again at once to the lane that had them: its stream keeps one use behind another.
 
-    What another lane has read meanwhile, the lane waits for.
+    What another lane has read meanwhile, the lane waits for. Where the card has no more, a frame that is worked beside
+    others gives up, to be worked alone (:class:`Turns`); alone, it gets memory of the processor that the card reads and
+    writes by itself: slower, and the same bits.
     """
 
     def __init__(self, lanes: Lanes) -> None:
-        self.lanes = lanes
+        self.lanes, self.turns = lanes, Turns()
+        self._told = False
         self._free: defaultdict[tuple[int, Any, str], deque[tuple[Any, Any, list[Any]]]] = defaultdict(deque)
 
     def lent(self, count: int, dtype: Any = np.float32) -> Block:
@@ -140,19 +146,85 @@ class CardMemory:
         self._free.clear()
 
     def _fresh(self, count: int, dtype: Any) -> Any:
+        array = _allocated(cuda.device_array, count, dtype)
+        if array is None:
+            self.clear()
+            array = _allocated(cuda.device_array, count, dtype)
+        if array is None and not self.turns.gives_up():
+            array = _allocated(cuda.mapped_array, count, dtype)
+            if array is not None and not self._told:
+                self._told = True
+                log.warning(
+                    "note: the graphics card's memory is full (%.0f of its %.0f MB are free): what does not fit lies "
+                    "in the processor's memory, which takes longer. End other programs on the card to spare that.",
+                    *(size / 2**20 for size in free_and_whole()),
+                )
+        if array is None:
+            raise CardMemoryError(count * np.dtype(dtype).itemsize, *free_and_whole())
+        return array
+
+
+class Turns:
+    """Frames that are worked beside each other, and one that has to be worked alone; one at a time from then on."""
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._here = threading.local()
+        self._in_work, self._most, self._waiting = 0, 1 << 30, 0
+
+    @contextlib.contextmanager
+    def beside(self) -> Iterator[None]:
+        """Work a frame beside others."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._in_work < self._most and not self._waiting)
+            self._in_work += 1
+        self._here.beside, self._here.gave_up = True, False
         try:
-            return cuda.device_array(count, dtype)
-        except Exception as error:
-            if not _is_shortage(error):
-                raise
-        self.clear()
+            yield
+        finally:
+            self._here.beside = False
+            self._left()
+
+    @contextlib.contextmanager
+    def alone(self) -> Iterator[None]:
+        """Work a frame when no other is in work."""
+        with self._changed:
+            self._most = 1
+            self._waiting += 1
+            self._changed.wait_for(lambda: self._in_work == 0)
+            self._waiting -= 1
+            self._in_work += 1
         try:
-            return cuda.device_array(count, dtype)
-        except Exception as error:
-            if not _is_shortage(error):
-                raise
-            size = count * np.dtype(dtype).itemsize
-            raise CardMemoryError(size, *free_and_whole()) from error
+            yield
+        finally:
+            self._left()
+
+    def gives_up(self) -> bool:
+        """Tell whether the frame of this thread is beside others, and so does better alone; note that it gives up."""
+        with self._changed:
+            crowded = bool(getattr(self._here, "beside", False)) and self._in_work > 1
+        if crowded:
+            self._here.gave_up = True
+        return crowded
+
+    def gave_up(self) -> bool:
+        """Tell whether the last frame of this thread gave up."""
+        return bool(getattr(self._here, "gave_up", False))
+
+    def _left(self) -> None:
+        with self._changed:
+            self._in_work -= 1
+            self._changed.notify_all()
+
+
+def _allocated(allocate: Any, count: int, dtype: Any) -> Any:
+    """Return memory for so many numbers, or None where there is none."""
+    try:
+        return allocate(count, dtype)
+    except Exception as error:
+        if not _is_shortage(error):
+            raise
+    return None
 
 
 def free_and_whole() -> tuple[int, int]:
@@ -167,7 +239,8 @@ class CardMemoryError(DeviceError):
     def __init__(self, wanted: int, free: int, whole: int) -> None:
         super().__init__(
             f"The graphics card's memory is full: {wanted / 2**20:.0f} MB more are needed, and {free / 2**20:.0f} of "
-            f"its {whole / 2**20:.0f} MB are free. End other programs on the card, or work with --device cpu."
+            f"its {whole / 2**20:.0f} MB are free; the processor's memory has no room for them either. End other "
+            "programs, or work with --device cpu."
         )
 
 
