@@ -11,7 +11,9 @@ from pathlib import Path
 from types import ModuleType
 
 import inkarnat.nodes
+import numpy as np
 import pytest
+from inkarnat.kernels import arrays
 from inkarnat.nodes import NODES
 
 
@@ -72,9 +74,15 @@ class Finder(doctest.DocTestFinder):
 def run_examples(module: ModuleType) -> doctest.TestResults:
     """Run every example that a module defines."""
     runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
-    for test in Finder(exclude_empty=True).find(module):
-        runner.run(test)
+    with np.printoptions(legacy=False):  # colour-science, once imported, has numpy print as it did years ago
+        for test in Finder(exclude_empty=True).find(module):
+            runner.run(test)
     return runner.summarize()
+
+
+def test_examples_hold_whatever_another_library_made_of_printing():
+    with np.printoptions(legacy="1.13"):
+        assert run_examples(arrays).failed == 0
 
 
 def test_the_kernels_in_use_are_found():
