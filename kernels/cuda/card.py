@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..arrays import Floats
-from ..devices import OnDevice
+from ..devices import DeviceError, OnDevice
 from .found import compile_first, find_card
 
 Result = TypeVar("Result")
@@ -40,6 +40,17 @@ def _tried(index: int) -> Card:
 _MOST_CONSTANTS = 256
 _MOST_AT_ONCE, _PICTURES_A_FRAME = 3, 8
 """Frames that are worked side by side, of which one comes in and one goes out; and the memory of each, in pictures."""
+
+
+def _unless(gave_up: Callable[[], bool], work: Callable[[], Result]) -> tuple[Result] | None:
+    """Return what work gives, which may be an error or raise one; None where it gave up meanwhile."""
+    try:
+        result = work()
+    except DeviceError:
+        if not gave_up():
+            raise
+        return None
+    return None if gave_up() else (result,)
 
 
 class Card:
@@ -144,11 +155,10 @@ class Card:
     def worked(self, work: Callable[[], Result]) -> Result:
         """Work a frame beside others; where the card's memory is full then, once more when it is alone."""
         with self.memory.turns.beside():
-            result = work()
-        if not self.memory.turns.gave_up():
-            return result
-        del result  # it may be an error, which holds what the frame had
-        gc.collect()
+            result = _unless(self.memory.turns.gave_up, work)
+        if result is not None:
+            return result[0]
+        gc.collect()  # what the frame had lies in an error, which may hold itself
         with self.memory.turns.alone():
             self.memory.clear()
             return work()

@@ -219,11 +219,16 @@ class Turns:
 
 def _allocated(allocate: Any, count: int, dtype: Any) -> Any:
     """Return memory for so many numbers, or None where there is none."""
+    told = logging.getLogger("numba.cuda.cudadrv.driver")
+    level = told.level
+    told.setLevel(logging.CRITICAL)  # numba logs an error for each try, and what is tried next may do
     try:
         return allocate(count, dtype)
     except Exception as error:
         if not _is_shortage(error):
             raise
+    finally:
+        told.setLevel(level)
     return None
 
 
