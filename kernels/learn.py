@@ -688,6 +688,8 @@ class _Grower:
         self.boxed = boxed
         cells = spread * _per_cell()
         sampled = _total(p.splat(p.a, p.seeds) for p in points)
+        if not sampled.any():
+            raise LearnError("The sampled pixels have no colour in common: they are noise. Put the sample on skin.")
         sampled = sampled / max(float(sampled.sum()), 1e-9)
         self.prior = _blur(sampled, _triple(cells * narrow))
         self.prior /= self.prior.sum() + 1e-12

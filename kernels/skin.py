@@ -62,7 +62,8 @@ class Signs:
 
     :ivar soft: share of the open pixels that are half open. :ivar flat: share of the matte's edge where the picture has
         none. :ivar cover: the largest share of a face that is keyed; None where no face is known. :ivar area: keyed
-        part of the frame. :ivar contrast: median step of luma along the edge.
+        part of the frame. :ivar contrast, rim: median step along the edge, of luma and of light in stops; without an
+        edge 0 and infinity.
     """
 
     soft: float
@@ -70,6 +71,7 @@ class Signs:
     cover: float | None
     area: float
     contrast: float
+    rim: float
 
 
 @dataclass(frozen=True)
@@ -317,7 +319,7 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
     open_ = int((matte > 0.1).sum())
     edge = _rim(keyed.astype(np.float32)) != 0
     step = steps_of(luma, u, v)
-    gradient = _rim(luma)
+    gradient, stops = _rim(luma), _rim(np.log2(luma + np.float32(0.02)))
     covers = []
     for cut in cuts:
         core = cut.core
@@ -329,6 +331,7 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
         cover=max(covers) if covers else None,
         area=float(keyed.mean()),
         contrast=float(np.median(gradient[edge])) if edge.any() else 0.0,
+        rim=float(np.median(stops[edge])) if edge.any() else math.inf,
     )
 
 

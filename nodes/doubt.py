@@ -55,6 +55,8 @@ def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[Face
     doubt = doubt_of(signs.soft, signs.flat, signs.cover)
     if beyond("doubtful", doubt):
         found.append(Warned("doubtful", doubt, _doubtful(signs.soft, signs.flat, signs.cover)))
+    elif has_no_edge(signs):
+        found.append(_no_edge(signs.rim))
     for face, cover in zip(faces, covers, strict=True):
         if cover is not None and face.keyed > 0.5 and beyond("left behind", 1 - cover[0]):
             text = f"part of this face is left behind: {1 - cover[0]:.0%} of it, {cover[1]}. Add a sample there."
@@ -68,6 +70,20 @@ how far it may run along the frame, in sides of a square of its area. Without a 
 alone warns of 14 of 14 bad mattes and 12 of 58 good ones, with these of 14 and 0; of 91
 generated bad ones of all, and of 106 good ones of at most 9.
 From .08 to .16 the step tells the same within one matte."""
+
+
+def has_no_edge(signs: skin.Signs) -> bool:
+    """Tell whether a matte ends where the picture hardly changes: beside it lies something of its colour and light."""
+    return signs.rim < (LIMITS["no edge"].check or 0.0)
+
+
+def _no_edge(rim: float) -> Warned:
+    text = (
+        f"The matte is in doubt: the picture changes by only {rim:.2f} stops along its edge, so hair, a hat or haze of "
+    )
+    return Warned(
+        "no edge", rim, text + "the skin's colour may be keyed. Subtract it, or draw a region round the person."
+    )
 
 
 def is_plain(matte: Matte, image: Picture) -> bool:
@@ -114,9 +130,11 @@ def _of_form(matte: Matte, area: float, image: Picture | None = None) -> tuple[W
     if beyond("half open", soft):
         text = f"{soft:.0%} of the matte is half open: the key is unsure. Add a sample, or narrow the key."
         found.append(Warned("half open", soft, text))
-    if found and image is not None and not beyond("leak", area) and is_plain(matte, image):
-        return ()
-    return tuple(found)
+    if image is None:
+        return tuple(found)
+    if has_no_edge(signs := matte_signs(matte, image)[0]):
+        return (*found, _no_edge(signs.rim))
+    return () if found and not beyond("leak", area) and is_plain(matte, image) else tuple(found)
 
 
 def _rim(keyed: NDArray[np.bool_]) -> int:

@@ -7,7 +7,7 @@ import pytest
 from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.bench.shots import generated_shots
 from inkarnat.kernels import learn, strips
-from inkarnat.nodes import Sample, learn_skin_key
+from inkarnat.nodes import Sample, SampleError, learn_skin_key
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
@@ -101,6 +101,12 @@ def test_a_subtract_sample_closes_the_key_where_it_was_open():
     assert before[70:110, 10:50].mean() > 0.5
     assert after[70:110, 10:50].mean() < 0.35
     assert after[10:50, 10:50].mean() > 0.92
+
+
+def test_a_sample_of_coloured_noise_is_one_clear_error():
+    noise = np.random.default_rng(0).random((90, 160, 3)).astype(np.float32)
+    with np.errstate(all="raise"), pytest.raises(SampleError, match="no colour in common"):
+        learn_skin_key(noise, [Sample.point(0.5, 0.5)])
 
 
 def test_a_key_is_the_same_for_any_number_of_threads():

@@ -489,6 +489,20 @@ def test_a_matte_with_a_known_face_is_doubted_by_its_softness_its_edge_and_the_f
     assert signs(judge_matte(0.5 * disc, picture, [replace(face, presence=0.0)])) == ["half open"]
 
 
+def test_a_sure_matte_that_ends_where_the_picture_shows_nothing_is_doubted():
+    """A disc a fifth of a stop brighter than its ground, as hair and a hat in haze."""
+    y, x = np.mgrid[:180, :320]
+    disc = ((y - 90) ** 2 + (x - 110) ** 2 < 50**2).astype(np.float32)
+    skin = np.array((0.62, 0.48, 0.4), np.float32)
+    for brighter, expected in ((1.15, ["no edge"]), (1.8, [])):
+        picture = np.where(disc[..., None] > 0, skin, skin / np.float32(brighter))
+        told = judge_matte(disc, picture.astype(np.float32))
+        assert signs(told) == expected
+        for warning in told:
+            assert warning.figure == pytest.approx(math.log2(brighter), abs=0.02)
+            assert "Subtract" in warning.message
+
+
 def test_a_lesson_warns_of_look_alikes_and_missed_samples():
     fine = a_matte(0.2)
     assert LearnedKey(SkinKey(), 0.6, 0.9).warnings(fine) == ()
@@ -498,7 +512,7 @@ def test_a_lesson_warns_of_look_alikes_and_missed_samples():
 
 
 def test_a_wall_of_skin_colour_is_warned_of_and_a_usual_one_is_not():
-    for similar, expected in ((0.0, set()), (0.8, {"leak", "ragged"})):
+    for similar, expected in ((0.0, set()), (0.8, {"leak", "ragged", "no edge"})):
         picture, _, stroke = shot("light", similar)
         learned = study_skin(picture, stroke)
         assert {*signs(learned.warnings(learned.key.process(picture), picture))} - {"look-alike"} == expected

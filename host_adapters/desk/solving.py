@@ -199,7 +199,7 @@ def read_skin(
         }
     person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
     matte = bench.value(state.graph, origin, frame, size)
-    warnings = list(_signs(person, state, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
+    warnings = list(_signs(person, state, frame, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
     opened, aim = with_befores(state.graph, _result(state)), aim_at(person.target)
     pictures = {name: picture for name, picture in opened.outputs if name in (*BEFORES, WITHOUT_LOOK)}
     try:
@@ -303,15 +303,17 @@ def _result(state: State) -> str:
     return next(name for name, origin in state.graph.outputs if origin == result_origin(state))
 
 
-def _signs(person: Person, state: State, matte: Floats, picture: Floats) -> Iterable[Warned]:
+def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Floats) -> Iterable[Warned]:
+    faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
     if person.unconnected is None or person.recall is None:
-        yield from judge_matte(matte, picture)
+        yield from judge_matte(matte, picture, faces)
         key = state.graph.by_id.get("skin" + person.suffix)
         if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
-    yield from LearnedKey(SkinKey(), person.unconnected, person.recall).warnings(matte, picture)
+    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces)
+    yield from learned.warnings(matte, picture)
 
 
 def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:
