@@ -93,7 +93,10 @@ def test_subtracting_what_the_key_leaves_out_anyway_changes_nothing():
 
 
 def test_a_subtract_sample_closes_the_key_where_it_was_open():
-    """Half of the skin's patch is turned a little toward yellow: keyed before, left out after; the rest stays."""
+    """Half of the skin's patch is turned a little toward yellow: keyed before, left out after; the rest stays.
+
+    What stays has .94 in the mean and .76 at the least: .02 of green and grain of .01 part the two.
+    """
     picture = patches()
     picture[60:, :60, 1] += np.float32(0.02)
     skin, other = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
