@@ -338,14 +338,23 @@ _BORDER = 4
 """Cells beyond the zone that its texture is found from."""
 
 
+def _zone() -> Doubles:
+    """Return what lies round the zone of a face, on the drawn face: twice the outline, little below the chin."""
+    turn = np.linspace(-np.pi, np.pi, _DIRECTIONS + 1)
+    outline = _FAR[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    lowest = max(1.9, _MIDDLE + 1.15 * float(outline[:, 1].max()))
+    return np.asarray(np.minimum(_REACH * outline + (0, _MIDDLE), (np.inf, lowest)))
+
+
+_ZONE = _zone()
+
+
 def window_of(placed: tuple[float, float, float, float], shape: tuple[int, int]) -> Window | None:
     """Return the part of the grid that holds a face's zone; None where it lies outside the frame."""
     a, b, x, y = placed
-    size = math.hypot(a, b)
-    middle = x - b * _MIDDLE, y + a * _MIDDLE
-    reach = _REACH * float(_FAR.max()) * size + _BORDER
-    left, right = max(int(middle[0] - reach), 0), min(int(middle[0] + reach) + 1, shape[1])
-    top, low = max(int(middle[1] - reach), 0), min(int(middle[1] + reach) + 1, shape[0])
+    across, down = x + _ZONE @ (a, -b), y + _ZONE @ (b, a)
+    left, right = max(int(across.min() - _BORDER), 0), min(int(across.max() + _BORDER) + 1, shape[1])
+    top, low = max(int(down.min() - _BORDER), 0), min(int(down.max() + _BORDER) + 1, shape[0])
     return Window(top, left, low - top, right - left) if low > top and right > left else None
 
 
