@@ -24,11 +24,10 @@ import numpy as np
 
 from ..kernels import codes, jit, planes, qualify, strips, tiles
 from ..kernels.arrays import Floats
-from ..kernels.clean import remove_specks
 from ..kernels.errors import InkarnatError
 from ..kernels.guided import guided, guided_coefficients
 from ..kernels.morphology import grow
-from ..nodes import NODES, Sample, SoftenMatte, SteerSkin, learn_skin_key, measure_skin, solve_balance, solve_steer
+from ..nodes import NODES, Sample, SoftenMatte, learn_skin_key, measure_skin, solve_balance, solve_steer
 from ..nodes.declare import Node, Param, ParamError
 
 _SIZE = (216, 384)
@@ -143,21 +142,17 @@ def kernels_kept() -> int:
 
 
 LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
-    "correct": (("soften_matte_plainly", "remove_specks", "turn_skin", "key_edge", "solve_steer"),),
+    "correct": (("soften_matte_plainly", "solve_steer"),),
     "warm": (tuple(reversed(NODES)),),
 }
 """What is left to helpers, by verb: nodes, or work that is named in :data:`PARTLY`. Each helper gets a list.
 
 The work of a first correction is divided so that a helper is done with each piece before it is needed: two
 processes that come to the same kernel both compile it. Kept are what the picture is read by, the ratio filter, learning
-and the key, in the order in which they are needed (about 14 s of a slow core, the start of the program included); the
-helper has about 13 s.
+and the key, in the order in which they are needed: 15 s of processor time, and as much is left.
 """
 _SHARED: Mapping[str, Sequence[tuple[str, ...]]] = {
-    "correct": (
-        ("soften_matte_plainly", "remove_specks", "turn_skin", "key_edge"),
-        ("guided", "solve_steer"),
-    ),
+    "correct": (("soften_matte_plainly", "key_edge"), ("guided", "solve_steer")),
 }
 """The same for two helpers, where three cores may be used."""
 
@@ -394,14 +389,6 @@ def _draw_edge() -> None:
     strips.over_rows(qualify._edge_strips, len(keyed), picture, *edge, keyed)
 
 
-def _remove_specks() -> None:
-    remove_specks(_skin()[1], 4)
-
-
-def _turn() -> None:
-    SteerSkin(angle=1.0).process(*_skin())
-
-
 def _solve() -> None:
     solve_steer(*_skin())
 
@@ -466,10 +453,8 @@ PARTLY: Mapping[str, Callable[[], None]] = {
     "host_pixels": _turn_pixels,
     "key_edge": _draw_edge,
     "move_edge": _move_edge,
-    "remove_specks": _remove_specks,
     "soften_matte_plainly": _soften,
     "solve_steer": _solve,
-    "turn_skin": _turn,
 }
 """Work of which the process that is helped compiles little itself."""
 
