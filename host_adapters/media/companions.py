@@ -200,6 +200,12 @@ class Companions:
         packet.dts = packet.dts - shift if packet.dts is not None else packet.pts
         packet.stream = target
 
+    def missing_from(self, result: Any, shown: Any, output: Path) -> list[str]:
+        """Return what an output lacks of what lies beside the input's picture, in words."""
+        lost = _lost_streams(self.sources, others(result, shown.index, output))
+        lost += _lost_chapters(self._source.chapters(), result.chapters())
+        return lost + _lost_names(kept_metadata(dict(self._source.metadata)), dict(result.metadata))
+
     def close(self) -> None:
         """Let go of the input."""
         self._source.close()
@@ -248,23 +254,21 @@ def _takes(format_name: str, stream: Any) -> bool:
 # --- what was left behind -----------------------------------------------------------------------------------
 
 
-def not_carried(like: VideoInfo, output: Path, tags: Tags, siting: str | None) -> list[str]:
+def not_carried(
+    like: VideoInfo, output: Path, tags: Tags, siting: str | None, companions: Companions | None
+) -> list[str]:
     """Read a finished output and return what of its input it does not hold, in words.
 
-    :param tags, siting: those that the output was to get.
+    :param tags, siting: those that the output was to get. :param companions: what lies beside the picture, if it counts.
     """
-    source, picture = open_container(like.path, like.stream)
     result, shown = open_container(output, 0)
-    with source, result:
+    with result:
         written = (int(shown.codec_context.color_primaries), int(shown.codec_context.color_trc))
         lost = _lost_about_picture(like, result, shown, siting)
         names = ("the tag of the primaries", "the tag of the transfer")
         lost += [n for n, t, w in zip(names, tags[2:], written, strict=True) if t not in UNTAGGED and w in UNTAGGED]
-        if not like.alone:
-            before = others(source, picture.index, like.path)
-            lost += _lost_streams(before, others(result, shown.index, output))
-            lost += _lost_chapters(source.chapters(), result.chapters())
-            lost += _lost_names(kept_metadata(dict(source.metadata)), dict(result.metadata))
+        if companions is not None:
+            lost += companions.missing_from(result, shown, output)
     return lost
 
 

@@ -343,12 +343,13 @@ class VideoWriter(OutputWriter):
                 _set_decoding_times(packets)
             self._mux(packets, None if complete else self._end * self.like.time_base, last=True)
             container, self._container = self._container, None
-            self._release()
             container.close()
             self._finish_header()
             if self.like.codec and not self._matte:
-                lost = not_carried(self.like, self._file.temporary, self._tags, self._siting())
+                written = self._file.temporary
+                lost = not_carried(self.like, written, self._tags, self._siting(), self._companions)
                 self.notes = (f"{self.path}: not carried on: {'; '.join(lost)}.",) if lost else ()
+            self._release()
         self._file.commit()
 
     def _finish_header(self) -> None:
