@@ -259,7 +259,7 @@ def not_carried(
 ) -> list[str]:
     """Read a finished output and return what of its input it does not hold, in words.
 
-    :param tags, siting: those that the output was to get. :param companions: what lies beside the picture, if it counts.
+    :param tags, siting: those that the output was to get. :param companions: what lies beside the picture, if any.
     """
     result, shown = open_container(output, 0)
     with result:
