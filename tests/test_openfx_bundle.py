@@ -251,7 +251,7 @@ def test_the_launcher_and_python_agree_on_what_they_share():
 
 
 def test_a_fresh_interpreter_loads_every_effect(probe):
-    done = run(probe, built(), INKARNAT_THREADS="1")  # nothing is compiled ahead: nothing is rendered
+    done = run(probe, built())
     assert done.returncode == 0, done.stdout + done.stderr
     lines = [line for line in done.stdout.splitlines() if line.startswith("effect")]
     assert [line.split()[1] for line in lines] == [identifier(kind) for kind in (*NODES.values(), *EARLIER)]
