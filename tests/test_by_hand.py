@@ -374,7 +374,7 @@ def test_the_all_in_one_effect_sets_what_the_options_set():
     rest, names = CorrectSkin(), [field.name for field in dataclasses.fields(effect)]
     resting = {name for name in names if getattr(rest, name) == getattr(effect, name)}
     found_in_the_picture = {name for name in names if name.startswith("face_") or name == "joined"}
-    assert resting - found_in_the_picture == {"view", "transfer", "split_at", "levels"}
+    assert resting - found_in_the_picture == {"view", "transfer", "split_at", "levels", "working_size"}
 
 
 def test_the_all_in_one_effect_solves_by_temperature_and_tint():
