@@ -133,8 +133,8 @@ def test_what_is_prepared_holds_all_that_buttons_and_renders_need(name):
             def on_start(self, happened): pass
             def on_end(self, happened): compiled.append(str(happened.data))
         event.register("numba:compile", Listener())
-        import dataclasses, numpy as np
-        from inkarnat.nodes import Sample
+        import contextlib, numpy as np
+        from inkarnat.nodes import Sample, SampleError
         picture = np.full((720, 200, 4), (0.7, 0.5, 0.42, 1), np.float32)
         picture[:, :60, :3] = 0.3, 0.35, 0.45
         picture[..., :3] += np.random.default_rng(2).normal(0, 0.02, (720, 200, 1)).astype(np.float32)
@@ -142,8 +142,9 @@ def test_what_is_prepared_holds_all_that_buttons_and_renders_need(name):
         asked |= {{n: Sample.point(0.6, 0.5) for n in asked if n == "skin_1"}}
         node = kind()
         for index, action in enumerate(kind.actions().values()):
-            changed, _ = action.run(node, asked, image=picture)
-            node = changed if index == 0 else node
+            with contextlib.suppress(SampleError):  # nothing black is marked
+                changed, _ = action.run(node, asked, image=picture)
+                node = changed if index == 0 else node
         node.process(picture)
         print(len(compiled), compiled[:3])
         """
