@@ -116,7 +116,7 @@ def steps_of(areas: Sequence[float], true: Sequence[float] | None = None) -> Ite
         if min(known[k], known[k + 1]) <= least:
             continue
         change = (areas[k + 1] - areas[k]) - (known[k + 1] - known[k])
-        yield k, abs(change) / mean if mean > 0 else float(change != 0)
+        yield k, float(abs(change) / mean) if mean > 0 else float(change != 0)
 
 
 def run_clip(
