@@ -352,8 +352,22 @@ CHROMA_SPREAD, HUE_SPREAD, LUMA_SPREAD = 0.2814, 6.0, 0.2822
 # everything else while it begins to grow, lest a wall that it touches grow with it.
 REACHES = (0.065, 0.0845, 0.104, 0.13)
 TRUSTS = (0.5, 0.5, 0.6, 0.8)
-BOLDER = (0.5, 0.8, 1.2, 1.6)
-"""The same for a second, bolder attempt."""
+
+
+@dataclass(frozen=True)
+class Boldness:
+    """How far a further attempt goes.
+
+    :ivar trusts: what it trusts of what it found, round by round. :ivar reach: how far it spreads beside a first one.
+    """
+
+    trusts: tuple[float, ...]
+    reach: float
+
+
+BOLDER = Boldness((0.5, 0.8, 1.2, 1.6), 1.0)
+BOLDNESS = (Boldness((0.8, 1.4, 2.2, 3.5), 1.5), Boldness((0.6, 1.0, 1.6, 2.4), 1.5), BOLDER)
+"""The attempts where no face joins, the boldest first."""
 
 WIDE_START = 0.6
 """Weight of the wide prior in the first table."""
@@ -597,13 +611,15 @@ def _wide_prior(colours: Doubles, centre: tuple[float, float]) -> Doubles:
 USUAL_HUE = 123.0
 
 
-def learn(frames: list[Frame], reach: float = 1.0, *, bolder: bool = False, second: Floats | None = None) -> Learned:
+def learn(
+    frames: list[Frame], reach: float = 1.0, *, bolder: Boldness | None = None, second: Floats | None = None
+) -> Learned:
     """Learn a key from one or more reduced frames with samples.
 
     :param frames: at least one with samples to add.
     :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
         already cover most of the skin, they spread less far.
-    :param bolder: trust more of what was found from round to round.
+    :param bolder: spread farther and trust more of what was found from round to round; None for a first attempt.
     :param second: weight of further skin in other light, float32 like the first frame, 0 to 1: see :func:`other_light`.
     :raises LearnError: no sampled pixel carries colour to learn from.
     """
@@ -629,8 +645,8 @@ def learn(frames: list[Frame], reach: float = 1.0, *, bolder: bool = False, seco
     boxed = large / sum(int(found.sum()) for found in seeds)
     joined = any(frame.shown is not None for frame in frames)
     wide = _wide_prior(colours_of_skin(frames, seeds), centre)
-    trusts = BOLDER if bolder else TRUSTS
-    grower = _Grower(points, spread, narrow, reach, boxed, wide, joined, trusts, second)
+    bold = bolder or Boldness(TRUSTS, 1.0)
+    grower = _Grower(points, spread, narrow, reach * bold.reach, boxed, wide, joined, bold.trusts, second)
     table = grower.run()
     return Learned(
         centre=centre,
