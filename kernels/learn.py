@@ -9,9 +9,11 @@ unless there is far more of it than of connected skin: that is a wall too. All s
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,8 +83,6 @@ class Learned:
     :ivar unconnected: share of the skin-like area that the samples do not reach, in the frame that they reach best;
         what they reach in part counts in part.
     :ivar recall: share of the sampled pixels that the table recognises.
-    :ivar likely: by frame, float32 (h, w), the likelihood of skin on the reduced frame.
-    :ivar wide: the same by the wide prior alone.
     """
 
     centre: tuple[float, float]
@@ -90,8 +90,6 @@ class Learned:
     compact: Doubles
     unconnected: float
     recall: float
-    likely: tuple[Floats, ...] = ()
-    wide: tuple[Floats, ...] = ()
 
 
 # --- strip kernels -------------------------------------------------------------------------------------------------
@@ -366,7 +364,7 @@ class Boldness:
 
 
 BOLDER = Boldness((0.5, 0.8, 1.2, 1.6), 1.0)
-BOLDNESS = (Boldness((0.8, 1.4, 2.2, 3.5), 1.5), Boldness((0.6, 1.0, 1.6, 2.4), 1.5), BOLDER)
+BOLDNESS = (Boldness((0.8, 1.4, 2.2, 3.5), 1.5), Boldness((0.6, 1.0, 1.6, 2.4), 1.5))
 """The attempts where no face joins, the boldest first."""
 
 WIDE_START = 0.6
@@ -611,52 +609,74 @@ def _wide_prior(colours: Doubles, centre: tuple[float, float]) -> Doubles:
 USUAL_HUE = 123.0
 
 
-def learn(
-    frames: list[Frame], reach: float = 1.0, *, bolder: Boldness | None = None, second: Floats | None = None
-) -> Learned:
-    """Learn a key from one or more reduced frames with samples.
+class Learner:
+    """One or more reduced frames with samples, made ready once for every attempt to learn a key from them.
 
     :param frames: at least one with samples to add.
-    :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
-        already cover most of the skin, they spread less far.
-    :param bolder: spread farther and trust more of what was found from round to round; None for a first attempt.
-    :param second: weight of further skin in other light, float32 like the first frame, 0 to 1: see :func:`other_light`.
     :raises LearnError: no sampled pixel carries colour to learn from.
     """
-    sampled = [usable(frame) for frame in frames]
-    seeds = [found for found, _ in sampled]
-    if not any(s.any() for s in seeds):
-        raise LearnError("There is no sample of skin: add a point, a box or a stroke on skin.")
-    u, v, y = (
-        np.concatenate([getattr(frame, name)[s] for frame, s in zip(frames, seeds, strict=True)])
-        for name in ("u", "v", "luma")
-    )
-    centre = (_median(u), _median(v))
-    chroma = math.hypot(*centre)
-    luma = _median(y)
-    if chroma < 0.02 or luma < DARKEST or not math.isfinite(chroma):
-        raise LearnError(
-            f"The sample has no colour (luma is {luma:.3f}, chroma {chroma:.3f} of that): it is grey, black, clipped "
-            "or not a number. Put the sample on skin that is neither burnt out nor black."
+
+    def __init__(self, frames: list[Frame]) -> None:
+        sampled = [usable(frame) for frame in frames]
+        seeds = [found for found, _ in sampled]
+        if not any(s.any() for s in seeds):
+            raise LearnError("There is no sample of skin: add a point, a box or a stroke on skin.")
+        u, v, y = (
+            np.concatenate([getattr(frame, name)[s] for frame, s in zip(frames, seeds, strict=True)])
+            for name in ("u", "v", "luma")
         )
-    spread, narrow = _prior_spread(frames, seeds, centre, chroma)
-    points = [_in_table(frame, s, centre, spread) for frame, s in zip(frames, seeds, strict=True)]
-    large = sum(frame.large * int(part.sum()) for frame, (_, part) in zip(frames, sampled, strict=True))
-    boxed = large / sum(int(found.sum()) for found in seeds)
-    joined = any(frame.shown is not None for frame in frames)
-    wide = _wide_prior(colours_of_skin(frames, seeds), centre)
-    bold = bolder or Boldness(TRUSTS, 1.0)
-    grower = _Grower(points, spread, narrow, reach * bold.reach, boxed, wide, joined, bold.trusts, second)
-    table = grower.run()
-    return Learned(
-        centre=centre,
-        table=(np.rint(np.clip(table, 0, 1) * LEVELS) / LEVELS).astype(np.float32),
-        compact=grower.compact(),
-        unconnected=grower.unconnected(),
-        recall=grower.recall(table),
-        likely=tuple(grower.likeness),
-        wide=tuple(p.look(np.ascontiguousarray(wide)) for p in points),
-    )
+        self.centre = (_median(u), _median(v))
+        chroma = math.hypot(*self.centre)
+        luma = _median(y)
+        if chroma < 0.02 or luma < DARKEST or not math.isfinite(chroma):
+            raise LearnError(
+                f"The sample has no colour (luma is {luma:.3f}, chroma {chroma:.3f} of that): it is grey, black, "
+                "clipped or not a number. Put the sample on skin that is neither burnt out nor black."
+            )
+        spread, narrow = _prior_spread(frames, seeds, self.centre, chroma)
+        points = [_in_table(frame, s, self.centre, spread) for frame, s in zip(frames, seeds, strict=True)]
+        large = sum(frame.large * int(part.sum()) for frame, (_, part) in zip(frames, sampled, strict=True))
+        boxed = large / sum(int(found.sum()) for found in seeds)
+        joined = any(frame.shown is not None for frame in frames)
+        wide = np.ascontiguousarray(_wide_prior(colours_of_skin(frames, seeds), self.centre))
+        self._grower = _Grower(points, spread, narrow, boxed, wide, joined)
+        self.wide = tuple(p.look(wide) for p in points)
+
+    def attempt(self, reach: float = 1.0, bolder: Boldness | None = None, second: Floats | None = None) -> Attempt:
+        """Grow a key from the samples.
+
+        :param reach: how far positives spread from the samples, 1 as usual; 0.25 to 4. From boxes and faces, which
+            already cover most of the skin, they spread less far.
+        :param bolder: spread farther and trust more of what was found; None for a first attempt.
+        :param second: weight of further skin in other light, float32 like the first frame, 0 to 1.
+        """
+        bold = bolder or Boldness(TRUSTS, 1.0)
+        grower = self._grower.begun(reach * bold.reach, bold.trusts, second)
+        return Attempt(self.centre, grower, grower.run())
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """A key that was grown and may not be kept."""
+
+    centre: tuple[float, float]
+    _grower: _Grower
+    _table: Doubles
+
+    @property
+    def likely(self) -> tuple[Floats, ...]:
+        """By frame, float32 (h, w), the likelihood of skin on the reduced frame."""
+        return tuple(self._grower.likeness)
+
+    def learned(self) -> Learned:
+        """Return the key, with the figures by which it can be judged."""
+        return Learned(
+            centre=self.centre,
+            table=(np.rint(np.clip(self._table, 0, 1) * LEVELS) / LEVELS).astype(np.float32),
+            compact=self._grower.compact(),
+            unconnected=self._grower.unconnected(),
+            recall=self._grower.recall(),
+        )
 
 
 def _prior_spread(
@@ -683,26 +703,31 @@ def _prior_spread(
 class _Grower:
     """The state of the growing: what each round reads and replaces."""
 
+    reach: float
+    trusts: tuple[float, ...]
+    second: Floats | None
+    subtracted: tuple[Doubles, list[Floats]] | None
+    positive: list[Floats]
+    negative: list[Floats]
+    apart: list[Floats]
+    likeness: list[Floats]
+
     def __init__(
         self,
         points: list[_Points],
         spread: Doubles,
         narrow: float,
-        reach: float,
         boxed: float,
         wide: Doubles,
         joined: bool,
-        trusts: tuple[float, ...],
-        second: Floats | None,
     ) -> None:
         self.points = points
         self.spread = spread
-        self.wide, self.joined, self.trusts, self.second = wide, joined, trusts, second
+        self.wide, self.joined = wide, joined
         self.frames = sum(p.frame.weight for p in points)
         self.pixels = sum(p.frame.weight * p.a.size for p in points)
-        self.reach = reach * _between((1, BOXED), boxed)
         self.boxed = boxed
-        cells = spread * _per_cell()
+        self.cells = cells = spread * _per_cell()
         sampled = _total(p.splat(p.a, p.seeds) for p in points)
         if not sampled.any():
             raise LearnError("The sampled pixels have no colour in common: they are noise. Put the sample on skin.")
@@ -720,11 +745,14 @@ class _Grower:
         self.edges = [p.edges(1.0, g, boxed) for p, g in zip(points, grain, strict=True)]
         self.faint = [p.edges(0.5, g, boxed) for p, g in zip(points, grain, strict=True)]
         self.ours = [self._parting(i, p.seeds) for i, p in enumerate(points)]
-        self.subtracted = self._grow_subtracted(cells)
-        self.positive: list[Floats] = []
-        self.negative: list[Floats] = []
-        self.apart: list[Floats] = []
-        self.likeness: list[Floats] = []
+
+    def begun(self, reach: float, trusts: tuple[float, ...], second: Floats | None) -> Self:
+        """Return a grower that begins anew."""
+        new = copy.copy(self)
+        new.reach, new.trusts, new.second = reach * _between((1, BOXED), self.boxed), trusts, second
+        new.subtracted = new._grow_subtracted(self.cells)
+        new.positive, new.negative, new.apart, new.likeness = [], [], [], []
+        return new
 
     def _widen(self, root: Doubles) -> None:
         """Let skin of other shading than the samples' be no negative any more, and be weighed."""
@@ -953,8 +981,8 @@ class _Grower:
                 shares.append(1 - float(reached.mean(dtype=np.float64)))
         return min(shares, default=1.0)
 
-    def recall(self, table: Doubles) -> float:
-        """Return the share of sampled pixels that the table calls skin."""
+    def recall(self) -> float:
+        """Return the share of sampled pixels that the key calls skin."""
         seeds = sum(int(p.seeds.sum()) for p in self.points)
         known = sum(int((q[p.seeds] > 0.5).sum()) for p, q in zip(self.points, self.likeness, strict=True))
         return known / max(seeds, 1)
