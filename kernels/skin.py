@@ -37,6 +37,8 @@ _SURE, _SURER, _FLATTER, _MOST_GROWN, _GROWN_BESIDE = 0.15, 0.02, 0.05, 3.0, 2.0
 """Without a face: soft share below which nothing further is tried; by how much it must fall; by how much the edge may
 rather run where the picture has none; how many times as large the matte may become, and so where something was
 subtracted. Chosen on the 18 tuning pictures, among four grades of boldness and 900 such rules."""
+_RIM_OF_A_BOX = 0.95
+"""What of the edge's contrast must stay beside a box, which may hold hair; only BOLDER is tried there."""
 _GROWTH, _SECOND_GROWTH, _FAR_GROWTH, _MOST_LIGHTS = 1.6, 3.0, 4.0, 2
 """How far the keyed area may grow: bolder, with skin in other light, and so where the first matte is very doubtful."""
 
@@ -348,12 +350,14 @@ def _bolder_alone(
     one = first.signs
     if one.soft < _SURE:
         return first
-    growth = _GROWN_BESIDE if frame.subtract.any() else _MOST_GROWN
-    for boldness in learn.BOLDNESS:
+    boxed = bool(frame.wholes)
+    growth = _GROWTH if boxed else _GROWN_BESIDE if frame.subtract.any() else _MOST_GROWN
+    for boldness in (learn.BOLDER,) if boxed else learn.BOLDNESS:
         trial = _Result(scene, frame, keyed, learner.attempt(reach, boldness))
         other = trial.signs
         surer = other.soft < one.soft - _SURER and other.flat < one.flat + _FLATTER
-        if surer and other.area < growth * one.area:
+        kept = other.contrast >= _RIM_OF_A_BOX * one.contrast or not boxed
+        if surer and kept and other.area < growth * one.area:
             return trial
     return first
 
