@@ -465,7 +465,7 @@ def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fring
     for i in range(rows):
         for j in range(columns):
             likely[i, j] = 0
-            count += flags[i, j] & 1
+            count += int(flags[i, j] & 1)  # a count of bytes would be one byte where nothing is compiled
     if count == 0:
         return
     planes = np.empty((3, count))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from fractions import Fraction
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from inkarnat.host_adapters.desk.desk import Desk
 from inkarnat.host_adapters.desk.errors import ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.desk.plate import stamp_of
 from inkarnat.host_adapters.desk.session import Session
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.media.clips import open_writer
@@ -108,6 +110,46 @@ def test_a_status_is_forgotten_where_its_clip_is_another_one(tmp_path):
         assert {clip["name"]: bool(clip["status"]) for clip in desk.clips()} == {"film.mkv": False, "other.mkv": True}
     finally:
         desk.close()
+
+
+@pytest.mark.parametrize("touch", ["rights", "link", "copy"])
+def test_a_status_stays_where_only_the_entry_of_a_clip_has_changed(tmp_path, touch):
+    """Rights, links and copies change the time of the entry or the inode, and nothing that the file holds."""
+    path = tmp_path / "film.mkv"
+    film(path, 0.3)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        levels(desk.session, 2)
+        desk.session.set("steer", "angle", 2.0)
+        desk.judged({"verdict": {"status": "holds"}, "words": "holds: as it should be"})
+        before, plate = path.stat(), desk.session.as_dict()["plate"]
+        if touch == "rights":
+            path.chmod(0o640)
+        elif touch == "link":
+            os.link(path, tmp_path / "kept")
+        else:
+            shutil.copy2(path, tmp_path / "kept")
+            os.replace(tmp_path / "kept", path)
+        now = path.stat()
+        assert (now.st_ctime_ns, now.st_ino) != (before.st_ctime_ns, before.st_ino)
+        assert levels(desk.session, 2) == pytest.approx([0.3] * 5, abs=0.005)
+        assert desk.session.as_dict()["plate"] == plate
+        assert not any("changed on disk" in words for words in desk.session.notices)
+        assert [clip["status"]["grade"] for clip in desk.clips()] == ["holds"]
+    finally:
+        desk.close()
+
+
+def test_a_file_changed_in_its_middle_with_its_time_set_back_is_another_one(tmp_path):
+    path = tmp_path / "film.dpx"
+    path.write_bytes(bytes(400_000))
+    before, times = stamp_of(path), path.stat()
+    with open(path, "r+b") as file:
+        file.seek(200_000)
+        file.write(b"1")
+    os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert stamp_of(path) != before
+    assert stamp_of(tmp_path / "none") is None
 
 
 def test_a_shot_beside_is_the_one_that_lies_there_now(tmp_path):

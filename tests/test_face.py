@@ -82,6 +82,18 @@ def test_a_face_is_cut_out_whatever_its_colour(colour):
     assert cut.likely[outside].mean() < 0.15
 
 
+@pytest.mark.slice
+def test_more_cells_than_a_byte_counts_are_cut_with_and_without_compilation():
+    picture, oval, node = drawn(height=72, width=96, size=14.0)
+    (cut,) = face.cut_faces(picture, [node.landmarks])
+    zone = cut.has(face.ZONE)
+    assert zone.sum() > 1000, "a count of one byte would have gone round"
+    found = join.on_grid(np.ascontiguousarray(oval, np.float32), face.grid_shape(72, 96))[cut.window.slices]
+    assert cut.likely[zone & (found == 1)].mean() > 0.9
+    assert cut.likely[zone & (found == 0)].mean() < 0.15
+    assert node.process(picture)[36, 48] > 0.9
+
+
 def test_the_face_of_a_real_picture_is_cut_out_of_its_hair():
     (shot, *_) = real_shots(MASKS)
     evidence = ASTRONAUT.process(shot.keyed)
