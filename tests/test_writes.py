@@ -361,7 +361,6 @@ EXCEPTIONS = {
     "desk/owner.py": "says who owns notes, as locks do",
     "media/files.py": "a link in a temporary folder, for libraries that take UTF-8 alone",
     "desk/secret.py": "under the door's temporary name, readable for its owner alone from the first byte",
-    "openfx/plugin.py": "marks in the folder of compiled code",
     "bench/footage.py": "clips in a temporary folder",
 }
 """Files that write otherwise, and why."""
