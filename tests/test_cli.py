@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import click
@@ -281,7 +282,8 @@ def test_help_loads_neither_numba_nor_any_verb():
     names = loaded(result)
     assert "click" in names
     assert not {"numba", "numpy", "rich", "inkarnat.nodes"} & names
-    assert {name for name in names if ".commands." in name} <= {"inkarnat.host_adapters.commands.console"}
+    allowed = {f"inkarnat.host_adapters.commands.{name}" for name in ("console", "start")}
+    assert {name for name in names if ".commands." in name} <= allowed
 
 
 def test_nodes_loads_no_library_that_only_pictures_need():
@@ -407,6 +409,29 @@ def test_stopping_a_render_leaves_nothing_half_written(sequence, graph_file, num
     assert rest.splitlines()[-1] == "inkarnat: stopped."
     assert "Traceback" not in rest
     assert not [path.name for path in sequence.iterdir() if "skin" in path.name]
+
+
+INTERRUPTED = """
+import importlib, os, signal, sys
+class Interrupt:
+    def find_spec(self, name, path=None, target=None):
+        if name == "{name}":
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Interrupt())
+sys.argv = ["inkarnat", "measure", "none.mov"]
+getattr(importlib.import_module("{module}"), "{function}")()
+"""
+
+
+@pytest.mark.parametrize("name", ["click", "inkarnat.host_adapters.commands.measure", "numpy", "numpy.linalg"])
+def test_an_interrupt_while_it_is_loaded_ends_it_quietly(name):
+    scripts = tomllib.loads((Path(__file__).parents[1] / "pyproject.toml").read_text())["project"]["scripts"]
+    module, function = scripts["inkarnat"].split(":")
+    code = INTERRUPTED.format(name=name, module=module, function=function)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=120, preexec_fn=interrupts.hear
+    )
+    assert (done.returncode, done.stdout, done.stderr.strip()) == (130, "", "inkarnat: stopped.")
 
 
 def test_the_same_note_many_times_is_one_line(capsys):

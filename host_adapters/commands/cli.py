@@ -25,7 +25,7 @@ from ...kernels.errors import InkarnatError
 from .. import logs
 from ..graphs.errors import ENDED, STOPPED, WRONG_USE, exit_code
 from ..writes import OutputError, writing
-from . import console
+from . import console, start
 
 COMMANDS = {
     "bench": "Measure speed, start-up and accuracy on this machine.",
@@ -97,6 +97,7 @@ class Verbs(click.Group):
         if name not in COMMANDS:
             return None
         module = importlib.import_module(f".{name}", __package__)
+        start.loaded()
         command: click.Command = module.command
         if name in WRITING and not any(param.name == _OVERWRITE for param in command.params):
             command.params.append(_overwrite_option())
@@ -256,7 +257,7 @@ def _end_in_order() -> None:
 
 
 def main() -> NoReturn:
-    """Start the command line."""
+    """Run the command line; :mod:`.start` begins it."""
     _end_in_order()
     _ready_streams()
     cli.main()
