@@ -11,7 +11,7 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
-from .doubt import judge_matte, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, MATTE_SIGNS, judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces
 from .key import RangeKey, SkinKey, SkinKey1
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
@@ -113,9 +113,11 @@ __all__ = [
     "EDGES",
     "HOLDS",
     "I_AXIS",
+    "LEARNED_SIGNS",
     "LEVELS_FIRST",
     "LEVELS_LAST",
     "LIMITS",
+    "MATTE_SIGNS",
     "NODES",
     "NOT_JUDGED",
     "OFF",

@@ -36,7 +36,7 @@ from .declare import (
     number,
     text,
 )
-from .doubt import left_behind, worst_left_behind
+from .doubt import judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
@@ -703,6 +703,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
+        doubts=judge_matte(matte, balanced, tuple(face for face in known if face.presence > 0.5)),
     )
     verdict = judge(evidence, Aim(_target(asked)))
     figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())

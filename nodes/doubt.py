@@ -26,6 +26,13 @@ _SOFT, _FLAT, _COVER, _DOUBT = 1.73 / 0.12, 2.5 / 0.25, -1.95 / 0.35, -3.68
 _HALF_OPEN, _NO_EDGE, _LITTLE_FACE = 0.35, 0.25, 0.6
 
 
+MATTE_SIGNS = ("too little", "leak", "leak at the rim", "ragged", "half open", "doubtful", "no edge", "left behind")
+"""The signs that :func:`judge_matte` finds: on any frame, without what was learned."""
+
+LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "two lights")
+"""The signs that :meth:`.LearnedKey.warnings` finds beside them where a key is learned."""
+
+
 def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[FaceMatte] = ()) -> tuple[Warned, ...]:
     """Return the signs that a matte of skin wants a look.
 

@@ -15,7 +15,7 @@ from typing import Any
 from ..kernels.angles import wrapped
 from .likeness import Distance, Skin, distance
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, status_of
-from .solve import SKIN_LINE, SkinReading, SkinTarget
+from .solve import SKIN_LINE, SkinReading, SkinTarget, Warned
 
 CARD, EDGES, AS_SHOT, COPY, BY_HAND, UNREAD = "card", "edges", "as shot", "copy", "by hand", "not read"
 """How the light of a clip was found: by something neutral in it, from the picture's edges, left as it was shot, copied
@@ -68,6 +68,11 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "keep more": (
             "Give a larger --keep-skin, or a gentler look.",
             "Keep more of the skin from the look, or make the look gentler.",
+        ),
+        "matte": (
+            "Look at the matte first (--matte-out or --stills DIR); where it is right, `inkarnat graph set G.json "
+            "skin=accepted`.",
+            "Look at the matte first; where it is right, go on (on the desk, tick matte accepted).",
         ),
         "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
     }
@@ -135,7 +140,8 @@ class Evidence:
         would be if the skin lay on its target before the look; None where that is not known.
     :ivar beside: the final reading of the clip that this one should agree with, and ``beside_name`` its name.
     :ivar view: the view that is looked through, "" for none. :ivar by_hand: whether a hand moved the skin after the
-        solve, or in its place.
+        solve, or in its place. :ivar doubts: the signs that the matte wants a look, see :func:`.judge_matte`.
+    :ivar accepted: whether somebody looked at this matte and found it right; then no sign of it counts.
     """
 
     light: SkinReading | None
@@ -153,6 +159,8 @@ class Evidence:
     view: str = ""
     missing: str = ""
     by_hand: bool = False
+    doubts: tuple[Warned, ...] = ()
+    accepted: bool = False
 
     @property
     def turn(self) -> float:
@@ -228,7 +236,8 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
     :param aim: what it should be; None where there is nothing independent to judge it by.
 
     Hue and saturation count, the level does not. The status is that of the worst finding; where only the target is
-    missing, the doubts count all the same.
+    missing, the doubts count all the same. Skin that is read through a matte in doubt is *check* at best, until the
+    matte is another or was accepted.
 
     >>> import numpy as np
     >>> from inkarnat.nodes import Aim, Evidence, measure_skin
@@ -245,7 +254,7 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
         *_key_findings(evidence),
         *_beside_findings(evidence),
     ]
-    worst = sorted([about_skin, *doubts], key=lambda f: _RANK[f.status], reverse=True)
+    worst = sorted([*_matte_findings(evidence), about_skin, *doubts], key=lambda f: _RANK[f.status], reverse=True)
     return Verdict(tuple(worst), drift)
 
 
@@ -365,6 +374,12 @@ def _side(angle: float) -> str:
 # --- what there is to doubt ---------------------------------------------------------------------------------
 
 
+def _matte_findings(evidence: Evidence) -> Iterable[Finding]:
+    """Doubt what is read through a matte that is doubted; where nobody said what is skin, nothing is judged anyway."""
+    if evidence.sampled and not evidence.accepted:
+        yield from (Finding(CHECK, doubt.message, "matte") for doubt in evidence.doubts)
+
+
 def _light_findings(evidence: Evidence) -> Iterable[Finding]:
     if evidence.light_by == UNREAD:
         yield Finding(OFF, "The light could not be read from the picture's edges and was left as it is.", "neutral")
@@ -423,7 +438,7 @@ def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
 
 def _key_findings(evidence: Evidence) -> Iterable[Finding]:
     read = evidence.light or evidence.final
-    if read is not None and evidence.sampled and status_of("stray", read.stray) != HOLDS:
+    if read is not None and evidence.sampled and not evidence.accepted and status_of("stray", read.stray) != HOLDS:
         sentence = (
             f"{read.stray:.0%} of the keyed colour lies more than 20° from the skin's centre (at most "
             f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed."

@@ -24,6 +24,7 @@ from inkarnat.nodes import (
     LeftBehind,
     SkinReading,
     SkinTarget,
+    Warned,
     judge,
 )
 from inkarnat.nodes.likeness import stops
@@ -42,6 +43,7 @@ def evidence(final=None, light=None, **more):
 
 
 LINE = Aim()
+SOFT = (Warned("half open", 0.45, "45% of the matte is half open: the key is unsure."),)
 ADA = Aim(SkinTarget(angle=122.4, ratio=0.21), "Ada", 0.5)
 
 CASES = [
@@ -67,6 +69,12 @@ CASES = [
     (evidence(face=LeftBehind(1 / 3, 128.0)), LINE, CHECK, "A third of this face is left behind: 128° against 123°."),
     (evidence(face=LeftBehind(0.6, 196.0)), LINE, OFF, "60% of this face is left behind: 196° against 123°."),
     (evidence(face=LeftBehind(0.6, 123.5)), LINE, HOLDS, "on the line"),
+    (evidence(doubts=SOFT), LINE, CHECK, "45% of the matte is half open"),
+    (evidence(doubts=SOFT, accepted=True), LINE, HOLDS, "on the line used here"),
+    (evidence(reading(stray=0.48), accepted=True), LINE, HOLDS, "on the line used here"),
+    (evidence(reading(127.1), doubts=SOFT), LINE, OFF, "4.1° yellower"),
+    (evidence(doubts=SOFT), None, CHECK, "45% of the matte is half open"),
+    (evidence(doubts=SOFT, sampled=False), LINE, NOT_JUDGED, "nobody said what is skin"),
     (evidence(area_change=0.24), LINE, HOLDS, "on the line"),
     (evidence(area_change=-0.3), LINE, CHECK, "30% less of the skin"),
     (evidence(area_change=0.61), LINE, OFF, "61% more"),

@@ -57,6 +57,7 @@ CASES = {
     "out of reach": (FIRST.clip.read(1), (*BY_STROKE, "--target-ratio", "0.9"), {}, OFF, "of the target's"),
     "a stroke on hair": (hair(FIRST), ("--add", "box:.02,.03,.11,.2"), {}, OFF, "was turned by −"),
     "a light that looks off": (GREEN.clip.read(1), ("--add", GREEN.face()), {}, CHECK, "was turned by −"),
+    "a matte in doubt": (FIRST.clip.read(1), ("--add", "box:.2,.1,.8,.7"), {}, CHECK, "it has leaked"),
     "a violet balance": (FIRST.clip.read(1), (*BY_STROKE, "--tint", "14"), {}, CHECK, "was balanced by"),
     "a ruined face": (FIRST.clip.read(1), BY_STROKE, {"angle": 60.0}, OFF, "greener than the line used here"),
     "a grey face": (FIRST.clip.read(1), BY_STROKE, {"saturation": 0.2}, OFF, "it looks grey"),
@@ -121,6 +122,32 @@ def test_every_surface_says_the_same(name, tmp_path, monkeypatch):
     verdicts["host"] = in_a_host(graph, picture, monkeypatch)
     assert set(verdicts) | ({"correct"} if changes else set()) == set(SURFACES)
     are_alike(verdicts, status, part)
+
+
+def test_a_matte_that_was_looked_at_is_accepted_until_it_changes(tmp_path):
+    """Everybody follows: the desk, carry and reports too. Another clip's matte is another one."""
+    plate, other, kept = tmp_path / "plate.tif", tmp_path / "other.tif", tmp_path / "g.json"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    write_picture(other, take("take2").clip.read(1), None, bits=16)
+    code, stdout, output = run("correct", plate, "--add", "box:.2,.1,.8,.7", "--graph-out", kept, "--json")
+    assert code == 0, output
+    told = json.loads(stdout)
+    assert [each["message"] for each in told["warnings"]] == [told["verdict"]["sentence"]]
+    assert "skin=accepted" in told["verdict"]["fix"]
+    code, _, output = run("graph", "set", kept, "skin=accepted")
+    assert (code, "skin.matte: doubted → accepted" in output) == (0, True), output
+    are_alike(beside_each_other(Graph.load(kept), plate, kept), HOLDS, "on the line used here")
+    state = State.of_graph(Graph.load(kept))
+    with open_clip(plate) as clip:
+        assert read_skin(Workbench(clip), state, "", 1)["warnings"] == []
+    with open_clip(plate) as clip, open_clip(other) as second:
+        carrier = Carrier(Graph.load(kept), Shot("plate", clip, 1), lambda seen: seen, light="copy")
+        carried = carrier.carry(Shot("other", second, 1))
+    assert (carried.verdict.status, "accepted" in carried.graph.notes()) == (CHECK, False)
+    assert run("graph", "set", kept, "soften.edge-blur=.5")[0] == 0
+    are_alike(beside_each_other(Graph.load(kept), plate, kept), CHECK, "it has leaked")
+    code, _, output = run("graph", "set", kept, "soften=accepted")
+    assert (code, "no skin key 'soften' to accept the matte of. It has: skin." in output) == (2, True), output
 
 
 def beside_each_other(graph, plate, kept):

@@ -11,7 +11,7 @@ import click
 from ...nodes import NODES
 from .. import describe, made
 from ..graphs import versions
-from ..graphs.edits import FROZEN, with_values
+from ..graphs.edits import ACCEPTED, FROZEN, MATTE, with_values
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.listing import differences, in_words, lines
@@ -136,6 +136,7 @@ def set_values(
                                          --input-space hlg --view film.clf
     Back to what was solved:             inkarnat graph set take1.json steer.turn=solved
     Keep the key as it was learned:      inkarnat graph set take1.json skin=frozen
+    The doubted matte is right:          inkarnat graph set take1.json skin=accepted
 
     What is set by hand stays by hand when the rest is solved anew. Nothing is written unless every assignment can be
     carried out.
@@ -156,7 +157,7 @@ def set_values(
             claim(texts={output: made.GRAPH})
         said: tuple[str, ...] = ()
         if opened is not None:
-            steps = frozenset(edit.step for edit in edits)
+            steps = frozenset(edit.step for edit in edits if edit.name != MATTE)
             changed = own_faces(changed, opened)
             anew = solve_anew(changed, look_at(opened.read), opened.frames[0], steps, view=seen)
             changed, said = anew.graph, anew.said
@@ -164,8 +165,10 @@ def set_values(
     rows: list[dict[str, Any]] = []
     for edit in edits:
         kind = type(changed.by_id[edit.step].node)
-        words = [value if value in FROZEN else in_words(kind, edit.name, value) for value in (edit.before, edit.after)]
-        rows.append({"step": edit.step, "word": word_of(kind, edit.name).name, "before": words[0], "after": words[1]})
+        told = FROZEN | ACCEPTED
+        words = [value if value in told else in_words(kind, edit.name, value) for value in (edit.before, edit.after)]
+        word = MATTE if edit.name == MATTE else word_of(kind, edit.name).name
+        rows.append({"step": edit.step, "word": word, "before": words[0], "after": words[1]})
     if as_json:
         console.print_json({"graph": output or graph, "changed": rows, "anew": list(said)})
         return

@@ -12,7 +12,15 @@ from ...nodes import Node
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 from ..graphs.keyframes import Keyframes
-from ..graphs.parts import back_to_solved, frozen_keys, parts_of, with_frozen, with_solved
+from ..graphs.parts import (
+    accepted_keys,
+    back_to_solved,
+    frozen_keys,
+    parts_of,
+    with_accepted,
+    with_frozen,
+    with_solved,
+)
 from ..shots.anew import solve_anew
 from ..shots.marks import marks_of
 from .errors import DeskError
@@ -83,6 +91,18 @@ def frozen(state: State, suffix: str, is_frozen: bool) -> State:
     if "skin" + suffix not in state.graph.by_id:
         raise DeskError("There is no key of that person to freeze.")
     return dataclasses.replace(state, graph=with_frozen(state.graph, "skin" + suffix, is_frozen))
+
+
+def accepted(state: State, suffix: str, is_accepted: bool) -> State:
+    """Return the state with a person's matte accepted as it is now, or doubted again. Raises DeskError without one."""
+    if "skin" + suffix not in state.graph.by_id:
+        raise DeskError("There is no key of that person whose matte could be accepted.")
+    return dataclasses.replace(state, graph=with_accepted(state.graph, "skin" + suffix, is_accepted))
+
+
+def accepted_told(state: State) -> list[str]:
+    """Return the suffixes of the people whose matte was accepted as it is now."""
+    return [id.removeprefix("skin") for id in accepted_keys(state.graph)]
 
 
 def frozen_told(state: State) -> list[str]:

@@ -104,6 +104,7 @@ class Interface:
             "flicker": lambda body: self._session.measure_flicker(body.get("suffix", ""), body.get("span")),
             "back-to-solved": lambda body: self._session.back_to_solved(body["id"], body["name"]),
             "freeze": lambda body: self._session.freeze(body.get("suffix", ""), bool(body["frozen"])),
+            "accept": lambda body: self._session.accept(body.get("suffix", ""), bool(body["accepted"])),
             "follow": lambda body: self._session.follow(body["id"], body["frame"], body.get("gesture")),
             "track": lambda body: self._session.track(body["id"], body["frame"], body.get("span")),
             "faces": lambda body: self._session.find_faces(),

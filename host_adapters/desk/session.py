@@ -60,7 +60,7 @@ from .keyframing import (
 )
 from .notes import Keeper, read_notes, write_notes
 from .owner import Owner
-from .parts import back, followed, frozen, frozen_told, parts_told
+from .parts import accepted, accepted_told, back, followed, frozen, frozen_told, parts_told
 from .plots import Grey, chroma_plot, level_ends, level_plot
 from .seeing import PLAIN, Seeing
 from .solving import Solver, matte_origin, read_skin, result_origin
@@ -407,6 +407,7 @@ class Session:
             "flicker": None if self.flicker is None else self.flicker.as_dict(),
             "parts": parts_told(state.graph),
             "frozen": frozen_told(state),
+            "accepted": accepted_told(state),
             "faces": {p.suffix: person_faces(state, p) for p in state.people},
             "task": self.tasks.as_dict(),
             "shapes": {p.suffix: [w + p.suffix for w in shapes_of(p.suffix, state.graph.by_id)] for p in state.people},
@@ -647,6 +648,13 @@ class Session:
             name = self.state.person(suffix).name
             self._put(frozen(self.state, suffix, is_frozen), "Freeze key" if is_frozen else "Let the key follow")
             return f"The key of {name} {'stays as it is' if is_frozen else 'follows the light again'}."
+
+    def accept(self, suffix: str, is_accepted: bool) -> str:
+        """Note that somebody looked at a person's matte and found it right, until it changes; or take that back."""
+        with self._lock:
+            name = self.state.person(suffix).name
+            self._put(accepted(self.state, suffix, is_accepted), "Accept matte" if is_accepted else "Doubt the matte")
+            return f"The matte of {name} {'is accepted, until it changes' if is_accepted else 'is judged again'}."
 
     def follow(self, changed: str, frame: int, gesture: str | None = None) -> str:
         """Learn and solve anew what stands behind a changed step, as one change with it, and say what was done."""

@@ -9,6 +9,8 @@ from typing import Any
 from ...kernels.arrays import Floats
 from ...nodes import (
     CONTROL,
+    LEARNED_SIGNS,
+    MATTE_SIGNS,
     Aim,
     Balance,
     Evidence,
@@ -26,7 +28,8 @@ from ...nodes import (
     worst_left_behind,
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..shots.aims import aim_at
+from ..graphs.parts import accepted_keys
+from ..shots.aims import aim_at, noted_doubts
 from ..shots.evidence import (
     BEFORES,
     WITHOUT_LOOK,
@@ -200,6 +203,9 @@ def read_skin(
     person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
     matte = bench.value(state.graph, origin, frame, size)
     warnings = list(_signs(person, state, frame, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
+    doubts = tuple(warned for warned in warnings if warned.sign in (*MATTE_SIGNS, *LEARNED_SIGNS))
+    if accepted := f"skin{suffix}" in accepted_keys(state.graph):
+        warnings = [warned for warned in warnings if warned not in doubts]
     opened, aim = with_befores(state.graph, _result(state)), aim_at(person.target)
     pictures = {name: picture for name, picture in opened.outputs if name in (*BEFORES, WITHOUT_LOOK)}
     try:
@@ -228,6 +234,8 @@ def read_skin(
         aimed=_aimed(bench, state, opened, aim, origin, frame, size, seeing),
         view=seeing.id,
         by_hand=is_by_hand(state.graph),
+        doubts=doubts,
+        accepted=accepted,
     )
     verdict = judge(found, aim)
     return {
@@ -307,6 +315,8 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
     if person.unconnected is None or person.recall is None:
         yield from judge_matte(matte, picture, faces)
+        noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))
+        yield from (warned for warned in noted if warned.sign in LEARNED_SIGNS)
         key = state.graph.by_id.get("skin" + person.suffix)
         if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."

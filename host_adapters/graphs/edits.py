@@ -14,7 +14,17 @@ from .by_hand import with_picture_step
 from .errors import GraphError, Problems
 from .graph import STANDARD_SOURCE, Graph, Step
 from .keyframes import WAYS, WORD, Keyframes
-from .parts import Hand, Parts, back_to_solved, frozen_keys, parts_of, with_frozen, with_parts
+from .parts import (
+    Hand,
+    Parts,
+    accepted_keys,
+    back_to_solved,
+    frozen_keys,
+    parts_of,
+    with_accepted,
+    with_frozen,
+    with_parts,
+)
 from .standard import keyed_step
 from .wording import parameter, read_value, span_words, word_of
 
@@ -23,6 +33,9 @@ BY = "by:"
 SOLVED = "solved"
 """In place of a figure: go back to what was solved."""
 FROZEN = {"frozen": True, "free": False}
+ACCEPTED = {"accepted": True, "doubted": False}
+MATTE = "matte"
+"""What an edit calls a key's matte that was accepted, which is no parameter of it."""
 """What a key is set to that a change before it does not learn anew, or does."""
 
 
@@ -41,7 +54,7 @@ def with_values(graph: Graph, assignments: Sequence[str], height: float | None =
 
     A value is one of the parameter's (see :func:`.wording.read_value`), ``by:`` and a figure, or keyframes as
     ``frame:value,frame:value``, behind which ``smooth`` may stand. ``solved`` goes back to what was solved; a key is
-    set to ``frozen`` or ``free``: ``skin=frozen``.
+    set to ``frozen`` or ``free``, ``skin=frozen``, and its matte to ``accepted`` or ``doubted``.
 
     :raises GraphError: with everything that is wrong with any of the assignments.
     """
@@ -61,6 +74,8 @@ def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edi
     id, dot, word = place.strip().rpartition(".")
     if sign and not dot and value.strip().lower() in FROZEN:
         return _frozen(graph, place.strip(), FROZEN[value.strip().lower()])
+    if sign and not dot and value.strip().lower() in ACCEPTED:
+        return _as_accepted(graph, place.strip(), ACCEPTED[value.strip().lower()])
     if not sign or not dot:
         raise GraphError(f"An assignment is step.word=value, such as steer.turn=4, not {text!r}.")
     if id in LEVELS_FIRST.before and id not in graph.by_id and STANDARD_SOURCE in graph.sources:
@@ -87,13 +102,25 @@ def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edi
 
 def _frozen(graph: Graph, id: str, frozen: bool) -> tuple[Graph, Edit]:
     """Return the graph with a key frozen as it was learned, or free to be learned anew."""
-    step = graph.by_id.get(id)
-    if step is None or not isinstance(step.node, SkinKey):
-        keys = ", ".join(other.id for other in graph.steps if isinstance(other.node, SkinKey)) or "none"
-        raise GraphError(f"The graph has no skin key {id!r} to freeze. It has: {keys}.")
+    _skin_key(graph, id, "freeze")
     words = {True: "frozen", False: "free"}
     before = words[id in frozen_keys(graph)]
     return with_frozen(graph, id, frozen), Edit(id, "model", before, words[frozen])
+
+
+def _as_accepted(graph: Graph, id: str, accepted: bool) -> tuple[Graph, Edit]:
+    """Return the graph with the matte of a key accepted as it is now, or doubted again."""
+    _skin_key(graph, id, "accept the matte of")
+    words = {True: "accepted", False: "doubted"}
+    before = words[id in accepted_keys(graph)]
+    return with_accepted(graph, id, accepted), Edit(id, MATTE, before, words[accepted])
+
+
+def _skin_key(graph: Graph, id: str, wanted: str) -> None:
+    step = graph.by_id.get(id)
+    if step is None or not isinstance(step.node, SkinKey):
+        keys = ", ".join(other.id for other in graph.steps if isinstance(other.node, SkinKey)) or "none"
+        raise GraphError(f"The graph has no skin key {id!r} to {wanted}. It has: {keys}.")
 
 
 def current(step: Step, name: str) -> Any:

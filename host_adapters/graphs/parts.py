@@ -13,10 +13,13 @@ difference. Graphs without such notes stay in format 1; their values count as so
 from __future__ import annotations
 
 import dataclasses
+import hashlib
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from ...nodes import REST
 from ...nodes.declare import Node, ParamError, Value
 from .errors import GraphError, shown
 from .graph import Graph, Step
@@ -216,6 +219,57 @@ def frozen_keys(graph: Graph) -> tuple[str, ...]:
     """Return the ids of the keys that are frozen."""
     names = graph.notes().get("frozen", [])
     return tuple(str(name) for name in names) if isinstance(names, list) else ()
+
+
+# --- accepted mattes -----------------------------------------------------------------------------------------
+
+
+def with_accepted(graph: Graph, key: str, accepted: bool = True) -> Graph:
+    """Return the graph with a note that somebody looked at the matte of a key and found it right; or without it.
+
+    The note goes with the matte as it is now: whatever changes it, the light before it included, ends it.
+    """
+    known = {name: told for name, told in _accepted(graph).items() if name != key}
+    known |= {key: _matte_print(graph, key)} if accepted else {}
+    notes = {name: entry for name, entry in graph.notes().items() if name != "accepted"}
+    return graph.with_notes(notes | ({"accepted": known} if known else {}))
+
+
+def without_accepted(graph: Graph) -> Graph:
+    """Return the graph without notes of accepted mattes: on another clip the same key makes another matte."""
+    return graph.with_notes({name: entry for name, entry in graph.notes().items() if name != "accepted"})
+
+
+def accepted_keys(graph: Graph) -> tuple[str, ...]:
+    """Return the ids of the keys whose matte was accepted and is the same now."""
+    return tuple(key for key, told in _accepted(graph).items() if told == _matte_print(graph, key))
+
+
+def _accepted(graph: Graph) -> dict[str, str]:
+    noted = graph.notes().get("accepted", {})
+    return {str(key): str(told) for key, told in noted.items()} if isinstance(noted, dict) else {}
+
+
+def matte_print(graph: Graph, suffix: str) -> str:
+    """Return a hash of all that makes a person's matte, the light before it included; "" where there is none.
+
+    Steps at rest do not count: the desk sets up what other graphs leave out.
+
+    :param suffix: of the person's steps, such as "-left"; "" where there is one person.
+    """
+    origins = dict(graph.outputs)
+    origin = origins.get(f"matte{suffix}", origins.get("matte", ""))
+    if origin not in graph.by_id:
+        return ""
+    told = (
+        step for step in graph.order_to([origin]) if step.keyed or step.node not in (type(step.node)(), *REST.values())
+    )
+    steps = [(step.node.config(), repr(step.keyed)) for step in told]
+    return hashlib.sha256(json.dumps(steps, sort_keys=True, default=str).encode()).hexdigest()[:16]
+
+
+def _matte_print(graph: Graph, key: str) -> str:
+    return matte_print(graph, key.removeprefix("skin")) if key in graph.by_id else ""
 
 
 # --- notes --------------------------------------------------------------------------------------------------

@@ -8,9 +8,10 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ...nodes import SKIN_LINE, Aim, RangeKey, ReadingError, Sample, SkinKey, SkinTarget, SoftenMatte
+from ...nodes import SKIN_LINE, Aim, RangeKey, ReadingError, Sample, SkinKey, SkinTarget, SoftenMatte, Warned
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
+from ..graphs.parts import matte_print
 from .people import Person
 
 
@@ -92,6 +93,29 @@ def noted_covered(graph: Graph, name: str) -> float | None:
         return None
     share = entry.get("of_face")
     return float(share) if isinstance(share, int | float) and share > 0 else None
+
+
+def with_doubts(graph: Graph, doubts: Mapping[str, Iterable[Warned]]) -> Graph:
+    """Return the graph with notes on the signs by which each person's matte is doubted as it is now."""
+    notes = graph.notes()
+    people = {name: {**entry} for name, entry in {**notes.get("people", {})}.items()}
+    for name, found in doubts.items():
+        own = people.setdefault(name, {})
+        own.pop("doubts", None)
+        if signs := [dataclasses.asdict(doubt) for doubt in found]:
+            own["doubts"] = {"signs": signs, "matte": matte_print(graph, f"-{name}" if name else "")}
+    return graph.with_notes({**notes, "people": people})
+
+
+def noted_doubts(graph: Graph, name: str) -> tuple[Warned, ...]:
+    """Return the signs that were noted for a person's matte; none where the matte is another now."""
+    entry = _person_notes(graph, name).get("doubts")
+    if not isinstance(entry, dict) or entry.get("matte") != matte_print(graph, f"-{name}" if name else ""):
+        return ()
+    try:
+        return tuple(Warned(str(e["sign"]), float(e["figure"]), str(e["message"])) for e in entry["signs"])
+    except (TypeError, KeyError, ValueError) as error:
+        raise GraphError(f"The graph's notes on what its matte is doubted for are damaged: {error}") from None
 
 
 def _key_of(graph: Graph, name: str) -> str:

@@ -55,7 +55,18 @@ from ..graphs.by_hand import typed_on
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.keyframes import Keyframes
-from ..graphs.parts import Hand, Parts, amount_of, apart, summed, value_at, with_amounts, with_parts, with_solved
+from ..graphs.parts import (
+    Hand,
+    Parts,
+    amount_of,
+    apart,
+    summed,
+    value_at,
+    with_amounts,
+    with_parts,
+    with_solved,
+    without_accepted,
+)
 from ..graphs.parts import parts_of as parts_of_step
 from ..graphs.typed import control_of
 from ..media.clips import Clip
@@ -424,7 +435,8 @@ class Carrier:
             raise CarryError(f"{shot.name}: {error}") from error
 
     def _carry(self, shot: Shot, again: bool) -> Carried:
-        graph = with_own_faces(parts_of(self.graph, self.what, shot.own, self.subjects), shot.clip)
+        carried = parts_of(self.graph, self.what, shot.own, self.subjects)
+        graph = without_accepted(with_own_faces(carried, shot.clip))
         balance, by = self._balance(shot) if "light" in self.what else (None, noted_light(graph) or COPY)
         graph = graph if balance is None else self._with_trim(with_balance(graph, balance, self.reference.frame))
         solved = again and bool(shot.add)

@@ -19,6 +19,7 @@ from ...kernels.arrays import Floats
 from ...nodes import (
     CARD,
     EDGES,
+    LEARNED_SIGNS,
     LIMITS,
     UNREAD,
     Aim,
@@ -35,7 +36,9 @@ from ...nodes import (
     SkinReading,
     SteerSkin,
     Verdict,
+    Warned,
     judge,
+    judge_matte,
     left_behind,
     measure_skin,
     solve_steer,
@@ -46,10 +49,10 @@ from ...nodes import (
 from ..detect.faces import Face, available, find_faces
 from ..graphs.colour_spaces import WORKING
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
-from ..graphs.parts import parts_of
+from ..graphs.parts import accepted_keys, parts_of
 from ..graphs.runner import Fetch, Runner
 from ..media.files import InputError
-from .aims import noted_covered
+from .aims import noted_covered, noted_doubts
 from .approach import Approach
 from .sampling import spread
 
@@ -220,6 +223,7 @@ class Moment:
     """What the skin of one person reads on one frame, in the three pictures; None where it could not be read.
 
     :ivar without_look: before a look that skin is kept from. :ivar aimed: see :meth:`Witness.aimed`.
+    :ivar doubts: the signs that the matte wants a look; None where the picture that it was keyed on is not at hand.
     """
 
     frame: int
@@ -229,6 +233,7 @@ class Moment:
     missing: str = ""
     without_look: SkinReading | None = None
     aimed: SkinReading | None = None
+    doubts: tuple[Warned, ...] | None = None
 
 
 def _with_result(graph: Graph) -> Graph:
@@ -237,6 +242,23 @@ def _with_result(graph: Graph) -> Graph:
         return graph
     shot = WORKING if WORKING in graph.by_id else _source(graph)
     return dataclasses.replace(graph, outputs=(*graph.outputs, ("result", shot)))
+
+
+_UNSEEN = "unseen"
+"""The light-only picture as the key saw it, not as it is looked at through a view."""
+
+
+def known_faces(graph: Graph, name: str, frame: int) -> tuple[FaceMatte, ...]:
+    """Return the faces that a graph knows on a frame for a person's key, by the name in the graph."""
+    origin = mattes_of(graph).get(name, "matte")
+    origin = dict(graph.outputs).get(origin, "")
+    steps = graph.order_to([origin]) if origin in graph.by_id else []
+    suffix = f"-{name}" if name else ""
+    found = (step.node_at(frame) for step in steps if isinstance(step.node, FaceMatte) and step.id.endswith(suffix))
+    return tuple(face for face in found if isinstance(face, FaceMatte) and face.presence > _PRESENT)
+
+
+_PRESENT = 0.5
 
 
 class Witness:
@@ -259,7 +281,7 @@ class Witness:
         first, last = clip.frames[0], clip.frames[-1]
         wanted = [*self.shown, *self.mattes.values()]
         made = self._runner.run_frame(frame, lambda _, at: clip.read(min(max(at, first), last)), wanted)
-        return {**made, **{name: self.view(made[name]) for name in self.shown}}
+        return {**made, **{name: self.view(made[name]) for name in self.shown}, _UNSEEN: made["light_only"]}
 
     def moment(self, pictures: dict[str, Floats], frame: int, name: str = "") -> Moment:
         """Read the skin of a person in the three pictures of a frame."""
@@ -271,7 +293,9 @@ class Witness:
                 found[before] = measure_skin(pictures[before], matte)
             except ReadingError as error:
                 missing = missing or str(error)
-        return Moment(frame, found["as_shot"], found["light_only"], found["final"], missing, found[WITHOUT_LOOK])
+        shot, light, final, without = (found[each] for each in (*BEFORES, WITHOUT_LOOK))
+        doubts = judge_matte(matte, pictures[_UNSEEN], known_faces(self.graph, name, frame))
+        return Moment(frame, shot, light, final, missing, without, doubts=doubts)
 
     def aimed(self, clip: Read, frame: int, name: str, aim: Aim | None) -> SkinReading | None:
         """Return what the skin of a person would read in the end if it lay on its target before the look.
@@ -316,7 +340,7 @@ class Survey:
     :ivar as_shot, light_only, final: None where no frame could be read. :ivar frames: those that were looked at.
     :ivar failed: why frames could not be read, by frame. :ivar face: what of the face is left behind in the middle.
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
-    :ivar without_look, aimed: as in :class:`Moment`.
+    :ivar without_look, aimed: as in :class:`Moment`. :ivar doubts: of the matte in the middle, as in :class:`Moment`.
     """
 
     as_shot: SkinReading | None
@@ -328,6 +352,7 @@ class Survey:
     of_face: float | None = None
     without_look: SkinReading | None = None
     aimed: SkinReading | None = None
+    doubts: tuple[Warned, ...] | None = None
 
     @property
     def area(self) -> float:
@@ -342,7 +367,8 @@ class Survey:
         failed = tuple((moment.frame, moment.missing) for moment in moments if moment.missing)
         names = (*BEFORES, "without_look", "aimed")
         shot, light, final, without, aimed = (middle([getattr(m, each) for m in moments]) for each in names)
-        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed)
+        doubts = moments[len(moments) // 2].doubts if moments else None
+        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts)
 
 
 def survey(
@@ -529,7 +555,22 @@ def evidence(
         view=view,
         missing=missing,
         by_hand=is_by_hand(graph),
+        doubts=doubts_of(graph, surveyed, person),
+        accepted=is_accepted(graph, person),
     )
+
+
+def doubts_of(graph: Graph, surveyed: Survey, person: str) -> tuple[Warned, ...]:
+    """Return what there is to doubt of a matte: as it was seen now, beside what was noted when its key was learned."""
+    noted = noted_doubts(graph, person)
+    if surveyed.doubts is None:
+        return noted
+    return (*surveyed.doubts, *(doubt for doubt in noted if doubt.sign in LEARNED_SIGNS))
+
+
+def is_accepted(graph: Graph, person: str) -> bool:
+    """Tell whether somebody looked at the matte of a person and found it right."""
+    return (f"skin-{person}" if person else "skin") in accepted_keys(graph)
 
 
 def is_by_hand(graph: Graph) -> bool:

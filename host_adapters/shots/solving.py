@@ -21,6 +21,8 @@ from ...nodes import (
     CARD,
     COPY,
     EDGES,
+    LEARNED_SIGNS,
+    MATTE_SIGNS,
     SKIN_LINE,
     Aim,
     Balance,
@@ -43,6 +45,7 @@ from ...nodes import (
     Subject,
     ToneCurve,
     Verdict,
+    Warned,
     beyond,
     judge,
     missed,
@@ -62,7 +65,7 @@ from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
 from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
-from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_light
+from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
 from .drift import Drift, Followed, follow_drift, measure_drift
 from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence
@@ -299,9 +302,11 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     graph = with_face_note(graph, clip)
     if options.under is not None:
         graph = with_look(options.under.on(graph), options.under)
+    graph = with_doubts(graph, {p.name: _matte_signs(p.warnings) for p in correction.people})
     judged = _judged(graph, clip, correction, aimed, marked.first, options)
     graph = with_covered(graph, {name: covered for name, (_, _, covered) in judged.items()})
-    correction = _read_again(correction, judged, options)
+    correction = _doubted_as_judged(_read_again(correction, judged, options), judged)
+    graph = with_doubts(graph, {p.name: _matte_signs(p.warnings) for p in correction.people})
     for person in correction.people:
         notes += _told_of_target(person, aimed[person.name], parts_of(graph, person.id("steer")))
     lights = {name: moment.light_only for name, (moment, _, _) in judged.items()}
@@ -460,6 +465,21 @@ def _read_again(
         final = moment.final if options.under is None else moment.without_look
         moved = bool(hands_of(options.typed_of(subject), "steer")) and final is not None
         people.append(dataclasses.replace(person, after=final) if moved and final is not None else person)
+    return dataclasses.replace(correction, people=tuple(people))
+
+
+def _matte_signs(warnings: Sequence[Warned]) -> list[Warned]:
+    return [each for each in warnings if each.sign in (*MATTE_SIGNS, *LEARNED_SIGNS)]
+
+
+def _doubted_as_judged(
+    correction: Correction, judged: Mapping[str, tuple[Moment, Verdict, float | None]]
+) -> Correction:
+    """Return the correction with the signs of each matte as the graph makes it, by which it was judged."""
+    people = []
+    for person in correction.people:
+        others = [each for each in person.warnings if each.sign not in MATTE_SIGNS]
+        people.append(dataclasses.replace(person, warnings=(*(judged[person.name][0].doubts or ()), *others)))
     return dataclasses.replace(correction, people=tuple(people))
 
 

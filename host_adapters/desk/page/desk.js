@@ -888,6 +888,7 @@ const doing = {
   reset: (id, name) => does(state.parts[id]?.[name]?.by_hand ? "back-to-solved" : "reset", { id, name }, { silent: true }),
   parts: (id, name) => state.parts[id]?.[name],
   freeze: (frozen) => does("freeze", { suffix: now.person, frozen }),
+  accept: (accepted) => does("accept", { suffix: now.person, accepted }),
   unmark: (mark) => does("unmark", { mark }),
   keyframe: (id, name, what) => does("keyframe", { do: what, id, name, frame: now.frame }),
   findFaces: () => does("faces"),

@@ -38,6 +38,7 @@ export class Sheet {
       if (step) shown.show(this.doing.atFrame(id)?.[name] ?? step.params[name], state.keyframes[id]?.[name], step.rest[name], frame, this.doing.parts(id, name), state.ways[id]?.[name]);
     }
     if (find("freeze-key")) find("freeze-key").checked = state.frozen.includes(person);
+    if (find("accept-matte")) find("accept-matte").checked = state.accepted.includes(person);
     this.#showMarks(state, person);
     this.#showSummaries(state, person, view);
   }
@@ -106,9 +107,11 @@ export class Sheet {
   #learning() {
     const input = make("input", { type: "checkbox", id: "at-once", checked: this.atOnce, onchange: () => (this.atOnce = input.checked) });
     const frozen = make("input", { type: "checkbox", id: "freeze-key", onchange: () => this.doing.freeze(frozen.checked) });
+    const accepted = make("input", { type: "checkbox", id: "accept-matte", onchange: () => this.doing.accept(accepted.checked) });
     return [
       make("label", { class: "inline" }, input, "learn from each mark at once"),
       make("label", { class: "inline", title: "The key stays as it was learned, whatever changes in the light before it" }, frozen, "freeze key"),
+      make("label", { class: "inline", title: "You looked at the matte and it is right: its warnings no longer count, until it changes" }, accepted, "matte accepted"),
     ];
   }
 
