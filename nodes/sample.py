@@ -110,8 +110,8 @@ class Sample:
             hint = " A shell takes ; for the end of the command."
             hint += ' Quote a stroke, --add "stroke:…;…/.02", or write + for ;.'
         raise SampleError(
-            f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:x,y;x,y/radius "
-            f"or face:x0,y0,x1,y1, each number a part of the frame (0 to 1).{hint}"
+            f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 (two corners) or stroke:x,y;x,y/"
+            f"radius or face:x0,y0,x1,y1, each number a part of the frame (0 to 1).{hint}"
         )
 
     def __str__(self) -> str:

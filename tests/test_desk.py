@@ -1023,7 +1023,8 @@ def test_controls_take_the_units_and_directions_of_the_options():
     for option in typed.CONTROLS:
         told = nodes[typed.STEPS[option.step].name]["params"][option.field]
         assert (told["slope"], told["offset"]) == (option.slope, option.to_field(0))
-        assert told["unit"] == option.unit.word
+        times = {"contrast", "saturation", "shadow-reach", "highlight-reach", "key-falloff", "skin-saturation"}
+        assert told["unit"] == ("×" if option.option in times else option.unit.word), option.option
         if option.param.kind == "points":
             continue
         assert all(told["ends"])

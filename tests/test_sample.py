@@ -135,7 +135,7 @@ def test_unreadable_text_gets_the_three_forms(text):
     with pytest.raises(SampleError) as caught:
         Sample.parse(text)
     assert str(caught.value).startswith(
-        f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 or stroke:"
+        f"Sample {text!r} cannot be read: write point:x,y or box:x0,y0,x1,y1 (two corners) or stroke:"
     )
     assert isinstance(caught.value, InkarnatError)
 

@@ -23,7 +23,8 @@ from . import console
 Command = Callable[..., Any]
 
 SAMPLE_HELP = (
-    "point:x,y, box:x0,y0,x1,y1 or stroke:x,y;x,y;…/radius, in parts of the frame (0 to 1, from the top left corner); "
+    "point:x,y, box:x0,y0,x1,y1 (two corners) or stroke:x,y;x,y;…/radius, in parts of the frame (0 to 1, from the top "
+    "left corner); "
     "@frame behind it names the frame it is marked on."
 )
 

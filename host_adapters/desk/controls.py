@@ -12,7 +12,7 @@ from ...nodes.declare import Node, Param, ParamError
 from ..describe import GROUPS, can_be_keyed
 from ..graphs.graph import Step
 from ..graphs.keyframes import WAYS
-from ..graphs.typed import CONTROLS, LEVEL, MIRED, SIZE, STEPS, Control, control_of
+from ..graphs.typed import CONTROLS, FACTOR, LEVEL, MIRED, SIZE, STEPS, Control, control_of
 from .state import Person, State
 
 TARGET = "target"
@@ -197,7 +197,7 @@ def _typed(param: Param, control: Control, told: Mapping[str, Any]) -> dict[str,
     how: dict[str, Any] = {
         "slope": control.slope,
         "offset": control.to_field(0.0),
-        "unit": control.unit.word,
+        "unit": _TIMES if _multiplies(param, control) else control.unit.word,
         "units": units,
         "signed": param.low < 0 or control.at_rest,
         "aside": _ASIDES.get(control.unit, ""),
@@ -210,6 +210,15 @@ def _typed(param: Param, control: Control, told: Mapping[str, Any]) -> dict[str,
     more = ["in pixels as 4px"] * control.unit.pixels + ["in codes of 10 bits as 18c"] * ("c" in units)
     ends = {"low": low, "high": high, "shown": list(shown), "step": _step(param, shown)}
     return how | ends | {"rule": "; ".join([control.span(), *more])}
+
+
+_TIMES = "×"
+"""Stands beside a number that something is multiplied by."""
+
+
+def _multiplies(param: Param, control: Control) -> bool:
+    """Tell whether a number is a factor that changes nothing at 1, and neither a part of a whole nor a difference."""
+    return control.unit is FACTOR and param.default == 1 and param.high > 1
 
 
 def _ends(control: Control, *ends: float | None) -> tuple[Any, Any]:

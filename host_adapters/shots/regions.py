@@ -11,12 +11,15 @@ from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 
 REGION_HELP = (
-    "ellipse:x,y,w,h or box:x,y,w,h (centre, width and height; a fifth number turns it counter-clockwise by degrees) "
-    "or polygon:x,y;x,y;x,y, with /feather behind it for another soft edge. x and y are parts of the frame, w, h and "
-    "feather count in frame heights."
+    "ellipse:x,y,w,h or box:x,y,w,h (centre, width and height, where a sample's box is two corners; a fifth number "
+    "turns it counter-clockwise by degrees) or polygon:x,y;x,y;x,y, with /feather behind it for another soft edge. "
+    "x and y are parts of the frame, w, h and feather count in frame heights."
 )
 
-_RULE = "write ellipse:x,y,w,h, box:x,y,w,h or polygon:x,y;x,y;x,y, each with /feather behind it where wanted"
+_RULE = (
+    "write ellipse:x,y,w,h or box:x,y,w,h (centre, width and height), or polygon:x,y;x,y;x,y, each with /feather "
+    "behind it where wanted"
+)
 
 
 def parse_region(text: str) -> Region:
