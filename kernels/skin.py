@@ -37,8 +37,9 @@ _SURE, _SURER, _FLATTER, _MOST_GROWN, _GROWN_BESIDE = 0.15, 0.02, 0.05, 3.0, 2.0
 """Without a face: soft share below which nothing further is tried; by how much it must fall; by how much the edge may
 rather run where the picture has none; how many times as large the matte may become, and so where something was
 subtracted. Chosen on the 18 tuning pictures, among four grades of boldness and 900 such rules."""
-_RIM_OF_A_BOX = 0.95
-"""What of the edge's contrast must stay beside a box, which may hold hair; only BOLDER is tried there."""
+_RIM_KEPT_ALONE = 0.95
+"""What of the edge's contrast must stay beside a box, which may hold hair, and with further pictures, whose mattes are
+not looked at: only BOLDER is tried there."""
 _GROWTH, _SECOND_GROWTH, _FAR_GROWTH, _MOST_LIGHTS = 1.6, 3.0, 4.0, 2
 """How far the keyed area may grow: bolder, with skin in other light, and so where the first matte is very doubtful."""
 
@@ -176,7 +177,7 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     first = _Result(scenes[0], frames[0], keyed[0], learner.attempt(reach))
     best = first
     if not any(map(any, keyed)):
-        best = _bolder_alone(scenes[0], learner, frames[0], keyed[0], first, reach)
+        best = _bolder_alone(scenes[0], learner, frames[0], keyed[0], first, reach, len(frames) > 1)
     elif first.signs.soft > DOUBTFUL:
         best = _tried_again(scenes[0], learner, frames[0], keyed[0], first, reach)
     return Studied(
@@ -344,19 +345,25 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
 
 
 def _bolder_alone(
-    scene: _Scene, learner: learn.Learner, frame: learn.Frame, keyed: Sequence[bool], first: _Result, reach: float
+    scene: _Scene,
+    learner: learn.Learner,
+    frame: learn.Frame,
+    keyed: Sequence[bool],
+    first: _Result,
+    reach: float,
+    further: bool,
 ) -> _Result:
     """Without a face, learn bolder, the boldest first, and keep the first matte that is surer without a new leak."""
     one = first.signs
     if one.soft < _SURE:
         return first
-    boxed = bool(frame.wholes)
-    growth = _GROWTH if boxed else _GROWN_BESIDE if frame.subtract.any() else _MOST_GROWN
-    for boldness in (learn.BOLDER,) if boxed else learn.BOLDNESS:
+    careful = further or bool(frame.wholes)
+    growth = _GROWTH if careful else _GROWN_BESIDE if frame.subtract.any() else _MOST_GROWN
+    for boldness in (learn.BOLDER,) if careful else learn.BOLDNESS:
         trial = _Result(scene, frame, keyed, learner.attempt(reach, boldness))
         other = trial.signs
         surer = other.soft < one.soft - _SURER and other.flat < one.flat + _FLATTER
-        kept = other.contrast >= _RIM_OF_A_BOX * one.contrast or not boxed
+        kept = other.contrast >= _RIM_KEPT_ALONE * one.contrast or not careful
         if surer and kept and other.area < growth * one.area:
             return trial
     return first
