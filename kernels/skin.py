@@ -36,7 +36,7 @@ _BETTER, _RIM_KEPT = 0.05, 0.85
 _SURE, _SURER, _FLATTER, _MOST_GROWN, _GROWN_BESIDE = 0.15, 0.02, 0.05, 3.0, 2.0
 """Without a face: soft share below which nothing further is tried; by how much it must fall; by how much the edge may
 rather run where the picture has none; how many times as large the matte may become, and so where something was
-subtracted. Chosen on the 18 tuning pictures, among four grades of boldness and 900 such rules."""
+subtracted. Chosen on the 18 tuning pictures, among three grades of boldness and 864 such rules."""
 _RIM_KEPT_ALONE = 0.95
 """What of the edge's contrast must stay beside a box, which may hold hair, and with further pictures, whose mattes are
 not looked at: only BOLDER is tried there."""
