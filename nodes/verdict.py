@@ -61,6 +61,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Set the skin's saturation nearer to 1, or give the target a saturation.",
         ),
         "view": ("Give the --view that the target was approved under.", "Read through the view of the target."),
+        "space": (
+            "Give --input-space with what it holds, or bt709 where the file is wrong.",
+            "Convert the footage to BT.709 first, or mend what its file says.",
+        ),
         "look": (
             "Judge the correction without the look: give its own graph.",
             "Judge the correction without the look.",
@@ -142,6 +146,7 @@ class Evidence:
     :ivar view: the view that is looked through, "" for none. :ivar by_hand: whether a hand moved the skin after the
         solve, or in its place. :ivar doubts: the signs that the matte wants a look, see :func:`.judge_matte`.
     :ivar accepted: whether somebody looked at this matte and found it right; then no sign of it counts.
+    :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
 
     light: SkinReading | None
@@ -161,6 +166,7 @@ class Evidence:
     by_hand: bool = False
     doubts: tuple[Warned, ...] = ()
     accepted: bool = False
+    misread: str = ""
 
     @property
     def turn(self) -> float:
@@ -305,6 +311,8 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
     if not evidence.sampled:
         why = "nobody said what is skin, and the natural range reads near the line whatever it keys"
         return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "sample")
+    if evidence.misread:
+        return None, Finding(NOT_JUDGED, f"{reads}: {evidence.misread}.", "space")
     if aim is None:
         return None, Finding(NOT_JUDGED, f"{reads}: there is no target to judge it by.", "")
     if aim.view is not None and aim.view != evidence.view:

@@ -15,11 +15,13 @@ import probe
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.desk.session import Session
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.colour_tags import meaning_of, space_notes
 from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.media.video_write import VideoWriter
-from inkarnat.nodes import named_primaries, primaries_of_profile, tag_in_words
+from inkarnat.nodes import STATUSES, named_primaries, primaries_of_profile, tag_in_words
 from PIL import Image
 
 UNSAID = (0, 2, 2, 2)
@@ -269,3 +271,72 @@ def test_auto_leaves_plain_footage_as_it_is(tmp_path):
     auto, plain = run(*words, "--input-space", "auto"), run(*words)
     assert (auto.exit_code, auto.stdout) == (plain.exit_code, plain.stdout)
     assert "read as it is" in auto.stderr
+
+
+# --- what is judged of it -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def graded_in_light(tmp_path_factory):
+    """A clip of skin on blue cloth that says it holds PQ, and the same without a word."""
+    folder = tmp_path_factory.mktemp("graded")
+    picture = np.full((96, 128, 3), (0.3, 0.36, 0.5), np.float32)
+    picture[24:72, 32:96] = (0.62, 0.48, 0.4)
+    picture += np.random.default_rng(3).normal(0, 0.004, picture.shape).astype(np.float32)
+    codes = np.rint(picture * 255).astype(np.uint8)
+    for name, (primaries, transfer) in {"plain": (1, 1), "told": (9, 16), "again": (9, 16)}.items():
+        with av.open(str(folder / f"{name}.mkv"), "w") as container:
+            stream = container.add_stream("ffv1", rate=24)
+            stream.width, stream.height, stream.pix_fmt = 128, 96, "yuv444p"
+            context = stream.codec_context
+            context.color_range, context.colorspace, context.color_primaries, context.color_trc = (
+                1,
+                1,
+                primaries,
+                transfer,
+            )
+            for _ in range(2):
+                frame = av.VideoFrame.from_ndarray(codes, "rgb24").reformat(format="yuv444p", dst_colorspace="ITU709")
+                container.mux(stream.encode(frame))
+            container.mux(stream.encode())
+    return folder
+
+
+def verdict(*words):
+    done = run(*words)
+    assert done.exit_code == 0, done.stderr
+    return next(line for line in done.stdout.splitlines() if line.partition(":")[0] in STATUSES)
+
+
+SKIN = ("--add", "box:.3,.3,.7,.7")
+
+
+def test_footage_that_is_not_read_as_it_says_is_not_judged(graded_in_light, tmp_path):
+    """The line of BT.709 means nothing in PQ: no status praises or doubts skin by it until somebody has spoken."""
+    told, plain, film, graph = (graded_in_light / "told.mkv", graded_in_light / "plain.mkv", *map(
+        tmp_path.joinpath, ("film.mkv", "film.json")
+    ))  # fmt: skip
+    correcting = ("correct", "-o", film, "--graph-out", graph, *SKIN)
+    for words in (("measure", told, *SKIN), (*correcting, told), ("measure", told, "--graph", graph)):
+        said = verdict(*words)
+        assert said.startswith("not judged:")
+        assert "holds pq:bt2020 (its tags), and it is read as BT.709. Give --input-space" in said
+    carried = run("carry", graph, "--from", told, "--to", graded_in_light / "again.mkv", "-o", tmp_path / "takes")
+    assert "not judged" in carried.stdout
+    assert not verdict("measure", plain, *SKIN).startswith("not judged:")
+    assert not verdict("measure", told, *SKIN, "--input-space", "bt709").startswith("not judged:")
+    assert verdict(*correcting, told, "--input-space", "bt709").startswith("holds:")
+    assert verdict("measure", told, "--graph", graph).startswith("holds:"), "the graph remembers what was said"
+
+
+def test_the_desk_does_not_judge_it_either(graded_in_light, own_state_folder):
+    for name, status in (("told.mkv", "not judged"), ("plain.mkv", "holds")):
+        opened = Session(Folder(graded_in_light), name)
+        try:
+            opened.mark(1, "", "skin", "box", [[0.3, 0.3], [0.7, 0.7]])
+            opened.solve("everything", 1)
+            read = opened.reading(1)
+            assert read["verdict"]["status"] == status, read["words"]
+            assert ("holds pq:bt2020" in read["words"]) == (name == "told.mkv")
+        finally:
+            opened.close()

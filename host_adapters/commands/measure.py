@@ -33,7 +33,18 @@ from ..graphs.typed import typed_words
 from ..media.clips import Clip, parse_frames
 from ..media.pictures import picture_format, write_picture
 from ..shots.aims import aim_at, aims_of, noted_light
-from ..shots.evidence import BEFORES, WITHOUT_LOOK, Moment, Survey, Witness, evidence, face_evidence, mattes_of, middle
+from ..shots.evidence import (
+    BEFORES,
+    WITHOUT_LOOK,
+    Moment,
+    Survey,
+    Witness,
+    evidence,
+    face_evidence,
+    mattes_of,
+    middle,
+    misread_of,
+)
 from ..shots.finished import Finished, is_made_by
 from ..shots.looks import check_view
 from ..shots.people import Person
@@ -213,7 +224,8 @@ def _of_samples(
     for person in correction.people:
         final = middle([reading for _, _, reading in readings[person.name]])
         verdicts[person.name] = judge(
-            Evidence(None, final, sampled=bool(person.key.model), view=seen), aims[person.name]
+            Evidence(None, final, sampled=bool(person.key.model), view=seen, misread=misread_of(clip)),
+            aims[person.name],
         )
     warnings = (*(warned for warned in correction.warnings if warned.sign != "stray"), *found)
     return _Told(input, options["view"], readings, solved.approved, warnings, aims, verdicts, seen=shown)
@@ -302,7 +314,9 @@ def _through_graph(
     verdicts = {}
     for name, own in moments.items():
         surveyed = Survey.of(own, numbers, *faces.get(name, (None, None)))
-        found = evidence(graph, surveyed, numbers[0], noted_light(graph), view=seen, person=name)
+        found = evidence(
+            graph, surveyed, numbers[0], noted_light(graph), view=seen, person=name, misread=misread_of(clip, graph)
+        )
         verdicts[name] = judge(found, aims[name])
     approved = dict.fromkeys(witness.mattes, person) if person else {}
     warnings = (*missed, *worst.values())

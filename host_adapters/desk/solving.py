@@ -39,6 +39,7 @@ from ..shots.evidence import (
     is_by_hand,
     is_sampled,
     kept_of,
+    misread_of,
     with_befores,
 )
 from ..shots.marks import MarkedPicture, with_marks
@@ -236,6 +237,7 @@ def read_skin(
         by_hand=is_by_hand(state.graph),
         doubts=doubts,
         accepted=accepted,
+        misread=misread_of(bench.clip, state.graph),
     )
     verdict = judge(found, aim)
     return {

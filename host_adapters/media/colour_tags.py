@@ -78,6 +78,24 @@ def meaning_of(clip: Clip) -> Meaning:
     return Meaning(clip.path, held, tuple(other for other in others if str(other) != str(held)))
 
 
+def misread(clip: Clip) -> str:
+    """Say that a clip states a signal in which the skin line of BT.709 means nothing, and is read as BT.709; or "".
+
+    A file kind that may hold either signal says too little, and the curves of everyday displays are near enough.
+    """
+    meaning = meaning_of(clip)
+    held = meaning.held
+    if held is None or held.plain or held.source == _KIND or held.space in {f"{name}:bt709" for name in _EVERYDAY}:
+        return ""
+    return _read_otherwise(meaning, held)
+
+
+def _read_otherwise(meaning: Meaning, held: Statement) -> str:
+    other = "".join(f"; its {against.source} says {against}" for against in meaning.against)
+    holds = f"it holds {held.space}" if held.space else held.words
+    return f"{meaning.path} says that {holds} (its {held.source}){other}, and it is read as BT.709"
+
+
 def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
     """Say where a clip states another signal than the one that it is read as, and where its parts contradict."""
     if input_space is not None:
@@ -89,15 +107,10 @@ def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
     other = "".join(f"; its {against.source} says {against}" for against in meaning.against)
     if held.plain:
         return (f"{clip.path} is read as BT.709, by its {held.source}{other}.",) if other else ()
-    if held.space is None:
-        fix = "give --input-space CURVE:PRIMARIES"
-        return (f"{clip.path} says that {held.words} (its {held.source}){other}, and it is read as BT.709: {fix}.",)
     if held.source == _KIND:
         return (f"{clip.path} is read as BT.709 signal: if it holds linear light, give --input-space {held.space}.",)
-    return (
-        f"{clip.path} says that it holds {held.space} (its {held.source}){other}, and it is read as BT.709: "
-        f"give --input-space {held.space}, or auto.",
-    )
+    fix = f"{held.space}, or auto" if held.space else "CURVE:PRIMARIES"
+    return (f"{_read_otherwise(meaning, held)}: give --input-space {fix}.",)
 
 
 # --- video --------------------------------------------------------------------------------------------------
@@ -179,9 +192,13 @@ def _curve_of_gamma(gamma: float) -> str | None:
     return next((name for value, name in known.items() if abs(gamma - value) < 0.004), None)
 
 
+_EVERYDAY = ("srgb", "bt709", "bt1886", "gamma22")
+"""Curves that are read as the working signal where the primaries are those of BT.709."""
+
+
 def _of_curve(curve: str, primaries: str, source: str) -> Statement:
     """A statement of a curve and primaries; those of everyday pictures are read as the working signal."""
-    everyday = primaries == "bt709" and curve in ("srgb", "bt709", "bt1886", "gamma22")
+    everyday = primaries == "bt709" and curve in _EVERYDAY
     return Statement(_PLAIN if everyday else f"{curve}:{primaries}", source)
 
 

@@ -41,7 +41,7 @@ from ..media.clips import Clip, open_clip, parse_frames
 from ..media.files import InputError
 from ..shots.aims import aims_of, noted_light
 from ..shots.carry import REFERENCE
-from ..shots.evidence import BEFORES, Survey, Witness, evidence, judge_people, mattes_of, survey_people
+from ..shots.evidence import BEFORES, Survey, Witness, evidence, judge_people, mattes_of, misread_of, survey_people
 from ..shots.people import frame_hash
 from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
@@ -201,7 +201,8 @@ def _clip_findings(
         light = noted_light(graph) if clip.light in ("", REFERENCE) else clip.light
 
         def told(person: str, surveyed: Survey) -> Evidence:
-            return evidence(graph, surveyed, shown, light, None if alone else besides.get(person), name, seen, person)
+            beside = None if alone else besides.get(person)
+            return evidence(graph, surveyed, shown, light, beside, name, seen, person, misread_of(opened, graph))
 
         verdict, worst = judge_people(surveys, aims, told)
         aim, surveyed, beside = aims[worst], surveys[worst], besides.get(worst)

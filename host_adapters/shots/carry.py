@@ -71,7 +71,7 @@ from ..graphs.parts import parts_of as parts_of_step
 from ..graphs.typed import control_of
 from ..media.clips import Clip
 from .aims import aims_of, noted_light, with_card, with_light
-from .evidence import Survey, evidence, judge_people, mattes_of, survey, survey_people
+from .evidence import Survey, evidence, judge_people, mattes_of, misread_of, survey, survey_people
 from .faces import with_own_faces
 from .marks import MarkedPicture, with_marks
 from .people import Person
@@ -485,10 +485,11 @@ class Carrier:
         surveys = survey_people(shot.clip, graph, self.view, aims, shot.frames)
         light = noted_light(self.graph) if by == REFERENCE else by
         besides = {} if shot is self.reference else self.surveys
+        misread = misread_of(shot.clip, graph)
 
         def told(name: str, surveyed: Survey) -> Evidence:
             beside = besides.get(name)
-            return evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen, name)
+            return evidence(graph, surveyed, shot.frame, light, beside, self.reference.name, self.seen, name, misread)
 
         verdict, worst = judge_people(surveys, aims, told)
         surveyed, beside = surveys[worst], besides.get(worst)

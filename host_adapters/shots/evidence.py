@@ -47,11 +47,14 @@ from ...nodes import (
     worst_left_behind,
 )
 from ..detect.faces import Face, available, find_faces
-from ..graphs.colour_spaces import WORKING
+from ..graphs.colour_spaces import WORKING, InWorking
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.parts import accepted_keys, parts_of
 from ..graphs.runner import Fetch, Runner
+from ..media.colour_tags import misread
 from ..media.files import InputError
+from ..media.pictures import PictureInfo
+from ..media.video_format import VideoInfo
 from .aims import noted_covered, noted_doubts
 from .approach import Approach
 from .sampling import spread
@@ -524,13 +527,14 @@ def evidence(
     named: str = "",
     view: str = "",
     person: str = "",
+    misread: str = "",
 ) -> Evidence:
     """Return what the judge is told of a clip.
 
     :param frame: where keyframed values of the light are taken. :param light_by: how the light was found.
     :param beside: the clip that this one should agree with, and ``named`` its name. :param person: by the name in the
         graph. Without a clip beside it, what the key covers is compared with where the graph was solved; heads turn
-        within a clip, so only what is far beyond that counts.
+        within a clip, so only what is far beyond that counts. :param misread: see :func:`misread_of`.
     """
     change = None
     if beside is not None and beside.of_face and surveyed.of_face is not None:
@@ -557,7 +561,17 @@ def evidence(
         by_hand=is_by_hand(graph),
         doubts=doubts_of(graph, surveyed, person),
         accepted=is_accepted(graph, person),
+        misread=misread,
     )
+
+
+def misread_of(clip: Any, graph: Graph | None = None) -> str:
+    """Say that a clip states another signal than the one that it is read as; "" where it does not.
+
+    A colour space that somebody gave, even BT.709, counts: the clip or the graph converts from it.
+    """
+    told = isinstance(clip, InWorking) or (graph is not None and WORKING in graph.by_id)
+    return misread(clip) if not told and isinstance(getattr(clip, "info", None), VideoInfo | PictureInfo) else ""
 
 
 def doubts_of(graph: Graph, surveyed: Survey, person: str) -> tuple[Warned, ...]:

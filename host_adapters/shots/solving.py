@@ -68,7 +68,7 @@ from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
 from .drift import Drift, Followed, follow_drift, measure_drift
-from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence
+from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence, misread_of
 from .face_tracks import FaceTrack, follow_faces
 from .faces import Seeded, seed
 from .looks import Under, with_look
@@ -526,7 +526,15 @@ def _judged(
         face = face_evidence(pictures, pictures[witness.mattes[person.name]], alone=len(correction.people) == 1)
         moment = dataclasses.replace(moment, aimed=witness.aimed(clip, at, person.name, aims[person.name]))
         surveyed = Survey.of([moment], [at], *face)
-        known = evidence(graph, surveyed, at, noted_light(graph), view=options.seen, person=person.name)
+        known = evidence(
+            graph,
+            surveyed,
+            at,
+            noted_light(graph),
+            view=options.seen,
+            person=person.name,
+            misread=misread_of(clip, graph),
+        )
         found[person.name] = moment, judge(known, aims[person.name]), face[1]
     return found
 
