@@ -364,6 +364,31 @@ def test_odd_sizes(tmp_path, size):
         assert same_planes(first, second)
 
 
+@pytest.mark.parametrize("codec", ["prores", "prores4444"])
+@pytest.mark.parametrize("size", [(63, 47), (64, 45)])
+def test_odd_sizes_fit_what_editing_programs_take(tmp_path, size, codec):
+    footage.make(tmp_path / "a.mkv", "ffv1", "yuv444p10le", size=size)
+    with VideoReader(tmp_path / "a.mkv") as reader, VideoWriter(tmp_path / "b.mov", reader.info, codec) as writer:
+        before = [frame.picture for frame in reader]
+        for number, picture in enumerate(before, 1):
+            writer.write(number, picture)
+    after = [frame.picture for frame in VideoReader(tmp_path / "b.mov")]
+    assert len(after) == len(before)
+    for first, second in zip(before, after, strict=True):
+        assert second.shape == (size[1], size[0], 3)
+        # Its quantiser and, in 4:2:2, half the columns of chroma; a shifted or sheared picture differs everywhere.
+        assert np.median(np.abs(first - second)) < 0.02
+
+
+def test_a_codec_that_takes_no_odd_size_is_named_with_one_that_does(tmp_path):
+    footage.make(tmp_path / "a.mkv", "ffv1", "yuv420p", size=(63, 47))
+    with VideoReader(tmp_path / "a.mkv") as reader, VideoWriter(tmp_path / "b.mp4", reader.info, "h264") as writer:
+        first = next(iter(reader))
+        with pytest.raises(OutputError, match=r"odd size, here 63 × 47; choose prores or ffv1 in a \.mov or \.mkv"):
+            writer.write(first.number, first.picture)
+    assert [path.name for path in tmp_path.iterdir()] == ["a.mkv"]
+
+
 def test_a_matte_becomes_a_grey_clip_without_sound(tmp_path):
     footage.make(tmp_path / "a.mp4", "libx264", sound="aac")
     matte = np.tile(np.linspace(0, 1, 64, dtype=np.float32), (48, 1))

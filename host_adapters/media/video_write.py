@@ -244,7 +244,10 @@ class VideoWriter(OutputWriter):
             options = {**encoder.options, **_mastering_options(encoder, self.like.mastering)}
             if (siting := self._siting()) is not None:
                 options["chroma_sample_location"] = siting
-            self._stream = self._container.add_stream(encoder.library, rate=self.like.rate, options=options)
+            library = encoder.library
+            if library == "prores_aw" and _stored(self.like)[0] % 2:
+                library = "prores_ks"  # the faster one takes an even width alone
+            self._stream = self._container.add_stream(library, rate=self.like.rate, options=options)
             _configure(self._stream, self.like, self.pixel_format, self._tags)
             self._stream.codec_context.thread_type = encoder.threads
             self._name_stream()
@@ -399,10 +402,11 @@ class VideoWriter(OutputWriter):
         if isinstance(error, OSError) and error.errno in _DISK_ERRORS:
             return output_error(self.path, error)
         sound = f" with the sound of {self.like.path.name}" if self.like.sound and not self.like.alone else ""
-        what = getattr(error, "strerror", None) or str(error)
-        return OutputError(
-            f"{self.path} cannot be written as {self.label}{sound} ({what}): choose another codec or suffix."
-        )
+        what, fix = getattr(error, "strerror", None) or str(error), "choose another codec or suffix"
+        width, height = _stored(self.like)
+        if (width % 2 or height % 2) and not self._muxed:
+            fix = f"it may take no odd size, here {width} × {height}; choose prores or ffv1 in a .mov or .mkv"
+        return OutputError(f"{self.path} cannot be written as {self.label}{sound} ({what}): {fix}.")
 
     def _place(self, number: int, time: tuple[int, int] | None) -> tuple[int, int]:
         """The timestamp and the duration of a frame in units of the time base: as given, or by its number."""
@@ -558,9 +562,13 @@ _FINEST = 120_000
 """Frame rates with a larger numerator are averages of a varying rate."""
 
 
+def _stored(like: VideoInfo) -> tuple[int, int]:
+    """Return width and height of the pictures in a file, before players turn them."""
+    return (like.height, like.width) if like.turns % 2 else (like.width, like.height)
+
+
 def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, tags: Tags) -> None:
-    stored = (like.height, like.width) if like.turns % 2 else (like.width, like.height)
-    stream.width, stream.height = stored
+    stream.width, stream.height = _stored(like)
     stream.pix_fmt = pixel_format.packed or pixel_format.name
     context = stream.codec_context
     context.time_base = _output_time_base(like)

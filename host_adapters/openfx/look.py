@@ -43,7 +43,7 @@ def look_of(kind: type[Node], get: Get) -> Look | None:
 
 def _opened(name: str) -> Transform:
     if name.startswith(COLOUR_SPACES):
-        return _read(name, 0, 0)
+        return _read(name)
     path = Path(name).expanduser()
     if not path.is_absolute():
         raise InputError(f"The look {name} is named without its folder: choose the file again.")
@@ -51,11 +51,12 @@ def _opened(name: str) -> Transform:
         now = path.stat()
     except OSError:
         return open_transform(str(path), "look")  # which says what is wrong
-    return _read(str(path), now.st_mtime_ns, now.st_size)
+    # A file put into its place may have its size and time; the time of its entry cannot be set back.
+    return _read(str(path), now.st_size, now.st_mtime_ns, now.st_ctime_ns, now.st_ino)
 
 
 @functools.lru_cache(maxsize=8)
-def _read(name: str, changed: int, size: int) -> Transform:
+def _read(name: str, *entry: int) -> Transform:
     return open_transform(name, "look")
 
 
