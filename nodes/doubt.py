@@ -26,7 +26,17 @@ _SOFT, _FLAT, _COVER, _DOUBT = 1.73 / 0.12, 2.5 / 0.25, -1.95 / 0.35, -3.68
 _HALF_OPEN, _NO_EDGE, _LITTLE_FACE = 0.35, 0.25, 0.6
 
 
-MATTE_SIGNS = ("too little", "leak", "leak at the rim", "ragged", "half open", "doubtful", "no edge", "left behind")
+MATTE_SIGNS = (
+    "too little",
+    "leak",
+    "leak at the rim",
+    "ragged",
+    "half open",
+    "doubtful",
+    "no edge",
+    "left behind",
+    "beyond the faces",
+)
 """The signs that :func:`judge_matte` finds: on any frame, without what was learned."""
 
 LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "two lights")
@@ -64,12 +74,35 @@ def judge_matte(matte: Matte, image: Picture | None = None, faces: Sequence[Face
         found.append(Warned("doubtful", doubt, _doubtful(signs.soft, signs.flat, signs.cover)))
     elif has_no_edge(signs):
         found.append(_no_edge(signs.rim))
+    elif beyond("beyond the faces", reach := area / _area_of(faces, matte.shape)):
+        text = (
+            f"The key covers {reach:.1f} times the area of the known faces (at most "
+            f"{LIMITS['beyond the faces'].check:g} is usual): clothes or a wall of the skin's colour may be keyed, "
+            "unless much skin is bare. Subtract them, or draw a region round the person."
+        )
+        found.append(Warned("beyond the faces", reach, text))
     for face, cover in zip(faces, covers, strict=True):
         if cover is not None and face.keyed > 0.5 and beyond("left behind", 1 - cover[0]):
             text = f"part of this face is left behind: {1 - cover[0]:.0%} of it, {cover[1]}. Add a sample there."
             found.append(Warned("left behind", 1 - cover[0], text[0].upper() + text[1:]))
     return tuple(found)
 
+
+def _area_of(faces: Sequence[FaceMatte], shape: tuple[int, ...]) -> float:
+    """Return the area of faces in parts of the frame, from the longer of what eyes and mouth span: they may turn."""
+    height, width = shape[:2]
+    squares = 0.0
+    for face in faces:
+        (x0, y0), (x1, y1), (mx, my) = face.left_eye, face.right_eye, face.mouth
+        pupils = math.hypot((x1 - x0) * width, (y1 - y0) * height)
+        down = math.hypot(((x0 + x1) / 2 - mx) * width, ((y0 + y1) / 2 - my) * height)
+        squares += max(pupils, down) ** 2 if face.presence > 0 else 0.0
+    return max(_FACE_SQUARES * squares / (width * height), 1e-9)
+
+
+_FACE_SQUARES = 5.0
+"""Area of a face in squares of the distance between eyes, or from eyes to mouth where that is longer: chosen near 5.5,
+the median of the detector's boxes on 33 pictures of real people, which hold some hair."""
 
 _PLAIN_STEP, _UNSURE, _ALONG_THE_RIM = 0.12, 0.585, 1.15
 """Median step of luma along an edge that the picture shows, soft share from which a matte is unsure for all that, and

@@ -81,6 +81,10 @@ _AREAS = "measured on real pictures with drawn masks"
 """Against the drawn skin: of 93 mattes with an F1 above .8, 12 % miss its area by a quarter or more and none by 60 %;
 of 101 with an F1 below .6, 83 % and 56 % do."""
 
+_BODIES = "measured on real pictures marked rightly and wrongly"
+"""Of 48 mattes with an F1 above .8 from right marks on 33 pictures, none covers more than 4.4 times the area of the
+known faces; three from marks on a suit, a wall and a crowd of the skin's colour, with an F1 below .2, 5.8 to 6.8."""
+
 LIMITS: Mapping[str, Limit] = MappingProxyType(
     {
         "hue": Limit("skin", "hue of the skin from its target", "°", 2, 4),
@@ -116,6 +120,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "half open": Limit("matte", "part of the matte that is half open", "%", 0.4),
         "look-alike": Limit("matte", "skin-like area that the samples do not reach", "%", 0.705, source=_PORTRAITS),
         "doubtful": Limit("matte", "how likely the matte is a bad one", "%", 0.5, source=_REAL),
+        "beyond the faces": Limit("matte", "keyed area, in areas of the known faces", "faces", 5.0, source=_BODIES),
         "no edge": Limit("matte", "step of light along the matte's edge, less than", "stops", 0.3, source=_RIM),
         "missed": Limit("matte", "sampled pixels that the key does not recognise", "%", 0.2),
         "far from skin": Limit("matte", "hue of the samples from the skin line", "°", 75, source=_HERE),

@@ -74,8 +74,8 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Keep more of the skin from the look, or make the look gentler.",
         ),
         "matte": (
-            "Look at the matte first (--matte-out or --stills DIR); where it is right, `inkarnat graph set G.json "
-            "skin=accepted`.",
+            "Look at the matte first (`inkarnat stills CLIP --graph G.json -o DIR`); where it is right, "
+            "`inkarnat graph set G.json skin=accepted`.",
             "Look at the matte first; where it is right, go on (on the desk, tick matte accepted).",
         ),
         "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
