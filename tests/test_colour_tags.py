@@ -326,7 +326,15 @@ def test_footage_that_is_not_read_as_it_says_is_not_judged(graded_in_light, tmp_
     assert not verdict("measure", plain, *SKIN).startswith("not judged:")
     assert not verdict("measure", told, *SKIN, "--input-space", "bt709").startswith("not judged:")
     assert verdict(*correcting, told, "--input-space", "bt709").startswith("holds:")
-    assert verdict("measure", told, "--graph", graph).startswith("holds:"), "the graph remembers what was said"
+    for words in (
+        ("measure", told, "--graph", graph),
+        ("render", graph, "--in", f"plate={told}", "--out", f"result={film}"),
+        ("stills", told, "--graph", graph, "-o", tmp_path / "stills"),
+    ):
+        done = run(*words)
+        assert done.exit_code == 0, done.stderr
+        assert "it is read as BT.709" not in done.stderr, "the graph remembers what was said"
+    assert verdict("measure", told, "--graph", graph).startswith("holds:")
 
 
 def test_the_desk_does_not_judge_it_either(graded_in_light, own_state_folder):

@@ -48,7 +48,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     from ..farm.chunks import Job
 
     with ExitStack() as stack:
-        clips = open_files(stack, footage, files)
+        clips = open_files(stack, footage, files, loaded)
         frames = parse_frames(options["frames"]) if options["frames"] else None
         loaded = own_faces(loaded, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
         numbers = check_range(frames, next(iter(clips.values())))

@@ -125,12 +125,17 @@ class Footage:
         }
         return [word for name, value in given.items() if value is not None for word in (name, value)]
 
-    def open(self, path: str) -> Clip:
-        """Open a clip and say what had to be assumed of it. Raises InputError."""
+    def open(self, path: str, through: Graph | None = None) -> Clip:
+        """Open a clip and say what had to be assumed of it. Raises InputError.
+
+        :param through: the graph that it is the plate of; one that converts it knows what it holds.
+        """
+        from ..graphs.colour_spaces import WORKING
         from ..media.colour_tags import space_notes
 
         clip = open_clip(path, **self.assumed)
-        for note in (*clip.notes, *(() if self.resolved else space_notes(clip, self.input_space))):
+        told = self.resolved or (through is not None and WORKING in through.by_id)
+        for note in (*clip.notes, *(() if told else space_notes(clip, self.input_space))):
             console.warn(f"note: {note}")
         return clip
 

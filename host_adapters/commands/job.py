@@ -53,7 +53,7 @@ def command(
     from ..farm.job_template import as_yaml, job_template, left_open
 
     with ExitStack() as stack:
-        clips = open_files(stack, footage, files)
+        clips = open_files(stack, footage, files, loaded)
         numbers = check_range(parse_frames(frames) if frames else None, next(iter(clips.values())))
         claim(paths.values(), {output: made.JOB} if output is not None else {}, numbers, lock=False)
         job = Job.of(loaded, clips, paths, codec)

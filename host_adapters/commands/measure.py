@@ -153,7 +153,7 @@ def command(
         return measure_master(input, footage, timeline, graphs, view, seen, csv_file, as_json, options)
     if corrected and graph_file is None:
         raise GraphError("--corrected needs the graph that made the file: give --graph G.json.")
-    clip = footage.working(footage.open(input))
+    clip = footage.working(footage.open(input, None if graph_file is None else Graph.load(graph_file)))
     names = _subjects(graph_file, people)
     tables = [(_csv_name(csv_file, name), made.READINGS) for name in names] if csv_file else []
     scopes = {name: _csv_name(scope_file, name) for name in names} if scope_file else {}

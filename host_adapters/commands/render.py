@@ -90,7 +90,7 @@ def command(
         check_names(loaded, files, paths)
     shown = None if stills is None else Shown.of(loaded)
     with ExitStack() as stack:
-        clips = open_files(stack, footage, files)
+        clips = open_files(stack, footage, files, loaded)
         chosen = parse_frames(frames) if frames else None
         numbers = check_range(chosen, next(iter(clips.values())))
         loaded = own_faces(loaded, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
@@ -123,9 +123,12 @@ def read_run(
     return paths, files, footage, footage.around(Graph.load(graph))
 
 
-def open_files(stack: ExitStack, footage: Footage, files: Mapping[str, str]) -> dict[str, Clip]:
+def open_files(stack: ExitStack, footage: Footage, files: Mapping[str, str], graph: Graph) -> dict[str, Clip]:
     """Open the inputs of a run until the stack ends. Raises InputError."""
-    return {name: stack.enter_context(footage.open(path)) for name, path in files.items()}
+    plate = STANDARD_SOURCE if STANDARD_SOURCE in graph.sources else next(iter(graph.sources), "")
+    return {
+        name: stack.enter_context(footage.open(path, graph if name == plate else None)) for name, path in files.items()
+    }
 
 
 def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:

@@ -118,7 +118,7 @@ def command(clip: str, graph_file: str, folder: str, as_json: bool, **options: A
     check_view(graph, seen)
     stills = Stills(folder, tuple(parse_frames(options["frames"])) if options["frames"] else None)
     graph, line = footage.around(graph), read_line(options)
-    with footage.open(clip) as opened:
+    with footage.open(clip, graph) as opened:
         graph = own_faces(graph, opened)
         frames = stills.chosen(opened)
         reference = options["reference"]
