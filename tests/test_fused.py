@@ -12,14 +12,16 @@ from inkarnat.host_adapters.bench.frames import skin_frame
 from inkarnat.host_adapters.graphs.errors import NodeError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.runner import Runner
-from inkarnat.kernels import colour, fused, qualify, steer, strips, tiles
+from inkarnat.kernels import arrays, colour, fused, qualify, steer, strips, tiles
 from inkarnat.kernels.clean import close_pinholes, levels, remove_specks
 from inkarnat.kernels.errors import PictureError, ValueRangeError
 from inkarnat.kernels.gaussian import gaussian
 from inkarnat.kernels.guided import guided
+from inkarnat.kernels.jit import numba_config
 from inkarnat.kernels.morphology import grow, shrink
 from inkarnat.nodes import CorrectSkin, RangeKey, SkinKey, SoftenMatte, SteerSkin
 from inkarnat.nodes.declare import Rows
+from numba.core.dispatcher import _DispatcherBase
 
 RANGES = ((80, 160), (0.05, 0.3), (0.1, 0.9), 0.1)
 NATURAL = SkinKey().learned
@@ -61,6 +63,29 @@ def sources(image: np.ndarray):
     yield qualify.range_key(image, *RANGES), fused.from_ranges(image, qualify.range_constants(*RANGES))
     form = NATURAL.centre, NATURAL.compact
     yield qualify.learned_key(image, *form), fused.from_edge(image, qualify.learned_edge(image, *form))
+
+
+@pytest.mark.skipif(numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_what_is_compiled_is_found_without_python(monkeypatch):
+    """numba confuses named tuples that hold the same: it looks types up in Python then, .18 ms at every call."""
+    image, looked_up = picture(131, 77, 3), []
+    compiled = _DispatcherBase._compile_for_args
+
+    def noted(self, *arguments, **named):
+        looked_up.append(self.py_func.__name__)
+        return compiled(self, *arguments, **named)
+
+    def work(of: list[fused.Source]) -> None:
+        for source in of:
+            fused.turn_skin(image, source, STEPS[3], 7, 1.2)
+
+    found = [source for _, source in sources(image)]
+    work(found)
+    monkeypatch.setattr(_DispatcherBase, "_compile_for_args", noted)
+    work(found)
+    assert not looked_up
+    arrays._gathered_strips(np.zeros((2, 2)), np.zeros((2, 2)), 0, 2)
+    assert looked_up == ["_gathered_strips"]  # no plane is float64: numba had to look
 
 
 @pytest.mark.parametrize("steps", STEPS)
