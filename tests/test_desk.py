@@ -622,6 +622,18 @@ def test_what_is_solved_follows_the_light_and_a_frozen_key_stays(open_session, f
     assert open_session.as_dict()["frozen"] == []
 
 
+def test_an_accepted_matte_is_one_step_back_and_ends_with_the_next_change_before_it(open_session):
+    assert "until it changes" in open_session.accept("", True)
+    assert open_session.as_dict()["accepted"] == [""]
+    open_session.undo()
+    assert open_session.as_dict()["accepted"] == []
+    open_session.redo()
+    open_session.set("steer", "angle", 3.0)
+    assert open_session.as_dict()["accepted"] == [""]
+    open_session.set("balance", "temperature", 5.0)
+    assert open_session.as_dict()["accepted"] == []
+
+
 # --- flicker ----------------------------------------------------------------------------------------------------
 
 
