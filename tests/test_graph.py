@@ -481,6 +481,14 @@ def test_every_step_leads_to_a_known_version():
         assert (name, version + 1) in upgrades.NODE_STEPS or name not in NODES or NODES[name].version == version + 1
 
 
+@pytest.mark.parametrize(("name", "version"), upgrades.NODE_STEPS)
+def test_an_old_node_at_rest_need_not_name_parameters(name, version):
+    old = {"id": "a", "node": name, "version": version, "inputs": {"image": "plate"}}
+    entry = upgrades.upgrade({"inkarnat": 1, "nodes": [old]}, NODES)["nodes"][0]
+    assert entry["version"] == NODES[name].version
+    assert entry["params"]["working_size"] == "whole"
+
+
 FIXTURES = Path(__file__).parent / "fixtures"
 NAMES = sorted(path.name.removesuffix(".graph.json") for path in FIXTURES.glob("*.graph.json"))
 

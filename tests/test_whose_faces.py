@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from inkarnat.host_adapters.commands import measure, person, render, stills
+from inkarnat.host_adapters.commands import measure, render
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.keyframes import Keyframes
@@ -144,8 +145,8 @@ def solved(tmp_path_factory, take):
     return folder
 
 
-def told_by(command, *arguments):
-    told = CliRunner().invoke(command, [str(each) for each in arguments], standalone_mode=False)
+def told_by(*words):
+    told = CliRunner().invoke(cli, [str(word) for word in words], standalone_mode=False)
     assert told.exception is None, told.output
     return told.stderr
 
@@ -155,9 +156,9 @@ def test_every_verb_that_reads_a_clip_through_a_graph_says_the_same_sentence(sol
     clip, graph = solved / f"{name}.tif", solved / "g.json"
     project = tmp_path / "people.json"
     for told in (
-        told_by(measure.command, clip, "--graph", graph),
-        told_by(stills.command, clip, "--graph", graph, "-o", tmp_path / "stills"),
-        told_by(person.command, "add", "Ada", "--from", clip, "--graph", graph, "--project", project),
+        told_by("measure", clip, "--graph", graph),
+        told_by("stills", clip, "--graph", graph, "-o", tmp_path / "stills"),
+        told_by("person", "add", "Ada", "--from", clip, "--graph", graph, "--project", project),
     ):
         assert (ANOTHER_CLIP in told) == (name == "other")
 

@@ -25,14 +25,19 @@ FORMAT_STEPS: Mapping[int, Step] = {1: dict}
 """Format version → the step from it to the next version of the whole graph."""
 
 
+def _setting(entry: Data, field: str, value: object) -> Data:
+    """The entry with a parameter more; an entry whose parameters all rest need not name any."""
+    return {**entry, "params": {**entry.get("params", {}), field: value}}
+
+
 def _levels_last(entry: Data) -> Data:
     """Keep what version 0.1.0 did: levels and saturation behind the steering, and the working size of its key."""
-    return _whole_size({**entry, "params": {**entry["params"], "levels": "last"}})
+    return _whole_size(_setting(entry, "levels", "last"))
 
 
 def _whole_size(entry: Data) -> Data:
     """Keep the size at which version 1 of the skin key reads the picture."""
-    return {**entry, "params": {**entry["params"], "working_size": "whole"}}
+    return _setting(entry, "working_size", "whole")
 
 
 NODE_STEPS: Mapping[tuple[str, int], Step] = {("correct_skin", 1): _levels_last, ("skin_key", 1): _whole_size}
