@@ -45,12 +45,13 @@ def save(path, *items, start=HOUR, more=()):
     return path
 
 
-def film(path, pictures, timecode="01:00:00:00"):
+def film(path, pictures, timecode="01:00:00:00", transfer=1):
     """Write pictures as a film without loss, 16 bits of grey-free R′G′B′, with a timecode track."""
     with av.open(str(path), "w") as container:
         stream = container.add_stream("ffv1", rate=Fraction(RATE))
         stream.width, stream.height, stream.pix_fmt = pictures[0].shape[1], pictures[0].shape[0], "yuv444p10le"
         stream.codec_context.color_range, stream.codec_context.colorspace = 1, 1
+        stream.codec_context.color_trc = transfer
         if timecode:
             stream.metadata["timecode"] = timecode
         for number, picture in enumerate(pictures):
@@ -158,6 +159,15 @@ def test_a_ruined_face_in_the_film_is_found(cut):
     assert "greener" in first["people"][0]["verdict"]["sentence"]
     assert any("differs from what its graph makes now" in note for note in first["notes"])
     assert second["status"] in ("check", "off")
+
+
+def test_a_film_that_says_it_holds_another_signal_is_not_judged(cut):
+    """Code point 16 of the transfer characteristics is PQ: ITU-T H.273, table 3."""
+    _, pictures = cut
+    _, told, _ = shots(cut, [*pictures["take1 done"][2:8], *pictures["take2 done"][:6]], transfer=16)
+    for shot in told["shots"]:
+        assert shot["status"] == "not judged"
+        assert "it is read as BT.709" in shot["people"][0]["verdict"]["sentence"]
 
 
 def test_without_its_footage_a_shot_is_keyed_in_the_film(cut, monkeypatch):

@@ -24,7 +24,18 @@ from ..media.clips import Clip, VideoClip, open_clip
 from ..media.files import InputError
 from .aims import aims_of, noted_light
 from .carry import named_shots
-from .evidence import SURVEY_FRAMES, Moment, Survey, View, Witness, evidence, face_evidence, kept_of, mattes_of
+from .evidence import (
+    SURVEY_FRAMES,
+    Moment,
+    Survey,
+    View,
+    Witness,
+    evidence,
+    face_evidence,
+    kept_of,
+    mattes_of,
+    misread_of,
+)
 from .finished import Finished
 from .people import Person
 from .runs import RUN_FILE, Run
@@ -289,9 +300,11 @@ def check_shot(
         name: Survey.of(own, [placed.numbers[i] for i in chosen], *faces.get(name, (None, None)))
         for name, own in moments.items()
     }
-    verdicts = {}
+    verdicts, otherwise = {}, misread_of(film, graph)
     for name, own in surveyed.items():
-        known = evidence(graph, own, placed.numbers[chosen[0]], noted_light(graph), view=seen, person=name)
+        known = evidence(
+            graph, own, placed.numbers[chosen[0]], noted_light(graph), view=seen, person=name, misread=otherwise
+        )
         verdicts[name] = judge(known, aims[name])
     return Checked(placed, surveyed, verdicts, aims, "", reader.keyed_by, (*_handles(placed), *reader.notes()))
 
