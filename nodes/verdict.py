@@ -219,8 +219,13 @@ class Verdict:
         return f"{self.status}: {self.findings[0].words(surface)}"
 
     def lines(self, surface: int = COMMAND) -> tuple[str, ...]:
-        """Return one line for each finding."""
-        return tuple(f"{finding.status}: {finding.words(surface)}" for finding in self.findings)
+        """Return one line for each finding; below a worse one, what holds does not say so as if it were the status."""
+        return tuple(
+            finding.words(surface)
+            if finding.status == HOLDS != self.status
+            else f"{finding.status}: {finding.words(surface)}"
+            for finding in self.findings
+        )
 
     def as_dict(self, surface: int = COMMAND) -> dict[str, Any]:
         """Return the verdict as plain JSON data."""

@@ -179,6 +179,7 @@ def test_solve_nudge_and_change_the_light_by_command(tmp_path):
     told = run("graph", "set", graph, "balance.temperature=10", "skin=frozen", "--on", clip)
     assert "balance.temperature: 0 mired → +10 mired" in told
     assert "skin: frozen, so it stays as it was learned." in told
+    assert "frozen: a change before it does not learn it anew" in run("graph", "show", graph)
     assert "by hand +1.5°" in told
     frozen = Graph.load(graph)
     assert node(frozen, "skin") == node(before, "skin")

@@ -181,6 +181,14 @@ def test_the_worst_comes_first():
     assert [verdicts[n].status for n in order] == [OFF, OFF, CHECK, CHECK, HOLDS, HOLDS, HOLDS]
 
 
+def test_no_line_below_a_worse_one_says_that_it_holds():
+    first, second = judge(evidence(doubts=SOFT), LINE).lines()
+    assert first.startswith("check: 45% of the matte is half open")
+    assert second.startswith("The skin reads 123.0°")
+    (only,) = judge(evidence(), LINE).lines()
+    assert only.startswith("holds: The skin reads 123.0°")
+
+
 def test_statuses_differ_in_word_and_shape():
     assert set(STATUSES) == {HOLDS, CHECK, OFF, NOT_JUDGED}
     assert len({shape for shape, _ in STATUSES.values()}) == 4

@@ -136,6 +136,7 @@ def test_a_matte_that_was_looked_at_is_accepted_until_it_changes(tmp_path):
     assert "skin=accepted" in told["verdict"]["fix"]
     code, _, output = run("graph", "set", kept, "skin=accepted")
     assert (code, "skin.matte: doubted → accepted" in output) == (0, True), output
+    assert "matte accepted as it is" in run("graph", "show", kept)[1]
     are_alike(beside_each_other(Graph.load(kept), plate, kept), HOLDS, "on the line used here")
     state = State.of_graph(Graph.load(kept))
     with open_clip(plate) as clip:
@@ -145,6 +146,7 @@ def test_a_matte_that_was_looked_at_is_accepted_until_it_changes(tmp_path):
         carried = carrier.carry(Shot("other", second, 1))
     assert (carried.verdict.status, "accepted" in carried.graph.notes()) == (CHECK, False)
     assert run("graph", "set", kept, "soften.edge-blur=.5")[0] == 0
+    assert "matte accepted" not in run("graph", "show", kept)[1]
     are_alike(beside_each_other(Graph.load(kept), plate, kept), CHECK, "it has leaked")
     code, _, output = run("graph", "set", kept, "soften=accepted")
     assert (code, "no skin key 'soften' to accept the matte of. It has: skin." in output) == (2, True), output

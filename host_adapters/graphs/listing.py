@@ -12,7 +12,7 @@ from ...nodes.declare import Node
 from .edits import current
 from .graph import Graph, Step
 from .keyframes import Keyframes
-from .parts import Parts, parts_of
+from .parts import Parts, accepted_keys, frozen_keys, parts_of
 from .typed import control_of, told_parts
 from .wording import value_words, word_of
 
@@ -36,6 +36,10 @@ def lines(graph: Graph, everything: bool = False) -> Iterator[str]:
             yield from _parts_words(step, word, known)
         if not rows:
             yield "│    as by default"
+        if step.id in frozen_keys(graph):
+            yield "│    frozen: a change before it does not learn it anew"
+        if step.id in accepted_keys(graph):
+            yield "│    matte accepted as it is"
     outputs = list(graph.outputs)
     for number, (name, origin) in enumerate(outputs, start=1):
         yield f"{'└' if number == len(outputs) else '├'}─ gives {name} ({graph.kind(origin)}) ← {origin}"
