@@ -26,6 +26,7 @@ def lines(graph: Graph, everything: bool = False) -> Iterator[str]:
     """
     for source in graph.sources:
         yield f"├─ {source}: a picture given when the graph runs"
+    frozen, accepted = frozen_keys(graph), accepted_keys(graph)
     for step in _in_order(graph):
         yield f"├─ {step.id}: {step.node.label.lower()} ← {_wires(step)}"
         rows = list(values(step, everything))
@@ -36,9 +37,9 @@ def lines(graph: Graph, everything: bool = False) -> Iterator[str]:
             yield from _parts_words(step, word, known)
         if not rows:
             yield "│    as by default"
-        if step.id in frozen_keys(graph):
+        if step.id in frozen:
             yield "│    frozen: a change before it does not learn it anew"
-        if step.id in accepted_keys(graph):
+        if step.id in accepted:
             yield "│    matte accepted as it is"
     outputs = list(graph.outputs)
     for number, (name, origin) in enumerate(outputs, start=1):

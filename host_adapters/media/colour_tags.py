@@ -57,11 +57,16 @@ class Meaning:
         """The space to convert from; None where the pictures are read as they are."""
         return None if self.held is None or self.held.plain else self.held.space
 
+    @property
+    def contradicted(self) -> str:
+        """What else the file says, as the end of a clause; "" where nothing contradicts."""
+        return "".join(f"; its {against.source} says {against}" for against in self.against)
+
     def line(self) -> str:
         """Say in one sentence what holds, by what source, and what else was said."""
         if self.held is None:
             return f"{self.path} does not say what its colours mean: they are read as BT.709 signal."
-        other = "".join(f"; its {against.source} says {against}" for against in self.against)
+        other = self.contradicted
         if self.held.space is None:
             return f"{self.path}: {self.held.words}, by its {self.held.source}{other}: read as BT.709 signal."
         value = f"{self.held}, read as it is" if self.held.plain else f"{self.held}"
@@ -91,9 +96,8 @@ def misread(clip: Clip) -> str:
 
 
 def _read_otherwise(meaning: Meaning, held: Statement) -> str:
-    other = "".join(f"; its {against.source} says {against}" for against in meaning.against)
     holds = f"it holds {held.space}" if held.space else held.words
-    return f"{meaning.path} says that {holds} (its {held.source}){other}, and it is read as BT.709"
+    return f"{meaning.path} says that {holds} (its {held.source}){meaning.contradicted}, and it is read as BT.709"
 
 
 def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
@@ -104,8 +108,8 @@ def space_notes(clip: Clip, input_space: str | None) -> tuple[str, ...]:
     held = meaning.held
     if held is None:
         return ()
-    other = "".join(f"; its {against.source} says {against}" for against in meaning.against)
     if held.plain:
+        other = meaning.contradicted
         return (f"{clip.path} is read as BT.709, by its {held.source}{other}.",) if other else ()
     if held.source == _KIND:
         return (f"{clip.path} is read as BT.709 signal: if it holds linear light, give --input-space {held.space}.",)
