@@ -137,12 +137,23 @@ WRONG = [
     ("steear.turn=4", "Did you mean 'steer'"),
     ("turn=4", "step.word=value"),
     ("steer.turn", "step.word=value"),
-    ("steer.turn=red", "wants an angle"),
-    ("steer.turn=500", "goes from -180 to 180°, not 500"),
+    ("steer.turn=red", "steer.turn takes a number -180 to 180°, not 'red'"),
+    ("steer.turn=", "steer.turn takes a number -180 to 180°, not ''"),
+    ("steer.turn=3kg", "-180 to 180°, not '3kg': it has no unit 'kg'"),
+    ("steer.turn=500", "takes a number -180 to 180°, not 500"),
+    ("steer.turn=by:400", "not by:400, which comes to [+]400°"),
+    ("steer.turn=0:1,9:200", "steer.turn at frame 9 takes a number -180 to 180°, not 200"),
+    ("skin.key-width=1.1", "did you mean skin.key-width=0.1[?] It counts from 0, the key as learned"),
+    ("skin.key-width=3", "takes a number -0.5 to 0.5, not 3"),
+    ("balance.temperature=1000", "takes a number -400 to 120 mired, not 1000"),
+    ("tone.curve=", "takes places x,y;x,y;…, or none"),
+    ("tone.curve=25", "takes points input:output in %, such as 25:20,75:82, not 25"),
+    ("tone.curve=.25:.2", "did you mean tone.curve=25:20"),
+    ("tone.black=-100", "tone.black=-100 % and tone.white=0 % put black at or above white"),
     ("steer.turn=123", "did you mean --target-angle 123"),
-    ("tone.black=.02", "did you mean --black -2"),
-    ("tone.black=200", "goes from -100 to 100 %, not 200"),
-    ("balance.tint=100", "goes from -50 to 50 thousandths, not 100"),
+    ("tone.black=.02", "did you mean tone.black=-2"),
+    ("tone.black=200", "takes a number -100 to 100 %; in codes of 10 bits as 18c, not 200"),
+    ("balance.tint=100", "takes a number -50 to 50 thousandths, not 100"),
     ("soften.edge-blur=4px", "give --height"),
     ("soften.invert=perhaps", "yes or no"),
     ("steer.method=turnn", "Did you mean 'turn'"),
@@ -157,6 +168,13 @@ WRONG = [
 def test_what_cannot_be_set_is_named_with_the_fix(text, message):
     with pytest.raises(GraphError, match=message):
         with_values(standard(), [text])
+
+
+def test_a_curve_is_set_as_it_is_typed_for_a_correction():
+    one, _ = with_values(standard(), ["tone.curve=25:20,75:82"])
+    other, _ = with_values(standard(), ["tone.curve=25,20;75,82"])
+    np.testing.assert_allclose(one.by_id["tone"].node.points, ((0.25, 0.2), (0.75, 0.82)))
+    np.testing.assert_allclose(other.by_id["tone"].node.points, one.by_id["tone"].node.points)
 
 
 def test_all_that_is_wrong_is_told_at_once_and_nothing_is_written(graph_file):

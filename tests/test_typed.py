@@ -99,6 +99,8 @@ def test_pixels_wait_for_the_height_of_the_frame():
         ("skin-amount", "60", "did you mean --skin-amount 0.6"),
         ("skin-tint", ".004", "did you mean --skin-tint 4"),
         ("edge-follow", "70", "did you mean --edge-follow 0.7"),
+        ("key-width", "1.1", "did you mean --key-width 0.1? It counts from 0, the key as learned."),
+        ("key-width", "20", "did you mean --key-width 0.2"),
         ("curve", ".25:.2,.75:.8", "did you mean --curve 25:20,75:80"),
     ],
 )
@@ -106,6 +108,16 @@ def test_what_looks_like_another_thing_is_answered(option, text, said):
     with pytest.raises(GraphError) as caught:
         typed(option, text)
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("control", CONTROLS, ids=lambda control: control.option)
+def test_what_a_number_probably_means_can_be_typed(control):
+    if control.param.kind == "points":
+        return
+    for number in (0.001, 0.03, 0.3, 0.7, 1.0, 1.2, 2.0, 7.0, 30.0, 60.0, 120.0, 1000.0, 3200.0, 40000.0):
+        meant = control.meant(number)
+        if meant is not None and not meant.option:
+            typed(control.option, f"{meant.value:g}{'%' if control.unit.word == '%' else ''}")
 
 
 def beyond(control) -> str:

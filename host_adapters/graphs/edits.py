@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -26,7 +25,7 @@ from .parts import (
     with_parts,
 )
 from .standard import keyed_step
-from .wording import parameter, read_value, span_words, word_of
+from .wording import parameter, read_value, span_words, value_words, word_of
 
 BY = "by:"
 """Before a figure: add it to what stands there."""
@@ -135,16 +134,39 @@ def _read(where: str, step: Step, name: str, text: str, height: float | None) ->
         if param.kind not in ("number", "angle", "whole"):
             raise GraphError(f"{where}: {BY} adds to a figure, and this is none.")
         added = read_value(where, kind, name, text[len(BY) :], height, by=True)
-        return _moved(current(step, name), added)
-    if ":" in text and can_be_keyed(param):
+        return _allowed(where, kind, name, text, _moved(current(step, name), added))
+    if ":" in text and can_be_keyed(param) and not _is_curve(kind, name, text):
         return _keyframes(where, kind, name, text, height)
-    value = read_value(where, kind, name, text, height)
+    return _allowed(where, kind, name, text, read_value(where, kind, name, text, height))
+
+
+def _is_curve(kind: type[Node], name: str, text: str) -> bool:
+    """Tell whether points are typed as `correct` takes them, input:output, and not as keyframes."""
+    control = word_of(kind, name).control
+    if control is None or control.param.kind != "points":
+        return False
+    return ";" not in text and all(":" in pair for pair in text.split(","))
+
+
+def _allowed(where: str, kind: type[Node], name: str, text: str, value: Any) -> Any:
+    """Return a value in its stored form. Raises GraphError in the words in which it was typed."""
+    param = kind.params()[name]
+    amounts = [one for _, one in value.pairs] if isinstance(value, Keyframes) else [value]
     try:
-        return param.check(where, value)
+        for amount in amounts:
+            checked = param.check(where, amount)
     except ParamError:
-        if isinstance(value, int | float) and math.isfinite(param.high - param.low):
-            raise GraphError(f"{where} goes from {span_words(kind, name)}, not {text}.") from None
-        raise
+        if not all(isinstance(one, int | float) for one in amounts):
+            control = word_of(kind, name).control
+            if control is None:
+                raise
+            raise GraphError(f"{where} takes {control.rule()}, not {text}.") from None
+        ends = ""
+        if text.lower().startswith(BY):  # the sum is what is wrong
+            wrong = next(one for one in amounts if not param.low <= one <= param.high)
+            ends = f", which comes to {value_words(kind, name, wrong)}"
+        raise GraphError(f"{where} takes {span_words(kind, name)}, not {text}{ends}.") from None
+    return value if isinstance(value, Keyframes) else checked
 
 
 def _moved(value: Any, by: float) -> Any:
@@ -171,8 +193,21 @@ def _keyframes(where: str, kind: type[Node], name: str, text: str, height: float
             raise GraphError(
                 f"{where}: keyframes are frame:value{separator}frame:value, such as 0:0,48:3, not {text!r}."
             )
-        pairs.append([int(number) if number == int(number) else number, read_value(where, kind, name, value, height)])
+        at = f"{where} at frame {number:g}"
+        amount = _allowed(at, kind, name, value.strip(), read_value(where, kind, name, value, height))
+        pairs.append([int(number) if number == int(number) else number, amount])
     return Keyframes.read(where, kind.params()[name], {WORD: pairs, "between": way})
+
+
+def _in_words(step: Step, name: str, value: Any) -> str:
+    """Say in typed words that black and white cross; "" where something else is wrong."""
+    kind = type(step.node)
+    if not {"black", "white"} <= set(kind.params()) or name not in ("black", "white"):
+        return ""
+    amounts = {each: value if each == name else current(step, each) for each in ("black", "white")}
+    told = {each: value_words(kind, each, amount) for each, amount in amounts.items()}
+    words = " and ".join(f"{step.id}.{each}={told[each]}" for each in told)
+    return f"{words} put black at or above white: bring one of them nearer to 0."
 
 
 def _with_value(step: Step, name: str, value: Any) -> Step:
@@ -186,5 +221,5 @@ def _with_value(step: Step, name: str, value: Any) -> Step:
             return keyed_step(plain, tuple(sorted(keyed.items(), key=lambda item: order.index(item[0]))))
         node = dataclasses.replace(step.node, **{name: value})  # type: ignore[type-var]
     except ParamError as error:
-        raise GraphError(str(error)) from None
+        raise GraphError(_in_words(step, name, value) or str(error)) from None
     return dataclasses.replace(step, node=node, keyed=tuple(keyed.items()))

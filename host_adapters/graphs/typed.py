@@ -53,8 +53,18 @@ DEGREES = Unit("°", 1.0, (("deg", 1.0),))
 FACTOR = Unit("", 1.0, (("%", 0.01),))
 FRAMES = Unit("frames")
 
-Answer = Callable[[float], str]
-"""Returns what a typed number probably means, as another option and value, or "" where it means what it says."""
+
+@dataclass(frozen=True)
+class Meant:
+    """What a typed number probably means. :ivar option: which takes it, "" for the same. :ivar why: a sentence."""
+
+    value: float
+    why: str = ""
+    option: str = ""
+
+
+Answer = Callable[[float], Meant | None]
+"""Returns what a typed number probably means, None where it means what it says."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +87,7 @@ class Control:
     subject: bool = False
     down: bool = False
     at_rest: bool = False
-    answer: Answer = lambda typed: ""
+    answer: Answer = lambda typed: None
 
     @property
     def param(self) -> Param:
@@ -107,23 +117,34 @@ class Control:
         """Return a field's number as people type it."""
         return (value - (self.rest if self.at_rest and not by else 0.0)) / self.slope
 
+    def meant(self, typed: float) -> Meant | None:
+        """Return what a typed number probably means and may be typed, None where it means what it says."""
+        found = self.answer(typed)
+        if found is None or found.option:
+            return found
+        value = self.to_field(found.value)
+        return found if self.param.low <= value <= self.param.high else None
+
     def span(self) -> str:
         """Say which numbers may be typed."""
         ends = sorted(self.to_typed(end) for end in (self.param.low, self.param.high))
         kind = "a whole number" if self.param.kind == "whole" else "a number"
         return f"{kind} {_figure(ends[0])} to {_figure(ends[1])}{_behind(self.unit.word)}"
 
+    def figure(self) -> str:
+        """Say which numbers may be typed, and in which further units."""
+        pixels = "; in pixels as 4px" if self.unit.pixels else ""
+        return self.span() + pixels + ("; in codes of 10 bits as 18c" if "c" in dict(self.unit.more) else "")
+
     def rule(self) -> str:
         """Say what may be typed."""
         if self.param.kind == "points":
             return "points input:output in %, such as 25:20,75:82"
         more = [
-            "in pixels as 4px" if self.unit.pixels else "",
-            "in codes of 10 bits as 18c" if "c" in dict(self.unit.more) else "",
             "by: and a number to add to what is solved" if self.solved else "",
             "keyframes such as 0:0,48:3" if self.keyed else "",
         ]
-        return "; ".join([self.span(), *(words for words in more if words)])
+        return "; ".join([self.figure(), *(words for words in more if words)])
 
     def help(self) -> str:
         """Return the help of the option: what the node declares, which end is which, and what may be typed."""
@@ -165,48 +186,51 @@ def _behind(word: str) -> str:
 # --- what looks like another thing --------------------------------------------------------------------------
 
 
-def _light_for(option: str) -> Answer:
-    def answer(typed: float) -> str:
-        if not 1000 <= typed <= 40000:
-            return ""
-        away = mired(6504) - mired(typed)
-        return f"--{option} {_figure(round(away))}, that takes out a light of {typed:g} K"
-
-    return answer
+def _light(typed: float) -> Meant | None:
+    if not 1000 <= typed <= 40000:
+        return None
+    return Meant(round(mired(6504) - mired(typed)), f"That takes out a light of {typed:g} K.")
 
 
-def _duv_for(option: str) -> Answer:
-    return lambda typed: (
-        f"--{option} {_figure(typed * 1000)}, tint is typed in thousandths" if 0 < abs(typed) < 0.1 else ""
-    )
+def _duv(typed: float) -> Meant | None:
+    return Meant(typed * 1000, "Tint is typed in thousandths.") if 0 < abs(typed) <= 0.05 else None
 
 
-def _hundredth_for(option: str, least: float) -> Answer:
-    return lambda typed: f"--{option} {_figure(typed / 100)}" if abs(typed) >= least else ""
+def _hundredth(least: float) -> Answer:
+    return lambda typed: Meant(typed / 100) if abs(typed) >= least else None
 
 
-def _turned_to(typed: float) -> str:
-    return f"--target-angle {_figure(typed)}, a turn counts from where the skin is" if 90 <= typed <= 160 else ""
+def _turned_to(typed: float) -> Meant | None:
+    if not 90 <= typed <= 160:
+        return None
+    return Meant(typed, "A turn counts from where the skin is.", "target-angle")
 
 
-def _black_level(typed: float) -> str:
-    return f"--black {_figure(-100 * typed)}, levels are typed in %: above 0 brighter" if 0 < abs(typed) < 0.2 else ""
+def _width(typed: float) -> Meant | None:
+    if abs(typed) >= 5:
+        return Meant(typed / 100)
+    return Meant(typed - 1, "It counts from 0, the key as learned.") if 0.7 <= typed <= 1.5 and typed != 1 else None
 
 
-def _white_level(typed: float) -> str:
-    return (
-        f"--white {_figure(100 - 100 * typed)}, levels are typed in %: above 0 brighter" if 0.5 <= typed <= 1.5 else ""
-    )
+_PERCENT = "Levels are typed in %: above 0 brighter."
 
 
-def _middle_level(typed: float) -> str:
+def _black_level(typed: float) -> Meant | None:
+    return Meant(-100 * typed, _PERCENT) if 0 < abs(typed) < 0.2 else None
+
+
+def _white_level(typed: float) -> Meant | None:
+    return Meant(100 - 100 * typed, _PERCENT) if 0.5 <= typed <= 1.5 else None
+
+
+def _middle_level(typed: float) -> Meant | None:
     if 0.2 <= typed <= 0.8:
-        return f"--middle {_figure(100 * typed - 50)}, levels are typed in %: above 0 brighter"
-    return f"--middle {_figure(typed - 50)}, it counts from the middle" if 48 < typed <= 80 else ""
+        return Meant(100 * typed - 50, _PERCENT)
+    return Meant(typed - 50, "It counts from the middle.") if 48 < typed <= 80 else None
 
 
-def _pivot_level(typed: float) -> str:
-    return f"--pivot {_figure(100 * typed)}, levels are typed in %" if 0 < typed < 1 else ""
+def _pivot_level(typed: float) -> Meant | None:
+    return Meant(100 * typed, "Levels are typed in %.") if 0 < typed < 1 else None
 
 
 # --- the table ----------------------------------------------------------------------------------------------
@@ -215,46 +239,46 @@ CONTROLS: tuple[Control, ...] = (
     Control("exposure", "balance", "exposure", STOPS, ("darker", "brighter"), solved=True, keyed=True),
     Control(
         "temperature", "balance", "temperature", MIRED, ("cooler", "warmer"),
-        solved=True, keyed=True, answer=_light_for("temperature"),
+        solved=True, keyed=True, answer=_light,
     ),
     Control(
         "tint", "balance", "tint", THOUSANDTHS, ("greener", "more magenta"),
-        solved=True, keyed=True, answer=_duv_for("tint"),
+        solved=True, keyed=True, answer=_duv,
     ),
     Control("black", "tone", "black", LEVEL, ("darker", "brighter"), down=True, answer=_black_level),
     Control("white", "tone", "white", LEVEL, ("darker", "brighter"), down=True, at_rest=True, answer=_white_level),
     Control("middle", "tone", "middle", LEVEL, ("darker", "brighter"), at_rest=True, answer=_middle_level),
-    Control("contrast", "tone", "contrast", FACTOR, ("flatter", "steeper"), answer=_hundredth_for("contrast", 11)),
+    Control("contrast", "tone", "contrast", FACTOR, ("flatter", "steeper"), answer=_hundredth(11)),
     Control("pivot", "tone", "pivot", LEVEL, answer=_pivot_level),
     Control("curve", "tone", "points", LEVEL),
     Control(
         "saturation", "saturation", "saturation", FACTOR, ("less colour", "more colour"),
-        keyed=True, answer=_hundredth_for("saturation", 11),
+        keyed=True, answer=_hundredth(11),
     ),
     Control("key-width", "skin", "width", FACTOR, ("narrower", "wider"), subject=True,
-            answer=_hundredth_for("key-width", 1)),
+            answer=_width),
     Control("shadow-reach", "skin", "shadow_reach", FACTOR, ("less", "further"), subject=True,
-            answer=_hundredth_for("shadow-reach", 25)),
+            answer=_hundredth(25)),
     Control("highlight-reach", "skin", "highlight_reach", FACTOR, ("less", "further"), subject=True,
-            answer=_hundredth_for("highlight-reach", 25)),
+            answer=_hundredth(25)),
     Control("key-falloff", "skin", "softness", FACTOR, ("harder", "softer"), subject=True,
-            answer=_hundredth_for("key-falloff", 5)),
+            answer=_hundredth(5)),
     Control("specks", "soften", "specks", SIZE, subject=True),
     Control("pinholes", "soften", "pinholes", SIZE, subject=True),
     Control("edge", "soften", "position", SIZE, ("inwards", "outwards"), subject=True),
-    Control("edge-follow", "soften", "follow", FACTOR, subject=True, answer=_hundredth_for("edge-follow", 2)),
+    Control("edge-follow", "soften", "follow", FACTOR, subject=True, answer=_hundredth(2)),
     Control("edge-blur", "soften", "softness", SIZE, subject=True),
     Control("steady-matte", "steady", "frames", FRAMES, subject=True),
     Control("turn", "steer", "angle", DEGREES, ("redder", "yellower"), solved=True, keyed=True, subject=True,
             answer=_turned_to),
     Control("skin-saturation", "steer", "saturation", FACTOR, ("less colour", "more colour"), solved=True, keyed=True,
-            subject=True, answer=_hundredth_for("skin-saturation", 5)),
+            subject=True, answer=_hundredth(5)),
     Control("skin-temperature", "steer", "temperature", MIRED, ("cooler", "warmer"), solved=True, subject=True,
-            answer=_light_for("skin-temperature")),
+            answer=_light),
     Control("skin-tint", "steer", "tint", THOUSANDTHS, ("greener", "more magenta"), solved=True, subject=True,
-            answer=_duv_for("skin-tint")),
+            answer=_duv),
     Control("skin-amount", "steer", "amount", FACTOR, keyed=True, subject=True,
-            answer=_hundredth_for("skin-amount", 2)),
+            answer=_hundredth(2)),
 )  # fmt: skip
 """Every option that sets a value, in the order of the job."""
 
@@ -286,7 +310,7 @@ def read_typed(control: Control, text: str, lines: int | None = None) -> Hand | 
     if by and not control.solved:
         raise GraphError(f"--{control.option} is never solved, so by: has nothing to add to: give {control.rule()}.")
     if control.param.kind == "points":
-        return Hand(_points(control, body), adds=False)
+        return Hand(read_points(control, body), adds=False)
     pairs, sign, way = _keyframes(body)
     if sign and not control.keyed:
         raise GraphError(f"--{control.option} cannot change over time: give {control.span()}.")
@@ -331,10 +355,9 @@ def _read(control: Control, words: str, lines: int | None, text: str, by: bool) 
     known = {control.unit.word: 1.0, "": 1.0, **dict(control.unit.more)}
     if unit not in known:
         raise _wrong(control, text, f"it has no unit {unit!r}" if unit else "")
-    if not unit and not by and (meant := control.answer(number)):
-        likely, _, why = meant.partition(", ")
-        why = f" {why[0].upper()}{why[1:]}." if why else ""
-        raise GraphError(f"--{control.option} {text}: did you mean {likely}?{why} It takes {control.rule()}.")
+    if not unit and not by and (meant := control.meant(number)):
+        likely = f"--{meant.option or control.option} {_figure(meant.value)}?{' ' * bool(meant.why)}{meant.why}"
+        raise GraphError(f"--{control.option} {text}: did you mean {likely} It takes {control.rule()}.")
     return number * known[unit]
 
 
@@ -352,7 +375,8 @@ def _checked(control: Control, number: Any, text: str, by: bool) -> float:
         raise _wrong(control, text) from None
 
 
-def _points(control: Control, body: str) -> tuple[tuple[float, float], ...]:
+def read_points(control: Control, body: str) -> tuple[tuple[float, float], ...]:
+    """Return the points of a curve, typed as input:output in %. Raises GraphError that names the option."""
     pairs = [item.split(":") for item in body.split(",")]
     try:
         points = [(float(a.strip().removesuffix("%")), float(b.strip().removesuffix("%"))) for a, b in pairs]
@@ -419,7 +443,7 @@ def _together(typed: Mapping[str, Hand], step: str, message: str) -> str:
     }
     if step == "tone" and {"black", "white"} & set(shown) and ".black" in message:
         words = " and ".join(f"--{option} {shown[option]}" for option in ("black", "white") if option in shown)
-        return f"{words} put black at or above white: lower --black's or raise --white's distance from it."
+        return f"{words} put black at or above white: bring one of them nearer to 0."
     return in_options(message)
 
 

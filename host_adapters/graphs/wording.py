@@ -11,7 +11,7 @@ from typing import Any
 from ...nodes.declare import Node, Param, nearest
 from ..describe import words as plain_words
 from .errors import GraphError, shown
-from .typed import Control, control_of
+from .typed import Control, control_of, read_points
 
 
 @dataclass(frozen=True)
@@ -82,11 +82,18 @@ def value_words(node: type[Node], name: str, value: Any) -> str:
 
 
 def span_words(node: type[Node], name: str) -> str:
-    """Return the range of a parameter as people write it: ``-30 to 30 thousandths of Duv``."""
+    """Return the range of a parameter as people write it: ``a number -30 to 30 thousandths``."""
     word, param = word_of(node, name), node.params()[name]
+    return word.control.figure() if word.control else _span(word, param)
+
+
+def _span(word: Word, param: Param) -> str:
+    if not math.isfinite(param.high - param.low):
+        return param.rule()
     ends = sorted((end - word.offset) / word.factor for end in (param.low, param.high))
     low, high = (f"{end + 0.0:.6g}" for end in ends)
-    return f"{low} to {high}" + (word.unit if word.unit == "°" else f" {word.unit}" if word.unit else "")
+    kind = {"whole": "a whole number", "angle": "an angle"}.get(param.kind, "a number")
+    return f"{kind} {low} to {high}" + (word.unit if word.unit == "°" else f" {word.unit}" if word.unit else "")
 
 
 # --- typing -------------------------------------------------------------------------------------------------
@@ -115,9 +122,15 @@ class _Asked:
     height: float | None
     by: bool = False
 
-    def wrong(self, text: str) -> GraphError:
-        unit = f" ({self.word.unit})" if self.word.unit else ""
-        return GraphError(f"{self.where} wants {_KINDS[self.param.kind]}{unit}, not {shown(text)}.")
+    def wrong(self, text: str, why: str = "") -> GraphError:
+        rule = _KINDS.get(self.param.kind) or self.span()
+        if self.param.kind == "choice":
+            rule += ", ".join(self.param.options)
+        return GraphError(f"{self.where} takes {rule}, not {shown(text)}{': ' + why if why else ''}.")
+
+    def span(self) -> str:
+        """Say which figures may be typed."""
+        return self.word.control.figure() if self.word.control else _span(self.word, self.param)
 
     def figure(self, text: str) -> float:
         found = _FIGURE.fullmatch(text.strip().replace("−", "-"))
@@ -125,11 +138,10 @@ class _Asked:
             raise self.wrong(text)
         value, unit = float(found[1]), found[2].strip()
         control = self.word.control
-        if control is not None and not unit and not self.by and (meant := control.answer(value)):
-            likely, _, why = meant.partition(", ")
-            raise GraphError(
-                f"{self.where}={text}: did you mean {likely}?{f' {why[0].upper()}{why[1:]}.' if why else ''}"
-            )
+        if control is not None and not unit and not self.by and (meant := control.meant(value)):
+            place = f"--{meant.option} " if meant.option else f"{self.where}="
+            likely = f"{place}{meant.value + 0.0:.6g}?{' ' * bool(meant.why)}{meant.why}"
+            raise GraphError(f"{self.where}={text}: did you mean {likely} It takes {self.span()}.")
         if unit == self.param.unit and unit and unit != self.word.unit:
             return value
         offset = 0.0 if self.by or self.param.kind == "points" else self.word.offset
@@ -153,19 +165,16 @@ class _Asked:
             return 0.01
         if unit in ("deg", "degrees") and self.param.kind == "angle":
             return 1.0
-        raise self.wrong(text)
+        raise self.wrong(text, f"it has no unit {unit!r}" if re.fullmatch(r"[^\W\d_]+|[%°]", unit) else "")
 
 
 _KINDS = {
-    "number": "a figure",
-    "angle": "an angle",
-    "whole": "a whole number",
     "toggle": "yes or no",
-    "choice": "one of its words",
+    "choice": "one of ",
     "text": "text",
     "point": "a place x,y",
     "colour": "a figure, or three for red,green,blue",
-    "points": "places x,y;x,y;…",
+    "points": "places x,y;x,y;…, or none",
 }
 
 
@@ -194,8 +203,16 @@ def _point(asked: _Asked, text: str) -> list[float]:
     return [asked.figure(part) for part in text.split(",")]
 
 
-def _points(asked: _Asked, text: str) -> list[list[float]]:
-    return [] if text.lower() in ("", "none") else [_point(asked, part) for part in text.split(";")]
+def _points(asked: _Asked, text: str) -> Any:
+    if text.lower() == "none":
+        return []
+    if (control := asked.word.control) is not None and ":" in text:  # as the option of `correct` takes them
+        try:
+            return read_points(control, text)
+        except GraphError as error:
+            told = re.sub(rf"--{control.option} (?=[-\d.])", f"{asked.where}=", str(error))
+            raise GraphError(told.replace(f"--{control.option}", asked.where)) from None
+    return [_point(asked, part) for part in text.split(";")]
 
 
 _READERS: dict[str, Callable[[_Asked, str], Any]] = {
