@@ -175,7 +175,7 @@ def test_shapes_keep_in_and_out_with_soft_edges(folder):
     plain = corrected(folder).matte
     x = np.where(plain > 0.9)[1]
     cut = float(np.median(x)) / plain.shape[1]
-    shape = f"box:{cut / 2:.3f},.5,{cut * plain.shape[1] / plain.shape[0]:.3f},2/.04"
+    shape = f"rectangle:{cut / 2:.3f},.5,{cut * plain.shape[1] / plain.shape[0]:.3f},2/.04"
     kept, out = corrected(folder, "--keep-in", shape).matte, corrected(folder, "--keep-out", shape).matte
     left = np.arange(plain.shape[1]) < (cut - 0.05) * plain.shape[1]
     right = np.arange(plain.shape[1]) > (cut + 0.05) * plain.shape[1]
@@ -208,7 +208,8 @@ def test_each_person_has_values_of_their_own(tmp_path):
     code, output = run(
         "correct", tmp_path / "bench.png", "--graph-out", tmp_path / "g.json", "--edge-blur", ".3",
         "--subject", "left", "--add", stroke("stroke"), "--turn", "by:2", "--edge", ".4",
-        "--subject", "right", "--add", stroke("second_stroke"), "--keep-out", "box:.9,.1,.1,.1", "--key-width", ".1",
+        "--subject", "right", "--add", stroke("second_stroke"), "--keep-out", "rectangle:.9,.1,.1,.1",
+        "--key-width", ".1",
         "--steady-matte", "1", "--skin-amount", ".5",
     )  # fmt: skip
     assert code == 0, output

@@ -241,7 +241,7 @@ def test_measure_reads_each_subject(still):
 
 @pytest.mark.parametrize("equals", [False, True])
 def test_an_old_name_means_todays_option_and_says_so(still, tmp_path, equals):
-    """Behind --subject as well; a box that can only be two corners is told in the words of a shape."""
+    """Behind --subject as well; a box is read as in version 0.1, and said to be a rectangle now."""
     graphs = []
     one, _ = strokes(bench()[3])
     for name in ("--region", "--keep-in"):
@@ -253,9 +253,9 @@ def test_an_old_name_means_todays_option_and_says_so(still, tmp_path, equals):
         assert ("--region is now called --keep-in" in result.stderr) == (name == "--region")
     assert graphs[0].read_bytes() == graphs[1].read_bytes()
     said = run("measure", still, "--add", one, "--keep-out", "box:.6,.2,.9,.8").stderr
-    assert "note: --keep-out box:.6,.2,.9,.8 is centre, width and height." in said
-    assert "is box:0.75,0.5,0.533,0.6" in said
-    assert "centre" not in run("measure", still, "--add", one, "--keep-out", "box:.75,.5,.533,.6").stderr
+    assert "note: --keep-out box:.6,.2,.9,.8 is read as centre, width and height: write rectangle:.6,.2,.9,.8" in said
+    assert "it is rectangle:0.75,0.5,0.533,0.6" in said
+    assert "centre" not in run("measure", still, "--add", one, "--keep-out", "rectangle:.75,.5,.533,.6").stderr
 
 
 @pytest.mark.parametrize(

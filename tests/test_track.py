@@ -183,7 +183,9 @@ def test_thinned_knots_stay_within_the_tolerance():
 
 def test_regions_in_words():
     assert parse_region("ellipse:.44,.32,.35,.5") == ELLIPSE
-    assert parse_region("box:.5,.5,.2,.3,15/.1") == Region("box", (0.5, 0.5), 0.2, 0.3, 15, feather=0.1)
+    for word in ("box", "rectangle", "Rectangle"):
+        assert parse_region(f"{word}:.5,50%,.2,.3,15/.1") == Region("box", (0.5, 0.5), 0.2, 0.3, 15, feather=0.1)
+    assert parse_region("polygon:.1,.1+.9,.1+.5,.9") == parse_region("polygon:.1,.1;.9,.1;.5,.9")
     corners = ((0.1, 0.1), (0.9, 0.2), (0.4, 0.8))
     assert parse_region("polygon:.1,.1;.9,.2;.4,.8/0") == Region("polygon", points=corners, feather=0)
     for text in ("", "ellipse", "ellipse:1,2,3", "box:1,2,3,4,5,6", "polygon:1;2;3", "ellipse:a,b,c,d", "disc:1,2,3,4"):

@@ -80,7 +80,7 @@ NEVER = {
     "table over the graph": (("measure", "in.mp4", "--graph", "g.json", "--csv", "g.json"), "g.json is an input"),
     "page over the clip": (("report", "g.json", "--clip", "in.mp4", "-o", "in.mp4"), "in.mp4"),
     "page over the graph": (("report", "g.json", "--clip", "in.mp4", "-o", "g.json"), "g.json is an input"),
-    "region over the clip": (("track", "in.mp4", "--region", "box:.5,.5,.5,.5", "-o", "in.mp4"), "in.mp4"),
+    "region over the clip": (("track", "in.mp4", "--region", "rectangle:.5,.5,.5,.5", "-o", "in.mp4"), "in.mp4"),
     "look-up over footage": (("export", "g.json", "-o", "pl.0001.png"), "pl.0001.png"),
     "render over the clip": (("render", "g.json", "--in", "plate=in.mp4", "--out", "result=in.mp4"), "is an input"),
     "render over the plates": (
@@ -122,7 +122,7 @@ UNASKED = {
     "rendered picture": (("render", "g.json", "--in", "plate=in.png", "--out", "result=other.png"), "other.png"),
     "table over another graph": (("measure", "in.png", *BOX, "--csv", "kept.json"), "kept.json"),
     "look-up": (("export", "g.json", "-o", "film.clf"), "film.clf"),
-    "region": (("track", "in.mp4", "--region", "box:.5,.5,.5,.5", "-o", "notes.json"), "notes.json"),
+    "region": (("track", "in.mp4", "--region", "rectangle:.5,.5,.5,.5", "-o", "notes.json"), "notes.json"),
     "page": (("report", "g.json", "--clip", "in.mp4", "-o", "page.html"), "page.html"),
     "carried graph": (("carry", "g.json", "--from", "in.mp4", "--to", "in.png", "-o", "takes"), "takes/in.json"),
     "demo": (("demo", "mine"), "mine/before.png"),

@@ -16,7 +16,7 @@ from ..graphs.graph import Step
 from ..graphs.parts import Hand
 from ..graphs.typed import CONTROLS, read_typed
 from ..shots.people import PROJECT_FILE, People, Person
-from ..shots.regions import REGION_HELP, like_corners, read_region
+from ..shots.regions import REGION_HELP, read_as_before, read_region
 from ..shots.solving import Mark, SolveOptions, SubjectMarks
 from . import console
 
@@ -220,8 +220,8 @@ def _renamed(args: Sequence[str]) -> list[str]:
             console.warn(f"{name} is now called {_OLD_NAMES[name]}; the old name goes with the next release.")
             name = _OLD_NAMES[name]
         shape = value if sign and name in _SHAPES else word if option in _SHAPES else ""
-        if corners := like_corners(shape):
-            console.warn(f"note: {name if sign else option} {shape} is centre, width and height. {corners}")
+        if said := read_as_before(shape):
+            console.warn(f"note: {name if sign else option} {said}")
         option = "" if sign else name
         renamed.append(name + sign + value)
     return renamed

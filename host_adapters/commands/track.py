@@ -7,7 +7,7 @@ import click
 from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED
 from ..media.clips import open_clip, parse_frames
-from ..shots.regions import REGION_HELP, parse_region
+from ..shots.regions import REGION_HELP, parse_region, read_as_before
 from ..shots.track import follow_region
 from ..writes import claim
 from . import console
@@ -35,6 +35,8 @@ def command(input: str, region: str, frame: int | None, frames: str | None, outp
     clip = open_clip(input)
     claim(texts={output: made.GRAPH})
     drawn = parse_region(region)
+    if said := read_as_before(region):
+        console.warn(f"note: --region {said}")
     numbers = [n for n in (parse_frames(frames) if frames else clip.frames) if n in clip.frames]
     with console.progress(max(len(numbers) - 1, 1), quiet=as_json) as advance:
         track = follow_region(clip.read, numbers, drawn, frame, advance)

@@ -15,7 +15,7 @@ const PURPOSES = [
   ["keep out", "− Keep out", "What is drawn stays out (X, or hold Alt)"],
   ["neutral", "○ Neutral", "What is drawn is grey or white (N)"],
 ];
-const FORMS = [["ellipse", "Ellipse"], ["box", "Box"], ["polygon", "Polygon", "Click corner after corner; on the first one, or twice in one place, it is closed"]];
+const FORMS = [["ellipse", "Ellipse"], ["box", "Rectangle"], ["polygon", "Polygon", "Click corner after corner; on the first one, or twice in one place, it is closed"]];
 const SIDES = [["skin", "Keep in", "The key holds inside the shape alone (A)"], ["keep out", "Keep out", "The key holds outside the shape (X, or hold Alt)"]];
 const screenWords = { srgb: "BT.709 as sRGB", 2.2: "gamma 2.2", 2.4: "gamma 2.4" };
 const PROXY = [1920, 1080], MOVING = [960, 540];
