@@ -156,14 +156,15 @@ def _allowed(where: str, kind: type[Node], name: str, text: str, value: Any) -> 
         for amount in amounts:
             checked = param.check(where, amount)
     except ParamError:
-        if not all(isinstance(one, int | float) for one in amounts):
+        figures = [one for one in amounts if isinstance(one, int | float)]
+        if len(figures) < len(amounts):
             control = word_of(kind, name).control
             if control is None:
                 raise
             raise GraphError(f"{where} takes {control.rule()}, not {text}.") from None
         ends = ""
         if text.lower().startswith(BY):  # the sum is what is wrong
-            wrong = next(one for one in amounts if not param.low <= one <= param.high)
+            wrong = next(one for one in figures if not param.low <= one <= param.high)
             ends = f", which comes to {value_words(kind, name, wrong)}"
         raise GraphError(f"{where} takes {span_words(kind, name)}, not {text}{ends}.") from None
     return value if isinstance(value, Keyframes) else checked
