@@ -25,7 +25,7 @@ from inkarnat.nodes import Sample, SoftenMatte, study_skin
 from inkarnat.nodes import doubt as signs_of_doubt
 
 MARKINGS = ("1 point", "stroke", "faces")
-NOT_TRIED = ("DOUBTFUL", 9.0)
+NOT_TRIED = ("_PLAIN", 9.0)
 
 SETTINGS = {
     "fringe": {
@@ -39,12 +39,14 @@ SETTINGS = {
     "light": {
         "off": (NOT_TRIED,),
         "shipped": (),
-        "earlier": (("DOUBTFUL", 0.36),),
-        "later": (("DOUBTFUL", 0.48),),
-        "surer": (("_BETTER", 0.1),),
-        "less sure": (("_BETTER", 0.02),),
-        "any rim": (("_RIM_KEPT", 0.7),),
-        "whole rim": (("_RIM_KEPT", 1.0),),
+        "earlier": (("_PLAIN", 0.2),),
+        "later": (("_PLAIN", 0.4),),
+        "falls more": (("_BETTER", 0.1),),
+        "falls less": (("_BETTER", 0.03),),
+        "surer": (("_ADDED_SURE", 0.85),),
+        "less sure": (("_ADDED_SURE", 0.65),),
+        "smaller": (("_MOST_ADDED", 2.0),),
+        "larger": (("_MOST_ADDED", 4.0),),
     },
     "likeness": {"off": 0.0, "half": 0.5, "shipped": 1.0},
 }
