@@ -329,6 +329,11 @@ def test_a_graph_that_converts_itself_is_not_converted_again():
     graph = colour_spaces.convert_around(STEER, "pq")
     assert Graph.from_dict(json.loads(json.dumps(graph.to_dict()))) == graph
     assert colour_spaces.convert_around(STEER, None) is STEER
+    for given, wanted in (("pq", None), ("hlg", "bt709"), ("srgb", None)):
+        around = colour_spaces.convert_around(STEER, given, wanted)
+        assert colour_spaces.without_conversions(around)[0] == STEER
+        assert colour_spaces.convert_around(*colour_spaces.without_conversions(around)) == around
+    assert colour_spaces.without_conversions(STEER) == (STEER, None, None)
     with pytest.raises(GraphError, match="converts its footage itself"):
         colour_spaces.convert_around(graph, "pq")
     with pytest.raises(ParamError, match="Did you mean 'hlg'"):

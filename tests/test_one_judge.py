@@ -21,7 +21,7 @@ from inkarnat.host_adapters.shots import evidence
 from inkarnat.host_adapters.shots.aims import aims_of
 from inkarnat.host_adapters.shots.carry import Carrier, Shot
 from inkarnat.host_adapters.shots.runs import Run, RunClip
-from inkarnat.nodes import CARD, CHECK, CONTROL, HOLDS, NOT_JUDGED, OFF, CorrectSkin, Sample, judge
+from inkarnat.nodes import CARD, CHECK, CONTROL, HOLDS, NOT_JUDGED, OFF, CorrectSkin, Sample, judge, judge_matte
 from takes import SAWDUST, film, take
 
 SURFACES = ("correct", "measure", "carry", "report", "desk", "host")
@@ -145,11 +145,53 @@ def test_a_matte_that_was_looked_at_is_accepted_until_it_changes(tmp_path):
         carrier = Carrier(Graph.load(kept), Shot("plate", clip, 1), lambda seen: seen, light="copy")
         carried = carrier.carry(Shot("other", second, 1))
     assert (carried.verdict.status, "accepted" in carried.graph.notes()) == (CHECK, False)
+    made = Run((RunClip("plate", str(plate), str(kept)),), reference="plate")
+    assert not any("leaked" in text for text in findings.gather(made, most=1).clips[0].warnings)
+    code, stdout, output = run("measure", other, "--graph", kept, "--json")
+    assert (code, json.loads(stdout)["verdict"]["status"]) == (0, CHECK), output
+    assert "accepted on another clip" in output
+    result = tmp_path / "result.tif"
+    assert run("render", kept, "--in", f"plate={plate}", "--out", f"result={result}")[0] == 0
+    code, stdout, output = run("measure", result, "--graph", kept, "--corrected", "--json")
+    assert (code, json.loads(stdout)["verdict"]["status"]) == (0, HOLDS), output
     assert run("graph", "set", kept, "soften.edge-blur=.5")[0] == 0
     assert "matte accepted" not in run("graph", "show", kept)[1]
     are_alike(beside_each_other(Graph.load(kept), plate, kept), CHECK, "it has leaked")
     code, _, output = run("graph", "set", kept, "soften=accepted")
     assert (code, "no skin key 'soften' to accept the matte of. It has: skin." in output) == (2, True), output
+
+
+@pytest.mark.parametrize("space", [(), ("--input-space", "srgb")], ids=("plain", "converted"))
+def test_the_same_correction_again_keeps_what_was_accepted_and_another_says_so(space, tmp_path):
+    plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    words = ("correct", plate, "--graph-out", kept, "--json", *space, "--add")
+    assert run(*words, "box:.2,.1,.8,.7")[0] == 0
+    assert run("graph", "set", kept, "skin=accepted")[0] == 0
+    code, stdout, output = run(*words, "box:.2,.1,.8,.7")
+    told = json.loads(stdout)
+    assert (code, told["verdict"]["status"], told["warnings"]) == (0, HOLDS, []), output
+    assert "matte accepted as it is" in run("graph", "show", kept)[1]
+    code, stdout, output = run(*words, "box:.2,.1,.8,.71")
+    told = json.loads(stdout)
+    assert (code, told["verdict"]["status"]) == (0, CHECK), output
+    assert any("accepted in the graph is another one now: it is judged" in note for note in told["notes"])
+    assert "matte accepted" not in run("graph", "show", kept)[1]
+
+
+def test_a_report_doubts_a_matte_as_the_correction_did(tmp_path):
+    """On the frame that is shown, from the picture and the faces: what an edge that is plain takes back is not told."""
+    plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    code, stdout, output = run("correct", plate, "--add", FIRST.face(), "--graph-out", kept, "--json")
+    assert code == 0, output
+    told = {each["message"] for each in json.loads(stdout)["warnings"]}
+    run_file = Run((RunClip("plate", str(plate), str(kept)),), reference="plate")
+    with open_clip(plate) as clip:
+        witness = evidence.Witness(Graph.load(kept), lambda picture: picture)
+        form_alone = {w.message for w in judge_matte(witness.pictures(clip, 1)["matte"])}
+    found = set(findings.gather(run_file, most=1).clips[0].warnings)
+    assert found & form_alone <= told
 
 
 def beside_each_other(graph, plate, kept):

@@ -273,7 +273,7 @@ def test_the_worst_frame_counts_for_the_limits(workplace):
     worst = replace(found.moments[1], limits_after=LimitShares(0.5, 0.4, 0.3))
     spoiled = replace(found, moments=(found.moments[0], worst))
     assert spoiled.worst_limits()[1] == LimitShares(0.5, 0.4, 0.3)
-    warnings = gathering._warnings(spoiled, np.full((4, 4), 0.1, np.float32), (), ())
+    warnings = gathering._warnings(spoiled, (), (), ())
     assert any("R 103" in text and "40.0%" in text for text in warnings)
 
 

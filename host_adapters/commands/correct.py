@@ -10,8 +10,10 @@ from typing import Any
 import click
 
 from ...kernels import jit
-from ...nodes import AS_SHOT, BY_HAND, BY_LIGHT, COPY, EDGES, Balance, Corrected, CorrectionOptions, SkinReading
+from ...kernels.errors import InkarnatError
+from ...nodes import AS_SHOT, BY_HAND, BY_LIGHT, COPY, EDGES, Balance, Corrected, CorrectionOptions, SkinReading, Space
 from .. import made
+from ..graphs.colour_spaces import without_conversions
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.outputs import check_outputs
@@ -163,6 +165,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     pictures = {} if stills is None else stills.files(shown, clip, looked_at)
     claim([*outputs.values(), *pictures.values()], kept, clip.frames if frames is None else frames)
     check_outputs(outputs.values(), clip)
+    asked = dataclasses.replace(asked, earlier=_earlier(options["graph_out"], footage))
     solved = solve(footage.working(clip), asked, console.listener(as_json))
     if solved.drift is not None and solved.drift.followed is not None and not as_json:
         console.warn(f"followed the drift over {len(solved.drift.followed.cuts) + 1} shots")
@@ -185,6 +188,19 @@ def _render(
     if not outputs:
         return Report()
     return render_files(graph, {"plate": clip}, outputs, frames, codec, console.listener(quiet))
+
+
+def _earlier(path: str | None, footage: Footage) -> Graph | None:
+    """Return the graph that is replaced, as it works on the same footage; None where there is none."""
+    if not path or not os.path.isfile(path):
+        return None
+    try:
+        graph = Graph.load(path)
+    except InkarnatError:
+        return None
+    plain, given, _ = without_conversions(graph)
+    wanted = None if footage.input_space is None else str(Space.parse(footage.input_space))
+    return plain if given == wanted else graph
 
 
 _SUBJECT_PLACE = "{subject}"

@@ -10,6 +10,7 @@ import click
 
 from ...kernels.codes import SITING
 from ..graphs.graph import STANDARD_SOURCE, Graph
+from ..graphs.parts import accepted_keys
 from ..media.clips import Clip, VideoClip, open_clip, runs
 from ..media.video_read import DAMAGED
 from . import console
@@ -70,13 +71,13 @@ def footage_options(command: Command) -> Command:
     return command
 
 
-def own_faces(graph: Graph, clip: Clip) -> Graph:
-    """Return the graph without faces that lie in another clip, and say so. Raises GraphError and InputError."""
-    if not any(step.node.name == "face_matte" for step in graph.steps):
+def own_faces(graph: Graph, clip: Clip, finished: bool = False) -> Graph:
+    """Return the graph without what is true of another clip alone, and say so. Raises GraphError and InputError."""
+    if not any(step.node.name == "face_matte" for step in graph.steps) and not accepted_keys(graph):
         return graph
     from ..shots.whose_faces import without_foreign_faces
 
-    graph, note = without_foreign_faces(graph, clip)
+    graph, note = without_foreign_faces(graph, clip, finished)
     if note is not None:
         console.warn(f"note: {note}")
     return graph

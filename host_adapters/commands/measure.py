@@ -163,7 +163,8 @@ def command(
     numbers = list(parse_frames(frames)) if frames else where_it_changes(clip, MOST_FRAMES, options["seconds"])
     seen = view_id(options["view"])
     if graph_file is not None:
-        graph = own_faces(Graph.load(graph_file), clip)
+        loaded = Graph.load(graph_file)
+        graph = own_faces(loaded, clip, corrected or bool(is_made_by(loaded, clip.path, numbers)))
         check_view(graph, seen)
         is_made = None if corrected else is_made_by(graph, clip.path, numbers)
         told = _through_graph(input, clip, graph, corrected or bool(is_made), numbers, view, seen, options, people)

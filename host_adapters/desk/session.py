@@ -27,7 +27,7 @@ from ..media.clips import Clip, open_clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
 from ..shots.runs import graph_hash
-from ..shots.whose_faces import without_foreign_faces
+from ..shots.whose_faces import with_face_note, without_foreign_faces
 from ..writes import check_files, check_text, put_aside, write_bytes
 from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, rewired, shapes_of
 from .controls import TARGET, in_words, label_of, person_values, plain, refused, step_values, target_params, view_values
@@ -653,7 +653,10 @@ class Session:
         """Note that somebody looked at a person's matte and found it right, until it changes; or take that back."""
         with self._lock:
             name = self.state.person(suffix).name
-            self._put(accepted(self.state, suffix, is_accepted), "Accept matte" if is_accepted else "Doubt the matte")
+            state = accepted(self.state, suffix, is_accepted)
+            if is_accepted:  # on this clip
+                state = dataclasses.replace(state, graph=with_face_note(state.graph, self.clip))
+            self._put(state, "Accept matte" if is_accepted else "Doubt the matte")
             return f"The matte of {name} {'is accepted, until it changes' if is_accepted else 'is judged again'}."
 
     def follow(self, changed: str, frame: int, gesture: str | None = None) -> str:

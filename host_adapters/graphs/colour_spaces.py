@@ -10,6 +10,7 @@ from ...nodes import ConvertColour, ReturnColour, Space, enter_space, leave_spac
 from ..media.clips import Clip
 from .errors import GraphError
 from .graph import STANDARD_SOURCE, Graph, Step
+from .parts import with_mattes_of
 
 WORKING = "working"
 """The id of the step that brings the plate to the signal of the skin line, and the output that shows its result."""
@@ -45,11 +46,41 @@ def convert_around(graph: Graph, input_space: str | None, output_space: str | No
             leaving.append(step)
             outputs[name] = step.id
     steps = (entering, *inside, *leaving)
-    return dataclasses.replace(graph, steps=steps, outputs=(*outputs.items(), (WORKING, WORKING)))
+    made = dataclasses.replace(graph, steps=steps, outputs=(*outputs.items(), (WORKING, WORKING)))
+    return with_mattes_of(made, graph)
 
 
-def _rewired(step: Step, source: str) -> Step:
-    inputs = tuple((port, WORKING if origin == source else origin) for port, origin in step.inputs)
+def without_conversions(graph: Graph) -> tuple[Graph, str | None, str | None]:
+    """Return the graph as it was before :func:`convert_around`, and the spaces of its input and output.
+
+    A graph that was not made so is returned as it is, without spaces.
+    """
+    if WORKING not in graph.by_id or dict(graph.outputs).get(WORKING) != WORKING:
+        return graph, None, None
+    entering = graph.by_id[WORKING]
+    source = dict(entering.inputs).get("image", "")
+    outputs = {name: origin for name, origin in graph.outputs if name != WORKING}
+    leaving = {id for name, id in outputs.items() if id == f"{name}_back" and id in graph.by_id}
+    if not isinstance(entering.node, ConvertColour):
+        return graph, None, None
+    given = str(entering.node.spaces()[0])
+    wanted = given
+    for id in leaving:
+        node = graph.by_id[id].node
+        if not isinstance(node, ConvertColour):
+            return graph, None, None
+        wanted = str(node.spaces()[1])
+    ends = {name: dict(graph.by_id[id].inputs)["image"] if id in leaving else id for name, id in outputs.items()}
+    inside = [_rewired(step, WORKING, source) for step in graph.steps if step.id not in {WORKING, *leaving}]
+    plain = dataclasses.replace(
+        graph, steps=tuple(inside), outputs=tuple((n, source if o == WORKING else o) for n, o in ends.items())
+    )
+    plain = with_mattes_of(plain, graph)
+    return (plain, given, wanted) if convert_around(plain, given, wanted) == graph else (graph, None, None)
+
+
+def _rewired(step: Step, source: str, now: str = WORKING) -> Step:
+    inputs = tuple((port, now if origin == source else origin) for port, origin in step.inputs)
     return dataclasses.replace(step, inputs=inputs)
 
 

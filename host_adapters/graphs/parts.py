@@ -240,6 +240,27 @@ def without_accepted(graph: Graph) -> Graph:
     return graph.with_notes({name: entry for name, entry in graph.notes().items() if name != "accepted"})
 
 
+def with_mattes_of(graph: Graph, same: Graph) -> Graph:
+    """Return the graph with the acceptances of another one whose mattes are the same, whatever is put around them."""
+    for key in accepted_keys(same):
+        graph = with_accepted(graph, key)
+    return graph
+
+
+def accepted_again(graph: Graph, earlier: Graph) -> tuple[Graph, tuple[str, ...]]:
+    """Return the graph with the acceptances of an earlier one whose mattes are still the same, and the keys of others.
+
+    The same matte has the same learned key behind the same light: what was learned from other pictures differs.
+    """
+    changed = []
+    for key in accepted_keys(earlier):
+        if key in graph.by_id and _matte_print(graph, key) == _matte_print(earlier, key):
+            graph = with_accepted(graph, key)
+        else:
+            changed.append(key)
+    return graph, tuple(changed)
+
+
 def accepted_keys(graph: Graph) -> tuple[str, ...]:
     """Return the ids of the keys whose matte was accepted and is the same now."""
     return tuple(key for key, told in _accepted(graph).items() if told == _matte_print(graph, key))

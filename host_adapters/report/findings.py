@@ -7,7 +7,7 @@ import hashlib
 import itertools
 import math
 import platform
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -30,7 +30,6 @@ from ...nodes import (
     Verdict,
     beyond,
     distance,
-    judge_matte,
     measure_skin,
     worst_first,
 )
@@ -41,7 +40,18 @@ from ..media.clips import Clip, open_clip, parse_frames
 from ..media.files import InputError
 from ..shots.aims import aims_of, noted_light
 from ..shots.carry import REFERENCE
-from ..shots.evidence import BEFORES, Survey, Witness, evidence, judge_people, mattes_of, misread_of, survey_people
+from ..shots.evidence import (
+    BEFORES,
+    Survey,
+    Witness,
+    evidence,
+    is_accepted,
+    is_sampled,
+    judge_people,
+    mattes_of,
+    misread_of,
+    survey_people,
+)
 from ..shots.people import frame_hash
 from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
@@ -222,7 +232,25 @@ def _clip_findings(
         clip, described, shown, images, readings, tuple(moments), flicker(moments), surveyed, aim,  # type: ignore[arg-type]
         verdict, level.replace("the same level than", "the same level as"), (), kept, hashes,
     )  # fmt: skip
-    return dataclasses.replace(gathered, warnings=_warnings(gathered, matte, notes, failed))
+    doubts = _doubts_here(witness, pictures, shown, surveys)
+    return dataclasses.replace(gathered, warnings=_warnings(gathered, doubts, notes, failed))
+
+
+def _doubts_here(
+    witness: Witness, pictures: dict[str, Floats], shown: int, surveys: Mapping[str, Survey]
+) -> tuple[str, ...]:
+    """Return what there is to doubt of the mattes on the frame that is shown, beyond what the verdict holds of it.
+
+    As `correct` does it: from the picture that was keyed and the faces in it, nothing where the matte was accepted.
+    """
+    judged, told = is_sampled(witness.graph), []
+    for name in witness.mattes:
+        if is_accepted(witness.graph, name):
+            continue
+        known = {doubt.sign for doubt in surveys[name].doubts or ()} if judged and name in surveys else set()
+        doubts = witness.moment(pictures, shown, name).doubts or ()
+        told += [f"{name}: {d.message}" if name else d.message for d in doubts if d.sign not in known]
+    return tuple(told)
 
 
 def _whole_matte(witness: Witness, pictures: dict[str, Floats]) -> Floats:
@@ -282,11 +310,11 @@ _MOST_FAILURES = 5
 
 
 def _warnings(
-    found: ClipFindings, matte: Floats, notes: tuple[str, ...], failed: Sequence[tuple[int, str]]
+    found: ClipFindings, doubts: tuple[str, ...], notes: tuple[str, ...], failed: Sequence[tuple[int, str]]
 ) -> tuple[str, ...]:
     """Return what a person should look at beyond the verdict's first finding, each with its fix."""
     others = [finding.words() for finding in found.verdict.findings[1:] if finding.status in (CHECK, OFF)]
-    texts = [*others, *(warned.message for warned in judge_matte(matte)), *notes]
+    texts = [*others, *doubts, *notes]
     texts += [f"Frame {frame}: {reason}" for frame, reason in sorted(dict(failed).items())[:_MOST_FAILURES]]
     if len(dict(failed)) > _MOST_FAILURES:
         texts.append(f"{len(dict(failed)) - _MOST_FAILURES} more frames could not be measured.")

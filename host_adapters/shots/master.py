@@ -419,8 +419,8 @@ class _Reader:
 
     def _by_film(self, picture: Floats, index: int) -> dict[str, Moment]:
         if self._finished is None:
-            own, foreign = without_foreign_faces(self.graph, _InFilm(self.placed, self._picture))
-            if foreign is not None:
+            own, foreign = without_foreign_faces(self.graph, _InFilm(self.placed, self._picture), True)
+            if foreign is not None and own.content_hash() != self.graph.content_hash():
                 self._said.append("the film does not show the faces of its graph where they lie: keyed without them")
             self._finished = Finished(own, self.view, entered=True)
         number = self.placed.numbers[index]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import statistics
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol, cast
 
@@ -60,7 +60,16 @@ from ...nodes.declare import ParamError
 from ..detect.faces import available, find_faces
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
-from ..graphs.parts import Hand, Parts, amount_of, parts_of, with_amounts, with_parts
+from ..graphs.parts import (
+    Hand,
+    Parts,
+    accepted_again,
+    accepted_keys,
+    amount_of,
+    parts_of,
+    with_amounts,
+    with_parts,
+)
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
 from ..graphs.standard import Keyed, chain_graph, with_keyed
@@ -137,6 +146,8 @@ class SolveOptions:
     :ivar under: a look on top, from which skin is kept.
     :ivar typed: what is set by hand, by option: see :mod:`~..graphs.typed`. :ivar black: something black, whose colour
         is taken out of it. :ivar track: whether shapes that stand still follow what they were drawn round.
+    :ivar earlier: the graph that this one comes in place of: mattes that were accepted in it stay so, where they are
+        the same.
     :ivar drift: "leave" does not look at it, "measure" does and offers to follow it, "follow" keys the steering.
     """
 
@@ -156,6 +167,7 @@ class SolveOptions:
     typed: Mapping[str, Hand] = field(default_factory=dict)
     black: Mark | None = None
     under: Under | None = None
+    earlier: Graph | None = None
 
     def typed_of(self, subject: SubjectMarks) -> dict[str, Hand]:
         """Return what is set by hand for a person: what is said of them, or else of everybody."""
@@ -300,6 +312,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
     graph = _with_marks(graph, marked, options)
     graph = with_face_note(graph, clip)
+    graph, accepted = _accepted_again(graph, correction, options, notes)
     if options.under is not None:
         graph = with_look(options.under.on(graph), options.under)
     graph = with_doubts(graph, {p.name: _matte_signs(p.warnings) for p in correction.people})
@@ -307,6 +320,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     graph = with_covered(graph, {name: covered for name, (_, _, covered) in judged.items()})
     correction = _doubted_as_judged(_read_again(correction, judged, options), judged)
     graph = with_doubts(graph, {p.name: _matte_signs(p.warnings) for p in correction.people})
+    correction = _undoubted(correction, accepted)
     for person in correction.people:
         notes += _told_of_target(person, aimed[person.name], parts_of(graph, person.id("steer")))
     lights = {name: moment.light_only for name, (moment, _, _) in judged.items()}
@@ -470,6 +484,29 @@ def _read_again(
 
 def _matte_signs(warnings: Sequence[Warned]) -> list[Warned]:
     return [each for each in warnings if each.sign in (*MATTE_SIGNS, *LEARNED_SIGNS)]
+
+
+def _accepted_again(
+    graph: Graph, correction: Correction, options: SolveOptions, notes: list[str]
+) -> tuple[Graph, frozenset[str]]:
+    """Return the graph with the mattes accepted that were so before and are the same, and whose they are."""
+    if options.earlier is None:
+        return graph, frozenset()
+    graph, changed = accepted_again(graph, options.earlier)
+    notes += [f"The matte of {key} that was accepted in the graph is another one now: it is judged." for key in changed]
+    kept = accepted_keys(graph)
+    return graph, frozenset(person.name for person in correction.people if person.id("skin") in kept)
+
+
+def _undoubted(correction: Correction, accepted: Collection[str]) -> Correction:
+    """Return the correction without signs of mattes that somebody has looked at, by the names of their people."""
+    people = [
+        dataclasses.replace(each, warnings=tuple(w for w in each.warnings if w not in _matte_signs(each.warnings)))
+        if each.name in accepted
+        else each
+        for each in correction.people
+    ]
+    return dataclasses.replace(correction, people=tuple(people))
 
 
 def _doubted_as_judged(
