@@ -8,6 +8,7 @@ faces are looked for, the standard chain is solved, and its graph gives the matt
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, measure_
 from ...nodes.declare import Matte, Picture
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
+from ..writes import atomic
 from .accuracy import worst_place
 from .scores import MatteScore, score_matte
 from .shots import STROKE_RADIUS, BenchError
@@ -82,33 +84,45 @@ class PhotoCase:
 
 
 def photos(folder: Path | str) -> Iterator[Photo]:
-    """Yield the pictures of a folder by name. Raises BenchError for a folder without any, or for a damaged one."""
-    found = sorted(path for path in Path(folder).glob("*.json"))
-    if not found:
+    """Yield the pictures of a folder by name.
+
+    Raises BenchError for a folder without any, and for the first file that is missing, cannot be read, or does not say
+    what it should: the message names it and the mend.
+    """
+    folder = Path(folder)
+    masks = {path.name.removesuffix(_MASK) for path in folder.glob(f"*{_MASK}")}
+    names = sorted(masks | {path.stem for path in folder.glob("*.json")})
+    if not names:
         raise BenchError(f"{folder} holds no NAME.json beside NAME.png and NAME_mask.png: name a folder that does.")
-    for path in found:
-        try:
-            yield _photo(path)
-        except (KeyError, TypeError, ValueError, OSError) as error:
-            raise BenchError(f"The picture {path.stem} of {folder} cannot be read ({error!r}).") from None
+    for name in names:
+        yield _photo(folder, name)
 
 
-def _photo(path: Path) -> Photo:
-    marks = json.loads(path.read_text(encoding="utf-8"))
-    with Image.open(path.with_suffix(".png")) as picture, Image.open(path.with_name(f"{path.stem}_mask.png")) as drawn:
-        image = np.asarray(picture.convert("RGB"), np.float32) / np.float32(255)
-        mask = np.asarray(drawn.convert("L"))
-    if mask.shape != image.shape[:2]:
-        raise ValueError(f"the mask has another size, {mask.shape}, than the picture, {image.shape[:2]}")
+_MASK = "_mask.png"
+_PLACES = {"points": 3, "stroke": 2, "box": 2}
+"""What NAME.json holds, and of how many places each consists at least."""
+
+
+def _photo(folder: Path, name: str) -> Photo:
+    picture, drawn, marked = (folder / f"{name}{end}" for end in (".png", _MASK, ".json"))
+    for path in (picture, drawn, marked):
+        if not path.is_file():
+            raise BenchError(f"{path} does not exist: each picture needs NAME.png, NAME_mask.png and NAME.json.")
+    image = _levels(picture, "RGB").astype(np.float32) / np.float32(255)
+    mask = _mask_levels(drawn)
     height, width = mask.shape
+    if mask.shape != image.shape[:2]:
+        own = f"{image.shape[1]}×{image.shape[0]}"
+        raise BenchError(f"{drawn} has {width}×{height} pixels and its picture {own}: draw it at the picture's size.")
+    marks = _marks(marked, mask)
     (x0, y0), (x1, y1) = marks["box"]
 
     def places(points: Iterable[Sequence[float]]) -> tuple[tuple[float, float], ...]:
         return tuple(((x + 0.5) / width, (y + 0.5) / height) for x, y in points)
 
     return Photo(
-        path.stem,
-        str(marks.get("skin_depth", "")),
+        name,
+        str(marks.get("skin_depth", "not told")),
         np.ascontiguousarray(image),
         (mask > 128).astype(np.float32),
         mask == 128,
@@ -116,6 +130,73 @@ def _photo(path: Path) -> Photo:
         places(marks["stroke"]),
         (x0 / width, y0 / height, x1 / width, y1 / height),
     )
+
+
+def _levels(path: Path, mode: str) -> NDArray[np.uint8]:
+    """Return a PNG's levels of 8 bits in a mode of Pillow's. Raises BenchError."""
+    try:
+        with Image.open(path) as opened:
+            if opened.mode.startswith(("I", "F")):  # 16 bits of grey, which Pillow would clip
+                raise BenchError(f"{path} has more than 8 bits a channel: save it as a PNG of 8 bits.")
+            return np.asarray(opened.convert(mode))
+    except (OSError, SyntaxError, ValueError) as error:
+        if isinstance(error, BenchError):
+            raise
+        raise BenchError(f"{path} is not a readable picture ({error}): write it anew as a PNG of 8 bits.") from None
+
+
+def _mask_levels(path: Path) -> NDArray[np.uint8]:
+    """Return a mask that holds 255, 0 and 128 alone. Raises BenchError."""
+    levels = _levels(path, "RGB")
+    if (levels != levels[..., :1]).any():
+        raise BenchError(f"{path} is coloured: a mask is grey, 255 on skin, 0 elsewhere, 128 where nothing is scored.")
+    mask = levels[..., 0]
+    other = ~np.isin(mask, (0, 128, 255))
+    if other.any():
+        values = ", ".join(str(value) for value in np.unique(mask[other])[:3])
+        raise BenchError(
+            f"{path} has {other.sum()} pixels of other levels ({values}) than 255 on skin, 0 elsewhere and 128 where "
+            "nothing is scored: draw it without soft edges, and save it neither scaled nor as a JPEG."
+        )
+    if not (mask == 255).any():
+        raise BenchError(f"{path} marks no skin: no pixel is 255.")
+    return mask
+
+
+def _marks(path: Path, mask: NDArray[np.uint8]) -> dict[str, Any]:
+    """Return what NAME.json holds once every place of it lies in the picture. Raises BenchError."""
+    try:
+        marks = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise BenchError(f"{path} is not readable JSON ({error}).") from None
+    lacking = [key for key in _PLACES if not isinstance(marks, dict) or key not in marks]
+    if lacking:
+        raise BenchError(
+            f"{path} lacks {', '.join(lacking)}: it holds points (three or more [x, y] on skin), stroke (two or more "
+            "on skin) and box ([[left, top], [right, bottom]] of a face), all in pixels of the picture."
+        )
+    height, width = mask.shape
+    corners = f"{path}: box has to be [[left, top], [right, bottom]] with an area, not {marks['box']!r}."
+    for key, least in _PLACES.items():
+        places = marks[key]
+        if not isinstance(places, list) or not all(_is_place(place) for place in places) or len(places) < least:
+            wanted = f"{path}: {key} has to be {least} or more places [x, y] in pixels, not {places!r}."
+            raise BenchError(corners if key == "box" else wanted)
+        rim = int(key == "box")  # a box may end on the picture's last edge
+        for x, y in places:
+            if not (0 <= x < width + rim and 0 <= y < height + rim):
+                raise BenchError(f"{path}: {key} has ({x:g}, {y:g}) outside the picture of {width}×{height} pixels.")
+            if key != "box" and mask[int(y), int(x)] == 0:
+                raise BenchError(f"{path}: {key} has ({x:g}, {y:g}), where the mask says no skin: mend one of the two.")
+    if len(marks["box"]) > 2 or not all(low < high for low, high in zip(*marks["box"], strict=True)):
+        raise BenchError(corners)
+    return dict(marks)
+
+
+def _is_place(place: object) -> bool:
+    """Return whether this is [x, y] in finite numbers."""
+    pair = place if isinstance(place, list) and len(place) == 2 else [None]
+    return all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in pair)
 
 
 # --- marking ------------------------------------------------------------------------------------------------
@@ -311,7 +392,8 @@ def run_photos(
         def show(case: PhotoCase, matte: Matte, photo: Photo = photo) -> None:
             if overlays is not None:
                 name = f"{round(case.score.f1 * 1000):04d} {case.picture} {case.marking}.png"
-                overlay(photo, matte).save(overlays / name)
+                with atomic(overlays / name) as temporary:
+                    overlay(photo, matte).save(temporary)
 
         cases += run_photo(photo, markings, find_faces, wanted, show)
         tell(count)

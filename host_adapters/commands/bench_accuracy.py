@@ -14,6 +14,7 @@ from ..bench.pictures import MARKINGS, PhotoResults, photos, run_photos
 from ..bench.shots import MASKS, SETTINGS, generated_shots, real_shots
 from ..detect import faces
 from ..media.clips import open_clip
+from ..writes import make_folder
 from . import console
 
 
@@ -81,18 +82,31 @@ def accuracy(
     inkarnat bench accuracy --pictures people --overlays looked-at
     inkarnat bench accuracy --clip talking.mov --pan
     """
-    if clip is not None or pan:
+    over_time = clip is not None or pan
+    alone = {"--marking": markings, "--without-faces": without_faces, "--overlays": overlays}
+    for name, given in alone.items():
+        if given and pictures is None:
+            raise click.UsageError(f"{name} goes with --pictures.")
+    if over_time and pictures is not None:
+        raise click.UsageError("--pictures and --clip or --pan are measured one at a time.")
+    if over_time:
         _tell_steps(clip, pan, height, as_json)
         return
     finder = faces.find_face_mattes if faces.available() and not without_faces else None
     if pictures is not None:
         found = list(photos(pictures))
         if overlays is not None:
-            overlays.mkdir(parents=True, exist_ok=True)
-        chosen = markings or tuple(name for name in MARKINGS if finder or "face" not in name or name == "face box")
+            make_folder(overlays)
+        need_faces = [name for name in MARKINGS if "face" in name and name != "face box"]
+        if finder is None and set(markings) & set(need_faces):
+            why = "leave --without-faces out" if without_faces else faces.HOW_TO_INSTALL
+            raise click.UsageError(f"The marking {' and '.join(need_faces)!r} needs faces: {why}.")
+        chosen = markings or tuple(name for name in MARKINGS if finder or name not in need_faces)
         with console.progress(len(found), quiet=as_json) as tell:
             of_photos = run_photos(found, chosen, finder, overlays=overlays, tell=tell)
         _tell_photos(of_photos, as_json)
+        if finder is None and not without_faces and not as_json:
+            console.say(f"faces: left out. {faces.HOW_TO_INSTALL}")
         return
     numbers = range(first_seed, first_seed + seeds)
     width = height * 16 // 9
@@ -150,8 +164,12 @@ def _tell_photos(results: PhotoResults, as_json: bool) -> None:
         if case.refused:
             console.say(f"refused: {case.picture}, {case.marking}: {case.refused}")
     rates = results.warning_rates()
-    console.say(f"warned of F1 below .6: {rates['bad_warned']:.0%} of {rates['bad']}")
-    console.say(f"warned of F1 above .8: {rates['good_warned']:.0%} of {rates['good']}")
+    console.say(_rate("warned of F1 below .6", rates["bad_warned"], rates["bad"]))
+    console.say(_rate("warned of F1 above .8", rates["good_warned"], rates["good"]))
+
+
+def _rate(of: str, share: float, number: float) -> str:
+    return f"{of}: {share:.0%} of {number:g}" if number else f"{of}: there is none"
 
 
 def _photo_row(row: dict[str, Any]) -> tuple[str, ...]:
@@ -171,8 +189,8 @@ def _print(results: Results) -> None:
     for input in dict.fromkeys(case.input for case in results.cases):
         console.say(f"F1 from the best to the worst depth, {input}: {results.depth_gap(input):.3f}")
     rates = results.warning_rates()
-    console.say(f"warned of F1 below .6: {rates['poor_warned']:.0%} of {rates['poor']}")
-    console.say(f"warned of F1 from .8: {rates['good_warned']:.0%} of {rates['good']}")
+    console.say(_rate("warned of F1 below .6", rates["poor_warned"], rates["poor"]))
+    console.say(_rate("warned of F1 from .8", rates["good_warned"], rates["good"]))
     console.say(f"matte above 1.5 times the skin without a warning: {rates['too_large_unwarned']}")
     errors = results.balance_errors()
     if errors:

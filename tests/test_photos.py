@@ -1,0 +1,200 @@
+"""A folder of pictures with drawn masks: every marking is scored, and what is wrong with a folder is named."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from inkarnat.host_adapters.bench import pictures
+from inkarnat.host_adapters.bench.pictures import PhotoCase, PhotoResults, photos
+from inkarnat.host_adapters.bench.scores import score_matte
+from inkarnat.host_adapters.bench.shots import BenchError
+from inkarnat.host_adapters.commands import bench, bench_accuracy
+from inkarnat.host_adapters.workshop import camera, portrait
+from PIL import Image
+
+SIZE = 320, 180
+
+
+def in_pixels(*places):
+    return [[round(x * SIZE[0], 1), round(y * SIZE[1], 1)] for x, y in places]
+
+
+@pytest.fixture(scope="module")
+def people(tmp_path_factory):
+    """A folder with one generated portrait, marked and masked as a person would do it."""
+    folder = tmp_path_factory.mktemp("people")
+    scene = portrait("tan", 7, *SIZE)
+    Image.fromarray((camera(scene.light, 7).clip(0, 1) * 255 + 0.5).astype(np.uint8)).save(folder / "ada.png")
+    skin = np.where(scene.matte > 0.5, 255, 0)
+    Image.fromarray(np.where(scene.ignore, 128, skin).astype(np.uint8)).save(folder / "ada_mask.png")
+    left, top, right, bottom = scene.places["face"]
+    cheek, stroke = scene.places["cheek"], scene.places["stroke"]
+    marks = {
+        "points": in_pixels(cheek, stroke[0], stroke[-1]),
+        "stroke": in_pixels(*stroke),
+        "box": in_pixels((left, top), (right, bottom)),
+        "skin_depth": "tan",
+    }
+    (folder / "ada.json").write_text(json.dumps(marks), encoding="utf-8")
+    return folder
+
+
+def measured(*arguments):
+    return CliRunner().invoke(bench.command, ["accuracy", "--pictures", *map(str, arguments)])
+
+
+# --- scoring ------------------------------------------------------------------------------------------------
+
+
+def test_every_marking_without_faces_is_scored_and_shown(people, tmp_path):
+    overlays = tmp_path / "looked" / "at"
+    told = measured(people, "--without-faces", "--overlays", overlays, "--json")
+    assert told.exit_code == 0, told.output
+    cases = {case["marking"]: case for case in json.loads(told.stdout)["cases"]}
+    assert set(cases) == {name for name in pictures.MARKINGS if name not in ("faces", "1 point + face")}
+    assert min(case["score"]["f1"] for case in cases.values()) > 0.85
+    assert max(case["angle_error"] for case in cases.values()) < 2
+    assert {case["depth"] for case in cases.values()} == {"tan"}
+    shown = {path.name for path in overlays.iterdir()}
+    assert shown == {f"{round(c['score']['f1'] * 1000):04d} ada {name}.png" for name, c in cases.items()}
+    again = measured(people, "--without-faces", "--overlays", overlays, "--marking", "stroke")
+    assert again.exit_code == 0, again.output
+    assert "warned of F1 below .6: there is none" in again.output
+    assert again.output.count("\nof\tcases\tF1") == 3, "a table by marking, by picture and by depth"
+
+
+def test_a_stroke_of_the_truth_itself_scores_what_score_matte_says(people):
+    """The matte of a case is the one that its overlay shows: scored anew it gives the same."""
+    (photo,) = photos(people)
+    seen = []
+    (case,) = pictures.run_photo(photo, ("stroke",), show=lambda case, matte: seen.append(matte))
+    assert case.score == score_matte(seen[0], photo.truth, photo.ignore)
+    shown = np.asarray(pictures.overlay(photo, seen[0])).astype(int)
+    green = shown[..., 1] - shown[..., [0, 2]].max(axis=2)
+    found = (photo.truth > 0.5) & (seen[0] > 0.5)
+    assert green[found].mean() > green[~found].mean() + 60
+
+
+def test_rates_of_warnings_count_bad_and_good_mattes_alone():
+    """Five cases by hand: of two bad ones one is warned of, of two good ones none; one lies between."""
+    score = score_matte(np.ones((2, 2), np.float32), np.ones((2, 2), np.float32), np.zeros((2, 2), bool))
+    cases = [
+        PhotoCase("a", "tan", "stroke", replace(score, f1=f1), ("leak",) if warned else ())
+        for f1, warned in ((0.3, True), (0.59, False), (0.7, True), (0.81, False), (0.9, False))
+    ]
+    rates = PhotoResults(tuple(cases)).warning_rates()
+    assert rates == {"bad": 2, "bad_warned": 0.5, "good": 2, "good_warned": 0.0}
+
+
+# --- folders that are wrong ---------------------------------------------------------------------------------
+
+
+def grey(path, change):
+    with Image.open(path) as drawn:
+        levels = np.asarray(drawn)
+    Image.fromarray(change(levels.copy())).save(path)
+
+
+def rewritten(change):
+    def write(folder):
+        path = folder / "ada.json"
+        marks = json.loads(path.read_text(encoding="utf-8"))
+        path.write_text(json.dumps(change(marks)), encoding="utf-8")
+
+    return write
+
+
+def cut(path):
+    path.write_bytes(path.read_bytes()[:300])
+
+
+def without(key):
+    return rewritten(lambda marks: {name: value for name, value in marks.items() if name != key})
+
+
+def with_(**values):
+    return rewritten(lambda marks: marks | values)
+
+
+SKIN = [[160, 70]] * 3
+
+WRONG = {
+    "no picture": (lambda f: (f / "ada.png").unlink(), r"ada\.png does not exist"),
+    "no mask": (lambda f: (f / "ada_mask.png").unlink(), r"ada_mask\.png does not exist"),
+    "no marks": (lambda f: (f / "ada.json").unlink(), r"ada\.json does not exist"),
+    "cut picture": (lambda f: cut(f / "ada.png"), r"ada\.png is not a readable picture"),
+    "cut mask": (lambda f: cut(f / "ada_mask.png"), r"ada_mask\.png is not a readable picture"),
+    "no PNG": (lambda f: (f / "ada.png").write_text("no picture"), r"ada\.png is not a readable picture"),
+    "smaller mask": (lambda f: grey(f / "ada_mask.png", lambda m: m[:90]), "320×90 pixels and its picture 320×180"),
+    "soft mask": (lambda f: grey(f / "ada_mask.png", lambda m: m // 2), r"other levels \(64, 127\) than 255"),
+    "deep mask": (lambda f: grey(f / "ada_mask.png", lambda m: m.astype(np.uint16) * 257), "more than 8 bits"),
+    "coloured mask": (
+        lambda f: grey(f / "ada_mask.png", lambda m: np.dstack([m, m * 0, m])),
+        r"ada_mask\.png is coloured",
+    ),
+    "no skin": (lambda f: grey(f / "ada_mask.png", lambda m: m * 0), "marks no skin"),
+    "no points": (without("points"), r"ada\.json lacks points: it holds points \(three or more"),
+    "no stroke": (without("stroke"), r"ada\.json lacks stroke"),
+    "no box": (without("box"), r"ada\.json lacks box"),
+    "a list": (rewritten(lambda marks: [marks]), "lacks points, stroke, box"),
+    "two points": (with_(points=SKIN[:2]), "points has to be 3 or more places"),
+    "points in words": (with_(points="cheek"), "points has to be 3 or more places"),
+    "not a number": (with_(points=[[float("nan"), 1], *SKIN]), "points has to be 3 or more places"),
+    "point outside": (with_(points=[[320, 70], *SKIN]), r"points has \(320, 70\) outside the picture of 320×180"),
+    "point on the wall": (with_(points=[[2, 2], *SKIN]), r"points has \(2, 2\), where the mask says no skin"),
+    "stroke of one place": (with_(stroke=SKIN[:1]), "stroke has to be 2 or more places"),
+    "box of four numbers": (with_(box=[10, 10, 90, 90]), r"box has to be \[\[left, top\], \[right, bottom\]\]"),
+    "box turned round": (with_(box=[[90, 90], [10, 10]]), r"box has to be \[\[left, top\], \[right, bottom\]\]"),
+    "broken JSON": (lambda f: (f / "ada.json").write_text('{"points": ['), "is not readable JSON"),
+    "other bytes": (lambda f: (f / "ada.json").write_bytes(b"\xff\xfe\x00"), "is not readable JSON"),
+    "an empty folder": (lambda f: [path.unlink() for path in f.iterdir()], "holds no NAME.json"),
+}
+
+
+@pytest.mark.parametrize("wrong", WRONG)
+def test_what_is_wrong_with_a_folder_is_named(people, tmp_path, wrong):
+    folder = shutil.copytree(people, tmp_path / "people")
+    spoil, words = WRONG[wrong]
+    spoil(folder)
+    with pytest.raises(BenchError, match=words) as caught:
+        list(photos(folder))
+    assert str(folder) in str(caught.value)
+
+
+def test_a_folder_that_is_wrong_ends_the_command_before_anything_is_measured_or_written(people, tmp_path):
+    folder = shutil.copytree(people, tmp_path / "people")
+    for end in (".png", "_mask.png", ".json"):  # the first of two pictures is sound
+        shutil.copy(folder / f"ada{end}", folder / f"bea{end}")
+    (folder / "bea_mask.png").unlink()
+    told = measured(folder, "--overlays", tmp_path / "shown")
+    assert isinstance(told.exception, BenchError)
+    assert not (tmp_path / "shown").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--overlays", "shown"], "--overlays goes with --pictures"),
+        (["--marking", "stroke"], "--marking goes with --pictures"),
+        (["--without-faces"], "--without-faces goes with --pictures"),
+        (["--pictures", ".", "--pan"], "one at a time"),
+        (["--pictures", ".", "--without-faces", "--marking", "faces"], "needs faces: leave --without-faces out"),
+    ],
+)
+def test_options_that_would_do_nothing_are_refused(people, monkeypatch, arguments, words):
+    monkeypatch.chdir(people)
+    told = CliRunner().invoke(bench.command, ["accuracy", *arguments])
+    assert told.exit_code == 2
+    assert words in " ".join(told.output.split())
+
+
+def test_without_the_extra_it_says_that_faces_are_left_out(people, monkeypatch):
+    monkeypatch.setattr(bench_accuracy.faces, "available", lambda: False)
+    told = measured(people, "--marking", "1 point")
+    assert told.exit_code == 0, told.output
+    assert "faces: left out" in told.output
