@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from fractions import Fraction
 
 import av
@@ -14,6 +15,7 @@ import rich_footage
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.media import video_write
 from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.media.video_write import VideoWriter
 from inkarnat.nodes import RangeKey, SteerSkin
@@ -287,3 +289,30 @@ def test_both_numbers_of_the_matrix_of_601_are_kept_or_said_with_the_other(tmp_p
     target = tmp_path / ("b.mov" if codec == "prores" else "b.mkv")
     copy(tmp_path / "a.mkv", target, codec)
     assert VideoReader(target).info.tags[1] == {"prores": 6, "ffv1": 5}[codec]
+
+
+def test_a_picture_alone_is_not_searched_for_more(tmp_path, monkeypatch):
+    """The input is opened to describe it and to decode it; where something lies beside the picture, once more."""
+    footage.make(tmp_path / "alone.mov", "libx264", frames=3)
+    rich_footage.make(tmp_path / "rich.mov")
+    opened, real = [], av.open
+    monkeypatch.setattr(
+        av, "open", lambda file, *more, **named: (opened.append(str(file)), real(file, *more, **named))[1]
+    )
+    for name in ("alone", "rich"):
+        source = tmp_path / f"{name}.mov"
+        assert "metadata" not in copy(source, tmp_path / f"{name}-out.mov")
+        assert opened.count(str(source)) == 2 if name == "alone" else opened.count(str(source)) > 2
+
+
+def test_metadata_of_a_picture_alone_that_an_output_cannot_hold_are_named(tmp_path, monkeypatch):
+    footage.make(tmp_path / "a.mkv", "ffv1", frames=2)
+    with VideoReader(tmp_path / "a.mkv") as reader:
+        like = replace(reader.info, metadata={"CAMERA_MOOD": "calm"})
+        with VideoWriter(tmp_path / "b.mkv", like) as writer:
+            for frame in reader:
+                writer.write(frame.number, frame.picture, frame.original)
+    assert not VideoReader(tmp_path / "b.mkv").info.beside
+    assert copy(tmp_path / "b.mkv", tmp_path / "c.mp4") == ""
+    monkeypatch.setattr(video_write, "mux_options", lambda suffix, metadata: {})  # MP4 without a table for names
+    assert "metadata CAMERA_MOOD" in copy(tmp_path / "b.mkv", tmp_path / "d.mp4")

@@ -5,16 +5,18 @@ from __future__ import annotations
 import importlib
 import subprocess
 import sys
+import threading
 from fractions import Fraction
 
 import footage
 import numpy as np
 import pytest
-from inkarnat.host_adapters.media import video_format, video_read, video_write
+from inkarnat.host_adapters.media import video_encode, video_format, video_read, video_write
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.media.video_write import VideoWriter
 from inkarnat.host_adapters.writes import OutputError
+from inkarnat.kernels import strips
 
 QUIET = {"x265-params": "log-level=error"}
 FULL601 = (2, 5, 1, 1)
@@ -405,22 +407,60 @@ def test_a_matte_becomes_a_grey_clip_without_sound(tmp_path):
     ("codec", "suffix"), [("prores", ".mov"), ("prores4444", ".mov"), ("dnxhr", ".mov"), ("ffv1", ".mkv")]
 )
 def test_the_bits_of_intra_codecs_do_not_depend_on_the_encoder_s_threads(tmp_path, picture, monkeypatch, codec, suffix):
-    large, configure, files = np.tile(np.clip(picture, 0, 1), (4, 6, 1))[:144, :256], video_write._configure, []
+    large, configure, files = np.tile(np.clip(picture, 0, 1), (4, 6, 1))[:144, :256], VideoWriter._configure, []
     for threads in (1, 2, 7):
 
-        def configured(stream, *given, threads=threads):
-            configure(stream, *given)
-            stream.codec_context.thread_count = threads
+        def configured(writer, context, *given, threads=threads):
+            configure(writer, context, *given)
+            context.thread_count = threads
 
-        monkeypatch.setattr(video_write, "_configure", configured)
+        monkeypatch.setattr(VideoWriter, "_configure", configured)
         path = tmp_path / f"{threads}{suffix}"
-        size = large.shape[1], large.shape[0]
-        with VideoWriter(path, None, codec, size=size, rate=Fraction(25)) as writer:
-            for number in range(1, 6):
-                writer.write(number, np.ascontiguousarray(np.roll(large, number, axis=1)))
+        write_moving(path, large, 5, codec)
         files.append(path.read_bytes())
     assert files[0] == files[1] == files[2]
     assert VideoReader(path).info.frames == 5
+
+
+def write_moving(path, picture, frames, codec):
+    size = picture.shape[1], picture.shape[0]
+    with VideoWriter(path, None, codec, size=size, rate=Fraction(25)) as writer:
+        for number in range(1, frames + 1):
+            writer.write(number, np.ascontiguousarray(np.roll(picture, number, axis=1)))
+
+
+@pytest.mark.parametrize(("codec", "suffix"), [("ffv1", ".mkv"), ("prores", ".mov"), ("h264", ".mp4")])
+def test_encoders_that_take_turns_write_what_one_writes(tmp_path, picture, codec, suffix):
+    large, files = np.tile(np.clip(picture, 0, 1), (4, 6, 1))[:144, :256], []
+    for cores in (1, 2, 8, 40):
+        path = tmp_path / f"{cores}{suffix}"
+        with strips.threads(cores):
+            write_moving(path, large, 19, codec)
+        files.append(path.read_bytes())
+    assert len(set(files)) == 1
+    assert not encoding_threads()
+
+
+def encoding_threads():
+    return [thread for thread in threading.enumerate() if thread.name.startswith("inkarnat-encode")]
+
+
+def test_a_frame_that_one_of_several_encoders_refuses_ends_the_clip(tmp_path, picture, monkeypatch):
+    """The error comes where a later frame is written, or at the end; nothing stays, no thread either."""
+    large = np.tile(np.clip(picture, 0, 1), (4, 6, 1))[:144, :256]
+    real = video_encode.Encoding._encode
+
+    def refused(encoding, frame):
+        if frame.pts == 3:
+            raise ValueError("no room")
+        return real(encoding, frame)
+
+    monkeypatch.setattr(video_encode.Encoding, "_encode", refused)
+    for frames in (4, 30):
+        with strips.threads(16), pytest.raises(OutputError, match="no room"):
+            write_moving(tmp_path / "a.mkv", large, frames, "ffv1")
+        assert not list(tmp_path.iterdir())
+        assert not encoding_threads()
 
 
 def test_a_clip_from_pictures(tmp_path, picture):
@@ -591,6 +631,7 @@ FULL_DISK = """
 import resource, sys
 from pathlib import Path
 from inkarnat.host_adapters.writes import OutputError
+from inkarnat.kernels import strips
 from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.media.video_write import VideoWriter
 source, target, limit = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])

@@ -436,3 +436,21 @@ def test_a_folder_that_may_not_be_entered_is_an_output_that_cannot_be_written(tm
     monkeypatch.setattr(Path, "is_dir", refused)
     with pytest.raises(writes.OutputError, match=r"rights|ermission"):
         writes.check_output(tmp_path / "closed" / "a.png")
+
+
+def test_what_was_written_is_brought_to_the_disk_meanwhile_each_part_once(tmp_path, monkeypatch):
+    begun: list[tuple[int, int]] = []
+    monkeypatch.setattr(writes, "_WORTH_BRINGING", 100)
+    monkeypatch.setattr(writes, "_begin_sync", lambda _, first, count, __: begun.append((first, count)))
+    output = writes.Atomic(tmp_path / "a.mkv")
+    output.bring()  # nothing is there yet
+    with output.temporary.open("wb") as file:
+        for count in (60, 60, 10, 300):
+            file.write(bytes(count))
+            file.flush()
+            output.bring()
+    assert begun == [(0, 120), (120, 310)]
+    monkeypatch.setattr(writes, "_begin_sync", None)  # as on systems without that function
+    output.bring()
+    output.commit()
+    assert (tmp_path / "a.mkv").stat().st_size == 430

@@ -201,10 +201,9 @@ class Companions:
         packet.stream = target
 
     def missing_from(self, result: Any, shown: Any, output: Path) -> list[str]:
-        """Return what an output lacks of what lies beside the input's picture, in words."""
+        """Return which streams and chapters an output lacks of those beside the input's picture, in words."""
         lost = _lost_streams(self.sources, others(result, shown.index, output))
-        lost += _lost_chapters(self._source.chapters(), result.chapters())
-        return lost + _lost_names(kept_metadata(dict(self._source.metadata)), dict(result.metadata))
+        return lost + _lost_chapters(self._source.chapters(), result.chapters())
 
     def close(self) -> None:
         """Let go of the input."""
@@ -269,6 +268,8 @@ def not_carried(
         lost += [n for n, t, w in zip(names, tags[2:], written, strict=True) if t not in UNTAGGED and w in UNTAGGED]
         if companions is not None:
             lost += companions.missing_from(result, shown, output)
+        if not like.alone:
+            lost += _lost_names(kept_metadata(like.metadata), dict(result.metadata))
     return lost
 
 
@@ -278,7 +279,8 @@ def _lost_about_picture(like: VideoInfo, result: Any, shown: Any, siting: str | 
     found = (shown.metadata.get("language") or "und").lower()
     flags = sorted(_named_flags(like.flags, shown) - _flags(shown))
     timecode, reel = (named_value(result, shown, name) for name in ("timecode", "reel_name"))
-    frame = next(result.decode(shown), None)
+    tells = like.matrix is not None or bool(like.mastering) or siting not in (None, "left")
+    frame = next(result.decode(shown), None) if tells else None
     checks = {
         f"pixel aspect {like.pixel_aspect.numerator}:{like.pixel_aspect.denominator}": ratio != like.pixel_aspect,
         f"the title {like.names.get('title')!r}": like.names.get("title", "") not in ("", title_of(shown.metadata)),
@@ -290,7 +292,7 @@ def _lost_about_picture(like: VideoInfo, result: Any, shown: Any, siting: str | 
     }
     if frame is not None:
         turned = orientation_of(matrix_of(frame)) != orientation_of(like.matrix)
-        checks |= {
+        checks |= {  # a frame is decoded for these alone
             "the display matrix": like.matrix is not None and turned,
             "mastering display and light level": bool(like.mastering) and not mastering_of(frame),
             f"the place of chroma ({siting})": siting not in (None, "left", siting_of(frame)),

@@ -107,7 +107,7 @@ class VideoInfo:
     :ivar mastering: the display it was mastered on, and its light level.
     :ivar stream: the index of the picture's stream in the file. :ivar codec_tag: its four letters there.
     :ivar flags: its disposition, as a number. :ivar names: its metadata, as it is taken over.
-    :ivar alone: an output gets the picture alone, without what lies beside it.
+    :ivar alone: an output gets the picture alone, without what lies beside it. :ivar beside: whether anything does.
     :ivar spoken: range, matrix, primaries and transfer as the stream itself states them, without its container.
     :ivar tags: range, matrix, primaries and transfer, as ITU-T H.273 numbers, to be written to an output.
     :ivar notes: what had to be assumed, one sentence each.
@@ -134,6 +134,7 @@ class VideoInfo:
     spoken: Tags = (0, _UNTAGGED, _UNTAGGED, _UNTAGGED)
     names: dict[str, str] = field(default_factory=dict, hash=False)
     alone: bool = False
+    beside: bool = True
     tags: tuple[int, int, int, int] = (0, _UNTAGGED, _UNTAGGED, _UNTAGGED)
     pixel_aspect: Fraction = Fraction(1)
     sound: int = 0
@@ -285,6 +286,7 @@ def describe_stream(
         flags=int(stream.disposition),
         spoken=spoken,
         names=stream_metadata(stream),
+        beside=len(container.streams) > 1 or bool(container.chapters()),
         tags=tags,
         pixel_aspect=Fraction(stream.sample_aspect_ratio or 1),
         sound=len(container.streams.audio),

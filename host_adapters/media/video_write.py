@@ -15,13 +15,14 @@ import numpy as np
 
 from ...kernels.arrays import Floats
 from ...kernels.codes import Coding, IntoPlanes, Planes, alpha_to_plane, change_to_planes, picture_to_planes, recode
-from ...kernels.strips import Unmade
+from ...kernels.strips import Unmade, thread_count
 from ..writes import Atomic, OutputError, OutputWriter, output_error
 from .boxes import FILL, Header, finish_matroska, finish_quicktime
 from .companions import Companions, not_carried
 from .files import InputError
 from .metadata import kept_metadata, mux_options
 from .side_data import Mastering
+from .video_encode import Encoding, encoders_for
 from .video_format import (
     FULL_TAG,
     MATRIX_TAG,
@@ -49,7 +50,8 @@ class Encoder:
 
     ``formats`` empty means all that the encoder takes and :class:`PixelFormat` knows. ``viewed`` marks a codec for
     looking at: a clip made of pictures takes its first format, which players show, and not the finest. ``threads`` says
-    what its threads share out: whole frames, or the slices of one where that is faster.
+    what its threads share out: whole frames, or the slices of one where that is faster. ``apart`` marks a codec that
+    codes each frame by itself, whatever came before: several encoders may take turns.
     """
 
     label: str
@@ -59,6 +61,7 @@ class Encoder:
     studio_only: bool = False
     viewed: bool = False
     threads: str = "FRAME"
+    apart: bool = False
 
 
 _H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
@@ -69,7 +72,9 @@ CODECS = {
     "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True, threads="SLICE"),
     "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
     "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
-    "ffv1": Encoder("FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}, threads="SLICE"),
+    "ffv1": Encoder(
+        "FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}, threads="SLICE", apart=True
+    ),
 }
 """The codecs that are written, by name."""
 
@@ -219,6 +224,7 @@ class VideoWriter(OutputWriter):
         self._file = Atomic(self.path, inputs)
         self._container: Any = None
         self._stream: Any = None
+        self._encoding: Any = None
         self._companions: Companions | None = None
         self.notes: tuple[str, ...] = ()
         self._first: tuple[int, int] | None = None
@@ -248,11 +254,43 @@ class VideoWriter(OutputWriter):
             if library == "prores_aw" and _stored(self.like)[0] % 2:
                 library = "prores_ks"  # the faster one takes an even width alone
             self._stream = self._container.add_stream(library, rate=self.like.rate, options=options)
-            _configure(self._stream, self.like, self.pixel_format, self._tags)
-            self._stream.codec_context.thread_type = encoder.threads
+            if self.like.matrix is not None:
+                self._stream.set_display_matrix(self.like.matrix)
+            self._configure(self._stream.codec_context, encoder)
             self._name_stream()
-            if self.like.codec and not self.like.alone:
+            self._encoding = Encoding(self._stream, *self._several(encoder, library, options))
+            if self.like.codec and self.like.beside and not self.like.alone:
                 self._companions = Companions(self.like, self._container)
+
+    def _configure(self, context: Any, encoder: Encoder, shared: int = 1) -> None:
+        """Tell an encoder all about the frames; ``shared`` of them share the cores."""
+        context.width, context.height = _stored(self.like)
+        context.pix_fmt = self.pixel_format.packed or self.pixel_format.name
+        context.time_base = _output_time_base(self.like)
+        context.thread_count, context.thread_type = 0, encoder.threads
+        if shared > 1:
+            context.thread_count = max(1, thread_count() // shared)
+        context.color_range, context.colorspace, context.color_primaries, context.color_trc = self._tags
+        context.sample_aspect_ratio = self.like.pixel_aspect
+
+    def _several(
+        self, encoder: Encoder, library: str, options: dict[str, str]
+    ) -> tuple[Callable[[int], Any] | None, int]:
+        """Return what makes a further encoder, and how many are to take turns."""
+        count = encoders_for(self.like.width, self.like.height) if encoder.apart else 1
+        if count == 1:
+            return None, 1
+        self._configure(self._stream.codec_context, encoder, count)
+
+        def more(number: int) -> Any:
+            import av
+
+            context: Any = av.CodecContext.create(library, "w")
+            context.options, context.framerate = dict(options), self.like.rate
+            self._configure(context, encoder, count)
+            return context
+
+        return more, count
 
     def _siting(self) -> str | None:
         """Where chroma sits, in libav's word: as the input says, or as it was made here; None where nobody says."""
@@ -324,7 +362,8 @@ class VideoWriter(OutputWriter):
             begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
             frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
             self._durations[begin], self._whole = end - begin, end - self._begins_at(begin)
-            self._mux(self._stream.encode(frame), pts * self.like.time_base)
+            self._mux(self._encoding.encode(frame), pts * self.like.time_base)
+            self._file.bring()
         self._last, self._end, self._last_number = pts, pts + duration, number
 
     def _begins_at(self, begin: int) -> int:
@@ -341,7 +380,7 @@ class VideoWriter(OutputWriter):
             raise OutputError(f"{self.path} cannot be written: no frame was given to it.")
         with self._guard():
             complete = self._last_number == self.like.frames
-            packets = self._stream.encode(None)
+            packets = self._encoding.encode(None)
             if not self._muxed and len(packets) <= _FEW:
                 _set_decoding_times(packets)
             self._mux(packets, None if complete else self._end * self.like.time_base, last=True)
@@ -371,13 +410,15 @@ class VideoWriter(OutputWriter):
     def abort(self) -> None:
         """Leave off: nothing of the clip stays, and an earlier file of that name is as it was."""
         container, self._container = self._container, None
-        self._release()
+        self._release()  # what is being encoded still uses the container's stream
         if container is not None:
             with contextlib.suppress(Exception):
                 container.close()
         self._file.discard()
 
     def _release(self) -> None:
+        if self._encoding is not None:
+            self._encoding.close()
         if self._companions is not None:
             self._companions.close()
 
@@ -565,18 +606,6 @@ _FINEST = 120_000
 def _stored(like: VideoInfo) -> tuple[int, int]:
     """Return width and height of the pictures in a file, before players turn them."""
     return (like.height, like.width) if like.turns % 2 else (like.width, like.height)
-
-
-def _configure(stream: Any, like: VideoInfo, pixel_format: PixelFormat, tags: Tags) -> None:
-    stream.width, stream.height = _stored(like)
-    stream.pix_fmt = pixel_format.packed or pixel_format.name
-    context = stream.codec_context
-    context.time_base = _output_time_base(like)
-    context.thread_count = 0
-    context.color_range, context.colorspace, context.color_primaries, context.color_trc = tags
-    context.sample_aspect_ratio = like.pixel_aspect
-    if like.matrix is not None:
-        stream.set_display_matrix(like.matrix)
 
 
 def _output_tags(like: VideoInfo, coding: Coding, space: tuple[int, int] | None) -> Tags:
