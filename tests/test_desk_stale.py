@@ -233,3 +233,37 @@ def test_opening_a_shot_does_not_praise_what_carrying_to_it_has_doubted(tmp_path
         assert [clip["status"]["grade"] for clip in desk.clips() if clip["name"] == "other.mkv"] == ["holds"]
     finally:
         desk.close()
+
+
+def test_a_clip_that_is_replaced_while_its_render_waits_is_not_written_unseen(tmp_path):
+    """Another film of that name, with the times of the one before: the order was for what was looked at."""
+    film(tmp_path / "film.mkv", 0.3)
+    film(tmp_path / "other.mkv", 0.4)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        order = desk._checked("film.mkv", desk.session.state.graph, "out.mkv", "", "", "", False)
+        replace_film(tmp_path / "film.mkv", 0.6, set_back=True)
+        desk._put(order)
+        desk.render._thread.join(60)
+        assert desk.render.state == "failed"
+        assert "film.mkv was replaced or changed since this was asked for" in desk.render.message
+        assert not (tmp_path / "out.mkv").exists()
+        desk.order("out.mkv", "", "", "", False)
+        desk.render._thread.join(60)
+        assert desk.render.state == "done", desk.render.message
+    finally:
+        desk.close()
+
+
+def test_a_matte_is_judged_again_where_its_clip_was_replaced(tmp_path):
+    film(tmp_path / "film.mkv", 0.3)
+    opened = Session(Folder(tmp_path), "film.mkv")
+    try:
+        levels(opened, 1)
+        opened.accept("", True)
+        assert opened.as_dict()["accepted"] == [""]
+        replace_film(tmp_path / "film.mkv", 0.6, set_back=True)
+        levels(opened, 1)
+        assert opened.as_dict()["accepted"] == []
+    finally:
+        opened.close()

@@ -132,7 +132,7 @@ class Desk:
         status = self.statuses.get(name)
         if status is None or "plate" not in status:
             return status
-        return status if status["plate"] == stamp_of_name(self.folder.clip_path(name)) else None
+        return status if status["plate"] == list(stamp_of_name(self.folder.clip_path(name))) else None
 
     def open(self, name: str) -> None:
         """Open another clip; the one that was open is kept as it is."""
@@ -284,7 +284,7 @@ class Desk:
                 raise DeskError(f"{there.name} is being written, or waits to be: choose another name.")
             if self.folder.is_there(there) and not replace:
                 raise ExistsError(f"{there.name} is there already: replace it, or choose another name.")
-        return Order(graph, path, named, frames, codec or None)
+        return Order(graph, self.folder.reel(clip), named, frames, codec or None, stamp_of_name(path))
 
 
 def _output_of(clip: str) -> str:

@@ -7,7 +7,6 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,7 @@ from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import LIMITS, ReadingError, SkinReading, measure_skin
 from ..graphs.runner import Runner
-from ..media.clips import open_clip
+from .reel import Reel
 from .seeing import Seeing
 from .solving import matte_origin, result_origin
 from .state import State
@@ -86,7 +85,7 @@ def flicker_of(readings: Mapping[int, SkinReading | None], look: str = "", suffi
 
 
 def measured(
-    path: Path, state: State, suffix: str, frames: Sequence[int], seeing: Seeing, task: Task
+    reel: Reel, state: State, suffix: str, frames: Sequence[int], seeing: Seeing, task: Task
 ) -> dict[int, SkinReading | None]:
     """Return what a person's skin reads on frames, small; None where there is none or the frame cannot be read."""
     matte = matte_origin(state, suffix)
@@ -95,7 +94,7 @@ def measured(
     outputs = (("result", result_origin(state)), ("matte", matte))
     runner = Runner(dataclasses.replace(state.graph, outputs=outputs))
     found: dict[int, SkinReading | None] = {}
-    with open_clip(path) as clip:
+    with reel.open() as clip:
         ends = clip.frames[0], clip.frames[-1]
 
         def plate(_: str, at: int) -> Floats:

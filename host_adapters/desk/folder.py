@@ -13,6 +13,7 @@ from ..media.pictures import FORMATS
 from ..media.video_format import READ_SUFFIXES
 from ..sequences import SequencePattern
 from .errors import DeskError, OutsideError
+from .reel import Footage, Reel
 
 MOST_CLIPS = 500
 NOTES = ".desk.json"
@@ -31,27 +32,31 @@ class Folder:
     """The folder that was opened, and the folder that results go to; nothing outside them is read or written.
 
     :ivar clips: the folder with the clips. :ivar results: where graphs, notes, stills and renders go.
+    :ivar footage: how clips are read.
     """
 
-    def __init__(self, clips: Path, results: Path | None = None) -> None:
+    def __init__(self, clips: Path, results: Path | None = None, footage: Footage | None = None) -> None:
+        self.footage = (footage or Footage()).checked()
         self.clips = Path(os.path.realpath(clips))
         self.results = Path(os.path.realpath(results)) if results is not None else self.clips
 
     @classmethod
-    def holding(cls, target: Path, results: Path | None = None) -> tuple[Folder, str | None]:
+    def holding(
+        cls, target: Path, results: Path | None = None, footage: Footage | None = None
+    ) -> tuple[Folder, str | None]:
         """Return the folder of a clip or folder, and the clip's name where one was named.
 
         Raises InputError where there is neither.
         """
         if target.is_dir():
-            folder = cls(target, results)
+            folder = cls(target, results, footage)
             names = folder.clip_names()
             if not names:
                 raise InputError(f"{target} holds no clip that can be opened: name a folder with pictures or video.")
             return folder, None
         if not target.parent.is_dir():
             raise InputError(f"{target.parent} is not a folder: check the name.")
-        return cls(target.parent, results), target.name
+        return cls(target.parent, results, footage), target.name
 
     def clip_names(self) -> list[str]:
         """Return the clips in the folder by name, a numbered sequence of two pictures and more as one."""
@@ -90,6 +95,11 @@ class Folder:
         if not path.is_file() and SequencePattern.parse(path) is None:
             raise InputError(f"There is no clip {name!r} in {self.clips}.")
         return path
+
+    def reel(self, name: str) -> Reel:
+        """Return a clip as it is opened. Raises OutsideError, and InputError where there is none."""
+        path = self.clip_path(name)
+        return self.footage.reel(path, self.notes_path(path.name), self.result_path(self.graph_name(path.name)))
 
     def result_path(self, name: str) -> Path:
         """Return the path of a file to write, or of a graph to read. Raises OutsideError."""

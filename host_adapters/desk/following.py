@@ -4,28 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from pathlib import Path
 
 from ...nodes import FaceMatte, JoinFaces, Region
 from ..detect.faces import HOW_TO_INSTALL, available, find_faces
 from ..graphs.graph import STANDARD_SOURCE, Step
 from ..graphs.standard import keyed_step
-from ..media.clips import open_clip
 from ..shots.face_tracks import FaceTrack, follow_faces
 from ..shots.track import Track, follow_region
 from ..shots.whose_faces import with_face_note
 from .chain import faces_of, rewired
 from .errors import DeskError
 from .keyframing import with_step
+from .reel import Reel
 from .state import Person, State
 from .task import Task
 
 
-def track_shape(path: Path, shape: Step, frame: int, frames: Sequence[int], task: Task) -> Track:
+def track_shape(reel: Reel, shape: Step, frame: int, frames: Sequence[int], task: Task) -> Track:
     """Follow a shape as it is at a frame through others. Raises TrackError, InputError and Cancelled."""
     region = shape.node_at(frame)
     assert isinstance(region, Region)
-    with open_clip(path) as clip:
+    with reel.open() as clip:
         return follow_region(clip.read, list(frames), region, frame, task.step)
 
 
@@ -52,18 +51,18 @@ def track_words(track: Track, frames: Sequence[int]) -> str:
     return words
 
 
-def find(path: Path, frames: Sequence[int], task: Task) -> tuple[FaceTrack, ...]:
+def find(reel: Reel, frames: Sequence[int], task: Task) -> tuple[FaceTrack, ...]:
     """Follow the faces of a clip. Raises DeskError without a detector, and InputError."""
     if not available():
         raise DeskError(HOW_TO_INSTALL)
-    with open_clip(path) as clip:
+    with reel.open() as clip:
         readable = [frame for frame in frames if frame not in clip.missing]
         return follow_faces(clip.read, readable, find_faces, task.step)
 
 
-def with_note(path: Path, state: State) -> State:
+def with_note(reel: Reel, state: State) -> State:
     """Return the state with a note of what its clip shows round the faces. Raises InputError."""
-    with open_clip(path) as clip:
+    with reel.open() as clip:
         return dataclasses.replace(state, graph=with_face_note(state.graph, clip))
 
 

@@ -12,14 +12,13 @@ import os
 import threading
 import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
-from ..media.clips import open_clip
+from ..media.clips import Clip
 
 MOST_BYTES = 60 << 20
 _QUALITY = 92
@@ -33,11 +32,14 @@ _NICENESS = 15
 class Frames:
     """Small pictures of a clip by frame, each a JPEG without subsampling.
 
-    :param shrink: makes the small picture. :param frames: of the clip. Nothing is filled in before :meth:`start`.
+    :param open_clip: opens the clip once more. :param shrink: makes the small picture. :param frames: of the clip.
+        Nothing is filled in before :meth:`start`.
     """
 
-    def __init__(self, path: Path, frames: Sequence[int], shrink: Callable[[Floats], Floats]) -> None:
-        self.path, self.frames, self.shrink = path, frames, shrink
+    def __init__(
+        self, open_clip: Callable[[], Clip], frames: Sequence[int], shrink: Callable[[Floats], Floats]
+    ) -> None:
+        self.open_clip, self.frames, self.shrink = open_clip, frames, shrink
         self._kept: dict[int, bytes] = {}
         self._bytes = 0
         self._moved = 0.0
@@ -92,7 +94,7 @@ class Frames:
     def _run(self) -> None:
         with contextlib.suppress(AttributeError, OSError):  # where threads can be nice on their own
             os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICENESS)
-        with contextlib.suppress(InkarnatError), open_clip(self.path) as clip:
+        with contextlib.suppress(InkarnatError), self.open_clip() as clip:
             for frame in self.frames:
                 while time.monotonic() - self._moved < _QUIET and not self._closed.is_set():
                     self._closed.wait(_QUIET / 4)

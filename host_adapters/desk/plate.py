@@ -22,6 +22,7 @@ _BLOCK, _BLOCKS = 1 << 16, 8
 
 def file_of(clip: Clip, frame: int) -> Path:
     """Return the file that a frame of a clip lies in."""
+    clip = getattr(clip, "clip", clip)  # as it was shot
     return clip.pattern.path(frame) if isinstance(clip, SequenceClip) else clip.path
 
 
@@ -50,8 +51,8 @@ def stamp_of_clip(clip: Clip) -> list[int | str]:
     return list(stamp_of(file_of(clip, clip.frames[0])) or ())
 
 
-def stamp_of_name(path: Path) -> list[int | str]:
-    """Return the same of a clip by its name, without opening it."""
+def stamp_of_name(path: Path) -> Stamp:
+    """Return the stamp of the first file of a clip by its name, without opening it; empty where there is none."""
     pattern = SequencePattern.parse(path)
     numbers = [] if pattern is None else pattern.find()
-    return list(stamp_of(path if pattern is None or not numbers else pattern.path(numbers[0])) or ())
+    return stamp_of(path if pattern is None or not numbers else pattern.path(numbers[0])) or ()

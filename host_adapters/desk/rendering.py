@@ -14,21 +14,32 @@ from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.rendering import Listener, TellFrame, render_files
 from ..graphs.runner import Report
 from ..made import note
-from ..media.clips import Frames, open_clip, parse_frames
+from ..media.clips import Frames, parse_frames
 from ..sequences import SequencePattern
 from .errors import DeskError, told_fault
+from .plate import Stamp, stamp_of_name
+from .reel import Reel
 from .task import Background, Cancelled
 
 
 @dataclass(frozen=True)
 class Order:
-    """What to render: a graph over a clip into files by output name; frames and codec as on the command line."""
+    """What to render: a graph over a clip into files by output name; frames and codec as on the command line.
+
+    :ivar graph: in the working signal, as the desk holds it. :ivar stamp: of the clip's first file when this was asked.
+    """
 
     graph: Graph
-    clip: Path
+    reel: Reel
     outputs: dict[str, Path]
     frames: str = ""
     codec: str | None = None
+    stamp: Stamp | None = None
+
+    @property
+    def clip(self) -> Path:
+        """Where the clip lies."""
+        return self.reel.path
 
     @property
     def words(self) -> str:
@@ -93,13 +104,18 @@ class Render(Background):
     def _render(self) -> Report:
         """Render as the command line does."""
         order = self.order
-        with open_clip(order.clip) as clip:
+        if order.stamp is not None and order.stamp != stamp_of_name(order.clip):
+            raise DeskError(
+                f"{order.clip.name} was replaced or changed since this was asked for: look at it, and ask again."
+            )
+        graph = order.reel.around(order.graph)
+        with order.reel.open_as_shot() as clip:
             frames: range | Frames = parse_frames(order.frames) if order.frames else clip.frames
             if frames[0] < clip.frames[0] or frames[-1] > clip.frames[-1]:
                 raise DeskError(f"The clip has the frames {clip.frames[0]} to {clip.frames[-1]}, not {order.frames}.")
-            clips = dict.fromkeys(order.graph.sources_of(order.outputs), clip) or {STANDARD_SOURCE: clip}
+            clips = dict.fromkeys(graph.sources_of(order.outputs), clip) or {STANDARD_SOURCE: clip}
             files = {name: str(path) for name, path in order.outputs.items()}
-            report = render_files(order.graph, clips, files, frames, order.codec, Listener(progress=self._begin))
+            report = render_files(graph, clips, files, frames, order.codec, Listener(progress=self._begin))
             for path in order.outputs.values():
                 pattern = SequencePattern.parse(path)
                 for made in [path] if pattern is None else map(pattern.path, report.done):

@@ -28,7 +28,6 @@ from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ..graphs.errors import is_fault
 from ..graphs.runner import Runner
-from ..media.clips import open_clip
 from ..media.video_write import CODECS
 from .asked import Asked
 from .controls import declarations
@@ -133,7 +132,7 @@ class Interface:
                 list(body.get("clips", [])), body["name"], bool(body.get("replace"))
             ),
             "look-up": lambda body: save_look_up(
-                self.desk.folder, self._session.state.graph, body["name"], body.get("part", "light"), body["frame"],
+                self.desk.folder, self._session.written(), body["name"], body.get("part", "light"), body["frame"],
                 bool(body.get("replace")),
             ),
             "stills": lambda body: self.desk.draw_stills([body["frame"]], body["name"], bool(body.get("replace"))),
@@ -271,7 +270,7 @@ class Interface:
     def thumbnail(self, request: Request) -> Response:
         """Answer with a small picture of the middle of a clip."""
         name = request.query_params.get("clip", "")
-        with open_clip(self.desk.folder.clip_path(name)) as clip:
+        with self.desk.folder.reel(name).open() as clip:
             middle = clip.frames[len(clip.frames) // 2]
             picture = self._corrected(name, middle, clip.read(middle))
         screen = request.query_params.get("screen", "srgb")

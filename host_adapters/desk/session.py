@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import itertools
@@ -21,9 +22,11 @@ from ...nodes import Compare, Region, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.keyframes import WAYS
+from ..graphs.parts import accepted_keys, without_accepted
+from ..graphs.runner import Runner
 from ..graphs.standard import without_faces
 from ..made import GRAPH, note
-from ..media.clips import Clip, open_clip
+from ..media.clips import Clip
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
 from ..shots.runs import graph_hash
@@ -62,6 +65,7 @@ from .notes import Keeper, read_notes, write_notes
 from .owner import Owner
 from .parts import accepted, accepted_told, back, followed, frozen, frozen_told, parts_told
 from .plots import Grey, chroma_plot, level_ends, level_plot
+from .reel import SPACE
 from .seeing import PLAIN, Seeing
 from .solving import Solver, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, Mark, Person, State, as_sample, resting
@@ -109,7 +113,8 @@ class Session:
     ) -> None:
         self.folder, self.name, self.told, self.seeing = folder, name, told, seeing
         self._plates = 0
-        self.bench = Workbench(open_clip(folder.clip_path(name)), changed=self._plate_changed)
+        self.reel = folder.reel(name)
+        self.bench = Workbench(self.reel.open(), changed=self._plate_changed, reel=self.reel)
         self.notices: list[str] = list(self.clip.notes)
         self.graph_name = folder.graph_name(name)
         self.saved: Graph | None = None
@@ -152,6 +157,10 @@ class Session:
         words = f"{shown(name)} was changed on disk and is shown anew: solve again what was solved on it."
         if words not in self.notices:
             self.notices.append(words)
+        if accepted_keys(self.state.graph):  # nobody has looked at the matte of this one
+            with contextlib.suppress(OwnedError), self._lock:
+                graph = without_accepted(self.state.graph)
+                self._put(dataclasses.replace(self.state, graph=graph), "Clip replaced")
         self.told()
 
     @property
@@ -169,6 +178,12 @@ class Session:
                 noted = read_notes(notes)
                 state = State.from_dict(noted)
                 self.notices.append("Restored as it was left.")
+                before = noted.get(SPACE)
+                if before != self.reel.space:
+                    was, now = (
+                        f"brought from {each}" if each else "read as BT.709" for each in (before, self.reel.space)
+                    )
+                    self.notices.append(f"This clip was {was} when it was left and is {now} now: solve again.")
                 self._find_saved(state, noted.get(_SAVED))
                 return state
             except InkarnatError as error:
@@ -203,7 +218,7 @@ class Session:
         except InkarnatError as error:
             self.notices.append(f"{self.graph_name} cannot be read and is left alone: {error}")
             return
-        if there == state.graph or self._hashes.get(self.graph_name) == graph_hash(there):
+        if there == self.reel.around(state.graph) or self._hashes.get(self.graph_name) == graph_hash(there):
             self.saved = there
         elif self.graph_name in self._hashes:
             self.notices.append(
@@ -215,7 +230,8 @@ class Session:
         """Return what is noted of the graphs that were opened or saved here last."""
         if self.saved is not None:
             self._hashes[self.graph_name] = graph_hash(self.saved)
-        return {_SAVED: self._hashes} if self._hashes else {}
+        space = {} if self.reel.space is None else {SPACE: self.reel.space}
+        return space | ({_SAVED: self._hashes} if self._hashes else {})
 
     def _restore_history(self) -> None:
         """Take over what could be undone when the clip was last open."""
@@ -233,13 +249,16 @@ class Session:
         """Return the state of a saved graph, with its marks where its notes belong to it."""
         graph = Graph.load(self.folder.result_path(name))
         self.saved = graph
-        state, notes = State.of_graph(graph), self.folder.notes_path(name)
+        plain, said = self.reel.inside(graph)
+        if said and said not in self.notices:
+            self.notices.append(said)
+        state, notes = State.of_graph(plain), self.folder.notes_path(name)
         if notes.is_file():
             try:
                 noted = State.from_dict(read_notes(notes))
             except InkarnatError:
                 return state
-            if noted.graph in (graph, state.graph):
+            if noted.graph in (plain, state.graph):
                 return noted
         return state
 
@@ -399,6 +418,7 @@ class Session:
             },
             "notices": self.notices,
             "seen": self.seeing.label,
+            "space": self.reel.space,
             "people": [person_values(person, state) for person in state.people],
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],
@@ -413,7 +433,7 @@ class Session:
             "shapes": {p.suffix: [w + p.suffix for w in shapes_of(p.suffix, state.graph.by_id)] for p in state.people},
             "steps": [step_values(step, resting(step.id, step.node.name)) for step in state.graph.steps],
             "views": {name: view_values(name, node, resting(name, node.name)) for name, node in state.views},
-            "graph": {"name": self.graph_name, "saved": self.saved == state.graph},
+            "graph": {"name": self.graph_name, "saved": self.saved == self.reel.around(state.graph)},
             "history": titles,
             "autosave": self.keeper.as_dict(),
             "owner": {"mine": self.owner.is_mine(), "words": self.owner.words()},
@@ -714,7 +734,7 @@ class Session:
             frames = [n for n in self.clip.frames if span is None or span[0] <= n <= span[1] or n == frame]
 
         def work(task: Task) -> str:
-            track = track_shape(self.clip.path, step, frame, frames, task)
+            track = track_shape(self.reel, step, frame, frames, task)
             with self._lock:
                 self._put(tracked(self.state, id, track), "Follow shape")
             return track_words(track, frames)
@@ -729,7 +749,7 @@ class Session:
             raise DeskError("Flicker shows from one frame to the next: this is a single frame.")
 
         def work(task: Task) -> str:
-            readings = measured(self.clip.path, state, suffix, frames, self.seeing, task)
+            readings = measured(self.reel, state, suffix, frames, self.seeing, task)
             self.flicker = flicker_of(readings, look, suffix)
             if self.flicker is None:
                 return "No two frames show keyed skin one after another, so there is no flicker to measure."
@@ -753,9 +773,9 @@ class Session:
         frames, gesture = list(self.clip.frames), f"faces {time.monotonic()}"
 
         def work(task: Task) -> str:
-            tracks = find(self.clip.path, frames, task)
+            tracks = find(self.reel, frames, task)
             with self._lock:
-                found = with_note(self.clip.path, with_tracks(self.state, tracks, frames))
+                found = with_note(self.reel, with_tracks(self.state, tracks, frames))
                 self._put(found, "Find faces", gesture)
                 marked = [p for p in self.state.people if any(m.suffix == p.suffix for m in self.state.marks)]
                 for person in marked if tracks else ():
@@ -816,11 +836,16 @@ class Session:
                 )
             self._check_owner()
             check_text(path, GRAPH)
-            self.state.graph.save(path)
+            written = self.written()
+            written.save(path)
             write_notes(self.folder.notes_path(name), self.state.to_dict())
-            self.graph_name, self.saved = name, self.state.graph
+            self.graph_name, self.saved = name, written
             self._keep()
             return path
+
+    def written(self) -> Graph:
+        """Return the graph as it is written, with what brings the clip to the working signal and back."""
+        return self.reel.around(self.state.graph)
 
     def _is_ours(self, path: Path) -> bool:
         """Whether a graph on disk is what was last opened or saved here."""
@@ -855,10 +880,20 @@ class Session:
             raise ExistsError(f"{name} is there already: replace it, or choose another name.")
         check_files([path], [self.clip.path, *self.folder.originals()], overwrite=True)
         self.check_frame(frame)
-        picture = self.plain(frame, "result", None)
+        picture = self._as_written(frame)
         write_picture(path, picture, None, inputs=self.clip.paths())
         note(path)
         return path
+
+    def _as_written(self, frame: int) -> Floats:
+        """Return the result at full size in the colour space that the clip came in."""
+        if self.reel.space is None:
+            return self.plain(frame, "result", None)
+        graph, ends = self.written(), (self.clip.frames[0], self.clip.frames[-1])
+        name = next(n for n, origin in self.state.graph.outputs if origin == result_origin(self.state))
+        with self.reel.open_as_shot() as clip:
+            made = Runner(graph).run_frame(frame, lambda _, at: clip.read(min(max(at, ends[0]), ends[1])), [name])
+        return made[name]
 
 
 @functools.lru_cache(maxsize=64)

@@ -19,7 +19,7 @@ from ..graphs.export import export_look, look_of
 from ..graphs.graph import Graph
 from ..graphs.runner import Runner
 from ..made import GRAPH, LOOK_UP, PAGE, note
-from ..media.clips import Clip, open_clip
+from ..media.clips import Clip
 from ..shots.runs import Run, RunClip
 from ..shots.stills import Shown, still_files, write_stills
 from ..writes import check_files, check_text, make_folder
@@ -27,6 +27,7 @@ from .errors import DeskError, ExistsError
 from .folder import Folder, shown
 from .notes import read_notes
 from .plate import file_of, stamp_of
+from .reel import Reel
 from .seeing import Seeing
 from .solving import matte_origin, result_origin
 from .state import State
@@ -78,7 +79,7 @@ class Beside:
         """
         state = state_of(self.folder, name)
         with self._lock:
-            with open_clip(self.folder.clip_path(name)) as clip:
+            with self.folder.reel(name).open() as clip:
                 at = clip.frames[len(clip.frames) // 2] if frame is None else frame
                 key = name, at, view == "original", None if state is None else state.graph, stamp_of(file_of(clip, at))
                 if key in self._kept:
@@ -127,14 +128,15 @@ def save_look_up(folder: Folder, graph: Graph, name: str, part: str, frame: int,
 
 def stills_of(folder: Folder, name: str, state: State, frames: Sequence[int], into: str, replace: bool) -> Stills:
     """Return what is drawn of a clip's frames, and where. Raises ExistsError, OutsideError and OutputError."""
-    place, clip = folder.result_path(into), folder.clip_path(name)
+    place, reel = folder.result_path(into), folder.reel(name)
+    clip = reel.path
     files = still_files(Shown.of(state.graph), clip, frames, place)
     there = [path.name for path in files.values() if path.exists()]
     if there and not replace:
         raise ExistsError(f"{there[0]} is there already in {place.name}: replace it, or choose another folder.")
     make_folder(place)
     check_files(files.values(), [clip, *folder.originals()], overwrite=True)
-    return Stills(state, clip, tuple(frames), files)
+    return Stills(state, reel, tuple(frames), files)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -142,15 +144,15 @@ class Stills:
     """Pictures for looking at a correction that are to be drawn."""
 
     state: State
-    clip: Path
+    reel: Reel
     frames: tuple[int, ...]
     files: dict[str, Path]
 
     def draw(self, seeing: Seeing, task: Task) -> str:
         """Draw them and say so. Raises InputError, OutputError and Cancelled."""
         target = self.state.people[0].target if self.state.people else SkinTarget()
-        line, graph = target.angle + target.bias, self.state.graph
-        with open_clip(self.clip) as clip:
+        line, graph = target.angle + target.bias, self.reel.around(self.state.graph)
+        with self.reel.open_as_shot() as clip:
             write_stills(graph, clip, self.files, self.frames, seeing.view, None, line, task.step)
         for path in self.files.values():
             note(path)
@@ -160,14 +162,14 @@ class Stills:
 
 def graph_on_disk(folder: Folder, name: str, state: State) -> Path:
     """Return the file with a clip's present graph, written where there is none. Raises ExistsError for another one."""
-    path = folder.result_path(folder.graph_name(name))
+    path, graph = folder.result_path(folder.graph_name(name)), folder.reel(name).around(state.graph)
     if path.exists():
         with contextlib.suppress(InkarnatError):
-            if Graph.load(path) == state.graph:
+            if Graph.load(path) == graph:
                 return path
         raise ExistsError(f"{path.name} holds another graph than {shown(name)} has now: save that clip first.")
     check_text(path, GRAPH)
-    state.graph.save(path)
+    graph.save(path)
     return path
 
 

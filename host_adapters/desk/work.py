@@ -28,6 +28,7 @@ from ..media.clips import Clip
 from ..media.video_format import READ_SUFFIXES
 from .frames import Frames
 from .plate import Stamp, file_of, stamp_of
+from .reel import Reel
 
 PROXY = (1920, 1080)
 """The box into which pictures are fitted for looking at them."""
@@ -60,13 +61,19 @@ class Workbench:
     A file that was replaced or changed since it was read is read anew: a picture is known by its file's stamp too.
 
     :param most_bytes: of pictures that are remembered; of pictures at full size, twice as much.
-    :param changed: called with the name of a file that had been read and is another one now.
+    :param changed: called with the name of a file that had been read and is another one now. :param reel: opens the
+        clip once more.
     """
 
     def __init__(
-        self, clip: Clip, most_bytes: int = _MOST_BYTES, changed: Callable[[str], None] = lambda name: None
+        self,
+        clip: Clip,
+        most_bytes: int = _MOST_BYTES,
+        changed: Callable[[str], None] = lambda name: None,
+        reel: Reel | None = None,
     ) -> None:
         self.clip, self.most_bytes, self.changed = clip, most_bytes, changed
+        self.reel = reel or Reel(clip.path)
         self._stamps: dict[Path, Stamp] = {}
         self._opened = stamp_of(clip.path)
         self._shown: Path | None = None
@@ -76,7 +83,7 @@ class Workbench:
         self._bytes = 0
         self._shape: tuple[int, ...] = ()
         self._last: OrderedDict[Hashable, tuple[Hashable, Floats]] = OrderedDict()
-        self.frames = Frames(clip.path, clip.frames, _moving)
+        self.frames = Frames(self.reel.open, clip.frames, _moving)
         self._lock = threading.Lock()
         self._resting = threading.Lock()
         self._moves = 0
@@ -232,7 +239,7 @@ class Workbench:
             if now == self._opened:
                 return
             fresh, frames = copy.copy(self.clip), self.frames
-            self.frames = Frames(fresh.path, fresh.frames, _moving)
+            self.frames = Frames(self.reel.open, fresh.frames, _moving)
             self.clip, old, self._opened = fresh, self.clip, now
             old.close()
             frames.close()

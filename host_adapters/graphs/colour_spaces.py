@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 from typing import Any
 
@@ -115,7 +116,20 @@ class InWorking:
         return self.node.process(self.clip.read(frame))
 
     def __getattr__(self, name: str) -> Any:
+        if name == "clip":  # of one that is being copied
+            raise AttributeError(name)
         return getattr(self.clip, name)
+
+    def __copy__(self) -> InWorking:
+        fresh = object.__new__(InWorking)
+        fresh.clip, fresh.node = copy.copy(self.clip), self.node
+        return fresh
+
+    def __enter__(self) -> InWorking:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clip.close()
 
 
 def in_working(clip: Clip, input_space: str | None) -> Any:

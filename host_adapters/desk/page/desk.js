@@ -261,8 +261,11 @@ function show() {
   }
   find("clip-name").textContent = state.clip.name;
   document.title = `${state.clip.name} · Inkarnat desk`;
-  find("seen").hidden = !state.seen;
-  find("seen").textContent = `Seen through ${state.seen}: the picture, the scopes, readings and solves. Files are written without it.`;
+  const told = [];
+  if (state.space) told.push(`Footage in ${state.space}, brought to BT.709 for the work; files are written in ${state.space} again.`);
+  if (state.seen) told.push(`Seen through ${state.seen}: the picture, the scopes, readings and solves. Files are written without it.`);
+  find("seen").hidden = !told.length;
+  find("seen").textContent = told.join(" ");
   showScreen();
   find("owner").hidden = state.owner.mine;
   find("owner-words").textContent = state.owner.words;
