@@ -94,12 +94,14 @@ def real_results():
     return accuracy.run_accuracy(list(shots.real_shots(MASKS)), INPUTS)
 
 
-FLOORS = {"1 point": 0.86, "3 points": 0.87, "box": 0.90, "stroke": 0.88, "stroke + four fixes": 0.88}
-"""Mean F1 that was measured on these small pictures, less at most 0.035."""
+FLOORS = {"1 point": 0.88, "3 points": 0.885, "box": 0.90, "stroke": 0.895, "stroke + four fixes": 0.888}
+"""Mean F1 that was measured on these small pictures, less .01 (.892, .896, .910, .904, .898). It takes in cedar and
+two stops too little light; a stroke of 640×360 has its own test below."""
 
-REAL_FLOORS = {"1 point": 0.86, "3 points": 0.85, "box": 0.775, "stroke": 0.855, "stroke + four fixes": 0.92}
-"""Mean F1 that was measured on the real picture and its variants, less 0.03. No face is known here: from a box auburn
-hair of the skin's hue joins it (recall 1, precision .66 to .68). Trusting the last round less gives .83 there."""
+REAL_FLOORS = {"1 point": 0.863, "3 points": 0.848, "box": 0.795, "stroke": 0.86, "stroke + four fixes": 0.933}
+"""Mean F1 that was measured on the real picture and its variants, less .01 (.872, .857, .804, .869, .942). No face is
+known here: auburn hair of the skin's hue joins, from a box most (recall 1, precision .67). The learner of 0.1.0 gave
+.895 by a box; trusting the last round less gives .83 there."""
 
 
 @pytest.mark.parametrize("input", INPUTS)
@@ -116,9 +118,36 @@ def test_the_real_picture_is_keyed_as_well_as_measured(real_results, input):
     assert np.mean(f1) > REAL_FLOORS[input]
 
 
+WALLS = {
+    ("cedar 40 %", "stroke"): 0.94,
+    ("cedar 40 %", "small box"): 0.93,
+    ("cedar 70 %", "stroke"): 0.745,
+    ("cedar 70 %", "small box"): 0.75,
+}
+"""Mean F1 over six depths, measured .952, .946, .759 and .763. Wanted are .94, .90, .84 and .90: at 70 % of the way to
+the skin's own colour the wall is the skin's in most of its grain, and the wide range that real people need takes it
+along. Seeds differ by a tenth there (3000 and 6000, box: .692 and .816). With faces known a box has .842 there."""
+
+
+@pytest.mark.parametrize("scene", ["cedar 40 %", "cedar 70 %"])
+def test_walls_of_cedar_are_kept_out_as_well_as_measured(scene):
+    """A stroke over a face, and a box of 24×20 pixels on its cheek, on pictures of 640×360."""
+    found = {"stroke": [], "small box": []}
+    for shot in shots.generated_shots(range(1000, 1001), 640, 360, (scene,)):
+        x, y = shot.painted.places["cheek"]
+        box = (Sample.box(x - 12 / 640, y - 10 / 360, x + 12 / 640, y + 10 / 360),)
+        for name, add in (("stroke", shot.marks["stroke"].add), ("small box", box)):
+            matte = learn_skin_key(shot.sampled, add).process(shot.keyed)
+            found[name].append(score_matte(matte, shot.truth, shot.ignore).f1)
+    for name, f1 in found.items():
+        assert np.mean(f1) > WALLS[scene, name], name
+
+
 def test_no_bad_matte_goes_without_a_warning(results, real_results):
     for case in (*results.cases, *real_results.cases):
         assert case.score.f1 > 0.6 or case.warnings, case
+        # A matte half as large again as the skin is told of too, but for the box above: 1.6 times, with F1 .80.
+        assert case.score.area <= (1.7 if (case.group, case.input) == ("real", "box") else 1.5) or case.warnings, case
 
 
 def test_four_fixes_beat_the_stroke_on_the_real_picture(real_results):
@@ -181,7 +210,8 @@ def wrongly_marked(scene, shot):
 def test_most_bad_mattes_are_warned_of_and_few_good_ones():
     """Keys from good and from wrong samples; a matte is bad below an F1 of .6 and good from .8. No face is known.
 
-    Measured here: 82 of 83 bad mattes, 17 of 131 good ones.
+    Measured here: 82 of 83 bad mattes, 18 of 127 good ones. On real pictures 5 % of the good ones are wanted; half of
+    these lie before walls of cedar, where a good matte and a bad one look alike.
     """
     judged = []
     for seed in (771, 772):
@@ -197,7 +227,7 @@ def test_most_bad_mattes_are_warned_of_and_few_good_ones():
                 judged.append((score_matte(matte, shot.truth, shot.ignore), bool(learned.warnings(matte, shot.keyed))))
     bad, good = ([w for s, w in judged if test(s.f1)] for test in (lambda f1: f1 < 0.6, lambda f1: f1 >= 0.8))
     assert min(len(bad), len(good)) > 40
-    assert np.mean(bad) >= 0.9
+    assert np.mean(bad) >= 0.96
     assert np.mean(good) <= 0.15
 
 
@@ -215,8 +245,8 @@ def turning(depth, seed):
 def test_a_face_that_turns_into_shadow_is_keyed_nearly_as_well_with_a_second_frame(seed):
     """A stroke on one frame against one on each; the mean over both frames and the six depths.
 
-    Measured in F1: at least 0 and −.008 on the mean. Single people lose up to .04 where their hair in the light has the
-    colour of their skin in shadow: subtracting the hair fixes that.
+    Measured in F1: +.008 and +.017 on the mean, and over the seeds 733 to 735 −.012, −.001 and −.002. Single people
+    lose up to .04 where hair in the light has the colour of skin in shadow: subtracting the hair fixes that.
     """
     gains = []
     for depth in shots.SKIN_DEPTHS:
@@ -230,8 +260,8 @@ def test_a_face_that_turns_into_shadow_is_keyed_nearly_as_well_with_a_second_fra
         )
         assert min(together) > 0.8
         gains.append(np.mean(together) - np.mean(alone))
-    assert np.mean(gains) >= -0.01
-    assert min(gains) > -0.045
+    assert np.mean(gains) >= 0
+    assert min(gains) > -0.042
 
 
 def test_a_frame_given_twice_teaches_what_it_teaches_once():

@@ -163,10 +163,10 @@ def test_a_face_is_filled_what_lies_beside_it_is_closed_and_loose_pieces_go_but_
     matte = (0.3 * oval + beside + 0.75 * speck + 0.75 * marked).clip(0, 1).astype(np.float32)
     evidence = node.process(picture)
     joined = JoinFaces(-4.0, keep=((210.5 / 240, 160.5 / 180),)).process(matte, evidence, picture)
-    assert joined[80:110, 110:130].mean() > 0.9
-    assert joined[beside].mean() < 0.25
-    assert joined[speck].mean() < 0.3
-    assert joined[marked].mean() > 0.7
+    assert joined[80:110, 110:130].mean() > 0.92
+    assert joined[beside].mean() < 0.23
+    assert joined[speck].mean() < 0.01
+    assert joined[marked].mean() > 0.74  # it stays as it was
     held = JoinFaces(-4.0).process(matte, replace(node, keyed=0.0).process(picture), picture)
     np.testing.assert_allclose(held[oval], matte[oval], atol=1e-6)
 
@@ -204,7 +204,11 @@ def test_a_click_on_a_face_means_that_face_and_no_mark_means_all():
 
 
 def test_a_known_face_keys_the_real_picture_better_than_a_click_alone():
-    """Measured on the picture with its drawn mask: F1 .92 with the face known."""
+    """Measured on the picture with its drawn mask: F1 .882 with the face known, .872 without.
+
+    Recall is 1: auburn hair of the skin's hue round the face joins both (precision .79), where .90 is wanted of real
+    pictures in the mean.
+    """
     (shot, *_) = real_shots(MASKS)
     click = [Sample.point(0.41, 0.24)]
     known = study_skin(shot.keyed, click, faces=(ASTRONAUT,))

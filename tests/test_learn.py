@@ -66,15 +66,16 @@ def test_shading_and_grain_are_no_edges():
 def test_a_hand_before_a_wall_like_it_does_not_take_the_wall_along():
     """Three points, one of them on a hand before a cedar wall at 70 % of the way to the skin's own colour.
 
-    Measured: mean F1 .771, least .62; without the competition over edges .452 and .27.
+    Measured: mean F1 .771, least .623; without the competition over edges .452 and .27. Until real people were keyed by
+    a wide range it was .788 and .70: such a wall is where that range costs.
     """
     f1 = []
     for shot in generated_shots(range(505, 507), 640, 360, ("cedar 70 %",)):
         if shot.depth in ("tan", "brown"):
             matte = learn_skin_key(shot.sampled, shot.marks["3 points"].add).process(shot.keyed)
             f1.append(score_matte(matte, shot.truth, shot.ignore).f1)
-    assert np.mean(f1) > 0.76
-    assert min(f1) > 0.6
+    assert np.mean(f1) > 0.765
+    assert min(f1) > 0.615
 
 
 def half_in_shadow():
@@ -115,15 +116,16 @@ def test_subtracting_what_the_key_leaves_out_anyway_changes_nothing():
 def test_a_subtract_sample_closes_the_key_where_it_was_open():
     """Half of the skin's patch is turned a little toward yellow: keyed before, left out after; the rest stays.
 
-    What stays has .94 in the mean and .76 at the least: .02 of green and grain of .01 part the two.
+    What stays has .938 in the mean and .76 at the least: .02 of green and grain of .01 part the two, so a few of its
+    grains are of the subtracted colour itself.
     """
     picture = patches()
     picture[60:, :60, 1] += np.float32(0.02)
     skin, other = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
     before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), other))
     assert before[70:110, 10:50].mean() > 0.5
-    assert after[70:110, 10:50].mean() < 0.35
-    assert after[10:50, 10:50].mean() > 0.92
+    assert after[70:110, 10:50].mean() < 0.27
+    assert after[10:50, 10:50].mean() > 0.93
 
 
 def test_a_sample_of_coloured_noise_is_one_clear_error():

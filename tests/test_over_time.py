@@ -27,7 +27,7 @@ def test_the_area_hardly_jumps_while_a_face_enters_tilts_and_leaves():
     plain, steadied = (run_clip(pan, steady) for steady in (0, 2))
     assert plain.pairs > 25
     assert plain.median < PLAIN_MEDIAN
-    assert steadied.median < 0.85 * plain.median
+    assert steadied.median < 0.75 * plain.median
     assert steadied.large <= plain.large
     truth = [pan.truth(frame) for frame in pan.frames]
     shown = np.array([(skin * ~ignore).sum() for skin, ignore in truth])
@@ -36,5 +36,6 @@ def test_the_area_hardly_jumps_while_a_face_enters_tilts_and_leaves():
     assert LARGE == 0.05
 
 
-PLAIN_MEDIAN = 0.024
-"""Measured .0171 (steadied .0118), and two fifths of it more."""
+PLAIN_MEDIAN = 0.019
+"""Measured .0171 (steadied .0118), and a tenth of it more. Wanted are .005 and no pair above .05: of 33 pairs nine
+are, five when steadied, the worst where the face leaves and little skin is in sight. More lines: RESULTS.md."""

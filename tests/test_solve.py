@@ -349,9 +349,9 @@ def test_a_longer_reach_keys_more(depth):
 
 @pytest.mark.parametrize(("depth", "similar"), [("light", 0.5), ("tan", 0.3), ("dark", 0.55)])
 def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
-    """At .4 the key itself leaves half of the dark wall out (.45 keyed), so .55 is where there is a leak to fix.
+    """At .4 the key itself leaves the dark wall out (.24 keyed at most), so .55 is where there is a leak to fix.
 
-    Measured: the skin loses .054, .024 and .051 of its matte, at .4 on the dark wall .033.
+    Measured: the skin loses .048, .006 and .039 of its matte.
     """
     picture, scene, stroke = shot(depth, similar)
     leaked = learn_skin_key(picture, stroke).process(picture)
@@ -363,7 +363,7 @@ def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
     assert fixed[at].mean() < 0.1
     assert agreement(fixed, scene) > agreement(leaked, scene) + 0.05
     skin = scene.matte > 0.9
-    assert fixed[skin].mean() > leaked[skin].mean() - 0.06
+    assert fixed[skin].mean() > leaked[skin].mean() - 0.053
 
 
 def worst_leak(matte, scene):
@@ -377,26 +377,29 @@ def worst_leak(matte, scene):
     return max(spots)[1:]
 
 
-@pytest.mark.parametrize("depth", ["tan", "brown"])
-def test_samples_on_a_further_frame_are_learned_too(depth):
-    """The same light, two thirds of a stop more exposure."""
+@pytest.mark.parametrize(("depth", "gain"), [("tan", 0.045), ("brown", 0.02)])
+def test_samples_on_a_further_frame_are_learned_too(depth, gain):
+    """The same light, two thirds of a stop more exposure.
+
+    Measured: .051 and .025 more there, .001 more on the first frame.
+    """
     picture, scene, stroke = shot(depth)
     bright, bright_scene, bright_stroke = shot(depth, exposure=1.6)
     alone = learn_skin_key(picture, stroke)
     both = learn_skin_key(picture, stroke, more=[(bright, bright_stroke, ())])
-    assert agreement(both.process(bright), bright_scene) > agreement(alone.process(bright), bright_scene) + 0.02
-    assert agreement(both.process(picture), scene) > agreement(alone.process(picture), scene) - 0.05
+    assert agreement(both.process(bright), bright_scene) > agreement(alone.process(bright), bright_scene) + gain
+    assert agreement(both.process(picture), scene) > agreement(alone.process(picture), scene) - 0.01
 
 
 def test_the_only_sample_may_lie_on_a_further_frame():
     """The skin sampled on a second frame, the wall to leave out on the first."""
     picture, scene, stroke = shot("light", 0.5)
     there = learn_skin_key(picture, (), (), [(picture, stroke, ())])
-    assert agreement(there.process(picture), scene) > 0.6
+    assert agreement(there.process(picture), scene) > 0.71
     y, x = worst_leak(there.process(picture), scene)
     box = Sample.box(x / 320, y / 180, (x + 16) / 320, (y + 16) / 180)
     fixed = learn_skin_key(picture, (), [box], [(picture, stroke, ())])
-    assert agreement(fixed.process(picture), scene) > agreement(there.process(picture), scene) + 0.05
+    assert agreement(fixed.process(picture), scene) > agreement(there.process(picture), scene) + 0.15
 
 
 @pytest.mark.parametrize("wall", [(0.42, 0.46, 0.5), (0.15, 0.25, 0.5), (0.6, 0.5, 0.35)])
@@ -405,13 +408,13 @@ def test_a_box_may_hold_more_than_skin(wall):
     picture, face = oval(wall=wall)
     learned = study_skin(picture, [Sample.box(0.2, 0.08, 0.8, 0.95)])
     matte = learned.key.process(picture)
-    assert 2 * ((matte > 0.5) & (face > 0)).sum() / ((matte > 0.5).sum() + face.sum()) > 0.97
+    assert 2 * ((matte > 0.5) & (face > 0)).sum() / ((matte > 0.5).sum() + face.sum()) > 0.99
 
 
 def test_a_box_round_a_face_with_hair_and_collar():
     picture, scene, _ = shot()
     matte = learn_skin_key(picture, [Sample.box(*scene.places["face"])]).process(picture)
-    assert agreement(matte, scene) > 0.8
+    assert agreement(matte, scene) > 0.87  # measured .886
 
 
 # --- warnings -----------------------------------------------------------------------------------------------
