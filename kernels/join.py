@@ -634,6 +634,7 @@ def face_evidence(
     keyed: float = 1.0,
     before: Floats | None = None,
     out: Floats | None = None,
+    turns: bool = True,
 ) -> Floats:
     """Return what a face says of a matte of its picture, float32 (H, W), ½ where it says nothing.
 
@@ -641,6 +642,7 @@ def face_evidence(
     :param points: the five landmarks, see :data:`.face.Landmarks`. :param presence: 0 to 1, how far it counts.
     :param keyed: 0 to 1, how far the face itself is keyed at least.
     :param before: float32 (H, W), what other faces told; NaN counts as 0.
+    :param turns: the drawn face turns aside with the head.
     :raises PictureError: wrong arrays.
 
     >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
@@ -652,17 +654,19 @@ def face_evidence(
     size = image.shape[:2]
     told = np.empty((1, 1), np.float32) if before is None else as_plane(before, "evidence of faces", size)
     out = output(out, size, image, told)
-    plane, top, left = evidence_on_grid(image, points, presence, keyed)
+    plane, top, left = evidence_on_grid(image, points, presence, keyed, turns)
     over_rows(_evidence_strips, size[0], plane, top, left, grid_shape(*size), told, before is not None, out)
     return out
 
 
-def evidence_on_grid(image: Floats, points: Landmarks, presence: float, keyed: float) -> tuple[Floats, int, int]:
+def evidence_on_grid(
+    image: Floats, points: Landmarks, presence: float, keyed: float, turns: bool = True
+) -> tuple[Floats, int, int]:
     """Return what a face says on a window of the grid, and the window's first row and column."""
     shape = grid_shape(*image.shape[:2])
-    placed = fit(points, shape)
+    placed = fit(points, shape, turns)
     window = None if placed is None or presence <= 0 else window_of(placed, shape)
-    found = None if window is None else cut(cells_of(image, window), points, shape)
+    found = None if window is None else cut(cells_of(image, window), points, shape, turns)
     if found is None:
         return np.full((1, 1), 0.5, np.float32), 0, 0
     return faded(evidence(found, keyed), presence), found.window.top, found.window.left

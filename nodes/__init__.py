@@ -12,7 +12,7 @@ from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_spac
 from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
 from .doubt import LEARNED_SIGNS, MATTE_SIGNS, judge_matte, left_behind, worst_left_behind
-from .face import FaceMatte, JoinFaces
+from .face import FaceMatte, FaceMatte1, JoinFaces
 from .key import RangeKey, SkinKey, SkinKey1
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance, stops
@@ -96,7 +96,7 @@ NODES: dict[str, type[Node]] = {
 }
 """Every node by its fixed id."""
 
-EARLIER: tuple[type[Node], ...] = (SkinKey1, CorrectSkin1)
+EARLIER: tuple[type[Node], ...] = (SkinKey1, FaceMatte1, CorrectSkin1)
 """Major versions that hosts go on offering beside those of today, for the projects that were saved with them."""
 
 __all__ = [
@@ -146,6 +146,7 @@ __all__ = [
     "Distance",
     "Evidence",
     "FaceMatte",
+    "FaceMatte1",
     "Finding",
     "JoinFaces",
     "KeepSkin",

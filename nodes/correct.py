@@ -306,8 +306,10 @@ class CorrectSkin(CorrectSkin1):
 
     def _faces(self) -> tuple[FaceMatte, ...]:
         """Return the faces as they are set, with what was learned about each."""
-        told = _joined_of(self.joined)[1]
-        faces = (FaceMatte(**{word: getattr(self, name) for word, name in slot.items()}) for slot in _FACES)
+        _, told, turns = _joined_of(self.joined)
+        faces = (
+            FaceMatte(**{word: getattr(self, name) for word, name in slot.items()}, turns=turns) for slot in _FACES
+        )
         return tuple(dataclasses.replace(face, keyed=keyed) for face, keyed in zip(faces, told, strict=True))
 
     @functools.cached_property
@@ -337,7 +339,7 @@ class CorrectSkin(CorrectSkin1):
             handle
             for number, (slot, face) in enumerate(zip(_FACES, self._faces(), strict=True), start=1)
             if face.presence > 0
-            for handle in face_handles(slot, face.landmarks, aspect, f"Face {number}")
+            for handle in face_handles(slot, face.landmarks, aspect, f"Face {number}", face.turns)
         ]
         return (*found, *super().handles(aspect))
 
@@ -397,20 +399,25 @@ _FACES = tuple(
 
 
 @functools.lru_cache(maxsize=16)
-def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...]]:
-    """Return what lays faces over the key, and how far each is keyed, from the text that :func:`_told_of` writes."""
+def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...], bool]:
+    """Return what lays faces over the key, how far each is keyed, and whether they are drawn turning with the head.
+
+    They are read from the text that :func:`_told_of` writes; one that does not tell of turns comes from a key that was
+    learned with faces drawn from the front.
+    """
     try:
         read = json.loads(told) if told else {}
         keyed = tuple(float(value) for value in read.pop("keyed", [1.0] * len(_FACES)))
-        if len(keyed) != len(_FACES):
+        turns = read.pop("turns", False)
+        if len(keyed) != len(_FACES) or not isinstance(turns, bool):
             raise ValueError
-        return JoinFaces(**read), keyed
+        return JoinFaces(**read), keyed, turns
     except (ValueError, TypeError, AttributeError):
         raise ParamError("correct_skin.joined cannot be read: learn the key again.") from None
 
 
 def _told_of(join: JoinFaces, faces: Sequence[FaceMatte]) -> str:
-    return json.dumps(join.config()["params"] | {"keyed": [face.keyed for face in faces]})
+    return json.dumps(join.config()["params"] | {"keyed": [face.keyed for face in faces], "turns": True})
 
 
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(

@@ -12,7 +12,7 @@ from ..kernels import join
 from ..kernels.arrays import Floats
 from ..kernels.face import grid_shape, radius_at
 from ..kernels.skin import ON_A_FACE
-from .declare import LANDMARKS, PRESENCE, Handle, Matte, Node, Picture, number, point
+from .declare import LANDMARKS, PRESENCE, Handle, Matte, Node, Picture, number, point, toggle
 from .declare import points as places
 from .sample import Sample
 
@@ -21,14 +21,15 @@ _DIRECTIONS, _HALVINGS = 32, 16
 
 
 @functools.lru_cache(maxsize=64)
-def face_outline(landmarks: Landmarks, aspect: float) -> Landmarks:
+def face_outline(landmarks: Landmarks, aspect: float, turns: bool = True) -> Landmarks:
     """Return the outline of the face that is drawn by five landmarks: a closed run of normalised points.
 
-    :param aspect: width of the frame in frame heights. Empty for landmarks that give no face.
+    :param aspect: width of the frame in frame heights. :param turns: it turns aside with the head.
+    :returns: empty for landmarks that give no face.
     """
     shape = grid_shape(1000, round(1000 * aspect))
     nose = landmarks[2]
-    inside = radius_at(landmarks, shape, nose)
+    inside = radius_at(landmarks, shape, nose, turns)
     if not inside < 1:
         return ()
     outline = []
@@ -37,20 +38,22 @@ def face_outline(landmarks: Landmarks, aspect: float) -> Landmarks:
         near, far = 0.0, 8 * max(math.dist(landmarks[0], landmarks[1]), 0.01) * max(aspect, 1.0)
         for _ in range(_HALVINGS):
             middle = (near + far) / 2
-            is_inside = radius_at(landmarks, shape, (nose[0] + middle * across, nose[1] + middle * down)) < 1
+            is_inside = radius_at(landmarks, shape, (nose[0] + middle * across, nose[1] + middle * down), turns) < 1
             near, far = (middle, far) if is_inside else (near, middle)
         outline.append((nose[0] + near * across, nose[1] + near * down))
     return tuple(outline)
 
 
-def face_handles(slot: Mapping[str, str], landmarks: Landmarks, aspect: float, label: str = "") -> tuple[Handle, ...]:
+def face_handles(
+    slot: Mapping[str, str], landmarks: Landmarks, aspect: float, label: str = "", turns: bool = True
+) -> tuple[Handle, ...]:
     """Return what moves a face on the picture: each landmark, and above its outline one that moves all of them.
 
     :param slot: as in :meth:`Node.face_slots`.
     """
     names = [slot[word] for word in LANDMARKS]
     own = [Handle(at, lambda x, y, n=n: {n: (x, y)}) for n, at in zip(names, landmarks, strict=True)]  # type: ignore[misc]
-    outline = face_outline(landmarks, aspect)
+    outline = face_outline(landmarks, aspect, turns)
     if not outline:
         return tuple(own)
     top = min(outline, key=lambda place: place[1])
@@ -63,23 +66,20 @@ def face_handles(slot: Mapping[str, str], landmarks: Landmarks, aspect: float, l
 
 
 @dataclass(frozen=True)
-class FaceMatte(Node):
-    """What a face tells about the matte of its picture: how much of it is skin, and what beside it is not.
+class FaceMatte1(Node):
+    """What a face tells about the matte of its picture, drawn as seen from the front.
 
-    The face is drawn by its five landmarks and cut out of what lies round it by place, colour and texture, seen in this
-    frame alone. The result is one plane: half says nothing, above half lies what is keyed at least (1 wholly), below
-    half what is keyed at most (0 not at all). Several faces follow one another by the port ``faces``; ``join_faces``
-    lays all of them over a matte. Landmarks that give no face, or lie outside the frame, say nothing. NaN and
-    infinite pixels count as black.
+    For projects that hosts saved with it. New work takes the effect of the same name and the next major version, whose
+    outline turns with the head. NaN and infinite pixels count as black.
 
     >>> import numpy as np
     >>> picture = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
-    >>> FaceMatte((0.45, 0.4), (0.55, 0.4), (0.5, 0.5), (0.46, 0.6), (0.54, 0.6)).process(picture).shape
+    >>> FaceMatte1((0.45, 0.4), (0.55, 0.4), (0.5, 0.5), (0.46, 0.6), (0.54, 0.6)).process(picture).shape
     (90, 160)
     """
 
     name = "face_matte"
-    label = "Face"
+    label = "Face (from the front)"
     group = "matte"
 
     left_eye: tuple[float, float] = point((0.45, 0.4), "The pupil on the left of the picture.")
@@ -104,12 +104,14 @@ class FaceMatte(Node):
 
     def outlines(self, aspect: float) -> Sequence[Landmarks]:
         """Return the outline of the face, where it counts."""
-        outline = face_outline(self.landmarks, aspect) if self.presence > 0 else ()
+        outline = face_outline(self.landmarks, aspect, self._turns()) if self.presence > 0 else ()
         return (outline,) if outline else ()
 
     def handles(self, aspect: float) -> Sequence[Handle]:
         """Return the landmarks, and what moves all of them."""
-        return face_handles(self.face_slots()[0], self.landmarks, aspect) if self.presence > 0 else ()
+        if self.presence <= 0:
+            return ()
+        return face_handles(self.face_slots()[0], self.landmarks, aspect, turns=self._turns())
 
     def sample(self, aspect: float) -> Sample:
         """Return the sample of the face in a frame so many times as wide as high: the box round brow, chin and cheeks.
@@ -132,11 +134,39 @@ class FaceMatte(Node):
 
     def holds(self, x: float, y: float, frame: tuple[int, int]) -> bool:
         """Tell whether a mark at a place, normalised, means this face in a frame of so many rows and columns."""
-        return radius_at(self.landmarks, grid_shape(*frame), (x, y)) < ON_A_FACE
+        return radius_at(self.landmarks, grid_shape(*frame), (x, y), self._turns()) < ON_A_FACE
 
     def process(self, image: Picture, faces: Matte | None = None, *, out: Floats | None = None) -> Matte:
         """Return what this face tells, joined with what the ``faces`` before it told."""
-        return join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces, out)
+        return join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces, out, turns=self._turns())
+
+    def _turns(self) -> bool:
+        return False
+
+
+@dataclass(frozen=True)
+class FaceMatte(FaceMatte1):
+    """What a face tells about the matte of its picture: how much of it is skin, and what beside it is not.
+
+    The face is drawn by its five landmarks and cut out of what lies round it by place, colour and texture, seen in this
+    frame alone. The drawing turns aside with the head, up to a profile. The result is one plane: half says nothing,
+    above half lies what is keyed at least (1 wholly), below half what is keyed at most (0 not at all). Several faces
+    follow one another by the port ``faces``; ``join_faces`` lays all of them over a matte. Landmarks that give no face,
+    or lie outside the frame, say nothing. NaN and infinite pixels count as black.
+
+    >>> import numpy as np
+    >>> picture = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> FaceMatte((0.45, 0.4), (0.55, 0.4), (0.5, 0.5), (0.46, 0.6), (0.54, 0.6)).process(picture).shape
+    (90, 160)
+    """
+
+    label = "Face"
+    version = 2
+
+    turns: bool = toggle(True, "The outline turns with the head; off, it is drawn as seen from the front.")
+
+    def _turns(self) -> bool:
+        return self.turns
 
 
 @dataclass(frozen=True)

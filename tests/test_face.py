@@ -13,9 +13,10 @@ import skimage.data
 import skimage.transform
 from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.bench.shots import real_shots
+from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.kernels import face, join, skin, strips
-from inkarnat.nodes import FaceMatte, JoinFaces, Sample, SampleError, SkinKey, learn_skin_key, study_skin
+from inkarnat.nodes import FaceMatte, FaceMatte1, JoinFaces, Sample, SampleError, SkinKey, learn_skin_key, study_skin
 
 MASKS = Path(__file__).parents[1] / "test_images" / "masks"
 ASTRONAUT = FaceMatte((0.3965, 0.198), (0.482, 0.202), (0.436, 0.243), (0.397, 0.276), (0.472, 0.279))
@@ -46,9 +47,50 @@ def test_the_drawn_face_is_laid_over_landmarks_by_least_squares(turn):
     """Against scikit-image's estimate of a similarity (Umeyama 1991), on landmarks with errors."""
     matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     points = face.FIVE @ (14 * matrix).T + (70, 50) + np.random.default_rng(1).normal(0, 1, (5, 2))
-    a, b, x, y = face.fit([tuple((p + 0.5) / (200, 100)) for p in points], (100, 200))
+    a, b, x, y = face.fit([tuple((p + 0.5) / (200, 100)) for p in points], (100, 200), turns=False)[:4]
     reference = skimage.transform.SimilarityTransform.from_estimate(face.FIVE, points)
     np.testing.assert_allclose([[a, -b, x], [b, a, y]], reference.params[:2], atol=1e-9)
+
+
+def turned(degrees, size=20.0, middle=(120.0, 90.0), shape=(180, 240)):
+    """Landmarks of a head turned aside: points of a solid face, seen from afar (orthographic projection)."""
+    depth = np.array([0, 0, 0.45, 0, 0])  # the nose stands out
+    solid = face.FIVE * (1.1, 1)
+    angle = np.radians(degrees)
+    flat = np.stack([solid[:, 0] * np.cos(angle) + depth * np.sin(angle), solid[:, 1]], axis=1)
+    return [tuple(place) for place in (flat * size + middle) / (shape[1], shape[0])]
+
+
+@pytest.mark.parametrize("degrees", [-80, -35, 0, 20, 60])
+def test_a_turned_head_is_drawn_turned(degrees):
+    """Against the geometry of a turned solid: the far side draws in, the outline stays as high as it is."""
+    ahead, aside = (face.fit(turned(d), (180, 240)) for d in (0, degrees))
+    sine, cosine = face.turn_of(np.array(turned(degrees)) * (240, 180))
+    assert np.degrees(np.arctan2(sine, cosine)) == pytest.approx(degrees, abs=0.1)
+    assert np.hypot(*aside[:2]) == pytest.approx(np.hypot(*ahead[:2]), rel=0.08)
+    toward, away = (aside.right, aside.left) if degrees >= 0 else (aside.left, aside.right)
+    assert toward <= away
+    assert (toward < 1) == (degrees != 0)
+
+
+def test_a_mirrored_face_is_cut_out_mirrored():
+    picture, _, _ = drawn()
+    places = turned(50)
+    mirrored = [(1 - places[k][0], places[k][1]) for k in (1, 0, 2, 4, 3)]
+    one = FaceMatte(*places).process(picture)
+    other = FaceMatte(*mirrored).process(np.ascontiguousarray(picture[:, ::-1]))
+    assert np.abs(one - other[:, ::-1]).mean() < 0.01
+
+
+def test_a_face_of_version_1_stays_drawn_from_the_front(same_bits):
+    picture = drawn()[0]
+    places = turned(40)
+    old = FaceMatte1(*places).process(picture)
+    same_bits(old, FaceMatte(*places, turns=False).process(picture))
+    assert np.abs(old - FaceMatte(*places).process(picture)).max() > 0.2
+    entry = {"id": "face", "node": "face_matte", "version": 1, "inputs": {"image": "plate"}, "params": {}}
+    graph = Graph.from_dict({"inkarnat": 1, "nodes": [entry], "outputs": {"matte": "face"}})
+    assert graph.by_id["face"].node == FaceMatte(turns=False)
 
 
 def test_landmarks_in_one_place_or_outside_say_nothing():

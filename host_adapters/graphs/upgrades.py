@@ -40,7 +40,16 @@ def _whole_size(entry: Data) -> Data:
     return _setting(entry, "working_size", "whole")
 
 
-NODE_STEPS: Mapping[tuple[str, int], Step] = {("correct_skin", 1): _levels_last, ("skin_key", 1): _whole_size}
+def _from_the_front(entry: Data) -> Data:
+    """Keep a face drawn as version 1 drew it."""
+    return _setting(entry, "turns", False)
+
+
+NODE_STEPS: Mapping[tuple[str, int], Step] = {
+    ("correct_skin", 1): _levels_last,
+    ("skin_key", 1): _whole_size,
+    ("face_matte", 1): _from_the_front,
+}
 """(node, version) → the step from it to the next version of that node's entry."""
 
 

@@ -588,6 +588,7 @@ def face_evidence(
     keyed: float = 1.0,
     before: Any = None,
     out: Floats | None = None,
+    turns: bool = True,
 ) -> Any:
     """See :func:`.join.face_evidence`: the processor cuts the face out of some of the picture's pixels."""
     card = _card(image, before)
@@ -596,8 +597,10 @@ def face_evidence(
     probes, (height, width) = _probed(card, image), image.shape[:2]
     if probes is None:
         before = None if told is None else np.asarray(told)
-        return _placed(card.sent(join.face_evidence(np.asarray(image), points, presence, keyed, before)), out)
-    plane, top, left = join.evidence_on_grid(probes, points, presence, keyed)
+        return _placed(
+            card.sent(join.face_evidence(np.asarray(image), points, presence, keyed, before, turns=turns)), out
+        )
+    plane, top, left = join.evidence_on_grid(probes, points, presence, keyed, turns)
     grid, to = card.uploaded(plane.reshape(-1)), card.memory.lent(image.pixels)
     sizes = (width, height, *plane.shape, top, left, *face.grid_shape(height, width))
     given = (grid, to if told is None else told.colour, to, *sizes, told is not None)
