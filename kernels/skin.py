@@ -36,6 +36,8 @@ _PER_DOUBLING, _PER_RIM = 0.1, 0.2
 """What fall of the soft share weighs as much as a doubling of the area, and as a doubled step at the rim. Over 33
 pictures and six markings the trials so chosen add .026 to the mean F1, .020 where each picture is left out of the
 choice of these figures."""
+_MOST_SKIN = 32
+"""How many times the cores of the joined faces a trial may key: about what all skin of a body shows on one side."""
 _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
 FACE_BOLDNESS = (learn.BOLDER, learn.Boldness((0.6, 1.0, 1.6, 2.4), 1.5))
@@ -263,7 +265,7 @@ class _Result:
         self.loss: Floats | None = None
         self.texture = join.SMOOTHEST
         matte = key_matte(attempt.likely[0], frame.luma)
-        self.core = 0
+        self.core = self.cores = 0
         if scene.cells is not None:
             if seeds.any():
                 self.texture = float(np.median(scene.cells.texture[seeds].astype(np.float64)))
@@ -271,7 +273,8 @@ class _Result:
             evidence = evidence_of(scene.cuts, keyed, shape)
             laid = join.lay(matte, evidence, self.loss, seeds)
             matte = laid.over(matte)
-            self.core = max((int(c.core.sum()) for c, k in zip(scene.cuts, keyed, strict=True) if c and k), default=0)
+            cores = [int(c.core.sum()) for c, k in zip(scene.cuts, keyed, strict=True) if c and k]
+            self.core, self.cores = max(cores, default=0), sum(cores)
         self.matte = matte
         self.signs = signs_of(matte, frame.luma, frame.u, frame.v, [c for c in scene.cuts if c is not None])
 
@@ -404,6 +407,8 @@ def _is_surer(first: _Result, trial: _Result) -> bool:
     one, other = first.signs, trial.signs
     most = _MOST_ADDED if one.soft < _VERY_DOUBTFUL else _MOST_ADDED_THERE
     if other.soft > one.soft - _BETTER or other.rim < one.rim or not 0 < other.area < most * one.area:
+        return False
+    if other.area * trial.matte.size > _MOST_SKIN * first.cores:
         return False
     added = (trial.matte > 0.5) & (first.matte <= 0.5)
     sure = float((trial.matte[added] > 0.8).mean()) if added.any() else 1.0

@@ -172,7 +172,8 @@ def faces_in_the_simulator(card: Any, path: str) -> dict[str, np.ndarray]:
     """The same on a card, which must hand over no more than those pixels; the grids were found by compiled kernels."""
     known = dict(np.load(path))
 
-    def evidence(image: np.ndarray, points: Any, presence: float, keyed: float) -> Any:
+    def evidence(image: np.ndarray, points: Any, presence: float, keyed: float, turns: bool) -> Any:
+        assert turns
         number = [given[1] for given in FACES].index(presence)
         np.testing.assert_array_equal(image, known["image"])
         return known[f"plane {number}"], *map(int, known[f"corner {number}"])
