@@ -180,7 +180,7 @@ def test_the_command_prints_json_and_a_table(tmp_path):
     assert told.exit_code == 0, told.output
     data = json.loads(told.stdout)
     assert {case["depth"] for case in data["cases"]} == set(shots.SKIN_DEPTHS)
-    assert data["summary"]["depth_gap"]["stroke"] < 0.2
+    assert data["summary"]["depth_gap"]["stroke"] < 0.03  # measured .0215; at 360 lines .0105
     table = CliRunner().invoke(bench.command, arguments)
     assert "F1 from the best to the worst depth, stroke" in table.output
 

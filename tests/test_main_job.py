@@ -74,13 +74,13 @@ def test_the_cast_is_one_that_greys_do_not_show():
 @pytest.mark.parametrize("method", ["turn", "shift", "primaries"])
 @pytest.mark.parametrize("sample", [STROKE, POINT], ids=["stroke", "point"])
 def test_the_portrait_is_brought_back(method, sample):
-    """From ΔE00 4.3: below 1.5 with one click, whichever way the colour is moved."""
+    """From ΔE00 4.3: below 1.4 with one click, whichever way the colour is moved."""
     picture, _, share, interior = real()
     correction, matte, result = brought_back(method, sample)
     assert correction.balance is None
-    assert colour_difference(result, picture)[interior].mean() < 1.5
-    assert np.median(colour_difference(result, picture)[interior]) < 1.4
-    assert (matte[interior] > 0.5).mean() > 0.93
+    assert colour_difference(result, picture)[interior].mean() < 1.4
+    assert np.median(colour_difference(result, picture)[interior]) < 1.2
+    assert (matte[interior] > 0.5).mean() > (0.99 if sample == STROKE else 0.94)
     own, back = (measure_skin(p, (share > 0.95).astype(np.float32)) for p in (picture, result))
     assert back.angle == pytest.approx(own.angle, abs=1.0)
     assert back.ratio == pytest.approx(own.ratio, rel=0.08)
@@ -88,7 +88,7 @@ def test_the_portrait_is_brought_back(method, sample):
 
 def test_a_stroke_brings_it_back_within_a_just_visible_difference():
     picture, _, _, interior = real()
-    assert colour_difference(brought_back()[2], picture)[interior].mean() < 0.8
+    assert colour_difference(brought_back()[2], picture)[interior].mean() < 0.65  # measured .58
 
 
 @pytest.mark.parametrize("method", ["turn", "shift", "primaries"])
@@ -144,16 +144,17 @@ def generated(depth):
     return scene, clean, broken, key, matte, steer
 
 
-@pytest.mark.parametrize("depth", ["light", "intermediate", "dark"])
-def test_a_stroke_keys_the_skin_of_any_depth(depth):
+@pytest.mark.parametrize(("depth", "floor"), [("light", 0.9), ("intermediate", 0.845), ("dark", 0.785)])
+def test_a_stroke_keys_the_skin_of_any_depth(depth, floor):
+    """Measured: F1 .911, .857, .797 on 180 lines with strong grain. On 360 lines six depths lie within .01 of .97."""
     scene, _, broken, key, _, _ = generated(depth)
     counted = ~scene.ignore
     keyed, skin = key.process(broken)[counted] > 0.5, scene.matte[counted] > 0.5
-    assert 2 * (keyed & skin).sum() / (keyed.sum() + skin.sum()) >= 0.75
+    assert 2 * (keyed & skin).sum() / (keyed.sum() + skin.sum()) >= floor
 
 
-@pytest.mark.parametrize("depth", ["light", "intermediate", "dark"])
-def test_skin_of_any_depth_is_brought_back(depth, same_bits):
+@pytest.mark.parametrize(("depth", "limit"), [("light", 1.3), ("intermediate", 1.35), ("dark", 2.5)])
+def test_skin_of_any_depth_is_brought_back(depth, limit, same_bits):
     """Noise, 4:2:0 and the cast between the truth and the picture; ΔE00 inside the true matte."""
     scene, clean, broken, _, matte, steer = generated(depth)
     result = steer.process(broken, matte)
@@ -163,5 +164,5 @@ def test_skin_of_any_depth_is_brought_back(depth, same_bits):
     assert after.ratio == pytest.approx(truth.ratio, rel=0.06)
     inside = scene.matte > 0.95
     assert colour_difference(broken, clean)[inside].mean() > 3.5
-    assert colour_difference(result, clean)[inside].mean() < 2.5
+    assert colour_difference(result, clean)[inside].mean() < limit  # measured 1.18, 1.24, 2.38
     same_bits(result[matte == 0], broken[matte == 0])
