@@ -128,7 +128,7 @@ def _tiny(kind: str, channels: int) -> Floats:
     return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)
 
 
-FIRST_KERNELS: Mapping[str, int] = {"demo": 50, "correct": 53, "desk": 60, "warm": 85}
+FIRST_KERNELS: Mapping[str, int] = {"demo": 31, "correct": 31, "desk": 60, "warm": 85}
 """How many kernels a first use compiles, by verb; counted with an empty cache on generated footage."""
 
 
@@ -142,17 +142,16 @@ def kernels_kept() -> int:
 
 
 LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
-    "correct": (("soften_matte_plainly", "solve_steer"),),
+    "correct": (("solve_steer", "soften_matte_plainly", "key_edge", "guided"),),
     "warm": (tuple(reversed(NODES)),),
 }
-"""What is left to helpers, by verb: nodes, or work that is named in :data:`PARTLY`. Each helper gets a list.
+"""What helpers compile, by verb: nodes, or work that is named in :data:`PARTLY`. Each helper gets a list.
 
-The work of a first correction is divided so that a helper is done with each piece before it is needed: two
-processes that come to the same kernel both compile it. Kept are what the picture is read by, the ratio filter, learning
-and the key, in the order in which they are needed: 15 s of processor time, and as much is left.
+The process that is helped begins at the beginning of its work and a helper at the end, and what one compiles the other
+waits for (:func:`~..kernels.kept_code.claimed`): they meet where they meet, whatever else they have to do.
 """
 _SHARED: Mapping[str, Sequence[tuple[str, ...]]] = {
-    "correct": (("soften_matte_plainly", "key_edge"), ("guided", "solve_steer")),
+    "correct": (("solve_steer", "guided"), ("soften_matte_plainly", "key_edge")),
 }
 """The same for two helpers, where three cores may be used."""
 
@@ -355,9 +354,9 @@ _TALL = 1080
 """Rows of the frame: what is compiled depends on the height, what it costs on the width."""
 
 
-def first_use(kind: type[Node]) -> Any:
-    """Run a node as a host's first render would, on a narrow frame, and return the result."""
-    ramp = np.linspace(0, 1, _TALL * 64 * 4, dtype=np.float32).reshape(_TALL, 64, 4)
+def first_use(kind: type[Node], channels: int = 4) -> Any:
+    """Run a node as a first render would, a host's if nothing else is said, on a narrow frame; return the result."""
+    ramp = np.linspace(0, 1, _TALL * 64 * channels, dtype=np.float32).reshape(_TALL, 64, channels)
     ports = kind.inputs().items()
     return run(_changed(kind), {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in ports})
 
@@ -382,34 +381,34 @@ def _changed(kind: type[Node]) -> Node:
         return kind()
 
 
-def _draw_edge() -> None:
+def _draw_edge(channels: int) -> None:
     """Draw the edge of a key at full size, as its last stage does."""
-    picture, keyed = _skin()
+    picture, keyed = _skin(channels)
     edge = qualify.Edge(np.ones_like(keyed), np.zeros_like(keyed), 2, tiles.unknown(keyed.shape))
     strips.over_rows(qualify._edge_strips, len(keyed), picture, *edge, keyed)
 
 
-def _solve() -> None:
-    solve_steer(*_skin())
+def _solve(channels: int) -> None:
+    solve_steer(*_skin(channels))
 
 
-def _soften() -> None:
-    picture, keyed = _skin()
+def _soften(channels: int) -> None:
+    picture, keyed = _skin(channels)
     SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
 
 
-def _guide() -> None:
+def _guide(channels: int) -> None:
     """Let an edge follow as learning does, on a small grid."""
     plane = np.ones((_TALL // 4, 64), np.float32)
     guided(plane, plane, 1, 4e-4)
 
 
-def _move_edge() -> None:
-    grow(_skin()[1], 1.5)
+def _move_edge(channels: int) -> None:
+    grow(_skin(channels)[1], 1.5)
 
 
-def _follow_picture() -> None:
-    keyed = _skin()[1]
+def _follow_picture(channels: int) -> None:
+    keyed = _skin(channels)[1]
     line = guided_coefficients(keyed, keyed, 4, 4e-4)
     strips.over_stages([tiles.line_stage(*line, 4, tiles.unknown((4 * _TALL, 256)))])
 
@@ -434,7 +433,7 @@ def _act(kind: type[Node]) -> None:
             node = changed if index == 0 else node
 
 
-def _turn_pixels() -> None:
+def _turn_pixels(channels: int = 4) -> None:
     """Take and give pixels as hosts keep them: whole numbers, mattes inside pictures."""
     for type_, bits in ((np.uint8, 8), (np.uint16, 16)):
         pixels = np.zeros((64, 64, 4), type_)
@@ -443,11 +442,12 @@ def _turn_pixels() -> None:
     planes.spread(planes.plane_of(picture, np.empty((64, 64), np.float32)), picture)
 
 
-def _skin() -> tuple[Floats, Floats]:
-    return np.full((_TALL, 64, 3), (0.72, 0.52, 0.43), np.float32), np.ones((_TALL, 64), np.float32)
+def _skin(channels: int) -> tuple[Floats, Floats]:
+    colour = np.array((0.72, 0.52, 0.43, 1.0)[:channels], np.float32)
+    return np.full((_TALL, 64, channels), colour), np.ones((_TALL, 64), np.float32)
 
 
-PARTLY: Mapping[str, Callable[[], None]] = {
+PARTLY: Mapping[str, Callable[[int], None]] = {
     "follow_picture": _follow_picture,
     "guided": _guide,
     "host_pixels": _turn_pixels,
@@ -456,17 +456,22 @@ PARTLY: Mapping[str, Callable[[], None]] = {
     "soften_matte_plainly": _soften,
     "solve_steer": _solve,
 }
-"""Work of which the process that is helped compiles little itself."""
+"""Work of which the process that is helped compiles little itself, on pixels of some components."""
 
 
-def compile_first_uses(names: Sequence[str]) -> None:
-    """Run nodes, or parts of their work, by name; errors surface on use."""
+def compile_first_uses(names: Sequence[str], channels: int = 4) -> None:
+    """Run nodes, or parts of their work, by name; errors surface on use.
+
+    :param channels: components of the pixels: hosts hand over 4, files and clips mostly hold 3.
+    """
     for name in names:
         with contextlib.suppress(Exception):
             if name.endswith(_ACTIONS):
                 _act(NODES[name.removesuffix(_ACTIONS)])
+            elif name in PARTLY:
+                PARTLY[name](channels)
             else:
-                PARTLY[name]() if name in PARTLY else first_use(NODES[name])
+                first_use(NODES[name], channels)
 
 
 def _end_with(stream: Any) -> None:
@@ -480,4 +485,4 @@ if __name__ == "__main__":
     if sys.argv[1:2] == ["--tell"]:
         _tell_progress(sys.argv[2:])
     else:
-        compile_first_uses(sys.argv[1:])
+        compile_first_uses(sys.argv[1:], channels=3)

@@ -162,6 +162,18 @@ def scratch(shape: tuple[int, ...]) -> Floats:
     return memory.new(shape, _MOST_KEPT)
 
 
+def with_alpha(image: Floats) -> bool | None:
+    """Return True where pixels have a fourth component, None where not.
+
+    Strip kernels tell by ``is None``, so that they are compiled for pixels of three components without what four need,
+    and the other way round.
+
+    >>> with_alpha(np.zeros((1, 1, 3), np.float32)), with_alpha(np.zeros((1, 1, 4), np.float32))
+    (None, True)
+    """
+    return True if image.shape[2] == 4 else None
+
+
 def matte_or_all(image: Floats, matte: Floats | None) -> tuple[Floats, np.bool_]:
     """Return the matte, or a stand-in of one pixel where there is none, and whether there is one.
 

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from . import tiles
-from .arrays import Floats, as_picture, as_plane, check_size, output, scratch
+from .arrays import Floats, as_picture, as_plane, check_size, output, scratch, with_alpha
 from .box import box_stages
 from .clean import (
     PINHOLE_LIMITS,
@@ -520,7 +520,7 @@ def _turn_run(image, matte, out, n, x0, untouched, p, finished, non_temporal):
 
 
 @subroutine
-def _finish_row(ending, y, image, out, matte, height, ring, row, padded, scratch, finished, non_temporal):
+def _finish_row(ending, y, image, alpha, out, matte, height, ring, row, padded, scratch, finished, non_temporal):
     """Row y of the matte and of the picture, run by run."""
     states = ending.states[y // ROWS]
     tile = ZERO_INT
@@ -528,15 +528,13 @@ def _finish_row(ending, y, image, out, matte, height, ring, row, padded, scratch
         end = run_end(states, tile)
         x0, x1 = tile * COLUMNS, min(end * COLUMNS, matte.shape[0])
         _finish_run(ending, y, x0, height, matte[x0:x1], ring, row, padded, scratch)
-        untouched = states[tile] == EMPTY and ending.level_of_empty == ZERO
-        if not ending.turns:
-            pass
-        elif image.shape[2] == 3:
+        if ending.turns:
+            untouched = states[tile] == EMPTY and ending.level_of_empty == ZERO
             plate, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
-            _turn_run(plate, matte[x0:x1], to, 3, x0, untouched, ending.rotation, finished, non_temporal)
-        else:
-            plate, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
-            _turn_run(plate, matte[x0:x1], to, 4, x0, untouched, ending.rotation, finished, non_temporal)
+            if alpha is None:
+                _turn_run(plate, matte[x0:x1], to, 3, x0, untouched, ending.rotation, finished, non_temporal)
+            else:
+                _turn_run(plate, matte[x0:x1], to, 4, x0, untouched, ending.rotation, finished, non_temporal)
         tile = end
 
 
@@ -549,7 +547,7 @@ def _all_settled(states):
 
 
 @strip_kernel
-def _finish_strips(source, ending, image, out, matte, keep, height, width, y0, y1):
+def _finish_strips(source, ending, image, alpha, out, matte, keep, height, width, y0, y1):
     """The last steps of some rows. The ring holds rows of the matte, or the blurred cells that reach into its tiles."""
     reach = ending.taps.shape[0] - 1
     scratch = np.empty((_SCRATCH, width + 16), np.float32)
@@ -564,9 +562,8 @@ def _finish_strips(source, ending, image, out, matte, keep, height, width, y0, y
         elif not ending.factor and ready < needed and not _all_settled(ending.states[y // ROWS]):
             top, ready = max(y - reach, ready), min(-(-needed // ROWS) * ROWS, height)
             _matte_rows(source, top, ready, ring, scratch)
-        _finish_row(
-            ending, y, image, out, matte[y] if keep else own, height, ring, row, padded, scratch, finished, non_temporal
-        )
+        to = matte[y] if keep else own
+        _finish_row(ending, y, image, alpha, out, to, height, ring, row, padded, scratch, finished, non_temporal)
     store_fence(non_temporal)
 
 
@@ -598,7 +595,9 @@ def _finish(
             return -(-y1 // ROWS) * (ROWS // 2) + 2 + reach
         return -(-(y1 + reach) // ROWS)
 
-    arguments = (course.source, ending, image, out, matte if keep else _NOTHING, keep, *shape)
+    # A matte alone is softened by what a picture of its guide's kind is turned by: it is compiled once.
+    alpha = with_alpha(source.image if turned is None else image)
+    arguments = (course.source, ending, image, alpha, out, matte if keep else _NOTHING, keep, *shape)
     least = 4 * ROWS if strip == _TALL else ROWS
     following = () if into is None else (into.stage(out),)
     strip = strip if into is None else min(strip, len(out) // RING)

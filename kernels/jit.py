@@ -23,10 +23,12 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import hashlib
 import inspect
+import operator
+import os
 import platform
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
@@ -40,8 +42,9 @@ from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import Compiler, DefaultPassBuilder, Flags
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import CPUDispatcher
+from numba.core.types.functions import BaseFunction
 
-from .kept_code import KeptCode, find_folder, holds_any
+from .kept_code import KeptCode, digest_of, find_folder, holds_any
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -50,13 +53,14 @@ _OPTIONS: dict[str, Any] = {"nopython": True, "nogil": True, "error_model": "num
 
 
 def source_digest() -> str:
-    """Return the hash (16 hexadecimal digits) of all kernel sources, versions and the processor's name."""
-    digest = hashlib.sha256()
-    for source in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(source.name.encode() + b"\0" + source.read_bytes())
+    """Return the hash (16 hexadecimal digits) of the code of all kernels, versions and the processor's name.
+
+    What docstrings and comments say does not count.
+    """
+    digest = digest_of(sorted(Path(__file__).parent.glob("*.py")))
     cpu = numba_config.CPU_NAME or _host_cpu()
     digest.update(f"{numba.__version__} {sys.version} {platform.machine()} {cpu}".encode())
-    return digest.hexdigest()[:16]
+    return str(digest.hexdigest()[:16])
 
 
 def _host_cpu() -> str:
@@ -189,7 +193,8 @@ class _EntryCompiler(_KernelCompiler):
     def compile_extra(self, function: Function) -> Any:
         self.state.library = _KernelLibrary(self.state.targetctx.codegen(), function.__qualname__)
         self.state.library.enable_object_caching()
-        return super().compile_extra(function)
+        with _all_known(self.state.targetctx), _operators_remembered():
+            return super().compile_extra(function)
 
 
 class _PieceCompiler(_KernelCompiler):
@@ -242,16 +247,103 @@ def subroutine(function: Function) -> Function:
     return _piece(function)
 
 
+class _Collection:
+    """The cyclic garbage collector, paused while kernels are compiled one after another.
+
+    Half-compiled code is full of cycles: to look for them after every kernel costs an eighth of a first correction. So
+    it rests until nothing has been compiled for some seconds, or until many kernels have been: each leaves 5 to 10 MB.
+    """
+
+    REST, MOST = 5.0, 32
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._at_work = self._kernels = 0
+        self._paused = False
+        self._timer: threading.Timer | None = None
+
+    def __enter__(self) -> None:
+        with self._lock:
+            self._at_work += 1
+            if self._timer is not None:
+                self._timer.cancel()
+            if gc.isenabled():
+                gc.disable()
+                self._paused, self._kernels = True, 0
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._at_work -= 1
+            self._kernels += 1
+            if self._at_work or not self._paused:
+                return
+            if self._kernels >= self.MOST:
+                self._resume()
+                return
+            self._timer = threading.Timer(self.REST, self._rested)
+            self._timer.daemon = True
+            with contextlib.suppress(RuntimeError):  # no thread can be had, or Python is ending
+                self._timer.start()
+
+    def _rested(self) -> None:
+        with self._lock:
+            if not self._at_work and self._paused:
+                self._resume()
+
+    def _resume(self) -> None:
+        self._paused = False
+        gc.enable()
+
+    def forked(self) -> None:
+        """Begin anew in a process that has none of the threads of before."""
+        self._lock, self._at_work = threading.Lock(), 0
+        if self._paused:
+            self._resume()
+
+
+_collection = _Collection()
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_collection.forked)
+
+
 @contextlib.contextmanager
-def _without_collection() -> Iterator[None]:
-    """Pause the cyclic garbage collector: half-compiled code is full of cycles, which cost it a tenth of the time."""
-    searched = gc.isenabled()
-    gc.disable()
+def _all_known(context: Any) -> Iterator[None]:
+    """Look once for what is registered with numba: by itself it looks anew for every function and every near miss."""
+    both = context, context.typing_context
+    context.refresh()
+    for each in both:
+        each.refresh = lambda: None
     try:
         yield
     finally:
-        if searched:
-            gc.enable()
+        for each in both:
+            del each.refresh
+
+
+_OPERATORS = {function for function in vars(operator).values() if callable(function)}
+_found_types: dict[tuple[Any, ...], Any] = {}
+
+
+@contextlib.contextmanager
+def _operators_remembered() -> Iterator[None]:
+    """Find the types of operations on numbers once: numba tries a dozen ways, most of them for arrays, every time."""
+    numbas: Any = BaseFunction
+    look_up = numbas.get_call_type
+
+    def remembered(function: Any, context: Any, arguments: Any, named: Any) -> Any:
+        numbers = all(isinstance(each, types.Number | types.Boolean) for each in arguments)
+        if named or not numbers or function.typing_key not in _OPERATORS:
+            return look_up(function, context, arguments, named)
+        asked = function, arguments
+        if asked not in _found_types:
+            _found_types[asked] = look_up(function, context, arguments, named)
+        return _found_types[asked]
+
+    numbas.get_call_type = remembered
+    try:
+        yield
+    finally:
+        numbas.get_call_type = look_up
 
 
 @contextlib.contextmanager
@@ -348,17 +440,22 @@ class _Entry(CPUDispatcher):
         super().__init__(function, targetoptions=targetoptions, pipeline_class=_EntryCompiler)
 
     def compile(self, signature: Any) -> Any:
-        with global_compiler_lock, _without_collection(), _lined_up(self.targetctx):
-            return super().compile(signature)
+        """Compile it for arguments of some types, or load what is kept."""
+        kept = getattr(self, "_cache", None)
+        claim = kept.claimed(signature, self.targetctx) if isinstance(kept, KeptCode) else contextlib.nullcontext()
+        with claim, global_compiler_lock, _collection, _lined_up(self.targetctx):
+            return self._compiled(signature)
+
+    def _compiled(self, signature: Any) -> Any:
+        return super().compile(signature)
 
 
 class StripKernel(_Entry):
     """A kernel that works on rows ``y0`` to ``y1``, its last arguments, and may be packed."""
 
-    def compile(self, signature: Any) -> Any:
-        """Compile it for arguments of some types."""
-        with global_compiler_lock, _packing(self.targetctx):
-            return super().compile(signature)
+    def _compiled(self, signature: Any) -> Any:
+        with _packing(self.targetctx):
+            return super()._compiled(signature)
 
 
 def pack(kernel: Any, arguments: tuple[Any, ...], block: int) -> None:

@@ -4,8 +4,8 @@ A file is a line that names the format, the SHA-256 of what follows, and the pic
 off, altered or of another key is removed, and its function is compiled anew; where nothing can be written, compiled
 code lives in memory alone. Either is told once, through :mod:`logging`, with the name of the folder.
 
-A file appears under its own name when it is complete, and its name follows from its key: processes that compile the
-same at once write the same file, and none waits for another.
+A file appears under its own name when it is complete, and its name follows from its key. A process that is about to
+compile claims the file by a lock that ends with it; another that comes to the same code meanwhile waits and finds it.
 """
 
 from __future__ import annotations
@@ -16,10 +16,13 @@ import hashlib
 import logging
 import os
 import pickle
+import re
 import secrets
 import stat
+import sys
 import tempfile
-from collections.abc import Iterator
+import time
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -29,12 +32,40 @@ from numba.core import compiler
 from numba.core.caching import _Cache
 from numba.core.serialize import dumps
 
+if sys.platform != "win32":
+    import fcntl
+
 SUFFIX = ".code"
 _MARK = b"inkarnat compiled code 1\n"
 _SUM = 32
 _DAMAGED, _UNWRITABLE = "damaged", "unwritable"
 
 log = logging.getLogger("inkarnat.compiled")
+
+
+# --- the sources --------------------------------------------------------------------------------------------
+
+_WORDS = re.compile(rb'^[ \t]*(?:[rR]?"""(?:[^"]|"(?!""))*"""[ \t]*|#[^\n]*)\n', re.MULTILINE)
+"""Text between triple quotes, and comments, that fill their lines."""
+
+
+def digest_of(sources: Iterable[Path]) -> Any:
+    """Return a SHA-256, which may be added to, of the names and the code of sources; words in them do not count."""
+    digest = hashlib.sha256()
+    for source in sources:
+        digest.update(source.name.encode() + b"\0" + code_of(source.read_bytes()))
+    return digest
+
+
+def code_of(source: bytes) -> bytes:
+    """Return a source without its docstrings and the comments on lines of their own: they change no compiled code.
+
+    A text in triple quotes that begins a line counts as a docstring; kernels hold no others, which a test looks after.
+
+    >>> code_of(b"def one():\\n    # a comment\\n    return 1  # one\\n")
+    b'def one():\\n    return 1  # one\\n'
+    """
+    return _WORDS.sub(b"", source)
 
 
 # --- the folder ---------------------------------------------------------------------------------------------
@@ -205,6 +236,54 @@ def path_of(folder: Path, function: str, key: Any) -> Path:
     return folder / f"{name}-{hashlib.sha256(repr(key).encode()).hexdigest()[:24]}{SUFFIX}"
 
 
+# --- one process compiles -----------------------------------------------------------------------------------
+
+_CLAIM = ".claim"
+_LONGEST = 60.0
+"""Seconds that a process waits for another before it compiles the same: a stopped one holds nobody up for ever."""
+_PAUSE = 0.02
+
+
+@contextlib.contextmanager
+def claimed(path: Path) -> Iterator[None]:
+    """Compile what is to be kept in a file while others wait, or wait until another process has done so.
+
+    Nobody waits for one that has ended. Where nothing can be claimed, each compiles for itself.
+    """
+    if sys.platform == "win32" or path.exists():
+        yield
+        return
+    place = path.with_suffix(_CLAIM)
+    try:
+        handle = os.open(place, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+    except OSError:
+        yield
+        return
+    try:
+        holds = _locked(handle, path)
+        yield
+        if holds:
+            _drop(place)
+    finally:
+        os.close(handle)
+
+
+def _locked(handle: int, path: Path) -> bool:
+    """Wait for a lock; return False where the code has come meanwhile, or none can be had."""
+    end = time.monotonic() + _LONGEST
+    while sys.platform != "win32":
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        except BlockingIOError:
+            if path.exists() or time.monotonic() > end:
+                return False
+            time.sleep(_PAUSE)
+        except OSError:
+            break
+    return False
+
+
 # --- what numba asks ----------------------------------------------------------------------------------------
 
 
@@ -227,6 +306,10 @@ class KeptCode(_Cache):
 
     def _path(self, key: tuple[Any, ...]) -> Path:
         return path_of(self._folder, self._function, key)
+
+    def claimed(self, signature: Any, target_context: Any) -> contextlib.AbstractContextManager[None]:
+        """Compile for argument types alone, or after another process that is at it."""
+        return claimed(self._path(self._key(signature, target_context.codegen())))
 
     def load_overload(self, signature: Any, target_context: Any) -> Any:
         """Return what is kept for argument types, or None: it is then compiled."""

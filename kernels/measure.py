@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from . import memory
 from .angles import wrapped
-from .arrays import Floats, as_picture, as_plane, matte_or_all, output
+from .arrays import Floats, as_picture, as_plane, matte_or_all, output, with_alpha
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, strip_kernel
@@ -286,9 +286,9 @@ def _counted_row(row, matte, out, n, stages, p):
 
 
 @strip_kernel
-def _core_strips(image, matte, out, stages, p, y0, y1):
+def _core_strips(image, alpha, matte, out, stages, p, y0, y1):
     for y in range(y0, y1):
-        if image.shape[2] == 3:
+        if alpha is None:
             _counted_row(image[y].reshape(-1), matte[y], out[y], 3, stages, p)
         else:
             _counted_row(image[y].reshape(-1), matte[y], out[y], 4, stages, p)
@@ -307,7 +307,7 @@ def core_matte(image: Floats, matte: Floats, core: Core, out: Floats | None = No
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, matte.shape, image, matte)
-    over_rows(_core_strips, image.shape[0], image, matte, out, *_limits(core))
+    over_rows(_core_strips, image.shape[0], image, with_alpha(image), matte, out, *_limits(core))
     return out
 
 
@@ -324,7 +324,7 @@ def _degree_row(row, matte, bins, weights, n, pale):
 
 
 @strip_kernel
-def _degree_strips(image, matte, counts, stages, p, pale, y0, y1):
+def _degree_strips(image, alpha, matte, counts, stages, p, pale, y0, y1):
     height, width, n = image.shape
     kept = np.empty(RUN, np.float32)
     bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
@@ -338,7 +338,7 @@ def _degree_strips(image, matte, counts, stages, p, pale, y0, y1):
                 if is_clear(matte[y, x0:x1]):
                     continue
                 prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-                if n == 3:
+                if alpha is None:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte[y, x0:x1], kept[: x1 - x0], 3, stages, p)
                     _degree_row(pixels, kept[: x1 - x0], bins, weights, 3, pale)
@@ -363,7 +363,8 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     counts = counters(image.shape[0], 360)
-    over_rows(_degree_strips, len(counts), image, matte, counts, *_limits(core), F(palest), strip=1)
+    given = image, with_alpha(image), matte, counts, *_limits(core), F(palest)
+    over_rows(_degree_strips, len(counts), *given, strip=1)
     return added(counts)
 
 
@@ -382,9 +383,9 @@ def _luma_row(row, bins, alpha, n):
 
 
 @strip_kernel
-def _levels_strips(image, matte, use_matte, counts, y0, y1):
+def _levels_strips(image, alpha, matte, use_matte, counts, y0, y1):
     height, width, n = image.shape
-    bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
+    bins, weights, spare = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
         for y in range(height):
             if not is_dealt(y, band, counts):
@@ -393,10 +394,10 @@ def _levels_strips(image, matte, use_matte, counts, y0, y1):
             for x0 in range(0, width, RUN):
                 x1 = min(x0 + RUN, width)
                 prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-                if n == 3:
-                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], alpha, 3)
+                if alpha is None:
+                    _luma_row(row[3 * x0 : 3 * x1], bins[: x1 - x0], spare, 3)
                 else:
-                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], alpha, 4)
+                    _luma_row(row[4 * x0 : 4 * x1], bins[: x1 - x0], spare, 4)
                 _count(bins[: x1 - x0], counts[band, 0], _PIXEL)
                 if use_matte and not is_clear(matte_row[x0:x1]):
                     _weights_row(matte_row[x0:x1], weights)
@@ -446,7 +447,7 @@ def levels(image: Floats, matte: Floats | None = None) -> Levels:
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     counts = counters(image.shape[0], 2, BINS + 1)
-    over_rows(_levels_strips, len(counts), image, matte, use_matte, counts, strip=1)
+    over_rows(_levels_strips, len(counts), image, with_alpha(image), matte, use_matte, counts, strip=1)
     everywhere, keyed = added(counts)[:, :-1]
     return Levels(everywhere, keyed if use_matte else everywhere * _FULL)
 
@@ -552,7 +553,7 @@ def _tally_row(row, matte, whole, real, sums, n, black):
 
 
 @strip_kernel
-def _tally_strips(image, matte, use_matte, counts, sums, stages, p, black, y0, y1):
+def _tally_strips(image, alpha, matte, use_matte, counts, sums, stages, p, black, y0, y1):
     height, width, n = image.shape
     whole, real, kept = np.empty((8, RUN), np.int32), np.empty((3, RUN), np.float32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
@@ -568,7 +569,7 @@ def _tally_strips(image, matte, use_matte, counts, sums, stages, p, black, y0, y
                 if is_clear(matte_row[x0:x1]):
                     continue
                 prefetch(row, n * (x0 + AHEAD), n * (x1 + AHEAD))
-                if n == 3:
+                if alpha is None:
                     pixels = row[3 * x0 : 3 * x1]
                     _counted_row(pixels, matte_row[x0:x1], counted, 3, stages, p)
                     _tally_row(pixels, counted, whole, real, sums[band], 3, black)
@@ -651,7 +652,8 @@ def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: 
     counts = counters(image.shape[0], 3, BINS)
     sums = np.zeros((len(counts), 4), np.int64)
     stages, limits = _limits(core)
-    over_rows(_tally_strips, len(counts), image, matte, use_matte, counts, sums, stages, limits, F(black), strip=1)
+    given = image, with_alpha(image), matte, use_matte, counts, sums, stages, limits, F(black)
+    over_rows(_tally_strips, len(counts), *given, strip=1)
     u, v, hue = added(counts)
     across, up, hued, weight = (int(total) for total in sums.sum(axis=0))
     return Tally(u, v, hue, (across, up), hued, weight)

@@ -16,7 +16,7 @@ import math
 
 import numpy as np
 
-from .arrays import Floats, as_picture, as_plane, output
+from .arrays import Floats, as_picture, as_plane, output, with_alpha
 from .balance import adapt_px, adapt_run, run_length
 from .colour import (
     CB_SCALE,
@@ -106,11 +106,11 @@ def turn_row(row, matte, out, n, p):
 
 
 @strip_kernel
-def _turn_strips(image, matte, out, p, y0, y1):
+def _turn_strips(image, alpha, matte, out, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
-        if image.shape[2] == 3:
+        if alpha is None:
             write_runs(turn_row, row, matte[y], to, 3, scratch, non_temporal, p)
         else:
             write_runs(turn_row, row, matte[y], to, 4, scratch, non_temporal, p)
@@ -134,11 +134,11 @@ def _turn_split_row(row, matte, out, n, p):
 
 
 @strip_kernel
-def _turn_split_strips(image, matte, out, p, y0, y1):
+def _turn_split_strips(image, alpha, matte, out, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
-        if image.shape[2] == 3:
+        if alpha is None:
             write_runs(_turn_split_row, row, matte[y], to, 3, scratch, non_temporal, p)
         else:
             write_runs(_turn_split_row, row, matte[y], to, 4, scratch, non_temporal, p)
@@ -192,11 +192,13 @@ def turn(
     out = output(out, image.shape, image, matte) if into is None else into.ring(image.shape)
     lit = rotation(angle, saturation)
     if (shadow_angle, shadow_saturation, even_redder, even_yellower) == (0, 1, 0, 0):
-        over_rows(_turn_strips, image.shape[0], image, matte, out, lit, into=into)
+        over_rows(_turn_strips, image.shape[0], image, with_alpha(image), matte, out, lit, into=into)
         return out
     dark = rotation(angle + shadow_angle, saturation * shadow_saturation)
     p = split_constants(lit, dark, shadow_luma, shadow_softness, even_redder, even_yellower, centre)
-    over_rows(_turn_split_strips, image.shape[0], image, matte, out, (F(premultiplied), p), into=into)
+    over_rows(
+        _turn_split_strips, image.shape[0], image, with_alpha(image), matte, out, (F(premultiplied), p), into=into
+    )
     return out
 
 
@@ -256,10 +258,10 @@ def _shift_row(row, matte, out, n, p):
 
 
 @strip_kernel
-def _shift_strips(image, matte, out, p, y0, y1):
+def _shift_strips(image, alpha, matte, out, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
-        if image.shape[2] == 3:
+        if alpha is None:
             write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 3, scratch, non_temporal, p)
         else:
             write_runs(_shift_row, image[y].reshape(-1), matte[y], out[y].reshape(-1), 4, scratch, non_temporal, p)
@@ -283,7 +285,7 @@ def shift(image: Floats, matte: Floats, du: float, dv: float, out: Floats | None
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
     out = output(out, image.shape, image, matte)
-    over_rows(_shift_strips, image.shape[0], image, matte, out, (F(du), F(dv)))
+    over_rows(_shift_strips, image.shape[0], image, with_alpha(image), matte, out, (F(du), F(dv)))
     return out
 
 

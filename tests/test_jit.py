@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import ast
 import gc
 import os
+import re
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
-from inkarnat.kernels import jit
+from inkarnat.kernels import jit, kept_code
 
 TESTS = Path(__file__).parent
 KERNELS = Path(jit.__file__).parent
@@ -51,8 +54,52 @@ def test_the_folder_changes_with_any_source(home, changed):
     before = run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache)
     assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache) == before
     with (home / "kernels" / changed).open("a") as source:
-        source.write("\n# another word\n")
+        source.write("\nANOTHER = 1\n")
     assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache) != before
+
+
+def test_the_folder_stays_where_only_words_change(home):
+    cache = str(home / "cache")
+    before = run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache)
+    source = home / "kernels" / "colour.py"
+    text = source.read_text()
+    changed = re.sub(r'(\n@inline\ndef luma_row.*\n +""").*"""', r'\1Other words.\n\n    In two lines.\n    """', text)
+    assert changed != text
+    source.write_text("# A comment.\n" + changed.replace('"""', '"""Now: ', 1))
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache) == before
+    source.write_text(changed.replace("def luma_row(row, out, n)", "def luma_row(row, out,  n)"))
+    assert run(SHOW_FOLDER, home, INKARNAT_CACHE_DIR=cache) != before
+
+
+def without_docstrings(tree: ast.AST) -> str:
+    """A syntax tree as text, without the texts that stand alone in it."""
+    for node in ast.walk(tree):
+        body = getattr(node, "body", None)
+        if isinstance(body, list):
+            kept = [line for line in body if not (isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant))]
+            node.body = kept or [ast.Pass()]
+    return ast.dump(tree)
+
+
+@pytest.mark.parametrize("path", sorted(KERNELS.rglob("*.py")), ids=lambda path: path.name)
+def test_words_are_told_from_code(path):
+    """What is left out of the hash is what Python's own parser knows to be comments and texts that nobody reads."""
+    source = path.read_bytes()
+    left = kept_code.code_of(source)
+    assert without_docstrings(ast.parse(filled(left))) == without_docstrings(ast.parse(source))
+    assert not [line for line in left.splitlines() if line.lstrip().startswith((b'"""', b"#"))]
+
+
+def filled(source: bytes) -> bytes:
+    """A source in which a function or class that holds a docstring alone holds `pass`."""
+    lines = source.split(b"\n")
+    for number, line in enumerate(lines):
+        after = next((later for later in lines[number + 1 :] if later.strip()), b"")
+        depth = len(line) - len(line.lstrip())
+        opens = line.lstrip().startswith((b"def ", b"class ")) and line.endswith(b":")
+        if opens and len(after) - len(after.lstrip()) <= depth:
+            lines[number] = line + b" pass"
+    return b"\n".join(lines)
 
 
 def test_a_changed_callee_in_another_file_is_never_stale(home):
@@ -223,14 +270,23 @@ def test_python_is_told_not_to_call_a_piece():
     assert third_px.py_func(3.0) == 1.0
 
 
-@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
-@pytest.mark.parametrize("searching", [True, False])
-def test_compiling_leaves_the_search_for_garbage_as_it_was(searching):
+@pytest.fixture
+def at_rest(monkeypatch):
+    """The garbage collector as a new process has it, with a short rest after compiling."""
+    collection, before = jit._Collection(), gc.isenabled()
+    collection.REST = 0.2
+    monkeypatch.setattr(jit, "_collection", collection)
+    gc.enable()
+    yield collection
+    (gc.enable if before else gc.disable)()
+
+
+def compiled_with(seen):
+    """A kernel that notes whether garbage is looked for while it is compiled, and calls it."""
+
     @jit.inline
     def half_px(x):
         return x / 2
-
-    seen = []
 
     @jit.subroutine
     def part(x):
@@ -242,11 +298,51 @@ def test_compiling_leaves_the_search_for_garbage_as_it_was(searching):
     kernel = jit._dispatcher(jit._Entry, whole)
     compile_ = kernel._compiler.compile
     kernel._compiler.compile = lambda *given: seen.append(gc.isenabled()) or compile_(*given)
-    before = gc.isenabled()
-    (gc.enable if searching else gc.disable)()
-    try:
-        assert kernel(3.0) == 1.5
-        assert gc.isenabled() == searching
-    finally:
-        (gc.enable if before else gc.disable)()
+    assert kernel(3.0) == 1.5
+
+
+def wait_for(ready) -> bool:
+    end = time.monotonic() + 20
+    while not ready() and time.monotonic() < end:
+        time.sleep(0.01)
+    return ready()
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_garbage_is_looked_for_when_nothing_is_compiled_any_more(at_rest):
+    seen = []
+    compiled_with(seen)
     assert seen == [False]
+    assert wait_for(gc.isenabled)
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_the_search_for_garbage_is_left_off_where_it_was_off(at_rest):
+    gc.disable()
+    seen = []
+    compiled_with(seen)
+    time.sleep(2 * at_rest.REST)
+    assert seen == [False]
+    assert not gc.isenabled()
+
+
+def test_garbage_is_looked_for_after_many_kernels(at_rest):
+    at_rest.REST = 60
+    for _ in range(at_rest.MOST - 1):
+        with at_rest:
+            pass
+    assert not gc.isenabled()
+    with at_rest, at_rest:
+        assert not gc.isenabled()
+    assert gc.isenabled()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no processes of this kind")
+def test_a_forked_process_looks_for_garbage(at_rest):
+    with at_rest:
+        assert not gc.isenabled()
+        child = os.fork()
+        if child == 0:
+            at_rest.forked()
+            os._exit(0 if gc.isenabled() else 1)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0

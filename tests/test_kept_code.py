@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import numpy as np
@@ -158,6 +159,68 @@ def test_threads_that_compile_the_same_at_once_leave_one_whole_file(tmp_path, to
     only_file(tmp_path)
     assert used(twice(tmp_path)) == (1, 0)
     assert told() == []
+
+
+def test_what_another_process_compiles_is_waited_for(tmp_path, told):
+    path = tmp_path / "a.code"
+    program = (
+        "import sys, time\nfrom pathlib import Path\nfrom inkarnat.kernels import kept_code\n"
+        f"path = Path({str(path)!r})\n"
+        "with kept_code.claimed(path):\n"
+        "    print('claimed', flush=True)\n    sys.stdin.read()\n"
+        "    kept_code.keep(path, 'key', 'its code')\n"
+    )
+    child = subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert child.stdout.readline() == b"claimed\n"
+    threading.Timer(0.3, child.stdin.close).start()
+    began = time.monotonic()
+    with kept_code.claimed(path):
+        assert kept_code.kept(path, "key") == "its code"
+        assert time.monotonic() - began > 0.25
+    child.wait()
+    assert [each.name for each in tmp_path.iterdir()] == ["a.code"], "claims are given up"
+    assert told() == []
+
+
+@pytest.mark.parametrize("ends", ["os.kill(os.getpid(), 9)", "raise SystemExit"])
+def test_nobody_waits_for_a_process_that_ended(tmp_path, ends):
+    path = tmp_path / "a.code"
+    program = (
+        "import os\nfrom pathlib import Path\nfrom inkarnat.kernels import kept_code\n"
+        f"with kept_code.claimed(Path({str(path)!r})):\n    {ends}\n"
+    )
+    subprocess.run([sys.executable, "-c", program])
+    began = time.monotonic()
+    with kept_code.claimed(path):
+        assert time.monotonic() - began < 5
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_stopped_process_holds_nobody_up(tmp_path, monkeypatch):
+    monkeypatch.setattr(kept_code, "_LONGEST", 0.2)
+    path, inside = tmp_path / "a.code", []
+    with kept_code.claimed(path):
+        other = threading.Thread(target=lambda: [inside.append(1) for _ in [kept_code.claimed(path).__enter__()]])
+        other.start()
+        other.join(20)
+        assert inside == [1]
+
+
+def test_without_locks_each_compiles_for_itself(tmp_path, monkeypatch):
+    def refused(*_):
+        raise OSError("no locks here")
+
+    monkeypatch.setattr(kept_code.fcntl, "flock", refused)
+    assert used(twice(tmp_path)) == (0, 1)
+    with kept_code.claimed(tmp_path / "no folder" / "a.code"):
+        pass
+
+
+def test_what_cannot_be_compiled_is_claimed_by_nobody(tmp_path):
+    with pytest.raises(ZeroDivisionError), kept_code.claimed(tmp_path / "a.code"):
+        raise ZeroDivisionError
+    with kept_code.claimed(tmp_path / "a.code"):
+        pass
 
 
 def test_repair_keeps_what_is_whole_and_removes_the_rest(tmp_path):

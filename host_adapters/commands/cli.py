@@ -264,4 +264,4 @@ def main() -> NoReturn:
 
 
 if __name__ == "__main__":
-    main()
+    start.run(main)

@@ -7,7 +7,6 @@ changes.
 
 from __future__ import annotations
 
-import hashlib
 import importlib
 import re
 import sys
@@ -33,17 +32,16 @@ _PACKAGES = ("numba", "numba-cuda", "llvmlite", "numpy", "cuda-core", "nvidia-nv
 
 
 def source_digest() -> str:
-    """Return the hash (16 hexadecimal digits) of all kernel sources and of the versions of what compiles them."""
-    digest, here = hashlib.sha256(), Path(__file__).parent
-    for source in (*sorted(here.parent.glob("*.py")), *sorted(here.glob("*.py"))):
-        digest.update(source.name.encode() + b"\0" + source.read_bytes())
+    """Return the hash (16 hexadecimal digits) of the code of all kernels and of the versions of what compiles them."""
+    here = Path(__file__).parent
+    digest = kept_code.digest_of((*sorted(here.parent.glob("*.py")), *sorted(here.glob("*.py"))))
     digest.update(sys.version.encode())
     for package in _PACKAGES:
         try:
             digest.update(f"{package} {version(package)}".encode())
         except PackageNotFoundError:
             digest.update(package.encode())
-    return digest.hexdigest()[:16]
+    return str(digest.hexdigest()[:16])
 
 
 @cache
