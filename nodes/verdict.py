@@ -78,6 +78,15 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "`inkarnat graph set G.json skin=accepted`.",
             "Look at the matte first; where it is right, go on (on the desk, tick matte accepted).",
         ),
+        "drift": (
+            "Give --follow-drift, balance the light first, or correct the parts on their own: --frames with a --frame "
+            "in them.",
+            "Set keyframes, balance the light first, or cut the clip and correct the parts.",
+        ),
+        "cut": (
+            "Correct both sides on their own: --frames with a --frame in them.",
+            "Cut the clip, and correct the parts on their own.",
+        ),
         "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
     }
 )
@@ -146,6 +155,8 @@ class Evidence:
     :ivar view: the view that is looked through, "" for none. :ivar by_hand: whether a hand moved the skin after the
         solve, or in its place. :ivar doubts: the signs that the matte wants a look, see :func:`.judge_matte`.
     :ivar accepted: whether somebody looked at this matte and found it right; then no sign of it counts.
+    :ivar wander: degrees of hue between the farthest frames of the clip under this one correction; 0 where one frame
+        was looked at. :ivar cut: the first frame behind a cut in the clip, None where none was looked for or found.
     :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
 
@@ -167,6 +178,8 @@ class Evidence:
     doubts: tuple[Warned, ...] = ()
     accepted: bool = False
     misread: str = ""
+    wander: float = 0.0
+    cut: int | None = None
 
     @property
     def turn(self) -> float:
@@ -264,6 +277,7 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
         *_saturation_findings(evidence, aim),
         *_key_findings(evidence),
         *_beside_findings(evidence),
+        *_clip_findings(evidence),
     ]
     worst = sorted([*_matte_findings(evidence), about_skin, *doubts], key=lambda f: _RANK[f.status], reverse=True)
     return Verdict(tuple(worst), drift)
@@ -478,6 +492,20 @@ def _beside_findings(evidence: Evidence) -> Iterable[Finding]:
     status = max((status_of("hue", apart.angle), status_of("colour", apart.delta_e)), key=_RANK.__getitem__)
     if status != HOLDS:
         yield Finding(status, f"The skin differs from {evidence.beside_name}'s: {apart.words()}.", "again")
+
+
+def _clip_findings(evidence: Evidence) -> Iterable[Finding]:
+    """Doubt a clip through which the skin wanders: what holds on one frame of it says little of the others."""
+    if not evidence.sampled or (status := status_of("over the clip", evidence.wander)) == HOLDS:
+        return
+    sentence = (
+        f"The hue of the skin wanders by {evidence.wander:.1f}° through the clip under this one correction "
+        f"({LIMITS['over the clip'].check:g}° are doubted): "
+    )
+    if evidence.cut is not None:
+        yield Finding(status, f"{sentence}there is a cut at frame {evidence.cut}.", "cut")
+    else:
+        yield Finding(status, f"{sentence}other light, another person, or a matte that changes.", "drift")
 
 
 def _part(share: float) -> str:

@@ -186,7 +186,9 @@ def test_drift_is_offered_then_followed_and_rendered_to_the_same_bits(clip, tmp_
     assert offered.exit_code == 0, offered.output
     told = json.loads(offered.stdout)
     assert told["drift"]["before"]["steer"]["span"] > 4
-    assert "--follow-drift keys the steering" in told["notes"][0]
+    assert told["verdict"]["status"] == "check"
+    assert "wanders by" in told["verdict"]["sentence"]
+    assert "--follow-drift" in told["verdict"]["fix"]
     done = run(
         *common, "--follow-drift", "--steady-matte", 1, "--graph-out", tmp_path / "g.json", "-o", tmp_path / "a.mkv",
         "--matte-out", tmp_path / "m.mkv",

@@ -18,6 +18,7 @@ from inkarnat.host_adapters.shots.evidence import (
     balance_of,
     evidence,
     face_evidence,
+    faces_apart,
     is_sampled,
     kept_of,
     middle,
@@ -34,6 +35,7 @@ from inkarnat.nodes import (
     Aim,
     Cdl,
     CorrectSkin,
+    FaceMatte,
     KeepSkin,
     MarkedFrame,
     RangeKey,
@@ -282,3 +284,23 @@ def test_a_graph_without_steering_turns_nothing_back():
     with pytest.raises(GraphError, match="leave --corrected out"):
         Finished(graph, plain)
     assert SteerSkin().applied() == (0.0, 1.0)
+
+
+def test_faces_that_one_correction_leaves_apart_are_told():
+    """A picture on the wall beside the person, say: the middle of both may lie on the line."""
+    picture = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    picture[:, 80:] = SteerSkin(angle=-12).process(picture[:, 80:], np.ones((90, 80), np.float32))
+    matte = np.ones((90, 160), np.float32)
+
+    def face(x, keyed=1.0):
+        places = [(x - 0.05, 0.4), (x + 0.05, 0.4), (x, 0.5), (x - 0.04, 0.58), (x + 0.04, 0.58)]
+        return FaceMatte(*places, keyed=keyed)
+
+    own = measure_skin(picture, np.where(np.arange(160) < 80, matte, 0).astype(np.float32)).angle
+    said = faces_apart({"final": picture}, matte, (face(0.25), face(0.75)))
+    assert f"from {own - 12:.0f}° to {own:.0f}°" in said
+    assert "--subject" in said
+    assert faces_apart({"final": picture}, matte, (face(0.2), face(0.35))) == ""
+    assert faces_apart({"final": picture}, matte, (face(0.25), face(0.75, keyed=0.0))) == ""
+    assert faces_apart({"final": picture}, matte, (face(0.25),)) == ""
+    assert faces_apart({"final": picture}, np.zeros_like(matte), (face(0.25), face(0.75))) == ""

@@ -177,6 +177,13 @@ def test_a_curve_is_set_as_it_is_typed_for_a_correction():
     np.testing.assert_allclose(other.by_id["tone"].node.points, one.by_id["tone"].node.points)
 
 
+def test_a_graph_that_is_not_there_is_missing_whatever_may_be_written(tmp_path):
+    done = run("graph", "set", tmp_path / "none.json", "steer.turn=1")
+    assert (done.exit_code, list(tmp_path.iterdir())) == (3, []), done.output
+    done = run("graph", "set", tmp_path / "no" / "none.json", "steer.turn=1")
+    assert done.exit_code == 3, done.output
+
+
 def test_all_that_is_wrong_is_told_at_once_and_nothing_is_written(graph_file):
     before = graph_file.read_bytes()
     done = run("graph", "set", graph_file, "steer.turn=3", *(text for text, _ in WRONG[:3]))

@@ -251,3 +251,17 @@ def test_a_person_is_approved_under_a_view_and_0_1_0_did_not_say_so(tmp_path):
     assert People.from_dict(old).known[0].view is None
     seen = People().adding(Person(120, 0.2, 0.5, name="Ada", view="film.clf 12"))
     assert People.from_dict(seen.to_dict()) == seen
+
+
+def test_skin_that_wanders_through_its_clip_is_doubted_and_a_cut_is_named():
+    """What holds on one frame says nothing of the others: the median of a clip of two people may lie on the line."""
+    known, aim = Evidence(reading(), reading()), Aim()
+    assert judge(known, aim).status == HOLDS
+    assert judge(dataclasses.replace(known, wander=5.9), aim).status == HOLDS
+    verdict = judge(dataclasses.replace(known, wander=15.6), aim)
+    assert (verdict.status, "wanders by 15.6° through the clip" in verdict.sentence) == (CHECK, True)
+    assert "--follow-drift" in verdict.fix()
+    verdict = judge(dataclasses.replace(known, wander=15.6, cut=13), aim)
+    assert "there is a cut at frame 13" in verdict.sentence
+    assert "--frames" in verdict.fix()
+    assert judge(dataclasses.replace(known, wander=15.6, sampled=False), aim).status == NOT_JUDGED

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from pathlib import Path
 from typing import Any
 
@@ -145,6 +146,8 @@ def set_values(
     seen = open_view(view)
     with contextlib.ExitStack() as stack:
         if output is None:
+            if not os.path.lexists(graph):
+                Graph.load(graph)  # says that it is not there
             stack.enter_context(Lock(Path(graph), "being changed by another run").within(_PATIENCE))
         else:
             stack.enter_context(writing(overwrite))

@@ -45,9 +45,11 @@ from ..shots.evidence import (
     Survey,
     Witness,
     evidence,
+    faces_apart,
     is_accepted,
     is_sampled,
     judge_people,
+    known_faces,
     mattes_of,
     misread_of,
     survey_people,
@@ -250,6 +252,9 @@ def _doubts_here(
         known = {doubt.sign for doubt in surveys[name].doubts or ()} if judged and name in surveys else set()
         doubts = witness.moment(pictures, shown, name).doubts or ()
         told += [f"{name}: {d.message}" if name else d.message for d in doubts if d.sign not in known]
+    for name, output in witness.mattes.items():
+        apart = faces_apart(pictures, pictures[output], known_faces(witness.graph, name, shown))
+        told += [f"{name}: {apart}" if name else apart] if apart else []
     return tuple(told)
 
 

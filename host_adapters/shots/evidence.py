@@ -6,6 +6,7 @@ keeping like the skin itself: that is where skin which lies on its target ends u
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import statistics
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
@@ -32,11 +34,13 @@ from ...nodes import (
     LeftBehind,
     RangeKey,
     ReadingError,
+    Sample,
     SkinKey,
     SkinReading,
     SteerSkin,
     Verdict,
     Warned,
+    beyond,
     judge,
     judge_matte,
     left_behind,
@@ -344,6 +348,7 @@ class Survey:
     :ivar failed: why frames could not be read, by frame. :ivar face: what of the face is left behind in the middle.
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
     :ivar without_look, aimed: as in :class:`Moment`. :ivar doubts: of the matte in the middle, as in :class:`Moment`.
+    :ivar wander: degrees of hue between the farthest frames, in the end.
     """
 
     as_shot: SkinReading | None
@@ -356,6 +361,7 @@ class Survey:
     without_look: SkinReading | None = None
     aimed: SkinReading | None = None
     doubts: tuple[Warned, ...] | None = None
+    wander: float = 0.0
 
     @property
     def area(self) -> float:
@@ -371,7 +377,10 @@ class Survey:
         names = (*BEFORES, "without_look", "aimed")
         shot, light, final, without, aimed = (middle([getattr(m, each) for m in moments]) for each in names)
         doubts = moments[len(moments) // 2].doubts if moments else None
-        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts)
+        angles = [moment.final.angle for moment in moments if moment.final is not None]
+        off = [wrapped(angle - angles[0]) for angle in angles]
+        wander = max(off) - min(off) if off else 0.0
+        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander)
 
 
 def survey(
@@ -494,6 +503,38 @@ def face_evidence(pictures: dict[str, Floats], matte: Floats, alone: bool) -> tu
     return worst_left_behind(found), float(matte.sum(dtype=np.float64)) / size
 
 
+def faces_apart(pictures: Mapping[str, Floats], matte: Floats, faces: Sequence[FaceMatte]) -> str:
+    """Say how far apart the faces in one key end, "" where they lie together or fewer than two can be read.
+
+    :param pictures: with the final one. :param faces: those known on the frame.
+    """
+    angles = []
+    for face in faces if sum(each.keyed > 0.5 for each in faces) > 1 else ():
+        inside = _middle(face, matte.shape)
+        if face.keyed > 0.5 and inside is not None:
+            with contextlib.suppress(ReadingError):
+                angles.append(measure_skin(pictures["final"], np.where(inside, matte, np.float32(0))).angle)
+    off = sorted(wrapped(angle - angles[0]) for angle in angles)
+    if not off or not beyond("faces apart", off[-1] - off[0]):
+        return ""
+    return (
+        f"The faces in this key end from {angles[0] + off[0]:.0f}° to {angles[0] + off[-1]:.0f}°, as one correction "
+        "turns them alike. Where one is not meant, such as a picture on a wall, mark the one that is; --subject gives "
+        "each person their own."
+    )
+
+
+def _middle(face: FaceMatte, shape: tuple[int, ...]) -> NDArray[np.bool_] | None:
+    """Return the pixels of a known face's middle, None where it lies outside the frame."""
+    aspect = shape[1] / shape[0]
+    places = np.array(face.landmarks, np.float64) * (aspect, 1)
+    (x, y), reach = places.mean(axis=0), float(np.ptp(places, axis=0).max())
+    box = np.clip([(x - reach) / aspect, y - 1.3 * reach, (x + reach) / aspect, y + 1.1 * reach], 0, 1)
+    if not (box[0] < box[2] and box[1] < box[3]):
+        return None
+    return Sample.face(*map(float, box)).mask(shape[0], shape[1])
+
+
 _IN_PART = 0.25
 """Share of a face's middle from which on it is keyed in part, and no stranger's whom the key only touches.
 
@@ -528,6 +569,7 @@ def evidence(
     view: str = "",
     person: str = "",
     misread: str = "",
+    drift: tuple[float, int | None] | None = None,
 ) -> Evidence:
     """Return what the judge is told of a clip.
 
@@ -535,6 +577,8 @@ def evidence(
     :param beside: the clip that this one should agree with, and ``named`` its name. :param person: by the name in the
         graph. Without a clip beside it, what the key covers is compared with where the graph was solved; heads turn
         within a clip, so only what is far beyond that counts. :param misread: see :func:`misread_of`.
+    :param drift: how far the hue wanders through the clip, and the frame behind a cut in it, where that is known
+        better than from the frames that were surveyed.
     """
     change = None
     if beside is not None and beside.of_face and surveyed.of_face is not None:
@@ -562,6 +606,8 @@ def evidence(
         doubts=doubts_of(graph, surveyed, person),
         accepted=is_accepted(graph, person),
         misread=misread,
+        wander=surveyed.wander if drift is None else drift[0],
+        cut=None if drift is None else drift[1],
     )
 
 

@@ -76,8 +76,18 @@ from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
-from .drift import Drift, Followed, follow_drift, measure_drift
-from .evidence import Moment, Survey, Witness, before_look, evidence, face_evidence, misread_of
+from .drift import Drift, Followed, find_cuts, follow_drift, measure_drift
+from .evidence import (
+    Moment,
+    Survey,
+    Witness,
+    before_look,
+    evidence,
+    face_evidence,
+    faces_apart,
+    known_faces,
+    misread_of,
+)
 from .face_tracks import FaceTrack, follow_faces
 from .faces import Seeded, seed
 from .looks import Under, with_look
@@ -193,10 +203,18 @@ class SolveOptions:
 
 @dataclass(frozen=True)
 class Drifting:
-    """The drift of each person by the id of their steering, and what was done about it."""
+    """The drift of each person by the id of their steering, and what was done about it.
+
+    :ivar cut: the first frame behind a cut, looked for where the skin wanders far.
+    """
 
     spans: Mapping[str, Drift]
     followed: Followed | None
+    cut: int | None = None
+
+    def of(self, id: str) -> tuple[float, int | None]:
+        """Return how far the skin of a steering wanders, and the frame behind a cut."""
+        return self.spans[id].span, self.cut
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain JSON data."""
@@ -316,7 +334,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     if options.under is not None:
         graph = with_look(options.under.on(graph), options.under)
     graph = with_doubts(graph, {p.name: _matte_signs(p.warnings) for p in correction.people})
-    judged = _judged(graph, clip, correction, aimed, marked.first, options)
+    judged = _judged(graph, clip, correction, aimed, marked.first, options, drift, notes)
     graph = with_covered(graph, {name: covered for name, (_, _, covered) in judged.items()})
     correction = _doubted_as_judged(_read_again(correction, judged, options), judged)
     graph = with_doubts(graph, {p.name: _matte_signs(p.warnings) for p in correction.people})
@@ -552,6 +570,8 @@ def _judged(
     aims: Mapping[str, Aim],
     frame: int,
     options: SolveOptions,
+    drift: Drifting | None,
+    notes: list[str],
 ) -> dict[str, tuple[Moment, Verdict, float | None]]:
     """Read what the graph does on the reference frame of each person, judge it, and see what of a face it covers."""
     witness = Witness(graph, options.view or (lambda picture: picture))
@@ -571,7 +591,10 @@ def _judged(
             view=options.seen,
             person=person.name,
             misread=misread_of(clip, graph),
+            drift=None if drift is None or drift.followed is not None else drift.of(person.id("steer")),
         )
+        together = faces_apart(pictures, pictures[witness.mattes[person.name]], known_faces(graph, person.name, at))
+        notes += [together] if together else []
         found[person.name] = moment, judge(known, aims[person.name]), face[1]
     return found
 
@@ -702,8 +725,11 @@ def _with_drift(
     steers = {person.id("steer"): person for person in correction.people}
     spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
     if options.drift != "follow":
-        notes += [_offer(steers[id], drift) for id, drift in spans.items() if beyond("drift", drift.span)]
-        return graph, Drifting(spans, None)
+        far = any(beyond("over the clip", drift.span) for drift in spans.values())
+        cut = next(iter(find_cuts(clip.read, frames)), None) if far else None
+        told = {id: drift for id, drift in spans.items() if beyond("drift", drift.span)}
+        notes += [_offer(steers[id], drift) for id, drift in told.items() if not beyond("over the clip", drift.span)]
+        return graph, Drifting(spans, None, cut)
     solves = {id: _steering(options.wanted, aims[person.name]) for id, person in steers.items()}
     followed = follow_drift(graph, clip.read, frames, solves)
     return with_keyed(graph, followed.keyed), Drifting(spans, followed)
