@@ -182,7 +182,9 @@ def test_a_folder_that_is_wrong_ends_the_command_before_anything_is_measured_or_
         (["--overlays", "shown"], "--overlays goes with --pictures"),
         (["--marking", "stroke"], "--marking goes with --pictures"),
         (["--without-faces"], "--without-faces goes with --pictures"),
-        (["--pictures", ".", "--pan"], "one at a time"),
+        (["--pictures", ".", "--pan"], "--pictures is measured alone, without --clip and --pan"),
+        (["--pictures", ".", "--jobs", "2"], "--jobs goes with portraits, not with --pictures"),
+        (["--pan", "--scene", "cast"], "--scene goes with portraits, not with --clip and --pan"),
         (["--pictures", ".", "--without-faces", "--marking", "faces"], "needs faces: leave --without-faces out"),
     ],
 )

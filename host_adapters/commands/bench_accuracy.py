@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
 from ..bench.accuracy import INPUTS, Results, mean_scores, run_accuracy
 from ..bench.over_time import Pan, run_clip
@@ -16,6 +17,14 @@ from ..detect import faces
 from ..media.clips import open_clip
 from ..writes import make_folder
 from . import console
+
+_SHARED = {"as_json"}
+_PARTS = {
+    "portraits": {"seeds", "first_seed", "scenes", "inputs", "height", "masks", "jobs"} | _SHARED,
+    "--pictures": {"pictures", "markings", "without_faces", "overlays"} | _SHARED,
+    "--clip and --pan": {"clip", "pan", "height"} | _SHARED,
+}
+"""What is measured, one part at a time, and the parameters that have a say in it."""
 
 
 @click.command()
@@ -45,7 +54,9 @@ from . import console
 @click.option("--pan", is_flag=True, help="The same on generated pans: a face enters, tilts and leaves.")
 @click.option("--jobs", type=click.IntRange(1, 64), default=1, show_default=True, help="Processes to share the work.")
 @click.option("--json", "as_json", is_flag=True, help="Print every case and all means as JSON.")
+@click.pass_context
 def accuracy(
+    context: click.Context,
     seeds: int,
     first_seed: int,
     scenes: tuple[str, ...],
@@ -82,14 +93,9 @@ def accuracy(
     inkarnat bench accuracy --pictures people --overlays looked-at
     inkarnat bench accuracy --clip talking.mov --pan
     """
-    over_time = clip is not None or pan
-    alone = {"--marking": markings, "--without-faces": without_faces, "--overlays": overlays}
-    for name, given in alone.items():
-        if given and pictures is None:
-            raise click.UsageError(f"{name} goes with --pictures.")
-    if over_time and pictures is not None:
-        raise click.UsageError("--pictures and --clip or --pan are measured one at a time.")
-    if over_time:
+    part = "--clip and --pan" if clip is not None or pan else "portraits" if pictures is None else "--pictures"
+    _refuse_idle(context, part)
+    if part == "--clip and --pan":
         _tell_steps(clip, pan, height, as_json)
         return
     finder = faces.find_face_mattes if faces.available() and not without_faces else None
@@ -119,6 +125,17 @@ def accuracy(
     _print(results)
     if finder is None:
         console.say(f"faces: left out. {faces.HOW_TO_INSTALL}")
+
+
+def _refuse_idle(context: click.Context, part: str) -> None:
+    """Raise UsageError for an option that was given and has no say in what is measured."""
+    for parameter in context.command.params:
+        name = str(parameter.name)
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE and name not in _PARTS[part]:
+            option, others = parameter.opts[0], [other for other, names in _PARTS.items() if name in names]
+            if option in others:
+                raise click.UsageError(f"{option} is measured alone, without {part}.")
+            raise click.UsageError(f"{option} goes with {' or '.join(others)}, not with {part}.")
 
 
 _STEP_COLUMNS = ("clip", "steadied by", "pairs", "median", "95 %", "most", "above 5 %", "after frame")
