@@ -36,7 +36,7 @@ _PER_DOUBLING, _PER_RIM = 0.1, 0.2
 """What fall of the soft share weighs as much as a doubling of the area, and as a doubled step at the rim. Over 33
 pictures and six markings the trials so chosen add .026 to the mean F1, .020 where each picture is left out of the
 choice of these figures."""
-_MOST_SKIN = 32
+_MOST_SKIN = 48
 """How many times the cores of the joined faces a trial may key: about what all skin of a body shows on one side."""
 _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
@@ -183,12 +183,11 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     keyed = _join(scenes)
     frames = [scene.with_evidence() for scene in scenes]
     learner = learn.Learner(frames)
-    first = _Result(scenes[0], frames[0], keyed[0], learner.attempt(reach))
-    best = first
-    if not any(map(any, keyed)):
+    if any(map(any, keyed)):
+        first, best = _with_faces(scenes[0], learner, frames, keyed[0], reach)
+    else:
+        first = _Result(scenes[0], frames[0], keyed[0], learner.attempt(reach))
         best = _bolder_alone(scenes[0], learner, frames[0], keyed[0], first, reach, len(frames) > 1)
-    elif first.signs.soft >= _PLAIN:
-        best = _tried_again(scenes[0], learner, frames[0], keyed[0], first, reach)
     return Studied(
         best.attempt.learned(), tuple(tuple(k) for k in keyed), first.texture, best.matte, best.signs, tuple(frames)
     )
@@ -258,8 +257,16 @@ def _main_mode(frame: learn.Frame, mask: Flags) -> Flags:
 class _Result:
     """An attempt at a key, and its matte of the first picture on the grid."""
 
-    def __init__(self, scene: _Scene, frame: learn.Frame, keyed: Sequence[bool], attempt: learn.Attempt) -> None:
-        self.attempt = attempt
+    def __init__(
+        self,
+        scene: _Scene,
+        frame: learn.Frame,
+        keyed: Sequence[bool],
+        attempt: learn.Attempt,
+        boldness: learn.Boldness | None = None,
+        second: Floats | None = None,
+    ) -> None:
+        self.attempt, self.boldness, self.second = attempt, boldness, second
         shape = frame.luma.shape
         seeds = learn.usable(frame)[0]
         self.loss: Floats | None = None
@@ -379,15 +386,36 @@ def _bolder_alone(
     return first
 
 
+def _with_faces(
+    scene: _Scene, learner: learn.Learner, frames: Sequence[learn.Frame], keyed: Sequence[bool], reach: float
+) -> tuple[_Result, _Result]:
+    """Return the first matte, and what is kept of it and of the trials.
+
+    Which trial is kept is found without what was subtracted: to take a colour away changes no skin that is looked for.
+    """
+    first = _Result(scene, frames[0], keyed, learner.attempt(reach))
+    if not any(frame.subtract.any() for frame in frames):
+        return first, _tried_again(scene, learner, frames[0], keyed, first, reach)
+    whole = [dataclasses.replace(frame, subtract=np.zeros_like(frame.subtract)) for frame in frames]
+    other = learn.Learner(whole)
+    kept = _tried_again(scene, other, whole[0], keyed, _Result(scene, whole[0], keyed, other.attempt(reach)), reach)
+    if kept.boldness is None and kept.second is None:
+        return first, first
+    again = learner.attempt(reach, kept.boldness, kept.second)
+    return first, _Result(scene, frames[0], keyed, again, kept.boldness, kept.second)
+
+
 def _tried_again(
     scene: _Scene, learner: learn.Learner, frame: learn.Frame, keyed: Sequence[bool], first: _Result, reach: float
 ) -> _Result:
     """Learn bolder and with skin in other light, and keep the matte that became surest beside what it grew."""
+    if first.signs.soft < _PLAIN:
+        return first
     best, most = first, 0.0
 
-    def judge(attempt: learn.Attempt) -> None:
+    def judge(boldness: learn.Boldness | None = None, second: Floats | None = None) -> None:
         nonlocal best, most
-        trial = _Result(scene, frame, keyed, attempt)
+        trial = _Result(scene, frame, keyed, learner.attempt(reach, boldness, second), boldness, second)
         if _is_surer(first, trial):
             growth = math.log2(trial.signs.area / max(first.signs.area, 1e-6))
             gain = first.signs.soft - trial.signs.soft - _PER_DOUBLING * growth + _PER_RIM * _rim_gain(first, trial)
@@ -395,10 +423,10 @@ def _tried_again(
                 best, most = trial, gain
 
     for boldness in FACE_BOLDNESS:
-        judge(learner.attempt(reach, boldness))
+        judge(boldness)
     second = _other_light(scene, frame, first, learner.wide[0])
     if second is not None:
-        judge(learner.attempt(reach, second=second))
+        judge(second=second)
     return best
 
 
