@@ -106,7 +106,7 @@ def turn_row(row, matte, out, n, p):
 
 
 @strip_kernel
-def _turn_strips(image, alpha, matte, out, p, y0, y1):
+def _turn_strips(image, matte, out, alpha, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
@@ -134,7 +134,7 @@ def _turn_split_row(row, matte, out, n, p):
 
 
 @strip_kernel
-def _turn_split_strips(image, alpha, matte, out, p, y0, y1):
+def _turn_split_strips(image, matte, out, alpha, p, y0, y1):
     scratch, non_temporal = np.empty(4 * RUN, np.float32), is_non_temporal(out)
     for y in range(y0, y1):
         row, to = image[y].reshape(-1), out[y % out.shape[0]].reshape(-1)
@@ -192,12 +192,12 @@ def turn(
     out = output(out, image.shape, image, matte) if into is None else into.ring(image.shape)
     lit = rotation(angle, saturation)
     if (shadow_angle, shadow_saturation, even_redder, even_yellower) == (0, 1, 0, 0):
-        over_rows(_turn_strips, image.shape[0], image, with_alpha(image), matte, out, lit, into=into)
+        over_rows(_turn_strips, image.shape[0], image, matte, out, with_alpha(image), lit, into=into)
         return out
     dark = rotation(angle + shadow_angle, saturation * shadow_saturation)
     p = split_constants(lit, dark, shadow_luma, shadow_softness, even_redder, even_yellower, centre)
     over_rows(
-        _turn_split_strips, image.shape[0], image, with_alpha(image), matte, out, (F(premultiplied), p), into=into
+        _turn_split_strips, image.shape[0], image, matte, out, with_alpha(image), (F(premultiplied), p), into=into
     )
     return out
 

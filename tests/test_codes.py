@@ -436,3 +436,18 @@ def test_uncompiled_kernels_give_the_same_codes():
         for flag in ("0", "1")
     ]
     assert results[0] == results[1]
+
+
+@pytest.mark.parametrize("shadow", [0.0, 40.0])
+@pytest.mark.parametrize("shape", [(2, 2), (66, 64), (270, 480)])
+def test_steering_straight_into_planes_gives_the_planes_of_the_steered_picture(shape, shadow):
+    """Strip by strip, for one light and for two, the same codes as through a picture of the whole frame."""
+    coding = codes.Coding(8, standard="709", subsampling="4:2:0")
+    random = np.random.default_rng(0)
+    planes = tuple(random.integers(60, 180, size).astype(np.uint8) for size in coding.shapes(*shape))
+    picture, matte = codes.planes_to_picture(planes, coding), random.random(shape, np.float32)
+    whole = codes.change_to_planes(steer.turn(picture, matte, 70.0, shadow_angle=shadow), planes, coding)
+    new = tuple(np.empty_like(plane) for plane in planes)
+    steer.turn(picture, matte, 70.0, shadow_angle=shadow, into=codes.IntoPlanes(coding, new, planes))
+    for plane, expected in zip(new, whole, strict=True):
+        np.testing.assert_array_equal(plane, expected)
