@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, output, scratch
-from .colour import HUGE, ZERO, F, clamp, ycbcr_matrix
+from .arrays import Floats, as_picture, as_plane, output, scratch
+from .colour import HUGE, ZERO, F, clamp, luma_row, ycbcr_matrix
 from .devices import on_device_in_use, on_devices
 from .errors import PictureError, ValueRangeError
-from .jit import inline, strip_kernel
-from .strips import RING, STRIP, Stage, over_rows, thread_count
+from .jit import inline, strip_kernel, subroutine
+from .rows import copy_row
+from .steer import rotation, turn_px
+from .strips import RING, STRIP, Stage, over_rows, over_stages, thread_count
 
 Codes = NDArray[Any]
 """uint8 or uint16."""
@@ -208,6 +210,8 @@ def dequantise(codes: Codes, bits: int) -> Floats:
 # --- planes to picture --------------------------------------------------------------------------------------
 
 _PAD = 2
+MARGIN = 2 * _PAD
+"""Samples of chroma beside those of a run that it is interpolated from."""
 
 
 def spread_weights(factor: int, on_first: bool) -> tuple[NDArray[np.int64], Floats]:
@@ -254,20 +258,21 @@ def _near(plane, y):
 
 
 @inline
-def _chroma_row(plane, y, down, starts, weights, out):
-    """One row of chroma at the height of luma row y, padded at both ends."""
+def _chroma_row(plane, y, down, starts, weights, c0, c1, out):
+    """Columns c0 to c1 of chroma at the height of luma row y, and :data:`_PAD` more at both ends."""
     phase = y % down
     first = y // down + starts[phase]
-    width = plane.shape[1]
+    left, right = max(c0 - _PAD, 0), min(c1 + _PAD, plane.shape[1])
+    begin = left - (c0 - _PAD)
     _blend_rows(
-        plane[_near(plane, first)],
-        plane[_near(plane, first + 1)],
-        plane[_near(plane, first + 2)],
-        plane[_near(plane, first + 3)],
+        plane[_near(plane, first), left:right],
+        plane[_near(plane, first + 1), left:right],
+        plane[_near(plane, first + 2), left:right],
+        plane[_near(plane, first + 3), left:right],
         weights[phase],
-        out[_PAD : _PAD + width],
+        out[begin : begin + right - left],
     )
-    _pad_row(out, _PAD, width)
+    _pad_row(out, begin, right - left)
 
 
 @inline
@@ -319,23 +324,37 @@ def _alpha_row(alpha, out, top):
 
 
 @inline
-def _wide_chroma(planes, y, tables, narrow, wide_b, wide_r):
-    """Both rows of chroma at luma row y and luma width."""
+def _wide_chroma(planes, y, c0, c1, tables, narrow, wide_b, wide_r):
+    """Columns c0 to c1 of both rows of chroma, at luma row y and luma width."""
     across, down = tables
     for k in range(2):
-        _chroma_row(planes[1 + k], y, down[0].shape[0], down[0], down[1], narrow)
+        _chroma_row(planes[1 + k], y, down[0].shape[0], down[0], down[1], c0, c1, narrow)
         _spread_row(narrow, across[0], across[1], wide_r if k else wide_b)
+
+
+@inline
+def decoded_run(planes, y, x0, x1, tables, p, narrow, wide_b, wide_r, out):
+    """R′G′B′ of row y between two columns, the first of them that of a group of chroma, by :func:`decoding_of`.
+
+    ``narrow`` is scratch memory for the samples of a row of chroma and :data:`MARGIN` more, the wide ones for luma's.
+    """
+    black, zero, _, m = p
+    factor = tables[0][0].shape[0]
+    c0, c1 = x0 // factor, (x1 + factor - 1) // factor
+    count = (c1 - c0) * factor
+    _wide_chroma(planes, y, c0, c1, tables, narrow[: c1 - c0 + MARGIN], wide_b[:count], wide_r[:count])
+    _decode_row(planes[0][y, x0:x1], wide_b, wide_r, out, 3, black, zero, m)
 
 
 @strip_kernel
 def _decode_strips(planes, alpha, out, tables, p, y0, y1):
     black, zero, top, m = p
     width = planes[1].shape[1]
-    narrow = np.empty(width + 2 * _PAD, np.float32)
+    narrow = np.empty(width + MARGIN, np.float32)
     wide_b = np.empty(width * tables[0][0].shape[0], np.float32)
     wide_r = np.empty(width * tables[0][0].shape[0], np.float32)
     for y in range(y0, y1):
-        _wide_chroma(planes, y, tables, narrow, wide_b, wide_r)
+        _wide_chroma(planes, y, 0, width, tables, narrow, wide_b, wide_r)
         if out.shape[2] == 3:
             _decode_row(planes[0][y], wide_b, wide_r, out[y].reshape(-1), 3, black, zero, m)
         else:
@@ -379,11 +398,84 @@ def planes_to_picture(planes: Planes, coding: Coding, out: Floats | None = None)
     planes = checked_planes(planes, coding)
     height, width = planes[0].shape
     out = output(out, (height, width, len(planes)))
-    over_rows(_decode_strips, height, planes[:3], planes[-1], out, *_decoding(coding))
+    over_rows(_decode_strips, height, planes[:3], planes[-1], out, *decoding_of(coding))
     return out
 
 
-def _decoding(coding: Coding) -> tuple[Any, Any]:
+class CodedPicture:
+    """An R′G′B′ picture that still lies in planes: who can reads it from there, row by row.
+
+    As an array it is the picture of :func:`planes_to_picture`, made at every look. It never lies on a device.
+
+    :ivar planes: three, C-contiguous. :ivar coding: what they mean. :ivar shape: of the picture, (H, W, 3).
+
+    Raises PictureError for planes that do not fit the coding.
+
+    >>> coding = Coding(subsampling="4:2:0")
+    >>> coded = CodedPicture(tuple(np.full(shape, 128, np.uint8) for shape in coding.shapes(2, 4)), coding)
+    >>> coded.shape, np.asarray(coded).shape, coded.luma.shape
+    ((2, 4, 3), (2, 4, 3), (2, 4, 1))
+    """
+
+    dtype = np.dtype(np.float32)
+    ndim = 3
+
+    def __init__(self, planes: Planes, coding: Coding) -> None:
+        self.planes, self.coding = checked_planes(planes[:3], coding), coding
+        height, width = self.planes[0].shape
+        self.shape = (height, width, 3)
+        self._luma: Floats | None = None
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the picture as an array."""
+        return 12 * self.shape[0] * self.shape[1]
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        """Return the picture."""
+        array = planes_to_picture(self.planes, self.coding)
+        return array if dtype is None else array.astype(dtype, copy=False)
+
+    def __getitem__(self, key: Any) -> Any:
+        """Return a part of the picture."""
+        return np.asarray(self)[key]
+
+    @property
+    def luma(self) -> Floats:
+        """Luma of the picture: float32 (H, W, 1). It stays; a step that makes it on its way has filled it."""
+        if self._luma is None:
+            room = self.room_for_luma()
+            over_rows(_luma_strips, self.shape[0], self.planes, room, *decoding_of(self.coding))
+        return self.room_for_luma()
+
+    def room_for_luma(self) -> Floats:
+        """Return the memory of luma, for a stage that fills it before others look."""
+        if self._luma is None:
+            self._luma = output(None, (*self.shape[:2], 1))
+        return self._luma
+
+
+def seen_by_luma(picture: Any, name: str = "picture") -> Floats:
+    """Return what luma is read of: that of a coded picture, float32 (H, W, 1), else the picture, checked.
+
+    >>> seen_by_luma(np.zeros((2, 4, 3))).shape
+    (2, 4, 3)
+    """
+    return picture.luma if isinstance(picture, CodedPicture) else as_picture(picture, name)
+
+
+@strip_kernel
+def _luma_strips(planes, out, tables, p, y0, y1):
+    """Luma of a picture in planes."""
+    width, chroma = planes[0].shape[1], planes[1].shape[1]
+    row, narrow = np.empty(3 * width, np.float32), np.empty(chroma + MARGIN, np.float32)
+    wide = np.empty((2, chroma * tables[0][0].shape[0]), np.float32)
+    for y in range(y0, y1):
+        decoded_run(planes, y, 0, width, tables, p, narrow, wide[0], wide[1], row)
+        luma_row(row, out[y].reshape(-1), 3)
+
+
+def decoding_of(coding: Coding) -> tuple[Any, Any]:
     """Return what the row loops need to know of a coding to turn its planes into R′G′B′: tables and numbers."""
     across, down = SUBSAMPLING[coding.subsampling]
     first_column, first_row = SITING[coding.siting]
@@ -447,12 +539,12 @@ def code_px(old, v, low, high):
 
 
 @inline
-def _add_row(codes, change, out, y, salt, low, high, dither):
+def _add_row(codes, change, out, x0, y, salt, low, high, dither):
     """Add a change to codes and round; a code that does not change keeps even a value outside the limits."""
     for x in range(out.shape[0]):
         old = F(codes[x])
         v = old + change[x]
-        v = v + noise_px(x, y, salt) if dither else v
+        v = v + noise_px(x0 + x, y, salt) if dither else v
         out[x] = code_px(old, v, low, high)
 
 
@@ -485,23 +577,22 @@ def _accumulate(row, weight, total, first):
 
 
 @inline
-def _owned_luma(old, change, new, y, low, high, dither):
+def _owned_luma(old, change, new, x0, y, low, high, dither):
     if dither:
-        _add_row(old, change, new, y, 0, low, high, True)
+        _add_row(old, change, new, x0, y, 0, low, high, True)
     else:
-        _add_row(old, change, new, y, 0, low, high, False)
+        _add_row(old, change, new, x0, y, 0, low, high, False)
 
 
 @inline
-def _finish_chroma(total, width, factor, start, weights, old, new, change, y, salt, p):
+def _finish_chroma(total, factor, start, weights, old, new, change, x0, y, salt, p):
+    """A row of chroma codes from column x0 on, from a row of luma width with its ends repeated."""
     low, high, dither = p
-    pad = weights.shape[0]
-    _pad_row(total, pad, width)
-    _gather_row(total[pad + start :], factor, weights, change)
+    _gather_row(total[weights.shape[0] + start :], factor, weights, change)
     if dither:
-        _add_row(old, change, new, y, salt, low, high, True)
+        _add_row(old, change, new, x0, y, salt, low, high, True)
     else:
-        _add_row(old, change, new, y, salt, low, high, False)
+        _add_row(old, change, new, x0, y, salt, low, high, False)
 
 
 _FRESH, _CHANGED, _RECODED = 0, 1, 2
@@ -516,7 +607,6 @@ def _encode_strips(kind, planes, after, tables, decoding, old, new, across, down
     ``after`` is the whole picture, or a ring in which row y lies at y modulo its rows.
     """
     low, high, dither = p
-    black, zero, _, decode = decoding
     factor_x, start_x, weights_x = across
     factor_y, start_y, weights_y = down
     height, width = new[0].shape
@@ -528,7 +618,7 @@ def _encode_strips(kind, planes, after, tables, decoding, old, new, across, down
     total_r = np.empty(factor_x * new[1].shape[1] + 2 * pad, np.float32)
     change = np.empty(new[1].shape[1], np.float32)
     before = np.empty(3 * width, np.float32)
-    narrow = np.empty(planes[1].shape[1] + 2 * _PAD, np.float32)
+    narrow = np.empty(planes[1].shape[1] + MARGIN, np.float32)
     wide_b = np.empty(planes[1].shape[1] * tables[0][0].shape[0], np.float32)
     wide_r = np.empty(planes[1].shape[1] * tables[0][0].shape[0], np.float32)
     for j in range(y0, y1):
@@ -536,16 +626,122 @@ def _encode_strips(kind, planes, after, tables, decoding, old, new, across, down
             place = j * factor_y + start_y + t
             y = min(max(place, 0), height - 1)
             if kind != _FRESH:
-                _wide_chroma(planes, y, tables, narrow, wide_b, wide_r)
-                _decode_row(planes[0][y], wide_b, wide_r, before, 3, black, zero, decode)
+                decoded_run(planes, y, 0, width, tables, decoding, narrow, wide_b, wide_r, before)
             _encode_any(before, after[y % after.shape[0]].reshape(-1), kind, m, luma, cb, cr)
             _accumulate(cb, weights_y[t], total_b[pad : pad + width], t == 0)
             _accumulate(cr, weights_y[t], total_r[pad : pad + width], t == 0)
             if j * factor_y <= place and place < min((j + 1) * factor_y, height):
-                _owned_luma(old[0][y if kind == _CHANGED else 0], luma, new[0][y], y, low, high, dither)
+                _owned_luma(old[0][y if kind == _CHANGED else 0], luma, new[0][y], 0, y, low, high, dither)
         k = j if kind == _CHANGED else 0
-        _finish_chroma(total_b, width, factor_x, start_x, weights_x, old[1][k], new[1][j], change, j, 1, p)
-        _finish_chroma(total_r, width, factor_x, start_x, weights_x, old[2][k], new[2][j], change, j, 2, p)
+        _pad_row(total_b, pad, width)
+        _pad_row(total_r, pad, width)
+        _finish_chroma(total_b, factor_x, start_x, weights_x, old[1][k], new[1][j], change, 0, j, 1, p)
+        _finish_chroma(total_r, factor_x, start_x, weights_x, old[2][k], new[2][j], change, 0, j, 2, p)
+
+
+_BLOCK, _RIM = 128, 8
+"""Columns looked at together for what is turned, and how many beside them are worked as well: multiples of each factor,
+and as far as a sample of chroma reaches."""
+
+
+@subroutine
+def _note_turned(matte, turned):
+    """Note which blocks of a row a matte touches."""
+    for at in range(turned.shape[0]):
+        part, some = matte[at * _BLOCK : (at + 1) * _BLOCK], np.int32(0)
+        for x in range(part.shape[0]):
+            some += np.int32(part[x] != ZERO)
+        turned[at] = turned[at] or some != 0
+
+
+@inline
+def _turn_row(row, matte, fresh, turn, m, luma, cb, cr):
+    """Codes above the offsets of a turned row, or of the change that the turn makes."""
+    m00, m01, m02, m10, m11, m12, m20, m21, m22 = m
+    c, s = turn
+    for x in range(luma.shape[0]):
+        red, green, blue = row[3 * x], row[3 * x + 1], row[3 * x + 2]
+        r, g, b = turn_px(red, green, blue, matte[x], c, s)
+        r = tidy_px(r if fresh else r - red)
+        g = tidy_px(g if fresh else g - green)
+        b = tidy_px(b if fresh else b - blue)
+        luma[x] = m00 * r + m01 * g + m02 * b
+        cb[x] = m10 * r + m11 * g + m12 * b
+        cr[x] = m20 * r + m21 * g + m22 * b
+
+
+@inline
+def _close_run(total, left, width, at_left, at_right):
+    """Beyond a run that ends where the frame does lies what is at its end, beyond any other lies no change."""
+    first, last = total[left] if at_left else ZERO, total[left + width - 1] if at_right else ZERO
+    for x in range(left):
+        total[x] = first
+    for x in range(left + width, total.shape[0]):
+        total[x] = last
+
+
+@strip_kernel
+def _turn_strips(changes, planes, matte, turn, tables, decoding, old, new, across, down, m, p, y0, y1):
+    """Planes of the picture of other planes, its hue turned by a matte: as :func:`_encode_strips` makes them of it.
+
+    ``matte`` is a whole one or a ring in which row y lies at y modulo its rows. Where ``changes`` tells that ``old``
+    are the very planes that are read, what the matte does not touch is copied.
+    """
+    low, high, dither = p
+    factor_x, start_x, weights_x = across
+    factor_y, start_y, weights_y = down
+    height, width = new[0].shape
+    pad = weights_x.shape[0]
+    rows = np.empty((3, width), np.float32)
+    totals = np.empty((2, factor_x * new[1].shape[1] + 2 * pad), np.float32)
+    change = np.empty(new[1].shape[1], np.float32)
+    before = np.empty(3 * width, np.float32)
+    narrow = np.empty(planes[1].shape[1] + MARGIN, np.float32)
+    wide = np.empty((2, planes[1].shape[1] * tables[0][0].shape[0]), np.float32)
+    turned = np.empty((width + _BLOCK - 1) // _BLOCK, np.bool_)
+    for j in range(y0, y1):
+        for at in range(turned.shape[0]):
+            turned[at] = not changes
+        top, below = j * factor_y, min((j + 1) * factor_y, height)
+        if changes:
+            for t in range(weights_y.shape[0]):
+                _note_turned(matte[min(max(top + start_y + t, 0), height - 1) % matte.shape[0]], turned)
+            for y in range(top, below):
+                copy_row(new[0][y], old[0][y])
+            copy_row(new[1][j], old[1][j])
+            copy_row(new[2][j], old[2][j])
+        k, at = j if changes else 0, 0
+        while at < turned.shape[0]:
+            if not turned[at]:
+                at += 1
+                continue
+            x0 = max(at * _BLOCK - _RIM, 0)
+            while at < turned.shape[0] and turned[at]:
+                at += 1
+            x1 = min(at * _BLOCK + _RIM, width)
+            count, d0, d1 = x1 - x0, x0 // factor_x, (x1 + factor_x - 1) // factor_x
+            luma, cb, cr = rows[0, :count], rows[1, :count], rows[2, :count]
+            total_b = totals[0, : factor_x * (d1 - d0) + 2 * pad]
+            total_r = totals[1, : factor_x * (d1 - d0) + 2 * pad]
+            for t in range(weights_y.shape[0]):
+                place = top + start_y + t
+                y = min(max(place, 0), height - 1)
+                decoded_run(planes, y, x0, x1, tables, decoding, narrow, wide[0], wide[1], before)
+                row = matte[y % matte.shape[0], x0:x1]
+                if changes:
+                    _turn_row(before, row, False, turn, m, luma, cb, cr)
+                else:
+                    _turn_row(before, row, True, turn, m, luma, cb, cr)
+                _accumulate(cb, weights_y[t], total_b[pad : pad + count], t == 0)
+                _accumulate(cr, weights_y[t], total_r[pad : pad + count], t == 0)
+                if top <= place and place < below:
+                    own = old[0][y if changes else 0, x0:x1]
+                    _owned_luma(own, luma, new[0][y, x0:x1], x0, y, low, high, dither)
+            _close_run(total_b, pad, count, x0 == 0, x1 == width)
+            _close_run(total_r, pad, count, x0 == 0, x1 == width)
+            step = change[: d1 - d0]
+            _finish_chroma(total_b, factor_x, start_x, weights_x, old[1][k, d0:d1], new[1][j, d0:d1], step, d0, j, 1, p)
+            _finish_chroma(total_r, factor_x, start_x, weights_x, old[2][k, d0:d1], new[2][j, d0:d1], step, d0, j, 2, p)
 
 
 _NOTHING = np.zeros((1, 1, 3), np.float32)
@@ -591,7 +787,7 @@ def _encoding(
     new = tuple(np.empty(shape, coding.dtype) for shape in shapes) if out is None else _planes_out(out, shapes, coding)
     p = (F(coding.limits[0]), F(coding.limits[1]), bool(dither))
     taps = (across, *gather_weights(across, first_column)), (down, *gather_weights(down, first_row))
-    return new, (kind, planes[:3], after, *_decoding(source), old[:3], new, *taps, coding.encoding(), p)
+    return new, (kind, planes[:3], after, *decoding_of(source), old[:3], new, *taps, coding.encoding(), p)
 
 
 def _planes_out(out: Planes, shapes: list[tuple[int, int]], coding: Coding) -> Planes:
@@ -638,9 +834,36 @@ class IntoPlanes:
 
     def stage(self, ring: Floats) -> Stage:
         """Return the stage that takes the rows of the ring."""
-        rows, height = len(ring), self.size[0]
         kind = _FRESH if self.before is None else _CHANGED
-        new, given = _encoding(kind, self.size, ring, self.before, self.coding, self.coding, self.dither, self.out)
+        _, given = _encoding(kind, self.size, ring, self.before, self.coding, self.coding, self.dither, self.out)
+        return self._stage(_encode_strips, given, len(ring))
+
+    def takes(self, picture: CodedPicture) -> bool:
+        """Tell whether :meth:`turned` makes these planes of a picture: a change must be one of its own planes."""
+        before = picture.planes if self.before is None else self.before
+        return all(own is its for own, its in zip(before, picture.planes, strict=True))
+
+    def turned(self, picture: CodedPicture, matte: Floats, turn: tuple[np.float32, np.float32]) -> Stage:
+        """Return the stage that takes a matte, whole or a ring, and turns a picture by it as :func:`.steer.turn` does.
+
+        The picture's rows are read from its planes, and what the matte does not touch is copied where it may be.
+        """
+        kind = _FRESH if self.before is None else _CHANGED
+        _, given = _encoding(kind, self.size, _NOTHING, self.before, picture.coding, self.coding, self.dither, self.out)
+        given = (kind == _CHANGED, picture.planes, matte, turn, *given[3:])
+        return self._stage(_turn_strips, given, len(matte))
+
+    def turn(self, picture: CodedPicture, matte: Floats, angle: float, saturation: float = 1.0) -> None:
+        """Fill the planes with a picture turned by a whole matte, which need not be made: see :func:`.steer.turn`.
+
+        Raises PictureError for a matte of another size.
+        """
+        matte = as_plane(matte, like=self.size)
+        over_stages((self.turned(picture, matte, rotation(angle, saturation)),))
+
+    def _stage(self, kernel: Any, given: tuple[Any, ...], rows: int) -> Stage:
+        """Return a stage over the rows of chroma, which reads a ring of so many rows."""
+        height = self.size[0]
         down = SUBSAMPLING[self.coding.subsampling][1]
 
         def keeps(y1: Any) -> Any:
@@ -649,7 +872,7 @@ class IntoPlanes:
 
         strip = max(1, rows // RING // down)
         waits = keeps if rows < height else None
-        return Stage(_encode_strips, given, len(new[1]), strip, lambda y1: y1 * down, max(1, 8 // down), waits)
+        return Stage(kernel, given, len(self.out[1]), strip, lambda y1: y1 * down, max(1, 8 // down), waits)
 
 
 def alpha_to_plane(picture: Floats, coding: Coding) -> Codes:

@@ -474,9 +474,12 @@ def luma_row(row, out, n):
 
 @subroutine
 def luma_run(image, out, y, x0):
-    """Luma of row y of a picture, from column x0 on."""
+    """Luma of row y of a picture, from column x0 on; one of a single component is luma itself."""
     row, x1 = image[y].reshape(-1), x0 + out.shape[0]
-    if image.shape[2] == 3:
+    if image.shape[2] == 1:
+        for x in range(out.shape[0]):
+            out[x] = row[x0 + x]
+    elif image.shape[2] == 3:
         luma_row(row[3 * x0 : 3 * x1], out, 3)
     else:
         luma_row(row[4 * x0 : 4 * x1], out, 4)

@@ -32,6 +32,7 @@ from .clean import (
     speck_radius,
     specks_row,
 )
+from .codes import CodedPicture, IntoPlanes, seen_by_luma
 from .colour import ONE, ZERO, F, luma_run
 from .devices import on_devices
 from .errors import ValueRangeError
@@ -104,8 +105,10 @@ class Source(NamedTuple):
 
 
 @on_devices
-def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
+def from_plane(matte: Floats, guide: Floats | CodedPicture | None = None) -> Source:
     """Take the matte from a plane, float32 (H, W); it follows ``guide``, float32 (H, W, 3 or 4), where asked to.
+
+    The guide may be a picture that lies in planes: its luma alone is read.
 
     :raises PictureError: wrong arrays.
 
@@ -114,13 +117,13 @@ def from_plane(matte: Floats, guide: Floats | None = None) -> Source:
     """
     matte = as_plane(matte)
     if guide is not None:
-        guide = as_picture(guide, "guide")
+        guide = seen_by_luma(guide, "guide")
         check_size("guide", guide.shape[:2], "the matte", matte.shape)
     image = _NO_PICTURE if guide is None else guide
     return Source(image, matte, None, None, tiles.unknown(matte.shape))
 
 
-def from_edge(image: Floats, edge: Edge) -> Source:
+def from_edge(image: Floats | CodedPicture, edge: Edge) -> Source:
     """Take the matte from a learned key of the picture, see :func:`.qualify.learned_edge`.
 
     >>> skin, wall = (0.7, 0.5, 0.4), (0.4, 0.5, 0.7)
@@ -131,8 +134,7 @@ def from_edge(image: Floats, edge: Edge) -> Source:
     >>> size_of(from_edge(picture, learned_edge(picture, (-0.14, 0.2), form)))
     (32, 32)
     """
-    image = as_picture(image)
-    return Source(image, _NOTHING, edge, None, edge.states)
+    return Source(seen_by_luma(image), _NOTHING, edge, None, edge.states)
 
 
 def from_ranges(image: Floats, constants: tuple[np.float32, ...]) -> Source:
@@ -548,7 +550,10 @@ def _all_settled(states):
 
 @strip_kernel
 def _finish_strips(source, ending, image, alpha, out, matte, keep, height, width, y0, y1):
-    """The last steps of some rows. The ring holds rows of the matte, or the blurred cells that reach into its tiles."""
+    """The last steps of some rows; ``matte`` and ``out`` may be rings in which row y lies at y modulo their rows.
+
+    The ring in here holds rows of the matte, or the blurred cells that reach into its tiles.
+    """
     reach = ending.taps.shape[0] - 1
     scratch = np.empty((_SCRATCH, width + 16), np.float32)
     ring = np.empty((ROWS // 2 + 2, ending.low.shape[1]) if ending.factor else (2 * reach + ROWS, width), np.float32)
@@ -562,7 +567,7 @@ def _finish_strips(source, ending, image, alpha, out, matte, keep, height, width
         elif not ending.factor and ready < needed and not _all_settled(ending.states[y // ROWS]):
             top, ready = max(y - reach, ready), min(-(-needed // ROWS) * ROWS, height)
             _matte_rows(source, top, ready, ring, scratch)
-        to = matte[y] if keep else own
+        to = matte[y % matte.shape[0]] if keep else own
         _finish_row(ending, y, image, alpha, out, to, height, ring, row, padded, scratch, finished, non_temporal)
     store_fence(non_temporal)
 
@@ -579,7 +584,7 @@ def _finish(
     matte: Floats | None,
     shape: tuple[int, int],
     turned: tuple[float, float] | None = None,
-    into: PictureInto | None = None,
+    following: Stage | None = None,
 ) -> None:
     levels = (steps.levelled, F(steps.floor), levels_span(steps.floor, steps.ceiling))
     course = _Course(source, shape)
@@ -599,9 +604,10 @@ def _finish(
     alpha = with_alpha(source.image if turned is None else image)
     arguments = (course.source, ending, image, alpha, out, matte if keep else _NOTHING, keep, *shape)
     least = 4 * ROWS if strip == _TALL else ROWS
-    following = () if into is None else (into.stage(out),)
-    strip = strip if into is None else min(strip, len(out) // RING)
-    over_stages([*course.stages, Stage(_finish_strips, arguments, shape[0], strip, needs, least), *following])
+    if following is not None:
+        strip = min(strip, len(out if matte is None else matte) // RING)
+    last = () if following is None else (following,)
+    over_stages([*course.stages, Stage(_finish_strips, arguments, shape[0], strip, needs, least), *last])
 
 
 @on_devices
@@ -627,7 +633,7 @@ def soften_matte(source: Source, steps: Softening, out: Floats | None = None) ->
 
 
 def turn_skin(
-    image: Floats,
+    image: Floats | CodedPicture,
     source: Source,
     steps: Softening,
     angle: float,
@@ -641,7 +647,8 @@ def turn_skin(
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A); luma is kept within 1e-5.
     :param angle: degrees, counter-clockwise in Cb/Cr. :param saturation: factor on chroma, 0 or more.
     :param out: receives the picture. :param matte: receives the softened matte, float32 (H, W), where it is wanted.
-    :param into: takes the picture strip by strip as it is made; what is returned are its last rows alone then.
+    :param into: takes the picture strip by strip as it is made; what is returned are its last rows alone then, or
+        those of the matte where the picture lies in planes and goes to planes, and is never made.
     :returns: float32, shape of the image. Bit-identical to the image where the softened matte is 0.
     :raises ValueRangeError, PictureError: as :func:`soften_matte`.
 
@@ -651,13 +658,18 @@ def turn_skin(
     [0.678 0.51  0.368]
     """
     _check(source, steps)
+    check_size("picture", np.shape(image)[:2], "the matte", size_of(source))
+    if isinstance(image, CodedPicture) and isinstance(into, IntoPlanes) and matte is None and into.takes(image):
+        ring = into.ring(image.shape[:2])
+        following = into.turned(image, ring, rotation(angle, saturation))
+        _finish(source, steps, _NO_PICTURE, _NO_PICTURE, ring, image.shape[:2], following=following)
+        return ring
     image = as_picture(image)
     shape = image.shape[:2]
-    check_size("picture", shape, "the matte", size_of(source))
     out = output(out, image.shape, image, source.plane, source.image) if into is None else into.ring(image.shape)
     if matte is not None:
         matte = output(matte, shape, image, source.plane, source.image, name="matte")
-    _finish(source, steps, image, out, matte, shape, (angle, saturation), into)
+    _finish(source, steps, image, out, matte, shape, (angle, saturation), None if into is None else into.stage(out))
     return out
 
 

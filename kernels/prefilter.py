@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 
 from .arrays import Floats, as_picture, scratch
 from .clean import CLOSE_STRIP
-from .colour import ONE, ZERO, F, is_finite3, part_run, smoothstep, ycbcr_px
+from .codes import MARGIN, CodedPicture, decoded_run, decoding_of
+from .colour import ONE, ZERO, F, is_finite3, luma_row, part_run, smoothstep, ycbcr_px
 from .gaussian import NO_TAPS, blur_factor, fir_row, gaussian, reduced_sigma, taps_of
 from .jit import inline, strip_kernel, subroutine
 from .resample import as_factor, cells_row, doubled_row, halved_row, sum_cells
 from .rows import ONE_INT, ZERO_INT, add_row, copy_row, end_of, near_row, sum4_row, within
+from .stream import is_non_temporal, store_fence, write
 from .strips import STRIP, Stage, over_stages
 
 _LINES = 360
@@ -103,6 +105,30 @@ def _split_strips(image, luma, cb, cr, sound, factor, y0, y1):
         _ycbcr_row(means, share, luma[row], cb[row], cr[row])
 
 
+@strip_kernel
+def _split_planes_strips(planes, tables, p, grey, luma, cb, cr, sound, factor, y0, y1):
+    """The same of a picture in planes, whose pixels are all finite; ``grey`` receives the luma of each."""
+    height, width = planes[0].shape
+    chroma, non_temporal = planes[1].shape[1], is_non_temporal(grey)
+    pixels, lumas = np.empty((factor, width, 3), np.float32), np.empty(width, np.float32)
+    narrow, wide = np.empty(chroma + MARGIN, np.float32), np.empty((2, chroma * tables[0][0].shape[0]), np.float32)
+    sums, parts = np.empty(3 * width, np.float32), np.empty((4, width), np.float32)
+    total, spare = np.empty(luma.shape[1] * factor, np.float32), np.empty(luma.shape[1] * factor, np.float32)
+    means = np.empty((3, luma.shape[1]), np.float32)
+    for row in range(y0, y1):
+        y = row * factor
+        count = min(factor, height - y)
+        for j in range(count):
+            of_row = pixels[j].reshape(-1)
+            decoded_run(planes, y + j, 0, width, tables, p, narrow, wide[0], wide[1], of_row)
+            luma_row(of_row, lumas, 3)
+            write(grey[y + j].reshape(-1), lumas, non_temporal)
+        share = _means_row(pixels, ZERO_INT, count, sums, parts, total, spare, factor, means)
+        sound[row] = True
+        _ycbcr_row(means, share, luma[row], cb[row], cr[row])
+    store_fence(non_temporal)
+
+
 @inline
 def ratio_px(luma, cb, cr):
     """The ratios chroma / luma of a pixel, with a bias that keeps black from them."""
@@ -179,12 +205,16 @@ def _shadow_strips(planes, low, halved, taps_luma, taps_chroma, taps_ratio, out,
         _shadow_row(out[0, y], out[1, y], out[2, y], ratio[0], ratio[1])
 
 
-def _split(image: Floats, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]]:
+def _split(image: Floats | CodedPicture, factor: int) -> tuple[Stage, Floats, NDArray[np.bool_]]:
     """Return what finds Y′, Cb and Cr of cells, where, and where it tells of rows of cells whether they are finite."""
     shape = (-(-image.shape[0] // factor), -(-image.shape[1] // factor))
     planes, sound = scratch((3, *shape)), np.empty(shape[0], np.bool_)
-    stage = Stage(_split_strips, (image, *planes, sound, factor), shape[0], max(8, 2 * STRIP // factor))
-    return stage, planes, sound
+    kernel: Any = _split_strips
+    given: tuple[Any, ...] = (image, *planes, sound, factor)
+    if isinstance(image, CodedPicture):
+        grey = image.room_for_luma()
+        kernel, given = _split_planes_strips, (image.planes, *decoding_of(image.coding), grey, *given[1:])
+    return Stage(kernel, given, shape[0], max(8, 2 * STRIP // factor)), planes, sound
 
 
 class RatioPlan(NamedTuple):
@@ -212,14 +242,14 @@ def ratio_plan(height: int, factor: int = 1, light: float = 1.2, shadow: float =
 
 
 def ratio_stages(
-    image: Floats, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7
+    image: Floats | CodedPicture, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7
 ) -> tuple[list[Stage], Floats, NDArray[np.bool_]]:
     """Return what makes the planes of :func:`ratio_prefilter`, and where.
 
     :returns: stages; float32 (3, ⌈H / factor⌉, ⌈W / factor⌉); and bool (⌈H / factor⌉), of which the first stage tells
         whether all pixels of a row of cells are finite.
     """
-    image = as_picture(image)
+    image = image if isinstance(image, CodedPicture) else as_picture(image)
     sigmas, (_, softer, halves), left = ratio_plan(image.shape[0], factor, light, shadow, luma)
     split, planes, sound = _split(image, factor)
     low = scratch((4 if softer else 2, *(-(-size // 2) + 2 if halves else size for size in planes.shape[1:])))

@@ -19,6 +19,7 @@ from . import tiles
 from .angles import wrapped
 from .arrays import Floats, as_picture, output
 from .clean import clean_stages
+from .codes import CodedPicture
 from .colour import HALF, ONE, TINY, TWO, ZERO, F, atan2_px, clamp, is_finite, luma_run, smoothstep, ycbcr_px
 from .devices import on_devices
 from .guided import wide_coefficient_stages
@@ -286,10 +287,11 @@ class Edge(NamedTuple):
     states: tiles.Tiles
 
 
-def learned_edge(image: Floats, centre: tuple[float, float], form: np.ndarray, **options: Any) -> Edge:
+def learned_edge(image: Floats | CodedPicture, centre: tuple[float, float], form: np.ndarray, **options: Any) -> Edge:
     """Key a picture by what was learned, up to the drawing of the edge.
 
-    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A), not premultiplied.
+    :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A), not premultiplied; or one that lies in planes,
+        which then knows its luma.
     :param centre: Cb/Y′ and Cr/Y′ of the samples. :param form: the table, float32 of shape :data:`GRID` and read at
         8 bits, or the compact form, float64 (10,): mean, covariance, squared distance at one half.
     :param middle: luma of the sampled skin, about which ``shadow_reach`` and ``highlight_reach`` (1 = as learned)
@@ -305,7 +307,7 @@ def learned_edge(image: Floats, centre: tuple[float, float], form: np.ndarray, *
     >>> edge.factor, edge.slope.shape
     (1, (32, 32))
     """
-    stages, edge = _edge_stages(as_picture(image), centre, form, **options)
+    stages, edge = _edge_stages(image, centre, form, **options)
     over_stages(stages)
     return edge
 
@@ -321,7 +323,7 @@ EDGE_EPSILON = 4e-4
 
 
 def _edge_stages(
-    image: Floats,
+    image: Floats | CodedPicture,
     centre: tuple[float, float],
     form: np.ndarray,
     *,
@@ -334,6 +336,7 @@ def _edge_stages(
     halved_from: int = WHOLE_BELOW,
 ) -> tuple[list[Stage], Edge]:
     """Return what finds the edge of a key, and where."""
+    image = image if isinstance(image, CodedPicture) else as_picture(image)
     factor = work_factor(image.shape[0], halved_from)
     stages, planes, sound = ratio_stages(image, factor)
     luma, matte, spare = planes  # the matte takes the place of chroma, which nobody reads once its row is keyed
@@ -358,7 +361,11 @@ _STRIP = 64
 
 @on_devices
 def learned_key(
-    image: Floats, centre: tuple[float, float], form: np.ndarray, out: Floats | None = None, **options: Any
+    image: Floats | CodedPicture,
+    centre: tuple[float, float],
+    form: np.ndarray,
+    out: Floats | None = None,
+    **options: Any,
 ) -> Floats:
     """Key a picture by what was learned: :func:`learned_edge`, with its parameters, its edge drawn at full size.
 
@@ -372,11 +379,14 @@ def learned_key(
     >>> learned_key(picture, (-0.14, 0.2), form)[16, [4, 28]]
     array([0., 1.], dtype=float32)
     """
-    image = as_picture(image)
-    out = output(out, image.shape[:2], image)  # before the planes of the key, which may be as large as the matte
+    coded = isinstance(image, CodedPicture)
+    image = image if coded else as_picture(image)
+    # Before the planes of the key, which may be as large as the matte.
+    out = output(out, image.shape[:2], *(() if coded else (image,)))
     stages, edge = _edge_stages(image, centre, form, **options)
+    seen = image.room_for_luma() if isinstance(image, CodedPicture) else image
     over_stages(
-        [*stages, Stage(_edge_strips, (image, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))]
+        [*stages, Stage(_edge_strips, (seen, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))]
     )
     return out
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from ..kernels import fused
 from ..kernels.arrays import Floats
+from ..kernels.codes import CodedPicture
 from ..kernels.errors import InkarnatError
 
 Value = bool | int | float | str | tuple[Any, ...]
@@ -69,7 +70,8 @@ class Rows:
 
     def is_key_of(self, picture: Picture | None) -> bool:
         """Tell whether the rows are as a key made them, and from this picture where one is given."""
-        return self.steps == _AS_KEYED and (picture is None or picture is self.source.image)
+        seen = picture.luma if isinstance(picture, CodedPicture) else picture
+        return self.steps == _AS_KEYED and (seen is None or seen is self.source.image)
 
     def is_expensive(self) -> bool:
         """Tell whether working a row out costs as much as to read it from a whole matte several times."""
@@ -509,6 +511,13 @@ class Node:
         """Return the ports on which ``process`` takes :class:`Rows` too, and is faster so than with the whole matte.
 
         What nobody else reads is best handed over like this. A node over several frames takes none.
+        """
+        return ()
+
+    def takes_coded(self) -> tuple[str, ...]:
+        """Return the ports on which a picture may still lie in planes, a :class:`.codes.CodedPicture`: same bits.
+
+        ``process`` and ``rows`` take it there; a node that ``gives_strips`` need take it in ``process_into`` alone.
         """
         return ()
 

@@ -84,6 +84,10 @@ class SkinKey1(Node):
         """Tell whether the picture is keyed as it is."""
         return not self.premultiplied
 
+    def takes_coded(self) -> tuple[str, ...]:
+        """Return the port of the picture where it is keyed as it is."""
+        return () if self.premultiplied else ("image",)
+
     def rows(self, image: Picture) -> Rows:
         """Return the lazy matte of a picture that is not premultiplied."""
         edge = qualify.learned_edge(image, *self._learned_form(), **self._options())

@@ -13,6 +13,7 @@ import numpy as np
 from ..kernels import fused, region
 from ..kernels.arrays import Floats, checked, picture_size, placed
 from ..kernels.clean import levels
+from ..kernels.codes import CodedPicture
 from ..kernels.morphology import grow, shrink
 from .declare import Handle, Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
 from .declare import points as corners
@@ -197,12 +198,17 @@ class SoftenMatte(Node):
     def process(self, matte: Matte | Rows, guide: Picture | None = None, *, out: Floats | None = None) -> Matte:
         """Return the softened matte; ``guide`` is the picture it was made from."""
         if out is not None and not isinstance(matte, Rows):
-            out = checked(out, np.shape(matte), *(np.asarray(array) for array in (matte, guide) if array is not None))
+            read = (array for array in (matte, guide) if array is not None and not isinstance(array, CodedPicture))
+            out = checked(out, np.shape(matte), *map(np.asarray, read))
         return self.rows(matte, guide).whole(out)
 
     def gives_rows(self) -> bool:
         """Tell that it does: whatever reads the matte can do the last steps."""
         return True
+
+    def takes_coded(self) -> tuple[str, ...]:
+        """Return the port of the guide: its luma alone is read."""
+        return ("guide",)
 
     def takes_rows(self) -> tuple[str, ...]:
         """Return the port of the matte where few steps read it."""

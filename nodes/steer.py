@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..kernels import fused, mix
 from ..kernels import steer as kernel
 from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
+from ..kernels.codes import CodedPicture, IntoPlanes
 from ..kernels.strips import PictureInto
 from .balance import balance_matrix
 from .declare import Matte, Node, Picture, Rows, choice, degrees, number, toggle
@@ -104,10 +105,18 @@ class SteerSkin(Node):
         """Tell whether the skin is turned and nothing else: that is one sweep over the picture."""
         return self.method == "turn" and not self._lights() and not self.is_identity()
 
+    def takes_coded(self) -> tuple[str, ...]:
+        """Return the port of the picture where the skin is only turned."""
+        return ("image",) if self.takes_rows() else ()
+
     def process_into(self, into: PictureInto, image: Picture, matte: Matte | Rows) -> None:
-        """Make the picture of :meth:`process` strip by strip."""
+        """Make the picture of :meth:`process` strip by strip; one that lies in planes may go to planes at once."""
         if isinstance(matte, Rows) and self.takes_rows():
             fused.turn_skin(image, matte.source, matte.steps, *self.applied(), into=into)
+        elif (
+            isinstance(image, CodedPicture) and isinstance(into, IntoPlanes) and self.takes_rows() and into.takes(image)
+        ):
+            into.turn(image, matte, *self.applied())
         else:
             self._turned(image, matte.whole() if isinstance(matte, Rows) else matte, None, into)
 

@@ -13,8 +13,11 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Protocol
 
+import numpy as np
+
 from ...kernels import devices
 from ...kernels.arrays import Floats
+from ...kernels.codes import CodedPicture
 from ...kernels.errors import InkarnatError
 from ...kernels.strips import PictureInto, Unmade, thread_count
 from ...nodes.declare import Node, Rows
@@ -73,8 +76,10 @@ class _Job:
 class _Values:
     """The pictures of one run: fetched or worked out once, forgotten after their last use."""
 
-    def __init__(self, uses: Counter[Key], lasting: set[Key], fetch: Fetch, held: Held | None) -> None:
-        self.uses, self.lasting, self.fetch, self.held = uses, lasting, fetch, held
+    def __init__(
+        self, uses: Counter[Key], lasting: set[Key], fetch: Fetch, held: Held | None, coded: Collection[Key] = ()
+    ) -> None:
+        self.uses, self.lasting, self.fetch, self.held, self.coded = uses, lasting, fetch, held, coded
         self.values: Held = dict(held or {})
         self.size = sum(value.nbytes for value in self.values.values())
         self.largest = max((value.nbytes for value in self.values.values()), default=0)
@@ -95,6 +100,8 @@ class _Values:
     def take(self, key: Key) -> Any:
         if key not in self.values:
             picture = self.fetch(*key)
+            if isinstance(picture, CodedPicture) and key not in self.coded:
+                picture = np.asarray(picture)
             self.largest = max(self.largest, picture.nbytes)
             self.put(key, picture)
         value = self.values[key]
@@ -169,7 +176,7 @@ class Runner:
         if repeated is not None:
             shown = {name: (origin, frame) for name, origin in origins.items()}
             jobs, uses, joined = repeated.at(frame)
-            values = _Values(uses, set(), fetch, held)
+            lasting, found = set[Key](), {}
         else:
             plan = _Plan(self.graph, store)
             shown = {name: plan.place(origin, frame) for name, origin in origins.items()}
@@ -180,11 +187,17 @@ class Runner:
             if held is not None:
                 for key in [key for key in held if key not in uses]:
                     del held[key]
-            values = _Values(uses, lasting, fetch, held)
-            values.have(plan.found)
-        last = {shown[name] for name in unmade} if alone else set()
+            found = plan.found
+        named = {shown[name] for name in unmade} if alone else set()
+        last = {
+            job.key
+            for job in jobs
+            if job.key in named and uses[job.key] == 1 and not job.over_time and job.node.gives_strips()
+        }
+        values = _Values(uses, lasting, fetch, held, _coded(jobs, shown.values(), last) if alone else ())
+        values.have(found)
         for job in jobs:
-            if job.key in last and uses[job.key] == 1 and not job.over_time and job.node.gives_strips():
+            if job.key in last:
                 values.put(job.key, _unmade(job, values))
                 continue
             value = self._sent(job, _work(job, values, job.key in joined))
@@ -288,6 +301,19 @@ def _joined(jobs: Iterable[_Job], uses: Counter[Key]) -> set[Key]:
     given = {job.key for job in jobs if job.node.gives_rows()}
     taken = {keys[0] for job in jobs for port, keys in job.reads if port in job.node.takes_rows()}
     return {key for key in given & taken if uses[key] == 1}
+
+
+def _coded(jobs: Iterable[_Job], shown: Collection[Key], last: Collection[Key]) -> set[Key]:
+    """Return the values that all who read them take as they lie in planes.
+
+    :param shown: what is wanted as it is. :param last: what is made later, strip by strip.
+    """
+    taken, refused = set[Key](), set(shown)
+    for job in jobs:
+        ports = job.node.takes_coded() if job.key in last or not job.node.gives_strips() else ()
+        for port, keys in job.reads:
+            (taken if port in ports and not job.over_time else refused).update(keys)
+    return taken - refused
 
 
 def _still(pictures: Mapping[str, Floats]) -> Fetch:
@@ -448,9 +474,7 @@ def render(
         try:
             pictures: dict[str, Any] = {name: take(origins[name], frame) for name in passed}
             if made:
-                pictures |= runner.run_frame(
-                    frame, lambda source, at: devices.sent(take(source, at).picture), made, held, made
-                )
+                pictures |= runner.run_frame(frame, lambda source, at: _seen(take(source, at)), made, held, made)
             for name, picture in pictures.items():
                 if isinstance(picture, Unmade) and not hasattr(outputs[name], "prepared"):
                     pictures[name] = picture.picture
@@ -538,6 +562,12 @@ def _is_still(graph: Graph, outputs: Iterable[str]) -> bool:
         s.node.frames_needed() == (0, 0) and not (s.keyed and type(s.node).frames_needed is not over_time)
         for s in steps
     )
+
+
+def _seen(taken: Any) -> Any:
+    """Return the picture of a frame, in its planes where it lies in some and no device is in use."""
+    coded = getattr(taken, "coded", None) if devices.current() is None else None
+    return devices.sent(taken.picture) if coded is None else coded
 
 
 def _prepared(writer: Any, frame: int, picture: Any) -> Any:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...kernels.codes import Coding, Planes, planes_to_picture
+from ...kernels.codes import CodedPicture, Coding, Planes, planes_to_picture
 from ...kernels.devices import current, held
 from .boxes import container_tags
 from .files import InputError
@@ -161,6 +161,12 @@ class VideoFrame:
     time: Fraction
     info: VideoInfo
     original: Original
+
+    @property
+    def coded(self) -> CodedPicture | None:
+        """The picture as it lies in its planes; None where it has alpha, or is to be turned first."""
+        planes, info = self.original.planes, self.info
+        return None if len(planes) > 3 or info.turns % 4 or info.mirrored else CodedPicture(planes, info.coding)
 
     @property
     def picture(self) -> Floats:
