@@ -332,8 +332,9 @@ def turn_of(to: Doubles) -> tuple[float, float]:
 
     :param to: the five landmarks, float64 (5, 2), in units of equal size.
 
-    >>> turn_of(FIVE)[0], round(turn_of(FIVE + [(0, 0), (0, 0), (0.3, 0), (0, 0), (0, 0)])[0], 2)
-    (0.0, 0.59)
+    >>> aside = FIVE + [(0, 0), (0, 0), (0.3, 0), (0, 0), (0, 0)]
+    >>> [round(float(turn_of(landmarks)[0]), 2) for landmarks in (FIVE, aside)]
+    [0.0, 0.59]
     """
     eyes, mouth = (to[0] + to[1]) / 2, (to[3] + to[4]) / 2
     down = mouth - eyes
