@@ -21,11 +21,13 @@ from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.detect.faces import find_face_mattes
 from inkarnat.kernels import face, skin
 from inkarnat.kernels.errors import InkarnatError
-from inkarnat.nodes import Sample, SoftenMatte, study_skin
+from inkarnat.nodes import Sample, SoftenMatte, judge_matte, study_skin
 from inkarnat.nodes import doubt as signs_of_doubt
 
 MARKINGS = ("1 point", "stroke", "faces")
 NOT_TRIED = ("_PLAIN", 9.0)
+MOVED = 0.13
+"""How far the fitted sign of doubt is moved, so that few right mattes are doubted."""
 
 SETTINGS = {
     "fringe": {
@@ -111,9 +113,12 @@ def wrong_points(photo: Photo, count: int = 3) -> Iterator[Sample]:
         yield Sample.point((x + 0.5) / photo.truth.shape[1], (y + 0.5) / photo.truth.shape[0])
 
 
-def judged(photo: Photo, faces: tuple) -> Iterator[tuple[float, tuple[float, ...]]]:
-    """Yield F1 and signs of a picture's mattes: rightly marked, learned without its faces, wrongly marked."""
-    marks = [samples_of(photo, name) for name in ("1 point", "cheek box", "face box", "stroke")]
+def judged(photo: Photo, faces: tuple) -> Iterator[tuple[float, tuple[float, ...], bool, bool]]:
+    """Yield F1 and signs of a picture's mattes: rightly marked, learned without its faces, wrongly marked.
+
+    The last two tell whether a matte is warned of, and whether by a sign beside the fitted one.
+    """
+    marks = [samples_of(photo, name) for name in ("1 point", "3 points", "cheek box", "face box", "stroke")]
     jobs = [(m, faces) for m in (*marks, ())] + [(m, ()) for m in marks] + [((w,), faces) for w in wrong_points(photo)]
     for add, known in jobs:
         try:
@@ -125,35 +130,39 @@ def judged(photo: Photo, faces: tuple) -> Iterator[tuple[float, tuple[float, ...
             continue  # told of anyway
         signs, _ = signs_of_doubt.matte_signs(matte, photo.image, faces)
         if signs.cover is not None:
-            yield score_matte(matte, photo.truth, photo.ignore).f1, (signs.soft, signs.flat, signs.cover)
+            told = judge_matte(matte, photo.image, faces)
+            reach = signs_of_doubt.reach_of(matte, faces)
+            beside = any(warned.sign in ("no edge", "beyond the faces") for warned in told)
+            beyond = max(np.log2(max(reach, 1e-6) / signs_of_doubt.USUAL_REACH), 0.0)
+            figures = (signs.soft, signs.flat, signs.cover, beyond)
+            yield score_matte(matte, photo.truth, photo.ignore).f1, figures, bool(told), beside
 
 
 def fitted(x: np.ndarray, bad: np.ndarray, ridge: float = 1e-2) -> np.ndarray:
     """Return coefficients and intercept of a ridge logistic regression, classes weighed alike (Newton's method)."""
-    scale = np.array([0.12, 0.25, 0.35])
+    scale = np.array([0.12, 0.25, 0.35, 0.3])
     design = np.column_stack([x / scale, np.ones(len(x))])
     weight = np.where(bad, 0.5 / bad.sum(), 0.5 / (~bad).sum())
-    at = np.zeros(4)
-    penalty = ridge * np.diag([1.0, 1, 1, 0])
+    at = np.zeros(5)
+    penalty = ridge * np.diag([1.0, 1, 1, 1, 0])
     for _ in range(50):
         p = 1 / (1 + np.exp(-design @ at))
         curve = (design * (weight * p * (1 - p))[:, None]).T @ design + penalty
         at -= np.linalg.solve(curve, design.T @ (weight * (p - bad)) + penalty @ at)
-    return np.append(at[:3] / scale, at[3])
+    return np.append(at[:4] / scale, at[4])
 
 
 def prove_doubt(found: list[tuple[Photo, tuple]]) -> None:
     """Print how many bad and good mattes are doubted by what ships, and by what is fitted on the other pictures."""
-    rows = [(k, f1, signs) for k, (photo, faces) in enumerate(found) for f1, signs in judged(photo, faces)]
-    owner, f1 = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+    rows = [(k, *row) for k, (photo, faces) in enumerate(found) for row in judged(photo, faces)]
+    owner, f1, shipped, beside = (np.array([r[k] for r in rows]) for k in (0, 1, 3, 4))
     x, bad, good = np.array([r[2] for r in rows]), f1 < 0.6, f1 > 0.8
     use = bad | good
-    shipped = np.array([signs_of_doubt.doubt_of(*signs) > 0.5 for signs in x])
-    left = np.zeros(len(x), bool)
+    left = beside.copy()
     for k in set(owner):
         rest = use & (owner != k)
         at = fitted(x[rest], bad[rest])
-        left[owner == k] = x[owner == k] @ at[:3] + at[3] > 0
+        left[owner == k] |= x[owner == k] @ at[:4] + at[4] > MOVED
     every = np.round(fitted(x[use], bad[use]), 2)
     print(f"\ndoubt: {bad.sum()} mattes below .6, {good.sum()} above .8; fitted on all {every}")
     for name, told in (("what ships", shipped), ("left out", left)):
