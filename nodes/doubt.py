@@ -106,8 +106,9 @@ def reach_of(matte: Matte, faces: Sequence[FaceMatte]) -> float:
         pupils = math.hypot((x1 - x0) * width, (y1 - y0) * height)
         down = math.hypot(((x0 + x1) / 2 - mx) * width, ((y0 + y1) / 2 - my) * height)
         squares += max(pupils, down) ** 2 if face.presence > 0 else 0.0
-    known = max(_FACE_SQUARES * squares / (width * height), 1e-9)
-    return float(matte.sum(dtype=np.float64)) / matte.size / known
+    known = float(max(_FACE_SQUARES * squares / (width * height), 1e-9))
+    keyed: float = float(matte.sum(dtype=np.float64)) / matte.size
+    return keyed / known
 
 
 _FACE_SQUARES = 5.0
