@@ -27,7 +27,7 @@ from ..kernels.arrays import Floats
 from ..kernels.errors import InkarnatError
 from ..kernels.guided import guided, guided_coefficients
 from ..kernels.morphology import grow
-from ..nodes import NODES, Sample, SoftenMatte, learn_skin_key, measure_skin, solve_balance, solve_steer
+from ..nodes import NODES, REST, Sample, SoftenMatte, learn_skin_key, measure_skin, solve_balance, solve_steer
 from ..nodes.declare import Node, Param, ParamError
 
 _SIZE = (216, 384)
@@ -128,8 +128,14 @@ def _tiny(kind: str, channels: int) -> Floats:
     return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)
 
 
-FIRST_KERNELS: Mapping[str, int] = {"demo": 31, "correct": 31, "desk": 60, "warm": 85}
+FIRST_KERNELS: Mapping[str, int] = {"demo": 31, "correct": 31, "desk": 41, "warm": 85}
 """How many kernels a first use compiles, by verb; counted with an empty cache on generated footage."""
+
+
+def is_cold_for(work: str) -> bool:
+    """Tell whether kernels of a first use have yet to be compiled, some at least."""
+    compiles = jit.CACHE_FOLDER is not None and not jit.numba_config.DISABLE_JIT
+    return compiles and kernels_kept() < FIRST_KERNELS[work]
 
 
 def kernels_kept() -> int:
@@ -143,6 +149,7 @@ def kernels_kept() -> int:
 
 LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
     "correct": (("solve_steer", "soften_matte_plainly", "key_edge", "guided"),),
+    "desk": (("chain",), ("solvers",)),
     "warm": (tuple(reversed(NODES)),),
 }
 """What helpers compile, by verb: nodes, or work that is named in :data:`PARTLY`. Each helper gets a list.
@@ -157,12 +164,16 @@ _SHARED: Mapping[str, Sequence[tuple[str, ...]]] = {
 
 
 @contextlib.contextmanager
-def helped(work: str) -> Iterator[None]:
-    """Let helpers compile the later part of some work, where :data:`LATER` has any, while the block does the work."""
+def helped(work: str) -> Iterator[Sequence[subprocess.Popen[bytes]]]:
+    """Let helpers compile the later part of some work, where :data:`LATER` has any, while the block does the work.
+
+    Gives the helpers. What compiles many kernels holds two hundred megabytes more from then on, whatever is freed: a
+    process that lives for hours waits for its helpers instead, and loads what they leave.
+    """
     lists = (_SHARED if strips.thread_count() > 2 and work in _SHARED else LATER).get(work, ())
     children = [child for child in map(_started, lists if _can_help() else ()) if child is not None]
     try:
-        yield
+        yield children
     finally:
         for child in children:
             child.kill()
@@ -381,6 +392,11 @@ def _changed(kind: type[Node]) -> Node:
         return kind()
 
 
+def _warm_chain(_: int) -> None:
+    for node in REST.values():
+        warm_node(node, most=2)
+
+
 def _draw_edge(channels: int) -> None:
     """Draw the edge of a key at full size, as its last stage does."""
     picture, keyed = _skin(channels)
@@ -448,6 +464,7 @@ def _skin(channels: int) -> tuple[Floats, Floats]:
 
 
 PARTLY: Mapping[str, Callable[[int], None]] = {
+    "chain": _warm_chain,
     "follow_picture": _follow_picture,
     "guided": _guide,
     "host_pixels": _turn_pixels,
@@ -455,6 +472,7 @@ PARTLY: Mapping[str, Callable[[int], None]] = {
     "move_edge": _move_edge,
     "soften_matte_plainly": _soften,
     "solve_steer": _solve,
+    "solvers": lambda _: warm_solvers(),
 }
 """Work of which the process that is helped compiles little itself, on pixels of some components."""
 

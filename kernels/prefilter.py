@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -229,6 +230,7 @@ class RatioPlan(NamedTuple):
     left: tuple[float, ...]
 
 
+@lru_cache(maxsize=64)
 def ratio_plan(height: int, factor: int = 1, light: float = 1.2, shadow: float = 3.5, luma: float = 0.7) -> RatioPlan:
     """Return how planes ``factor`` times coarser than a picture of this height are smoothed. Raises ValueRangeError."""
     for name, sigma in (("light", light), ("shadow", shadow), ("luma", luma)):

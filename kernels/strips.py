@@ -15,6 +15,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -229,9 +230,10 @@ class Unmade:
         self._make(into)
 
 
-def _strip_of(stage: Stage, threads: int) -> int:
-    wanted = stage.rows // (_STRIPS_A_THREAD * threads) if threads > 1 else stage.strip
-    return max(1, min(stage.strip, max(stage.least, wanted - wanted % stage.least)))
+@lru_cache(maxsize=256)
+def _strip_of(rows: int, strip: int, least: int, threads: int) -> int:
+    wanted = rows // (_STRIPS_A_THREAD * threads) if threads > 1 else strip
+    return max(1, min(strip, max(least, wanted - wanted % least)))
 
 
 def over_rows(
@@ -263,13 +265,14 @@ def over_stages(stages: Sequence[Stage]) -> None:
     does not. The first error of any strip is raised here, after every running strip has ended; none begins then.
     """
     team = _team
-    sizes = [_strip_of(stage, team.threads) for stage in stages]
+    threads = team.threads
+    sizes = [_strip_of(stage.rows, stage.strip, stage.least, threads) for stage in stages]
     counts = [-(-stage.rows // size) for stage, size in zip(stages, sizes, strict=True)]
     if numba_config.DISABLE_JIT:
         _in_turn(stages, sizes, counts)
         return
     alone = getattr(team.inside, "busy", False)
-    helpers = 0 if alone else min(team.threads, max(counts)) - 1
+    helpers = 0 if alone else min(threads, max(counts)) - 1
     if helpers > team.helpers:
         team.enlarge(helpers)
     job = team.job()
@@ -288,11 +291,11 @@ def _carry_out(
 ) -> None:
     records = hand_out.JOB_HEAD + len(stages) * hand_out.RECORD
     job.begin(records // 8 + 3 * sum(counts), len(stages))
-    numbers, address = job.numbers, job.address
+    numbers, address, memory = job.numbers, job.address, job.numbers.data
     numbers[hand_out.STAGES // 8], numbers[hand_out.MOST // 8] = len(stages), helpers
     errors: list[BaseException] = []
     kept = []
-    free = records // 8
+    free, rings = records // 8, any(stage.keeps for stage in stages)
     for at, (stage, size, count) in enumerate(zip(stages, sizes, counts, strict=True)):
         block, record = job.first_block + at * BLOCK_SIZE, hand_out.JOB_HEAD + at * hand_out.RECORD
         if isinstance(stage.kernel, StripKernel):
@@ -301,26 +304,36 @@ def _carry_out(
             kept.append(_STEP(_in_python(team, stage, errors)))
             job.blocks[at * BLOCK_SIZE // 8] = _address(kept[-1])
         if at > 0:
-            numbers[free : free + count] = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
-        waits = _waits(stages, sizes, counts, at)
+            needed = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
+            if count == 1:
+                numbers[free] = needed[0]
+            else:
+                numbers[free : free + count] = needed
+        waits = _waits(stages, sizes, counts, at) if rings else None
+        place = address + 8 * free
         if waits is not None:
             numbers[free + 2 * count : free + 3 * count] = waits
-        places = [address + 8 * (free + part * count) for part in range(3)]
-        _RECORD.pack_into(
-            numbers.data, record, block, count, size, stage.rows, *places[:2], 0 if waits is None else places[2]
-        )
+        last = 0 if waits is None else place + 16 * count
+        _RECORD.pack_into(memory, record, block, count, size, stage.rows, place, place + 8 * count, last)
         free += 3 * count
     failed = hand_out.enter(team.address, address, job.slot if helpers > 0 else -1)
     if failed:
         raise errors[0] if errors else _error_of(stages[failed - 1])
 
 
+_FEW = 6
+"""Strips of which numbers are sooner worked out one by one than as an array."""
+
+
 def _needed(stage: Stage, size: int, count: int, rows: int, before: int) -> Any:
     """Return how many strips of the stage before each strip of a stage needs."""
+    needs = stage.needs
+    if count <= _FEW:
+        few = (*range(size, count * size, size), stage.rows)
+        return [-(-min(end if needs is None else needs(end), rows) // before) for end in few]
     ends = np.arange(size, (count + 1) * size, size)
     ends[-1] = stage.rows
-    needed = ends if stage.needs is None else stage.needs(ends)
-    return -(-np.minimum(needed, rows) // before)
+    return -(-np.minimum(ends if needs is None else needs(ends), rows) // before)
 
 
 def _waits(stages: Sequence[Stage], sizes: list[int], counts: list[int], at: int) -> Any:

@@ -10,6 +10,8 @@ import shutil
 import stat
 import subprocess
 import sys
+import tempfile
+import time
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -20,6 +22,8 @@ from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.openfx import bundle, description, plugin
 from inkarnat.host_adapters.openfx.bundle import BundleError
 from inkarnat.host_adapters.openfx.controls import identifier
+from inkarnat.host_adapters.warm_up import kernels_kept
+from inkarnat.kernels import jit
 from inkarnat.nodes import EARLIER, NODES
 from ofx_host.bundles import TRIALS, built
 
@@ -33,11 +37,34 @@ def probe(tmp_path_factory) -> Path:
     return program
 
 
+HANGS = 120
+"""Seconds without news after which a process hangs: compiling every effect on a busy machine takes longer than that."""
+
+
 def run(probe: Path, *words, **environment) -> subprocess.CompletedProcess:
-    settings = {**os.environ, **environment}
-    return subprocess.run(
-        [probe, *map(str, words)], capture_output=True, text=True, timeout=120, env=settings, check=False
-    )
+    """Run a program; it fails when it has neither said nor compiled anything for :data:`HANGS` seconds."""
+    settings = {**os.environ, **{name: str(value) for name, value in environment.items()}}
+    with tempfile.TemporaryFile("w+") as said, tempfile.TemporaryFile("w+") as complained:
+        command = [probe, *map(str, words)]
+        process = subprocess.Popen(command, stdout=said, stderr=complained, env=settings)
+        news, heard = None, time.monotonic()
+        while process.poll() is None:
+            before, news = news, (os.fstat(said.fileno()).st_size, kernels_kept())
+            heard = heard if news == before else time.monotonic()
+            if time.monotonic() > heard + HANGS:
+                process.kill()
+                process.wait()
+                said.seek(0)
+                pytest.fail(f"{command} hangs: {said.read()[-2000:]}")
+            time.sleep(0.05)
+        said.seek(0), complained.seek(0)
+        return subprocess.CompletedProcess(command, process.returncode, said.read(), complained.read())
+
+
+def test_a_process_that_hangs_is_ended(monkeypatch):
+    monkeypatch.setattr(sys.modules[__name__], "HANGS", 0.3)
+    with pytest.raises(pytest.fail.Exception, match=r"hangs: news"):
+        run("/bin/sh", "-c", "echo news; exec sleep 60")
 
 
 # --- building -----------------------------------------------------------------------------------------------
@@ -250,8 +277,13 @@ def test_the_launcher_and_python_agree_on_what_they_share():
 # --- in a process that knows no Python ----------------------------------------------------------------------
 
 
-def test_a_fresh_interpreter_loads_every_effect(probe):
-    done = run(probe, built())
+def test_a_fresh_interpreter_loads_every_effect(probe, tmp_path):
+    """Nothing is compiled here: all effects count as prepared, so a load that takes long hangs."""
+    cache = tmp_path / jit.CACHE_FOLDER.name if jit.CACHE_FOLDER else tmp_path
+    cache.mkdir(mode=0o700, exist_ok=True)
+    for kind in (*NODES.values(), *EARLIER):
+        (cache / f"openfx-{kind.name}").touch()
+    done = run(probe, built(), INKARNAT_CACHE_DIR=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     lines = [line for line in done.stdout.splitlines() if line.startswith("effect")]
     assert [line.split()[1] for line in lines] == [identifier(kind) for kind in (*NODES.values(), *EARLIER)]

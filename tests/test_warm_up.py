@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -151,12 +152,42 @@ def test_there_is_a_helper_for_each_further_core_that_has_enough_to_do(monkeypat
 def test_what_is_left_to_helpers_can_be_run():
     left = [name for lists in (*warm_up.LATER.values(), *warm_up._SHARED.values()) for names in lists for name in names]
     assert set(left) <= {*NODES, *warm_up.PARTLY}
-    assert set(warm_up.LATER) - set(NODES) == {"correct", "warm"}
+    assert set(warm_up.LATER) - set(NODES) == {"correct", "desk", "warm"}
     for channels in (3, 4):
         for work in warm_up.PARTLY.values():
             work(channels)
     for name in dict.fromkeys(name for name in left if name in NODES):
         warm_up.first_use(NODES[name])
+
+
+def test_the_desk_waits_for_its_helpers_where_it_is_cold(monkeypatch):
+    from inkarnat.host_adapters.desk import server
+
+    class Stopped(Exception):
+        pass
+
+    class Other:
+        def wait(self):
+            order.append("waited")
+
+    @contextlib.contextmanager
+    def helped(work):
+        order.append(work)
+        yield [Other(), Other()]
+
+    class Desk:
+        @property
+        def session(self):
+            raise Stopped
+
+    order: list[str] = []
+    monkeypatch.setattr(warm_up, "helped", helped)
+    for kept, expected in ((0, ["desk", "waited", "waited"]), (warm_up.FIRST_KERNELS["desk"], [])):
+        order.clear()
+        monkeypatch.setattr(warm_up, "kernels_kept", lambda kept=kept: kept)
+        with pytest.raises(Stopped):
+            server._warmed(Desk())
+        assert order == expected
 
 
 @pytest.mark.parametrize("cold", [True, False])

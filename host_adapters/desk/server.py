@@ -537,8 +537,11 @@ def _warmed(desk: Desk) -> None:
     The kernels of the graph come first, while the page is still loading; then, while the person looks at the first
     picture, the memory, and what learning and solving need.
     """
-    from ..warm_up import warm_node, warm_solvers
+    from ..warm_up import helped, is_cold_for, warm_node, warm_solvers
 
+    with helped("desk") if is_cold_for("desk") else contextlib.nullcontext(()) as others:
+        for other in others:
+            other.wait()
     state = desk.session.state
     for node in dict.fromkeys((*(step.node for step in state.graph.steps), *dict(state.views).values())):
         warm_node(node, most=2)
