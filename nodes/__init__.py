@@ -16,7 +16,7 @@ from .face import FaceMatte, FaceMatte1, JoinFaces
 from .key import RangeKey, SkinKey, SkinKey1
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance, stops
-from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Limit, beyond
+from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, UNJUDGED, Limit, beyond
 from .look import BakedLook, Cube, CubeError, ProtectMatte, read_cube
 from .matte import CombineMattes, Region, SoftenMatte
 from .sample import Sample, SampleError
@@ -125,6 +125,7 @@ __all__ = [
     "SKIN_LINE",
     "STATUSES",
     "TILE",
+    "UNJUDGED",
     "UNREAD",
     "Aim",
     "BakedLook",

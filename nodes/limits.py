@@ -144,6 +144,15 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
 """Every limit by the name of its figure. Where a figure stands in a sentence, it comes from here."""
 
 
+UNJUDGED = (
+    "part of a face that is not keyed and reads within the limits of hue: it ends as near to the target as the rest",
+    "a matte that is cut beside the middle of a face: on ears, neck and hands",
+    "part of a turn, while what is missing stays within the limits of hue and colour",
+    "frames that nobody looked at: the desk and hosts read one, the other surfaces a few of a clip",
+)
+"""What no status sees, for people to look at themselves."""
+
+
 def status_of(name: str, size: float) -> str:
     """Return the status of a figure by its name in :data:`LIMITS`; its sign does not count."""
     return LIMITS[name].status(abs(size))

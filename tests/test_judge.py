@@ -19,6 +19,7 @@ from inkarnat.nodes import (
     NOT_JUDGED,
     OFF,
     STATUSES,
+    UNJUDGED,
     Aim,
     Evidence,
     LeftBehind,
@@ -232,6 +233,8 @@ def test_the_limits_are_shown(tmp_path):
     assert told["limits"]["hue"]["off"] == LIMITS["hue"].off
     assert set(told["statuses"]) == set(STATUSES)
     plain = CliRunner().invoke(cli, ["check", "--limits"]).stdout
+    assert told["unjudged"] == list(UNJUDGED)
+    assert all(words in plain for words in UNJUDGED)
     assert all(limit.what in plain and limit.shown(limit.check) in plain for limit in LIMITS.values())
     assert CliRunner().invoke(cli, ["check"]).exit_code == 2
 

@@ -473,3 +473,43 @@ def test_it_prints_with_everything_unfolded(workplace, chromium):
     assert chromium.evaluate("document.querySelectorAll('details:not([open])').length") == 0
     chromium.evaluate("dispatchEvent(new Event('afterprint'))")
     assert chromium.evaluate("document.querySelectorAll('details[open]').length") == 0
+
+
+def test_a_clip_is_reported_as_it_is_read(tmp_path):
+    """What is said of a clip to `correct` is said to `carry` and `report` too, or other codes than those are judged."""
+    folder = tmp_path
+    first = take("take1")
+    plate, other = write(first, folder), write(take("take2"), folder)
+    words = ("--range", "full", "--matrix", "601")
+    done = run("correct", plate, "--add", first.face(), *words, "--graph-out", folder / "g.json", "--json")
+    assert done.exit_code == 0, done.output
+    corrected = json.loads(done.stdout)
+    done = run("report", folder / "g.json", "--clip", plate, "-o", folder / "page.html", *words, "--json")
+    assert done.exit_code == 0, done.output
+    reported = json.loads(done.stdout)["clips"][0]
+    assert reported["drift"]["angle"] == pytest.approx(corrected["verdict"]["drift"]["angle"], abs=0.2)
+    done = run(
+        "carry",
+        folder / "g.json",
+        "--from",
+        plate,
+        "--to",
+        other,
+        "-o",
+        folder / "out",
+        *words,
+        "--no-report",
+        "--json",
+    )
+    assert done.exit_code == 0, done.output
+    carried = json.loads(done.stdout)["clips"]
+    made = json.loads((folder / "out" / "carry.json").read_text())
+    assert [clip["read_as"] for clip in made["clips"]] == [{"standard": "601", "studio": False}] * 2
+    assert Run.load(folder / "out" / "carry.json").clips[0].read_as == {"standard": "601", "studio": False}
+    done = run("report", folder / "out" / "carry.json", "-o", folder / "all.html", "--json")
+    told = {clip["name"]: clip["drift"]["angle"] for clip in json.loads(done.stdout)["clips"]}
+    assert told == {clip["name"]: pytest.approx(clip["drift"]["angle"], abs=0.2) for clip in carried}
+    bad = json.loads((folder / "out" / "carry.json").read_text())
+    bad["clips"][0]["read_as"] = {"studio": "half"}
+    with pytest.raises(RunError, match="studio' cannot be 'half'"):
+        Run.from_dict(bad, folder)

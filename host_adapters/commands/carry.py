@@ -25,6 +25,7 @@ from ..shots.viewing import View, open_view, view_id
 from ..writes import claim, make_folder
 from . import console
 from .cut import carry_cut, chosen_shots, cut_output, cut_shots, relinked_cut, render_cut
+from .footage import Footage, reading_options
 from .options import parse_mark, person_options, read_hands, read_line, read_person, typed_options
 from .person import split_frame
 from .report import write_report
@@ -78,6 +79,7 @@ PAGE = "report.html"
 @click.option("--view", metavar="TRANSFORM", help="Read through this transform: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @person_options
 @typed_options
+@reading_options
 @click.option("--most", type=click.IntRange(1), default=240, show_default=True, help="Frames a clip for the report.")
 @click.option("--no-report", is_flag=True, help="Write the graphs only.")
 @click.option("--json", "as_json", is_flag=True, help="Print the statuses as JSON.")
@@ -107,10 +109,15 @@ def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **optio
     return carry_to(graph, (*targets, *more), options)
 
 
+READ_AS = "read_as"
+"""Among the options: how all clips are read, as :func:`~..media.clips.open_clip` takes it."""
+
+
 def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int:
     """Carry the graph file to the targets, write and tell everything, and return the exit code."""
     if options["timeline"] is None and (options["groups"] or options["suffix"]):
         raise GraphError("--groups and --render are for a cut: give --timeline too, or use `inkarnat render`.")
+    options = {**options, READ_AS: Footage.of(options).said()}
     loaded, person, view = Graph.load(graph), read_person(options), open_view(options["view"])
     if (options["adds"] or options["subtracts"]) and not options["solve_again"]:
         raise GraphError("--add and --subtract are for solving again: give --solve-again too.")
@@ -121,7 +128,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
     with ExitStack() as stack:
         if options["timeline"] is not None:
             return _carry_cut(loaded, targets, marked, person, view, options, stack)
-        shots = _shots(options["source"], targets, marked, stack)
+        shots = _shots(options["source"], targets, marked, options[READ_AS], stack)
         carrier = _carrier(loaded, shots[0], view, person, options)
         folder = _claimed(options, shots)
         begun = Begun.read(folder, options, [shot.name for shot in shots])
@@ -169,8 +176,8 @@ def _carry_cut(
         raise GraphError("With --timeline the cut names the clips: leave out --to.")
     cut, handles = CutList(options["timeline"]), options["handles"]
     source, frame = split_frame(options["source"])
-    clip = stack.enter_context(open_clip(source))
-    shots = cut_shots(cut, handles, stack)
+    clip = stack.enter_context(open_clip(source, **options[READ_AS]))
+    shots = cut_shots(cut, handles, stack, options[READ_AS])
     marked.check([source, *(use.path for use, _ in shots)])
     shots = [(use, marked.on(shot, use.path)) for use, shot in shots]
     chosen = chosen_shots(shots, options["groups"], source, options["as_json"])
@@ -295,7 +302,9 @@ def _same(name: str, path: str) -> bool:
     return name in (path, os.path.basename(path)) or os.path.realpath(name) == os.path.realpath(path)
 
 
-def _shots(source: str, targets: Sequence[str], marked: Marked, stack: ExitStack) -> list[Shot]:
+def _shots(
+    source: str, targets: Sequence[str], marked: Marked, read_as: dict[str, Any], stack: ExitStack
+) -> list[Shot]:
     """Open the reference and the targets, the reference first."""
     split = [split_frame(text) for text in (source, *targets)]
     paths = [path for path, _ in split]
@@ -306,7 +315,7 @@ def _shots(source: str, targets: Sequence[str], marked: Marked, stack: ExitStack
     marked.check(paths)
     shots = []
     for name, (path, frame) in zip(named_shots(paths), split, strict=True):
-        clip: Clip = stack.enter_context(open_clip(path))
+        clip: Clip = stack.enter_context(open_clip(path, **read_as))
         shots.append(marked.on(Shot(name, clip, clip.frames[0] if frame is None else frame), path))
     return shots
 
@@ -330,7 +339,7 @@ def write_run(
         clips.append(
             RunClip(
                 name, str(each.shot.clip.path), str(path), each.shot.frame, frames, each.by, each.solved_again, hashed,
-                begun.is_approved(name),
+                begun.is_approved(name), options[READ_AS],
             )
         )  # fmt: skip
     here = {clip.name for clip in clips}

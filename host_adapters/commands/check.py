@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ...nodes import LIMITS, STATUSES
+from ...nodes import LIMITS, STATUSES, UNJUDGED
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from . import console
@@ -47,7 +47,8 @@ def _show_limits(as_json: bool) -> None:
     """Print the judge's table."""
     if as_json:
         table = {name: dataclasses.asdict(limit) for name, limit in LIMITS.items()}
-        console.print_json({"statuses": {name: words for name, (_, words) in STATUSES.items()}, "limits": table})
+        statuses = {name: words for name, (_, words) in STATUSES.items()}
+        console.print_json({"statuses": statuses, "limits": table, "unjudged": list(UNJUDGED)})
         return
     for name, (sign, words) in STATUSES.items():
         console.say(f"{sign} {name}: {words}")
@@ -56,6 +57,9 @@ def _show_limits(as_json: bool) -> None:
         for name, limit in LIMITS.items()
     ]
     console.print_table(("name", "figure", "check from", "off from", "source"), rows, title="limits of the judge")
+    console.say("No status sees, so look yourself:")
+    for words in UNJUDGED:
+        console.say(f"- {words}")
 
 
 def _row(graph: Graph, step: Step) -> tuple[str, ...]:

@@ -232,7 +232,7 @@ def cli() -> None:
     Try it on a generated clip:     inkarnat demo workshop-demo
     Correct a shot:                 inkarnat correct planing.mov -o planing-skin.mov --add box:.45,.30,.52,.42
     Point with the mouse instead:   inkarnat desk planing.mov
-    The same look on another take:  inkarnat carry planing.json --from planing.mov --to take2.mov -o takes
+    Carry it to another take:       inkarnat carry planing.json --from planing.mov --to take2.mov -o takes
     List the skin key's controls:   inkarnat nodes skin_key
 
     A verb explains itself: inkarnat VERB --help

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -21,13 +21,16 @@ from . import console
 Shots = list[tuple[Use, Shot]]
 
 
-def cut_shots(cut: CutList, handles: int, stack: ExitStack) -> Shots:
-    """Open the clips that a cut uses, one shot for each stretch. Raises InputError for missing or short media."""
+def cut_shots(cut: CutList, handles: int, stack: ExitStack, read_as: Mapping[str, Any]) -> Shots:
+    """Open the clips that a cut uses, one shot for each stretch. Raises InputError for missing or short media.
+
+    :param read_as: what is assumed of each, as :func:`.open_clip` takes it.
+    """
     uses = cut.uses(handles)
     opened: dict[str, Clip] = {}
     for use in uses:
         if use.path not in opened:
-            opened[use.path] = stack.enter_context(open_clip(use.path))
+            opened[use.path] = stack.enter_context(open_clip(use.path, **read_as))
     shots = []
     for use, name in zip(uses, named_shots([use.path for use in uses]), strict=True):
         clip = opened[use.path]

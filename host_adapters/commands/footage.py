@@ -23,7 +23,20 @@ FIELDS = {"refuse": False, "whole": True}
 
 
 def footage_options(command: Command) -> Command:
-    """Add --matrix, --range, --siting, --fields, --damaged and --input-space to a verb; :class:`Footage` reads them."""
+    """Add the options of :func:`reading_options` and --input-space to a verb; :class:`Footage` reads them."""
+    space = click.option(
+        "--input-space",
+        metavar="SPACE",
+        help="Colour space of the footage, brought to BT.709 for the work and back: a short name such as hlg, pq or "
+        "p3_d65, a name registered in colour-science, or CURVE:PRIMARIES; with :codes behind it where the curve counts "
+        "on the whole scale of codes and the clip is studio range; or auto: the one that the clip states (plain BT.709 "
+        "stays as it is).",
+    )
+    return reading_options(space(command))
+
+
+def reading_options(command: Command) -> Command:
+    """Add --matrix, --range, --siting, --fields and --damaged to a verb."""
     for option in reversed(
         (
             click.option(
@@ -56,14 +69,6 @@ def footage_options(command: Command) -> Command:
                 show_default=True,
                 help="Frames that damage may reach: stop before the first, mark them (write them as they are decoded "
                 "and name them), or drop them. The exit code is 4 with each.",
-            ),
-            click.option(
-                "--input-space",
-                metavar="SPACE",
-                help="Colour space of the footage, brought to BT.709 for the work and back: a short name such as hlg, "
-                "pq or p3_d65, a name registered in colour-science, or CURVE:PRIMARIES; with :codes behind it where "
-                "the curve counts on the whole scale of codes and the clip is studio range; or auto: the one that the "
-                "clip states (plain BT.709 stays as it is).",
             ),
         )
     ):
@@ -111,7 +116,12 @@ class Footage:
             "interlaced": FIELDS[options.pop("fields")],
             **({} if (damaged := options.pop("damaged")) == DAMAGED[0] else {"damaged": damaged}),
         }
-        return cls(assumed, options.pop("input_space"), options.pop("output_space", None))
+        return cls(assumed, options.pop("input_space", None), options.pop("output_space", None))
+
+    def said(self) -> dict[str, Any]:
+        """Return what was said of how clips are read, for a run file; empty where nothing was."""
+        rest = {"interlaced": False}
+        return {name: value for name, value in self.assumed.items() if value is not None and value != rest.get(name)}
 
     def words(self) -> list[str]:
         """Return it as the command line takes it."""

@@ -76,7 +76,7 @@ def command(
     The planing shot, graded, with its matte beside it:
       inkarnat render workshop.json --in plate=planing.mov --out result=planing-skin.mov --out matte=matte.%04d.exr
     Every second frame of a take, to look at:
-      inkarnat render workshop.json --in plate=take2.%04d.exr --out result=look.%04d.jpg --frames 1001-1100x2
+      inkarnat render workshop.json --in plate=take2.%04d.exr --out result=take2.%04d.jpg --frames 1001-1100x2
     A long take in eight processes, and once more after the power came back:
       inkarnat render workshop.json --in plate=take3.mov --out result=take3-skin.%05d.exr --jobs 8 --resume
     The matte in the alpha channel of the picture:

@@ -15,6 +15,7 @@ from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..shots.runs import Run, RunClip
 from ..writes import claim, reads
 from . import console
+from .footage import Footage, reading_options
 from .options import person_options, read_line, read_person
 from .person import split_frame
 
@@ -27,6 +28,7 @@ from .person import split_frame
 @click.option("--most", type=click.IntRange(1), default=240, show_default=True, help="Frames of a clip to measure.")
 @click.option("--view", metavar="TRANSFORM", help="See and read through this: a CLF or ocio:SPACE/DISPLAY/VIEW.")
 @person_options
+@reading_options
 @click.option("--json", "as_json", is_flag=True, help="Print the statuses as JSON.")
 def command(
     run: str, output: str, clips: tuple[str, ...], title: str | None, most: int, as_json: bool, **options: Any
@@ -85,19 +87,21 @@ def write_report(run: Run, output: Path, most: int = 240, quiet: bool = False) -
 
 def _read(path: str, clips: tuple[str, ...], title: str | None, options: dict[str, Any]) -> Run:
     person, line = read_person(options), read_line(options)
-    view = options["view"]
+    view, read_as = options["view"], Footage.of(options).said()
     if clips:
         names = _names([split_frame(text)[0] for text in clips])
         entries = []
         for name, text in zip(names, clips, strict=True):
             files, frame = split_frame(text)
-            entries.append(RunClip(name, files, path, frame))
+            entries.append(RunClip(name, files, path, frame, read_as=read_as))
         return Run(tuple(entries), title or "", names[0], person, view, line=line)
     run = Run.load(path) if not _is_graph(path) else None
     if run is None:
         raise GraphError(f"{path} is a graph: name the clips that it corrects with --clip.")
     if view is not None and not view.startswith("ocio:"):
         view = str(Path(view).resolve())
+    if read_as:
+        run = dataclasses.replace(run, clips=tuple(dataclasses.replace(clip, read_as=read_as) for clip in run.clips))
     return dataclasses.replace(run, title=title or run.title, person=person or run.person, view=view or run.view)
 
 

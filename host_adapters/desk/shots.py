@@ -186,7 +186,10 @@ def write_report(folder: Folder, names: Sequence[str], output: str, seeing: Seei
         if state is not None:
             graph = graph_on_disk(folder, name, state)
             marks = [mark.frame for mark in state.marks if mark.purpose == "skin"]
-            entry = RunClip(shown(name), str(folder.clip_path(name)), str(graph), marks[0] if marks else None)
+            entry = RunClip(
+                shown(name), str(folder.clip_path(name)), str(graph), marks[0] if marks else None,
+                read_as=folder.footage.assumed,
+            )  # fmt: skip
             clips.append(entry)
     if not clips:
         raise DeskError("None of these clips was worked on yet: there is nothing to report.")

@@ -171,7 +171,7 @@ def _frames(clip: Clip, frames: str | None) -> list[int]:
 
 def _surveys(run: Run, clip: RunClip, view: View) -> dict[str, Survey]:
     """Read everybody in a clip."""
-    with open_clip(run.path(clip.files)) as opened:
+    with open_clip(run.path(clip.files), **clip.read_as) as opened:
         graph, _ = without_foreign_faces(Graph.load(run.path(clip.graph)), opened)
         aims = aims_of(graph, mattes_of(graph), run.person, run.line)
         return survey_people(opened, graph, view, aims, _frames(opened, clip.frames))
@@ -190,7 +190,7 @@ def _clip_findings(
     kept = Graph.load(run.path(clip.graph))
     name, besides = reference
     alone = clip.name == name
-    with open_clip(run.path(clip.files)) as opened:
+    with open_clip(run.path(clip.files), **clip.read_as) as opened:
         graph, foreign = without_foreign_faces(kept, opened)
         numbers = _frames(opened, clip.frames)
         shown = clip.frame if clip.frame in numbers else numbers[0]

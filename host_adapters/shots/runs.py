@@ -13,11 +13,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+from ...kernels.codes import SITING
 from ...kernels.errors import InkarnatError
 from ...nodes import SKIN_LINE
 from ...nodes.declare import nearest
@@ -25,6 +26,7 @@ from .. import made
 from ..graphs.errors import shown
 from ..graphs.graph import Graph
 from ..media.files import read_limited
+from ..media.video_read import DAMAGED
 from ..writes import json_text, reads, write_text
 from .people import People, PeopleError, Person
 
@@ -47,7 +49,8 @@ class RunClip:
     :ivar files: picture, sequence or video. :ivar graph: graph file. :ivar frame: to show, None for the first.
     :ivar frames: those that count, such as "1-48", None for all. :ivar light: how its light was balanced, in a word.
     :ivar carried: hash of the graph as it was carried: see :func:`graph_hash`; another one now was made by hand.
-    :ivar approved: its graph is not touched any more.
+    :ivar approved: its graph is not touched any more. :ivar read_as: what is assumed of the clip, for
+        :func:`~..media.clips.open_clip`; left out of the file where nothing is.
     """
 
     name: str
@@ -59,6 +62,7 @@ class RunClip:
     solved_again: bool = False
     carried: str = ""
     approved: bool = False
+    read_as: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -135,6 +139,9 @@ class Run:
             return os.path.relpath(whole, os.path.abspath(folder))
 
         clips = [asdict(clip) | {"files": moved(clip.files), "graph": moved(clip.graph)} for clip in self.clips]
+        for entry in clips:
+            if not entry["read_as"]:
+                del entry["read_as"]
         view = self.view
         if view is not None and not view.startswith("ocio:"):
             view = moved(view)
@@ -172,6 +179,14 @@ _KINDS: dict[str, tuple[type, ...]] = {
     "solved_again": (bool,),
     "carried": (str,),
     "approved": (bool,),
+    "read_as": (dict,),
+}
+_READ_AS: Mapping[str, tuple[Any, ...]] = {
+    "standard": ("601", "709", "2020"),
+    "studio": (True, False),
+    "siting": tuple(SITING),
+    "interlaced": (True, False),
+    "damaged": tuple(DAMAGED),
 }
 _FORMER = {"resolved": "solved_again"}
 """Entries as version 0.1.0 called them."""
@@ -181,12 +196,15 @@ def _read_clip(number: int, entry: Any) -> RunClip:
     if not isinstance(entry, dict):
         raise RunError(f"clip {number} must be figures in braces, not {shown(entry)}.")
     entry = {_FORMER.get(key, key): value for key, value in entry.items()}
-    known: Sequence[str] = [field.name for field in fields(RunClip)]
+    known: Sequence[str] = [each.name for each in fields(RunClip)]
     for key, value in entry.items():
         if key not in known:
             raise RunError(f"clip {number} has no entry {shown(key)}. {nearest(str(key), known)}")
         if not isinstance(value, _KINDS[key]) or (key == "frame" and isinstance(value, bool)):
             raise RunError(f"clip {number}: {key} cannot be {shown(value)}.")
+    for key, value in entry.get("read_as", {}).items():
+        if key not in _READ_AS or value not in _READ_AS[key]:
+            raise RunError(f"clip {number}: read_as has {', '.join(_READ_AS)}; {shown(key)} cannot be {shown(value)}.")
     for key in ("name", "files", "graph"):
         if not entry.get(key):
             raise RunError(f"clip {number} lacks its {key}.")
