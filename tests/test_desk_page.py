@@ -20,6 +20,7 @@ pytest.importorskip("selenium", reason="selenium is not installed")
 
 from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.desk.folder import Folder
+from inkarnat.host_adapters.desk.reel import Footage
 from inkarnat.host_adapters.desk.server import Desk, Served
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from selenium import webdriver
@@ -504,13 +505,14 @@ def test_two_pages_show_one_truth(desk, browser):
 
 def test_two_desks_live_side_by_side(desk, browser, footage, tmp_path_factory):
     first, folder = browser.current_window_handle, tmp_path_factory.mktemp("beside")
-    served = Served(Desk(Folder(footage[0], folder), "caulking.mkv"))
+    served = Served(Desk(Folder(footage[0], folder, Footage(space="hlg")), "caulking.mkv"))
     thread = threading.Thread(target=served.run, daemon=True)
     thread.start()
     browser.switch_to.new_window("tab")
     try:
         browser.get(served.address)
         until(browser, lambda: painted(browser))
+        until(browser, lambda: "from hlg:bt2020" in element(browser, "#shown-open").text)
         set_turn(browser, 3)
         until(browser, lambda: served.desk.session.state.node("steer").angle == 3)
         browser.switch_to.window(first)

@@ -106,5 +106,5 @@ class Reel:
         return plain, f"The graph brings its footage from {given}{back}, and the desk {here}: solve again."
 
     def words(self) -> str:
-        """Say where the clip comes from, "" for the working signal as it is."""
-        return "" if self.space is None else self.space
+        """Say where the clip comes from, "" for the working signal."""
+        return "" if self.space in (None, str(Space())) else str(self.space)

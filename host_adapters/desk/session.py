@@ -418,7 +418,7 @@ class Session:
             },
             "notices": self.notices,
             "seen": self.seeing.label,
-            "space": self.reel.space,
+            "space": self.reel.words() or None,
             "people": [person_values(person, state) for person in state.people],
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
             "marks": [_mark_values(mark) for mark in state.marks],

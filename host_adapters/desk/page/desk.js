@@ -594,7 +594,7 @@ function setScreen(screen) {
 
 /** State on the button how the picture is shown. */
 function showScreen() {
-  find("shown-open").textContent = [screenWords[now.screen] ?? now.screen, state.seen && `through ${state.seen}`].filter(Boolean).join(", ");
+  find("shown-open").textContent = [screenWords[now.screen] ?? now.screen, state.space && `from ${state.space}`, state.seen && `through ${state.seen}`].filter(Boolean).join(", ");
 }
 
 function setSurround(surround) {
