@@ -14,6 +14,7 @@ from ...kernels.arrays import Floats, as_picture
 from ...kernels.clean import close_pinholes, levels, remove_specks
 from ...kernels.guided import guided
 from ...kernels.prefilter import ratio_prefilter
+from ...kernels.strips import over_rows
 from ...nodes import measure_skin
 from . import chains
 from .frames import skin_frame
@@ -157,8 +158,14 @@ def _own_rows(setting: Setting) -> Iterator[Row]:
     if setting.input != "float32":
         work = {f"read {setting.input}": lambda: to_floats(given), **work}
     for threads in setting.threads:
+        if threads > 1:
+            yield Row("copy", OURS, threads, lambda: over_rows(_copy_rows, height, image, copy))
         for name, function in work.items():
             yield Row(name, OURS, threads, function)
+
+
+def _copy_rows(image: Floats, copy: Floats, y0: int, y1: int) -> None:
+    np.copyto(copy[y0:y1], image[y0:y1])
 
 
 def _as_input(image: Floats, kind: str) -> NDArray[Any]:

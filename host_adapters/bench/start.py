@@ -52,7 +52,7 @@ def measure_start(rounds: int = 3, tell: Callable[[str], None] = lambda line: No
         correct = (*_PROGRAM, "correct", str(still), "-o", str(Path(folder, "out.png")), "--add", box)
         tell("first corrected frame, with an empty cache")
         cold, said = _seconds(correct, cache)
-        starts = [Start("first corrected 1080p frame, empty cache", cold, 15.0, said)]
+        starts = [Start("first corrected 1080p frame, empty cache", cold, 12.0, said)]
         warm = {
             "import inkarnat.nodes": ((sys.executable, "-c", "import inkarnat.nodes"), 0.6),
             "inkarnat --help": ((*_PROGRAM, "--help"), 0.3),

@@ -131,3 +131,9 @@ TARGETS = (
     Target("two threads, times one", _quotient(_chain_time("chain", 1), _chain_time("chain", 2)), 1.85, at_least=True),
 )
 """For 2160p RGB float32 and two threads. Of a copy: as a multiple of one thread's copy of the frame in the same run."""
+
+GAINS = {2: 1.85, 16: 9.0}
+"""How many times faster than with one thread a row is to be, by threads, where it is not bound by memory."""
+
+MEMORY_BOUND = 1.4
+"""A row that takes at most so many times as long as the machine's fastest copy of the frame is bound by memory."""

@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Sequence
 
 from .speed import Speed
-from .targets import Judged
+from .targets import GAINS, MEMORY_BOUND, Judged
 from .timing import OURS, Timed, describe_machine
 
 SPEED_COLUMNS = ("what", "library", "threads", "ms", "of a copy", "times ours")
@@ -97,16 +97,30 @@ def _other_cell(result: Speed, timed: Timed) -> str:
 
 
 def scaling(result: Speed) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Return the heads and rows of a table of our rows by thread count, with what the most threads gain."""
+    """Return the heads and rows of a table of our rows by thread count, with what the most threads gain, and whether
+    that is enough: what takes little longer than the fastest copy of the frame waits for memory, not for threads."""
     counts = sorted({timed.row.threads for timed in result.timed if timed.row.library == OURS})
     names = dict.fromkeys(timed.row.name for timed in result.timed if timed.row.library == OURS)
+    fastest = min(value for count in counts if (value := result.milliseconds("copy", count)) is not None)
     rows = []
     for name in names:
         found = [result.milliseconds(name, count) for count in counts]
-        measured = [value for value in found if value is not None]
-        gain = f"{measured[0] / measured[-1]:.1f}" if len(measured) > 1 else ""
-        rows.append((name, *("" if value is None else f"{value:.2f}" for value in found), gain))
-    return ("what", *map(str, counts), "gain"), rows
+        told = judged_gain(found, counts, fastest) if name != "copy" else ("", "")
+        rows.append((name, *("" if value is None else f"{value:.2f}" for value in found), *told))
+    return ("what", *map(str, counts), "gain", "verdict"), rows
+
+
+def judged_gain(found: Sequence[float | None], counts: Sequence[int], fastest: float) -> tuple[str, str]:
+    """Return what the most threads gain over one, and the verdict; ``found`` and ``fastest`` in milliseconds."""
+    first, last = found[0], found[-1]
+    if first is None or last is None or len(found) < 2:
+        return "", ""
+    gain, wanted = first / last, GAINS.get(counts[-1])
+    if last <= MEMORY_BOUND * fastest:
+        verdict = "bound by memory"
+    else:
+        verdict = "" if wanted is None else f"{'met' if gain >= wanted else 'not met'}: {wanted:g}"
+    return f"{gain:.2f}", verdict
 
 
 def _table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:

@@ -207,7 +207,7 @@ def _print_speed(result: Speed) -> None:
     from ..bench import telling
 
     console.print_table(telling.SPEED_COLUMNS, telling.speed_rows(result), title=result.setting.words())
-    if len(result.setting.threads) > 2:
+    if len(result.setting.threads) > 1:
         columns, rows = telling.scaling(result)
         console.print_table(columns, rows, title="milliseconds by threads")
     console.print_table(telling.TARGET_COLUMNS, telling.target_rows(result), title="targets")

@@ -114,6 +114,25 @@ def test_the_fused_chain_is_what_others_are_compared_with():
     assert result.times_ours(result.timed[-1]) == pytest.approx(650 / 20)
 
 
+def test_gains_by_threads_are_judged_where_memory_is_no_bound():
+    result = measured(chain=100.0)
+    late = {"slow": (40.0, 25.0), "steer": (6.0, 3.4)}
+    for name, times in late.items():
+        for count, value in zip((1, 2), times, strict=True):
+            row = timing.Row(name, timing.OURS, count, lambda: None)
+            result.timed.append(timing.Timed(row, (value / 1e3,)))
+    columns, rows = telling.scaling(result)
+    assert columns == ("what", "1", "2", "gain", "verdict")
+    assert rows == [
+        ("copy", "5.00", "2.50", "", ""),
+        ("chain", "100.00", "50.00", "2.00", "met: 1.85"),
+        ("slow", "40.00", "25.00", "1.60", "not met: 1.85"),
+        ("steer", "6.00", "3.40", "1.76", "bound by memory"),
+    ]
+    assert telling.judged_gain([8.0, None], [1, 2], 1.0) == ("", "")
+    assert telling.judged_gain([8.0, 3.0, 2.0], [1, 2, 4], 1.0) == ("4.00", "")
+
+
 def test_targets_are_stated_for_one_setting_alone():
     result = measured(chain=100.0)
     result.setting = replace(result.setting, input="uint8")
