@@ -31,6 +31,9 @@ SMALLER, SIZE_SLOPE = 0.6, 1.5
 CERTAIN = (0.44, 4.5, 0.3)
 """What a doubling of a piece's size, the share of it that is surely keyed (from one half) and every piece weigh in the
 log-odds that it is skin: ridge logistic regression on pieces of 18 real pictures."""
+HELD, NEAR_A_FACE = 0.5, 0.3
+"""What part of a cell's matte must get lost on the way from a face or a mark until it counts as wholly loose, and how
+far round a face everything hangs together with it, in sides of a square as large as its core: neck and ears."""
 _BESIDE = 1.2
 SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
@@ -160,12 +163,18 @@ def texture_loss(cells: Cells, base: float) -> Floats:
 
 
 def lay(
-    matte: Floats, evidence: Floats, loss: Floats | None, keep: Flags | None = None, away: Floats | None = None
+    matte: Floats,
+    evidence: Floats,
+    loss: Floats | None,
+    keep: Flags | None = None,
+    away: Floats | None = None,
+    soft: bool = True,
 ) -> Laid:
     """Find what faces make of a matte, all on the grid.
 
     :param matte: float32 (h, w). :param evidence: of all faces. :param loss: of texture, :func:`texture_loss`.
     :param keep: marks: pieces that hold one are kept, and no lid closes them. :param away: 0 to 1, no floor there.
+    :param soft: pieces lose by how weakly they hang together with a face or a mark; otherwise wholly or not at all.
     """
     strength = float(np.clip(2 * float(evidence.max()) - 1, 0, 1))
     lid, floor = np.minimum(2 * evidence, 1), np.maximum(2 * evidence - 1, 0)
@@ -173,7 +182,8 @@ def lay(
     if loss is not None and strength > 0:
         odds -= np.minimum(TEXTURE_SLOPE * loss, TEXTURE_MOST) * np.float32(strength)
     if strength > 0:
-        odds -= _loose(matte, floor > SURE * strength, keep) * np.float32(strength)
+        loose = _softly_loose if soft else _loose
+        odds -= loose(matte, floor > SURE * strength, keep) * np.float32(strength)
     if keep is not None:
         lid = np.maximum(lid, grown(keep, max(1, round(0.03 * matte.shape[0]) - 1)))
     if away is not None:
@@ -190,15 +200,82 @@ def _loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
     size = np.maximum(area, 1).astype(np.float64)
     largest = float(cores.max())
     sure = np.bincount(labels.ravel(), (matte > 0.8).ravel(), len(area)) / size
-    loss = SIZE_SLOPE * np.clip(np.log2(SMALLER * largest / size), 0, 3)
-    score = CERTAIN[0] * np.log2(size / largest) + CERTAIN[1] * (sure - 0.5) + CERTAIN[2]
-    loss += np.clip(-score, 0, 3)
+    loss = _loss_of(size, sure, largest)
     loss[0] = 0
     loss[np.unique(labels[core if keep is None else core | keep])] = 0
-    plane = loss[labels].astype(np.float32)
+    return _highest(loss[labels].astype(np.float32))
+
+
+def _highest(plane: Floats) -> Floats:
+    """Return the largest of 3 × 3 cells."""
     wide = np.pad(plane, 1)
     rows = np.maximum(np.maximum(wide[:-2], wide[1:-1]), wide[2:])
     return np.asarray(np.maximum(np.maximum(rows[:, :-2], rows[:, 1:-1]), rows[:, 2:]))
+
+
+@strip_kernel
+def _held_strips(matte, start, held):
+    """The most of a matte that is left on any way from the start to a cell: the least value on the best way.
+
+    Sweeps forward and backward over eight neighbours until nothing changes, 16 at most. Source: L. Vincent,
+    "Morphological grayscale reconstruction in image analysis", IEEE Transactions on Image Processing 2(2), 1993.
+    """
+    rows, columns = matte.shape
+    for i in range(rows):
+        for j in range(columns):
+            held[i, j] = matte[i, j] if start[i, j] else F(0)
+    for sweep in range(16):
+        way = 1 if sweep % 2 == 0 else -1
+        changed = 0
+        for ii in range(rows):
+            i = ii if way == 1 else rows - 1 - ii
+            for jj in range(columns):
+                j = jj if way == 1 else columns - 1 - jj
+                most = matte[i, j]
+                best = held[i, j]
+                if not best < most:
+                    continue
+                for k in range(4):
+                    y = i if k == 3 else i - way
+                    x = j - way if k == 3 else j - way + way * k
+                    if y < 0 or y >= rows or x < 0 or x >= columns:
+                        continue
+                    here = min(held[y, x], most)
+                    best = here if here > best else best
+                changed += 1 if best > held[i, j] else 0
+                held[i, j] = best
+        if changed == 0 and sweep > 0:
+            break
+
+
+def _softly_loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
+    """Return the log-odds that cells lose by how weakly they hang together with a face or a mark.
+
+    Size and certainty are those of the loose piece that a cell belongs to. All of it changes gradually with the matte,
+    so that from frame to frame no piece pops in or out.
+    """
+    cores = pieces(core)[1][1:]
+    if not len(cores):
+        return np.zeros(matte.shape, np.float32)
+    largest = float(cores.max())
+    start = grown(core, max(1, int(NEAR_A_FACE * math.sqrt(largest) + 0.5)))
+    held = np.empty_like(matte)
+    _held_strips(matte, start if keep is None else start | keep, held)
+    lost = (matte - held) / np.maximum(matte, np.float32(1e-3))
+    share = np.clip(lost / np.float32(HELD), 0, 1)
+    labels, area = pieces((matte > 0.25) & (share > 0))
+    places, count = labels.ravel(), len(area)
+    size = np.maximum(np.bincount(places, np.clip((matte.ravel() - 0.25) / 0.5, 0, 1), count), 1.0)
+    sure = np.bincount(places, np.clip((matte.ravel() - 0.7) / 0.2, 0, 1), count) / size
+    loss = _loss_of(size, sure, largest)
+    loss[0] = 0
+    return _highest((loss[labels] * share).astype(np.float32))
+
+
+def _loss_of(size: NDArray[np.float64], sure: NDArray[np.float64], largest: float) -> NDArray[np.float64]:
+    """Return the log-odds that loose pieces lose: by their size beside the largest core, and their sure share."""
+    score = CERTAIN[0] * np.log2(size / largest) + CERTAIN[1] * (sure - 0.5) + CERTAIN[2]
+    return np.asarray(SIZE_SLOPE * np.clip(np.log2(SMALLER * largest / size), 0, 3) + np.clip(-score, 0, 3))
 
 
 # --- by likeness ----------------------------------------------------------------------------------------------
@@ -682,13 +759,14 @@ def join_faces(
     away: Sequence[tuple[float, float]] = (),
     out: Floats | None = None,
     likeness: float = 0.0,
+    soft: bool = True,
 ) -> Floats:
     """Join a matte with what faces tell.
 
     :param matte: float32 (H, W). :param evidence: float32 (H, W), :func:`face_evidence` of all faces.
     :param image: float32 (H, W, 3 or 4), the picture of both. :param texture: the skin's own.
     :param keep, away: places, normalised, at which a person marked skin, and what is none.
-    :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge.
+    :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge. :param soft: see :func:`lay`.
     :returns: matte, float32 (H, W), 0 to 1; the matte as it is, limited to that, where no face is known.
     :raises PictureError: wrong arrays.
 
@@ -703,7 +781,7 @@ def join_faces(
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
     out = output(out, matte.shape, matte, evidence, image)
-    return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness), out)
+    return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness, soft), out)
 
 
 def laid_on_grid(
@@ -714,6 +792,7 @@ def laid_on_grid(
     keep: Sequence[tuple[float, float]],
     away: Sequence[tuple[float, float]],
     likeness: float,
+    soft: bool = True,
 ) -> Laid:
     """Return what :func:`join_faces` lays over a matte; a size that has the same grid gives the same."""
     shape = grid_shape(*matte.shape)
@@ -726,7 +805,7 @@ def laid_on_grid(
         loss = np.zeros(shape, np.float32)
         loss[cells.window.slices] = texture_loss(cells, texture)
     spread = _spread_at(away, shape)
-    laid = lay(small, told, loss, _cells_at(keep, shape), spread)
+    laid = lay(small, told, loss, _cells_at(keep, shape), spread, soft)
     if cells is not None and likeness > 0:
         laid = _with_likeness(laid, cells, small, spread, likeness * strength)
     return laid

@@ -203,7 +203,11 @@ class JoinFaces(Node):
         1,
         "How far the matte's edge moves to where the colours of its two sides part, so that no skin stays out.",
     )
+    soft_pieces: bool = toggle(
+        False, "Loose pieces lose by how weakly they hang on a face or a mark; off, they lose wholly or not at all."
+    )
 
     def process(self, matte: Matte, faces: Matte, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
-        return join.join_faces(matte, faces, image, self.texture, self.keep, self.keep_out, out, likeness=self.likeness)
+        places = self.texture, self.keep, self.keep_out
+        return join.join_faces(matte, faces, image, *places, out, likeness=self.likeness, soft=self.soft_pieces)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import scipy.ndimage
 import skimage.data
+import skimage.morphology
 import skimage.transform
 from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.bench.shots import real_shots
@@ -161,6 +162,50 @@ def test_a_proxy_tells_what_full_size_tells():
     half = picture.reshape(180, 2, 240, 2, 3).mean(axis=(1, 3))
     full = node.process(picture).reshape(180, 2, 240, 2).mean(axis=(1, 3))
     assert np.abs(node.process(half) - full).mean() < 0.02
+
+
+def test_what_is_held_on_a_way_is_the_grayscale_reconstruction():
+    """Against scikit-image's reconstruction by dilation (Vincent 1993)."""
+    rng = np.random.default_rng(5)
+    matte = scipy.ndimage.gaussian_filter(rng.random((60, 90)), 1.5).astype(np.float32)
+    start = np.zeros(matte.shape, bool)
+    start[10:14, 20:25] = start[40:42, 70:72] = True
+    held = np.empty_like(matte)
+    join._held_strips(matte, start, held)
+    seed = np.where(start, matte, 0)
+    reference = skimage.morphology.reconstruction(seed, matte, "dilation", np.ones((3, 3)))
+    np.testing.assert_array_equal(held, reference.astype(np.float32))
+
+
+def bridged(height):
+    """A face and a speck that a bridge of some height joins, and the face's evidence."""
+    matte, told = np.zeros((144, 256), np.float32), np.full((144, 256), 0.5, np.float32)
+    matte[40:80, 60:100] = 1
+    told[44:76, 64:96] = 1
+    matte[60:64, 100:140] = height
+    matte[58:66, 140:148] = 0.9
+    return matte, told
+
+
+def test_a_loose_piece_comes_and_goes_softly():
+    def kept(height, soft):
+        matte, told = bridged(height)
+        return float(join.lay(matte, told, None, soft=soft).over(matte)[59:65, 142:146].mean())
+
+    heights = np.linspace(0, 1, 101)
+    softly, hard = ([kept(height, soft) for height in heights] for soft in (True, False))
+    assert softly[0] < 0.1 < 0.85 < softly[-1]
+    assert np.all(np.diff(softly) > -1e-6)
+    assert np.abs(np.diff(hard)).max() > 0.5
+    assert np.abs(np.diff(softly)).max() < 0.1
+
+
+def test_what_was_stored_without_soft_pieces_keeps_its_hard_ones(same_bits):
+    matte, told = bridged(0.6)
+    picture = np.full((144, 256, 3), 0.5, np.float32)
+    same_bits(JoinFaces().process(matte, told, picture), JoinFaces(soft_pieces=False).process(matte, told, picture))
+    soft = JoinFaces(soft_pieces=True).process(matte, told, picture)
+    assert np.abs(soft - JoinFaces().process(matte, told, picture)).max() > 0.2
 
 
 # --- the nodes ----------------------------------------------------------------------------------------------
