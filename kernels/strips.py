@@ -255,7 +255,26 @@ def over_rows(
         first = Stage(kernel, arguments, rows, min(strip, len(ring) // RING), None, least)
         over_stages((first, into.stage(ring)))
     elif rows > 0:
-        over_stages((Stage(kernel, arguments, rows, strip, None, least),))
+        stage = Stage(kernel, arguments, rows, strip, None, least)
+        if not _alone(stage):
+            over_stages((stage,))
+
+
+def _alone(stage: Stage) -> bool:
+    """Do what one thread does by itself, without all that is handed out between several; tell whether it was done."""
+    team = _team
+    one = team.threads == 1 or stage.rows <= stage.least or getattr(team.inside, "busy", False)
+    if not one or numba_config.DISABLE_JIT or not isinstance(stage.kernel, StripKernel):
+        return False
+    job = team.job()
+    try:
+        pack(stage.kernel, stage.arguments, job.first_block)
+        failed = hand_out.in_turn(job.first_block, stage.rows, _strip_of(stage, 1))
+    finally:
+        team.give_back(job)
+    if failed:
+        raise _error_of(stage)
+    return True
 
 
 def over_stages(stages: Sequence[Stage]) -> None:

@@ -510,7 +510,7 @@ def render(
     reach = sum(step.node.frames_needed()[1] for step in graph.order(outputs))
     for clip in sources.values():
         if hasattr(clip, "remember"):
-            clip.remember(reach + at_once + 2 * waiting + (2 if at_once > 1 else 0))
+            clip.remember(reach + at_once + waiting + (2 if at_once > 1 else 0), waiting)
     with ExitStack() as stack:
         stack.enter_context(devices.using(device))
         reader = stack.enter_context(_Reader(sources, frames if overlap else (), waiting, report.times))

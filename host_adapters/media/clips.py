@@ -29,8 +29,9 @@ from .video_format import READ_SUFFIXES, SUFFIXES, Coded, Original, VideoFrame, 
 from .video_read import VideoReader
 from .video_write import VideoWriter, default_codec, holds_alpha
 
-_REMEMBERED = 3
-"""How many frames' originals a clip keeps, for a writer that comes later; :meth:`Clip.remember` asks for more."""
+_REMEMBERED, _REMEMBERED_PLANES = 3, 2
+"""How many frames' originals a clip keeps, for a writer that comes later; :meth:`Clip.remember` asks for more. Those of
+video are planes in memory of the decoder."""
 
 _DEFAULT_RATE = Fraction(24)
 
@@ -181,9 +182,9 @@ class Clip:
                 self._recent.popitem(last=False)
         return taken
 
-    def remember(self, frames: int) -> None:
-        """Keep what so many frames came as, for a writer that far behind the reading."""
-        self._remembered = max(self._remembered, frames)
+    def remember(self, frames: int, behind: int = 0) -> None:
+        """Keep what so many frames came as for who works on them, and more for a writer so far behind that."""
+        self._remembered = max(self._remembered, frames + behind)
 
     def origin(self, frame: int) -> Any:
         """Return what a frame came as: an Original for video, a PictureInfo otherwise. Raises InputError."""
@@ -271,6 +272,7 @@ class VideoClip(Clip):
         super().__init__(path)
         self.assumed = assumed
         self._reader = VideoReader(path, **assumed)
+        self._remembered = _REMEMBERED_PLANES
         self.info = self._reader.info
         self.frames = range(1, self.info.frames + 1)
         self.rate, self.notes = self.info.rate, self.info.notes
@@ -278,6 +280,10 @@ class VideoClip(Clip):
     def _read(self, frame: int) -> tuple[Taken, Any]:
         found = self._reader.frame(frame)
         return found, found.original
+
+    def remember(self, frames: int, behind: int = 0) -> None:
+        """Keep what so many frames came as; writers read a frame's planes before it waits for them."""
+        super().remember(frames)
 
     def suspect(self, survey: bool = False) -> list[int]:
         """Return the frames that damage may reach: of those read here, or with ``survey`` of the whole clip."""

@@ -22,7 +22,7 @@ from .companions import Companions, not_carried
 from .files import InputError
 from .metadata import kept_metadata, mux_options
 from .side_data import Mastering
-from .video_encode import Encoding, encoders_for
+from .video_encode import Encoding, encoders_for, threads_for
 from .video_format import (
     FULL_TAG,
     MATRIX_TAG,
@@ -267,7 +267,8 @@ class VideoWriter(OutputWriter):
         context.width, context.height = _stored(self.like)
         context.pix_fmt = self.pixel_format.packed or self.pixel_format.name
         context.time_base = _output_time_base(self.like)
-        context.thread_count, context.thread_type = 0, encoder.threads
+        wide = encoder.library.startswith("prores") and threads_for(context.width, context.height)
+        context.thread_count, context.thread_type = wide or 0, encoder.threads
         if shared > 1:
             context.thread_count = max(1, thread_count() // shared)
         context.color_range, context.colorspace, context.color_primaries, context.color_trc = self._tags
