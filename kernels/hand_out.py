@@ -251,7 +251,7 @@ def enter(shared, job, slot):
 
 @strip_kernel
 def in_turn(block, rows, strip):
-    """Have the kernel that packed a block work on one strip after the other, alone. Returns 0, or 1 where one failed."""
+    """Have the kernel that packed a block work on one strip after the other. Returns 0, or 1 where one failed."""
     for y0 in range(0, rows, strip):
         if call_strip(block, y0, min(y0 + strip, rows)) != 0:
             return 1

@@ -269,7 +269,7 @@ def _alone(stage: Stage) -> bool:
     job = team.job()
     try:
         pack(stage.kernel, stage.arguments, job.first_block)
-        failed = hand_out.in_turn(job.first_block, stage.rows, _strip_of(stage, 1))
+        failed = hand_out.in_turn(job.first_block, stage.rows, _strip_of(stage.rows, stage.strip, stage.least, 1))
     finally:
         team.give_back(job)
     if failed:

@@ -662,3 +662,20 @@ def test_a_full_disk_is_noticed_and_the_earlier_clip_survives(tmp_path, suffix, 
     done = subprocess.run(arguments, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert f"b.{suffix} cannot be written: the file would be larger" in done.stdout
+
+
+def test_large_frames_that_are_worked_on_leave_prores_fewer_threads(tmp_path, monkeypatch):
+    """On two cores 3840×2160 gets one thread, as each takes 170 MB; untouched and smaller frames get all."""
+    footage.make(tmp_path / "a.mkv", "ffv1", "yuv420p", frames=1, size=(320, 180))
+    with strips.threads(2):
+        assert video_encode.threads_for(3840, 2160) == 1
+        assert video_encode.threads_for(1920, 1080) == 0
+    asked: list[tuple[int, int]] = []
+    monkeypatch.setattr(video_write, "threads_for", lambda *size: (asked.append(size), 1)[1])
+    with VideoReader(tmp_path / "a.mkv") as reader:
+        (frame,) = list(reader)
+        for given, expected in ((frame, []), (frame.picture, [(320, 180)])):
+            with VideoWriter(tmp_path / "b.mov", reader.info) as writer:
+                writer.write(1, writer.coded(given, frame.original))
+                assert asked == expected
+    assert writer.pixel_format.name == "yuv422p10le"

@@ -51,7 +51,8 @@ class Encoder:
     ``formats`` empty means all that the encoder takes and :class:`PixelFormat` knows. ``viewed`` marks a codec for
     looking at: a clip made of pictures takes its first format, which players show, and not the finest. ``threads`` says
     what its threads share out: whole frames, or the slices of one where that is faster. ``apart`` marks a codec that
-    codes each frame by itself, whatever came before: several encoders may take turns.
+    codes each frame by itself, whatever came before: several encoders may take turns. ``roomy`` marks one of which each
+    thread takes much memory: where frames are worked on as well, it gets no more threads than memory allows.
     """
 
     label: str
@@ -62,13 +63,16 @@ class Encoder:
     viewed: bool = False
     threads: str = "FRAME"
     apart: bool = False
+    roomy: bool = False
 
 
 _H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
 _X265_QUIET = "log-level=error"
 CODECS = {
-    "prores": Encoder("ProRes 422 HQ", "prores_aw", ("yuv422p10le",), {"profile": "3"}, True),
-    "prores4444": Encoder("ProRes 4444", "prores_aw", ("yuv444p10le", "yuva444p10le"), {"profile": "4"}, True),
+    "prores": Encoder("ProRes 422 HQ", "prores_aw", ("yuv422p10le",), {"profile": "3"}, True, roomy=True),
+    "prores4444": Encoder(
+        "ProRes 4444", "prores_aw", ("yuv444p10le", "yuva444p10le"), {"profile": "4"}, True, roomy=True
+    ),
     "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True, threads="SLICE"),
     "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
     "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
@@ -234,6 +238,7 @@ class VideoWriter(OutputWriter):
         self._decoded: int | None = None
         self._starts: int | None = None
         self._whole = 0
+        self._worked = False
         self._open(encoder)
 
     def _open(self, encoder: Encoder) -> None:
@@ -267,8 +272,7 @@ class VideoWriter(OutputWriter):
         context.width, context.height = _stored(self.like)
         context.pix_fmt = self.pixel_format.packed or self.pixel_format.name
         context.time_base = _output_time_base(self.like)
-        wide = encoder.library.startswith("prores") and threads_for(context.width, context.height)
-        context.thread_count, context.thread_type = wide or 0, encoder.threads
+        context.thread_count, context.thread_type = 0, encoder.threads
         if shared > 1:
             context.thread_count = max(1, thread_count() // shared)
         context.color_range, context.colorspace, context.color_primaries, context.color_trc = self._tags
@@ -469,6 +473,8 @@ class VideoWriter(OutputWriter):
 
     def _begin(self, number: int) -> None:
         with self._guard():
+            if self._worked and CODECS[self.codec].roomy:
+                self._stream.codec_context.thread_count = threads_for(self.like.width, self.like.height)
             if self.like.timecode:
                 self._stream.metadata["timecode"] = advance_timecode(self.like.timecode, number - 1, self.like.rate)
             if self._companions is not None and self._first is not None:
@@ -501,6 +507,7 @@ class VideoWriter(OutputWriter):
             if not self._same and not with_alpha and not self._matte:
                 return self._filled(planes[0].shape, lambda room: recode(planes, coding, self.coding, out=room))
             picture = picture.picture
+        self._worked = True
         before = original.planes if self._same and original is not None else None
         if isinstance(picture, Unmade):
             if not (with_alpha or self.like.turns % 4 or self.like.mirrored):
