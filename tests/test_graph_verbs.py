@@ -135,6 +135,7 @@ def test_by_adds_to_what_stands_and_to_every_keyframe():
 WRONG = [
     ("steer.trun=4", "Did you mean 'turn'"),
     ("steear.turn=4", "Did you mean 'steer'"),
+    ("steady.steady-matte=2", "has no step 'steady'. `inkarnat correct` makes it where --steady-matte is given"),
     ("turn=4", "step.word=value"),
     ("steer.turn", "step.word=value"),
     ("steer.turn=red", "steer.turn takes a number -180 to 180°, not 'red'"),
@@ -168,6 +169,13 @@ WRONG = [
 def test_what_cannot_be_set_is_named_with_the_fix(text, message):
     with pytest.raises(GraphError, match=message):
         with_values(standard(), [text])
+
+
+def test_keyframes_are_set_as_they_are_typed_for_a_correction():
+    one, _ = with_values(standard(), ["steer.turn=0:1,48:3 smooth"])
+    assert with_values(standard(), ["steer.turn=0:1,48:3/smooth"])[0] == one
+    with pytest.raises(GraphError, match="linear or smooth, not 'curly'"):
+        with_values(standard(), ["steer.turn=0:1,48:3/curly"])
 
 
 def test_a_curve_is_set_as_it_is_typed_for_a_correction():

@@ -67,6 +67,7 @@ def test_by_is_a_difference():
 
 
 def test_keyframes_are_typed_as_frame_and_value():
+    assert typed("turn", "0:0,48:3 smooth") == typed("turn", "0:0,48:3/smooth")
     assert typed("turn", "0:0,48:3") == Hand(Keyframes(((0, 0.0), (48, 3.0))), False)
     assert typed("tint", "by:1:0, 24:4, 48:2/smooth") == Hand(
         Keyframes(((1, 0.0), (24, pytest.approx(0.004)), (48, pytest.approx(0.002))), "smooth"), True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -25,6 +26,7 @@ from .parts import (
     with_parts,
 )
 from .standard import keyed_step
+from .typed import CONTROLS
 from .wording import parameter, read_value, span_words, value_words, word_of
 
 BY = "by:"
@@ -81,7 +83,8 @@ def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edi
         graph = with_picture_step(graph, id)  # left out where it changed nothing
     step = graph.by_id.get(id)
     if step is None:
-        fix = nearest(id, graph.by_id) or f"There are: {', '.join(graph.by_id)}."
+        made = next((f"`inkarnat correct` makes it where --{c.option} is given." for c in CONTROLS if c.step == id), "")
+        fix = made or nearest(id, graph.by_id) or f"There are: {', '.join(graph.by_id)}."
         raise GraphError(f"The graph has no step {id!r}. {fix}")
     kind = type(step.node)
     name = parameter(f"Step {id}", kind, word)
@@ -177,7 +180,7 @@ def _moved(value: Any, by: float) -> Any:
 
 
 def _keyframes(where: str, kind: type[Node], name: str, text: str, height: float | None) -> Keyframes:
-    body, _, way = text.rpartition(" ")
+    body, _, way = re.sub(r"\s*/\s*(?=\w+$)", " ", text).rpartition(" ")  # as the options of `correct` have it
     if not body:
         body, way = text, "linear"
     elif way not in WAYS:

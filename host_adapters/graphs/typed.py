@@ -327,6 +327,8 @@ def _keyframes(body: str) -> tuple[list[tuple[str, str]], bool, str]:
     """Part what is typed into frames and numbers; a single number has no frame."""
     if ":" not in body:
         return [("", body)], False, "linear"
+    if "/" not in body and body.rpartition(" ")[2] in WAYS:  # as in an assignment
+        body = "/".join(body.rsplit(" ", 1))
     body, slash, way = body.partition("/")
     pairs = [item.partition(":") for item in body.split(",")]
     return [(frame.strip(), words) for frame, _, words in pairs], True, way.strip() if slash else "linear"
