@@ -393,7 +393,8 @@ def _changed(kind: type[Node]) -> Node:
 
 
 def _warm_chain(_: int) -> None:
-    for node in REST.values():
+    """What the desk shows: the standard chain, and what is drawn of it."""
+    for node in (*REST.values(), *(NODES[name]() for name in ("show_matte", "compare", "vectorscope", "waveform"))):
         warm_node(node, most=2)
 
 
