@@ -16,6 +16,7 @@ from .angles import wrapped
 from .arrays import Floats
 from .face import HOLE, FaceCut, Landmarks
 from .guided import guided
+from .likely import Told, likely_skin
 from .morphology import grow, shrink
 
 Flags = NDArray[np.bool_]
@@ -42,15 +43,9 @@ _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
 FACE_BOLDNESS = (learn.BOLDER, learn.Boldness((0.6, 1.0, 1.6, 2.4), 1.5))
 """The bolder attempts where a face joins."""
-_SURE, _SURER, _FLATTER, _MOST_GROWN, _GROWN_BESIDE = 0.15, 0.02, 0.05, 3.0, 2.0
-"""Without a face: soft share below which nothing further is tried; by how much it must fall; by how much the edge may
-rather run where the picture has none; how many times as large the matte may become, and so where something was
-subtracted. Chosen on the 18 tuning pictures, among three grades of boldness and 864 such rules."""
-_RIM_KEPT_ALONE = 0.95
-"""What of the edge's contrast must stay beside a box, which may hold hair, and with further pictures, whose mattes are
-not looked at: only BOLDER is tried there."""
-_GROWTH = 1.6
-"""How far the keyed area may grow beside a box or with further pictures, where no face joins."""
+_HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
+"""Without a face: the mean likelihood that a mark of skin must reach, and one of what is none may keep; by how much a
+mark that is not heard weighs more, and how often."""
 
 
 @dataclass(frozen=True)
@@ -187,7 +182,7 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
         first, best = _with_faces(scenes[0], learner, frames, keyed[0], reach)
     else:
         first = _Result(scenes[0], frames[0], keyed[0], learner.attempt(reach))
-        best = _bolder_alone(scenes[0], learner, frames[0], keyed[0], first, reach, len(frames) > 1)
+        best = _judged(scenes, keyed, first, reach)
     return Studied(
         best.attempt.learned(), tuple(tuple(k) for k in keyed), first.texture, best.matte, best.signs, tuple(frames)
     )
@@ -266,7 +261,8 @@ class _Result:
         boldness: learn.Boldness | None = None,
         second: Floats | None = None,
     ) -> None:
-        self.attempt, self.boldness, self.second = attempt, boldness, second
+        self.attempt, self.frame = attempt, frame
+        self.boldness, self.second = boldness, second
         shape = frame.luma.shape
         seeds = learn.usable(frame)[0]
         self.loss: Floats | None = None
@@ -361,29 +357,43 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
     )
 
 
-def _bolder_alone(
-    scene: _Scene,
-    learner: learn.Learner,
-    frame: learn.Frame,
-    keyed: Sequence[bool],
-    first: _Result,
-    reach: float,
-    further: bool,
-) -> _Result:
-    """Without a face, learn bolder, the boldest first, and keep the first matte that is surer without a new leak."""
-    one = first.signs
-    if one.soft < _SURE:
-        return first
-    careful = further or bool(frame.wholes)
-    growth = _GROWTH if careful else _GROWN_BESIDE if frame.subtract.any() else _MOST_GROWN
-    for boldness in (learn.BOLDER,) if careful else learn.BOLDNESS:
-        trial = _Result(scene, frame, keyed, learner.attempt(reach, boldness))
-        other = trial.signs
-        surer = other.soft < one.soft - _SURER and other.flat < one.flat + _FLATTER
-        kept = other.contrast >= _RIM_KEPT_ALONE * one.contrast or not careful
-        if surer and kept and other.area < growth * one.area:
-            return trial
-    return first
+def _judged(scenes: Sequence[_Scene], keyed: Sequence[Sequence[bool]], first: _Result, reach: float) -> _Result:
+    """Without a face, judge every pixel by what real pictures taught, and keep the key that says so of its colour."""
+    planes: list[Floats | None] = []
+    for k, scene in enumerate(scenes):
+        view = first.attempt.view(k)
+        planes.append(likely_skin(view, _told(scene, view), reach) if view.seeds.any() else None)
+    attempt = _heard(first.attempt, planes, [scene.frame for scene in scenes])
+    return _Result(scenes[0], first.frame, keyed[0], attempt)
+
+
+def _told(scene: _Scene, view: learn.View) -> Told:
+    frame = view.frame
+    cells = scene.cells or faces.cells_of(scene.marked.image)
+    matte = key_matte(view.likely, frame.luma)
+    signs = signs_of(matte, frame.luma, frame.u, frame.v, [])
+    return Told(cells.texture, steps_of(frame.luma, frame.u, frame.v), matte, signs.soft, signs.flat, signs.area)
+
+
+def _heard(first: learn.Attempt, planes: Sequence[Floats | None], frames: Sequence[learn.Frame]) -> learn.Attempt:
+    """Return the key by what is said of every pixel, in which every mark is heard: louder where it is not at once."""
+    weights = [np.ones(frame.luma.shape, np.float32) for frame in frames]
+    marks = [(join.pieces(frame.add)[0], join.pieces(frame.subtract)[0]) for frame in frames]
+    attempt = first.told(planes, weights)
+    for _ in range(_TIMES):
+        missed = False
+        for found, weight, (add, subtract) in zip(attempt.likely, weights, marks, strict=True):
+            for labels, out in ((add, False), (subtract, True)):
+                for k in range(1, int(labels.max()) + 1):
+                    here = labels == k
+                    mean = float(found[here].mean(dtype=np.float64))
+                    if mean > _OUT if out else mean < _HEARD:
+                        weight[here] *= np.float32(_LOUDER)
+                        missed = True
+        if not missed:
+            break
+        attempt = first.told(planes, weights)
+    return attempt
 
 
 def _with_faces(

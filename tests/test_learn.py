@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from inkarnat.host_adapters.bench.scores import score_matte
 from inkarnat.host_adapters.bench.shots import generated_shots
-from inkarnat.kernels import learn, strips
+from inkarnat.kernels import learn, skin, strips
 from inkarnat.nodes import Sample, SampleError, learn_skin_key
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.sparse import coo_matrix
@@ -66,36 +66,30 @@ def test_shading_and_grain_are_no_edges():
 def test_a_hand_before_a_wall_like_it_does_not_take_the_wall_along():
     """Three points, one of them on a hand before a cedar wall at 70 % of the way to the skin's own colour.
 
-    Measured: mean F1 .771, least .623; without the competition over edges .452 and .27. Until real people were keyed by
-    a wide range it was .788 and .70: such a wall is where that range costs.
+    Measured: mean F1 .752, least .565, the dimmest; by growing alone .771 and .62, without the competition over edges
+    .452 and .27.
     """
     f1 = []
     for shot in generated_shots(range(505, 507), 640, 360, ("cedar 70 %",)):
         if shot.depth in ("tan", "brown"):
             matte = learn_skin_key(shot.sampled, shot.marks["3 points"].add).process(shot.keyed)
             f1.append(score_matte(matte, shot.truth, shot.ignore).f1)
-    assert np.mean(f1) > 0.765
-    assert min(f1) > 0.615
+    assert np.mean(f1) > 0.74
+    assert min(f1) > 0.55
 
 
-def half_in_shadow():
-    """An oval lit from the left, its right side at 60 % of the light, before a brownish grey wall, with grain."""
-    y, x = np.mgrid[:160, :240]
-    inside = ((x - 120) / 55) ** 2 + ((y - 80) / 65) ** 2 < 1
-    light = 0.6 + 0.4 / (1 + np.exp((x - 120) / 12))
-    picture = np.where(inside[..., None], light[..., None] * (0.66, 0.50, 0.41), (0.50, 0.42, 0.36))
-    return (picture + np.random.default_rng(5).normal(0, 0.008, picture.shape)).astype(np.float32), inside
+def test_judging_every_pixel_finds_the_other_side_of_a_face_in_mixed_light(monkeypatch):
+    """Three points. Measured: mean F1 .954, .924 by growing alone."""
+    shots = [s for s in generated_shots(range(731, 732), 480, 270, ("mixed light",)) if s.depth in ("light", "brown")]
 
+    def mean():
+        mattes = [learn_skin_key(s.sampled, s.marks["3 points"].add).process(s.keyed) for s in shots]
+        return np.mean([score_matte(m, s.truth, s.ignore).f1 for m, s in zip(mattes, shots, strict=True)])
 
-def test_the_side_in_shadow_is_keyed_where_a_bolder_key_is_surer(monkeypatch):
-    """One point on the lit side. Measured: .73 of the oval by the first attempt, 1.00 by the one that is kept."""
-    picture, inside = half_in_shadow()
-    click = (Sample.point(0.36, 0.5),)
-    kept = learn_skin_key(picture, click).process(picture)
-    assert kept[inside].mean() > 0.95
-    assert kept[~inside].mean() < 0.02
-    monkeypatch.setattr(learn, "BOLDNESS", ())
-    assert learn_skin_key(picture, click).process(picture)[inside].mean() < 0.85
+    judged = mean()
+    monkeypatch.setattr(skin, "_judged", lambda scenes, keyed, first, reach: first)
+    assert judged > 0.94
+    assert judged > mean() + 0.015
 
 
 def patches():
@@ -116,8 +110,7 @@ def test_subtracting_what_the_key_leaves_out_anyway_changes_nothing():
 def test_a_subtract_sample_closes_the_key_where_it_was_open():
     """Half of the skin's patch is turned a little toward yellow: keyed before, left out after; the rest stays.
 
-    What stays has .938 in the mean and .76 at the least: .02 of green and grain of .01 part the two, so a few of its
-    grains are of the subtracted colour itself.
+    Measured: 1.00 before, .21 after; what stays has .91. They are parted by .02 of green and grain of .01.
     """
     picture = patches()
     picture[60:, :60, 1] += np.float32(0.02)
@@ -125,7 +118,7 @@ def test_a_subtract_sample_closes_the_key_where_it_was_open():
     before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), other))
     assert before[70:110, 10:50].mean() > 0.5
     assert after[70:110, 10:50].mean() < 0.27
-    assert after[10:50, 10:50].mean() > 0.93
+    assert after[10:50, 10:50].mean() > 0.89
 
 
 def test_a_sample_of_coloured_noise_is_one_clear_error():
