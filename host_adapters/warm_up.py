@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels import codes, jit, planes, qualify, strips, tiles
+from ..kernels import codes, jit, planes, prefilter, qualify, strips, tiles
 from ..kernels.arrays import Floats
 from ..kernels.errors import InkarnatError
 from ..kernels.guided import guided, guided_coefficients
@@ -79,9 +79,20 @@ def warm_files_and_scopes() -> None:
                 codes.planes_to_picture(planes, coding)
                 codes.change_to_planes(picture, planes, coding)
                 codes.recode(planes, coding, codes.Coding(10))
+                if channels == 3:
+                    _warm_planes(codes.CodedPicture(planes, coding))
         for bits in (8, 16):
             codes.dequantise(codes.quantise(picture, bits), bits)
         measure.vectorscope(picture)
+
+
+def _warm_planes(coded: Any) -> None:
+    """Key and turn a picture that lies in planes, into planes of its own coding and of ProRes's."""
+    prefilter.ratio_prefilter(coded, 2)
+    height, width = coded.shape[:2]
+    for coding, before in ((coded.coding, coded.planes), (codes.Coding(10, subsampling="4:2:2"), None)):
+        new = tuple(np.empty(shape, coding.dtype) for shape in coding.shapes(height, width))
+        codes.IntoPlanes(coding, new, before).turn(coded, np.ones((height, width), np.float32), 5.0)
 
 
 def settings(rest: Node) -> Iterator[Node]:
