@@ -33,6 +33,8 @@ _FARTHEST = 3.0
 _UNSEEN = 5.0
 _MOST = 12.0
 _NEAR, _ROUND, _FAR = 5, 9, 15
+_BOLD = 1.0
+"""Log-odds of skin that a reach e times as long adds to what the ways, that seem so much shorter, do."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +129,7 @@ def likely_skin(view: learn.View, told: Told, reach: float = 1.0) -> Floats:
     :param view: of a frame with samples of skin. :param reach: how far the key spreads from them, 1 as usual.
     """
     rows, columns = view.frame.luma.shape
-    half = _judged(figures(view, told, reach))
+    half = _judged(figures(view, told, reach), _BOLD * math.log(reach))
     return np.repeat(np.repeat(half, 2, axis=0), 2, axis=1)[:rows, :columns]
 
 
@@ -193,14 +195,14 @@ def fit() -> Fit:
     return Fit(tuple(told["names"]), *planes)
 
 
-def _judged(found: dict[str, Floats]) -> Floats:
-    """Weigh figures by the fit. Every sum runs in a fixed order, one figure after another."""
+def _judged(found: dict[str, Floats], more: float = 0.0) -> Floats:
+    """Weigh figures by the fit, with ``more`` log-odds of skin. Every sum runs in a fixed order, figure by figure."""
     net = fit()
     inputs = [
         np.clip((found[name] - mean) / deviation, -4, 4)
         for name, mean, deviation in zip(net.names, net.mean, net.deviation, strict=True)
     ]
-    odds = np.full(inputs[0].shape, net.outer[-1], np.float32)
+    odds = np.full(inputs[0].shape, net.outer[-1] + np.float32(more), np.float32)
     part = np.empty_like(odds)
     for weights, outer in zip(net.inner, net.outer, strict=False):
         unit = np.full_like(odds, weights[-1])
