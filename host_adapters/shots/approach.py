@@ -12,6 +12,8 @@ from ...nodes import SkinTarget, SteerSkin, beyond
 ROUNDS = 10
 """Steps after which a target counts as out of reach."""
 
+_NEARER = 0.99
+"""What must be left of a miss for an aim to count as nearer: less is noise of the reading."""
 _NEAR = 0.02
 """Degrees that are near enough; and a tenth of it, as a part of the saturation."""
 
@@ -82,7 +84,7 @@ class Approach:
         False as well after :data:`ROUNDS` steps: the target is out of reach then, and ``best`` what came nearest.
         """
         far = abs(miss.angle) / _NEAR, abs(math.log(max(miss.saturation, 1e-3))) / (_NEAR / 10)
-        if math.hypot(*far) < self._nearest:
+        if math.hypot(*far) < _NEARER * self._nearest:
             self._nearest, self.best, self._missing = math.hypot(*far), self.aim, miss.angle
         self._rounds += 1
         if max(far) < 1 or self._rounds > ROUNDS:
