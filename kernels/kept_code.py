@@ -19,7 +19,6 @@ import pickle
 import re
 import secrets
 import stat
-import sys
 import tempfile
 import time
 from collections.abc import Iterable, Iterator
@@ -31,9 +30,6 @@ import platformdirs
 from numba.core import compiler
 from numba.core.caching import _Cache
 from numba.core.serialize import dumps
-
-if sys.platform != "win32":
-    import fcntl
 
 SUFFIX = ".code"
 _MARK = b"inkarnat compiled code 1\n"
@@ -250,7 +246,7 @@ def claimed(path: Path) -> Iterator[None]:
 
     Nobody waits for one that has ended. Where nothing can be claimed, each compiles for itself.
     """
-    if sys.platform == "win32" or path.exists():
+    if path.exists():
         yield
         return
     place = path.with_suffix(_CLAIM)
@@ -270,8 +266,12 @@ def claimed(path: Path) -> Iterator[None]:
 
 def _locked(handle: int, path: Path) -> bool:
     """Wait for a lock; return False where the code has come meanwhile, or none can be had."""
+    try:
+        import fcntl
+    except ImportError:  # not on every system
+        return False
     end = time.monotonic() + _LONGEST
-    while sys.platform != "win32":
+    while True:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             return True
@@ -280,8 +280,7 @@ def _locked(handle: int, path: Path) -> bool:
                 return False
             time.sleep(_PAUSE)
         except OSError:
-            break
-    return False
+            return False
 
 
 # --- what numba asks ----------------------------------------------------------------------------------------

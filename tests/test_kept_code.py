@@ -210,7 +210,7 @@ def test_without_locks_each_compiles_for_itself(tmp_path, monkeypatch):
     def refused(*_):
         raise OSError("no locks here")
 
-    monkeypatch.setattr(kept_code.fcntl, "flock", refused)
+    monkeypatch.setattr("fcntl.flock", refused)
     assert used(twice(tmp_path)) == (0, 1)
     with kept_code.claimed(tmp_path / "no folder" / "a.code"):
         pass
