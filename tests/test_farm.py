@@ -20,6 +20,7 @@ from inkarnat.host_adapters.farm.chunks import MOST, Job, chunk_size, cut
 from inkarnat.host_adapters.farm.run import frames_text, join_videos, render_part, run
 from inkarnat.host_adapters.graphs.rendering import render_files
 from inkarnat.host_adapters.media.clips import open_clip, parse_frames
+from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.writes import OutputError
 
 
@@ -104,6 +105,15 @@ def test_processes_give_the_bits_of_one(shot, tmp_path):
     report = farmed(plate, {name: str(tmp_path / "many" / file) for name, file in outputs.items()}, local.processes(2))
     assert report.done == list(range(1, 31))
     assert contents(tmp_path / "many") == contents(tmp_path / "one")
+
+
+def test_a_frame_lasts_as_long_wherever_reading_began(tmp_path):
+    """24 frames a second are no whole number of milliseconds: after a jump the library tells a cut duration."""
+    video = make_video(tmp_path / "plate.mkv", 30)
+    assert [frame.original.duration for frame in VideoReader(video)] == [42] * 30
+    for number in (20, 28, 5):
+        with VideoReader(video) as reader:
+            assert reader.frame(number).original.duration == 42
 
 
 @pytest.mark.parametrize(("codec", "suffix"), [("ffv1", ".mkv"), ("prores", ".mov"), ("dnxhr", ".mov")])

@@ -327,9 +327,12 @@ class VideoReader:
         self._check(frame, number)
         info = self.info
         planes = planes_of(frame, info.pixel_format)
-        step = round(1 / (info.rate * info.time_base))
+        exact = 1 / (info.rate * info.time_base)
+        step = round(exact)
         pts = frame.pts if frame.pts is not None else info.start + (number - 1) * step
-        original = Original(planes, pts, frame.duration or step)
+        # A step that is no whole number of units comes cut, or not at all, by where reading began.
+        cut = exact.denominator > 1 and abs(frame.duration - exact) < 1
+        original = Original(planes, pts, step if cut else frame.duration or step)
         return VideoFrame(number, (pts - info.start) * info.time_base, info, original)
 
 
