@@ -6,16 +6,19 @@ import json
 import shutil
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.bench import pictures
 from inkarnat.host_adapters.bench.pictures import PhotoCase, PhotoResults, photos
 from inkarnat.host_adapters.bench.scores import score_matte
-from inkarnat.host_adapters.bench.shots import BenchError
+from inkarnat.host_adapters.bench.shots import STROKE_RADIUS, BenchError
 from inkarnat.host_adapters.commands import bench, bench_accuracy
+from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.workshop import camera, portrait
 from PIL import Image
+from scipy.spatial import distance
 
 SIZE = 320, 180
 
@@ -78,6 +81,56 @@ def test_a_stroke_of_the_truth_itself_scores_what_score_matte_says(people):
     green = shown[..., 1] - shown[..., [0, 2]].max(axis=2)
     found = (photo.truth > 0.5) & (seen[0] > 0.5)
     assert green[found].mean() > green[~found].mean() + 60
+
+
+def test_the_scores_are_those_of_the_matte_that_correct_writes_by_scipys_measures(people, tmp_path):
+    """The command as a person runs it, its file of 16 bits, and scipy: F1 is 1 less ``dice``, IoU 1 less ``jaccard``.
+
+    The formulas: L. R. Dice 1945 and P. Jaccard 1912. The hue is the luma-weighted median that the corrected picture's
+    own skin has, with Cb and Cr by BT.709-6.
+    """
+    (case,) = json.loads(measured(people, "--marking", "stroke", "--json").stdout)["cases"]
+    marks = json.loads((people / "ada.json").read_text(encoding="utf-8"))["stroke"]
+    places = ";".join(f"{(x + 0.5) / SIZE[0]:.9f},{(y + 0.5) / SIZE[1]:.9f}" for x, y in marks)
+    arguments = ["correct", people / "ada.png", "--add", f"stroke:{places}/{STROKE_RADIUS}"]
+    arguments += ["-o", tmp_path / "ada.tif", "--matte-out", tmp_path / "matte.tif"]
+    told = CliRunner().invoke(cli, [*map(str, arguments)])
+    assert told.exit_code == 0, told.output
+    with Image.open(people / "ada_mask.png") as drawn:
+        mask = np.asarray(drawn)
+    matte = levels(tmp_path / "matte.tif")[mask != 128]
+    skin, found = mask[mask != 128] == 255, matte > 0.5
+    expected = {
+        "f1": 1 - distance.dice(skin, found),
+        "iou": 1 - distance.jaccard(skin, found),
+        "mae": np.abs(matte - skin).mean(),
+        "recall": found[skin].mean(),
+        "precision": skin[found].mean(),
+    }
+    for name, value in expected.items():
+        assert case["score"][name] == pytest.approx(value, abs=5e-4), name
+    assert case["angle_error"] == pytest.approx(
+        abs(median_hue(levels(tmp_path / "ada.tif")[mask == 255]) - 123), abs=0.3
+    )
+
+
+def levels(path):
+    """A written picture as OpenCV reads it, 0 to 1; a matte as one plane."""
+    read = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
+    return read.astype(np.float64) / np.iinfo(read.dtype).max
+
+
+def median_hue(bgr):
+    """The hue of the luma-weighted medians of Cb/Y′ and Cr/Y′ by BT.709-6, degrees."""
+    luma = bgr @ (0.0722, 0.7152, 0.2126)
+    along, across = (bgr[:, 0] - luma) / 1.8556 / luma, (bgr[:, 2] - luma) / 1.5748 / luma
+
+    def median(values):
+        order = np.argsort(values)
+        heap = np.cumsum(luma[order])
+        return values[order][np.searchsorted(heap, heap[-1] / 2)]
+
+    return np.degrees(np.arctan2(median(across), median(along)))
 
 
 def test_rates_of_warnings_count_bad_and_good_mattes_alone():
