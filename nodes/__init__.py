@@ -5,6 +5,7 @@
 
 import warnings
 
+from .apart import faces_apart
 from .balance import Balance, BalanceError, mired, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Chain, Link, Order, Part, standard_chain
 from .compare import Compare
@@ -44,7 +45,7 @@ from .standard import (
 )
 from .steady import SteadyMatte
 from .steer import Blend, KeepSkin, SteerSkin
-from .surroundings import ANOTHER_CLIP, Surroundings
+from .surroundings import ANOTHER_CLIP, Scene, SeenMatte, Surroundings
 from .tags import curve_of_profile, named_primaries, primaries_of_profile, space_tags, tag_in_words, tagged_space
 from .tone import Cdl, SuggestionError, ToneCurve, ToneSuggestion, solve_neutral_black, suggest_tone
 from .verdict import (
@@ -167,6 +168,8 @@ __all__ = [
     "ReturnColour",
     "Sample",
     "SampleError",
+    "Scene",
+    "SeenMatte",
     "SheetRow",
     "ShowMatte",
     "Skin",
@@ -194,6 +197,7 @@ __all__ = [
     "curve_of_profile",
     "distance",
     "enter_space",
+    "faces_apart",
     "judge",
     "judge_matte",
     "learn_skin_key",

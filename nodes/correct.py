@@ -14,9 +14,11 @@ import numpy as np
 
 from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
 from ..kernels.errors import InkarnatError
+from .apart import faces_apart
 from .balance import TRANSFERS, Balance, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
 from .declare import (
+    ACCEPTED,
     HAND,
     LANDMARKS,
     MARKS,
@@ -315,6 +317,16 @@ class CorrectSkin(CorrectSkin1):
     @functools.cached_property
     def _present(self) -> list[FaceMatte]:
         return [face for face in self._faces() if face.presence > 0]
+
+    @classmethod
+    def matte_fields(cls) -> Collection[str]:
+        """Return what makes the picture that the key reads, the key, and what softens its matte."""
+        steps = dict.fromkeys((*LEVELS_FIRST.before, *LEVELS_LAST.before, "skin", "soften"))
+        return ("levels", "joined", *(own for step in steps for own in _SET_2[step].values()))
+
+    def keyed(self, image: Picture, limit: Matte | None = None) -> Matte:
+        """Return the softened matte of the skin in a picture as it came."""
+        return self.matte(self.balanced(as_picture(image)), limit)
 
     def protection(self, balanced: Picture, limit: Matte | None = None) -> Matte:
         """Return the matte that keeps skin from a look: that of :meth:`matte` with lips, eyes and teeth."""
@@ -703,6 +715,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     aspect = image.shape[1] / image.shape[0]
     shown += [face.sample(aspect) for face in known if face.presence > 0.5 and face.keyed > 0.5]
     faces = [left_behind(pictures["light only"], pictures["final"], matte, sample) for sample in shown]
+    there = tuple(face for face in known if face.presence > 0.5)
     evidence = Evidence(
         readings["light only"],
         readings["final"],
@@ -710,11 +723,13 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
-        doubts=judge_matte(matte, balanced, tuple(face for face in known if face.presence > 0.5)),
+        doubts=judge_matte(matte, balanced, there),
+        accepted=bool(asked.get(ACCEPTED)),
     )
     verdict = judge(evidence, Aim(_target(asked)))
+    apart = [each.message for each in faces_apart(pictures["final"], matte, there, CONTROL)]
     figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())
-    return node, f"{' '.join(verdict.lines(CONTROL))} ({figures})"
+    return node, f"{' '.join((*verdict.lines(CONTROL), *apart))} ({figures})"
 
 
 _ACTIONS: Mapping[str, Action] = MappingProxyType(

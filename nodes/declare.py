@@ -382,6 +382,10 @@ class Marked:
     sample: Any
 
 
+ACCEPTED = "accepted"
+"""Among what an action is asked with: whether somebody looked at the matte of this clip, as it is now, and found it
+right, for nodes with :meth:`Node.matte_fields`."""
+
 HAND = "hand"
 """Among what an action is asked with: what is set by hand, by the names in :meth:`Node.parts`."""
 
@@ -532,6 +536,15 @@ class Node:
     def unused(self) -> frozenset[str]:
         """Return the parameters and questions without effect as the others are set; hosts show them switched off."""
         return frozenset()
+
+    @classmethod
+    def matte_fields(cls) -> Collection[str]:
+        """Return the parameters, but for the places of faces, that make the matte which the node keys on its way.
+
+        A node that names some has ``keyed(**inputs)``, which returns that matte; who offers the node lets a person
+        accept it, and tells actions so under :data:`ACCEPTED` while matte and clip stay the same.
+        """
+        return ()
 
     @classmethod
     def face_slots(cls) -> Sequence[Mapping[str, str]]:

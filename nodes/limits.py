@@ -148,6 +148,7 @@ UNJUDGED = (
     "part of a face that is not keyed and reads within the limits of hue: it ends as near to the target as the rest",
     "a matte that is cut beside the middle of a face: on ears, neck and hands",
     "part of a turn, while what is missing stays within the limits of hue and colour",
+    "a doll, a poster, a painted or a mirrored face: it has the colour and the form of skin and is keyed like it",
     "frames that nobody looked at: the desk and hosts read one, the other surfaces a few of a clip",
 )
 """What no status sees, for people to look at themselves."""

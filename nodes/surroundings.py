@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..kernels.arrays import as_picture
+from ..kernels.arrays import as_picture, as_plane
 from ..kernels.colour import luma
-from .declare import Picture
+from .declare import Matte, Picture
 
 _SIDE, _TAKEN = 16, 4
 _ROUND = 1.5
@@ -82,6 +83,140 @@ class Surroundings:
 
 
 _FAR = 100.0
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What one frame of a clip shows at some place and in which light, by which clip and frame are known again.
+
+    :ivar shows: what lies there. :ivar colour: mean red, green and blue of the whole frame.
+
+    >>> ramp = np.ascontiguousarray(np.linspace(0, 1, 90 * 160 * 3).reshape(90, 160, 3), np.float32)
+    >>> kept = Scene.of(ramp, [(0.4, 0.4), (0.6, 0.6)])
+    >>> kept.is_in(ramp), kept.is_in(ramp * np.float32(0.9)), kept.is_in(ramp * np.float32(0.9), any_light=True)
+    (True, False, True)
+    >>> Scene.read(kept.told()) == kept
+    True
+    """
+
+    shows: Surroundings
+    colour: tuple[float, ...]
+
+    @classmethod
+    def of(cls, picture: Picture, places: Sequence[tuple[float, float]]) -> Scene:
+        """Return what a picture shows round places.
+
+        :param picture: float32 (H, W, 3 or 4). :param places: points in parts of the frame, at least one.
+        :raises PictureError: a wrong array.
+        """
+        return cls(Surroundings.round(picture, places), tuple(round(value, 4) for value in _mean_colour(picture)))
+
+    def is_in(self, picture: Picture, any_light: bool = False) -> bool:
+        """Tell whether a picture shows the same there in the same light, or in ``any_light``.
+
+        :param picture: float32 (H, W, 3 or 4). :raises PictureError: a wrong array.
+        """
+        off = max(abs(a - b) for a, b in zip(self.colour, _mean_colour(picture), strict=True))
+        return self.shows.are_in(picture) and (any_light or off < _SAME_LIGHT)
+
+    def told(self) -> dict[str, Any]:
+        """Return it as plain JSON data."""
+        return {"shows": self.shows.text(), "colour": list(self.colour)}
+
+    @classmethod
+    def read(cls, told: Mapping[str, Any]) -> Scene:
+        """Read it from JSON data. Raises ValueError, TypeError, KeyError or AttributeError for something else."""
+        colour = tuple(float(value) for value in told["colour"])
+        if len(colour) != 3:
+            raise ValueError(f"{colour!r} are not red, green and blue")
+        return cls(Surroundings.read(told["shows"]), colour)
+
+
+@dataclass(frozen=True)
+class SeenMatte:
+    """A matte that somebody looked at, with the frame that it lay on, by which both are known again.
+
+    :ivar scene: what lies round the matte. :ivar cells: 16 × 16 means of it in codes of 8 bits, row by row.
+
+    >>> picture = np.ascontiguousarray(np.linspace(0, 1, 90 * 160 * 3).reshape(90, 160, 3), np.float32)
+    >>> matte = np.zeros((90, 160), np.float32)
+    >>> matte[30:60, 60:100] = 1
+    >>> kept = SeenMatte.of(picture, matte)
+    >>> kept.is_in(picture, matte), kept.is_in(picture, matte[::-1].copy()), kept.is_in(picture, 1 - matte)
+    (True, True, False)
+    >>> SeenMatte.read(kept.told()) == kept
+    True
+    """
+
+    scene: Scene
+    cells: bytes
+
+    @classmethod
+    def of(cls, picture: Picture, matte: Matte) -> SeenMatte | None:
+        """Return what a picture and its matte show, None for a matte that is 0 all over.
+
+        :param picture: float32 (H, W, 3 or 4). :param matte: float32 (H, W). :raises PictureError: wrong arrays.
+        """
+        cells = _matte_cells(matte)
+        weights = np.frombuffer(cells, np.uint8).reshape(_SIDE, _SIDE).astype(np.float64)
+        if not weights.any():
+            return None
+        at = (np.arange(_SIDE) + 0.5) / _SIDE
+        (x, dx), (y, dy) = (_spread(weights.sum(axis=axis), at) for axis in (0, 1))
+        return cls(Scene.of(picture, [(x - dx, y - dy), (x + dx, y + dy)]), cells)
+
+    def is_in(self, picture: Picture, matte: Matte) -> bool:
+        """Tell whether a picture shows the same there in the same light, with the same matte.
+
+        :param picture: float32 (H, W, 3 or 4). :param matte: float32 (H, W). :raises PictureError: wrong arrays.
+        """
+        kept, now = (np.frombuffer(cells, np.uint8).astype(int) for cells in (self.cells, _matte_cells(matte)))
+        return bool(np.abs(kept - now).max() <= _SAME_CELL) and self.scene.is_in(picture)
+
+    def told(self) -> dict[str, Any]:
+        """Return it as plain JSON data."""
+        return {**self.scene.told(), "matte": self.cells.hex()}
+
+    @classmethod
+    def read(cls, told: Mapping[str, Any]) -> SeenMatte:
+        """Read it from JSON data. Raises ValueError, TypeError, KeyError or AttributeError for something else."""
+        cells = bytes.fromhex(told["matte"])
+        if len(cells) != _SIDE * _SIDE:
+            raise ValueError(f"{len(cells)} levels of a matte are not {_SIDE * _SIDE}")
+        return cls(Scene.read(told), cells)
+
+
+_SAME_CELL = 16
+"""Largest difference of a cell's mean, in codes of 8 bits, in one matte from a proxy and from full size: chosen for
+this project, no source. A 256th of the frame that is keyed by a sixteenth more, or less, is another matte."""
+
+
+def _matte_cells(matte: Matte) -> bytes:
+    plane: NDArray[np.floating[Any]] = np.clip(as_plane(matte), 0, 1)
+    for axis in (0, 1):
+        edges = np.linspace(0, plane.shape[axis], _SIDE + 1)
+        first = np.minimum(edges[:-1].astype(int), plane.shape[axis] - 1)
+        count = np.maximum(np.diff([*first, plane.shape[axis]]), 1)
+        shape = (-1, 1) if axis == 0 else (1, -1)
+        plane = np.add.reduceat(plane, first, axis=axis, dtype=np.float64) / count.reshape(shape)
+    return np.asarray(np.rint(plane * 255), np.uint8).tobytes()
+
+
+def _spread(weights: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the middle of what is weighed, and how far it spreads to each side."""
+    middle = float((weights * at).sum() / weights.sum())
+    return middle, max(float(np.sqrt((weights * (at - middle) ** 2).sum() / weights.sum())), 1 / _SIDE)
+
+
+_SAME_LIGHT = 0.004
+"""Largest difference of the mean colour of one frame. Half the size, a JPEG of quality 70 and other noise stay below
+.0021 on 33 pictures of real people; 8 mired change it by .0059 and more, a sixth of a stop by .013."""
+
+
+def _mean_colour(picture: Picture) -> tuple[float, ...]:
+    step = max(picture.shape[0] // 180, 1)
+    seen = np.clip(np.nan_to_num(picture[::step, ::step, :3], posinf=0, neginf=0), 0, 1)
+    return tuple(float(value) for value in seen.mean(axis=(0, 1), dtype=np.float64))
 
 
 def _levels(picture: Picture, x: float, y: float, reach: float) -> bytes:

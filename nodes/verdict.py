@@ -76,7 +76,8 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "matte": (
             "Look at the matte first (`inkarnat stills CLIP --graph G.json -o DIR`); where it is right, "
             "`inkarnat graph set G.json skin=accepted`.",
-            "Look at the matte first; where it is right, go on (on the desk, tick matte accepted).",
+            "Look at the matte first; where it is right, accept it (on the desk, tick matte accepted; in a host, press "
+            "Accept the matte).",
         ),
         "drift": (
             "Give --follow-drift, balance the light first, or correct the parts on their own: --frames with a --frame "

@@ -18,7 +18,6 @@ from inkarnat.host_adapters.shots.evidence import (
     balance_of,
     evidence,
     face_evidence,
-    faces_apart,
     is_sampled,
     kept_of,
     middle,
@@ -29,6 +28,7 @@ from inkarnat.host_adapters.shots.finished import Finished
 from inkarnat.host_adapters.shots.people import Person
 from inkarnat.nodes import (
     CHECK,
+    CONTROL,
     HOLDS,
     NOT_JUDGED,
     OFF,
@@ -44,6 +44,7 @@ from inkarnat.nodes import (
     SkinReading,
     SkinTarget,
     SteerSkin,
+    faces_apart,
     judge,
     measure_skin,
     solve_correction,
@@ -297,10 +298,13 @@ def test_faces_that_one_correction_leaves_apart_are_told():
         return FaceMatte(*places, keyed=keyed)
 
     own = measure_skin(picture, np.where(np.arange(160) < 80, matte, 0).astype(np.float32)).angle
-    said = faces_apart({"final": picture}, matte, (face(0.25), face(0.75)))
-    assert f"from {own - 12:.0f}° to {own:.0f}°" in said
-    assert "--subject" in said
-    assert faces_apart({"final": picture}, matte, (face(0.2), face(0.35))) == ""
-    assert faces_apart({"final": picture}, matte, (face(0.25), face(0.75, keyed=0.0))) == ""
-    assert faces_apart({"final": picture}, matte, (face(0.25),)) == ""
-    assert faces_apart({"final": picture}, np.zeros_like(matte), (face(0.25), face(0.75))) == ""
+    (said,) = faces_apart(picture, matte, (face(0.25), face(0.75)))
+    assert f"from {own - 12:.0f}° to {own:.0f}°" in said.message
+    assert "--subject" in said.message
+    assert said.figure == pytest.approx(12, abs=0.2)
+    (at_the_desk,) = faces_apart(picture, matte, (face(0.25), face(0.75)), CONTROL)
+    assert "--" not in at_the_desk.message
+    assert faces_apart(picture, matte, (face(0.2), face(0.35))) == ()
+    assert faces_apart(picture, matte, (face(0.25), face(0.75, keyed=0.0))) == ()
+    assert faces_apart(picture, matte, (face(0.25),)) == ()
+    assert faces_apart(picture, np.zeros_like(matte), (face(0.25), face(0.75))) == ()

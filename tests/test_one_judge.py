@@ -14,6 +14,7 @@ from inkarnat.host_adapters.desk.solving import read_skin
 from inkarnat.host_adapters.desk.state import State
 from inkarnat.host_adapters.desk.work import Workbench
 from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.report import findings
@@ -21,7 +22,24 @@ from inkarnat.host_adapters.shots import evidence
 from inkarnat.host_adapters.shots.aims import aims_of
 from inkarnat.host_adapters.shots.carry import Carrier, Shot
 from inkarnat.host_adapters.shots.runs import Run, RunClip
-from inkarnat.nodes import CARD, CHECK, CONTROL, HOLDS, NOT_JUDGED, OFF, CorrectSkin, Sample, judge, judge_matte
+from inkarnat.host_adapters.shots.whose_faces import with_face_note
+from inkarnat.host_adapters.workshop import camera, portrait
+from inkarnat.nodes import (
+    CARD,
+    CHECK,
+    CONTROL,
+    HOLDS,
+    NOT_JUDGED,
+    OFF,
+    CorrectSkin,
+    FaceMatte,
+    MarkedFrame,
+    Sample,
+    SteerSkin,
+    judge,
+    judge_matte,
+    solve_correction,
+)
 from takes import SAWDUST, film, take
 
 SURFACES = ("correct", "measure", "carry", "report", "desk", "host")
@@ -304,3 +322,42 @@ def test_the_desk_and_carry_judge_the_same_clip_alike(tmp_path):
         by_desk = carry_state(state, "take1", one, 1).carry(Shot("take2", two, 1))
     assert [f.sentence for f in by_desk.verdict.findings] == [f.sentence for f in by_command.verdict.findings]
     assert by_desk.verdict.status == by_command.verdict.status
+
+
+def test_faces_that_end_apart_are_told_on_every_surface(tmp_path):
+    """Twice the same portrait side by side, the right one redder: one correction turns both alike."""
+    scene = portrait("tan", 810, 240, 180)
+    left = camera(scene.light, 810)
+    right = SteerSkin(angle=-14).process(left, np.ones(left.shape[:2], np.float32))
+    picture = np.ascontiguousarray(np.hstack([left, right]))
+    x0, y0, x1, y1 = scene.places["face"]
+    places = ((0.3, 0.4), (0.7, 0.4), (0.5, 0.6), (0.35, 0.8), (0.65, 0.8))
+    faces = tuple(
+        FaceMatte(*((side / 2 + (x0 + (x1 - x0) * x) / 2, y0 + (y1 - y0) * y) for x, y in places)) for side in (0, 1)
+    )
+    solved = solve_correction([MarkedFrame(1, picture, faces=faces)])
+    graph = chain_graph(solved.links(), solved.outputs())
+    assert [known.keyed for known in evidence.known_faces(graph, "", 1)] == [1.0, 1.0]
+    write_picture(tmp_path / "two.tif", picture)
+    with open_clip(tmp_path / "two.tif") as clip:
+        with_face_note(graph, clip).save(tmp_path / "two.json")
+        state = State.of_graph(graph)
+        on_desk = [each["message"] for each in read_skin(Workbench(clip), state, "", 1)["warnings"]]
+    code, out, _ = run("measure", tmp_path / "two.tif", "--graph", tmp_path / "two.json", "--json")
+    assert code == 0
+    nodes = {step.id: step.node for step in graph.steps}
+    effect = CorrectSkin(
+        model=nodes["skin"].model,
+        angle=nodes["steer"].angle,
+        joined=json.dumps({"keyed": [1.0, 1.0], "turns": True}),
+        **{
+            name: getattr(face, word)
+            for face, slot in zip(faces, CorrectSkin.face_slots(), strict=True)
+            for word, name in slot.items()
+        },
+    )
+    asked = {"target_angle": 123.0, "target_bias": 0.0, "target_ratio": 0.0, "landing": "centre", "neutral": None}
+    _, in_host = CorrectSkin.actions()["read"].run(effect, asked, picture)
+    for surface, told in {"measure": json.loads(out)["notes"], "desk": on_desk, "host": [in_host]}.items():
+        assert any("The faces in this key end from" in each for each in told), surface
+        assert ("--subject" in " ".join(told)) == (surface == "measure"), surface

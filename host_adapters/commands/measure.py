@@ -20,6 +20,7 @@ from ...nodes import (
     Verdict,
     Warned,
     distance,
+    faces_apart,
     judge,
     measure_skin,
     solve_balance,
@@ -41,6 +42,7 @@ from ..shots.evidence import (
     Witness,
     evidence,
     face_evidence,
+    known_faces,
     mattes_of,
     middle,
     misread_of,
@@ -168,7 +170,7 @@ def command(
         check_view(graph, seen)
         is_made = None if corrected else is_made_by(graph, clip.path, numbers)
         told = _through_graph(input, clip, graph, corrected or bool(is_made), numbers, view, seen, options, people)
-        told = replace(told, notes=_made_notes(input, graph_file, is_made))
+        told = replace(told, notes=(*_made_notes(input, graph_file, is_made), *told.notes))
     else:
         told = _of_samples(input, clip, numbers, view, seen, options, people)
     if csv_file:
@@ -293,6 +295,7 @@ def _through_graph(
     first_seen: dict[str, tuple[Floats, Floats]] = {}
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
+    apart_most: dict[str, Warned] = {}
     for number in numbers:
         pictures = witness.pictures(clip, number)
         for name, output in witness.mattes.items():
@@ -309,6 +312,8 @@ def _through_graph(
                     readings[name].append((number, before, reading))
             if (judged := moment.light_only or moment.final) is not None:
                 _keep_worst(worst, name, number, judged)
+            for apart in faces_apart(pictures["final"], pictures[output], known_faces(graph, name, number)):
+                _keep_farthest(apart_most, name, number, apart)
             if number == numbers[len(numbers) // 2] and not corrected:
                 alone = len(witness.mattes) == 1
                 faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone)
@@ -321,7 +326,14 @@ def _through_graph(
         verdicts[name] = judge(found, aims[name])
     approved = dict.fromkeys(witness.mattes, person) if person else {}
     warnings = (*missed, *worst.values())
-    return _Told(input, options["view"], dict(readings), approved, warnings, aims, verdicts, seen=first_seen)
+    notes = tuple(each.message for each in apart_most.values())
+    return _Told(input, options["view"], dict(readings), approved, warnings, aims, verdicts, notes, first_seen)
+
+
+def _keep_farthest(most: dict[str, Warned], name: str, number: int, apart: Warned) -> None:
+    """Keep the frame on which a subject's faces end farthest from each other."""
+    if name not in most or most[name].figure < apart.figure:
+        most[name] = replace(apart, message=f"Frame {number}{_of(name)}: {apart.message}")
 
 
 def _made_notes(input: str, graph_file: str, is_made: bool | None) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from ...nodes import (
     SkinReading,
     SteerSkin,
     Warned,
+    faces_apart,
     judge,
     judge_matte,
     left_behind,
@@ -239,6 +240,7 @@ def read_skin(
         accepted=accepted,
         misread=misread_of(bench.clip, state.graph),
     )
+    warnings += _apart(bench, state, opened, person, origin, frame, size, seeing)
     verdict = judge(found, aim)
     return {
         "before": before.as_dict(),
@@ -291,6 +293,21 @@ def _left_behind(
     keys = (bench.key(opened, origin, frame, size) for origin in origins)
     marked = tuple(m.id for m in state.marks if m.frame == frame and m.sample.kind == "face")
     return bench.known(("left behind", seeing.id, person.suffix, marked, *keys), look)
+
+
+def _apart(
+    bench: Workbench, state: State, opened: Graph, person: Person, matte: str, frame: int, size: Size, seeing: Seeing
+) -> tuple[Warned, ...]:
+    """Return by how much the faces in one key end apart."""
+    origins = (dict(opened.outputs)["final"], matte)
+
+    def look() -> tuple[Warned, ...]:
+        final, keyed = (bench.value(opened, origin, frame, size) for origin in origins)
+        faces = [face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE]
+        return faces_apart(seeing.view(final), keyed, faces, CONTROL)
+
+    keys = (bench.key(opened, origin, frame, size) for origin in origins)
+    return bench.known(("faces apart", seeing.id, person.suffix, *keys), look)
 
 
 _THERE = 0.5

@@ -31,6 +31,12 @@ PICK = "pick"
 """The choice of what the pen adds on the picture."""
 STALE = "Before the last change: "
 """What stands before a reading that no longer holds."""
+STALE_ELSEWHERE = "Read before, perhaps on another clip: "
+"""What stands before a reading that came with the effect, from a project or a copy, or from before another clip."""
+ACCEPT = "accept_matte"
+"""The button by which a person says that the matte was looked at and is right; once more takes it back."""
+ACCEPTED_MATTE = "accepted_matte"
+"""The text that keeps which matte that was, and on which frame."""
 REPORT = "report"
 """The text in which an action answers."""
 FIND_FACES, FOLLOW_FACES = "find_faces", "follow_faces"
@@ -304,6 +310,11 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
         yield _control("String", head, Default="", Animates=0, EvaluateOnChange=0, Secret=1)
     for name, action in kind.actions().items():
         yield _control("PushButton", _Head(name, action.label, action.help))
+    if kind.matte_fields():
+        hint = "The matte was looked at and is right: its doubts no longer count, on this clip, until it changes."
+        yield _control("PushButton", _Head(ACCEPT, "Accept the matte", f"{hint} Press again to take that back."))
+        head = _Head(ACCEPTED_MATTE, "The accepted matte", "What was accepted and where, to know it again.")
+        yield _control("String", head, Default="", Animates=0, EvaluateOnChange=0, Secret=1)
     if kind.parts():
         hint = "Clear what is set by hand on top of what is solved: " + ", ".join(
             param_label(kind, n) for n in kind.parts()

@@ -14,10 +14,11 @@ from typing import Any
 from ...kernels import jit, memory, strips
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import MARKS, Action, Marked, Node, ParamError, Place
+from ...nodes.declare import ACCEPTED, MARKS, Action, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
-from . import api, faces, look, marks
+from . import accepted, api, faces, look, marks
 from .controls import (
+    ACCEPT,
     BACK,
     FIND_FACES,
     FOLLOW_FACES,
@@ -30,6 +31,7 @@ from .controls import (
     PICK,
     REPORT,
     STALE,
+    STALE_ELSEWHERE,
     asked_values,
     by_hand,
     control_value,
@@ -139,6 +141,9 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
     if what == api.TYPE_CLIP and edited and (left_out := faces.without_foreign_faces(instance, time, arguments)):
         instance.set_control(REPORT, f"Frame {time:g}: {left_out.strip()}")
         return api.OK
+    if what == api.TYPE_CLIP and edited and instance.has_control(REPORT):
+        _mark_stale(instance, time, STALE_ELSEWHERE)
+        return api.OK
     if what != api.TYPE_PARAMETER:
         return api.REPLY_DEFAULT
     show_state(instance, time)
@@ -154,6 +159,10 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
         with instance.progress(f"{instance.kind.label}: finding faces") as report:
             said = faces.find(instance, time, arguments, report, name == FOLLOW_FACES)
         instance.set_control(REPORT, f"Frame {time:g}: {said or 'Finding faces was cancelled: nothing has changed.'}")
+    elif name == ACCEPT and instance.has_control(ACCEPT):
+        with instance.progress(f"{instance.kind.label}: accepting the matte"):
+            said = accepted.accept(instance, time, arguments)
+            _do(instance, _reading_of(instance.kind), time, arguments, said=said)
     elif name == BACK and instance.has_control(BACK):
         _back_to_solved(instance, time, arguments)
     else:
@@ -189,14 +198,20 @@ _LIVE_ROWS = 600
 """Rows to which pictures are reduced for a reading after every change: it must keep up with a slider."""
 
 
+def _reading_of(kind: type[Node]) -> Action:
+    """Return the action that reads the skin and changes nothing."""
+    return next(action for action in kind.actions().values() if action.only_reads)
+
+
 def _do(
     instance: Instance, action: Action, time: float, arguments: Properties, most_rows: int = 0, said: str = ""
 ) -> None:
     """Let the node do something on this frame, and set the controls that it changes in one step of undo."""
     kind, get = instance.kind, instance.getter(time)
+    is_right, of_matte = accepted.is_accepted(instance, time, arguments) if action.only_reads else (False, "")
     with whole_inputs(instance, time, arguments, most_rows) as (frame, inputs):
         node = instance.solved_node(time, frame)
-        asked = asked_values(kind, get, frame)
+        asked = asked_values(kind, get, frame) | {ACCEPTED: is_right}
         with marked_frames(instance, time, arguments, inputs) as marked:
             changed, report = action.run(node, asked | ({MARKS: marked} if MARKS in asked else {}), **inputs)
     with instance.one_edit(action.label):
@@ -207,7 +222,7 @@ def _do(
                 instance.set_control(control, control_value(param, value, frame))
         if look.name_of(kind, get):
             report = f"{report} The look is not part of this reading."
-        instance.set_control(REPORT, f"Frame {time:g}: {said}{report}")
+        instance.set_control(REPORT, f"Frame {time:g}: {said}{of_matte}{report}")
 
 
 def _back_to_solved(instance: Instance, time: float, arguments: Properties) -> None:
@@ -240,11 +255,11 @@ def marked_frames(
         yield tuple(found)
 
 
-def _mark_stale(instance: Instance, time: float) -> None:
+def _mark_stale(instance: Instance, time: float, words: str = STALE) -> None:
     """Say that a reading is one from before."""
     report = instance.getter(time)(REPORT)
-    if report and not report.startswith(STALE):
-        instance.set_control(REPORT, STALE + report)
+    if report and not report.startswith((STALE_ELSEWHERE, words)):
+        instance.set_control(REPORT, words + report.removeprefix(STALE))
 
 
 def show_state(instance: Instance, time: float) -> None:
@@ -396,6 +411,8 @@ class Dispatcher:
             prepare(instance)
             self.instances[handle] = instance
             show_state(instance, 0.0)
+            if instance.has_control(REPORT):  # of the clip where it was read; hosts do not tell which that was
+                _mark_stale(instance, 0.0, STALE_ELSEWHERE)
             if self._is_outdated(slot, kind):
                 instance.show(api.WARNING, _OUTDATED)
             return api.OK

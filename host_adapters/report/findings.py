@@ -30,6 +30,7 @@ from ...nodes import (
     Verdict,
     beyond,
     distance,
+    faces_apart,
     measure_skin,
     worst_first,
 )
@@ -45,7 +46,6 @@ from ..shots.evidence import (
     Survey,
     Witness,
     evidence,
-    faces_apart,
     is_accepted,
     is_sampled,
     judge_people,
@@ -253,8 +253,8 @@ def _doubts_here(
         doubts = witness.moment(pictures, shown, name).doubts or ()
         told += [f"{name}: {d.message}" if name else d.message for d in doubts if d.sign not in known]
     for name, output in witness.mattes.items():
-        apart = faces_apart(pictures, pictures[output], known_faces(witness.graph, name, shown))
-        told += [f"{name}: {apart}" if name else apart] if apart else []
+        for apart in faces_apart(pictures["final"], pictures[output], known_faces(witness.graph, name, shown)):
+            told.append(f"{name}: {apart.message}" if name else apart.message)
     return tuple(told)
 
 

@@ -6,7 +6,6 @@ keeping like the skin itself: that is where skin which lies on its target ends u
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import statistics
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -14,7 +13,6 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats
@@ -34,13 +32,11 @@ from ...nodes import (
     LeftBehind,
     RangeKey,
     ReadingError,
-    Sample,
     SkinKey,
     SkinReading,
     SteerSkin,
     Verdict,
     Warned,
-    beyond,
     judge,
     judge_matte,
     left_behind,
@@ -501,38 +497,6 @@ def face_evidence(pictures: dict[str, Floats], matte: Floats, alone: bool) -> tu
     left, top, right, bottom = face.box
     size = max((right - left) * (bottom - top) * matte.size, 1.0)
     return worst_left_behind(found), float(matte.sum(dtype=np.float64)) / size
-
-
-def faces_apart(pictures: Mapping[str, Floats], matte: Floats, faces: Sequence[FaceMatte]) -> str:
-    """Say how far apart the faces in one key end, "" where they lie together or fewer than two can be read.
-
-    :param pictures: with the final one. :param faces: those known on the frame.
-    """
-    angles = []
-    for face in faces if sum(each.keyed > 0.5 for each in faces) > 1 else ():
-        inside = _middle(face, matte.shape)
-        if face.keyed > 0.5 and inside is not None:
-            with contextlib.suppress(ReadingError):
-                angles.append(measure_skin(pictures["final"], np.where(inside, matte, np.float32(0))).angle)
-    off = sorted(wrapped(angle - angles[0]) for angle in angles)
-    if not off or not beyond("faces apart", off[-1] - off[0]):
-        return ""
-    return (
-        f"The faces in this key end from {angles[0] + off[0]:.0f}° to {angles[0] + off[-1]:.0f}°, as one correction "
-        "turns them alike. Where one is not meant, such as a picture on a wall, mark the one that is; --subject gives "
-        "each person their own."
-    )
-
-
-def _middle(face: FaceMatte, shape: tuple[int, ...]) -> NDArray[np.bool_] | None:
-    """Return the pixels of a known face's middle, None where it lies outside the frame."""
-    aspect = shape[1] / shape[0]
-    places = np.array(face.landmarks, np.float64) * (aspect, 1)
-    (x, y), reach = places.mean(axis=0), float(np.ptp(places, axis=0).max())
-    box = np.clip([(x - reach) / aspect, y - 1.3 * reach, (x + reach) / aspect, y + 1.1 * reach], 0, 1)
-    if not (box[0] < box[2] and box[1] < box[3]):
-        return None
-    return Sample.face(*map(float, box)).mask(shape[0], shape[1])
 
 
 _IN_PART = 0.25

@@ -47,6 +47,7 @@ from ...nodes import (
     Verdict,
     Warned,
     beyond,
+    faces_apart,
     judge,
     missed,
     side_note,
@@ -84,7 +85,6 @@ from .evidence import (
     before_look,
     evidence,
     face_evidence,
-    faces_apart,
     known_faces,
     misread_of,
 )
@@ -593,8 +593,8 @@ def _judged(
             misread=misread_of(clip, graph),
             drift=None if drift is None or drift.followed is not None else drift.of(person.id("steer")),
         )
-        together = faces_apart(pictures, pictures[witness.mattes[person.name]], known_faces(graph, person.name, at))
-        notes += [together] if together else []
+        there = known_faces(graph, person.name, at)
+        notes += [each.message for each in faces_apart(pictures["final"], pictures[witness.mattes[person.name]], there)]
         found[person.name] = moment, judge(known, aims[person.name]), face[1]
     return found
 

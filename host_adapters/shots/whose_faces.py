@@ -9,10 +9,9 @@ from __future__ import annotations
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats
-from ...nodes import ANOTHER_CLIP, ConvertColour, FaceMatte, SkinKey, Surroundings
+from ...nodes import ANOTHER_CLIP, ConvertColour, FaceMatte, Scene, SkinKey, Surroundings
 from ..graphs.colour_spaces import WORKING, InWorking
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
@@ -94,8 +93,7 @@ def _is_marked_on(clip: Clip, graph: Graph, finished: bool) -> bool:
     """Tell whether a clip shows round the marks what was noted, in the same light. Raises GraphError for damage."""
     try:
         noted = graph.notes()[_MARKED]
-        frame, kept = int(noted["frame"]), Surroundings.read(noted["shows"])
-        colour = np.array([float(value) for value in noted["colour"]])
+        frame, kept = int(noted["frame"]), Scene.read(noted)
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise GraphError(f"The graph's notes on the clip of its marks are damaged: {error}") from None
     if frame not in clip.frames or frame in set(clip.missing):
@@ -104,19 +102,7 @@ def _is_marked_on(clip: Clip, graph: Graph, finished: bool) -> bool:
     entering = graph.by_id[WORKING].node if WORKING in graph.by_id else None
     if isinstance(entering, ConvertColour) and not isinstance(clip, InWorking):
         picture = entering.process(picture)
-    return kept.are_in(picture) and (finished or bool(np.abs(_colour(picture) - colour).max() < _SAME_LIGHT))
-
-
-_SAME_LIGHT = 0.004
-"""Largest difference of the mean colour of one frame. Half the size, a JPEG of quality 70 and other noise stay below
-.0021 on 33 pictures of real people; 8 mired change it by .0059 and more, a sixth of a stop by .013."""
-
-
-def _colour(picture: Floats) -> NDArray[np.float64]:
-    """Return the mean red, green and blue of a picture."""
-    step = max(picture.shape[0] // 180, 1)
-    seen = np.clip(np.nan_to_num(picture[::step, ::step, :3], posinf=0, neginf=0), 0, 1)
-    return np.asarray(seen.mean(axis=(0, 1), dtype=np.float64))
+    return kept.is_in(picture, any_light=finished)
 
 
 def _round_marks(graph: Graph, clip: Clip) -> dict[str, Any]:
@@ -129,9 +115,7 @@ def _round_marks(graph: Graph, clip: Clip) -> dict[str, Any]:
     places = [place for each in there if each.frame == frame for mark in each.add for place in mark.places]
     across, down = _ASIDE
     spread = [(x + dx, y + dy) for x, y in places for dx, dy in ((-across, 0), (across, 0), (0, -down), (0, down))]
-    picture = clip.read(frame)
-    colour = [round(float(value), 4) for value in _colour(picture)]
-    return {"frame": frame, "shows": Surroundings.round(picture, spread).text(), "colour": colour}
+    return {"frame": frame, **Scene.of(clip.read(frame), spread).told()}
 
 
 _ACCEPTED_ELSEWHERE = "The matte was accepted on another clip; on this one nobody has, so it is judged."

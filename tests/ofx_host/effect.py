@@ -310,7 +310,9 @@ class Instance(EffectSide):
         context: str | None = None,
         size: tuple[float, float] = (64.0, 48.0),
         style: str = "",
+        like: Instance | None = None,
     ) -> None:
+        """Make an instance; with the values of another one, as a host opens a project or pastes an effect."""
         context = context or next(iter(effect.contexts))
         described = effect.contexts[context]
         values = {
@@ -335,6 +337,8 @@ class Instance(EffectSide):
             copy.properties.writable = rules.INSTANCE_PARAM
             copy.handle = self.host.handle(copy)
             copy.value = copy.default(size)
+            if like is not None:
+                copy.value, copy.keys = like.controls.by_name[name].value, dict(like.controls.by_name[name].keys)
         for name in described.clips:
             self.clips[name] = ClipSide(self.host, name, PropertySet(f"clip {name} instance"))
         self.status = effect.call("OfxActionCreateInstance", self.handle)
