@@ -112,6 +112,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             "light", "turn of the skin from the light-only picture to the final one", "°", 25, 40, source=_MARKS
         ),
         "look": Limit("look", "turn of skin on its target by a look that it is kept from", "°", 25, 40, source=_HERE),
+        "look saturation": Limit(
+            "look", "change of the skin's saturation by a look that it is kept from", "doublings", 1, 2, source=_HERE
+        ),
         "balance": Limit("light", "temperature of a balance that no card stands behind", "mired", 50, source=_EDGES),
         "tint": Limit("light", "tint of a balance that no card stands behind", "Duv", 0.012, source=_EDGES),
         "balance by card": Limit("light", "temperature of a balance by a card", "mired", 200, source=_HERE),

@@ -49,8 +49,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "A hand moved it: go back to solved.",
         ),
         "again": (
-            "Give --neutral SAMPLE on this clip; where the camera or the light differs, --solve-again with --add.",
-            "Mark something neutral on this clip; where the camera or the light differs, mark its skin and solve it.",
+            "Give --neutral SAMPLE on this clip; where the camera or the light differs, --solve-again with --add; "
+            "for another person, `inkarnat correct` of their own.",
+            "Mark something neutral on this clip; where the camera or the light differs, mark its skin and solve it; "
+            "for another person, begin a correction of their own.",
         ),
         "saturation": (
             "Ask for another --target-ratio, or balance the light first.",
@@ -348,7 +350,10 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         return None, Finding(NOT_JUDGED, f"{reads}: not judged, skin kept {evidence.kept:.0%}.", "look")
     between = _kept_from_a_look(aim, evidence.aimed)
     return _compared(
-        final, between, unsure, f"{aim.whose()}, kept {evidence.kept:.0%} from the look, {between.angle:.1f}°"
+        final,
+        between,
+        unsure,
+        f"{aim.whose()} as it comes out, kept {evidence.kept:.0%} from the look: {between.angle:.1f}°",
     )
 
 
@@ -452,7 +457,16 @@ _PALEST = 1e-3
 
 
 def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
-    """Doubt a look that takes skin far from its target though it is kept from it."""
+    """Doubt a look that takes skin far from its target, or its saturation, though it is kept from it."""
+    if evidence.kept and evidence.final is not None and evidence.without_look is not None and evidence.sampled:
+        left = max(evidence.final.ratio, _PALEST) / max(evidence.without_look.ratio, _PALEST)
+        if (status := status_of("look saturation", math.log2(left))) != HOLDS:
+            sentence = (
+                f"Kept {evidence.kept:.0%} from it, the look leaves the skin × {left:.2f} of its saturation "
+                f"({2 ** LIMITS['look saturation'].check:g} times as strong or pale is doubted): it looks "  # type: ignore[operator]
+                f"{'painted' if left > 1 else 'grey'}."
+            )
+            yield Finding(status, sentence, "keep more")
     if aim is None or not evidence.kept or evidence.aimed is None:
         return
     taken = wrapped(_resting(evidence.aimed, aim.target) - aim.angle)

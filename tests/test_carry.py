@@ -15,6 +15,8 @@ from inkarnat.host_adapters.graphs.keyframes import Keyframes
 from inkarnat.host_adapters.graphs.parts import Hand, Parts, with_amounts, with_hand, with_parts
 from inkarnat.host_adapters.graphs.parts import parts_of as parts_of_step
 from inkarnat.host_adapters.graphs.standard import chain_graph
+from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots.aims import with_aims, with_card, with_light
 from inkarnat.host_adapters.shots.carry import (
     PARTS,
@@ -34,6 +36,8 @@ from inkarnat.host_adapters.shots.people import Person
 from inkarnat.host_adapters.shots.runs import Run
 from inkarnat.kernels.colour import decode, encode
 from inkarnat.nodes import (
+    EDGES,
+    HOLDS,
     Aim,
     Balance,
     CorrectionOptions,
@@ -491,3 +495,52 @@ def test_a_clip_that_cannot_be_judged_is_told_and_the_rest_is_done(solved, tmp_p
     assert done.exit_code == 4, done.output
     assert {clip["status"] for clip in json.loads(done.stdout)["clips"]} == {"not judged"}
     assert (tmp_path / "out" / "report.html").is_file()
+
+
+def test_a_sequence_with_gaps_or_with_a_torn_frame_is_carried_to(solved, tmp_path):
+    """An evening's takes: one has lost frames on the way, one was torn by the copy."""
+    solved.save(tmp_path / "g.json")
+    first = write(take("take1"), tmp_path)
+    shot = film("gaps", *LIGHTS["take2"], frames=3)
+    for name in ("gaps", "torn"):
+        for frame, picture in enumerate(shot.clip.pictures, start=1):
+            if (name, frame) != ("gaps", 2):
+                write_picture(tmp_path / f"{name}.{frame:03d}.png", picture, None, bits=16)
+    whole = (tmp_path / "torn.002.png").read_bytes()
+    (tmp_path / "torn.002.png").write_bytes(whole[: len(whole) // 3])
+    words = ("carry", tmp_path / "g.json", "--from", first, "--match-exposure")
+    gaps, torn = tmp_path / "gaps.%03d.png", f"{tmp_path / 'torn.%03d.png'}@2"
+    told = run(*words, "--to", gaps, torn, "-o", tmp_path / "out", "--json")
+    assert told.exit_code == 0, told.output
+    data = json.loads(told.stdout)
+    assert {clip["name"]: clip["status"] for clip in data["clips"]} == dict.fromkeys(("take1", "gaps", "torn"), HOLDS)
+    assert [clip["light"] for clip in data["clips"][1:]] == [EDGES, EDGES]
+    (note,) = data["notes"]
+    assert note.startswith("torn: frame 2 of the 3 frames that were looked at is no part of the status: ")
+    assert note.endswith("copy or export it again.")
+    made = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "torn.002.png breaks off or is damaged" in made
+    assert (tmp_path / "out" / "torn.json").is_file()
+
+
+def test_a_clip_that_cannot_be_read_is_told_with_exit_code_4(solved, tmp_path, monkeypatch):
+    solved.save(tmp_path / "g.json")
+    first, *rest = [write(take(name), tmp_path) for name in ("take1", "take2", "take3")]
+    whole = Carrier.carry
+
+    def torn(self, shot, again=False):
+        if shot.name == "take2":
+            raise InputError("card.mov cannot be read: check the disk.")
+        return whole(self, shot, again)
+
+    monkeypatch.setattr(Carrier, "carry", torn)
+    words = ("carry", tmp_path / "g.json", "--from", first, "--json", "-o", tmp_path / "out")
+    told = run(*words, "--to", *rest)
+    assert told.exit_code == 4, told.output
+    data = json.loads(told.stdout)
+    assert [clip["name"] for clip in data["clips"]] == ["take1", "take3"]
+    assert data["failed"] == [{"name": "take2", "error": "card.mov cannot be read: check the disk."}]
+    assert (tmp_path / "out" / "report.html").is_file()
+    alone = run(*words[:-1], tmp_path / "none", "--to", rest[0])
+    assert alone.exit_code == 3, alone.output
+    assert not list((tmp_path / "none").glob("*.json"))

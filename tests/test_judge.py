@@ -43,6 +43,12 @@ def evidence(final=None, light=None, **more):
     return Evidence(light or final, final, **more)
 
 
+def under_a_look(ratio):
+    """Skin of a saturation of .2 that a look leaves with another one, though it is kept from it by 60 %."""
+    final = reading(ratio=ratio)
+    return evidence(final, reading(), kept=0.6, without_look=reading(), aimed=final)
+
+
 LINE = Aim()
 SOFT = (Warned("half open", 0.45, "45% of the matte is half open: the key is unsure."),)
 ADA = Aim(SkinTarget(angle=122.4, ratio=0.21), "Ada", 0.5)
@@ -82,6 +88,10 @@ CASES = [
     (evidence(), None, NOT_JUDGED, "The skin reads 123.0°, saturation 0.200: there is no target"),
     (evidence(sampled=False), LINE, NOT_JUDGED, "nobody said what is skin"),
     (evidence(kept=0.6), LINE, NOT_JUDGED, "not judged, skin kept 60%"),
+    (under_a_look(0.12), LINE, HOLDS, "on the line used here as it comes out, kept 60% from the look: 123.0°"),
+    (under_a_look(0.07), LINE, CHECK, "the look leaves the skin × 0.35 of its saturation"),
+    (under_a_look(0.04), LINE, OFF, "(2 times as strong or pale is doubted): it looks grey"),
+    (under_a_look(0.5), LINE, CHECK, "it looks painted"),
     (evidence(view="film.clf"), dataclasses.replace(ADA, view=""), NOT_JUDGED, "read under film.clf"),
     (evidence(), dataclasses.replace(ADA, view="film.clf"), NOT_JUDGED, "approved under film.clf"),
     (evidence(reading(122.4, 0.21), view="film.clf"), dataclasses.replace(ADA, view="film.clf"), HOLDS, "on Ada's"),

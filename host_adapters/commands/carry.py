@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import click
@@ -16,6 +17,7 @@ from .. import made
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
+from ..media.files import InputError
 from ..shots.carry import PARTS, Begun, Carried, Carrier, Shot, carry_all, moving_notes, named_shots, parts_of
 from ..shots.looks import check_view
 from ..shots.people import Person
@@ -87,8 +89,8 @@ def command(graph: str, more: tuple[str, ...], targets: tuple[str, ...], **optio
     """Balance each clip, copy the correction of GRAPH to it, measure it again and judge it.
 
     DIR gets one graph for each clip, carry.json for `inkarnat report`, and report.html. A clip holds, wants a check or
-    is off; `inkarnat check --limits` lists the limits. The exit code is 4 where a clip cannot be judged; the rest
-    is done.
+    is off; `inkarnat check --limits` lists the limits. The exit code is 4 where a clip cannot be read or judged;
+    the rest is done.
 
     When GRAPH has changed, carry it again: clips that nobody has touched since are updated. Clips that were changed by
     hand, and approved clips, stay as they are.
@@ -133,8 +135,10 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
         folder = _claimed(options, shots)
         begun = Begun.read(folder, options, [shot.name for shot in shots])
         with console.progress(len(shots), options["as_json"], "clips") as advance:
-            carried = carry_all(carrier, shots, options["solve_again"], begun, advance)
-    return finish(carried, folder, person, options, begun)
+            carried, unread = carry_all(carrier, shots, options["solve_again"], begun, advance)
+    if len(carried) == 1:
+        raise InputError("; ".join(unread.values()))
+    return finish(carried, folder, person, options, begun, unread)
 
 
 def _subjects(options: dict[str, Any]) -> list[str] | None:
@@ -209,19 +213,28 @@ def _claimed(options: dict[str, Any], shots: Sequence[Shot], cut: CutList | None
 
 
 def finish(
-    carried: Sequence[Carried], folder: Path, person: Person | None, options: dict[str, Any], begun: Begun
+    carried: Sequence[Carried],
+    folder: Path,
+    person: Person | None,
+    options: dict[str, Any],
+    begun: Begun,
+    unread: Mapping[str, str] = MappingProxyType({}),
 ) -> int:
-    """Write graphs, run file and report into the folder, tell how it went, and return the exit code."""
+    """Write graphs, run file and report into the folder, tell how it went, and return the exit code.
+
+    :param unread: by name the clips that cannot be read, and why.
+    """
     run = write_run(carried, folder, person, options, begun)
     page = None if options["no_report"] else folder / PAGE
     if page is not None:
         write_report(run, page, options["most"], quiet=options["as_json"])
-    notes = [*begun.notes(), *moving_notes(carried)]
+    notes = [*begun.notes(), *moving_notes(carried), *_unjudged(carried)]
     if options["as_json"]:
         clips = [_as_dict(each, folder) for each in carried]
+        failed = [{"name": name, "error": error} for name, error in unread.items()]
         data = {"folder": str(folder), "report": page and str(page), "clips": clips, "notes": notes}
-        console.print_json(data)
-        return _exit_code(carried)
+        console.print_json(data | ({"failed": failed} if failed else {}))
+        return _exit_code(carried, unread)
     console.print_table(_COLUMNS, [_row(each) for each in carried], title="carried")
     for each in carried:
         console.say_verdict(each.verdict, each.shot.name)
@@ -230,12 +243,26 @@ def finish(
     console.say(f"graphs and {RUN_FILE}: {folder}")
     if page is not None:
         console.say(f"report: {page}")
-    return _exit_code(carried)
+    for name, error in unread.items():
+        console.warn(f"{name} was not carried to: {error}")
+    return _exit_code(carried, unread)
 
 
-def _exit_code(carried: Sequence[Carried]) -> int:
-    """Return that of a job of which a part could not be done where a clip cannot be judged."""
-    return SOME_FRAMES_FAILED if any(each.verdict.status == NOT_JUDGED for each in carried) else 0
+def _unjudged(carried: Sequence[Carried]) -> list[str]:
+    """Say which of the frames that were looked at are no part of a status."""
+    return [
+        f"{each.shot.name}: frame {failed[0][0]}{f' and {len(failed) - 1} more' if len(failed) > 1 else ''} of the "
+        f"{len(each.surveyed.frames)} frames that were looked at "
+        f"{'are' if len(failed) > 1 else 'is'} no part of the status: {failed[0][1]}"
+        for each in carried
+        if (failed := each.surveyed.failed) and each.surveyed.final is not None
+    ]
+
+
+def _exit_code(carried: Sequence[Carried], unread: Mapping[str, str]) -> int:
+    """Return that of a job of which a part could not be done where a clip cannot be read or judged."""
+    is_partly = bool(unread) or any(each.verdict.status == NOT_JUDGED for each in carried)
+    return SOME_FRAMES_FAILED if is_partly else 0
 
 
 # --- what was marked ----------------------------------------------------------------------------------------

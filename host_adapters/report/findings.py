@@ -193,8 +193,6 @@ def _clip_findings(
     with open_clip(run.path(clip.files), **clip.read_as) as opened:
         graph, foreign = without_foreign_faces(kept, opened)
         numbers = _frames(opened, clip.frames)
-        shown = clip.frame if clip.frame in numbers else numbers[0]
-        assert shown is not None
         witness = Witness(graph, view)
         moments, failed = [], list(next(iter(surveys.values())).failed)
         for number in spread_pairs(numbers, most):
@@ -206,6 +204,12 @@ def _clip_findings(
                 progress(number)
         if not moments:
             raise InputError(f"{clip.files}: none of its frames could be worked out. {failed[0][1]}")
+        shown = clip.frame if clip.frame in numbers else numbers[0]
+        try:
+            opened.read(shown)
+        except InputError as error:
+            failed += [] if shown in dict(failed) else [(shown, str(error))]
+            shown = min((moment.frame for moment in moments), key=lambda number: abs(number - shown))
         pictures = witness.pictures(opened, shown)
         matte = _whole_matte(witness, pictures)
         readings = tuple(_reading(pictures[before], matte) for before in BEFORES)

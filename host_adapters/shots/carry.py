@@ -70,6 +70,7 @@ from ..graphs.parts import (
 from ..graphs.parts import parts_of as parts_of_step
 from ..graphs.typed import control_of
 from ..media.clips import Clip
+from ..media.files import InputError
 from .aims import aims_of, noted_light, with_card, with_light
 from .evidence import Survey, evidence, judge_people, mattes_of, misread_of, survey, survey_people
 from .faces import with_own_faces
@@ -228,11 +229,20 @@ def find_light(
 ) -> Light:
     """Read the light of a clip: from a neutral sample on a frame, or else from the edges of three of its ``frames``.
 
-    Raises BalanceError where neither allows it, InputError for a frame that cannot be read.
+    Frames that are missing are no part of them, and of the three one that can be read is enough. Raises BalanceError
+    where neither allows it, InputError where no frame can be read.
     """
     if neutral is not None:
         return Light(solve_balance(clip.read(frame), neutral, transfer), CARD)
-    found = [solve_balance(clip.read(number), None, transfer) for number in spread(frames or clip.frames, 3)]
+    found, failed = [], []
+    wanted = frames or clip.frames
+    for number in spread([each for each in wanted if each not in clip.missing] or wanted, 3):
+        try:
+            found.append(solve_balance(clip.read(number), None, transfer))
+        except InputError as error:
+            failed.append(error)
+    if not found:
+        raise failed[0]
     temperature, tint = (statistics.median(getattr(b, name) for b in found) for name in ("temperature", "tint"))
     return Light(Balance(temperature=temperature, tint=tint, transfer=transfer), EDGES)
 
@@ -700,19 +710,28 @@ def moving_notes(carried: Sequence[Carried]) -> list[str]:
 
 def carry_all(
     carrier: Carrier, shots: Sequence[Shot], again: bool, begun: Begun, advance: Callable[[int], None]
-) -> list[Carried]:
-    """Carry to every shot but the first, which is the reference, on all cores; ``advance`` hears of each clip."""
-    done = itertools.count(1)
+) -> tuple[list[Carried], dict[str, str]]:
+    """Carry to every shot but the first, which is the reference, on all cores; ``advance`` hears of each clip.
 
-    def carry(shot: Shot) -> Carried:
-        carried = begun.carry(carrier, shot, again)
-        advance(next(done))
-        return carried
+    :return: what was carried, the reference first, and for each shot that cannot be read why, by its name.
+    """
+    done = itertools.count(1)
+    unread: dict[str, str] = {}
+
+    def carry(shot: Shot) -> Carried | None:
+        try:
+            return begun.carry(carrier, shot, again)
+        except InputError as error:  # the other clips are done all the same
+            unread[shot.name] = str(error)
+            return None
+        finally:
+            advance(next(done))
 
     first = carrier.reference_carried()
     advance(next(done))
     with ThreadPoolExecutor(max(1, min(os.cpu_count() or 1, len(shots), _MOST_AT_ONCE))) as pool:
-        return [first, *pool.map(carry, shots[1:])]
+        carried = [first, *filter(None, pool.map(carry, shots[1:]))]
+    return carried, {shot.name: unread[shot.name] for shot in shots if shot.name in unread}
 
 
 _MOST_AT_ONCE = 8

@@ -413,7 +413,9 @@ def survey_people(
     :param aims: what each is judged against, by the names in the graph.
     """
     witness = Witness(graph, view)
-    numbers = spread(frames if frames is not None else clip.frames, most)
+    wanted = frames if frames is not None else clip.frames
+    missing = getattr(clip, "missing", ())
+    numbers = spread([number for number in wanted if number not in missing] or wanted, most)
     moments: dict[str, list[Moment]] = {name: [] for name in aims}
     failed: dict[str, list[tuple[int, str]]] = {name: [] for name in aims}
     faces: dict[str, tuple[LeftBehind | None, float | None]] = dict.fromkeys(aims, (None, None))
