@@ -276,7 +276,7 @@ def test_a_truncated_picture_is_named(tmp_path, small, suffix, part):
 @pytest.mark.parametrize("channels", [1, 2])
 def test_grey_is_refused_with_the_mend(tmp_path, channels):
     write_raw(tmp_path / "grey.png", np.zeros((4, 4, channels), np.uint8), "uint8")
-    with pytest.raises(InputError, match=rf"grey\.png has {channels} channel.*convert it to RGB first"):
+    with pytest.raises(InputError, match=rf"grey\.png has {channels} channel.*give the one in colour"):
         pictures.read_picture(tmp_path / "grey.png")
 
 

@@ -544,7 +544,7 @@ def test_a_file_with_sound_alone_has_no_video(tmp_path):
 
 def test_grey_and_unknown_formats_are_refused(tmp_path):
     footage.make(tmp_path / "a.mkv", "ffv1", "gray", tags=(2, 2, 2, 2))
-    with pytest.raises(InputError, match=r"gray.*convert it to RGB first"):
+    with pytest.raises(InputError, match=r"gray.*give the one in colour"):
         VideoReader(tmp_path / "a.mkv")
     footage.make(tmp_path / "b.mkv", "ffv1", "yuv410p")
     with pytest.raises(InputError, match="yuv410p"):

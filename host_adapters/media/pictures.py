@@ -139,7 +139,7 @@ def _choose_channels(path: Path, spec: Any, layer: str | None = None) -> tuple[l
     if len(names) < 3:
         count = "1 channel" if len(names) == 1 else f"{len(names)} channels"
         raise InputError(
-            f"{path} has {count} ({', '.join(names)}), and skin takes red, green and blue: convert it to RGB first."
+            f"{path} has {count} ({', '.join(names)}), and grey holds no skin colour: give the one in colour."
         )
     for chosen in layers.values():
         return chosen, [i for i in range(len(names)) if i not in chosen]

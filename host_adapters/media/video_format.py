@@ -252,7 +252,7 @@ def describe_stream(
     pixel_format = PixelFormat.parse(planar_name(frame.format.name))
     if pixel_format is None:
         grey = frame.format.name.startswith("gray")
-        fix = "grey shows no skin colour: convert it to RGB first" if grey else "export it as Y′CbCr or RGB"
+        fix = "grey holds no skin colour: give the one in colour" if grey else "export it as Y′CbCr or RGB"
         raise InputError(f"{path} has the pixel format {frame.format.name}, which is not used here; {fix}.")
     codec = stream.codec_context.name
     sited = siting_of(frame) if not pixel_format.rgb and pixel_format.subsampling != "4:4:4" else None
