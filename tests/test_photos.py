@@ -114,6 +114,21 @@ def test_the_scores_are_those_of_the_matte_that_correct_writes_by_scipys_measure
     )
 
 
+def test_a_picture_without_a_face_or_a_mark_is_refused_as_correct_refuses_it(people, tmp_path):
+    """Whatever the natural range would have keyed scores nothing."""
+    (photo,) = photos(people)
+    seen = []
+    (case,) = pictures.run_photo(photo, ("faces",), lambda image: (), show=lambda case, matte: seen.append(matte))
+    assert case.refused
+    assert case.warnings == ("refused",)
+    assert case.score.f1 == case.score.recall == 0
+    assert not seen[0].any()
+    Image.new("RGB", SIZE, (168, 128, 105)).save(tmp_path / "skin.png")
+    told = CliRunner().invoke(cli, ["correct", f"{tmp_path / 'skin.png'}", "-o", f"{tmp_path / 'out.png'}"])
+    assert told.exit_code == 2
+    assert "Nothing says what is skin" in " ".join(told.output.split())
+
+
 def levels(path):
     """A written picture as OpenCV reads it, 0 to 1; a matte as one plane."""
     read = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)

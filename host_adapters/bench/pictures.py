@@ -262,7 +262,10 @@ def run_photo(
             own = tuple(f for f in faces if f.holds(*photo.points[0], photo.truth.shape))[:1]
         job = _Correcting(photo, own, wanted)
         try:
-            job.mark(samples_of(photo, marking))
+            first = samples_of(photo, marking)
+            if not first and not own:  # where the natural range would be keyed, correct stops
+                raise BenchError("No face was found, and no sample given: nothing says what is skin.")
+            job.mark(first)
             if marking == "stroke + subtract":
                 job.fix(missing=False)
             for turn in range(4 if marking == "four fixes" else 0):
