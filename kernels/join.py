@@ -34,6 +34,8 @@ log-odds that it is skin: ridge logistic regression on pieces of 18 real picture
 HELD, NEAR_A_FACE = 0.5, 0.3
 """What part of a cell's matte must get lost on the way from a face or a mark until it counts as wholly loose, and how
 far round a face everything hangs together with it, in sides of a square as large as its core: neck and ears."""
+CUT_OFF = 0.3
+"""How much of the frame's rim a piece surely covers that counts as cut off by it, in sides of a square of its size."""
 _BESIDE = 1.2
 SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
@@ -169,21 +171,25 @@ def lay(
     keep: Flags | None = None,
     away: Floats | None = None,
     soft: bool = True,
+    usual: float = 0.0,
 ) -> Laid:
     """Find what faces make of a matte, all on the grid.
 
     :param matte: float32 (h, w). :param evidence: of all faces. :param loss: of texture, :func:`texture_loss`.
     :param keep: marks: pieces that hold one are kept, and no lid closes them. :param away: 0 to 1, no floor there.
     :param soft: pieces lose by how weakly they hang together with a face or a mark; otherwise wholly or not at all.
+    :param usual: cells of a face's core, by which texture and loose pieces lose where no face is; 0: they do not.
     """
     strength = float(np.clip(2 * float(evidence.max()) - 1, 0, 1))
     lid, floor = np.minimum(2 * evidence, 1), np.maximum(2 * evidence - 1, 0)
     odds = np.zeros(matte.shape, np.float32)
-    if loss is not None and strength > 0:
-        odds -= np.minimum(TEXTURE_SLOPE * loss, TEXTURE_MOST) * np.float32(strength)
+    if loss is not None and (strength > 0 or usual > 0):
+        odds -= np.minimum(TEXTURE_SLOPE * loss, TEXTURE_MOST) * np.float32(1 if usual > 0 else strength)
     if strength > 0:
         loose = _softly_loose if soft else _loose
         odds -= loose(matte, floor > SURE * strength, keep) * np.float32(strength)
+    if usual > 0 and strength < 1:
+        odds -= _loose_alone(matte, keep, usual) * np.float32(1 - strength)
     if keep is not None:
         lid = np.maximum(lid, grown(keep, max(1, round(0.03 * matte.shape[0]) - 1)))
     if away is not None:
@@ -259,15 +265,48 @@ def _softly_loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
         return np.zeros(matte.shape, np.float32)
     largest = float(cores.max())
     start = grown(core, max(1, int(NEAR_A_FACE * math.sqrt(largest) + 0.5)))
+    share = _share_lost(matte, start if keep is None else start | keep)
+    labels, size, sure = _soft_pieces(matte, share)
+    return _by_piece(_loss_of(size, sure, largest), labels, share)
+
+
+def _loose_alone(matte: Floats, keep: Flags | None, usual: float) -> Floats:
+    """Return the log-odds that cells lose where no face is, so that they lose about what they lose beside one.
+
+    What the frame cuts off is a part of something larger: as far as a piece surely reaches the rim, its size does not
+    count against it.
+
+    :param usual: cells of a face's core.
+    """
+    share = np.ones_like(matte) if keep is None or not keep.any() else _share_lost(matte, keep)
+    labels, size, sure = _soft_pieces(matte, share)
+    rim = np.zeros_like(matte)
+    for edge in (np.s_[0], np.s_[-1], np.s_[:, 0], np.s_[:, -1]):
+        rim[edge] = np.clip((matte[edge] - 0.7) / 0.2, 0, 1)
+    reaches = np.bincount(labels.ravel(), rim.ravel(), len(size)) / (CUT_OFF * np.sqrt(size))
+    part = np.minimum(reaches, 1)
+    size = size ** (1 - part) * np.maximum(size, SMALLER * usual) ** part
+    return _by_piece(_loss_of(size, sure, usual), labels, share)
+
+
+def _share_lost(matte: Floats, start: Flags) -> Floats:
+    """Return how far cells are cut off from a start, 0 to 1."""
     held = np.empty_like(matte)
-    _held_strips(matte, start if keep is None else start | keep, held)
+    _held_strips(matte, start, held)
     lost = (matte - held) / np.maximum(matte, np.float32(1e-3))
-    share = np.clip(lost / np.float32(HELD), 0, 1)
+    return np.asarray(np.clip(lost / np.float32(HELD), 0, 1))
+
+
+def _soft_pieces(matte: Floats, share: Floats) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the numbers of loose pieces, and size and sure share of each; both change gradually with the matte."""
     labels, area = pieces((matte > 0.25) & (share > 0))
     places, count = labels.ravel(), len(area)
     size = np.maximum(np.bincount(places, np.clip((matte.ravel() - 0.25) / 0.5, 0, 1), count), 1.0)
     sure = np.bincount(places, np.clip((matte.ravel() - 0.7) / 0.2, 0, 1), count) / size
-    loss = _loss_of(size, sure, largest)
+    return labels, size, sure
+
+
+def _by_piece(loss: NDArray[np.float64], labels: NDArray[np.int32], share: Floats) -> Floats:
     loss[0] = 0
     return _highest((loss[labels] * share).astype(np.float32))
 
@@ -760,6 +799,7 @@ def join_faces(
     out: Floats | None = None,
     likeness: float = 0.0,
     soft: bool = True,
+    usual: float = 0.0,
 ) -> Floats:
     """Join a matte with what faces tell.
 
@@ -767,7 +807,9 @@ def join_faces(
     :param image: float32 (H, W, 3 or 4), the picture of both. :param texture: the skin's own.
     :param keep, away: places, normalised, at which a person marked skin, and what is none.
     :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge. :param soft: see :func:`lay`.
-    :returns: matte, float32 (H, W), 0 to 1; the matte as it is, limited to that, where no face is known.
+    :param usual: area of a face's core in parts of the frame, 0 to 1, by which what is textured or loose loses where no
+        face is known as well.
+    :returns: matte, float32 (H, W), 0 to 1; without ``usual`` the matte as it is, limited to that, where no face is.
     :raises PictureError: wrong arrays.
 
     >>> picture = np.full((90, 160, 3), 0.5, np.float32)
@@ -781,7 +823,7 @@ def join_faces(
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
     out = output(out, matte.shape, matte, evidence, image)
-    return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness, soft), out)
+    return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness, soft, usual), out)
 
 
 def laid_on_grid(
@@ -793,6 +835,7 @@ def laid_on_grid(
     away: Sequence[tuple[float, float]],
     likeness: float,
     soft: bool = True,
+    usual: float = 0.0,
 ) -> Laid:
     """Return what :func:`join_faces` lays over a matte; a size that has the same grid gives the same."""
     shape = grid_shape(*matte.shape)
@@ -800,13 +843,13 @@ def laid_on_grid(
     small = on_grid(matte, shape)
     strength = float(np.clip(2 * float(told.max()) - 1, 0, 1))
     cells, loss = None, None
-    if strength > 0 and small.any():
+    if (strength > 0 or usual > 0) and small.any():
         cells = _cells_round((small > 0) | (told > 0.5) if likeness else small > 0, image, likeness > 0)
         loss = np.zeros(shape, np.float32)
         loss[cells.window.slices] = texture_loss(cells, texture)
     spread = _spread_at(away, shape)
-    laid = lay(small, told, loss, _cells_at(keep, shape), spread, soft)
-    if cells is not None and likeness > 0:
+    laid = lay(small, told, loss, _cells_at(keep, shape), spread, soft, usual * small.size)
+    if cells is not None and likeness * strength > 0:
         laid = _with_likeness(laid, cells, small, spread, likeness * strength)
     return laid
 

@@ -90,12 +90,14 @@ class Studied:
     """What was learned from marks and faces.
 
     :ivar keyed: by picture and face, whether the face is keyed. :ivar texture: the skin's own, see
-        :func:`.join.texture_loss`. :ivar matte: of the first picture, on the grid. :ivar frames: the reduced frames.
+        :func:`.join.texture_loss`. :ivar face: the core of the largest keyed face of the first picture, in parts of it.
+    :ivar matte: of the first picture, on the grid. :ivar frames: the reduced frames.
     """
 
     learned: learn.Learned
     keyed: tuple[tuple[bool, ...], ...]
     texture: float
+    face: float
     matte: Floats
     signs: Signs
     frames: tuple[learn.Frame, ...]
@@ -183,9 +185,8 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     else:
         first = _Result(scenes[0], frames[0], keyed[0], learner.attempt(reach))
         best = _judged(scenes, keyed, first, reach)
-    return Studied(
-        best.attempt.learned(), tuple(tuple(k) for k in keyed), first.texture, best.matte, best.signs, tuple(frames)
-    )
+    learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), first.core / first.matte.size
+    return Studied(learned, joins, first.texture, face, best.matte, best.signs, tuple(frames))
 
 
 def _join(scenes: list[_Scene]) -> list[list[bool]]:

@@ -174,8 +174,9 @@ class JoinFaces(Node):
     """A matte joined with what faces tell: filled inside each face, closed beside it, freed of what is no skin.
 
     What has more texture than the skin loses, and so do loose pieces that hold no face and no mark, the smaller and
-    the less sure, the more. Where no face is known the matte stays as it is, limited to 0…1. NaN counts as 0. Raises
-    PictureError where the sizes differ.
+    the less sure, the more. Where no face is known the matte stays as it is, limited to 0…1, unless the usual size of
+    the face is told: then what is textured or loose loses there too, and the matte changes little as a face comes and
+    goes. NaN counts as 0. Raises PictureError where the sizes differ.
 
     >>> import numpy as np
     >>> matte = np.ones((90, 160), np.float32)
@@ -206,8 +207,16 @@ class JoinFaces(Node):
     soft_pieces: bool = toggle(
         False, "Loose pieces lose by how weakly they hang on a face or a mark; off, they lose wholly or not at all."
     )
+    usual_face: float = number(
+        0.0,
+        0,
+        1,
+        "Area of the face's skin in parts of the frame, by which textured and loose pieces lose where no face is; "
+        "at 0 they lose beside a face alone.",
+        shown=(0, 0.2),
+    )
 
     def process(self, matte: Matte, faces: Matte, image: Picture, *, out: Floats | None = None) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
         places = self.texture, self.keep, self.keep_out
-        return join.join_faces(matte, faces, image, *places, out, likeness=self.likeness, soft=self.soft_pieces)
+        return join.join_faces(matte, faces, image, *places, out, self.likeness, self.soft_pieces, self.usual_face)

@@ -185,7 +185,7 @@ def study_skin(
     join = None
     if own:
         keep_out = tuple(place for sample in pictures[0][2] for place in sample.places)
-        join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True)
+        join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face)
     apart = _apart(studied.frames, reference)
     return LearnedKey(SkinKey(model=model.to_text()), learned.unconnected, learned.recall, *apart, own, join)
 

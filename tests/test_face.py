@@ -208,6 +208,39 @@ def test_what_was_stored_without_soft_pieces_keeps_its_hard_ones(same_bits):
     assert np.abs(soft - JoinFaces().process(matte, told, picture)).max() > 0.2
 
 
+def frame_without_a_face(specks=0.45):
+    """A sure hand at the rim, a sure piece as large as a face's core, 600 cells, and half-open specks."""
+    matte = np.zeros((144, 256), np.float32)
+    matte[60:76, 250:] = 1  # what the frame cuts off
+    matte[40:65, 90:115] = 1
+    matte[120:126, 20:60] = specks
+    return matte, np.full(matte.shape, 0.5, np.float32)
+
+
+def test_where_no_face_is_only_specks_and_what_is_no_piece_of_a_person_lose():
+    matte, told = frame_without_a_face()
+    lost = matte - join.lay(matte, told, None, usual=600).over(matte)
+    assert lost[60:76, 251:].max() < 1e-6, "the rim cuts a hand off: nobody knows how large it is"
+    assert lost[41:64, 91:114].max() < 1e-6
+    assert (matte - lost)[121:125, 21:59].max() < 0.1
+    np.testing.assert_array_equal(join.lay(matte, told, None, usual=0).over(matte), matte)
+    inside = np.roll(matte, -20, axis=1)  # a sure small piece in the middle of the frame: as small, but whole
+    assert join.lay(inside, told, None, usual=600).odds[68, 233] < -1
+
+
+def test_a_matte_changes_gradually_while_its_face_goes():
+    """The presence of a face falls to nothing: what lies far from it loses about as much before as after."""
+    matte, told = frame_without_a_face(0.6)
+    told[40:65, 90:115] = 1
+    areas = []
+    for presence in (1.0, 0.75, 0.5, 0.25, 0.02, 0.0):
+        laid = join.lay(matte, join.faded(told, presence), None, usual=600)
+        areas.append(float(laid.over(matte).sum()))
+    bare = float(join.lay(matte, join.faded(told, 0.0), None).over(matte).sum())
+    assert np.abs(np.diff(areas)).max() < 0.01 * areas[0]
+    assert bare > 1.1 * areas[-1], "without the size of a face the specks come back as it goes"
+
+
 # --- the nodes ----------------------------------------------------------------------------------------------
 
 

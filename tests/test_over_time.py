@@ -28,7 +28,7 @@ def test_the_area_hardly_jumps_while_a_face_enters_tilts_and_leaves():
     assert plain.pairs > 25
     assert plain.median < PLAIN_MEDIAN
     assert steadied.median < 0.75 * plain.median
-    assert steadied.large <= plain.large
+    assert steadied.large <= plain.large <= 5
     truth = [pan.truth(frame) for frame in pan.frames]
     shown = np.array([(skin * ~ignore).sum() for skin, ignore in truth])
     assert shown[0] < 0.1 * shown.max(), "it enters"
@@ -36,6 +36,7 @@ def test_the_area_hardly_jumps_while_a_face_enters_tilts_and_leaves():
     assert LARGE == 0.05
 
 
-PLAIN_MEDIAN = 0.019
-"""Measured .0171 (steadied .0118), and a tenth of it more. Wanted are .005 and no pair above .05: of 33 pairs nine
-are, five when steadied, the worst where the face leaves and little skin is in sight. More lines: RESULTS.md."""
+PLAIN_MEDIAN = 0.0128
+"""Measured .0116 (steadied .0061), and a tenth of it more. Wanted are .005 and no pair above .05: of 33 pairs four
+are, three when steadied, where a hand before a flower pot of its colour is all the skin in sight. More lines:
+RESULTS.md."""

@@ -73,7 +73,11 @@ Those named here stand first, in this order; the others lie behind "more", under
 
 _ENDS: dict[str, dict[str, tuple[str, str]]] = {
     "face_matte": {"presence": ("not there", "there"), "keyed": ("only holds off", "keyed whole")},
-    "join_faces": {"texture": ("smoother", "coarser"), "likeness": ("edge as keyed", "edge by colour")},
+    "join_faces": {
+        "texture": ("smoother", "coarser"),
+        "likeness": ("edge as keyed", "edge by colour"),
+        "usual_face": ("not told", "larger"),
+    },
     "region": {
         "width": ("narrower", "wider"),
         "height": ("lower", "taller"),

@@ -618,6 +618,7 @@ def join_faces(
     out: Floats | None = None,
     likeness: float = 0.0,
     soft: bool = True,
+    usual: float = 0.0,
 ) -> Any:
     """See :func:`.join.join_faces`: the processor finds on the grid what is laid over the matte."""
     card = _card(matte, evidence, image)
@@ -626,9 +627,9 @@ def join_faces(
     keyed, told, seen = (_probed(card, array) for array in (matte, evidence, image))
     if keyed is None or told is None or seen is None:
         keyed, told, seen = (np.asarray(array) for array in (matte, evidence, image))
-        made = join.join_faces(keyed, told, seen, texture, keep, away, likeness=likeness, soft=soft)
+        made = join.join_faces(keyed, told, seen, texture, keep, away, None, likeness, soft, usual)
         return _placed(card.sent(made), out)
-    found = join.laid_on_grid(keyed, told, seen, texture, keep, away, likeness, soft)
+    found = join.laid_on_grid(keyed, told, seen, texture, keep, away, likeness, soft, usual)
     grids = card.uploaded(np.stack([found.odds, found.lid, found.floor]).reshape(-1))
     (height, width), to = matte.shape, card.memory.lent(matte.pixels)
     card.over_planes(pixels.laid, width, height, matte.colour, grids, to, width, height, *found.odds.shape)
