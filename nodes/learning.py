@@ -171,14 +171,17 @@ def study_skin(
         sampled = [place for place, found in enumerate(known) if found]
     if not sampled:
         raise SampleError("There is no sample of skin: add a point, a box or a stroke on skin.")
+    marks = any(samples for _, samples, _ in pictures)
     reference = sampled[0]
     marked = [m if k == reference else dataclasses.replace(m, weight=_FURTHER) for k, m in enumerate(marked)]
     try:
         studied = skin.study(marked, reach)
     except learn.LearnError as error:
-        raise SampleError(str(error)) from None
+        raise SampleError(
+            str(error) if marks else f"The faces do not show skin in any usual light. {_MARK_IT}"
+        ) from None
     learned = studied.learned
-    if not any(samples for _, samples, _ in pictures):
+    if not marks:
         _require_skin(learned.centre)
     model = SkinModel(learned.centre, learned.compact, learned.table)
     own = _keyed(known, studied.keyed)
@@ -300,5 +303,8 @@ def _require_skin(centre: tuple[float, float]) -> None:
     if beyond("far from skin", _off_skin(centre)):
         raise SampleError(
             f"The faces do not show skin: their hue is {hue_angle(*centre):.0f}°, {_off_skin(centre):.0f}° from the "
-            "skin line. Mark the skin itself if this is its light, or balance the picture first."
+            f"skin line. {_MARK_IT}"
         )
+
+
+_MARK_IT = "Mark the skin itself if this is its light, or balance the picture first."

@@ -402,8 +402,8 @@ def test_odd_sizes_are_learned_from(shape):
 def test_a_poster_hair_or_nothing_under_a_mark_is_told_in_words():
     """A blue mark is refused with the reason; a face that is grey or black teaches nothing."""
     picture, _, node = drawn()
-    with pytest.raises(SampleError, match=r"not on skin|do not show skin|no sample"):
+    with pytest.raises(SampleError, match="do not show skin"):
         study_skin(picture, [], faces=(node,))
     grey = np.full((90, 120, 3), 0.4, np.float32)
-    with pytest.raises(SampleError, match=r"no colour|no sample"):
+    with pytest.raises(SampleError, match="do not show skin"):
         study_skin(grey, [], faces=(FaceMatte(),))
