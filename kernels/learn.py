@@ -24,6 +24,7 @@ from .colour import F, atan2_px, exp2_px, log2_px
 from .errors import InkarnatError
 from .guided import guided
 from .jit import strip_kernel
+from .join import pieces
 from .qualify import ACROSS, ALONG, GRID, LUMA, PALEST, axes, work_planes
 
 LONG_SIDE = 256
@@ -383,6 +384,11 @@ TOLD_BLUR, TOLD_LEAST, TOLD_FLOOR, MOST_WEIGHT = (0.36, 0.36, 1.0), 3e-8, 0.08, 
 likelihood below which a colour is none; the most that skin weighs beside the rest. On real pictures twice the blur
 costs less than .005 of F1; before generated walls near the skin's colour it costs up to .2. Half the blur of luma gains
 .002 on the picture that was marked, and loses a tenth of the matte where a later one is a fifth brighter."""
+STRAYS, STRAY_BLUR, STRAY_FADE = 0.002, (1.0, 1.0, 1.3), 0.15
+"""Share of the keyed area beside persons below which it is left alone; the blur of colours in cells; and how gradually
+a key closes to what lies beside them."""
+STRAY_TIMES, STRAY_LOUDER, KEPT_OPEN = 5, 3.0, 0.8
+"""How often, and by how much, marks weigh more that would be closed; to what part of before they may close."""
 LEVELS = 51
 """Steps of a table's likelihoods: as text it is half as long as with 255, and mattes differ by less than .01."""
 
@@ -477,6 +483,13 @@ def usable(frame: Frame) -> tuple[Flags, Flags]:
         boxed |= _main_colour(frame, _lit(frame, whole))
     drawn = frame.add if frame.shown is None else frame.add | frame.shown
     return _lit(frame, drawn) | boxed, boxed
+
+
+def marks_of(frame: Frame, seeds: Flags) -> list[Flags]:
+    """Return what every mark of skin shows, bool (h, w) each: connected strokes and points, then boxes and faces."""
+    labels, area = pieces(frame.add & seeds)
+    marks = [labels == label for label in range(1, len(area))]
+    return marks + [here for whole in frame.wholes if (here := whole & seeds).any()]
 
 
 def large_share(tall: float) -> float:
@@ -722,6 +735,17 @@ class Attempt:
         table = grower.settle(heavier)
         return Attempt(self.centre, grower, table, self._first or self._grower)
 
+    def within(self, persons: Sequence[Floats]) -> Attempt:
+        """Return the key without the colours of which most lies beside the persons; the attempt itself without any.
+
+        :param persons: by frame, float32 (h, w), 0 to 1, how far a pixel may be a person's.
+
+        What was marked as skin stays as open as it was.
+        """
+        grower = copy.copy(self._grower)
+        table = grower.without_strays(self._table, persons)
+        return self if table is None else Attempt(self.centre, grower, table, self._first or self._grower)
+
     def learned(self) -> Learned:
         """Return the key, with the figures by which it can be judged."""
         return Learned(
@@ -906,12 +930,55 @@ class _Grower:
         self.likeness = [p.look(table) for p in self.points]
         return table
 
+    def without_strays(self, table: Doubles, persons: Sequence[Floats]) -> Doubles | None:
+        """Close a table to the colours of which most lies beside persons, and look anew; None where none do.
+
+        A colour is kept where its share within is more than half of the F1 that the best cut gives, as in
+        :meth:`_best_weight`: what is keyed within counts as right, what is keyed beside as wrong.
+        """
+        keyed = [smoothstep((q.astype(np.float64) - 0.25) * 2) for q in self.likeness]
+        within = [k * person for k, person in zip(keyed, persons, strict=True)]
+        beside = [k - w for k, w in zip(keyed, within, strict=True)]
+        if sum(float(b.sum()) for b in beside) < STRAYS * sum(float(k.sum()) for k in keyed):
+            return None
+        marks = self._marks()
+        outer = _blur(self._histogram(beside), STRAY_BLUR)
+        for _ in range(STRAY_TIMES):
+            inner = _blur(self._histogram(within), STRAY_BLUR)
+            share = (inner + 1e-9) / (inner + outer + 1e-9)
+            cut = self._best_f1(share, within, beside) / 2
+            kept = table * smoothstep((share - cut) / (2 * STRAY_FADE) + 0.5)
+            found = [p.look(kept) for p in self.points]
+            closed = [
+                mark for mark in marks if float(found[mark[0]][mark[1]].mean(dtype=np.float64)) < KEPT_OPEN * mark[2]
+            ]
+            if not closed:
+                self.likeness = found
+                return kept
+            for k, here, _ in closed:
+                within[k][here] *= STRAY_LOUDER
+        return None
+
+    def _marks(self) -> list[tuple[int, Flags, float]]:
+        """Return every mark of skin: its frame, what it covers there, and how open the key is on it."""
+        return [
+            (k, here, float(likely[here].mean(dtype=np.float64)))
+            for k, (p, likely) in enumerate(zip(self.points, self.likeness, strict=True))
+            for here in marks_of(p.frame, p.seeds)
+        ]
+
     def _best_weight(self, table: Doubles, positive: Sequence[Floats], negative: Sequence[Floats]) -> float:
         """Return the weight of skin with which the key's F1 is largest, if every pixel is what is said of it.
 
         The cut that is best for F1 is half of the F1 that it gives: Z. Lipton, C. Elkan & B. Naryanaswamy, "Optimal
         thresholding of classifiers to maximize F1 measure", ECML PKDD 2014 (from memory).
         """
+        return float(np.clip(2 / max(self._best_f1(table, positive, negative), 0.1) - 1, 1, MOST_WEIGHT))
+
+    def _best_f1(
+        self, table: Doubles, positive: Sequence[NDArray[np.floating]], negative: Sequence[NDArray[np.floating]]
+    ) -> float:
+        """Return the largest F1 that a cut through what a table says reaches, by the weight of every pixel."""
         found = np.concatenate([p.look(table).ravel() for p in self.points])
         skin, rest = (
             np.concatenate([p.frame.weight * w.ravel() for p, w in zip(self.points, planes, strict=True)])
@@ -920,8 +987,7 @@ class _Grower:
         order = np.argsort(-found, kind="stable")
         right = np.cumsum(skin[order], dtype=np.float64)
         keyed = right + np.cumsum(rest[order], dtype=np.float64)
-        best = float((2 * right / (right[-1] + keyed)).max())
-        return float(np.clip(2 / max(best, 0.1) - 1, 1, MOST_WEIGHT))
+        return float((2 * right / (right[-1] + keyed)).max())
 
     def _hear_faces(self, table: Doubles) -> None:
         """Let what faces show, and what lies round them, count for and against; and the second light of the first."""

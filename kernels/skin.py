@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from . import face as faces
 from . import join, learn
 from .angles import wrapped
-from .arrays import Floats
+from .arrays import Floats, as_plane
 from .face import HOLE, FaceCut, Landmarks
 from .guided import guided
 from .likely import Told, likely_skin
@@ -21,6 +21,11 @@ from .morphology import grow, shrink
 
 Flags = NDArray[np.bool_]
 
+_NOBODY, _SOMEBODY, _MARGIN = 0.05, 0.2, 2
+"""Likelihood of a person up to which a cell is none's, and from which it may be all skin; by how many cells what is
+likely is widened: the map's edge is soft, and hair and sleeves lie inside."""
+_COVERED = 0.5
+"""How much of a mark must lie on persons for the map to be believed there."""
 ON_A_FACE = 1.6
 """Radius of the drawn face within which a mark means that face: hair, ears and neck included."""
 _LEAST_LIKELY, _CORE = 0.8, 0.95
@@ -55,6 +60,7 @@ class Marked:
     :ivar image: float32 (H, W, 3 or 4). :ivar drawn, subtract: bool (H, W). :ivar wholes: bool (H, W) each.
     :ivar large: as in :class:`.learn.Frame`. :ivar at: where the marks lie, normalised.
     :ivar faces: five landmarks each. :ivar weight: as in :class:`.learn.Frame`.
+    :ivar person: float32 (h, w) of any size, 0 to 1, how likely a place shows a person; None where nobody looked.
     """
 
     image: Floats
@@ -65,6 +71,7 @@ class Marked:
     at: tuple[tuple[float, float], ...] = ()
     faces: tuple[Landmarks, ...] = ()
     weight: float = 1.0
+    person: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -101,6 +108,7 @@ class Studied:
     matte: Floats
     signs: Signs
     frames: tuple[learn.Frame, ...]
+    outside: float | None = None
 
 
 @dataclass
@@ -111,6 +119,7 @@ class _Scene:
     frame: learn.Frame
     cells: faces.Cells | None
     cuts: list[FaceCut | None]
+    person: Floats | None = None
 
     @classmethod
     def of(cls, marked: Marked) -> _Scene:
@@ -118,7 +127,7 @@ class _Scene:
         frame = dataclasses.replace(frame, weight=marked.weight, large=marked.large)
         cells = faces.cells_of(marked.image) if marked.faces else None
         cuts = [] if cells is None else [faces.cut(cells, f, frame.luma.shape) for f in marked.faces]
-        return cls(marked, frame, cells, cuts)
+        return cls(marked, frame, cells, cuts, _room_for(marked.person, frame.luma.shape))
 
     def whole(self, cut: FaceCut, plane: NDArray[np.generic]) -> NDArray[np.generic]:
         return cut.whole(plane, self.frame.luma.shape)
@@ -141,6 +150,34 @@ class _Scene:
         """Return what of a face may show its skin."""
         inside = (cut.likely > _LEAST_LIKELY) & (cut.radius < _CORE) & ~cut.has(HOLE)
         return np.asarray(self.whole(cut, inside), np.bool_) & (self.frame.luma > 0.03)
+
+    def persons(self, keyed: Sequence[bool], likely: Floats) -> Floats | None:
+        """Return how far every cell may be a person's; None where nobody looked, or the map knows nothing marked.
+
+        What is marked beside the persons, or a face there that joins, is one too, with all of the key that touches it.
+
+        :param likely: the likelihood of skin.
+        """
+        if self.person is None:
+            return None
+        shown = learn.marks_of(self.frame, learn.usable(self.frame)[0])
+        shown += [self.core(cut) for cut, joins in zip(self.cuts, keyed, strict=True) if cut is not None and joins]
+        missed = [here for here in shown if here.any() and self.person[here].mean(dtype=np.float64) < _COVERED]
+        if not missed:
+            return self.person
+        if len(missed) == len(shown):
+            return None
+        own = np.logical_or.reduce(missed)
+        labels, _ = join.pieces((likely > 0.5) | own)
+        return np.where(np.isin(labels, np.unique(labels[own])), np.float32(1), self.person)
+
+    def outside(self, keyed: Sequence[bool], likely: Floats, matte: Floats) -> float | None:
+        """Return what part of a matte lies beside the persons; None where they are not known."""
+        person = self.persons(keyed, likely)
+        if person is None:
+            return None
+        beside = float((matte * (1 - person)).sum(dtype=np.float64))
+        return beside / max(float(matte.sum(dtype=np.float64)), 1e-9)
 
     def with_evidence(self) -> learn.Frame:
         """Return the frame with what its faces show, and what lies round them."""
@@ -179,14 +216,42 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     scenes = [_Scene.of(picture) for picture in pictures]
     keyed = _join(scenes)
     frames = [scene.with_evidence() for scene in scenes]
-    learner = learn.Learner(frames)
+    grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
     if any(map(any, keyed)):
-        first, best = _with_faces(scenes[0], learner, frames, keyed[0], reach)
+        first, best = _with_faces(grow, frames)
     else:
-        first = _Result(scenes[0], frames[0], keyed[0], learner.attempt(reach))
-        best = _judged(scenes, keyed, first, reach)
+        first = _Result(scenes[0], frames[0], keyed[0], grow())
+        best = _judged(grow, first)
     learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), first.core / first.matte.size
-    return Studied(learned, joins, first.texture, face, best.matte, best.signs, tuple(frames))
+    outside = scenes[0].outside(keyed[0], best.attempt.likely[0], best.matte)
+    return Studied(learned, joins, first.texture, face, best.matte, best.signs, tuple(frames), outside)
+
+
+@dataclass(frozen=True)
+class _Growing:
+    """Grows keys from scenes, each without the colours that lie beside the persons."""
+
+    scenes: Sequence[_Scene]
+    keyed: Sequence[Sequence[bool]]
+    learner: learn.Learner
+    reach: float
+
+    def __call__(self, boldness: learn.Boldness | None = None, second: Floats | None = None) -> learn.Attempt:
+        return self.within(self.learner.attempt(self.reach, boldness, second))
+
+    def persons(self, attempt: learn.Attempt) -> list[Floats | None]:
+        """Return by scene how far every cell may be a person's; None where that is not known."""
+        pairs = zip(self.scenes, self.keyed, attempt.likely, strict=True)
+        return [scene.persons(joins, likely) for scene, joins, likely in pairs]
+
+    def within(self, attempt: learn.Attempt) -> learn.Attempt:
+        """Return a key without the colours that lie beside the persons."""
+        known = self.persons(attempt)
+        if all(plane is None for plane in known):
+            return attempt
+        return attempt.within(
+            [np.ones_like(q) if plane is None else plane for q, plane in zip(attempt.likely, known, strict=True)]
+        )
 
 
 def _join(scenes: list[_Scene]) -> list[list[bool]]:
@@ -215,6 +280,16 @@ def _join(scenes: list[_Scene]) -> list[list[bool]]:
             scene.frame = dataclasses.replace(scene.frame, shown=shown)
         keyed.append(joins)
     return keyed
+
+
+def _room_for(person: Floats | None, shape: tuple[int, int]) -> Floats | None:
+    """Return how far every cell may be a person's by how likely it shows one, float32; None where that is not known."""
+    if person is None:
+        return None
+    wide = np.asarray(person, np.float32) if person.shape == shape else join.on_grid(as_plane(person), shape)
+    for _ in range(_MARGIN):
+        wide = _end(wide, np.maximum)
+    return np.clip((wide - np.float32(_NOBODY)) / np.float32(_SOMEBODY - _NOBODY), 0, 1)
 
 
 def _near(frame: learn.Frame, mask: Flags, colours: NDArray[np.float64]) -> Flags:
@@ -311,15 +386,17 @@ def _rim(plane: Floats) -> Floats:
     """
     if not np.isfinite(plane).all():
         return np.asarray(grow(plane, 1) - shrink(plane, 1), np.float32)
-    ends = []
-    for end_of in (np.maximum, np.minimum):
-        end = plane
-        for before, after in (_ROWS, _COLUMNS):
-            own, end = end, end.copy()
-            end_of(own[before], end[after], out=end[after])
-            end_of(end[before], own[after], out=end[before])
-        ends.append(end)
-    return np.asarray(ends[0] - ends[1], np.float32)
+    return np.asarray(_end(plane, np.maximum) - _end(plane, np.minimum), np.float32)
+
+
+def _end(plane: Floats, end_of: np.ufunc) -> Floats:
+    """Return the largest (or smallest) value of 3 × 3 cells."""
+    end = plane
+    for before, after in (_ROWS, _COLUMNS):
+        own, end = end, end.copy()
+        end_of(own[before], end[after], out=end[after])
+        end_of(end[before], own[after], out=end[before])
+    return end
 
 
 def steps_of(luma: Floats, u: Floats, v: Floats) -> Floats:
@@ -358,14 +435,15 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
     )
 
 
-def _judged(scenes: Sequence[_Scene], keyed: Sequence[Sequence[bool]], first: _Result, reach: float) -> _Result:
+def _judged(grow: _Growing, first: _Result) -> _Result:
     """Without a face, judge every pixel by what real pictures taught, and keep the key that says so of its colour."""
     planes: list[Floats | None] = []
-    for k, scene in enumerate(scenes):
+    for k, (scene, person) in enumerate(zip(grow.scenes, grow.persons(first.attempt), strict=True)):
         view = first.attempt.view(k)
-        planes.append(likely_skin(view, _told(scene, view), reach) if view.seeds.any() else None)
-    attempt = _heard(first.attempt, planes, [scene.frame for scene in scenes])
-    return _Result(scenes[0], first.frame, keyed[0], attempt)
+        told = likely_skin(view, _told(scene, view), grow.reach) if view.seeds.any() else None
+        planes.append(told if told is None or person is None else told * person)
+    attempt = _heard(first.attempt, planes, [scene.frame for scene in grow.scenes])
+    return _Result(grow.scenes[0], first.frame, grow.keyed[0], grow.within(attempt))
 
 
 def _told(scene: _Scene, view: learn.View) -> Told:
@@ -397,28 +475,25 @@ def _heard(first: learn.Attempt, planes: Sequence[Floats | None], frames: Sequen
     return attempt
 
 
-def _with_faces(
-    scene: _Scene, learner: learn.Learner, frames: Sequence[learn.Frame], keyed: Sequence[bool], reach: float
-) -> tuple[_Result, _Result]:
+def _with_faces(grow: _Growing, frames: Sequence[learn.Frame]) -> tuple[_Result, _Result]:
     """Return the first matte, and what is kept of it and of the trials.
 
     Which trial is kept is found without what was subtracted: to take a colour away changes no skin that is looked for.
     """
-    first = _Result(scene, frames[0], keyed, learner.attempt(reach))
+    scene, keyed = grow.scenes[0], grow.keyed[0]
+    first = _Result(scene, frames[0], keyed, grow())
     if not any(frame.subtract.any() for frame in frames):
-        return first, _tried_again(scene, learner, frames[0], keyed, first, reach)
+        return first, _tried_again(grow, frames[0], first)
     whole = [dataclasses.replace(frame, subtract=np.zeros_like(frame.subtract)) for frame in frames]
-    other = learn.Learner(whole)
-    kept = _tried_again(scene, other, whole[0], keyed, _Result(scene, whole[0], keyed, other.attempt(reach)), reach)
+    other = dataclasses.replace(grow, learner=learn.Learner(whole))
+    kept = _tried_again(other, whole[0], _Result(scene, whole[0], keyed, other()))
     if kept.boldness is None and kept.second is None:
         return first, first
-    again = learner.attempt(reach, kept.boldness, kept.second)
+    again = grow(kept.boldness, kept.second)
     return first, _Result(scene, frames[0], keyed, again, kept.boldness, kept.second)
 
 
-def _tried_again(
-    scene: _Scene, learner: learn.Learner, frame: learn.Frame, keyed: Sequence[bool], first: _Result, reach: float
-) -> _Result:
+def _tried_again(grow: _Growing, frame: learn.Frame, first: _Result) -> _Result:
     """Learn bolder and with skin in other light, and keep the matte that became surest beside what it grew."""
     if first.signs.soft < _PLAIN:
         return first
@@ -426,7 +501,7 @@ def _tried_again(
 
     def judge(boldness: learn.Boldness | None = None, second: Floats | None = None) -> None:
         nonlocal best, most
-        trial = _Result(scene, frame, keyed, learner.attempt(reach, boldness, second), boldness, second)
+        trial = _Result(grow.scenes[0], frame, grow.keyed[0], grow(boldness, second), boldness, second)
         if _is_surer(first, trial):
             growth = math.log2(trial.signs.area / max(first.signs.area, 1e-6))
             gain = first.signs.soft - trial.signs.soft - _PER_DOUBLING * growth + _PER_RIM * _rim_gain(first, trial)
@@ -435,7 +510,7 @@ def _tried_again(
 
     for boldness in FACE_BOLDNESS:
         judge(boldness)
-    second = _other_light(scene, frame, first, learner.wide[0])
+    second = _other_light(grow.scenes[0], frame, first, grow.learner.wide[0])
     if second is not None:
         judge(second=second)
     return best

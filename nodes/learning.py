@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..kernels import learn, skin
 from ..kernels.angles import wrapped
-from ..kernels.arrays import as_picture
+from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
 from .declare import Matte, Picture
 from .doubt import is_plain, judge_matte
@@ -36,6 +36,8 @@ class LearnedKey:
     :ivar hue_apart, chroma_apart: how far the samples of a further frame lie from those of the first, at most: degrees
         of hue, and the factor between their chroma in parts of luma, 1 or more.
     :ivar faces: of the first picture, each keyed or not. :ivar join: what lays them over the key's matte; None without.
+    :ivar outside: what part of the first picture's matte lies beside the persons in it, 0 to 1; None where they are not
+        known, or where they do not hold what was marked.
     """
 
     key: SkinKey
@@ -45,6 +47,7 @@ class LearnedKey:
     chroma_apart: float = 1.0
     faces: tuple[FaceMatte, ...] = ()
     join: JoinFaces | None = None
+    outside: float | None = None
 
     def matte(self, image: Picture) -> Matte:
         """Return the matte of the first picture, joined with what its faces tell."""
@@ -140,6 +143,7 @@ def study_skin(
     *,
     faces: Sequence[FaceMatte] = (),
     more_faces: Sequence[Sequence[FaceMatte]] = (),
+    persons: Sequence[Matte | None] = (),
     reach: float = 1.0,
 ) -> LearnedKey:
     """Learn a skin key from samples and faces on one or more pictures of the same light.
@@ -150,6 +154,9 @@ def study_skin(
     :param more: further (image, add, subtract). :param faces: the faces known in the first picture: those that join
         come back in :attr:`LearnedKey.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join.
     :param more_faces: the faces of the further pictures, in order.
+    :param persons: how likely each place of a picture shows a person, float32 (h, w) of any size, 0 to 1, the first
+        picture first; None where nobody looked. Colours of which most lies beside persons are closed, but those of
+        marks; a map on which no mark and no face that joins lies counts for nothing.
     :param reach: how far the key spreads from the samples, 0.25 to 4.
     :raises SampleError: no sample to add and no face, or samples without any colour, or only faces that show no skin.
     :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
@@ -165,7 +172,8 @@ def study_skin(
     pictures = [(image, tuple(add), tuple(subtract)), *((p, tuple(a), tuple(s)) for p, a, s in more)]
     known = [tuple(faces), *(tuple(f) for f in more_faces)]
     known += [()] * (len(pictures) - len(known))
-    marked = [_marked(*item, found) for item, found in zip(pictures, known, strict=True)]
+    maps = [*persons, *[None] * (len(pictures) - len(persons))]
+    marked = [_marked(*item, found, seen) for item, found, seen in zip(pictures, known, maps, strict=True)]
     sampled = [place for place, (_, samples, _) in enumerate(pictures) if samples]
     if not sampled:
         sampled = [place for place, found in enumerate(known) if found]
@@ -190,7 +198,8 @@ def study_skin(
         keep_out = tuple(place for sample in pictures[0][2] for place in sample.places)
         join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face)
     apart = _apart(studied.frames, reference)
-    return LearnedKey(SkinKey(model=model.to_text()), learned.unconnected, learned.recall, *apart, own, join)
+    key = SkinKey(model=model.to_text())
+    return LearnedKey(key, learned.unconnected, learned.recall, *apart, own, join, studied.outside)
 
 
 def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:
@@ -234,7 +243,11 @@ def told_by(faces: Sequence[FaceMatte], image: Picture) -> Matte | None:
 
 
 def _marked(
-    image: Picture, add: tuple[Sample, ...], subtract: tuple[Sample, ...], faces: tuple[FaceMatte, ...]
+    image: Picture,
+    add: tuple[Sample, ...],
+    subtract: tuple[Sample, ...],
+    faces: tuple[FaceMatte, ...],
+    person: Matte | None,
 ) -> skin.Marked:
     image = as_picture(image)
     if not np.isfinite(image[..., :3]).any():
@@ -257,6 +270,7 @@ def _marked(
         learn.large_share(tallest),
         tuple(place for sample in add for place in sample.places),
         tuple(face.landmarks for face in faces if face.presence > 0),
+        person=None if person is None else as_plane(person),
     )
 
 

@@ -38,6 +38,7 @@ class MarkedFrame:
     """A frame with what a person marked on it: samples of skin, of what must stay out, and of something neutral.
 
     :ivar faces: the faces known in it. With faces and no sample of skin all of them are keyed.
+    :ivar person: how likely each place of it shows a person, as in :func:`study_skin`; None where nobody looked.
     """
 
     frame: int
@@ -46,6 +47,7 @@ class MarkedFrame:
     subtract: tuple[Sample, ...] = ()
     neutral: Sample | None = None
     faces: tuple[FaceMatte, ...] = ()
+    person: Matte | None = None
 
 
 RegionAt = Callable[[int], Region]
@@ -467,6 +469,7 @@ def _learned_key(
         [(p, f.add, f.subtract) for p, f in more],
         faces=first.faces,
         more_faces=[f.faces for _, f in more],
+        persons=[f.person for _, f in told],
         reach=wanted.reach,
     )
     return replace(learned, key=replace(key, model=learned.key.model, form=wanted.form))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib
 import importlib.metadata
 import importlib.resources
@@ -13,6 +14,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
+DETECT = ROOT / "host_adapters" / "detect"
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 LAYERS = ("kernels", "nodes", "host_adapters")
 TOP_LEVEL = {
@@ -93,7 +95,7 @@ def test_one_distribution_alone_owns_opencv():
         for name in wanted
         if "opencv" in name
     }
-    assert asked == {"opencv-python-headless>=4.9"}
+    assert asked == {"opencv-python-headless>=4.10"}
 
 
 def test_no_newer_numba_than_was_tried_is_taken():
@@ -111,6 +113,12 @@ def test_the_licence_travels_along():
     assert "Apache License" in text
     assert "Version 2.0, January 2004" in text
     assert PYPROJECT["project"]["license"] == "Apache-2.0 AND MIT"  # MIT: the face detector's file
+    for network in (*DETECT.glob("*.onnx"), *DETECT.glob("*.tflite")):
+        text = network.with_suffix(".txt").read_text(encoding="utf-8")
+        assert hashlib.sha256(network.read_bytes()).hexdigest() in text
+        assert "Permission is hereby granted" in text or "Apache License" in text
+        assert f"host_adapters/detect/{network.stem}.txt" in PYPROJECT["project"]["license-files"]
+        assert f"*{network.suffix}" in PYPROJECT["tool"]["setuptools"]["package-data"]["inkarnat.host_adapters.detect"]
     # A build in the checkout leaves a second description of the package behind, which lists no licence.
     installed = importlib.metadata.distributions(name="inkarnat")
     assert any(path.name == "LICENSE" for package in installed for path in package.files or [])

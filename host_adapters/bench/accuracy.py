@@ -26,6 +26,7 @@ from ...nodes import (
     study_skin,
 )
 from ...nodes.declare import Matte, Picture
+from ..shots.faces import person_in
 from ..workshop import camera, light_change, portrait
 from .scores import MatteScore, score_matte
 from .shots import ADDED, Marks, Shot, generated_shots, real_shots
@@ -102,7 +103,7 @@ def _keyed(shot: Shot, input: str, find_faces: FaceFinder | None) -> tuple[Matte
         add = shot.marks["1 point"].add if input == "1 point + faces" else ()
         if not faces and not add:
             return _finished(shot, LearnedKey(SkinKey(), 0.0, 1.0), ("no face",))
-        learned = study_skin(shot.sampled, add, faces=faces)
+        learned = study_skin(shot.sampled, add, faces=faces, persons=[person_in(shot.sampled, faces)])
         if shot.keyed is not shot.sampled:
             learned = _seen_again(learned, tuple(find_faces(shot.keyed)) if find_faces else ())
     elif input == "stroke + four fixes":

@@ -24,6 +24,7 @@ from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, measure_
 from ...nodes.declare import Matte, Picture
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
+from ..shots.faces import person_in
 from ..writes import atomic
 from .accuracy import worst_place
 from .scores import MatteScore, score_matte
@@ -222,9 +223,11 @@ def samples_of(photo: Photo, marking: str) -> tuple[Sample, ...]:
 class _Correcting:
     """A picture while it is marked and corrected."""
 
-    def __init__(self, photo: Photo, faces: tuple[FaceMatte, ...], wanted: CorrectionOptions) -> None:
+    def __init__(
+        self, photo: Photo, faces: tuple[FaceMatte, ...], person: Matte | None, wanted: CorrectionOptions
+    ) -> None:
         self.photo, self.wanted = photo, wanted
-        self.frame = MarkedFrame(0, photo.image, faces=faces)
+        self.frame = MarkedFrame(0, photo.image, faces=faces, person=person)
 
     def mark(self, add: Sequence[Sample] = (), subtract: Sequence[Sample] = ()) -> None:
         """Add marks and solve anew."""
@@ -251,7 +254,7 @@ def run_photo(
 ) -> list[PhotoCase]:
     """Key and correct one picture from each marking and score what comes out.
 
-    :param show: called with every case and its matte.
+    :param find_faces: persons are looked for with faces. :param show: called with every case and its matte.
     """
     faces = find_faces(photo.image) if find_faces else ()
     wanted = wanted or CorrectionOptions()
@@ -260,7 +263,8 @@ def run_photo(
         own = faces
         if marking == "1 point + face":
             own = tuple(f for f in faces if f.holds(*photo.points[0], photo.truth.shape))[:1]
-        job = _Correcting(photo, own, wanted)
+        person = person_in(photo.image, own) if find_faces else None
+        job = _Correcting(photo, own, person, wanted)
         try:
             first = samples_of(photo, marking)
             if not first and not own:  # where the natural range would be keyed, correct stops

@@ -28,6 +28,7 @@ from ..graphs.keyframes import Keyframes
 from ..graphs.parts import Parts, frozen_keys, parts_of, with_solved
 from ..graphs.typed import control_of, told_parts
 from .aims import noted_aim
+from .faces import person_in
 from .marks import MarkedPicture, marks_of, noted_black
 from .solving import LIT_STEER, TURNED_STEER, Look, read_by, solve_steering
 from .viewing import View
@@ -133,7 +134,8 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
         taught.append((look(graph, origin, each.frame), each.add, (*each.subtract, *kept_out)))
     first, *more = (known[each.frame] for each in marked)
     try:
-        learned = study_skin(*taught[0], taught[1:], faces=first, more_faces=more)
+        persons = [person_in(picture, own) for (picture, *_), own in zip(taught, (first, *more), strict=True)]
+        learned = study_skin(*taught[0], taught[1:], faces=first, more_faces=more, persons=persons)
     except InkarnatError as error:
         said.append(f"{key}: stays as it was learned. {error}")
         return graph

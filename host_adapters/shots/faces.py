@@ -13,7 +13,8 @@ from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
 from ...nodes import FaceMatte, JoinFaces, MarkedFrame, Sample, Warned
-from ...nodes.declare import Picture
+from ...nodes.declare import Matte, Picture
+from ..detect import person
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
 from ..graphs.graph import Graph, Step
 from ..graphs.standard import keyed_step, without_faces
@@ -42,7 +43,7 @@ class Seeded:
 
 
 def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -> Seeded:
-    """Look for faces in marked frames.
+    """Look for faces and persons in marked frames.
 
     :param tracks: the faces of the whole clip, which are taken in place of a look; see :func:`.follow_faces`.
 
@@ -56,15 +57,27 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -
     found: list[tuple[int, Face]] = []
     for frame in frames:
         if tracks is not None:
-            seeded.append(replace(frame, faces=tuple(track.at(frame.frame) for track in tracks)))
+            seeded.append(_with(frame, tuple(track.at(frame.frame) for track in tracks)))
             found += [(frame.frame, track.face_at(frame.frame)) for track in tracks if frame.frame in track.places]
             continue
         faces = find_faces(frame.picture)
-        seeded.append(replace(frame, faces=tuple(face.matte() for face in faces)))
+        seeded.append(_with(frame, tuple(face.matte() for face in faces)))
         found += [(frame.frame, face) for face in faces]
     if not found and not sampled:
         return Seeded(frames, (), (Warned("no faces", 0.0, _NO_FACE),))
     return Seeded(seeded, tuple(found))
+
+
+def person_in(picture: Picture, faces: Sequence[FaceMatte]) -> Matte | None:
+    """Return how likely each place of a picture shows a person; None without what finds them.
+
+    Where a key is learned, this tells it what is none's skin. Raises PersonError where the network cannot be used.
+    """
+    return person.find_person(picture, faces) if person.available() else None
+
+
+def _with(frame: MarkedFrame, faces: tuple[FaceMatte, ...]) -> MarkedFrame:
+    return replace(frame, faces=faces, person=person_in(frame.picture, faces))
 
 
 _NO_FACE = "No face was found in the marked frames: sample the skin, or name a frame that shows a face with --frame."

@@ -89,7 +89,7 @@ from .evidence import (
     misread_of,
 )
 from .face_tracks import FaceTrack, follow_faces
-from .faces import Seeded, seed
+from .faces import Seeded, person_in, seed
 from .looks import Under, with_look
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
@@ -786,7 +786,9 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     assert isinstance(node, SkinKey)
     origin = read_by(graph, id, "image")
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
-    learned = study_skin(*first, more, faces=marked[0].faces, more_faces=[each.faces for each in marked[1:]])
+    faces = [each.faces for each in marked]
+    persons = [person_in(picture, own) for (picture, *_), own in zip((first, *more), faces, strict=True)]
+    learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons)
     return dataclasses.replace(node, model=learned.key.model), learned
 
 
