@@ -1096,7 +1096,7 @@ class _Grower:
         marked = [p.look(table, p.frame.subtract) for p in self.points]
         return float(np.concatenate(marked).mean(dtype=np.float64))
 
-    def _histogram(self, weights: list[Floats]) -> Doubles:
+    def _histogram(self, weights: Sequence[NDArray[np.floating]]) -> Doubles:
         return _total(p.frame.weight * p.splat(w) for p, w in zip(self.points, weights, strict=True))
 
     def _moments(self) -> tuple[Doubles, Doubles]:
