@@ -28,9 +28,8 @@ from ..graphs.keyframes import Keyframes
 from ..graphs.parts import Parts, frozen_keys, parts_of, with_solved
 from ..graphs.typed import control_of, told_parts
 from .aims import noted_aim
-from .faces import person_in
 from .marks import MarkedPicture, marks_of, noted_black
-from .solving import LIT_STEER, TURNED_STEER, Look, read_by, solve_steering
+from .solving import LIT_STEER, TURNED_STEER, Look, persons_at, read_by, solve_steering
 from .viewing import View
 
 
@@ -134,7 +133,7 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
         taught.append((look(graph, origin, each.frame), each.add, (*each.subtract, *kept_out)))
     first, *more = (known[each.frame] for each in marked)
     try:
-        persons = [person_in(picture, own) for (picture, *_), own in zip(taught, (first, *more), strict=True)]
+        persons = persons_at(graph, look, key, [(each.frame, known[each.frame]) for each in marked])
         learned = study_skin(*taught[0], taught[1:], faces=first, more_faces=more, persons=persons)
     except InkarnatError as error:
         said.append(f"{key}: stays as it was learned. {error}")

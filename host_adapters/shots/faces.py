@@ -76,6 +76,11 @@ def person_in(picture: Picture, faces: Sequence[FaceMatte]) -> Matte | None:
     return person.find_person(picture, faces) if person.available() else None
 
 
+def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:
+    """Look for persons alone in marked frames."""
+    return Seeded([_with(frame, frame.faces) for frame in frames])
+
+
 def _with(frame: MarkedFrame, faces: tuple[FaceMatte, ...]) -> MarkedFrame:
     return replace(frame, faces=faces, person=person_in(frame.picture, faces))
 

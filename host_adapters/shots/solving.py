@@ -27,9 +27,11 @@ from ...nodes import (
     Aim,
     Balance,
     Cdl,
+    ConvertColour,
     Corrected,
     Correction,
     CorrectionOptions,
+    FaceMatte,
     LearnedKey,
     MarkedFrame,
     Node,
@@ -57,7 +59,8 @@ from ...nodes import (
     solve_subjects,
     study_skin,
 )
-from ...nodes.declare import ParamError
+from ...nodes.declare import Matte, ParamError
+from ..detect import person as detected
 from ..detect.faces import available, find_faces
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
@@ -89,7 +92,7 @@ from .evidence import (
     misread_of,
 )
 from .face_tracks import FaceTrack, follow_faces
-from .faces import Seeded, person_in, seed
+from .faces import Seeded, person_in, seed, with_persons
 from .looks import Under, with_look
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
@@ -284,7 +287,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         # Faces stand in for samples of everyone; of whom they are, nobody can tell.
         alone = not subject.name or bool(subject.add)
         frames = marked.of(subject)
-        seeded[subject.name] = seed(frames, tracks) if options.faces and alone else Seeded(frames)
+        seeded[subject.name] = seed(frames, tracks) if options.faces and alone else with_persons(frames)
         limits[subject.name] = dict(subject.shapes)
         for word, step in subject.shapes.items():
             if options.track and not step.keyed:
@@ -787,9 +790,24 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     origin = read_by(graph, id, "image")
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
     faces = [each.faces for each in marked]
-    persons = [person_in(picture, own) for (picture, *_), own in zip((first, *more), faces, strict=True)]
+    persons = persons_at(graph, look, id, [(each.frame, each.faces) for each in marked])
     learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons)
     return dataclasses.replace(node, model=learned.key.model), learned
+
+
+def persons_at(
+    graph: Graph, look: Look, id: str, frames: Sequence[tuple[int, Sequence[FaceMatte]]]
+) -> list[Matte | None]:
+    """Return how likely each place shows a person on frames with their faces; see :func:`.faces.person_in`.
+
+    They are looked for in the picture from which the key's own comes, before its light is set, as :func:`solve` does.
+    """
+    if not detected.available():
+        return [None] * len(frames)
+    origin = read_by(graph, id, "image")
+    while origin in graph.by_id and not isinstance(graph.by_id[origin].node, ConvertColour):
+        origin = read_by(graph, origin, "image")
+    return [person_in(look(graph, origin, frame), faces) for frame, faces in frames]
 
 
 def solve_steering(
