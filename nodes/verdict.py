@@ -34,7 +34,7 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "sample": (
             "Give --add SAMPLE on lit skin (to `inkarnat carry` with --solve-again).",
-            "Mark lit skin, learn the key and solve again.",
+            "Mark lit skin, learn and solve again.",
         ),
         "keep out": (
             "Give --subtract SAMPLE on what is no skin, or --keep-in SHAPE round the person.",
@@ -332,7 +332,7 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
     reads = f"The skin reads {final.angle:.1f}°, saturation {final.ratio:.3f}"
     if not evidence.sampled:
         why = "nobody said what is skin, and the natural range reads near the line whatever it keys"
-        return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "sample")
+        return None, Finding(NOT_JUDGED, f"The skin reads {final.angle:.1f}°: {why}.", "sample")
     if evidence.misread:
         return None, Finding(NOT_JUDGED, f"{reads}: {evidence.misread}.", "space")
     if aim is None:

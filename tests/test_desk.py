@@ -836,6 +836,41 @@ def test_corners_that_change_over_time_stay_as_many(open_session):
     assert open_session.state.graph.by_id[id].node_at(2).points[0] == pytest.approx((0.25, 0.2))
 
 
+def test_solve_all_on_a_clip_that_nobody_has_marked_looks_for_faces_keys_and_solves_them(panned, monkeypatch):
+    """One press from opening footage to a correction that is judged, as `inkarnat correct` does it without samples."""
+    pytest.importorskip("cv2")
+    if not faces.available():
+        pytest.skip(faces.HOW_TO_INSTALL)
+    opened = session.Session(panned, "walking.mkv")
+    assert "faces are looked for" in opened.solve("everything", 1)
+    told = wait_for(opened)
+    assert told["state"] == "done", told
+    assert told["message"].startswith("1 face found. ")
+    assert "turned" in told["message"]
+    graph = opened.state.graph
+    assert graph.by_id["skin"].node.model
+    assert graph.by_id["face1"].node.keyed == 1.0
+    keyed = opened.reading(1)
+    assert keyed["verdict"]["status"] == "holds", keyed["verdict"]
+    assert 0.02 < keyed["after"]["area"] < 0.3, "the face, not the wood"
+    opened.undo()
+    assert not opened.state.graph.by_id["skin"].node.model, "one step of undo"
+    opened.redo()
+    assert "turned" in opened.solve("everything", 1), "the face that is there teaches the key again, at once"
+    opened.close()
+
+
+def test_solve_all_looks_for_faces_once(folder, monkeypatch):
+    monkeypatch.setattr(session, "available", lambda: True)
+    monkeypatch.setattr(session, "find", lambda *_: ())
+    opened = session.Session(folder, "planing.mkv")
+    assert "faces are looked for" in opened.solve("everything", 1)
+    assert wait_for(opened)["message"] == "No face was found: draw a box, a stroke or a point on skin."
+    assert "turned" in opened.solve("everything", 1)
+    assert opened.reading(1)["verdict"]["status"] == "not judged"
+    opened.close()
+
+
 def test_faces_join_the_key_and_are_moved_and_removed(panned):
     pytest.importorskip("cv2")
     if not faces.available():

@@ -22,6 +22,7 @@ from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.desk.reel import Footage
 from inkarnat.host_adapters.desk.server import Desk, Served
+from inkarnat.host_adapters.detect.faces import available
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from selenium import webdriver
 from selenium.common.exceptions import StaleElementReferenceException
@@ -786,6 +787,31 @@ def test_it_fits_and_can_be_read_at_usual_sizes(desk, browser, size):
         assert shown[2] * shown[3] >= 0.55 * 1280 * 720
     if size[0] > 1000:
         assert browser.execute_script("return document.documentElement.scrollHeight <= innerHeight")
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1920, 1080)])
+def test_the_whole_verdict_can_be_read(desk, browser, size):
+    """A status that is cut off says half: nothing has been marked, so the sentence is one of the longest."""
+    resize(browser, *size)
+    settled(browser, desk)
+    sentence = element(browser, "#sentence")
+    assert sentence.text.startswith("not judged: ")
+    assert sentence.text.endswith("solve again.")
+    fits = "const e = document.getElementById('sentence'); return e.scrollHeight <= e.clientHeight + 1"
+    assert browser.execute_script(fits)
+    below = element(browser, "#under").rect
+    frame = element(browser, "#evidence").rect
+    assert below["y"] + below["height"] <= frame["y"] + frame["height"]
+
+
+def test_one_press_leads_from_opening_to_a_verdict(desk, browser):
+    if not available():
+        pytest.skip("the extra [faces] is not installed")
+    settled(browser, desk)
+    next(b for b in browser.find_elements(By.TAG_NAME, "button") if b.text == "Solve all").click()
+    until(browser, lambda: element(browser, "#sentence").text.startswith("holds: "))
+    assert "1 face, learned" in element(browser, "#step-key-head").text
+    assert angle(browser) == pytest.approx(123.0, abs=0.5)
 
 
 def test_every_control_has_a_name_and_focus_goes_from_top_to_bottom(desk, browser):

@@ -18,8 +18,9 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, Region, ShowMatte, Waveform
+from ...nodes import Compare, FaceMatte, Region, ShowMatte, SkinKey, Waveform
 from ...nodes.declare import ParamError, nearest
+from ..detect.faces import available
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
 from ..graphs.keyframes import WAYS
 from ..graphs.parts import accepted_keys, without_accepted
@@ -128,6 +129,7 @@ class Session:
         self.versions = Versions(folder.beside(name, ".versions.json"))
         self.tasks = Tasks(told)
         self.flicker: Flicker | None = None
+        self._faceless = False
         self._lock = threading.RLock()
 
     def prepare(self) -> None:
@@ -577,10 +579,13 @@ class Session:
             solver = Solver(self.bench, self.state, self.seeing)
             doing: dict[str, tuple[str, Callable[[], tuple[State, str]]]] = {
                 "balance": ("Solve balance", lambda: solver.balance(frame)),
-                "learn": ("Learn key", lambda: solver.learn(suffix)),
+                "learn": ("Learn key", lambda: solver.learn(suffix, frame)),
                 "steer": ("Solve steering", lambda: solver.steer(suffix, frame)),
                 "everything": ("Solve everything", lambda: solver.everything(frame)),
             }
+            if what == "everything" and self._wants_faces():
+                self.find_faces(frame)
+                return "Nothing is marked yet, so faces are looked for, keyed and solved."
             if what not in doing:
                 raise DeskError(f"What can be solved is {', '.join(doing)}, not {what!r}.")
             label, solve = doing[what]
@@ -764,8 +769,25 @@ class Session:
         """What tells the present settings from others."""
         return f"{hash((self.state.graph, self.state.views)):x}"
 
-    def find_faces(self) -> None:
-        """Find and follow the faces of the clip in the background, and put them into everybody's key."""
+    def _wants_faces(self) -> bool:
+        """Tell whether nobody has said what is skin, and faces have not been looked for and could be."""
+        state = self.state
+        keys = [state.graph.by_id.get("skin" + person.suffix) for person in state.people]
+        return (
+            available()
+            and not self._faceless
+            and self._is_chain()
+            and len(state.people) == 1
+            and not any(mark.purpose == "skin" for mark in state.marks)
+            and not any(isinstance(step.node, FaceMatte) for step in state.graph.steps)
+            and all(key is not None and isinstance(key.node, SkinKey) and not key.node.model for key in keys)
+        )
+
+    def find_faces(self, solve_at: int | None = None) -> None:
+        """Find and follow the faces of the clip in the background, and put them into everybody's key.
+
+        :param solve_at: the frame on which everything is solved with what is found; None to leave that.
+        """
         with self._lock:
             self._check_owner()
             if not self._is_chain():
@@ -777,10 +799,18 @@ class Session:
             with self._lock:
                 found = with_note(self.reel, with_tracks(self.state, tracks, frames))
                 self._put(found, "Find faces", gesture)
+                self._faceless = not tracks
+                if not tracks:
+                    return "No face was found: draw a box, a stroke or a point on skin."
+                told = f"{len(tracks)} face{'' if len(tracks) == 1 else 's'} found."
+                wanted = frames[0] if solve_at is None else solve_at
+                at = min(tracks[0].places, key=lambda frame: abs(frame - wanted))
+                if solve_at is not None:
+                    return f"{told} {self.solve('everything', at, gesture=gesture)}"
                 marked = [p for p in self.state.people if any(m.suffix == p.suffix for m in self.state.marks)]
-                for person in marked if tracks else ():
-                    self.solve("learn", frames[0], person.suffix, gesture)
-            return f"{len(tracks)} face{'' if len(tracks) == 1 else 's'} found." if tracks else "No face was found."
+                for person in marked or (self.state.people if len(self.state.people) == 1 else ()):
+                    self.solve("learn", at, person.suffix, gesture)
+            return told
 
         self.tasks.start("faces", "", len(frames), work)
 

@@ -83,15 +83,22 @@ class Solver:
 
     # --- key --------------------------------------------------------------------------------------------------
 
-    def learn(self, suffix: str) -> Solved:
-        """Learn a person's key from their marks; the skin of the others is kept out."""
+    def learn(self, suffix: str, frame: int) -> Solved:
+        """Learn a person's key from their marks, or from the faces on this frame where they have none.
+
+        The skin of the others is kept out.
+        """
         person, id = self.state.person(suffix), "skin" + suffix
         key = self.state.node(id)
         if not isinstance(key, SkinKey):
             raise DeskError(f"{person.name} has no skin key to teach in this graph.")
         marked = self._marked(suffix)
         if not any(each.add for each in marked):
-            raise DeskError(_NO_MARK)
+            if not self._shows_faces(suffix, frame):
+                raise DeskError(_NO_MARK)
+            here = [each for each in marked if each.frame == frame]
+            faces = faces_at(person_faces(self.state, person), self.state, frame)
+            marked = [*(here or [MarkedPicture(frame, faces=faces)]), *(each for each in marked if each.frame != frame)]
         key, learned = solve_key(self.state.graph, self._look, id, marked)
         taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
         state = self.state.with_node(id, key).with_person(taught)
@@ -102,6 +109,11 @@ class Solver:
         if learned.join is not None and "join" + suffix in state.graph.by_id:
             state = state.with_node("join" + suffix, learned.join)
         return state, f"Learned the skin of {person.name}."
+
+    def _shows_faces(self, suffix: str, frame: int) -> bool:
+        """Tell whether a frame shows a face that is in a person's key."""
+        faces = faces_at(person_faces(self.state, self.state.person(suffix)), self.state, frame)
+        return any(face.presence > _THERE and face.keyed > _THERE for face in faces)
 
     def _marked(self, suffix: str) -> list[MarkedPicture]:
         """The marked frames, in order of the first mark on each, those with marks of this person first."""
@@ -144,14 +156,14 @@ class Solver:
     # --- all --------------------------------------------------------------------------------------------------
 
     def everything(self, frame: int) -> Solved:
-        """Balance where something neutral is marked, learn the key of whoever has marks, steer everyone."""
+        """Balance where something neutral is marked, learn the key of whoever has marks or faces, steer everyone."""
         words = []
         if any(mark.purpose == "neutral" for mark in self.state.marks):
             words.append(self._step(self.balance(frame)))
         for person in self.state.people:
             own = [mark for mark in self.state.marks if mark.suffix == person.suffix and _adds(mark)]
-            if own:
-                self._step(self.learn(person.suffix))
+            if own or self._shows_faces(person.suffix, frame):
+                self._step(self.learn(person.suffix, frame))
             words.append(self._step(self.steer(person.suffix, own[0].frame if own else frame)))
         return self.state, " ".join(words)
 

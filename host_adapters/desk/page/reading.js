@@ -28,6 +28,9 @@ const FIGURES = [
 
 const percent = (value, digits = 0) => `${(value * 100).toFixed(digits)} %`;
 
+/** Characters from which a sentence takes two lines: no part of it and of its fix may be out of sight. */
+const LONG = 70;
+
 export class Reading {
   #wanted = null;
   #asking = false;
@@ -45,6 +48,7 @@ export class Reading {
     this.last = { before, after, target };
     find("sentence").textContent = words;
     find("sentence").title = words;
+    find("sentence").classList.toggle("long", words.length > LONG);
     find("figures").textContent = after ? FIGURES.map((figure) => figure(before, after)).join(" · ") : "";
     find("figures").title = find("figures").textContent;
     find("warnings").replaceChildren(...warnings.map(({ sign, message }) => {

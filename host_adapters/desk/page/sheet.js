@@ -210,7 +210,9 @@ export class Sheet {
       return parts.filter(Boolean).join(", ") || "as shot";
     }
     if (group === "key" && person) {
-      const count = `${person.marks || "no"} mark${person.marks === 1 ? "" : "s"} on skin`;
+      const some = (count, what) => count && `${count} ${what}${count === 1 ? "" : "s"}`;
+      const faces = some((state.faces[suffix] || []).length, "face");
+      const count = [person.marks && `${some(person.marks, "mark")} on skin`, faces].filter(Boolean).join(", ") || "no marks on skin";
       return person.taught ? `${count}, learned` : `${count}; the natural range of skin is keyed`;
     }
     if (group === "steer" && steer) {
