@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import http.client
 import json
+import os
 import re
 import shutil
 import signal
@@ -868,6 +869,30 @@ def test_solve_all_looks_for_faces_once(folder, monkeypatch):
     assert wait_for(opened)["message"] == "No face was found: draw a box, a stroke or a point on skin."
     assert "turned" in opened.solve("everything", 1)
     assert opened.reading(1)["verdict"]["status"] == "not judged"
+    opened.close()
+
+
+def test_faces_go_with_the_clip_that_was_replaced(footage, tmp_path):
+    """Another person behind the outlines of the first would be keyed by them."""
+    pytest.importorskip("cv2")
+    if not faces.available():
+        pytest.skip(faces.HOW_TO_INSTALL)
+    (tmp_path / "clips").mkdir()
+    shutil.copy(footage[0] / "planing.mkv", tmp_path / "clips" / "take.mkv")
+    opened = session.Session(Folder(tmp_path / "clips", tmp_path), "take.mkv")
+    opened.find_faces()
+    wait_for(opened)
+    assert opened.as_dict()["faces"] == {"": ["face1"]}
+    opened.picture(1, "result")
+    shutil.copy(footage[0] / "caulking.mkv", tmp_path / "other.mkv")
+    os.replace(tmp_path / "other.mkv", tmp_path / "clips" / "take.mkv")
+    opened.picture(1, "result")
+    assert opened.as_dict()["faces"] == {"": []}
+    assert any("was changed on disk" in text for text in opened.notices)
+    assert any("another clip" in text for text in opened.notices)
+    assert "faces are looked for" in opened.solve("everything", 1), "those that taught the key are gone"
+    wait_for(opened)
+    assert opened.as_dict()["faces"] == {"": ["face1"]}
     opened.close()
 
 

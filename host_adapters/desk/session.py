@@ -28,8 +28,10 @@ from ..graphs.runner import Runner
 from ..graphs.standard import without_faces
 from ..made import GRAPH, note
 from ..media.clips import Clip
+from ..media.files import InputError
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
+from ..shots.marks import marks_of
 from ..shots.runs import graph_hash
 from ..shots.whose_faces import with_face_note, without_foreign_faces
 from ..writes import check_files, check_text, put_aside, write_bytes
@@ -154,15 +156,19 @@ class Session:
         return self.bench.clip
 
     def _plate_changed(self, name: str) -> None:
-        """Say once that a file of the clip is another one than the one that was worked on."""
+        """Say that a file of the clip is another one than the one that was worked on; what belongs to that one goes."""
         self._plates += 1
         words = f"{shown(name)} was changed on disk and is shown anew: solve again what was solved on it."
-        if words not in self.notices:
-            self.notices.append(words)
-        if accepted_keys(self.state.graph):  # nobody has looked at the matte of this one
-            with contextlib.suppress(OwnedError), self._lock:
-                graph = without_accepted(self.state.graph)
-                self._put(dataclasses.replace(self.state, graph=graph), "Clip replaced")
+        self.notices[:] = [each for each in self.notices if each != words] + [words]
+        with contextlib.suppress(OwnedError, InputError), self._lock:
+            state = self.state
+            if accepted_keys(state.graph):  # nobody has looked at the matte of this one
+                state = dataclasses.replace(state, graph=without_accepted(state.graph))
+            if any(isinstance(step.node, FaceMatte) for step in state.graph.steps):
+                with self.reel.open() as clip:
+                    state = self._with_own_faces(state, clip)
+            if state is not self.state:
+                self._put(state, "Clip replaced")
         self.told()
 
     @property
@@ -199,10 +205,10 @@ class Session:
                 self.notices.append(f"{self.graph_name} was left alone: {error}")
         return State()
 
-    def _with_own_faces(self, state: State) -> State:
+    def _with_own_faces(self, state: State, clip: Clip | None = None) -> State:
         """Return the state without faces that lie in another clip, and say so among the notices."""
         try:
-            graph, note = without_foreign_faces(state.graph, self.clip)
+            graph, note = without_foreign_faces(state.graph, clip or self.clip)
         except InkarnatError as error:
             graph, note = without_faces(state.graph), f"The faces were left out. {error}"
         if note is not None and note not in self.notices:
@@ -772,7 +778,6 @@ class Session:
     def _wants_faces(self) -> bool:
         """Tell whether nobody has said what is skin, and faces have not been looked for and could be."""
         state = self.state
-        keys = [state.graph.by_id.get("skin" + person.suffix) for person in state.people]
         return (
             available()
             and not self._faceless
@@ -780,8 +785,17 @@ class Session:
             and len(state.people) == 1
             and not any(mark.purpose == "skin" for mark in state.marks)
             and not any(isinstance(step.node, FaceMatte) for step in state.graph.steps)
-            and all(key is not None and isinstance(key.node, SkinKey) and not key.node.model for key in keys)
+            and self._is_untaught(state)
         )
+
+    def _is_untaught(self, state: State) -> bool:
+        """Tell whether nothing, or faces that are gone, have taught the only key."""
+        id = "skin" + state.people[0].suffix
+        step = state.graph.by_id.get(id)
+        if step is None or not isinstance(step.node, SkinKey):
+            return False
+        noted = marks_of(state.graph, id)
+        return not step.node.model or (bool(noted) and not any(each.add for each in noted))
 
     def find_faces(self, solve_at: int | None = None) -> None:
         """Find and follow the faces of the clip in the background, and put them into everybody's key.

@@ -245,12 +245,14 @@ function adopt(fresh) {
   // The stream tells again what the answer to a request has told already.
   if (fresh.boot === state.boot && fresh.serial === state.serial && ASIDE.every((part) => JSON.stringify(fresh[part]) === JSON.stringify(state[part]))) return;
   const moved = fresh.clip.name !== state.clip.name || fresh.boot !== state.boot;
+  const replaced = !moved && fresh.plate !== state.plate;
   const again = fresh.clip.name === state.clip.name;
   if (fresh.look !== state.look && again) stir();
   state = fresh;
   if (!state.people.some((person) => person.suffix === now.person)) now.person = state.people[0]?.suffix ?? "";
   if (moved) arrive(again);
   show();
+  if (replaced && state.notices.length) say(state.notices.join(" "), true);
 }
 
 function show() {
