@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 from dataclasses import dataclass
@@ -30,9 +31,13 @@ def check_input(path: Path | str) -> Path:
             if not file.read(1):
                 raise InputError(f"{path} is empty (0 bytes): copy or export it again.")
     except FileNotFoundError:
+        if path.is_symlink():
+            text = f"{path} is a link to {path.readlink()}, which does not exist: mend the link, or name the file."
+            raise InputError(text) from None
         raise InputError(f"{path} does not exist: check the name.") from None
     except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from None
+        fix = " Links lead in a circle: name the file." if error.errno == errno.ELOOP else ""
+        raise InputError(f"{path} cannot be read: {error.strerror or error}.{fix}") from None
     return path
 
 

@@ -177,7 +177,7 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
     tally = measure.tally(image, matte, black, _CORE)
     if tally.area < max(12.0, 2e-5 * matte.size):
         raise ReadingError(
-            f"Too little skin is keyed to be measured ({tally.area:.0f} pixels between black and burnt out): "
+            f"Too little skin is keyed to be measured (pixels between black and burnt out: {tally.area:.0f}): "
             "widen the key, or sample the skin again."
         )
     u, v = tally.ratio_median()

@@ -837,12 +837,12 @@ def test_corners_that_change_over_time_stay_as_many(open_session):
     assert open_session.state.graph.by_id[id].node_at(2).points[0] == pytest.approx((0.25, 0.2))
 
 
-def test_solve_all_on_a_clip_that_nobody_has_marked_looks_for_faces_keys_and_solves_them(panned, monkeypatch):
+def test_solve_all_on_a_clip_that_nobody_has_marked_looks_for_faces_keys_and_solves_them(panned, tmp_path):
     """One press from opening footage to a correction that is judged, as `inkarnat correct` does it without samples."""
     pytest.importorskip("cv2")
     if not faces.available():
         pytest.skip(faces.HOW_TO_INSTALL)
-    opened = session.Session(panned, "walking.mkv")
+    opened = session.Session(Folder(panned.clips, tmp_path), "walking.mkv")
     assert "faces are looked for" in opened.solve("everything", 1)
     told = wait_for(opened)
     assert told["state"] == "done", told

@@ -295,6 +295,16 @@ def test_missing_empty_folder_and_text(tmp_path, suffix):
         pictures.read_picture(tmp_path)
 
 
+def test_links_that_lead_nowhere_or_in_a_circle_say_so(tmp_path):
+    (tmp_path / "shot.png").symlink_to("card/shot.png")
+    (tmp_path / "one.png").symlink_to("other.png")
+    (tmp_path / "other.png").symlink_to("one.png")
+    with pytest.raises(InputError, match=r"shot\.png is a link to card/shot\.png, which does not exist: mend the link"):
+        pictures.read_picture(tmp_path / "shot.png")
+    with pytest.raises(InputError, match=r"one\.png cannot be read: .*Links lead in a circle"):
+        pictures.read_picture(tmp_path / "one.png")
+
+
 def test_a_wrong_suffix_is_named(tmp_path, small):
     pictures.write_picture(tmp_path / "a.exr", small)
     (tmp_path / "a.exr").rename(tmp_path / "a.png")

@@ -99,7 +99,8 @@ class Render(Background):
             self.seconds, self.failed = report.seconds, dict(report.failed)
             rest = f", {len(report.failed)} failed" if report.failed else ""
             self.state = "done"
-            self.message = f"{len(report.done)} frames in {report.seconds:.1f} s{rest}."
+            frames = f"{len(report.done)} frame{'' if len(report.done) == 1 else 's'}"
+            self.message = f"{frames} in {report.seconds:.1f} s{rest}."
 
     def _render(self) -> Report:
         """Render as the command line does."""

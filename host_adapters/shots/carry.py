@@ -430,7 +430,7 @@ class Carrier:
         self.aim, self.surveyed = self.aims[first], self.surveys[first]
         if self.surveyed.final is None:
             raise CarryError(
-                f"{reference.clip.path}: the graph finds no skin on the reference, {_detail(self.surveyed)}"
+                f"{reference.clip.path}: the graph finds no skin on the reference. {_detail(self.surveyed)}"
             )
         self._lights: dict[str, Light] = {}
 
@@ -751,7 +751,7 @@ class _Balanced(Clip):
 
 
 def _detail(surveyed: Survey) -> str:
-    return surveyed.failed[0][1] if surveyed.failed else "look at its matte."
+    return surveyed.failed[0][1] if surveyed.failed else "Look at its matte."
 
 
 def named_shots(names: Sequence[str]) -> list[str]:
