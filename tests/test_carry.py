@@ -544,3 +544,53 @@ def test_a_clip_that_cannot_be_read_is_told_with_exit_code_4(solved, tmp_path, m
     alone = run(*words[:-1], tmp_path / "none", "--to", rest[0])
     assert alone.exit_code == 3, alone.output
     assert not list((tmp_path / "none").glob("*.json"))
+
+
+def test_a_clip_that_is_called_like_an_earlier_one_takes_nothing_from_it(solved, tmp_path):
+    """Folders of shots hold pictures of one name; cards as well."""
+    solved.save(tmp_path / "g.json")
+    files = {}
+    for folder, name in (("a", "take1"), ("b", "take2"), ("c", "take3")):
+        (tmp_path / folder).mkdir()
+        for frame, picture in enumerate(take(name).clip.pictures, start=1):
+            write_picture(tmp_path / folder / f"plate.{frame:03d}.png", picture, None, bits=16)
+        files[folder] = str(tmp_path / folder / "plate.%03d.png")
+    words = ("carry", tmp_path / "g.json", "--from", files["a"], "-o", tmp_path / "out", "--no-report", "--json")
+    assert run(*words, "--to", files["b"]).exit_code == 0
+    first = (tmp_path / "out" / "plate2.json").read_bytes()
+    told = run(*words, "--to", files["c"], "--approve", "plate3")
+    assert told.exit_code == 0, told.output
+    assert [clip["name"] for clip in json.loads(told.stdout)["clips"]] == ["plate", "plate3"]
+    assert (tmp_path / "out" / "plate2.json").read_bytes() == first
+    again = run(*words, "--to", files["b"], files["c"])
+    assert [clip["name"] for clip in json.loads(again.stdout)["clips"]] == ["plate", "plate2", "plate3"]
+    assert [clip.name for clip in Run.load(tmp_path / "out" / "carry.json").clips] == ["plate", "plate2", "plate3"]
+    (tmp_path / "b").rename(tmp_path / "moved")
+    moved = run(*words, "--to", tmp_path / "moved" / "plate.%03d.png")
+    assert [clip["name"] for clip in json.loads(moved.stdout)["clips"]] == ["plate", "plate2"], "relinked, not another"
+
+
+def test_a_clip_of_an_earlier_carry_that_has_gone_keeps_nothing_from_today(solved, tmp_path):
+    """Its disk is unplugged: today's clips are told and shown, and the report says which it leaves out."""
+    solved.save(tmp_path / "g.json")
+    first = write(take("take1"), tmp_path)
+    for name in ("old", "new"):
+        (tmp_path / name).mkdir()
+    old, new = write(take("take2"), tmp_path / "old"), write(take("take3"), tmp_path / "new")
+    words = ("carry", tmp_path / "g.json", "--from", first, "-o", tmp_path / "out")
+    assert run(*words, "--no-report", "--to", old).exit_code == 0
+    (tmp_path / "old").rename(tmp_path / "unplugged")
+    told = run(*words, "--to", new, "--json")
+    assert told.exit_code == 0, told.output
+    data = json.loads(told.stdout)
+    assert [clip["name"] for clip in data["clips"]] == ["take1", "take3"]
+    (note,) = [each for each in data["notes"] if "left out" in each]
+    assert note.startswith("take2 is left out of the report: ")
+    html = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "Left out, as they could not be read: take2." in html
+    page = run("report", tmp_path / "out" / "carry.json", "-o", tmp_path / "again.html", "--json")
+    assert page.exit_code == 4, page.output
+    assert [each["name"] for each in json.loads(page.stdout)["failed"]] == ["take2"]
+    (tmp_path / "take1.001.png").unlink()
+    (tmp_path / "take1.002.png").unlink()
+    assert run("report", tmp_path / "out" / "carry.json", "-o", tmp_path / "none.html").exit_code == 3

@@ -18,7 +18,18 @@ from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import Graph
 from ..media.clips import Clip, open_clip
 from ..media.files import InputError
-from ..shots.carry import PARTS, Begun, Carried, Carrier, Shot, carry_all, moving_notes, named_shots, parts_of
+from ..shots.carry import (
+    PARTS,
+    Begun,
+    Carried,
+    Carrier,
+    Shot,
+    carry_all,
+    moving_notes,
+    named_before,
+    named_shots,
+    parts_of,
+)
 from ..shots.looks import check_view
 from ..shots.people import Person
 from ..shots.runs import RUN_FILE, Run, RunClip, graph_hash
@@ -130,7 +141,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
     with ExitStack() as stack:
         if options["timeline"] is not None:
             return _carry_cut(loaded, targets, marked, person, view, options, stack)
-        shots = _shots(options["source"], targets, marked, options[READ_AS], stack)
+        shots = _shots(options["source"], targets, marked, options[READ_AS], stack, named_before(options["folder"]))
         carrier = _carrier(loaded, shots[0], view, person, options)
         folder = _claimed(options, shots)
         begun = Begun.read(folder, options, [shot.name for shot in shots])
@@ -226,12 +237,11 @@ def finish(
     """
     run = write_run(carried, folder, person, options, begun)
     page = None if options["no_report"] else folder / PAGE
-    if page is not None:
-        write_report(run, page, options["most"], quiet=options["as_json"])
     notes = [*begun.notes(), *moving_notes(carried), *_unjudged(carried)]
     if options["as_json"]:
         clips = [_as_dict(each, folder) for each in carried]
         failed = [{"name": name, "error": error} for name, error in unread.items()]
+        notes += _left_out(run, page, options)
         data = {"folder": str(folder), "report": page and str(page), "clips": clips, "notes": notes}
         console.print_json(data | ({"failed": failed} if failed else {}))
         return _exit_code(carried, unread)
@@ -241,11 +251,21 @@ def finish(
     for note in notes:
         console.warn(f"note: {note}")
     console.say(f"graphs and {RUN_FILE}: {folder}")
+    for note in _left_out(run, page, options):
+        console.warn(f"note: {note}")
     if page is not None:
         console.say(f"report: {page}")
     for name, error in unread.items():
         console.warn(f"{name} was not carried to: {error}")
     return _exit_code(carried, unread)
+
+
+def _left_out(run: Run, page: Path | None, options: dict[str, Any]) -> list[str]:
+    """Write the report, and say which clips of earlier carries it leaves out."""
+    if page is None:
+        return []
+    left_out = write_report(run, page, options["most"], quiet=options["as_json"])
+    return [f"{name} is left out of the report: {error}" for name, error in left_out.items()]
 
 
 def _unjudged(carried: Sequence[Carried]) -> list[str]:
@@ -330,9 +350,14 @@ def _same(name: str, path: str) -> bool:
 
 
 def _shots(
-    source: str, targets: Sequence[str], marked: Marked, read_as: dict[str, Any], stack: ExitStack
+    source: str,
+    targets: Sequence[str],
+    marked: Marked,
+    read_as: dict[str, Any],
+    stack: ExitStack,
+    named: Mapping[str, str],
 ) -> list[Shot]:
-    """Open the reference and the targets, the reference first."""
+    """Open the reference and the targets, the reference first; ``named`` has a name in the folder already."""
     split = [split_frame(text) for text in (source, *targets)]
     paths = [path for path, _ in split]
     named_shots(paths[1:])  # complains where there is none
@@ -341,7 +366,7 @@ def _shots(
         raise GraphError("One clip is named twice among --from and --to: name each once.")
     marked.check(paths)
     shots = []
-    for name, (path, frame) in zip(named_shots(paths), split, strict=True):
+    for name, (path, frame) in zip(named_shots(paths, named), split, strict=True):
         clip: Clip = stack.enter_context(open_clip(path, **read_as))
         shots.append(marked.on(Shot(name, clip, clip.frames[0] if frame is None else frame), path))
     return shots

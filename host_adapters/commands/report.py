@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +37,7 @@ def command(
     """Write one HTML page on which corrected clips can be seen and judged: it needs no network and prints well.
 
     A sheet of faces, the worst first, each with its status; figures, scopes and limits are one click away. Exit code 4
-    where a clip cannot be judged; the page shows the rest.
+    where a clip cannot be read or judged; the page shows the rest.
 
     RUN is what `inkarnat carry` left behind (carry.json), or a graph with the clips it corrects.
 
@@ -53,11 +54,15 @@ def command(
 
     write_page(output, findings)
     statuses = {found.clip.name: found.verdict for found in findings.clips}
-    code = SOME_FRAMES_FAILED if any(verdict.status == NOT_JUDGED for verdict in statuses.values()) else 0
+    is_partly = findings.unread or any(verdict.status == NOT_JUDGED for verdict in statuses.values())
+    code = SOME_FRAMES_FAILED if is_partly else 0
     if as_json:
         data = {"run": run, "page": output, "clips": [{"name": n} | v.as_dict() for n, v in statuses.items()]}
-        console.print_json(data)
+        failed = [{"name": name, "error": error} for name, error in findings.unread.items()]
+        console.print_json(data | ({"failed": failed} if failed else {}))
         return code
+    for name, error in findings.unread.items():
+        console.warn(f"{name} is left out: {error}")
     for name, verdict in statuses.items():
         console.say_verdict(verdict, name)
     console.say(f"page: {output} ({Path(output).stat().st_size / 1e6:.1f} MB)")
@@ -78,11 +83,17 @@ def _gather(run: Run, most: int, quiet: bool) -> Any:
     return gather(run, most, advance)
 
 
-def write_report(run: Run, output: Path, most: int = 240, quiet: bool = False) -> None:
-    """Write the page of a run. Raises what gathering and writing raise."""
+def write_report(run: Run, output: Path, most: int = 240, quiet: bool = False) -> Mapping[str, str]:
+    """Write the page of a run, and return by name the clips that it leaves out, and why.
+
+    Raises what gathering and writing raise.
+    """
     from ..report import write_page
 
-    write_page(output, _gather(run, most, quiet))
+    findings = _gather(run, most, quiet)
+    write_page(output, findings)
+    left_out: Mapping[str, str] = findings.unread
+    return left_out
 
 
 def _read(path: str, clips: tuple[str, ...], title: str | None, options: dict[str, Any]) -> Run:

@@ -6,7 +6,7 @@ import contextlib
 import dataclasses
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -39,8 +39,8 @@ RANKS = {OFF: 0, CHECK: 1, NOT_JUDGED: 2, HOLDS: 3}
 
 _MOST_BESIDE = 4
 
-Report = Callable[[Run, Path], object]
-"""Writes the page of a run."""
+Report = Callable[[Run, Path], Mapping[str, str]]
+"""Writes the page of a run, and returns by name the clips that it leaves out, and why."""
 
 
 def state_of(folder: Folder, name: str) -> State | None:
@@ -193,6 +193,8 @@ def write_report(folder: Folder, names: Sequence[str], output: str, seeing: Seei
             clips.append(entry)
     if not clips:
         raise DeskError("None of these clips was worked on yet: there is nothing to report.")
-    report(Run(tuple(clips), path.stem, view=seeing.name or None), path)
+    left_out = report(Run(tuple(clips), path.stem, view=seeing.name or None), path)
     note(path)
-    return f"Saved {path.name}: {len(clips)} clip{'' if len(clips) == 1 else 's'}."
+    told = [f"{name} is left out: {reason}" for name, reason in left_out.items()]
+    shown_there = len(clips) - len(left_out)
+    return " ".join((f"Saved {path.name}: {shown_there} clip{'' if shown_there == 1 else 's'}.", *told))

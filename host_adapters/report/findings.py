@@ -8,7 +8,7 @@ import itertools
 import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -132,6 +132,8 @@ class Findings:
     run: Run
     clips: tuple[ClipFindings, ...]
     versions: tuple[tuple[str, str], ...]
+    unread: Mapping[str, str] = field(default_factory=dict)
+    """By name the clips that cannot be read, and why."""
 
     def order(self) -> list[int]:
         """Return the places of the clips, the worst first."""
@@ -143,18 +145,23 @@ def gather(run: Run, most: int = MOST_FRAMES, progress: Callable[[int], None] | 
 
     :param most: frames of a clip that are measured over time at most; where it has more, pairs of neighbours spread
         over it. :param progress: told after each measured frame.
-    :raises InputError: a clip or graph is missing or unreadable. :raises GraphError: a graph without result and
-        matte.
+    :raises InputError: the reference or a graph is missing or unreadable; another clip that is, is left out.
+    :raises GraphError: a graph without result and matte.
     """
     name = _view_name(run)
     view, seen = open_view(name), view_id(name)
     reference = next((clip for clip in run.clips if clip.name == run.reference), run.clips[0])
     beside = _surveys(run, reference, view)
-    clips = []
+    clips, unread = [], {}
     for clip in run.clips:
-        surveys = beside if clip is reference else _surveys(run, clip, view)
-        clips.append(_clip_findings(run, clip, surveys, (reference.name, beside), view, seen, most, progress))
-    return Findings(run, tuple(clips), _versions())
+        try:
+            surveys = beside if clip is reference else _surveys(run, clip, view)
+            clips.append(_clip_findings(run, clip, surveys, (reference.name, beside), view, seen, most, progress))
+        except InputError as error:
+            if clip is reference or not Path(run.path(clip.graph)).is_file():
+                raise
+            unread[clip.name] = str(error)
+    return Findings(run, tuple(clips), _versions(), unread)
 
 
 def _view_name(run: Run) -> str | None:

@@ -96,8 +96,10 @@ def _lead(findings: Findings) -> str:
     clips = "1 clip" if len(findings.clips) == 1 else f"{len(findings.clips)} clips"
     view = f" Seen through {os.path.basename(findings.run.view)}." if findings.run.view else ""
     aims = dict.fromkeys(found.aim.words() for found in findings.clips)
-    line = f" The line used here is {findings.run.line:g}°."
-    return f"{clips}: {said}. Judged against {'; '.join(aims)}.{line}{view}"
+    told = any(aim == f"the line used here, {findings.run.line:.1f}°" for aim in aims)
+    line = "" if told else f" The line used here is {findings.run.line:g}°."
+    unread = f" Left out, as they could not be read: {', '.join(findings.unread)}." if findings.unread else ""
+    return f"{clips}: {said}. Judged against {'; '.join(aims)}.{line}{view}{unread}"
 
 
 def _command(found: ClipFindings) -> str:

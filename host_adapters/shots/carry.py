@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import glob
 import itertools
 import os
+import re
 import statistics
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, cast
 
 from ...kernels.arrays import Floats
@@ -681,6 +684,15 @@ class Begun:
         return found
 
 
+def named_before(folder: str | os.PathLike[str]) -> dict[str, str]:
+    """Return the clips of earlier carries into a folder, by name. Raises InputError and RunError for a damaged file."""
+    path = Path(folder) / RUN_FILE
+    if not path.is_file():
+        return {}
+    run = Run.load(path, replaced=True)
+    return {clip.name: str(run.path(clip.files)) for clip in run.clips}
+
+
 def _moved(run: Run, clip: RunClip) -> RunClip:
     """Return an entry of a run file with paths as they are seen from here."""
     return dataclasses.replace(clip, files=str(run.path(clip.files)), graph=str(run.path(clip.graph)))
@@ -754,15 +766,29 @@ def _detail(surveyed: Survey) -> str:
     return surveyed.failed[0][1] if surveyed.failed else "Look at its matte."
 
 
-def named_shots(names: Sequence[str]) -> list[str]:
-    """Return a short, unique name for each path, by which its graph is called. Raises GraphError for none."""
+def named_shots(names: Sequence[str], kept: Mapping[str, str] = MappingProxyType({})) -> list[str]:
+    """Return a short, unique name for each path, by which its graph is called. Raises GraphError for none.
+
+    :param kept: the paths of clips that have a name in the folder already. They keep it, and no other clip gets it as
+        long as theirs is there: cards and folders of shots call many clips alike.
+    """
     if not names:
         raise GraphError("There is no clip to carry to: give --to CLIP.")
-    taken: set[str] = set()
+    known = {os.path.realpath(path): name for name, path in kept.items()}
+    taken = {name for name, path in kept.items() if _is_there(path)}
     result = []
     for path in names:
         stem = "".join(c if c.isalnum() or c in "-_" else "-" for c in Path(path).stem.split("%")[0].split("#")[0])
-        name = _free_name(stem.strip("-.") or "clip", taken)
+        name = known.pop(os.path.realpath(path), "") or _free_name(stem.strip("-.") or "clip", taken)
         taken.add(name)
         result.append(name)
     return result
+
+
+def _is_there(files: str) -> bool:
+    """Tell whether a clip, or one picture of a sequence, lies where it was."""
+    path = Path(_PART.sub("", files))
+    return path.exists() or any(path.parent.glob(_DIGITS.sub("*", glob.escape(path.name))))
+
+
+_PART, _DIGITS = re.compile(r":(part|layer|video)=[^/]*$"), re.compile(r"%0?\d*d|#+")

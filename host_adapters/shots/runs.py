@@ -94,10 +94,14 @@ class Run:
         return self.folder / name
 
     @classmethod
-    def load(cls, path: str | os.PathLike[str]) -> Run:
-        """Read a run file. Raises InputError where it cannot be read and RunError where it is not valid."""
+    def load(cls, path: str | os.PathLike[str], replaced: bool = False) -> Run:
+        """Read a run file. Raises InputError where it cannot be read and RunError where it is not valid.
+
+        :param replaced: the same verb writes it anew, so it is no input that must stay as it is.
+        """
         path = Path(path)
-        reads(path)
+        if not replaced:
+            reads(path)
         content = read_limited(path, _MOST_BYTES, "run")
         try:
             return cls.from_dict(json.loads(content.decode("utf-8-sig")), path.parent)
