@@ -87,7 +87,7 @@ class SkinReading:
         """Say where the reading lies, in words: information alone, which judges nothing."""
         off = self.off_line
         side = "toward yellow and green" if off > 0 else "toward red"
-        place = "on the skin line" if not beyond("missed hue", off) else f"{abs(off):.1f}° {side} of the skin line"
+        place = "on the skin line" if not beyond("missed hue", off) else f"{abs(off):.1f}° from the skin line, {side}"
         within = abs(self.angle - MEASURED_MEAN) / MEASURED_SPREAD
         known = "within 1" if within <= 1 else "within 2" if within <= 2 else "beyond 2"
         return f"{place}; hue {known} sd of measured skins{self._colour_words()}"
