@@ -861,6 +861,35 @@ def test_solve_all_on_a_clip_that_nobody_has_marked_looks_for_faces_keys_and_sol
     opened.close()
 
 
+def test_solve_all_keeps_a_key_that_marks_have_taught_or_that_is_frozen(panned, tmp_path):
+    """A graph of the command line may come without its marks; faces in it teach nothing anew."""
+    pytest.importorskip("cv2")
+    if not faces.available():
+        pytest.skip(faces.HOW_TO_INSTALL)
+    opened = session.Session(Folder(panned.clips, tmp_path), "walking.mkv")
+    opened.solve("everything", 1)
+    wait_for(opened)
+    at = opened.state.graph.by_id["face1"].node_at(1).nose
+    taught = opened.state.graph.by_id["skin"].node.model
+    opened.mark(1, "", "skin", "point", [at])
+    opened.solve("learn", 1)
+    by_mark = opened.state.graph.by_id["skin"].node.model
+    opened.unmark(opened.state.marks[0].id)
+    opened.solve("everything", 1)
+    assert opened.state.graph.by_id["skin"].node.model == by_mark
+    for _ in range(4):
+        opened.undo()
+    assert opened.state.graph.by_id["skin"].node.model == taught
+    opened.freeze("", True)
+    opened.set("balance", "exposure", 0.3)
+    opened.solve("everything", 1)
+    assert opened.state.graph.by_id["skin"].node.model == taught
+    opened.freeze("", False)
+    opened.solve("everything", 1)
+    assert opened.state.graph.by_id["skin"].node.model != taught
+    opened.close()
+
+
 def test_solve_all_looks_for_faces_once(folder, monkeypatch):
     monkeypatch.setattr(session, "available", lambda: True)
     monkeypatch.setattr(session, "find", lambda *_: ())

@@ -18,7 +18,7 @@ import numpy as np
 from ...kernels.arrays import Floats
 from ...kernels.colour import ycbcr_matrix
 from ...kernels.errors import InkarnatError
-from ...nodes import Compare, FaceMatte, Region, ShowMatte, SkinKey, Waveform
+from ...nodes import Compare, FaceMatte, Region, ShowMatte, Waveform
 from ...nodes.declare import ParamError, nearest
 from ..detect.faces import available
 from ..graphs.graph import STANDARD_SOURCE, Graph, Step
@@ -31,7 +31,6 @@ from ..media.clips import Clip
 from ..media.files import InputError
 from ..media.pictures import write_picture
 from ..shots.evidence import with_befores
-from ..shots.marks import marks_of
 from ..shots.runs import graph_hash
 from ..shots.whose_faces import with_face_note, without_foreign_faces
 from ..writes import check_files, check_text, put_aside, write_bytes
@@ -70,7 +69,7 @@ from .parts import accepted, accepted_told, back, followed, frozen, frozen_told,
 from .plots import Grey, chroma_plot, level_ends, level_plot
 from .reel import SPACE
 from .seeing import PLAIN, Seeing
-from .solving import Solver, matte_origin, read_skin, result_origin
+from .solving import Solver, is_faces_alone, matte_origin, read_skin, result_origin
 from .state import MOST_MARKS, PURPOSES, Mark, Person, State, as_sample, resting
 from .task import Task, Tasks
 from .versions import Versions
@@ -785,17 +784,8 @@ class Session:
             and len(state.people) == 1
             and not any(mark.purpose == "skin" for mark in state.marks)
             and not any(isinstance(step.node, FaceMatte) for step in state.graph.steps)
-            and self._is_untaught(state)
+            and is_faces_alone(state, state.people[0].suffix)
         )
-
-    def _is_untaught(self, state: State) -> bool:
-        """Tell whether nothing, or faces that are gone, have taught the only key."""
-        id = "skin" + state.people[0].suffix
-        step = state.graph.by_id.get(id)
-        if step is None or not isinstance(step.node, SkinKey):
-            return False
-        noted = marks_of(state.graph, id)
-        return not step.node.model or (bool(noted) and not any(each.add for each in noted))
 
     def find_faces(self, solve_at: int | None = None) -> None:
         """Find and follow the faces of the clip in the background, and put them into everybody's key.

@@ -29,7 +29,7 @@ from ...nodes import (
     worst_left_behind,
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..graphs.parts import accepted_keys
+from ..graphs.parts import accepted_keys, frozen_keys
 from ..shots.aims import aim_at, noted_doubts
 from ..shots.evidence import (
     BEFORES,
@@ -43,7 +43,7 @@ from ..shots.evidence import (
     misread_of,
     with_befores,
 )
-from ..shots.marks import MarkedPicture, with_marks
+from ..shots.marks import MarkedPicture, marks_of, with_marks
 from ..shots.solving import TURNED_STEER, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
@@ -162,7 +162,7 @@ class Solver:
             words.append(self._step(self.balance(frame)))
         for person in self.state.people:
             own = [mark for mark in self.state.marks if mark.suffix == person.suffix and _adds(mark)]
-            if own or self._shows_faces(person.suffix, frame):
+            if own or (is_faces_alone(self.state, person.suffix) and self._shows_faces(person.suffix, frame)):
                 self._step(self.learn(person.suffix, frame))
             words.append(self._step(self.steer(person.suffix, own[0].frame if own else frame)))
         return self.state, " ".join(words)
@@ -174,6 +174,16 @@ class Solver:
     def _look(self, graph: Graph, origin: str, frame: int) -> Floats:
         """What a step gives at full size, remembered by the workbench."""
         return self.bench.value(graph, origin, frame, None)
+
+
+def is_faces_alone(state: State, suffix: str) -> bool:
+    """Tell whether nothing has taught a person's key yet, or faces alone have; a frozen key stays as it is."""
+    id = "skin" + suffix
+    step = state.graph.by_id.get(id)
+    if step is None or not isinstance(step.node, SkinKey) or id in frozen_keys(state.graph):
+        return False
+    noted = marks_of(state.graph, id)
+    return not step.node.model or (bool(noted) and not any(each.add for each in noted))
 
 
 def _adds(mark: Mark) -> bool:
