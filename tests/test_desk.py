@@ -50,6 +50,7 @@ from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.shots.faces import with_persons
 from inkarnat.kernels import arrays, jit, memory
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, MarkedFrame, Sample, SkinTarget, SteerSkin, measure_skin, solve_correction
@@ -359,12 +360,12 @@ def test_solving_rests_the_skin_on_its_target(open_session, footage):
 
 
 def test_solving_agrees_with_the_command_line(open_session, footage):
-    """The same samples on the same frame give the nodes of solve_correction."""
+    """The same samples on the same frame give the nodes of solve_correction, which is told of persons as well."""
     places = footage[1]
     open_session.mark(1, "", "skin", "stroke", places["stroke"], 0.015)
     open_session.solve("everything", 1)
     marked = MarkedFrame(1, open_session.clip.read(1), add=(Sample.stroke(places["stroke"], 0.015),))
-    expected = solve_correction([marked])
+    expected = solve_correction(with_persons([marked]).frames)
     assert open_session.state.node("skin") == expected.key
     assert open_session.state.node("steer") == expected.steer
 
@@ -1478,7 +1479,8 @@ def test_a_look_up_and_a_report_are_written(served):
     assert act(served, "look-up", name="light", frame=1)[0] == 409
     assert "without reports" in act(served, "report", name="page.html")[1]["error"]
     runs = []
-    served.desk.report = lambda run, path: (runs.append(run), path.write_text("page"))
+    left_out: dict[str, str] = {}
+    served.desk.report = lambda run, path: (runs.append(run), path.write_text("page")) and left_out
     act(served, "set", id="steer", name="angle", value=0.7)
     act(served, "save", replace=True)
     try:

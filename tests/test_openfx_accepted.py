@@ -11,6 +11,8 @@ from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.nodes import NODES
 from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
+from ofx_host.effect import Control
+from ofx_host.host import UNKNOWN, HostStatus
 
 SIZE = WIDTH, HEIGHT = 320, 180
 FACE = (0.47, 0.38)
@@ -112,6 +114,20 @@ def test_pasted_onto_another_clip_nothing_praises(accepted):
     assert not report.startswith((STALE, STALE_ELSEWHERE))
     assert not counts(report), report
     assert counts(reading(pasted, stage)), "its own clip is known again, as when a project is opened"
+
+
+def test_a_host_that_sets_nothing_while_it_makes_an_instance_gets_one_all_the_same(accepted, monkeypatch):
+    instance, stage = accepted
+
+    def refuse(self, *_):
+        raise HostStatus(UNKNOWN, "")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Control, "write", refuse)
+        pasted = loaded()[1]["correct_skin"].instance(size=instance.size, like=instance)
+    assert pasted.status == 0
+    assert pasted.render(stage) == 0
+    loaded()[0].complaints.clear()
 
 
 def test_a_reading_of_the_clip_before_says_so(accepted):

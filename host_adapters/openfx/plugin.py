@@ -411,8 +411,10 @@ class Dispatcher:
             prepare(instance)
             self.instances[handle] = instance
             show_state(instance, 0.0)
-            if instance.has_control(REPORT):  # of the clip where it was read; hosts do not tell which that was
-                _mark_stale(instance, 0.0, STALE_ELSEWHERE)
+            # A reading is of the clip where it was read; hosts do not tell which that was, and some set nothing now.
+            with contextlib.suppress(OpenFXError):
+                if instance.has_control(REPORT):
+                    _mark_stale(instance, 0.0, STALE_ELSEWHERE)
             if self._is_outdated(slot, kind):
                 instance.show(api.WARNING, _OUTDATED)
             return api.OK
