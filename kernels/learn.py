@@ -384,7 +384,7 @@ TOLD_BLUR, TOLD_LEAST, TOLD_FLOOR, MOST_WEIGHT = (0.36, 0.36, 1.0), 3e-8, 0.08, 
 likelihood below which a colour is none; the most that skin weighs beside the rest. On real pictures twice the blur
 costs less than .005 of F1; before generated walls near the skin's colour it costs up to .2. Half the blur of luma gains
 .002 on the picture that was marked, and loses a tenth of the matte where a later one is a fifth brighter."""
-STRAYS, STRAY_BLUR, STRAY_FADE = 0.002, (1.0, 1.0, 1.3), 0.15
+STRAYS, STRAY_BLUR, STRAY_FADE = 0.002, (0.5, 0.5, 0.8), 0.15
 """Share of the keyed area beside persons below which it is left alone; the blur of colours in cells; and how gradually
 a key closes to what lies beside them."""
 STRAY_TIMES, STRAY_LOUDER, KEPT_OPEN = 5, 3.0, 0.8

@@ -11,7 +11,11 @@ import pytest
 import skimage.data
 from inkarnat.host_adapters.detect import person
 from inkarnat.host_adapters.detect.faces import find_face_mattes
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots import faces as seeding
+from inkarnat.host_adapters.shots.anew import solve_anew
+from inkarnat.host_adapters.shots.solving import MarkedPicture, SolveOptions, look_at, solve, solve_key
 from inkarnat.kernels.errors import PictureError
 from inkarnat.nodes import FaceMatte, MarkedFrame, Sample, solve_correction, study_skin
 
@@ -213,3 +217,23 @@ def test_marked_frames_come_with_a_map_of_persons(astronaut):
     assert seeded.person is not None
     np.testing.assert_array_equal(seeded.person, person.find_person(astronaut, seeded.faces))
     assert solve_correction([seeded]).people[0].key == solve_correction([seeded]).people[0].key
+
+
+def test_every_door_that_learns_a_key_looks_for_persons(monkeypatch, tmp_path):
+    """A whole correction, a key that the desk learns, and one that is learned anew behind a change."""
+    picture, there = scene()
+    monkeypatch.setattr(person, "available", lambda: True)
+    monkeypatch.setattr(person, "find_person", lambda picture, faces=(): there)
+    monkeypatch.setattr(seeding, "available", lambda: True)
+    monkeypatch.setattr(seeding, "find_faces", lambda picture: ())
+    write_picture(tmp_path / "take.tif", picture, bits=16)
+    clip = open_clip(tmp_path / "take.tif")
+    look, frame = look_at(clip.read), clip.frames[0]
+    solved = solve(clip, SolveOptions.of([ON_SKIN]))
+    key, _ = solve_key(solved.graph, look, "skin", [MarkedPicture(frame, (ON_SKIN,))])
+    anew = solve_anew(solved.graph, look, frame, "balance").graph.by_id["skin"].node
+    for found in (solved.correction.key, key, anew):
+        assert found == solved.correction.key
+        matte = found.process(clip.read(frame))
+        assert (matte[24:, 44:76] > 0.5).mean() > 0.9
+        assert (matte[14:66, 84:116] > 0.5).mean() < 0.05
