@@ -22,6 +22,7 @@ a hash of every kernel source, the numba and Python versions and the processor: 
 from __future__ import annotations
 
 import contextlib
+import dis
 import gc
 import inspect
 import operator
@@ -34,7 +35,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
-from llvmlite import ir
+from llvmlite import binding, ir
 from numba import types
 from numba.core import cgutils
 from numba.core.callwrapper import PyCallWrapper
@@ -144,20 +145,38 @@ class _KernelCompiler(Compiler):
 _PASSES_WITH_BUILDERS = numba.version_info[:2] >= (0, 62)
 """How numba sets passes of its optimiser up; before, everything is left to it."""
 
+if not numba_config.DISABLE_JIT:
+    # Finding cheaper sums for addresses takes a quarter of what machine code takes, and loops are as fast without.
+    binding.set_option("inkarnat", "-disable-lsr")
+
+
+def _pass_builder(codegen: Any, unrolls: bool) -> Any:
+    """Return what sets passes up, as numba does, with or without copies of the bodies of loops."""
+    options = binding.create_pipeline_tuning_options(numba_config.OPT)
+    options.loop_vectorization = numba_config.LOOP_VECTORIZE
+    options.slp_vectorization = numba_config.SLP_VECTORIZE
+    options.loop_unrolling = unrolls
+    return binding.create_pass_builder(codegen._tm, options)
+
 
 class _KernelLibrary(JITCodeLibrary):
     """The code of a strip kernel, made fast in one go.
 
     numba's way goes over it once more before, to bring counts of references together of which kernels have few, and
-    sets up anew for every function what makes it fast.
+    sets up anew for every function what makes it fast. Loops have copies of their bodies where they were written, row
+    loops once more by themselves; more of them, where all is folded together, only take long.
     """
+
+    _unrolls = False
 
     def _optimize_functions(self, module: Any) -> None:
         if not _PASSES_WITH_BUILDERS:
             super()._optimize_functions(module)
             return
         module.data_layout = self._codegen._data_layout
-        manager, builder = self._codegen._function_pass_manager()
+        builder = _pass_builder(self._codegen, unrolls=True)
+        manager = builder.getFunctionPassManager()
+        manager.add_refprune_pass()
         for function in module.functions:
             if not function.is_declaration:
                 manager.run(function, builder)
@@ -166,25 +185,33 @@ class _KernelLibrary(JITCodeLibrary):
         if not _PASSES_WITH_BUILDERS:
             super()._optimize_final_module()
             return
-        manager, builder = self._codegen._module_pass_manager()
+        builder = _pass_builder(self._codegen, self._unrolls)
+        manager = builder.getModulePassManager()
+        manager.add_refprune_pass()
         manager.run(self._final_module, builder)
 
 
-class _PieceLibrary(_KernelLibrary):
-    """The code of a piece, which becomes machine code only in the strip kernels into which it is linked."""
+class _RowLibrary(_KernelLibrary):
+    """The code of a row loop, which becomes vector code by itself: folded into a larger function, some would not.
 
-    def _optimize_final_module(self) -> None:
-        JITCodeLibrary._optimize_final_module(self)
+    It becomes machine code only in the strip kernels into which it is linked.
+    """
+
+    _unrolls = True
 
     def _finalize_final_module(self) -> None:
         self._finalized = True
 
 
-class _SubroutineLibrary(_PieceLibrary):
-    """The code of a subroutine as it was written: rows are vector code by then; strip kernels make the rest fast."""
+class _PieceLibrary(_RowLibrary):
+    """The code of any other piece as it was written: strip kernels make it fast."""
 
     def _optimize_final_module(self) -> None:
         pass
+
+
+def _has_loop(function: Any) -> bool:
+    return any("JUMP_BACKWARD" in instruction.opname for instruction in dis.get_instructions(function))
 
 
 class _EntryCompiler(_KernelCompiler):
@@ -203,7 +230,7 @@ class _PieceCompiler(_KernelCompiler):
     def compile_extra(self, function: Function) -> Any:
         flags = self.state.flags
         flags.no_compile = True
-        kind = _PieceLibrary if flags.forceinline else _SubroutineLibrary
+        kind = _RowLibrary if flags.forceinline and _has_loop(function) else _PieceLibrary
         self.state.library = kind(self.state.targetctx.codegen(), function.__qualname__)
         return super().compile_extra(function)
 
