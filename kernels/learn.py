@@ -10,6 +10,7 @@ unless there is far more of it than of connected skin: that is a wall too. All s
 from __future__ import annotations
 
 import copy
+import functools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -59,6 +60,7 @@ class Frame:
     :ivar shown: bool (h, w), skin that faces show; None where no face is joined.
     :ivar face: float32 (h, w), how likely a pixel is the skin of a face; None where no face is known.
     :ivar around: bool (h, w), faces and what lies round them: there ``face`` is evidence, for and against.
+    :ivar person: float32 (h, w), how likely a pixel is a person's; None where nobody looked.
     """
 
     luma: Floats
@@ -72,6 +74,7 @@ class Frame:
     shown: Flags | None = None
     face: Floats | None = None
     around: Flags | None = None
+    person: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -281,6 +284,7 @@ def _cells(shape: tuple[int, ...] = GRID) -> Doubles:
     return np.zeros(shape, np.float64)
 
 
+@functools.lru_cache(maxsize=64)
 def _gaussian(sigma: float) -> Doubles:
     radius = max(1, math.ceil(4 * sigma))
     x = np.arange(-radius, radius + 1, dtype=np.float64)
@@ -379,11 +383,14 @@ MOST_LARGE = 0.7
 PALE = 0.12
 """Chroma/luma below which a sample says little of its hue."""
 MOST_COLOURS = 12
-TOLD_BLUR, TOLD_LEAST, TOLD_FLOOR, MOST_WEIGHT = (0.36, 0.36, 1.0), 3e-8, 0.08, 3.0
-"""Where every pixel is judged already: the blur of the table, in cells; what no pixel shows, in parts of the frame; the
-likelihood below which a colour is none; the most that skin weighs beside the rest. On real pictures twice the blur
-costs less than .005 of F1; before generated walls near the skin's colour it costs up to .2. Half the blur of luma gains
-.002 on the picture that was marked, and loses a tenth of the matte where a later one is a fifth brighter."""
+TOLD_BLUR, TOLD_BACK, TOLD_WIDE = (0.36, 0.36, 0.48), 0.2, (0.36, 0.36, 2.0)
+"""Where every pixel is judged already: the blur of the table, in cells, and what a wider one counts beside it, so that
+a colour that no pixel of the marked picture has is told by its neighbours in light: a later frame may be brighter."""
+TOLD_LEAST, TOLD_FLOOR, MOST_WEIGHT = 3e-8, 0.08, 3.0
+"""What no pixel shows, in parts of the frame; the likelihood below which a colour is none; the most that skin weighs
+beside the rest."""
+_CUTS = 1000
+"""How many cuts are tried for the weight of skin."""
 STRAYS, STRAY_BLUR, STRAY_FADE = 0.002, (0.5, 0.5, 0.8), 0.15
 """Share of the keyed area beside persons below which it is left alone; the blur of colours in cells; and how gradually
 a key closes to what lies beside them."""
@@ -693,14 +700,9 @@ class View:
         """Return the cost of the way from some pixels, through what is alike and over no edge where it can."""
         return _distance(start, likeness, self._edges, STEP, RESIST)
 
-    def away(self) -> Doubles:
-        """Return the plain distance from the samples, in frame heights."""
-        zero = np.zeros(self.seeds.shape, np.float32)
-        return _distance(self.seeds, zero, np.zeros((4, *self.seeds.shape)), 1.0, 0.0)
-
-    def frequency(self, where: Flags, sigmas: tuple[float, float, float]) -> Floats:
-        """Return how many of some pixels have about a pixel's colour."""
-        return self._points.look(_blur(self._points.splat(where.astype(np.float32)), sigmas))
+    def frequency(self, where: Flags, sigmas: tuple[float, float, float], of: Flags) -> Floats:
+        """Return how many of some pixels have about the colour of some others, float32 (n,)."""
+        return self._points.look(_blur(self._points.splat(where.astype(np.float32)), sigmas), of)
 
 
 @dataclass(frozen=True)
@@ -920,8 +922,8 @@ class _Grower:
         """Return the likelihood of skin by how often every colour is among the positives and among the negatives."""
         positive = [w * k for w, k in zip(self.positive, heavier, strict=True)]
         negative = [w * k for w, k in zip(self.negative, heavier, strict=True)]
-        skin = _blur(self._histogram(positive), TOLD_BLUR)
-        other = _blur(self._histogram(negative), TOLD_BLUR) + TOLD_LEAST * self.pixels
+        skin, other = (self._told_share(planes) for planes in (positive, negative))
+        other += TOLD_LEAST * self.pixels
         skin *= self._best_weight(skin / (skin + other), positive, negative)
         if self.subtracted is not None:
             other = other + self._subtracted_share(skin, other)
@@ -929,6 +931,11 @@ class _Grower:
         table[table < TOLD_FLOOR] = 0
         self.likeness = [p.look(table) for p in self.points]
         return table
+
+    def _told_share(self, weights: list[Floats]) -> Doubles:
+        """Return how often every colour occurs; where hardly any pixel has it, by what has it in other light."""
+        table = self._histogram(weights)
+        return _blur(table, TOLD_BLUR) + TOLD_BACK * _blur(table, TOLD_WIDE)
 
     def without_strays(self, table: Doubles, persons: Sequence[Floats]) -> Doubles | None:
         """Close a table to the colours of which most lies beside persons, and look anew; None where none do.
@@ -984,9 +991,9 @@ class _Grower:
             np.concatenate([p.frame.weight * w.ravel() for p, w in zip(self.points, planes, strict=True)])
             for planes in (positive, negative)
         )
-        order = np.argsort(-found, kind="stable")
-        right = np.cumsum(skin[order], dtype=np.float64)
-        keyed = right + np.cumsum(rest[order], dtype=np.float64)
+        level = np.asarray(np.clip(found, 0, 1) * _CUTS, np.int64)
+        right, wrong = (np.bincount(level, weights, _CUTS + 1)[::-1].cumsum() for weights in (skin, rest))
+        keyed = right + wrong
         return float((2 * right / (right[-1] + keyed)).max())
 
     def _hear_faces(self, table: Doubles) -> None:
@@ -1152,10 +1159,14 @@ class _Grower:
         return known / max(seeds, 1)
 
 
+def plain_distance(start: Flags) -> Doubles:
+    """Return the distance from some pixels, in frame heights, float64 (h, w)."""
+    return _distance(start, np.zeros(start.shape, np.float32), np.zeros((4, *start.shape)), 1.0, 0.0)
+
+
 def _nearby(seeds: Flags) -> Floats:
     """Return 1 at the samples, falling with the plain distance from them."""
-    away = _distance(seeds, np.zeros(seeds.shape, np.float32), np.zeros((4, *seeds.shape)), 1.0, 0.0)
-    return np.exp(-0.5 * (away / 0.165) ** 2).astype(np.float32)
+    return np.exp(-0.5 * (plain_distance(seeds) / 0.165) ** 2).astype(np.float32)
 
 
 def _inner(flags: Flags) -> Flags:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -48,8 +49,10 @@ _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
 FACE_BOLDNESS = (learn.BOLDER, learn.Boldness((0.6, 1.0, 1.6, 2.4), 1.5))
 """The bolder attempts where a face joins."""
+_LEAST_ODDS = 0.02
+"""What keeps the odds of a likelihood of 0 or 1 finite."""
 _HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
-"""Without a face: the mean likelihood that a mark of skin must reach, and one of what is none may keep; by how much a
+"""The mean likelihood that a mark of skin must reach, and one of what is none may keep; by how much a
 mark that is not heard weighs more, and how often."""
 
 
@@ -124,10 +127,16 @@ class _Scene:
     @classmethod
     def of(cls, marked: Marked) -> _Scene:
         frame = learn.reduce_frame(marked.image, marked.drawn, marked.subtract, marked.wholes)
-        frame = dataclasses.replace(frame, weight=marked.weight, large=marked.large)
+        person = None if marked.person is None else _on_grid(marked.person, frame.luma.shape)
+        frame = dataclasses.replace(frame, weight=marked.weight, large=marked.large, person=person)
         cells = faces.cells_of(marked.image) if marked.faces else None
         cuts = [] if cells is None else [faces.cut(cells, f, frame.luma.shape) for f in marked.faces]
-        return cls(marked, frame, cells, cuts, _room_for(marked.person, frame.luma.shape))
+        return cls(marked, frame, cells, cuts, None if person is None else _room_for(person))
+
+    @functools.cached_property
+    def step(self) -> Floats:
+        """How much of a rim every pixel is, see :func:`steps_of`."""
+        return steps_of(self.frame.luma, self.frame.u, self.frame.v)
 
     def whole(self, cut: FaceCut, plane: NDArray[np.generic]) -> NDArray[np.generic]:
         return cut.whole(plane, self.frame.luma.shape)
@@ -218,10 +227,10 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     frames = [scene.with_evidence() for scene in scenes]
     grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
     if any(map(any, keyed)):
-        first, best = _with_faces(grow, frames)
+        first, found = _with_faces(grow, frames)
     else:
-        first = _Result(scenes[0], frames[0], keyed[0], grow())
-        best = _judged(grow, first)
+        first = found = _Result(scenes[0], frames[0], keyed[0], grow())
+    best = _judged(grow, found)
     learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), first.core / first.matte.size
     outside = scenes[0].outside(keyed[0], best.attempt.likely[0], best.matte)
     return Studied(learned, joins, first.texture, face, best.matte, best.signs, tuple(frames), outside)
@@ -282,14 +291,15 @@ def _join(scenes: list[_Scene]) -> list[list[bool]]:
     return keyed
 
 
-def _room_for(person: Floats | None, shape: tuple[int, int]) -> Floats | None:
-    """Return how far every cell may be a person's by how likely it shows one, float32; None where that is not known."""
-    if person is None:
-        return None
-    wide = np.asarray(person, np.float32) if person.shape == shape else join.on_grid(as_plane(person), shape)
+def _on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
+    return np.asarray(plane, np.float32) if plane.shape == shape else join.on_grid(as_plane(plane), shape)
+
+
+def _room_for(person: Floats) -> Floats:
+    """Return how far every cell may be a person's by how likely it shows one, float32."""
     for _ in range(_MARGIN):
-        wide = _end(wide, np.maximum)
-    return np.clip((wide - np.float32(_NOBODY)) / np.float32(_SOMEBODY - _NOBODY), 0, 1)
+        person = _end(person, np.maximum)
+    return np.clip((person - np.float32(_NOBODY)) / np.float32(_SOMEBODY - _NOBODY), 0, 1)
 
 
 def _near(frame: learn.Frame, mask: Flags, colours: NDArray[np.float64]) -> Flags:
@@ -355,7 +365,8 @@ class _Result:
             cores = [int(c.core.sum()) for c, k in zip(scene.cuts, keyed, strict=True) if c and k]
             self.core, self.cores = max(cores, default=0), sum(cores)
         self.matte = matte
-        self.signs = signs_of(matte, frame.luma, frame.u, frame.v, [c for c in scene.cuts if c is not None])
+        cuts = [c for c in scene.cuts if c is not None]
+        self.signs = signs_of(matte, frame.luma, frame.u, frame.v, cuts, scene.step)
 
 
 def evidence_of(cuts: Sequence[FaceCut | None], keyed: Sequence[float], shape: tuple[int, int]) -> Floats:
@@ -407,8 +418,10 @@ def steps_of(luma: Floats, u: Floats, v: Floats) -> Floats:
     return np.asarray(1 - np.exp(-total), np.float32)
 
 
-def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[FaceCut]) -> Signs:
-    """Return the figures by which a matte can be doubted.
+def signs_of(
+    matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[FaceCut], step: Floats | None = None
+) -> Signs:
+    """Return the figures by which a matte can be doubted; ``step`` is :func:`steps_of` where it is known.
 
     >>> flat, half = np.full((8, 8), 0.5, np.float32), np.full((8, 8), 0.4, np.float32)
     >>> signs = signs_of(half, flat, flat, flat, [])
@@ -418,7 +431,7 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
     keyed = matte > 0.5
     open_ = int((matte > 0.1).sum())
     edge = _rim(keyed.astype(np.float32)) != 0
-    step = steps_of(luma, u, v)
+    step = steps_of(luma, u, v) if step is None else step
     gradient, stops = _rim(luma), _rim(np.log2(luma + np.float32(0.02)))
     covers = []
     for cut in cuts:
@@ -436,22 +449,44 @@ def signs_of(matte: Floats, luma: Floats, u: Floats, v: Floats, cuts: Sequence[F
 
 
 def _judged(grow: _Growing, first: _Result) -> _Result:
-    """Without a face, judge every pixel by what real pictures taught, and keep the key that says so of its colour."""
+    """Judge every pixel by what real pictures taught, and keep the key that says so of its colour.
+
+    Where a face joins, what was found counts as much: the mean of both log odds.
+    """
     planes: list[Floats | None] = []
     for k, (scene, person) in enumerate(zip(grow.scenes, grow.persons(first.attempt), strict=True)):
         view = first.attempt.view(k)
-        told = likely_skin(view, _told(scene, view), grow.reach) if view.seeds.any() else None
-        planes.append(told if told is None or person is None else told * person)
+        if not view.seeds.any():
+            planes.append(None)
+            continue
+        told = likely_skin(view, _told(scene, view, grow.keyed[k]), grow.reach)
+        told = _between(told, view.likely) if any(grow.keyed[k]) else told
+        planes.append(told if person is None else told * person)
     attempt = _heard(first.attempt, planes, [scene.frame for scene in grow.scenes])
     return _Result(grow.scenes[0], first.frame, grow.keyed[0], grow.within(attempt))
 
 
-def _told(scene: _Scene, view: learn.View) -> Told:
-    frame = view.frame
+def _between(one: Floats, other: Floats) -> Floats:
+    """Return the likelihood whose odds are the geometric mean of those of two others."""
+    odds = np.sqrt((one + _LEAST_ODDS) * (other + _LEAST_ODDS) / ((1 + _LEAST_ODDS - one) * (1 + _LEAST_ODDS - other)))
+    return np.asarray(odds / (1 + odds), np.float32)
+
+
+def _told(scene: _Scene, view: learn.View, keyed: Sequence[bool] = ()) -> Told:
+    frame, shape = view.frame, view.frame.luma.shape
     cells = scene.cells or faces.cells_of(scene.marked.image)
     matte = key_matte(view.likely, frame.luma)
-    signs = signs_of(matte, frame.luma, frame.u, frame.v, [])
-    return Told(cells.texture, steps_of(frame.luma, frame.u, frame.v), matte, signs.soft, signs.flat, signs.area)
+    known = zip(scene.cuts, scene.marked.faces, keyed or [False] * len(scene.cuts), strict=True)
+    joined = [(cut, points) for cut, points, own in known if cut is not None and own]
+    evidence, core = None, None
+    if joined:
+        evidence = evidence_of(scene.cuts, keyed, shape)
+        texture = float(np.median(cells.texture[view.seeds].astype(np.float64)))
+        matte = join.lay(matte, evidence, join.texture_loss(cells, texture), view.seeds).over(matte)
+        core = np.logical_or.reduce([scene.core(cut) for cut, _ in joined])
+    signs = signs_of(matte, frame.luma, frame.u, frame.v, [], scene.step)
+    placed = tuple(p for _, points in joined if (p := faces.fit(points, shape)) is not None)
+    return Told(cells.texture, scene.step, matte, signs.soft, signs.flat, signs.area, evidence, core, placed)
 
 
 def _heard(first: learn.Attempt, planes: Sequence[Floats | None], frames: Sequence[learn.Frame]) -> learn.Attempt:
@@ -542,7 +577,7 @@ def _other_light(scene: _Scene, frame: learn.Frame, first: _Result, wide: Floats
     likely = first.attempt.likely[0]
     around = frame.around if frame.around is not None else np.zeros(likely.shape, np.bool_)
     keyed = likely > 0.5
-    smooth = (first.loss < 0.3) & (steps_of(frame.luma, frame.u, frame.v) < 0.5)
+    smooth = (first.loss < 0.3) & (scene.step < 0.5)
     open_ = (wide > 0.3) & ~keyed & smooth & (frame.luma > 0.03) & ~around
     labels, area = join.pieces(open_, corners=False)
     near = join.grown(keyed, 2)

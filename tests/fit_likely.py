@@ -3,18 +3,19 @@
     python tests/fit_likely.py OUT.json FOLDER [FOLDER ...]
 
 Each FOLDER holds pictures as `inkarnat bench accuracy --pictures` takes them; generated portraits join them. Every
-picture is marked as a person would mark it, fixed where the key of today is most wrong, and once more changed in size,
-light and colour; what `likely.figures` finds while the product learns each of these keys is what is fitted on. Then the
-network is fitted without each of eight groups of pictures in turn, which gives the figures that are printed, and at
-last on all of them: OUT.json takes the place of `kernels/likely.json`. The same pictures give the same bytes on one
-machine. Pictures whose names are the same before the first underscore, such as the frames of one clip, stay together.
+picture is marked as a person would mark it, with its faces known and without, fixed where the key of today is most
+wrong, and changed in size, light and colour; what `likely.figures` finds while the product learns each of these keys is
+what is fitted on. Then each network is fitted without each of five groups of pictures in turn, which gives the figures
+that are printed, and at last on all of them: OUT.json takes the place of `kernels/likely.json`. The same pictures give
+the same bytes on one machine. Pictures whose names are the same before the first underscore, such as the frames of one
+clip, stay together.
 """
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -24,14 +25,16 @@ import numpy as np
 from inkarnat.host_adapters.bench.accuracy import worst_place
 from inkarnat.host_adapters.bench.pictures import Photo, photos, samples_of
 from inkarnat.host_adapters.bench.shots import generated_shots
+from inkarnat.host_adapters.detect.faces import find_face_mattes
+from inkarnat.host_adapters.shots.faces import person_in
 from inkarnat.kernels import likely, skin
 from inkarnat.kernels.errors import InkarnatError
-from inkarnat.nodes import Sample, SoftenMatte, study_skin
+from inkarnat.nodes import FaceMatte, Sample, SoftenMatte, study_skin
 from scipy import ndimage
 
 SCENES = ("cast", "cedar 40 %", "cedar 70 %", "two stops under", "double noise", "8-bit", "mixed light", "two people")
-MARKINGS = ("1 point", "3 points", "cheek box", "face box", "stroke")
-PIXELS = 400, 800
+MARKINGS = ("1 point", "3 points", "face box", "stroke")
+PIXELS = 200, 400
 """How many pixels of skin and of the rest are fitted on from each marking."""
 _SCORED = 0.66
 """Share of a cell that must be scored for the cell to count."""
@@ -46,22 +49,24 @@ class Setting:
     """
 
     hidden: int = 16
-    epochs: int = 8
+    epochs: int = 6
     rate: float = 3e-3
     batch: int = 1024
-    decay: float = 0.1
+    decay: float = 0.3
     noise: float = 0.1
-    changed: int = 8
+    changed: int = 5
 
 
 @dataclass(frozen=True)
 class Seen:
     """What was found while one key was learned.
 
-    :ivar group: of pictures that stay together. :ivar figures: float16 (n, names), of every pixel that is judged.
+    :ivar kind: of the fit that it is for. :ivar group: of pictures that stay together.
+    :ivar figures: float16 (n, names), of every pixel that is judged.
     :ivar skin, scored: bool (n,).
     """
 
+    kind: str
     names: tuple[str, ...]
     group: str
     marking: str
@@ -70,25 +75,56 @@ class Seen:
     scored: np.ndarray
 
 
+@dataclass(frozen=True)
+class Marked:
+    """A picture with the faces and persons that are known in it."""
+
+    photo: Photo
+    faces: tuple[FaceMatte, ...] = ()
+    person: np.ndarray | None = None
+
+
+Looking = Callable[[np.ndarray], tuple[tuple[FaceMatte, ...], np.ndarray | None]]
+
+
+def find_people(image: np.ndarray) -> tuple[tuple[FaceMatte, ...], np.ndarray | None]:
+    """Return the faces of a picture and its map of persons, as `correct` finds them."""
+    faces = find_face_mattes(image)
+    return faces, person_in(image, faces)
+
+
+def find_nobody(image: np.ndarray) -> tuple[tuple[FaceMatte, ...], np.ndarray | None]:
+    """Return no face and no map, as without the detectors."""
+    return (), None
+
+
 # --- what is fitted on --------------------------------------------------------------------------------------
 
 
-def seen_of(photo: Photo, marking: str, add: Sequence[Sample], subtract: Sequence[Sample] = ()) -> tuple[Seen, Any]:
+def seen_of(known: Marked, marking: str, add: Sequence[Sample], subtract: Sequence[Sample] = ()) -> tuple[Seen, Any]:
     """Learn a key as the product does; return what its judge saw, and the key."""
-    found: list[dict[str, np.ndarray]] = []
+    photo, found = known.photo, []
 
     def watched(view: Any, told: Any, reach: float) -> np.ndarray:
         found.append(likely.figures(view, told, reach))
         return likely.likely_skin(view, told, reach)
 
     with mock.patch.object(skin, "likely_skin", watched):
-        learned = study_skin(photo.image, add, subtract)
+        learned = study_skin(photo.image, add, subtract, faces=known.faces, persons=[known.person])
     figures = np.stack([found[0][name].ravel() for name in found[0]], axis=1).astype(np.float16)
     rows, columns = found[0]["hue"].shape
     scored = _reduced(1 - photo.ignore.astype(np.float32), rows, columns)
     true = _reduced(np.where(photo.ignore, 0, photo.truth), rows, columns) / np.maximum(scored, 1e-3)
-    group = photo.name.split("_")[0]
-    return Seen(tuple(found[0]), group, marking, figures, (true > 0.5).ravel(), (scored > _SCORED).ravel()), learned
+    kind = "beside faces" if "face" in found[0] else "alone"
+    return Seen(
+        kind,
+        tuple(found[0]),
+        photo.name.split("_")[0],
+        marking,
+        figures,
+        (true > 0.5).ravel(),
+        (scored > _SCORED).ravel(),
+    ), learned
 
 
 def _reduced(plane: np.ndarray, rows: int, columns: int) -> np.ndarray:
@@ -101,30 +137,33 @@ def _reduced(plane: np.ndarray, rows: int, columns: int) -> np.ndarray:
     return np.diff(np.diff(total, axis=0), axis=1) / area
 
 
-def every_marking(photo: Photo) -> Iterator[Seen]:
+def every_marking(known: Marked) -> Iterator[Seen]:
     """Yield what is seen from each marking of a picture, and after each of four fixes of a stroke."""
+    photo = known.photo
     points = [("other point", (Sample.point(*point),)) for point in photo.points[1:3]]
-    for marking, add in [*((name, samples_of(photo, name)) for name in MARKINGS), *points]:
-        yield seen_of(photo, marking, add)[0]
-    yield from fixes(photo, "subtract", (False,))
-    yield from fixes(photo, "fix", (True, False, True, False))
-
-
-def fixes(photo: Photo, name: str, missing: Sequence[bool]) -> Iterator[Seen]:
-    """Yield what is seen while a stroke is mended where its matte is most wrong, on missing skin or on what is none."""
+    marks = [
+        *((name, samples_of(photo, name)) for name in MARKINGS),
+        *points,
+        *([("faces", ())] if known.faces else []),
+    ]
+    for marking, add in marks:
+        try:
+            yield seen_of(known, marking, add)[0]
+        except InkarnatError:
+            continue  # a point on burnt-out skin
     add, subtract = samples_of(photo, "stroke"), ()
-    _, learned = seen_of(photo, name, add)
-    for turn, on_skin in enumerate(missing, 1):
+    _, learned = seen_of(known, "stroke", add)
+    for turn, missing in enumerate((True, False, True, False), 1):
         matte = SoftenMatte().process(learned.matte(photo.image), photo.image)
-        dab = worst_place(np.where(photo.ignore, 0, photo.truth - matte if on_skin else matte - photo.truth))
+        dab = worst_place(np.where(photo.ignore, 0, photo.truth - matte if missing else matte - photo.truth))
         if dab is None:
             continue
-        add, subtract = ((*add, dab), subtract) if on_skin else (add, (*subtract, dab))
-        seen, learned = seen_of(photo, f"{name} {turn}", add, subtract)
+        add, subtract = ((*add, dab), subtract) if missing else (add, (*subtract, dab))
+        seen, learned = seen_of(known, f"fix {turn}", add, subtract)
         yield seen
 
 
-def changed(photo: Photo, count: int) -> Iterator[Seen]:
+def changed(photo: Photo, count: int, look: Looking) -> Iterator[Seen]:
     """Yield what is seen of a picture cut, mirrored and changed in exposure and colour, with marks at random."""
     draw = np.random.default_rng(sum(photo.name.encode()))
     rows, columns = photo.truth.shape
@@ -144,7 +183,8 @@ def changed(photo: Photo, count: int) -> Iterator[Seen]:
         points = [(x + 0.5, y + 0.5) for y, x in places[draw.choice(len(places), draw.integers(1, 5))]]
         size = truth.shape[1], truth.shape[0]
         add = tuple(Sample.stroke([(x / size[0], y / size[1])], 0.012) for x, y in points)
-        other = replace(photo, image=np.ascontiguousarray(image), truth=truth, ignore=ignore)
+        image = np.ascontiguousarray(image)
+        other = Marked(replace(photo, image=image, truth=truth, ignore=ignore), *look(image))
         try:
             yield seen_of(other, f"changed {k}", add)[0]
         except InkarnatError:
@@ -164,11 +204,13 @@ def portraits(scenes: Sequence[str] = SCENES, width: int = 640, height: int = 36
             yield Photo(name, shot.depth, image, shot.truth, shot.ignore, points, stroke, (x0, y0, x1, y1))
 
 
-def collected(found: Iterable[Photo], setting: Setting) -> list[Seen]:
-    """Return what is seen of pictures from all their markings."""
+def collected(found: Iterable[Photo], setting: Setting, looks: Sequence[Looking]) -> list[Seen]:
+    """Return what is seen of pictures from all their markings, each with what is known by each way of looking."""
     out: list[Seen] = []
     for photo in found:
-        out += [*every_marking(photo), *changed(photo, setting.changed)]
+        for look in looks:
+            out += every_marking(Marked(photo, *look(photo.image)))
+            out += changed(photo, setting.changed, look)
         print(f"  {photo.name}", file=sys.stderr, flush=True)
     return out
 
@@ -189,14 +231,14 @@ class Network:
         x = np.clip((figures.astype(np.float32) - self.mean) / self.deviation, -4, 4)
         return np.maximum(x @ self.inner[:, :-1].T + self.inner[:, -1], 0) @ self.outer[:-1] + self.outer[-1]
 
-    def packed(self, names: Sequence[str]) -> str:
-        """Return the text of `kernels/likely.json`: five digits of means, four of weights."""
+    def packed(self, names: Sequence[str]) -> dict[str, Any]:
+        """Return its part of `kernels/likely.json`: five digits of means, four of weights."""
 
         def short(values: np.ndarray, digits: int) -> Any:
             return [short(v, digits) if np.ndim(v) else float(f"{v:.{digits}g}") for v in values]
 
         told = {"names": list(names), "mean": short(self.mean, 5), "deviation": short(self.deviation, 5)}
-        return json.dumps(told | {"inner": short(self.inner, 4), "outer": short(self.outer, 4)}) + "\n"
+        return told | {"inner": short(self.inner, 4), "outer": short(self.outer, 4)}
 
 
 def drawn(seen: Sequence[Seen]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -270,7 +312,7 @@ def f1_of(seen: Seen, network: Network) -> float:
     return 2 * float((keyed & seen.skin).sum()) / max(float(keyed.sum() + (seen.skin & seen.scored).sum()), 1)
 
 
-def folds(seen: Sequence[Seen], count: int = 8) -> dict[str, int]:
+def folds(seen: Sequence[Seen], count: int = 5) -> dict[str, int]:
     """Return the fold of every group, drawn by chance."""
     groups = list(dict.fromkeys(each.group for each in seen))
     np.random.default_rng(1).shuffle(groups)
@@ -292,13 +334,23 @@ def prove(seen: Sequence[Seen], setting: Setting) -> dict[str, float]:
     return means
 
 
-def main(out: str, *folders: str, setting: Setting = Setting(), generated: Sequence[Photo] | None = None) -> None:
+def main(
+    out: str,
+    *folders: str,
+    setting: Setting = Setting(),
+    generated: Sequence[Photo] | None = None,
+    looks: Sequence[Looking] = (find_nobody, find_people),
+) -> None:
     found = [photo for folder in folders for photo in photos(folder)]
     found += portraits() if generated is None else generated
-    seen = collected(found, setting)
-    print(f"{len(found)} pictures, {len(seen)} markings; left out:")
-    prove(seen, setting)
-    Path(out).write_text(fitted(seen, setting).packed(seen[0].names), encoding="utf-8")
+    seen = collected(found, setting, looks)
+    told = json.loads(likely.FIT.read_text(encoding="utf-8"))
+    for kind in dict.fromkeys(each.kind for each in seen):
+        own = [each for each in seen if each.kind == kind]
+        print(f"{kind}: {len({each.group for each in own})} groups of pictures, {len(own)} markings; left out:")
+        prove(own, setting)
+        told[kind] = fitted(own, setting).packed(own[0].names)
+    Path(out).write_text(json.dumps(told) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -29,19 +29,58 @@ def seen(marked):
     return view, skin._told(prepared, view)
 
 
-def test_the_fit_names_each_figure_that_is_found_and_no_other():
-    assert sorted(likely.fit().names) == sorted(likely.figures(*seen(scene())))
+def with_a_face():
+    """Return a scene whose lit patch is a face, with a map on which the right half shows nobody."""
+    person = np.ones((90, 160), np.float32)
+    person[:, 110:] = 0
+    landmarks = ((0.27, 0.42), (0.36, 0.42), (0.315, 0.53), (0.28, 0.62), (0.35, 0.62))
+    return dataclasses.replace(scene(), faces=(landmarks,), at=((0.3, 0.5),), person=person)
+
+
+def seen_beside_a_face(marked):
+    """Return the view of a first attempt beside a face that joins, and what else is known of the frame."""
+    prepared = skin._Scene.of(marked)
+    keyed = skin._join([prepared])[0]
+    view = learn.Learner([prepared.with_evidence()]).attempt().view(0)
+    return view, skin._told(prepared, view, keyed)
+
+
+def test_the_fits_name_each_figure_that_is_found_and_no_other():
+    assert sorted(likely.fit("alone").names) == sorted(likely.figures(*seen(scene())))
+    assert sorted(likely.fit("beside faces").names) == sorted(likely.figures(*seen_beside_a_face(with_a_face())))
+
+
+def test_a_face_tells_where_it_lies_and_the_map_where_persons_are():
+    found = likely.figures(*seen_beside_a_face(with_a_face()))
+    rows, columns = found["from face"].shape
+    nearest = np.unravel_index(found["from face"].argmin(), (rows, columns))
+    assert abs(nearest[0] / rows - 0.5) < 0.1
+    assert abs(nearest[1] / columns - 0.315) < 0.05
+    assert found["face"][nearest] > 0.5 > found["face"][:, -20:].max()
+    assert (found["face down"][-1] > found["face down"][0]).all()
+    assert float(found["person"][:, 60:].max()) == 0
+    assert float(found["person"][:, :50].min()) == 1
+    assert found["person area"][0, 0] == pytest.approx(110 / 160, abs=0.01)
+
+
+def test_a_figure_that_nobody_knows_counts_as_it_usually_is():
+    found = likely.figures(*seen_beside_a_face(with_a_face()))
+    net = likely.fit("beside faces")
+    usual = dict(zip(net.names, net.mean, strict=True))
+    without = {name: plane for name, plane in found.items() if not name.startswith("person")}
+    filled = without | {n: np.full_like(found[n], usual[n]) for n in found if n.startswith("person")}
+    assert_array_equal(likely._judged(without, net), likely._judged(filled, net))
 
 
 def test_the_network_equals_matrix_products():
     found = likely.figures(*seen(scene()))
-    net = likely.fit()
+    net = likely.fit("alone")
     x = np.stack([(found[name].ravel() - m) / d for name, m, d in zip(net.names, net.mean, net.deviation, strict=True)])
     x = np.clip(x.astype(np.float64), -4, 4)
     hidden = np.maximum(net.inner[:, :-1].astype(np.float64) @ x + net.inner[:, -1:], 0)
     odds = net.outer[:-1].astype(np.float64) @ hidden + net.outer[-1]
     expected = 1 / (1 + np.exp(-np.clip(odds, -12, 12)))
-    assert_allclose(likely._judged(found).ravel(), expected, atol=1e-4)
+    assert_allclose(likely._judged(found, net).ravel(), expected, atol=1e-4)
 
 
 @pytest.mark.parametrize("radius", [1, 5, 24])
