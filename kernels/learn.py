@@ -383,7 +383,7 @@ MOST_LARGE = 0.7
 PALE = 0.12
 """Chroma/luma below which a sample says little of its hue."""
 MOST_COLOURS = 12
-TOLD_BLUR, TOLD_BACK, TOLD_WIDE = (0.36, 0.36, 0.48), 0.2, (0.36, 0.36, 2.0)
+TOLD_BLUR, TOLD_BACK, TOLD_WIDE = (0.36, 0.36, 0.6), 0.1, (0.36, 0.36, 1.5)
 """Where every pixel is judged already: the blur of the table, in cells, and what a wider one counts beside it, so that
 a colour that no pixel of the marked picture has is told by its neighbours in light: a later frame may be brighter."""
 TOLD_LEAST, TOLD_FLOOR, MOST_WEIGHT = 3e-8, 0.08, 3.0
