@@ -150,7 +150,7 @@ def _marked_cells(seeds: Flags) -> Flags:
     rows, columns = seeds.shape
     whole = np.zeros((rows + rows % 2, columns + columns % 2), np.bool_)
     whole[:rows, :columns] = seeds
-    return whole.reshape(whole.shape[0] // 2, 2, -1, 2).any(axis=(1, 3))
+    return np.asarray(whole.reshape(whole.shape[0] // 2, 2, -1, 2).any(axis=(1, 3)))
 
 
 def _by_person(found: dict[str, Floats], view: learn.View) -> dict[str, float]:
