@@ -38,6 +38,7 @@ class LearnedKey:
     :ivar faces: of the first picture, each keyed or not. :ivar join: what lays them over the key's matte; None without.
     :ivar outside: what part of the first picture's matte lies beside the persons in it, 0 to 1; None where they are not
         known, or where they do not hold what was marked.
+    :ivar person: how likely each place of the first picture shows a person, as :func:`study_skin` was told.
     """
 
     key: SkinKey
@@ -48,6 +49,7 @@ class LearnedKey:
     faces: tuple[FaceMatte, ...] = ()
     join: JoinFaces | None = None
     outside: float | None = None
+    person: Matte | None = dataclasses.field(default=None, compare=False, repr=False)
 
     def matte(self, image: Picture) -> Matte:
         """Return the matte of the first picture, joined with what its faces tell."""
@@ -55,8 +57,8 @@ class LearnedKey:
 
     def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
         """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
-        found = list(judge_matte(matte, image, self.faces))
-        alone = not any(face.presence > 0 for face in self.faces)
+        found = list(judge_matte(matte, image, self.faces, self.person))
+        alone = self.person is None and not any(face.presence > 0 for face in self.faces)
         if alone and beyond("look-alike", self.unconnected) and (image is None or not is_plain(matte, image)):
             found.append(
                 Warned(
@@ -66,7 +68,7 @@ class LearnedKey:
                     "or wood. Look at the matte; subtract it, or draw a region round the person.",
                 )
             )
-        if beyond("missed", 1 - self.recall):
+        if self.person is None and beyond("missed", 1 - self.recall):  # persons tell better
             found.append(
                 Warned(
                     "missed",
@@ -199,7 +201,7 @@ def study_skin(
         join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face)
     apart = _apart(studied.frames, reference)
     key = SkinKey(model=model.to_text())
-    return LearnedKey(key, learned.unconnected, learned.recall, *apart, own, join, studied.outside)
+    return LearnedKey(key, learned.unconnected, learned.recall, *apart, own, join, studied.outside, maps[0])
 
 
 def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:

@@ -385,7 +385,9 @@ class _Learned:
             before = measure_skin(as_picture(self.subject.frames[0].picture), share)
             light = measure_skin(self.reference, share)  # on the picture whose light is right, signs mean something
             after = measure_skin(finished, share)
-        warnings = (*self._warnings(), *light.warnings())
+        warnings = self._warnings()
+        if self.learned.person is None or any(warned.sign == "doubtful" for warned in warnings):
+            warnings = (*warnings, *light.warnings())  # otherwise what strays lies on the person: skin in other light
         learned = self.learned if self.sampled else None
         told = self.learned.faces, self.learned.join
         steady = self.wanted.steady if self.subject.steady is None else self.subject.steady

@@ -483,7 +483,7 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
     if read is not None and evidence.sampled and not evidence.accepted and status_of("stray", read.stray) != HOLDS:
         sentence = (
             f"{read.stray:.0%} of the keyed colour lies more than 20° from the skin's centre (at most "
-            f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed."
+            f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed, or skin in other light."
         )
         yield Finding(CHECK, sentence, "keep out")
     face, final = evidence.face, evidence.final

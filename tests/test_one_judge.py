@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 
 import numpy as np
 import pytest
@@ -75,7 +76,7 @@ CASES = {
     "out of reach": (FIRST.clip.read(1), (*BY_STROKE, "--target-ratio", "0.9"), {}, OFF, "of the target's"),
     "a stroke on hair": (hair(FIRST), ("--add", "box:.02,.03,.11,.2"), {}, OFF, "was turned by −"),
     "a light that looks off": (GREEN.clip.read(1), ("--add", GREEN.face()), {}, CHECK, "was turned by −"),
-    "a matte in doubt": (FIRST.clip.read(1), ("--add", "box:.2,.1,.8,.7"), {}, CHECK, "it has leaked"),
+    "a matte in doubt": (FIRST.clip.read(1), ("--add", "box:.2,.1,.8,.7"), {}, CHECK, "The matte is in doubt"),
     "a violet balance": (FIRST.clip.read(1), (*BY_STROKE, "--tint", "14"), {}, CHECK, "was balanced by"),
     "a ruined face": (FIRST.clip.read(1), BY_STROKE, {"angle": 60.0}, OFF, "greener than the line used here"),
     "a grey face": (FIRST.clip.read(1), BY_STROKE, {"saturation": 0.2}, OFF, "it looks grey"),
@@ -174,7 +175,7 @@ def test_a_matte_that_was_looked_at_is_accepted_until_it_changes(tmp_path):
     assert (code, json.loads(stdout)["verdict"]["status"]) == (0, HOLDS), output
     assert run("graph", "set", kept, "soften.edge-blur=.5")[0] == 0
     assert "matte accepted" not in run("graph", "show", kept)[1]
-    are_alike(beside_each_other(Graph.load(kept), plate, kept), CHECK, "it has leaked")
+    are_alike(beside_each_other(Graph.load(kept), plate, kept), CHECK, "The matte is in doubt")
     code, _, output = run("graph", "set", kept, "soften=accepted")
     assert (code, "no skin key 'soften' to accept the matte of. It has: skin." in output) == (2, True), output
 
@@ -225,10 +226,15 @@ def beside_each_other(graph, plate, kept):
     return verdicts | {"desk": on_the_desk(graph, plate)}
 
 
+_OF_THE_MATTE = "matte is in doubt|it has leaked|edge is|is half open"
+
+
 def are_alike(verdicts, status, part):
     for surface, verdict in verdicts.items():
-        told = [(f["status"], f["sentence"]) for f in verdict["findings"]]
-        assert told == [(f["status"], f["sentence"]) for f in verdicts["measure"]["findings"]], surface
+        told, known = ([(f["status"], f["sentence"]) for f in v["findings"]] for v in (verdict, verdicts["measure"]))
+        if surface == "host":  # persons are not looked for there: a matte is doubted by less, as the limits' list says
+            told, known = ([each for each in found if not re.search(_OF_THE_MATTE, each[1])] for found in (told, known))
+        assert told == known, surface
     assert verdicts["measure"]["status"] == status, verdicts["measure"]
     assert any(part in finding["sentence"] for finding in verdicts["measure"]["findings"]), verdicts["measure"]
 

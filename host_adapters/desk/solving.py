@@ -43,6 +43,7 @@ from ..shots.evidence import (
     misread_of,
     with_befores,
 )
+from ..shots.faces import person_in
 from ..shots.marks import MarkedPicture, marks_of, with_marks
 from ..shots.solving import TURNED_STEER, solve_key, solve_light, solve_steering
 from .carrying import light_of
@@ -355,7 +356,7 @@ def _result(state: State) -> str:
 def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Floats) -> Iterable[Warned]:
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
     if person.unconnected is None or person.recall is None:
-        yield from judge_matte(matte, picture, faces)
+        yield from judge_matte(matte, picture, faces, person_in(picture, faces))
         noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))
         yield from (warned for warned in noted if warned.sign in LEARNED_SIGNS)
         key = state.graph.by_id.get("skin" + person.suffix)
@@ -363,7 +364,7 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
-    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces)
+    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces, person=person_in(picture, faces))
     yield from learned.warnings(matte, picture)
 
 

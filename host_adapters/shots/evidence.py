@@ -57,6 +57,7 @@ from ..media.pictures import PictureInfo
 from ..media.video_format import VideoInfo
 from .aims import noted_covered, noted_doubts
 from .approach import Approach
+from .faces import person_in
 from .sampling import spread
 
 View = Callable[[Floats], Floats]
@@ -297,7 +298,8 @@ class Witness:
             except ReadingError as error:
                 missing = missing or str(error)
         shot, light, final, without = (found[each] for each in (*BEFORES, WITHOUT_LOOK))
-        doubts = judge_matte(matte, pictures[_UNSEEN], known_faces(self.graph, name, frame))
+        faces = known_faces(self.graph, name, frame)
+        doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces))
         return Moment(frame, shot, light, final, missing, without, doubts=doubts)
 
     def aimed(self, clip: Read, frame: int, name: str, aim: Aim | None) -> SkinReading | None:
