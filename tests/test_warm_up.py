@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 from inkarnat.host_adapters import warm_up
+from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
 from inkarnat.host_adapters.commands import correct
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.kernels import jit, strips
 from inkarnat.nodes import NODES
 
@@ -212,3 +214,29 @@ def test_a_helped_correction_says_first_that_it_compiles(started, monkeypatch, t
     CliRunner().invoke(correct.command, [str(tmp_path / "none.png"), "-o", str(tmp_path / "out.png"), *arguments])
     assert told == ([] if arguments else [0])
     assert len(started) == 1
+
+
+COUNT = """
+import sys
+from inkarnat.host_adapters.commands.cli import main
+from inkarnat.kernels import jit
+sys.argv = ["inkarnat", *sys.argv[1:]]
+try:
+    main()
+finally:
+    print("USED", sum(len(kernel.signatures) for kernel in jit.STRIP_KERNELS))
+"""
+
+
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+@pytest.mark.parametrize("work", ["correct", "warm"])
+def test_as_many_kernels_are_foretold_as_are_used(work, tmp_path):
+    """What `compiled 12 of about 38 kernels` promises: whatever is used is compiled or loaded, once for each kind."""
+    still = tmp_path / "frame.png"
+    write_picture(still, skin_frame(480, 270), bits=8)
+    box = "box:" + ",".join(map(str, SKIN_BOX))
+    words = ("warm",) if work == "warm" else ("correct", str(still), "-o", str(tmp_path / "out.png"), "--add", box)
+    child = subprocess.run([sys.executable, "-c", COUNT, *words], capture_output=True, text=True, timeout=600)
+    assert child.returncode == 0, child.stderr
+    used = int(child.stdout.rpartition("USED")[2])
+    assert 0.9 * used <= warm_up.FIRST_KERNELS[work] <= 1.1 * used, used
