@@ -352,8 +352,8 @@ def test_a_longer_reach_keys_more(depth):
 def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
     """Walls so near the skin that there is a leak to fix: at .3 and .55 the key leaves the tan and the dark one out.
 
-    Measured: .999, .994 and .579 keyed before, agreement .747, .709 and .594 to .925, .845 and .649; the skin gains
-    .004 and loses .033 and .011 of its matte.
+    Measured: .999, .995 and .608 keyed before, agreement .752, .706 and .585 to .918, .849 and .667; the skin gains
+    .013, loses .026 and gains .004 of its matte.
     """
     picture, scene, stroke = shot(depth, similar)
     leaked = learn_skin_key(picture, stroke).process(picture)
@@ -363,9 +363,9 @@ def test_subtracting_a_wall_like_skin_removes_it(depth, similar):
     at = (slice(y, y + 16), slice(x, x + 16))
     assert leaked[at].mean() > 0.55
     assert fixed[at].mean() < 0.1
-    assert agreement(fixed, scene) > agreement(leaked, scene) + 0.05
+    assert agreement(fixed, scene) > agreement(leaked, scene) + 0.07
     skin = scene.matte > 0.9
-    assert fixed[skin].mean() > leaked[skin].mean() - 0.04
+    assert fixed[skin].mean() > leaked[skin].mean() - 0.03
 
 
 def worst_leak(matte, scene):
@@ -379,11 +379,11 @@ def worst_leak(matte, scene):
     return max(spots)[1:]
 
 
-@pytest.mark.parametrize(("depth", "gain"), [("tan", 0.002), ("brown", 0.008)])
+@pytest.mark.parametrize(("depth", "gain"), [("tan", 0.003), ("brown", 0.012)])
 def test_samples_on_a_further_frame_are_learned_too(depth, gain):
     """The same light, two thirds of a stop more exposure.
 
-    Measured: .003 and .010 more there, where the first alone gives .920 and .908; .001 and .003 more on the first.
+    Measured: .004 and .014 more there, where the first alone gives .918 and .908; .000 and .004 more on the first.
     """
     picture, scene, stroke = shot(depth)
     bright, bright_scene, bright_stroke = shot(depth, exposure=1.6)
