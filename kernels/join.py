@@ -278,6 +278,7 @@ def _loose_alone(matte: Floats, keep: Flags | None, usual: float) -> Floats:
 
     :param usual: cells of a face's core.
     """
+    usual = max(usual, 1.0)  # as pieces do, it counts as one cell at least
     share = np.ones_like(matte) if keep is None or not keep.any() else _share_lost(matte, keep)
     labels, size, sure = _soft_pieces(matte, share)
     rim = np.zeros_like(matte)

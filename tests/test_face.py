@@ -224,6 +224,8 @@ def test_where_no_face_is_only_specks_and_what_is_no_piece_of_a_person_lose():
     assert lost[41:64, 91:114].max() < 1e-6
     assert (matte - lost)[121:125, 21:59].max() < 0.1
     np.testing.assert_array_equal(join.lay(matte, told, None, usual=0).over(matte), matte)
+    least = join.lay(matte, told, None, usual=5e-320).odds  # a face smaller than a cell counts as one cell
+    np.testing.assert_array_equal(least, join.lay(matte, told, None, usual=1).odds)
     inside = np.roll(matte, -20, axis=1)  # a sure small piece in the middle of the frame: as small, but whole
     assert join.lay(inside, told, None, usual=600).odds[68, 233] < -1
 
