@@ -443,12 +443,11 @@ def _saturation_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Findin
     asked = aim is not None and aim.target.ratio is not None
     if light is None or final is None or asked or not evidence.sampled:
         return
-    factor = max(final.ratio, _PALEST) / max(light.ratio, _PALEST)
-    if (status := status_of("saturation", math.log2(factor))) != HOLDS:
+    status, factor, looks = _paled("saturation", light.ratio, final.ratio)
+    if status != HOLDS:
         sentence = (
             f"The skin's saturation was changed × {factor:.2f}, from {light.ratio:.3f} to {final.ratio:.3f} "
-            f"({2 ** LIMITS['saturation'].check:.1f} times as strong or pale is doubted): it looks "  # type: ignore[operator]
-            f"{'painted' if factor > 1 else 'grey'}."
+            f"({2 ** LIMITS['saturation'].check:.1f} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
         )
         yield Finding(status, sentence, "skin saturation")
 
@@ -456,15 +455,20 @@ def _saturation_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Findin
 _PALEST = 1e-3
 
 
+def _paled(limit: str, before: float, after: float) -> tuple[str, float, str]:
+    """Return what a limit says of a change of saturation, its factor, and what skin looks like by it."""
+    factor = max(after, _PALEST) / max(before, _PALEST)
+    return status_of(limit, math.log2(factor)), factor, "painted" if factor > 1 else "grey"
+
+
 def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
     """Doubt a look that takes skin far from its target, or its saturation, though it is kept from it."""
     if evidence.kept and evidence.final is not None and evidence.without_look is not None and evidence.sampled:
-        left = max(evidence.final.ratio, _PALEST) / max(evidence.without_look.ratio, _PALEST)
-        if (status := status_of("look saturation", math.log2(left))) != HOLDS:
+        status, left, looks = _paled("look saturation", evidence.without_look.ratio, evidence.final.ratio)
+        if status != HOLDS:
             sentence = (
                 f"Kept {evidence.kept:.0%} from it, the look leaves the skin × {left:.2f} of its saturation "
-                f"({2 ** LIMITS['look saturation'].check:g} times as strong or pale is doubted): it looks "  # type: ignore[operator]
-                f"{'painted' if left > 1 else 'grey'}."
+                f"({2 ** LIMITS['look saturation'].check:g} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
             )
             yield Finding(status, sentence, "keep more")
     if aim is None or not evidence.kept or evidence.aimed is None:
