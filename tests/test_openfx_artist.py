@@ -77,7 +77,7 @@ def test_what_has_no_effect_is_switched_off_and_on_again():
         True,
     )
     region["shape"] = 0
-    assert region.press("shape", stage, reason="OfxChangePluginEdited") == 14, "an undo is no user's edit"
+    assert region.press("shape", stage, reason="OfxChangePluginEdited") == 14, "whoever changed it"
     assert (enabled(region, "centre"), enabled(region, "points_1")) == (True, False)
     assert not host.complaints
 
@@ -137,6 +137,26 @@ def test_a_live_reading_follows_every_change():
         assert instance["report"] == live
     assert instance.press("angle", Stage(stage.output)) == 14, "without a picture"
     assert instance["report"] == STALE + live
+    no_complaints()
+
+
+def test_one_undo_takes_a_change_back_and_its_reading_with_it():
+    """Hosts keep what a person moves as a step of their own, and tell an undo as a user's edit (OpenFX, ofxCore.h,
+    kOfxPropChangeReason: "this includes undo/redos"); a control with kOfxParamPropCanUndo 0 is on no undo stack."""
+    instance, stage = corrector(), stage_of(portrait())
+    put(instance, "skin_1", *FACE)
+    for button in ("learn", "solve"):
+        assert instance.press(button, stage) == 0
+    assert instance.press("read", stage) == 0
+    before, host = instance["report"], loaded()[0]
+    host.edits.clear()
+    instance["angle"] = 3.0
+    assert instance.press("angle", stage) == 14
+    assert (instance["report"] != before, host.edits) == (True, ["set report"]), "no step that a reading alone fills"
+    assert instance.controls.by_name["report"].properties.values["OfxParamPropCanUndo"] == (0,)
+    instance["angle"] = 0.0  # the undo
+    assert instance.press("angle", stage) == 14
+    assert instance["report"] == before
     no_complaints()
 
 

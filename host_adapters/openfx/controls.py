@@ -324,7 +324,8 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
         if isinstance(ask, Param) and ask.kind == "toggle":
             yield from _for_param(name, ask, EvaluateOnChange=0)
     head = _Head(REPORT, "Reading", "What the last of these buttons found.")
-    yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, Enabled=0)
+    # No undo takes a reading back by itself: hosts tell what an undo has changed, and the reading is made anew then.
+    yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, CanUndo=0, Enabled=0)
 
 
 def _questions(kind: type[Node]) -> Iterator[Control]:

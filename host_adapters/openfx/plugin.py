@@ -214,14 +214,17 @@ def _do(
         asked = asked_values(kind, get, frame) | {ACCEPTED: is_right}
         with marked_frames(instance, time, arguments, inputs) as marked:
             changed, report = action.run(node, asked | ({MARKS: marked} if MARKS in asked else {}), **inputs)
-    with instance.one_edit(action.label):
-        for name, param in kind.params().items():
-            value = getattr(changed, name)
-            if value != getattr(node, name):
-                control = solved_control(name) if name in kind.parts() else name
-                instance.set_control(control, control_value(param, value, frame))
-        if look.name_of(kind, get):
-            report = f"{report} The look is not part of this reading."
+    values = {
+        (solved_control(name) if name in kind.parts() else name): control_value(param, getattr(changed, name), frame)
+        for name, param in kind.params().items()
+        if getattr(changed, name) != getattr(node, name)
+    }
+    if look.name_of(kind, get):
+        report = f"{report} The look is not part of this reading."
+    # A reading alone makes no step: the next undo is that of the control which a person has moved.
+    with instance.one_edit(action.label) if values else contextlib.nullcontext():
+        for name, value in values.items():
+            instance.set_control(name, value)
         instance.set_control(REPORT, f"Frame {time:g}: {said}{of_matte}{report}")
 
 
