@@ -6,6 +6,8 @@ import functools
 import json
 import math
 import re
+import shlex
+import shutil
 from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
@@ -188,6 +190,31 @@ def test_words_from_outside_are_escaped(workplace):
     for raw in (name, "<i>Ada", "<u>"):
         assert raw not in text
     Elements(text)
+
+
+def test_the_commands_of_the_page_do_it_again_as_they_are_pasted(workplace, tmp_path, monkeypatch):
+    """From a folder with a blank, for files with quotes, a dash and a dollar in their names, with what was assumed."""
+    folder, _ = workplace
+    made = Run.load(folder / "carry.json")
+    place, own = tmp_path / "to client's", made.clips[0]
+    place.mkdir()
+    files, graph = place / "-take '1'$X.%03d.png", place / "-its graph.json"
+    for frame in (1, 2):
+        shutil.copy(str(made.path(own.files)) % frame, str(files) % frame)
+    shutil.copy(made.path(own.graph), graph)
+    clip = replace(
+        own, name="a/b", files=str(files), graph=str(graph), frame=None, frames="1-2", read_as={"damaged": "mark"}
+    )
+    findings = gathering.gather(replace(made, clips=(clip,), reference="a/b", person=None), most=1)
+    monkeypatch.chdir(tmp_path)
+    write_page("to client's/page.html", findings)
+    text = (place / "page.html").read_text(encoding="utf-8")
+    program, *words = shlex.split(unescape(re.search(r"<pre[^>]*><code>(.*?)</code>", text, re.S)[1]))
+    assert (program, "In the folder where this page was written:" in text) == ("inkarnat", True)
+    assert words[-4:] == ["--frames", "1-2", "--damaged", "mark"]
+    monkeypatch.chdir(place)
+    done = run(*words)
+    assert (done.exit_code, (place / "a_b-skin.002.png").exists()) == (0, True), done.output
 
 
 def test_a_template_escapes_and_knows_every_name():

@@ -13,6 +13,7 @@ from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.parts import accepted_keys
 from ..media.clips import Clip, VideoClip, open_clip, runs
 from ..media.video_read import DAMAGED
+from ..shots.runs import reading_words
 from . import console
 
 Command = Callable[..., Any]
@@ -125,16 +126,9 @@ class Footage:
 
     def words(self) -> list[str]:
         """Return it as the command line takes it."""
-        given = {
-            "--matrix": self.assumed["standard"],
-            "--range": {None: None, True: "studio", False: "full"}[self.assumed["studio"]],
-            "--siting": self.assumed["siting"],
-            "--fields": "whole" if self.assumed["interlaced"] else None,
-            "--damaged": self.assumed.get("damaged"),
-            "--input-space": self.input_space,
-            "--output-space": self.output_space,
-        }
-        return [word for name, value in given.items() if value is not None for word in (name, value)]
+        spaces = {"--input-space": self.input_space, "--output-space": self.output_space}
+        named = [word for name, value in spaces.items() if value is not None for word in (name, value)]
+        return [*reading_words(self.assumed), *named]
 
     def open(self, path: str, through: Graph | None = None) -> Clip:
         """Open a clip and say what had to be assumed of it. Raises InputError.

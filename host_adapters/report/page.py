@@ -9,10 +9,17 @@ import re
 import shlex
 from html import escape
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from ...nodes import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, Skin, SkinReading
 from .. import made
+from ..graphs.graph import STANDARD_SOURCE
+from ..media.clips import parse_choice
+from ..media.pictures import FORMATS as PICTURES
+from ..media.video_format import SUFFIXES as VIDEOS
+from ..sequences import SequencePattern
+from ..shots.runs import Run, reading_words
 from ..writes import write_text
 from .charts import Line, strip
 from .findings import ClipFindings, Findings, file_name, parameters
@@ -32,11 +39,14 @@ CAUTIONS = (
 
 def write_page(path: str | os.PathLike[str], findings: Findings) -> None:
     """Write the page: it appears whole or not at all. Raises OutputError where it cannot be written."""
-    write_text(path, page(findings), made.PAGE)
+    write_text(path, page(findings, Path(path).parent), made.PAGE)
 
 
-def page(findings: Findings) -> str:
-    """Return the page as HTML. Nothing in it is loaded from elsewhere, and its policy forbids that as well."""
+def page(findings: Findings, folder: str | os.PathLike[str] = "") -> str:
+    """Return the page as HTML. Nothing in it is loaded from elsewhere, and its policy forbids that as well.
+
+    :param folder: where the page will lie; its commands work there.
+    """
     style, script = (resources.files(__package__).joinpath(name).read_text("utf-8") for name in _WITHIN)
     clips = findings.clips
     limits = [
@@ -57,7 +67,7 @@ def page(findings: Findings) -> str:
             many=_MANY,
             limits=limits,
             versions=", ".join(f"{name} {version}" for name, version in findings.versions),
-            commands="\n".join(_command(found) for found in clips),
+            commands="\n".join(_command(found, findings.run, Path(folder)) for found in clips),
             cautions=CAUTIONS,
         )
     )
@@ -102,9 +112,23 @@ def _lead(findings: Findings) -> str:
     return f"{clips}: {said}. Judged against {'; '.join(aims)}.{line}{view}{unread}"
 
 
-def _command(found: ClipFindings) -> str:
-    graph, plate = (shlex.quote(os.path.basename(name)) for name in (found.clip.graph, file_name(found.clip)))
-    return f"inkarnat render {graph} --in plate={plate} --out result=FILES"
+def _command(found: ClipFindings, run: Run, folder: Path) -> str:
+    """Return the command that renders a clip anew, its paths as seen from the folder of the page."""
+
+    def seen(path: Path) -> str:
+        relative = os.path.relpath(path, folder.absolute())
+        return os.path.join(os.curdir, relative) if relative.startswith("-") else relative
+
+    clip = found.clip
+    files, _ = parse_choice(run.path(clip.files))
+    pattern, suffix = SequencePattern.parse(files), files.suffix.lower()
+    number = "" if pattern is None else f".%0{pattern.width}d"
+    result = re.sub(r"[/%#]", "_", clip.name) + f"-skin{number}"
+    result += suffix if suffix in (*PICTURES, *VIDEOS) else next(iter(VIDEOS))
+    source = STANDARD_SOURCE if STANDARD_SOURCE in found.graph.sources else found.graph.sources[0]
+    words = [seen(run.path(clip.graph)), "--in", f"{source}={seen(run.path(clip.files))}", "--out", f"result={result}"]
+    words += ["--frames", clip.frames] if clip.frames else []
+    return "inkarnat render " + shlex.join([*words, *reading_words(clip.read_as)])
 
 
 # --- one clip -----------------------------------------------------------------------------------------------

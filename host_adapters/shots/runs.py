@@ -160,6 +160,22 @@ class Run:
         }
 
 
+def reading_words(read_as: Mapping[str, Any]) -> list[str]:
+    """Return what is assumed of a clip as the command line takes it.
+
+    >>> reading_words({"studio": False, "interlaced": True})
+    ['--range', 'full', '--fields', 'whole']
+    """
+    given = {
+        "--matrix": read_as.get("standard"),
+        "--range": {None: None, True: "studio", False: "full"}[read_as.get("studio")],
+        "--siting": read_as.get("siting"),
+        "--fields": "whole" if read_as.get("interlaced") else None,
+        "--damaged": read_as.get("damaged"),
+    }
+    return [word for name, value in given.items() if value is not None for word in (name, value)]
+
+
 def graph_hash(graph: Graph) -> str:
     """Return the SHA-256 of a graph's content, however its file is laid out."""
     text = json.dumps(graph.to_dict(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
