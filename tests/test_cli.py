@@ -447,3 +447,26 @@ def test_the_same_note_many_times_is_one_line(capsys):
     console.begin_run()
     console.warn("note: a gap")
     assert "a gap" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("code", "status", "taken"), [(0, 0, ""), (4, 4, ""), (None, 0, ""), ("'why'", 1, "why|apart")]
+)
+def test_a_process_ends_at_once_when_all_that_was_asked_for_is_done(code, status, taken):
+    """A thread is waited for and what was registered is called; only then nothing is taken apart piece by piece."""
+    text = f"""
+import atexit, sys, threading, time
+from inkarnat.host_adapters.commands.start import run
+class Piece:
+    def __del__(self, write=sys.stderr.write):
+        write("|apart")
+piece = Piece()
+def program():
+    atexit.register(print, "at the end")
+    threading.Thread(target=lambda: (time.sleep(0.05), print("thread"))).start()
+    sys.exit({code})
+run(program)
+"""
+    done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stdout) == (status, "thread\nat the end\n")
+    assert done.stderr.replace("\n", "") == taken

@@ -3,10 +3,11 @@
 Nothing but this module may be loaded before it listens; it imports what Python itself has loaded by then.
 """
 
+import atexit
 import os
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import FrameType
 from typing import NoReturn
 
@@ -33,24 +34,26 @@ def run(program: Callable[[], NoReturn]) -> NoReturn:
     """Run the program and end the process at once when it has ended in order.
 
     Python would take apart everything that was loaded and compiled, piece by piece: a second after a first correction,
-    and two tenths after any other. The system takes it back in no time.
+    and two tenths after any other. The system takes it back in no time. Threads are waited for before, and whatever
+    else is to be done at the end is done: of what was registered, the first is called last.
     """
+    codes: list[int] = []
+    atexit.register(_end, codes)
     try:
         program()
     except SystemExit as ended:
-        import atexit
-        import threading
+        if ended.code is None or isinstance(ended.code, int):
+            codes.append(ended.code or 0)
+        raise
 
-        others = [
-            thread for thread in threading.enumerate() if not (thread.daemon or thread is threading.main_thread())
-        ]
-        if others or not (ended.code is None or isinstance(ended.code, int)):
-            raise
-        atexit._run_exitfuncs()
+
+def _end(codes: Sequence[int]) -> None:
+    """End the process where it has ended in order; otherwise Python ends as it does."""
+    for code in codes:
         for stream in (sys.stdout, sys.stderr):
             if stream is not None:
-                stream.flush()  # where that fails, Python ends as it does
-        os._exit(ended.code or 0)
+                stream.flush()  # where that fails, Python tells it
+        os._exit(code)
 
 
 def loaded() -> None:
