@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 import re
 from fractions import Fraction
 
@@ -267,6 +268,39 @@ def test_a_clip_without_timestamps_is_counted_by_its_frames(tmp_path):
     done = render(tmp_path, bare, "--frames", "20-30")
     assert done.exit_code == 0, done.stderr
     assert len(list(VideoReader(tmp_path / "out.mkv"))) == 11
+
+
+def timed(path, times):
+    """A clip of frames of their own whose packets carry times in thousandths that are given."""
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("ffv1", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
+        for number, time in enumerate(times):
+            frame = av.VideoFrame(64, 48, "yuv420p")
+            footage.view(frame.planes[0], 8)[:] = 60 + number
+            frame.pts = number
+            for packet in stream.encode(frame):
+                packet.pts = packet.dts = time
+                packet.time_base = Fraction(1, 1000)
+                container.mux(packet)
+    return path
+
+
+@pytest.mark.parametrize("times", [[0] * 24, [40 * max(0, n - (n > 17) - (n > 18)) for n in range(24)]])
+def test_frames_that_carry_one_time_are_all_read_and_written_in_order(tmp_path, times):
+    reader, own = VideoReader(timed(tmp_path / "a.mkv", times)), [60 + n for n in range(24)]
+    assert [int(frame.original.planes[0][0, 0]) for frame in reader] == own
+    assert [int(reader.frame(n).original.planes[0][0, 0]) for n in (20, 19, 24, 18, 2)] == [79, 78, 83, 77, 61]
+    assert any("carry one and the same time; they are taken one after the other, 25 a second" in note
+               for note in reader.info.notes) == (times[-1] == 0)  # fmt: skip
+    with VideoWriter(tmp_path / "b.mp4", reader.info, "h264") as writer:
+        for frame in reader:
+            writer.write(frame.number, frame.picture, frame.original)
+    written = list(VideoReader(tmp_path / "b.mp4"))
+    later = [after.time - before.time for before, after in itertools.pairwise(written)]
+    assert len(written) == 24
+    assert min(later) > 0
+    assert written[-1].time == Fraction(23 if times[-1] == 0 else 21, 25)
 
 
 def test_raw_dv_has_the_rate_of_its_pictures(tmp_path):

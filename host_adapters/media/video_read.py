@@ -94,13 +94,14 @@ class VideoReader:
                 int(context.color_primaries),
                 int(context.color_trc),
             )
-            first = self._first_frame(container, stream)
+            first, self._stands = self._first_frame(container, stream)
             info = describe_stream(self.path, container, stream, first, before, standard, studio, siting)
             info = replace(info, notes=(*chosen, *info.notes))
             if interlaced and first.interlaced_frame:
                 info = replace(info, notes=(*info.notes, _FIELDS_NOTE.format(path)))
             stated: int = stream.frames if _is_plausible(stream) else 0
             full, notes = _empty_slots(path, container, stream)
+            notes += [_STANDING_NOTE.format(path, float(info.rate))] if self._stands else []
             stated = full or stated
             self._promises = stated > 0 and stream.frames > 0
             info = replace(info, notes=(*info.notes, *notes))
@@ -109,16 +110,27 @@ class VideoReader:
         self.info = replace(info, frames=stated or self._counted() + self._missing)
         self._check(first, 1)
 
-    def _first_frame(self, container: Any, stream: Any) -> Any:
+    def _first_frame(self, container: Any, stream: Any) -> tuple[Any, bool]:
+        """Return the first frame, and whether all frames at the beginning carry one time."""
         import av
 
+        times: list[int | None] = []
+        first = None
         try:
-            for frame in container.decode(stream):
-                return frame
+            for packet in container.demux(stream):
+                times += [packet.pts] if packet.size else []
+                first = next(iter(packet.decode()), None) if first is None else first
+                if first is not None and len(times) >= _TIMES:
+                    break
         except (av.error.FFmpegError, OSError) as error:
-            reason = getattr(error, "strerror", None) or str(error)
-            raise InputError(f"{self.path} has no frame that can be decoded ({reason}): export it again.") from error
-        raise InputError(f"{self.path} has no frame that can be decoded: export it again.")
+            if first is None:
+                reason = getattr(error, "strerror", None) or str(error)
+                raise InputError(
+                    f"{self.path} has no frame that can be decoded ({reason}): export it again."
+                ) from error
+        if first is None:
+            raise InputError(f"{self.path} has no frame that can be decoded: export it again.")
+        return first, len(times) > 1 and times[0] is not None and len(set(times)) == 1
 
     def __iter__(self) -> Iterator[VideoFrame]:
         return self.frames()
@@ -242,10 +254,11 @@ class VideoReader:
             decoder.close()
             raise
         at = first.frame.pts if first is not None else None
-        if at is None or not table[0] <= at <= target:
-            decoder.close()
+        place = 0 if at is None else bisect.bisect_left(table, at)
+        if at is None or not table[0] <= at <= target or bisect.bisect_right(table, at) > place + 1:
+            decoder.close()  # where several frames carry one time, nothing says which of them it is
             return self._decoder(), 1
-        return decoder, bisect.bisect_left(table, at) + 1
+        return decoder, place + 1
 
     def _counted(self) -> int:
         """The number of frames by the packets."""
@@ -275,7 +288,8 @@ class VideoReader:
                         untimed += packet.pts is None and packet.size > 0
                         broken = broken or packet.is_corrupt
                 self._missing = max(missing_frames(end, promised, stream), int(broken or cut))
-            self._untimed = untimed if untimed > len(found) else 0
+            standing = len(found) if self._stands else 0
+            self._untimed = max(standing, untimed if untimed > len(found) else 0)
             self._table = [] if self._untimed else sorted(found)
             self._keys = sorted(keys)
         return self._table
@@ -329,12 +343,18 @@ class VideoReader:
         planes = planes_of(frame, info.pixel_format)
         exact = 1 / (info.rate * info.time_base)
         step = round(exact)
-        pts = frame.pts if frame.pts is not None else info.start + (number - 1) * step
+        by_number = frame.pts is None or self._stands
+        pts = info.start + round((number - 1) * exact) if by_number else frame.pts
         # A step that is no whole number of units comes cut, or not at all, by where reading began.
         cut = exact.denominator > 1 and abs(frame.duration - exact) < 1
         original = Original(planes, pts, step if cut else frame.duration or step)
         return VideoFrame(number, (pts - info.start) * info.time_base, info, original)
 
+
+_TIMES = 3
+"""Packets at the beginning whose times are compared."""
+
+_STANDING_NOTE = "{}: its frames carry one and the same time; they are taken one after the other, {:g} a second."
 
 _FIELDS_NOTE = (
     "{}: its interlaced frames are taken whole. Where it moves, the edge of a matte combs, and an output says that it "

@@ -237,6 +237,7 @@ class VideoWriter(OutputWriter):
         self._durations: dict[int | None, int] = {}
         self._decoded: int | None = None
         self._starts: int | None = None
+        self._begun: int | None = None
         self._whole = 0
         self._worked = False
         self._open(encoder)
@@ -360,11 +361,14 @@ class VideoWriter(OutputWriter):
         elif number <= self._last_number:
             self.abort()
             raise OutputError(f"{self.path}: frame {number} comes after a later one; write frames in order.")
-        pts = max(pts, self._last + 1) if self._last_number else pts  # damaged clips show two frames at one time
+        pts = max(pts, self._last) if self._last_number else pts
         with self._guard():
             frame = coded.frame
             shift = 0 if self._first[0] == 1 else self._first[1]
             begin, end = self._output_time(pts - shift), self._output_time(pts + duration - shift)
+            if self._begun is not None and begin <= self._begun:  # some clips show two frames at one time
+                begin, end = self._begun + 1, max(end, self._begun + 2)
+            self._begun = begin
             frame.pts, frame.duration, frame.time_base = begin, end - begin, _output_time_base(self.like)
             self._durations[begin], self._whole = end - begin, end - self._begins_at(begin)
             self._mux(self._encoding.encode(frame), pts * self.like.time_base)
