@@ -343,13 +343,14 @@ def left_behind(light: Picture, final: Picture, matte: Matte, face: Sample) -> L
     missed = np.where(matte < 0.5, inside.astype(np.float32), np.float32(0))
     try:
         whole = measure_skin(light, inside.astype(np.float32))
-        ends = measure_skin(final, missed)
+        begins, ends = measure_skin(light, missed), measure_skin(final, missed)
     except ReadingError:
         return None
     y, cb, cr = rgb_to_ycbcr(np.ascontiguousarray(light[inside][None, :, :3]))[0].T
     off = np.abs(wrapped(np.degrees(np.arctan2(cr, cb)) - whole.angle))
     skin_too = (off < _SAME_SKIN) & (np.hypot(cb, cr) > whole.ratio * y / 2) & (y > _DARKEST)
-    return LeftBehind(float((skin_too & (matte[inside] < 0.5)).sum()) / max(int(skin_too.sum()), 1), ends.angle)
+    share = float((skin_too & (matte[inside] < 0.5)).sum()) / max(int(skin_too.sum()), 1)
+    return LeftBehind(share, ends.angle, (wrapped(ends.angle - begins.angle), ends.ratio / max(begins.ratio, 1e-6)))
 
 
 _SAME_SKIN, _DARKEST = 20.0, 0.06

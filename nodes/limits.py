@@ -143,7 +143,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
 
 
 UNJUDGED = (
-    "part of a face that is not keyed and reads within the limits of hue: it ends as near to the target as the rest",
+    "part of a face that is not keyed, where the rest was moved within the limits of hue and colour only",
     "a matte that is cut beside the middle of a face: on ears, neck and hands",
     "part of a turn, while what is missing stays within the limits of hue and colour",
     "a doll, a poster, a painted or a mirrored face: it has the colour and the form of skin and is keyed like it",

@@ -136,10 +136,13 @@ class LeftBehind:
     """The part of a known face that is not keyed.
 
     :ivar share: of the face. :ivar angle: its hue in the final picture, degrees.
+    :ivar moved: how far it was turned after the light, degrees, and the factor on its saturation: none and 1 where
+        nothing moved it. None where that is not known.
     """
 
     share: float
     angle: float
+    moved: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -482,6 +485,26 @@ def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
         yield Finding(status, sentence, "keep more")
 
 
+def _face_findings(evidence: Evidence) -> Iterable[Finding]:
+    """Doubt a face of which a part is left behind: it ends elsewhere, or was not moved like the rest."""
+    face, light, final = evidence.face, evidence.light, evidence.final
+    if face is None or final is None or (status := status_of("left behind", face.share)) == HOLDS:
+        return
+    part = f"{_part(face.share)} of this face is left behind"
+    if status_of("hue", wrapped(face.angle - final.angle)) != HOLDS:
+        yield Finding(status, f"{part}: {face.angle:.0f}° against {final.angle:.0f}°.", "sample")
+    elif face.moved is not None and light is not None:
+        turn = wrapped(final.angle - light.angle) - face.moved[0]
+        factor = final.ratio / max(light.ratio * face.moved[1], 1e-6)
+        skin = Skin.of(final)
+        apart = distance(skin, replace(skin, angle=skin.angle - turn, ratio=skin.ratio / max(factor, 1e-6)))
+        seam = max(status_of("hue", apart.angle), status_of("colour", apart.delta_e), key=_RANK.__getitem__)
+        if seam != HOLDS:
+            side = "redder" if turn < 0 else "yellower"
+            moved = f"{abs(turn):.1f}° {side}, its saturation × {factor:.2f}"
+            yield Finding(min(status, seam, key=_RANK.__getitem__), f"{part}: the rest was made {moved}.", "sample")
+
+
 def _key_findings(evidence: Evidence) -> Iterable[Finding]:
     read = evidence.light or evidence.final
     if read is not None and evidence.sampled and not evidence.accepted and status_of("stray", read.stray) != HOLDS:
@@ -490,12 +513,7 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
             f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed, or skin in other light."
         )
         yield Finding(CHECK, sentence, "keep out")
-    face, final = evidence.face, evidence.final
-    if face is not None and final is not None and status_of("hue", wrapped(face.angle - final.angle)) != HOLDS:
-        status = status_of("left behind", face.share)
-        if status != HOLDS:
-            sentence = f"{_part(face.share)} of this face is left behind: {face.angle:.0f}° against {final.angle:.0f}°."
-            yield Finding(status, sentence, "sample")
+    yield from _face_findings(evidence)
     if evidence.area_change is not None and (status := status_of("area", evidence.area_change)) != HOLDS:
         amount = f"{abs(evidence.area_change):.0%} {'more' if evidence.area_change > 0 else 'less'}"
         fix = "keep out" if evidence.area_change > 0 else "sample"
