@@ -163,6 +163,7 @@ class Evidence:
     :ivar accepted: whether somebody looked at this matte and found it right; then no sign of it counts.
     :ivar wander: degrees of hue between the farthest frames of the clip under this one correction; 0 where one frame
         was looked at. :ivar cut: the first frame behind a cut in the clip, None where none was looked for or found.
+    :ivar across: degrees by which the skin behind the cut lies from that before it.
     :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
 
@@ -186,6 +187,7 @@ class Evidence:
     misread: str = ""
     wander: float = 0.0
     cut: int | None = None
+    across: float = 0.0
 
     @property
     def turn(self) -> float:
@@ -533,16 +535,23 @@ def _beside_findings(evidence: Evidence) -> Iterable[Finding]:
 
 def _clip_findings(evidence: Evidence) -> Iterable[Finding]:
     """Doubt a clip through which the skin wanders: what holds on one frame of it says little of the others."""
-    if not evidence.sampled or (status := status_of("over the clip", evidence.wander)) == HOLDS:
+    if not evidence.sampled:
         return
-    sentence = (
-        f"The hue of the skin wanders by {evidence.wander:.1f}° through the clip under this one correction "
-        f"({LIMITS['over the clip'].check:g}° are doubted): "
-    )
-    if evidence.cut is not None:
-        yield Finding(status, f"{sentence}there is a cut at frame {evidence.cut}.", "cut")
-    else:
-        yield Finding(status, f"{sentence}other light, another person, or a matte that changes.", "drift")
+    if (status := status_of("over the clip", evidence.wander)) != HOLDS:
+        sentence = (
+            f"The hue of the skin wanders by {evidence.wander:.1f}° through the clip under this one correction "
+            f"({LIMITS['over the clip'].check:g}° are doubted): "
+        )
+        if evidence.cut is not None:
+            yield Finding(status, f"{sentence}there is a cut at frame {evidence.cut}.", "cut")
+        else:
+            yield Finding(status, f"{sentence}other light, another person, or a matte that changes.", "drift")
+    elif evidence.cut is not None and (status := status_of("behind a cut", evidence.across)) != HOLDS:
+        sentence = (
+            f"There is a cut at frame {evidence.cut}: behind it the skin is {abs(evidence.across):.1f}° "
+            f"{_side(evidence.across)} under this one correction."
+        )
+        yield Finding(status, sentence, "cut")
 
 
 def _part(share: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from fractions import Fraction
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph, with_keyed
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
 from inkarnat.host_adapters.shots import drift
+from inkarnat.host_adapters.shots.evidence import survey
 from inkarnat.nodes import (
     CorrectionOptions,
     MarkedFrame,
@@ -134,6 +136,33 @@ def test_cuts_are_found_and_a_drift_is_none():
     assert drift.find_cuts(ramp, FRAMES) == ()
     assert drift.find_cuts(lambda frame: two_shots(26 if frame == 2 else 1), range(1, 3)) == (2,)
     assert drift.find_cuts(ramp, range(5, 6)) == ()
+
+
+def looked_at(read, count, frames=FRAMES):
+    """The cut that is found from a few frames, and how many frames more were read for it."""
+    asked = []
+    cuts = drift.CutFinder(lambda frame: asked.append(frame) or read(frame), frames)
+    for frame in drift.spread(frames, count):
+        cuts.see(frame, read(frame))
+    return cuts.first(), len(asked)
+
+
+def test_a_cut_is_found_between_frames_that_were_looked_at():
+    for count in (5, 9, 60):
+        cut, more = looked_at(two_shots, count)
+        assert cut == 26
+        assert more <= 10
+    assert looked_at(ramp, 5) == (None, 0)
+    assert looked_at(lambda frame: two_shots(26 if frame == 2 else 1), 2, [1, 2]) == (2, 2)
+    shifted = ramp(1)
+    assert looked_at(lambda frame: np.roll(shifted, -9 * frame, axis=1), 5)[0] is None, "a pan is no cut"
+
+
+def test_a_survey_tells_a_cut_and_how_the_skin_differs_behind_it():
+    found = survey(SimpleNamespace(frames=FRAMES, read=two_shots), graph(), lambda picture: picture).wander
+    assert found.cut == 26
+    before, behind = measure_skin(ramp(8), scene().matte), measure_skin(two_shots(45), scene("tan", 9, "plaster").matte)
+    assert found.across > behind.angle - before.angle > 8, "as far as by the true mattes, and some of the other's wall"
 
 
 def test_movement_is_no_cut():

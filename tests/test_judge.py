@@ -286,4 +286,10 @@ def test_skin_that_wanders_through_its_clip_is_doubted_and_a_cut_is_named():
     verdict = judge(dataclasses.replace(known, wander=15.6, cut=13), aim)
     assert "there is a cut at frame 13" in verdict.sentence
     assert "--frames" in verdict.fix()
+    verdict = judge(dataclasses.replace(known, wander=3.0, cut=13, across=-2.6), aim)
+    assert (verdict.status, verdict.sentence) == (
+        CHECK,
+        "There is a cut at frame 13: behind it the skin is 2.6° redder under this one correction.",
+    )
+    assert judge(dataclasses.replace(known, wander=3.0, cut=13, across=1.9), aim).status == HOLDS
     assert judge(dataclasses.replace(known, wander=15.6, sampled=False), aim).status == NOT_JUDGED

@@ -34,6 +34,7 @@ from ..graphs.typed import typed_words
 from ..media.clips import Clip, parse_frames
 from ..media.pictures import picture_format, write_picture
 from ..shots.aims import aim_at, aims_of, noted_light
+from ..shots.drift import CutFinder
 from ..shots.evidence import (
     BEFORES,
     WITHOUT_LOOK,
@@ -296,8 +297,10 @@ def _through_graph(
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
     apart_most: dict[str, Warned] = {}
+    cuts = CutFinder(clip.read, clip.frames)
     for number in numbers:
         pictures = witness.pictures(clip, number)
+        cuts.see(number, pictures["as_shot"] if "as_shot" in pictures else pictures["final"])
         for name, output in witness.mattes.items():
             first_seen.setdefault(name, (pictures["final"], pictures[output]))
             moment = witness.moment(pictures, number, name)
@@ -317,9 +320,10 @@ def _through_graph(
             if number == numbers[len(numbers) // 2] and not corrected:
                 alone = len(witness.mattes) == 1
                 faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone)
-    verdicts = {}
+    verdicts, cut = {}, cuts.first()
     for name, own in moments.items():
-        surveyed = Survey.of(own, numbers, *faces.get(name, (None, None)))
+        face, of_face = faces.get(name, (None, None))
+        surveyed = Survey.of(own, numbers, face, of_face, cut)
         found = evidence(
             graph, surveyed, numbers[0], noted_light(graph), view=seen, person=name, misread=misread_of(clip, graph)
         )

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from ...kernels.angles import wrapped
 from ...kernels.arrays import Floats, as_picture
 from ...kernels.colour import rgb_to_ycbcr
+from ...kernels.errors import InkarnatError
 from ...nodes import ReadingError, SteerSkin, measure_skin
 from ..graphs.graph import Graph
 from ..graphs.keyframes import Keyframes, thinned
@@ -65,6 +66,19 @@ class Drift:
     def as_dict(self) -> dict[str, Any]:
         """Return the drift as plain JSON data."""
         return {"span": self.span, "angles": [[frame, round(angle, 3)] for frame, angle in self.angles]}
+
+
+@dataclass(frozen=True)
+class Wander:
+    """How far skin wanders through a clip under one correction.
+
+    :ivar span: degrees of hue between the farthest frames. :ivar cut: the first frame behind a cut, None without one.
+    :ivar across: degrees by which the skin behind the cut lies from that before it.
+    """
+
+    span: float = 0.0
+    cut: int | None = None
+    across: float = 0.0
 
 
 def measure_drift(graph: Graph, read: Read, frames: Sequence[int], steer: str = "steer") -> Drift:
@@ -230,6 +244,7 @@ def _line_at(at: NDArray[np.float64], values: NDArray[np.float64], weights: NDAr
 _STRIDE = 8
 _SUSPECT, _CUT, _STANDS_OUT = 0.25, 0.30, 3.0
 _MOST_PIXELS = 40_000
+_MOST_GAPS = 2
 _LUMA_BINS, _CHROMA_BINS = 12, 10
 
 
@@ -253,6 +268,64 @@ def find_cuts(read: Read, frames: Sequence[int]) -> tuple[int, ...]:
         usual = float(np.median(steps)) if len(steps) > 1 else 0.0
         cuts += [frames[first + 1 + k] for k, d in enumerate(steps) if d > _CUT and d > _STANDS_OUT * usual]
     return tuple(cuts)
+
+
+class CutFinder:
+    """Finds a cut between frames of a clip that were looked at, and reads few others for it.
+
+    :param read: the picture at a frame. :param frames: all that count, rising.
+    """
+
+    def __init__(self, read: Read, frames: Sequence[int]) -> None:
+        self._read, self._frames = read, frames
+        self._seen: dict[int, NDArray[np.float64]] = {}
+
+    def see(self, frame: int, picture: Floats) -> None:
+        """Take note of a frame as it is looked at."""
+        self._seen[frame] = _histogram(picture)
+
+    def first(self) -> int | None:
+        """Return the first frame behind a cut, None where none is found: see :func:`find_cuts` for what one is.
+
+        Where two frames that were looked at differ enough, it is searched for by halves, in the two widest such gaps.
+        """
+        steps = itertools.pairwise(sorted(self._seen))
+        gaps = [(_difference(self._seen[a], self._seen[b]), a, b) for a, b in steps]
+        wide = sorted((gap for gap in gaps if gap[0] > _SUSPECT), reverse=True)[:_MOST_GAPS]
+        try:
+            return min((cut for _, a, b in wide if (cut := self._between(a, b)) is not None), default=None)
+        except InkarnatError:
+            return None  # a frame that cannot be read: whoever needs it says so
+
+    def _between(self, first: int, last: int) -> int | None:
+        low, high = self._frames.index(first), self._frames.index(last)
+        known: dict[int, NDArray[np.float64]] = {}
+
+        def step(one: int, other: int) -> float:
+            for place in (one, other):
+                if place not in known:
+                    known[place] = _histogram(self._read(self._frames[place]))
+            return _difference(known[one], known[other])
+
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if step(low, middle) >= step(middle, high) else (middle, high)
+        beside = [step(k, k + 1) for k in (low - 1, high) if 0 <= k < len(self._frames) - 1]
+        usual = float(np.median(beside)) if beside else 0.0
+        return self._frames[high] if step(low, high) > max(_CUT, _STANDS_OUT * usual) else None
+
+
+def across(cut: int | None, angles: Sequence[tuple[int, float]]) -> float:
+    """Return by how many degrees the skin behind a cut lies from that before it; 0 without a cut.
+
+    :param angles: (frame, degrees), unwrapped.
+
+    >>> across(10, [(1, 0.0), (5, 0.4), (12, 3.0)])
+    2.8
+    """
+    before = [angle for frame, angle in angles if cut is not None and frame < cut]
+    behind = [angle for frame, angle in angles if cut is not None and frame >= cut]
+    return float(np.median(behind) - np.median(before)) if before and behind else 0.0
 
 
 def _histogram(picture: Floats) -> NDArray[np.float64]:

@@ -57,6 +57,7 @@ from ..media.pictures import PictureInfo
 from ..media.video_format import VideoInfo
 from .aims import noted_covered, noted_doubts
 from .approach import Approach
+from .drift import CutFinder, Wander, across
 from .faces import person_in
 from .sampling import spread
 
@@ -346,7 +347,7 @@ class Survey:
     :ivar failed: why frames could not be read, by frame. :ivar face: what of the face is left behind in the middle.
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
     :ivar without_look, aimed: as in :class:`Moment`. :ivar doubts: of the matte in the middle, as in :class:`Moment`.
-    :ivar wander: degrees of hue between the farthest frames, in the end.
+    :ivar wander: how far its hue wanders, in the end.
     """
 
     as_shot: SkinReading | None
@@ -359,7 +360,7 @@ class Survey:
     without_look: SkinReading | None = None
     aimed: SkinReading | None = None
     doubts: tuple[Warned, ...] | None = None
-    wander: float = 0.0
+    wander: Wander = dataclasses.field(default_factory=Wander)
 
     @property
     def area(self) -> float:
@@ -368,16 +369,25 @@ class Survey:
 
     @classmethod
     def of(
-        cls, moments: Sequence[Moment], frames: Sequence[int], face: LeftBehind | None, of_face: float | None
+        cls,
+        moments: Sequence[Moment],
+        frames: Sequence[int],
+        face: LeftBehind | None,
+        of_face: float | None,
+        cut: int | None = None,
     ) -> Survey:
-        """Return the medians of what was read on frames."""
+        """Return the medians of what was read on frames.
+
+        :param cut: the first frame behind a cut, where one was found.
+        """
         failed = tuple((moment.frame, moment.missing) for moment in moments if moment.missing)
         names = (*BEFORES, "without_look", "aimed")
         shot, light, final, without, aimed = (middle([getattr(m, each) for m in moments]) for each in names)
         doubts = moments[len(moments) // 2].doubts if moments else None
-        angles = [moment.final.angle for moment in moments if moment.final is not None]
-        off = [wrapped(angle - angles[0]) for angle in angles]
-        wander = max(off) - min(off) if off else 0.0
+        angles = [(moment.frame, moment.final.angle) for moment in moments if moment.final is not None]
+        off = [(frame, wrapped(angle - angles[0][1])) for frame, angle in angles]
+        span = max(angle for _, angle in off) - min(angle for _, angle in off) if off else 0.0
+        wander = Wander(span, cut, across(cut, off))
         return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander)
 
 
@@ -417,10 +427,12 @@ def survey_people(
     witness = Witness(graph, view)
     wanted = frames if frames is not None else clip.frames
     missing = getattr(clip, "missing", ())
-    numbers = spread([number for number in wanted if number not in missing] or wanted, most)
+    wanted = [number for number in wanted if number not in missing] or wanted
+    numbers = spread(wanted, most)
     moments: dict[str, list[Moment]] = {name: [] for name in aims}
     failed: dict[str, list[tuple[int, str]]] = {name: [] for name in aims}
     faces: dict[str, tuple[LeftBehind | None, float | None]] = dict.fromkeys(aims, (None, None))
+    cuts = CutFinder(clip.read, wanted)
     for number in numbers:
         try:
             pictures = witness.pictures(clip, number)
@@ -428,6 +440,7 @@ def survey_people(
             for each in failed.values():
                 each.append((number, str(error)))
             continue
+        cuts.see(number, pictures["as_shot"])
         for name, aim in aims.items():
             moment = witness.moment(pictures, number, name)
             if moment.final is None or moment.light_only is None:
@@ -436,7 +449,8 @@ def survey_people(
             moments[name].append(dataclasses.replace(moment, aimed=witness.aimed(clip, number, name, aim)))
             if number == numbers[len(numbers) // 2]:
                 faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone=len(witness.mattes) == 1)
-    surveys = {name: Survey.of(own, numbers, *faces[name]) for name, own in moments.items()}
+    cut = cuts.first()
+    surveys = {name: Survey.of(own, numbers, *faces[name], cut=cut) for name, own in moments.items()}
     return {name: dataclasses.replace(each, failed=tuple(failed[name])) for name, each in surveys.items()}
 
 
@@ -537,7 +551,7 @@ def evidence(
     view: str = "",
     person: str = "",
     misread: str = "",
-    drift: tuple[float, int | None] | None = None,
+    drift: Wander | None = None,
 ) -> Evidence:
     """Return what the judge is told of a clip.
 
@@ -545,8 +559,8 @@ def evidence(
     :param beside: the clip that this one should agree with, and ``named`` its name. :param person: by the name in the
         graph. Without a clip beside it, what the key covers is compared with where the graph was solved; heads turn
         within a clip, so only what is far beyond that counts. :param misread: see :func:`misread_of`.
-    :param drift: how far the hue wanders through the clip, and the frame behind a cut in it, where that is known
-        better than from the frames that were surveyed.
+    :param drift: how far the hue wanders through the clip, where that is known better than from the frames that were
+        surveyed.
     """
     change = None
     if beside is not None and beside.of_face and surveyed.of_face is not None:
@@ -554,6 +568,7 @@ def evidence(
     elif beside is None and surveyed.of_face is not None and (noted := noted_covered(graph, person)):
         change = surveyed.of_face / noted - 1
         change = change if abs(change) >= (LIMITS["area"].off or 0.0) else None
+    wander = drift or surveyed.wander
     missing = surveyed.failed[0][1] if surveyed.failed and surveyed.final is None else ""
     return Evidence(
         surveyed.light_only,
@@ -574,8 +589,9 @@ def evidence(
         doubts=doubts_of(graph, surveyed, person),
         accepted=is_accepted(graph, person),
         misread=misread,
-        wander=surveyed.wander if drift is None else drift[0],
-        cut=None if drift is None else drift[1],
+        wander=wander.span,
+        cut=wander.cut,
+        across=wander.across,
     )
 
 

@@ -80,7 +80,7 @@ from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
-from .drift import Drift, Followed, find_cuts, follow_drift, measure_drift
+from .drift import LOOKED_AT, CutFinder, Drift, Followed, Wander, across, follow_drift, measure_drift
 from .evidence import (
     Moment,
     Survey,
@@ -208,16 +208,16 @@ class SolveOptions:
 class Drifting:
     """The drift of each person by the id of their steering, and what was done about it.
 
-    :ivar cut: the first frame behind a cut, looked for where the skin wanders far.
+    :ivar cut: the first frame behind a cut, looked for where the skin drifts.
     """
 
     spans: Mapping[str, Drift]
     followed: Followed | None
     cut: int | None = None
 
-    def of(self, id: str) -> tuple[float, int | None]:
-        """Return how far the skin of a steering wanders, and the frame behind a cut."""
-        return self.spans[id].span, self.cut
+    def of(self, id: str) -> Wander:
+        """Return how far the skin of a steering wanders."""
+        return Wander(self.spans[id].span, self.cut, across(self.cut, self.spans[id].angles))
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain JSON data."""
@@ -728,14 +728,20 @@ def _with_drift(
     steers = {person.id("steer"): person for person in correction.people}
     spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
     if options.drift != "follow":
-        far = any(beyond("over the clip", drift.span) for drift in spans.values())
-        cut = next(iter(find_cuts(clip.read, frames)), None) if far else None
         told = {id: drift for id, drift in spans.items() if beyond("drift", drift.span)}
         notes += [_offer(steers[id], drift) for id, drift in told.items() if not beyond("over the clip", drift.span)]
-        return graph, Drifting(spans, None, cut)
+        return graph, Drifting(spans, None, _cut(clip, frames) if told else None)
     solves = {id: _steering(options.wanted, aims[person.name]) for id, person in steers.items()}
     followed = follow_drift(graph, clip.read, frames, solves)
     return with_keyed(graph, followed.keyed), Drifting(spans, followed)
+
+
+def _cut(clip: Footage, frames: Sequence[int]) -> int | None:
+    """Return the first frame behind a cut, None where none is found."""
+    cuts = CutFinder(clip.read, frames)
+    for frame in spread(frames, LOOKED_AT):
+        cuts.see(frame, clip.read(frame))
+    return cuts.first()
 
 
 def _steering(wanted: CorrectionOptions, target: SkinTarget) -> Callable[..., SteerSkin]:
