@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
 from .devices import on_devices
-from .face import EYE, HOLE, Cells, FaceCut, Landmarks, Window, cells_of, cut, fit, grid_shape, window_of
+from .face import EYE, HOLE, ZONE, Cells, FaceCut, Landmarks, Window, cells_of, cut_placed, fit, grid_shape, window_of
 from .jit import inline, strip_kernel, subroutine
 from .rows import fill_row, limit_row
 from .strips import over_rows
@@ -121,25 +121,38 @@ def grown(flags: Flags, radius: int = 1) -> Flags:
 # --- evidence -----------------------------------------------------------------------------------------------
 
 
-def evidence(cut: FaceCut, keyed: float = 1.0) -> Floats:
-    """Return what one face says of the matte, float32 over its window; ``keyed``: how far the face itself is keyed."""
-    p, radius = cut.likely, cut.radius
-    beside = cut.has(1) & (radius < 1.9) & ((cut.down < _BESIDE) | (radius < 1.05)) & ~(cut.has(HOLE) & (radius < 1))
-    lid = np.where(beside, np.clip((p - 0.02) / 0.18, 0, 1), 1)
-    lid = np.maximum(lid, p * (radius < 1.15))
-    floor = np.where(cut.has(EYE), 0, p * np.clip((1.25 - radius) / 0.2, 0, 1)) * keyed
-    return np.asarray(0.5 * lid + 0.5 * floor, np.float32)
+@subroutine
+def _evidence_row(out, likely, radius, down, flags, keyed, presence):
+    for j in range(out.shape[0]):
+        p, r, flag = likely[j], radius[j], flags[j]
+        beside = flag & ZONE != 0 and r < F(1.9) and (down[j] < F(_BESIDE) or r < F(1.05))
+        beside = beside and not (flag & HOLE != 0 and r < F(1))
+        lid = clamp((p - F(0.02)) / F(0.18), F(0), F(1)) if beside else F(1)
+        lid = max(lid, p if r < F(1.15) else F(0))
+        floor = (F(0) if flag & EYE != 0 else p * clamp((F(1.25) - r) / F(0.2), F(0), F(1))) * keyed
+        out[j] = F(0.5) + presence * (F(0.5) * lid + F(0.5) * floor - F(0.5))
+
+
+@strip_kernel
+def _cut_evidence_strips(likely, radius, down, flags, keyed, presence, out):
+    for i in range(out.shape[0]):
+        _evidence_row(out[i], likely[i], radius[i], down[i], flags[i], keyed, presence)
+
+
+def evidence(cut: FaceCut, keyed: float = 1.0, presence: float = 1.0) -> Floats:
+    """Return what one face says of the matte, float32 over its window.
+
+    :param keyed: how far the face itself is keyed. :param presence: 0 to 1, how far it counts.
+    """
+    out = np.empty(cut.likely.shape, np.float32)
+    _cut_evidence_strips(cut.likely, cut.radius, cut.down, cut.flags, np.float32(keyed), np.float32(presence), out)
+    return out
 
 
 def joined(first: Floats, second: Floats) -> Floats:
     """Join the evidence of two faces: what either keys is keyed, else the lower lid holds."""
     most = np.maximum(first, second)
     return np.asarray(np.where(most > 0.5, most, np.minimum(first, second)), np.float32)
-
-
-def faded(plane: Floats, presence: float) -> Floats:
-    """Return evidence that counts only in part, 0 to 1."""
-    return np.asarray(0.5 + presence * (plane - 0.5), np.float32)
 
 
 # --- on the grid --------------------------------------------------------------------------------------------
@@ -718,13 +731,14 @@ def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
     per_cell = F(width) / F(shape[1])
     known, x0, x1 = -1, 0, 0
     for y in range(y0, y1):
-        if given:
-            limit_row(out[y], before[y], F(0), F(1))
-        else:
-            fill_row(out[y], F(0.5))
         row, part = grid_place(y, height, shape[0])
         row -= top
-        if row < 0 or row >= rows:
+        told_here = row >= 0 and row < rows
+        if given:
+            limit_row(out[y], before[y], F(0), F(1))
+        elif not told_here:
+            fill_row(out[y], F(0.5))
+        if not told_here:
             continue
         other = min(row + 1, rows - 1)
         if row != known:
@@ -735,12 +749,19 @@ def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
             known = row
             x0 = max(int((F(left + told_from) - F(0.5)) * per_cell) - 1, first)
             x1 = min(int((F(left + told_to) + F(1.5)) * per_cell) + 2, last)
-        if x0 >= x1:
-            continue  # the face says nothing here
+        if x0 >= x1:  # the face says nothing here
+            if not given:
+                fill_row(out[y], F(0.5))
+            continue
         _mixed_row(grid, row, other, part, mixed)
         _steps_row(mixed, steps)
         _enlarged_row(wide[x0:x1], mixed, steps, cells[x0:x1], parts[x0:x1])
-        _tell_row(out[y, x0:x1], wide[x0:x1])
+        if given:
+            _tell_row(out[y, x0:x1], wide[x0:x1])
+        else:
+            fill_row(out[y, :x0], F(0.5))
+            limit_row(out[y, x0:x1], wide[x0:x1], F(0), F(1))
+            fill_row(out[y, x1:], F(0.5))
 
 
 @on_devices
@@ -783,10 +804,10 @@ def evidence_on_grid(
     shape = grid_shape(*image.shape[:2])
     placed = fit(points, shape, turns)
     window = None if placed is None or presence <= 0 else window_of(placed, shape)
-    found = None if window is None else cut(cells_of(image, window), points, shape, turns)
-    if found is None:
+    if placed is None or window is None:
         return np.full((1, 1), 0.5, np.float32), 0, 0
-    return faded(evidence(found, keyed), presence), found.window.top, found.window.left
+    found = cut_placed(cells_of(image, window), placed, window, turns)
+    return evidence(found, keyed, presence), window.top, window.left
 
 
 @on_devices

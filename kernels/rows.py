@@ -52,6 +52,13 @@ def sum2_row(out, a, b):
 
 
 @inline
+def add_scaled_row(out, a, weight):
+    """Add a row times a number to another."""
+    for x in range(out.shape[0]):
+        out[x] = out[x] + weight * a[x]
+
+
+@inline
 def add_ends_row(out, a, b, weight):
     """Add the weighted sum of two rows to a row."""
     for x in range(out.shape[0]):
