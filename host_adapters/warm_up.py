@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import itertools
+import json
 import math
 import os
 import subprocess
@@ -27,7 +28,18 @@ from ..kernels.arrays import Floats
 from ..kernels.errors import InkarnatError
 from ..kernels.guided import guided, guided_coefficients
 from ..kernels.morphology import grow
-from ..nodes import NODES, REST, Sample, SoftenMatte, learn_skin_key, measure_skin, solve_balance, solve_steer
+from ..nodes import (
+    EARLIER,
+    NODES,
+    REST,
+    Sample,
+    SoftenMatte,
+    SteerSkin,
+    learn_skin_key,
+    measure_skin,
+    solve_balance,
+    solve_steer,
+)
 from ..nodes.declare import Node, Param, ParamError
 
 _SIZE = (216, 384)
@@ -198,11 +210,19 @@ Report = Callable[[float], bool]
 """Is told the share that is done, 0 to 1, and returns False where the rest is not wanted any more."""
 
 _MADE_OF: Mapping[str, tuple[str, ...]] = {
-    "correct_skin": ("balance", "skin_key", "soften_matte_plainly", "steer_skin", "tone_curve", "cdl"),
-    "soften_matte": ("soften_matte_plainly", "move_edge", "follow_picture"),
+    "correct_skin": ("skin_key", "follow_picture", "key_edge", "softened_turn"),
+    "soften_matte": ("soften_matte_plainly",),
 }
-_ACTIONS = ":actions"
-_WEIGHTS = {"skin_key": 8.0, "soften_matte_plainly": 6.0, "move_edge": 3.0, "follow_picture": 3.0}
+"""The parts of which a first render is made: two processes compile them from either end."""
+_REST_OF: Mapping[str, tuple[str, ...]] = {
+    "correct_skin": ("balance", "tone_curve", "cdl", "steer_skin"),
+    "soften_matte": ("move_edge", "follow_picture"),
+}
+"""What other settings take, the likelier first."""
+_TOUCHED: Mapping[str, Mapping[str, Any]] = {"correct_skin": {"angle": 5.0}}
+"""What a person sets first, of nodes that change nothing as they rest."""
+_FIRST, _ACTIONS = ":first", ":actions"
+_WEIGHTS = {"skin_key": 8.0, "softened_turn": 5.0, "soften_matte_plainly": 6.0, "correct_skin:first": 0.5}
 """About how long pieces take beside each other, where that is not 1."""
 _HOST_PIXELS = "host_pixels"
 _EVENT = b"."
@@ -211,33 +231,41 @@ _PAUSE = 0.1
 
 
 def pieces_of(kind: type[Node]) -> tuple[str, ...]:
-    """Return the pieces in which a first render is compiled, parts, the pixels of hosts and the whole; then buttons."""
-    return (*_render_pieces(kind), *_button_pieces(kind))
+    """Return all the pieces in which an effect is compiled, what a first render needs before the rest."""
+    return (*_first_pieces(kind), *_later_pieces(kind))
 
 
-def _render_pieces(kind: type[Node]) -> tuple[str, ...]:
-    return (*_MADE_OF.get(kind.name, ()), _HOST_PIXELS, kind.name)
+def _first_pieces(kind: type[Node]) -> tuple[str, ...]:
+    """What a first render needs: the pixels of hosts, its parts, and the render itself."""
+    return (_HOST_PIXELS, *_MADE_OF.get(kind.name, ()), kind.name + _FIRST)
 
 
-def _button_pieces(kind: type[Node]) -> tuple[str, ...]:
-    return (kind.name + _ACTIONS,) if kind.actions() else ()
+def _later_pieces(kind: type[Node]) -> tuple[str, ...]:
+    """What buttons need, then what other settings do."""
+    buttons = (kind.name + _ACTIONS,) if kind.actions() else ()
+    return (*buttons, *_REST_OF.get(kind.name, ()), kind.name)
 
 
-def compile_ahead(kind: type[Node], report: Report, finished: Callable[[], None] = lambda: None) -> bool:
+def compile_ahead(
+    kind: type[Node], report: Report, finished: Callable[[], None] = lambda: None, now: Node | None = None
+) -> bool:
     """Compile what a first render of an effect needs, in processes of their own where that can be.
 
-    One works from the beginning and one from the end; the first goes on with what its buttons need, which nobody waits
-    for here. ``finished`` is told when that is done as well. :return: False where ``report`` broke it off.
+    One works from the beginning and one from the end; the first goes on with what its buttons and other settings need,
+    which nobody waits for here. ``finished`` is told when that is done as well.
+
+    :param now: the effect as it is set: that is rendered first. :return: False where ``report`` broke it off.
     """
-    names, later = _render_pieces(kind), _button_pieces(kind)
+    names, later = _first_pieces(kind), _later_pieces(kind)
+    rendered = json.dumps((kind() if now is None else now).config())
     orders = (names + later, (*names[-2::-1], names[-1])) if _can_help() else ()  # the whole holds all parts: last
-    workers = [worker for worker in map(_worker, orders) if worker]
+    workers = [worker for worker in (_worker(order, rendered) for order in orders) if worker]
     if not workers:
         names += later
         for index, name in enumerate(names):
             if not report(index / len(names)):
                 return False
-            compile_first_uses([name])
+            compile_first_uses([name], now=rendered)
         finished()
         return report(1.0)
     going_on = False
@@ -246,12 +274,10 @@ def compile_ahead(kind: type[Node], report: Report, finished: Callable[[], None]
         return going_on
     finally:
         for worker in workers:
-            if going_on and later and worker is workers[0]:
+            if going_on and worker is workers[0]:
                 worker.when_ended(finished)
             else:
                 worker.end()
-        if going_on and not later:
-            finished()
 
 
 def _watch(workers: Sequence[_Worker], names: Sequence[str], report: Report) -> bool:
@@ -318,12 +344,12 @@ class _Worker:
         self._process.wait()
 
 
-def _worker(names: Sequence[str]) -> _Worker | None:
-    process = _started(("--tell", *names), stdout=subprocess.PIPE)
+def _worker(names: Sequence[str], now: str) -> _Worker | None:
+    process = _started(("--tell", now, *names), stdout=subprocess.PIPE)
     return None if process is None else _Worker(process, names)
 
 
-def _tell_progress(names: Sequence[str]) -> None:
+def _tell_progress(now: str, names: Sequence[str]) -> None:
     """Compile pieces and write a line for each that is done, and for each function on the way."""
 
     def say(line: bytes) -> None:
@@ -342,7 +368,7 @@ def _tell_progress(names: Sequence[str]) -> None:
 
         event.register("numba:compile", Listener())  # type: ignore[no-untyped-call]
     for name in names:
-        compile_first_uses([name])
+        compile_first_uses([name], now=now)
         say(name.encode())
 
 
@@ -378,9 +404,24 @@ _TALL = 1080
 
 def first_use(kind: type[Node], channels: int = 4) -> Any:
     """Run a node as a first render would, a host's if nothing else is said, on a narrow frame; return the result."""
+    return _rendered(_changed(kind), list(kind.inputs()), channels)
+
+
+def _rendered(node: Node, connected: Sequence[str], channels: int = 4) -> Any:
     ramp = np.linspace(0, 1, _TALL * 64 * channels, dtype=np.float32).reshape(_TALL, 64, channels)
-    ports = kind.inputs().items()
-    return run(_changed(kind), {name: ramp if port.kind == "picture" else ramp[..., 0].copy() for name, port in ports})
+    ports = node.inputs()
+    return run(node, {n: ramp if ports[n].kind == "picture" else ramp[..., 0].copy() for n in connected})
+
+
+def _first_render(config: Mapping[str, Any]) -> None:
+    """Run a node as it is set, with what must be connected; one that changes nothing as a person first sets it."""
+    kinds = (kind for kind in (*NODES.values(), *EARLIER) if kind.name == config["node"])
+    kind = next(kind for kind in kinds if kind.version == config["version"])
+    node = kind.from_config(config)
+    if node.is_identity():
+        touched = _TOUCHED.get(kind.name)
+        node = _changed(kind) if touched is None else dataclasses.replace(node, **touched)  # type: ignore[type-var]
+    _rendered(node, [name for name, port in kind.inputs().items() if not port.optional])
 
 
 def run(node: Node, arrays: Mapping[str, Floats]) -> Any:
@@ -423,6 +464,12 @@ def _solve(channels: int) -> None:
 def _soften(channels: int) -> None:
     picture, keyed = _skin(channels)
     SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
+
+
+def _soften_and_turn(channels: int) -> None:
+    """Soften a matte on the way to what turns by it, as one node does both."""
+    picture, keyed = _skin(channels)
+    SteerSkin(angle=5.0).process(picture, SoftenMatte().rows(keyed, picture))
 
 
 def _guide(channels: int) -> None:
@@ -483,20 +530,24 @@ PARTLY: Mapping[str, Callable[[int], None]] = {
     "key_edge": _draw_edge,
     "move_edge": _move_edge,
     "soften_matte_plainly": _soften,
+    "softened_turn": _soften_and_turn,
     "solve_steer": _solve,
     "solvers": lambda _: warm_solvers(),
 }
 """Work of which the process that is helped compiles little itself, on pixels of some components."""
 
 
-def compile_first_uses(names: Sequence[str], channels: int = 4) -> None:
+def compile_first_uses(names: Sequence[str], channels: int = 4, now: str = "") -> None:
     """Run nodes, or parts of their work, by name; errors surface on use.
 
     :param channels: components of the pixels: hosts hand over 4, files and clips mostly hold 3.
+    :param now: configuration of the node whose first render is named, as JSON; empty: as it rests.
     """
     for name in names:
         with contextlib.suppress(Exception):
-            if name.endswith(_ACTIONS):
+            if name.endswith(_FIRST):
+                _first_render(json.loads(now) if now else NODES[name.removesuffix(_FIRST)]().config())
+            elif name.endswith(_ACTIONS):
                 _act(NODES[name.removesuffix(_ACTIONS)])
             elif name in PARTLY:
                 PARTLY[name](channels)
@@ -513,6 +564,6 @@ def _end_with(stream: Any) -> None:
 if __name__ == "__main__":
     threading.Thread(target=_end_with, args=(sys.stdin.buffer,), daemon=True).start()
     if sys.argv[1:2] == ["--tell"]:
-        _tell_progress(sys.argv[2:])
+        _tell_progress(sys.argv[2], sys.argv[3:])
     else:
         compile_first_uses(sys.argv[1:], channels=3)

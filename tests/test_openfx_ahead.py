@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import textwrap
 import threading
+import time
 
 import numpy as np
 import pytest
@@ -36,7 +38,10 @@ def test_progress_moves_and_ends(fresh):
     assert host.shares == sorted(host.shares)
     assert host.shares[-1] == 1.0
     assert len(set(host.shares)) > 2, "it moves"
-    assert (fresh / "openfx-blend").exists()
+    end = time.monotonic() + 60
+    while not (fresh / "openfx-blend").exists():  # the process goes on with what other settings take
+        assert time.monotonic() < end
+        time.sleep(0.1)
 
 
 def test_it_can_be_cancelled(fresh):
@@ -54,7 +59,7 @@ def test_where_no_process_can_be_started_it_goes_on_here(fresh, monkeypatch):
     monkeypatch.setattr(warm_up, "_can_help", lambda: False)
     shares: list[float] = []
     assert warm_up.compile_ahead(NODES["blend"], lambda share: shares.append(share) is None)
-    assert shares == [0.0, 0.5, 1.0]
+    assert shares == [0.0, 1 / 3, 2 / 3, 1.0]
     assert not warm_up.compile_ahead(NODES["blend"], lambda share: False)
 
 
@@ -68,13 +73,16 @@ def test_processes_end_with_what_they_help(monkeypatch):
     assert all(process.poll() is not None for process in made)
 
 
-def test_a_first_render_does_not_wait_for_what_buttons_need(monkeypatch):
+def test_a_first_render_waits_for_what_it_needs_alone(monkeypatch):
+    """Not for what buttons and other settings need: one process goes on with that."""
+
     class Worker:
         current, part = "correct_skin:actions", 0.5
         ended, then = False, None
 
-        def __init__(self, names):
-            self.names, self.done = names, set(names) - {"correct_skin:actions"}
+        def __init__(self, names, now):
+            self.names, self.now = names, now
+            self.done = set(names[: names.index("correct_skin:first") + 1])
             made.append(self)
 
         def is_running(self):
@@ -92,19 +100,58 @@ def test_a_first_render_does_not_wait_for_what_buttons_need(monkeypatch):
     monkeypatch.setattr(warm_up, "_worker", Worker)
     shares: list[float] = []
     assert warm_up.compile_ahead(
-        NODES["correct_skin"], lambda share: shares.append(share) is None, lambda: told.append(1)
+        NODES["correct_skin"],
+        lambda share: shares.append(share) is None,
+        lambda: told.append(1),
+        NODES["correct_skin"](exposure=1.0),
     )
     first, second = made
     assert shares == [1.0]
-    assert "correct_skin:actions" in first.names
-    assert "correct_skin:actions" not in second.names
-    assert sorted(first.names[:-1]) == sorted(second.names)
-    assert first.names[-2] == second.names[-1] == "correct_skin", "the whole comes when its parts are there"
+    now = first.names.index("correct_skin:first")
+    assert set(first.names[now + 1 :]) >= {"correct_skin:actions", "correct_skin", "balance", "cdl"}
+    assert sorted(first.names[: now + 1]) == sorted(second.names)
+    assert first.names[now] == second.names[-1] == "correct_skin:first", "the whole comes when its parts are there"
+    assert json.loads(first.now)["params"]["exposure"] == 1.0, "as the effect is set"
     assert second.ended
-    assert not first.ended, "it goes on with the buttons"
+    assert not first.ended, "it goes on"
     assert not told
     first.then()
     assert told
+
+
+KEPT = "print(*sorted(k.py_func.__name__ for k in warm_up.jit.STRIP_KERNELS if k.overloads))"
+
+
+def test_what_a_first_render_waits_for_is_what_it_needs(tmp_path):
+    """What is compiled by parts is what one render compiles: no kernel more but pixels of hosts, and none less."""
+
+    def compiled(work):
+        program = (
+            "from inkarnat.host_adapters import warm_up\nfrom inkarnat.nodes import NODES\nimport numpy as np\n"
+            f"{work}\n{KEPT}"
+        )
+        run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+        return set(run.stdout.split())
+
+    pixels = compiled("warm_up.compile_first_uses(['host_pixels'])")
+    waited = compiled("warm_up.compile_first_uses(warm_up._first_pieces(NODES['correct_skin']))")
+    used = compiled("NODES['correct_skin'](angle=3.0).process(np.full((1080, 64, 4), 0.5, np.float32))")
+    assert used <= waited <= used | pixels
+    assert "_cut_strips" not in waited, "no face is set"
+
+
+def test_a_first_render_is_of_the_effect_as_it_is_set():
+    program = (
+        "import json\nfrom inkarnat.host_adapters import warm_up\nfrom inkarnat.nodes import EARLIER, NODES\n"
+        "kinds = [NODES['correct_skin'], *(kind for kind in EARLIER if kind.name == 'correct_skin')]\n"
+        "for kind in kinds:\n"
+        "    warm_up.compile_first_uses(['correct_skin:first'], now=json.dumps(kind(tint=0.01).config()))\n"
+        f"{KEPT}"
+    )
+    run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    names = set(run.stdout.split())
+    assert "_adapt_strips" in names, "the light that is set"
+    assert "_split_strips" not in names, "nothing is keyed where only the light is set"
 
 
 def test_a_process_is_told_to_be_done_once_all_its_pieces_are(monkeypatch):
@@ -156,6 +203,6 @@ def test_what_is_prepared_holds_all_that_buttons_and_renders_need(name):
 def test_pieces_are_known_work():
     for kind in NODES.values():
         for piece in warm_up.pieces_of(kind):
-            assert piece in NODES or piece in warm_up.PARTLY or piece.removesuffix(":actions") in NODES
+            assert piece in warm_up.PARTLY or piece.removesuffix(":actions").removesuffix(":first") in NODES
     warm_up._turn_pixels()
     assert np.isfinite(warm_up.first_use(NODES["cdl"])).all()

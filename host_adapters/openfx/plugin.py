@@ -348,14 +348,26 @@ def prepare(instance: Instance) -> None:
         return
     _prepared.add(instance.kind.name)
     words = f"Preparing {instance.kind.label} for its first use on this computer"
+
+    def done() -> None:
+        with contextlib.suppress(OSError):  # the folder has gone meanwhile
+            marker.touch()
+
     # What is wrong will show, and be told, at work.
     with instance.progress(words) as report, contextlib.suppress(Exception):
-        if not compile_ahead(instance.kind, report, marker.touch):
+        if not compile_ahead(instance.kind, report, done, _as_it_stands(instance)):
             said = "Preparing was cancelled: the first render and the first press of a button prepare what they need."
             instance.show(api.MESSAGE, said)
 
 
 _prepared: set[str] = set()
+
+
+def _as_it_stands(instance: Instance) -> Node | None:
+    """Return the node as an instance is set, as far as that can be told yet."""
+    with contextlib.suppress(InkarnatError):
+        return instance.node(0.0, instance.project_frame())
+    return None
 
 
 _OUTDATED = (
