@@ -10,6 +10,7 @@ unless there is far more of it than of connected skin: that is a wall too. All s
 from __future__ import annotations
 
 import copy
+import dataclasses
 import functools
 import math
 from collections.abc import Iterable, Sequence
@@ -24,7 +25,7 @@ from .arrays import Floats
 from .colour import F, atan2_px, exp2_px, log2_px
 from .errors import InkarnatError
 from .guided import guided
-from .jit import strip_kernel
+from .jit import inline, strip_kernel
 from .join import pieces
 from .qualify import ACROSS, ALONG, GRID, LUMA, PALEST, axes, work_planes
 
@@ -160,38 +161,59 @@ def _look(table, a, t, y, out):
         out[i] = total
 
 
+@inline
+def _add_row(out, weight, row):
+    for k in range(out.shape[0]):
+        out[k] += weight * row[k]
+
+
 @strip_kernel
-def _blur_strips(table, first, second, third, spare, out):
-    """Filter along the three axes with zeros beyond the ends."""
+def _blur_strips(table, first, second, third, out):
+    """Filter along the three axes with zeros beyond the ends. Planes of the first axis are summed as long rows, between
+    the first and the last cell of the second axis that holds anything."""
     n0, n1, n2 = table.shape
-    r = first.size // 2
+    r1, r2, r3 = first.size // 2, second.size // 2, third.size // 2
+    starts, ends = np.full(n0, n1, np.int64), np.zeros(n0, np.int64)
     for i in range(n0):
         for j in range(n1):
+            filled = False
             for k in range(n2):
-                out[i, j, k] = 0
-        for d in range(max(-r, -i), min(r, n0 - 1 - i) + 1):
-            weight = first[d + r]
-            for j in range(n1):
-                for k in range(n2):
-                    out[i, j, k] += weight * table[i + d, j, k]
-    r = second.size // 2
+                filled |= table[i, j, k] != 0
+            if filled:
+                starts[i], ends[i] = min(starts[i], j), j + 1
+    flat = table.reshape(n0, n1 * n2)
+    stride = n2 + r3  # zeros part the rows of the second axis, so that the third blurs over all of them at once
+    one, two = np.zeros(n1 * n2), np.zeros(n1 * n2)
+    wide, three = np.zeros(n1 * stride + 2 * r3), np.zeros(n1 * stride)
     for i in range(n0):
-        for j in range(n1):
+        low, high = n1, 0
+        for d in range(max(-r1, -i), min(r1, n0 - 1 - i) + 1):
+            low, high = min(low, starts[i + d]), max(high, ends[i + d])
+        out[i] = 0
+        if low >= high:
+            continue
+        one[:] = 0
+        for d in range(max(-r1, -i), min(r1, n0 - 1 - i) + 1):
+            a, b = starts[i + d] * n2, ends[i + d] * n2
+            if a < b:
+                _add_row(one[a:b], first[d + r1], flat[i + d, a:b])
+        first_row, last_row = max(low - r2, 0), min(high + r2, n1)
+        two[first_row * n2 : last_row * n2] = 0
+        for d in range(-r2, r2 + 1):
+            a, b = max(first_row, low - d, -d), min(last_row, high - d, n1 - d)
+            if a < b:
+                _add_row(two[a * n2 : b * n2], second[d + r2], one[(a + d) * n2 : (b + d) * n2])
+        for j in range(first_row, last_row):
             for k in range(n2):
-                spare[i, j, k] = 0
-            for d in range(max(-r, -j), min(r, n1 - 1 - j) + 1):
-                weight = second[d + r]
-                for k in range(n2):
-                    spare[i, j, k] += weight * out[i, j + d, k]
-    r = third.size // 2
-    for i in range(n0):
-        for j in range(n1):
+                wide[r3 + j * stride + k] = two[j * n2 + k]
+        a, b = first_row * stride, last_row * stride
+        three[a:b] = 0
+        for d in range(2 * r3 + 1):
+            _add_row(three[a:b], third[d], wide[a + d : b + d])
+        for j in range(first_row, last_row):
             for k in range(n2):
-                out[i, j, k] = 0
-            for d in range(-min(r, n2 - 1), min(r, n2 - 1) + 1):
-                weight = third[d + r]
-                for k in range(max(0, -d), min(n2, n2 - d)):
-                    out[i, j, k] += weight * spare[i, j, k + d]
+                out[i, j, k] = three[j * stride + k]
+                wide[r3 + j * stride + k] = 0
 
 
 @strip_kernel
@@ -242,6 +264,14 @@ def _edges(log_luma, along, across, shading, grain, light, colour, edges):
                 edges[k, i, j] = light * max(brighter, 0.0) + colour * max(other - grain * length, 0.0)
 
 
+@inline
+def _nearer_row(best, before, likeness, other, edges, far, near):
+    """Lower a row of distances to what the way from each pixel of a row beside it costs."""
+    for j in range(best.shape[0]):
+        way = before[j] + (far - near * (likeness[j] + other[j]) + edges[j])
+        best[j] = way if way < best[j] else best[j]
+
+
 @strip_kernel
 def _geodesic(start, likeness, edges, step, resist, distance):
     """Distance from the start pixels; a step costs length · (step + resist · (1 − likeness)) / height plus its edge.
@@ -249,6 +279,8 @@ def _geodesic(start, likeness, edges, step, resist, distance):
     Two rounds of a forward and a backward sweep over eight neighbours (Borgefors 1986).
     """
     h, w = likeness.shape
+    far, near = (step + resist) / h, 0.5 * resist / h
+    slant_far, slant_near = 1.41421356 * far, 1.41421356 * near
     for i in range(h):
         for j in range(w):
             distance[i, j] = 0.0 if start[i, j] else 1e9
@@ -256,19 +288,30 @@ def _geodesic(start, likeness, edges, step, resist, distance):
         way = 1 if sweep % 2 == 0 else -1
         for ii in range(h):
             i = ii if way == 1 else h - 1 - ii
-            for jj in range(w):
-                j = jj if way == 1 else w - 1 - jj
-                best = distance[i, j]
-                for k in range(4):
-                    y = i if k == 3 else i - way
-                    x = j - way if k == 3 else j - way + way * k
-                    if y < 0 or y >= h or x < 0 or x >= w:
-                        continue
-                    length = 1.41421356 if k == 0 or k == 2 else 1.0
-                    between = 1 - 0.5 * (likeness[i, j] + likeness[y, x])
-                    edge = edges[k, i, j] if way == 1 else edges[k, y, x]
-                    best = min(best, distance[y, x] + length * (step + resist * between) / h + edge)
-                distance[i, j] = best
+            best, like = distance[i], likeness[i]
+            y = i - way
+            if 0 <= y < h:
+                before, other = distance[y], likeness[y]
+                if way == 1:
+                    left, middle, right = edges[0, i, 1:], edges[1, i], edges[2, i, :-1]
+                else:
+                    left, middle, right = edges[2, y, :-1], edges[1, y], edges[0, y, 1:]
+                _nearer_row(best[1:], before[:-1], like[1:], other[:-1], left, slant_far, slant_near)
+                _nearer_row(best, before, like, other, middle, far, near)
+                _nearer_row(best[:-1], before[1:], like[:-1], other[1:], right, slant_far, slant_near)
+            beside = edges[3, i]
+            if way == 1:
+                last = best[0]
+                for j in range(1, w):
+                    cost = far - near * (like[j] + like[j - 1]) + beside[j]
+                    last = min(best[j], last + cost)
+                    best[j] = last
+            else:
+                last = best[w - 1]
+                for j in range(w - 2, -1, -1):
+                    cost = far - near * (like[j] + like[j + 1]) + beside[j + 1]
+                    last = min(best[j], last + cost)
+                    best[j] = last
 
 
 # --- small helpers ------------------------------------------------------------------------------------------
@@ -293,17 +336,18 @@ def _gaussian(sigma: float) -> Doubles:
 
 
 def _total(tables: Iterable[Doubles]) -> Doubles:
-    total = _cells()
-    for table in tables:
+    """Return the sum of new tables, of one at least."""
+    total, *others = tables
+    for table in others:
         total += table
     return total
 
 
 def _blur(table: Doubles, sigmas: tuple[float, float, float]) -> Doubles:
     """Gaussian over the three axes, zeros beyond the table."""
-    out, spare = np.empty_like(table), np.empty_like(table)
+    out = np.empty_like(table)
     first, second, third = (_gaussian(sigma) for sigma in sigmas)
-    _blur_strips(table, first, second, third, spare, out)
+    _blur_strips(table, first, second, third, out)
     return out
 
 
@@ -368,7 +412,7 @@ class Boldness:
     reach: float
 
 
-BOLDER = Boldness((0.5, 0.8, 1.2, 1.6), 1.0)
+BOLDER = Boldness((0.6, 1.0, 1.6, 2.4), 1.5)
 
 WIDE_START = 0.6
 """Weight of the wide prior in the first table."""
@@ -396,6 +440,8 @@ STRAYS, STRAY_BLUR, STRAY_FADE = 0.002, (0.5, 0.5, 0.8), 0.15
 a key closes to what lies beside them."""
 STRAY_TIMES, STRAY_LOUDER, KEPT_OPEN = 5, 3.0, 0.8
 """How often, and by how much, marks weigh more that would be closed; to what part of before they may close."""
+NEAREST_CUT, FARTHEST_CUT, CUT_STEPS = 3.0, 14.0, 256
+"""Between which squared distances, and in how many parts of one, the cut of the compact form is looked for."""
 LEVELS = 51
 """Steps of a table's likelihoods: as text it is half as long as with 255, and mattes differ by less than .01."""
 
@@ -428,25 +474,43 @@ DARKEST = 0.03
 
 @dataclass(frozen=True)
 class _Points:
-    """A reduced frame in table coordinates, flat, and the planes that show its edges: stops, spreads of skin."""
+    """A reduced frame in table coordinates, flat, and the planes that show its edges: stops, spreads of skin.
+
+    :ivar colours: float64 (3, n), along, across and luma as they are.
+    """
 
     frame: Frame
     a: Doubles
     t: Doubles
     y: Doubles
+    colours: Doubles
     log_luma: Floats
     along: Doubles
     across: Doubles
     seeds: Flags
 
-    @property
+    @functools.cached_property
     def inside(self) -> Flags:
         return (self.a > 0) & (self.a < GRID[0] - 1) & (self.t > 0) & (self.t < GRID[1] - 1)
 
-    def splat(self, weight: NDArray[np.floating], select: Flags | None = None) -> Doubles:
+    @functools.cached_property
+    def nearby(self) -> Floats:
+        """1 at the samples, falling with the plain distance from them."""
+        return np.exp(-0.5 * (plain_distance(self.seeds) / 0.165) ** 2).astype(np.float32)
+
+    @functools.cached_property
+    def faces(self) -> tuple[Floats, Floats] | None:
+        """How far every pixel is a face's, and how far what lies round faces speaks against it; None without any."""
+        frame = self.frame
+        if frame.face is None or frame.around is None:
+            return None
+        face = np.where(frame.around, frame.face, 0).astype(np.float32)
+        against = np.where(frame.around & ~frame.add, (1 - frame.face) * AGAINST, 0).astype(np.float32)
+        return face, against
+
+    def splat(self, weight: NDArray[np.generic]) -> Doubles:
         table = _cells()
-        w = np.where(self.inside, weight.ravel(), 0.0) if select is None else select.ravel().astype(np.float64)
-        _splat(self.a, self.t, self.y, np.ascontiguousarray(w, np.float64), table)
+        _splat(self.a, self.t, self.y, weight.ravel().astype(np.float64), table)
         return table
 
     def look(self, table: Doubles, select: Flags | None = None) -> Floats:
@@ -558,7 +622,8 @@ def _in_table(frame: Frame, seeds: Flags, centre: tuple[float, float], spread: D
         for x, (low, high), n in zip(values, spans, GRID, strict=True)
     ]
     log_luma = np.log2(frame.luma + np.float32(0.05)).astype(np.float32)
-    return _Points(frame, cells[0], cells[1], cells[2], log_luma, a / spread[0], t / spread[1], seeds)
+    colours = np.stack([value.ravel() for value in values])
+    return _Points(frame, cells[0], cells[1], cells[2], colours, log_luma, a / spread[0], t / spread[1], seeds)
 
 
 def _per_cell() -> Doubles:
@@ -664,6 +729,12 @@ class Learner:
         wide = np.ascontiguousarray(_wide_prior(colours_of_skin(frames, seeds), self.centre))
         self._grower = _Grower(points, spread, narrow, boxed, wide, joined)
         self.wide = tuple(p.look(wide) for p in points)
+
+    def without_subtracted(self) -> Self:
+        """Return the same for frames from which nothing is subtracted."""
+        new = copy.copy(self)
+        new._grower = self._grower.without_subtracted()
+        return new
 
     def attempt(self, reach: float = 1.0, bolder: Boldness | None = None, second: Floats | None = None) -> Attempt:
         """Grow a key from the samples.
@@ -808,7 +879,7 @@ class _Grower:
         self.pixels = sum(p.frame.weight * p.a.size for p in points)
         self.boxed = boxed
         self.cells = cells = spread * _per_cell()
-        sampled = _total(p.splat(p.a, p.seeds) for p in points)
+        sampled = _total(p.splat(p.seeds) for p in points)
         if not sampled.any():
             raise LearnError("The sampled pixels have no colour in common: they are noise. Put the sample on skin.")
         sampled = sampled / max(float(sampled.sum()), 1e-9)
@@ -825,6 +896,13 @@ class _Grower:
         self.edges = [p.edges(1.0, g, boxed) for p, g in zip(points, grain, strict=True)]
         self.faint = [p.edges(0.5, g, boxed) for p, g in zip(points, grain, strict=True)]
         self.ours = [self._parting(i, p.seeds) for i, p in enumerate(points)]
+
+    def without_subtracted(self) -> Self:
+        """Return the same for frames from which nothing is subtracted."""
+        new = copy.copy(self)
+        frames = (dataclasses.replace(p.frame, subtract=np.zeros_like(p.frame.subtract)) for p in self.points)
+        new.points = [dataclasses.replace(p, frame=frame) for p, frame in zip(self.points, frames, strict=True)]
+        return new
 
     def begun(self, reach: float, trusts: tuple[float, ...], second: Floats | None) -> Self:
         """Return a grower that begins anew."""
@@ -849,7 +927,7 @@ class _Grower:
 
     def _grow_subtracted(self, cells: Doubles) -> tuple[Doubles, list[Floats]] | None:
         """Spread the subtract samples a short way; return their table and their weight per pixel."""
-        sampled = _total(p.splat(p.a, p.frame.subtract) for p in self.points)
+        sampled = _total(p.splat(p.frame.subtract) for p in self.points)
         if sampled.sum() <= 0:
             return None
         near = _blur(sampled, _triple(cells * (0.25, 0.25, 0.35)))
@@ -874,19 +952,23 @@ class _Grower:
     def run(self) -> Doubles:
         table = np.maximum(smoothstep((self.affinity - 0.35) / 0.5), WIDE_START * np.sqrt(self.wide))
         for turn, (reach, trust) in enumerate(zip(REACHES, self.trusts, strict=True)):
-            self._spread(table, reach * self.reach, first=turn == 0)
-            self._hear_faces(table)
+            self._hear_faces(self._spread(table, reach * self.reach, first=turn == 0))
             table = self._weigh(trust, settled=turn >= 2)
         self.likeness = [p.look(table) for p in self.points]
         return table
 
-    def _spread(self, table: Doubles, reach: float, first: bool) -> None:
-        """Find this round's positives and negatives in every frame."""
+    def _like(self, table: Doubles) -> list[Floats]:
+        """Return by frame how like the skin every pixel is, what is subtracted left out."""
+        found = [guided(p.look(table), p.frame.luma, 2, 1e-3) for p in self.points]
+        if self.subtracted is None:
+            return found
+        return [likeness * (1 - taken) for likeness, taken in zip(found, self.subtracted[1], strict=True)]
+
+    def _spread(self, table: Doubles, reach: float, first: bool) -> list[Floats]:
+        """Find this round's positives and negatives in every frame; return how like the skin every pixel is."""
         self.positive, self.negative, self.apart = [], [], []
-        for i, p in enumerate(self.points):
-            likeness = guided(p.look(table), p.frame.luma, 2, 1e-3)
-            if self.subtracted is not None:
-                likeness = likeness * (1 - self.subtracted[1][i])
+        likely = self._like(table)
+        for i, (p, likeness) in enumerate(zip(self.points, likely, strict=True)):
             alike = np.maximum(likeness, self.alike[i])
             positive = np.zeros_like(likeness)
             nearby = np.zeros_like(likeness)
@@ -895,7 +977,7 @@ class _Grower:
                 away = _distance(p.seeds, likeness, self.edges[i], STEP, RESIST)
                 reached = np.exp(-0.5 * (away / reach) ** 2).astype(np.float32)
                 if first:
-                    nearby = _nearby(p.seeds)
+                    nearby = p.nearby
                 else:
                     reached *= self._own(i, reached, alike)
                 reached[p.seeds] = 1
@@ -904,6 +986,7 @@ class _Grower:
             self.positive.append(positive)
             self.negative.append((1 - alike) * (1 - 0.7 * nearby))
             self.apart.append(alike * (1 - reached))
+        return likely
 
     def told(self, table: Doubles, likely: Sequence[Floats | None]) -> Self:
         """Return a grower whose positives and negatives are what is said of every pixel."""
@@ -915,7 +998,7 @@ class _Grower:
             skin = said if self.subtracted is None else said * (1 - np.sqrt(self.subtracted[1][i]))
             skin = np.where(p.seeds, np.float32(1), skin)
             new.positive[i], new.negative[i], new.apart[i] = skin, 1 - skin, np.zeros_like(skin)
-        new._hear_faces(table)
+        new._hear_faces(new._like(table))
         return new
 
     def settle(self, heavier: Sequence[Floats]) -> Doubles:
@@ -996,25 +1079,24 @@ class _Grower:
         keyed = right + wrong
         return float((2 * right / (right[-1] + keyed)).max())
 
-    def _hear_faces(self, table: Doubles) -> None:
-        """Let what faces show, and what lies round them, count for and against; and the second light of the first."""
+    def _hear_faces(self, likely: list[Floats]) -> None:
+        """Let what faces show, and what lies round them, count for and against; and the second light of the first.
+
+        :param likely: by frame, how like the skin every pixel is.
+        """
         if self.second is not None:
             self.positive[0] = np.maximum(self.positive[0], self.second)
             self.negative[0] = self.negative[0] * (1 - self.second)
             self.apart[0] = self.apart[0] * (1 - self.second)
-        for i, p in enumerate(self.points):
-            if p.frame.face is None or p.frame.around is None:
+        for i, (p, likeness) in enumerate(zip(self.points, likely, strict=True)):
+            if p.faces is None:
                 continue
-            likeness = guided(p.look(table), p.frame.luma, 2, 1e-3)
-            if self.subtracted is not None:
-                likeness = likeness * (1 - self.subtracted[1][i])
-            face = np.where(p.frame.around, p.frame.face, 0).astype(np.float32)
-            against = np.where(p.frame.around & ~p.frame.add, (1 - p.frame.face) * AGAINST, 0).astype(np.float32)
-            self.positive[i] = np.maximum(self.positive[i] * (1 - against), likeness * face).astype(np.float32)
+            face, against = p.faces
+            self.positive[i] = np.maximum(self.positive[i] * (1 - against), likeness * face)
             self.positive[i][p.seeds] = 1
-            spared = self.negative[i] * (1 - SPARED * face)
-            self.negative[i] = np.maximum(spared, against * (1 - face)).astype(np.float32)
-            self.apart[i] = (self.apart[i] * (1 - against) * (1 - face)).astype(np.float32)
+            spared = self.negative[i] * (1 - np.float32(SPARED) * face)
+            self.negative[i] = np.maximum(spared, against * (1 - face))
+            self.apart[i] = self.apart[i] * (1 - against) * (1 - face)
 
     def _parting(self, i: int, start: Flags) -> Doubles:
         """Return what the edges between every pixel of a frame and the start cost, however far it is."""
@@ -1042,26 +1124,27 @@ class _Grower:
         share, narrow = (FACE_BELL, FACE_BLUR) if self.joined else (BELL, 1.0)
         skin = _blur(self._histogram(self.positive), (1.1 * narrow, 1.0704 * narrow, 1.4716 * narrow))
         skin += 6.7876 * self.pixels * 1e-3 * self.prior
-        mean, covariance = self._moments()
-        bell = _bell(mean, covariance)
+        bell = _bell(*self._moments())
         skin = (1 - share) * skin + share * skin.sum() * bell / max(float(bell.sum()), 1e-12)
         other = 0.9025 * _blur(self._histogram(self.negative), (0.8, 1.0334, 1.3))
-        unlike = self._ratio(other, skin)
-        if settled:
-            other = other + self._wall(skin)
-        ratio = self._ratio(other, skin)
-        skin = skin * self.envelope * ratio * trust
+        near = skin * self.envelope
+        ratio = unlike = self._ratio(other, near)
+        wall = self._wall(skin) if settled else None
+        if wall is not None:
+            other = other + wall
+            ratio = self._ratio(other, near)
+        skin = near * ratio * trust
         other = other + 0.005 * self.pixels / 1e4 * (ratio / unlike)  # what no pixel shows stays as unlikely
         if self.subtracted is not None:
             other = other + self._subtracted_share(skin, other)
         return skin / (skin + other)
 
-    def _ratio(self, other: Doubles, skin: Doubles) -> float:
+    def _ratio(self, other: Doubles, near: Doubles) -> float:
         """Return the factor on skin that lets both classes weigh the same near the samples."""
-        ratio = (other * self.envelope).sum() / max(float((skin * self.envelope).sum()), 1e-9)
+        ratio = (other * self.envelope).sum() / max(float(near.sum()), 1e-9)
         return float(np.clip(ratio, 0.2, 30.0))
 
-    def _wall(self, skin: Doubles) -> Doubles:
+    def _wall(self, skin: Doubles) -> Doubles | None:
         """Return what looks like skin, is not connected with it, and is too much to be a hand or another face.
 
         A cell of the table counts as far as it holds more unconnected pixels than usual: half as many again as
@@ -1070,13 +1153,12 @@ class _Grower:
         """
         apart = _blur(self._histogram(self.apart), (0.8, 1.0334, 1.3))
         there = skin > 1e-4 * skin.max()
-        share = apart[there] / skin[there]
-        order = np.argsort(share, kind="stable")
-        below = np.cumsum(skin[there][order])
-        usual = max(1.5, float(share[order][np.searchsorted(below, 0.5 * below[-1])]))
+        usual = max(1.5, _weighted_median(apart[there] / skin[there], skin[there], 1.5))
+        total = max(float(skin.sum()), 1e-9)
+        if float(np.maximum(apart - usual * skin, 0).sum()) <= 1.5 * total:
+            return None
         excess = np.maximum(apart - usual * np.maximum(skin, _blur(skin, (1.0, 1.0, 4.0))), 0)
-        amount = excess.sum() / max(float(skin.sum()), 1e-9)
-        return excess * smoothstep(np.asarray((amount - 1.5) / 3))
+        return excess * smoothstep(np.asarray((excess.sum() / total - 1.5) / 3))
 
     def _subtracted_share(self, skin: Doubles, other: Doubles) -> Doubles:
         """Return the subtracted colours, weighed just so that the key closes on them: what skin they share stays in.
@@ -1108,17 +1190,17 @@ class _Grower:
 
     def _moments(self) -> tuple[Doubles, Doubles]:
         """Return mean and shrunk, widened covariance of the positives on the three axes."""
-        origin = np.array([ALONG[0], ACROSS[0], LUMA[0]])
         rows, weights = [], []
         for p, w in zip(self.points, self.positive, strict=True):
-            keep = (w.ravel() > 0.02) & p.inside
-            rows.append(np.stack([p.a[keep], p.t[keep], p.y[keep]], axis=1) / _per_cell() + origin)
+            keep = np.flatnonzero((w.ravel() > 0.02) & p.inside)
+            rows.append(p.colours[:, keep])
             weights.append(p.frame.weight * w.ravel()[keep].astype(np.float64))
-        x, weight = np.concatenate(rows), np.concatenate(weights)
+        x, weight = np.concatenate(rows, axis=1), np.concatenate(weights)
         total = max(float(weight.sum()), 1e-9)
-        mean = (weight[:, None] * x).sum(axis=0) / total
-        z = x - mean
-        scatter = np.array([[(weight * z[:, i] * z[:, j]).sum() for j in range(3)] for i in range(3)])
+        mean = (weight * x).sum(axis=1) / total
+        z = x - mean[:, None]
+        heavy = weight * z
+        scatter = np.array([[(heavy[min(i, j)] * z[max(i, j)]).sum() for j in range(3)] for i in range(3)])
         assumed = 40 * self.frames  # of every frame as much: a frame given twice teaches what it teaches once
         return mean, (scatter + assumed * np.diag(self.spread**2 * 0.35)) / (total + assumed) * 1.5
 
@@ -1126,17 +1208,17 @@ class _Grower:
         """Return the compact form: mean, covariance and the squared distance that best parts the two classes."""
         mean, covariance = self._moments()
         inverse = np.linalg.inv(covariance)
-        origin = np.array([ALONG[0], ACROSS[0], LUMA[0]])
-        distance, gain = [], []
         positive = sum(float(w.sum()) for w in self.positive)
         balance = float(np.clip(positive / max(sum(float(w.sum()) for w in self.negative), 1e-9), 0.02, 50))
+        gain = np.zeros(int(FARTHEST_CUT * CUT_STEPS) + 2)
         for p, w, n in zip(self.points, self.positive, self.negative, strict=True):
-            z = np.stack([p.a, p.t, p.y], axis=1) / _per_cell() + origin - mean
-            distance.append(((z[:, :, None] * inverse).sum(axis=1) * z).sum(axis=1))
-            gain.append(w.ravel().astype(np.float64) - balance * n.ravel())
-        order = np.argsort(np.concatenate(distance), kind="stable")
-        best = int(np.argmax(np.cumsum(np.concatenate(gain)[order])))
-        cut = float(np.clip(np.concatenate(distance)[order][best], 3.0, 14.0))
+            x, y, z = p.colours - mean[:, None]
+            distance = x * (inverse[0, 0] * x + 2 * inverse[0, 1] * y + 2 * inverse[0, 2] * z)
+            distance += y * (inverse[1, 1] * y + 2 * inverse[1, 2] * z) + inverse[2, 2] * z * z
+            level = np.minimum(distance, FARTHEST_CUT + 1 / CUT_STEPS) * CUT_STEPS
+            own = w.ravel().astype(np.float64) - balance * n.ravel()
+            gain += np.bincount(level.astype(np.int64), own, len(gain))
+        cut = float(np.clip((int(np.argmax(np.cumsum(gain))) + 1) / CUT_STEPS, NEAREST_CUT, FARTHEST_CUT))
         c = covariance
         return np.array([*mean, c[0, 0], c[0, 1], c[0, 2], c[1, 1], c[1, 2], c[2, 2], cut])
 
@@ -1164,11 +1246,6 @@ def plain_distance(start: Flags) -> Doubles:
     return _distance(start, np.zeros(start.shape, np.float32), np.zeros((4, *start.shape)), 1.0, 0.0)
 
 
-def _nearby(seeds: Flags) -> Floats:
-    """Return 1 at the samples, falling with the plain distance from them."""
-    return np.exp(-0.5 * (plain_distance(seeds) / 0.165) ** 2).astype(np.float32)
-
-
 def _inner(flags: Flags) -> Flags:
     """Return the flagged pixels whose eight neighbours are flagged too: no specks, no lines."""
     wide = np.pad(flags, 1, constant_values=True)
@@ -1185,11 +1262,21 @@ def _triple(values: Doubles) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])
 
 
+def _weighted_median(values: Doubles, weights: Doubles, least: float) -> float:
+    """Return the value up to which half of the weight lies; ``least`` where it is no more than that."""
+    half = 0.5 * float(weights.sum())
+    if float(weights[values <= least].sum()) >= half:
+        return least
+    order = np.argsort(values, kind="stable")
+    below = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(below, 0.5 * below[-1])])
+
+
 def _bell(mean: Doubles, covariance: Doubles) -> Doubles:
     """Return the unnormalised Gaussian over every cell of the table."""
     inverse = np.linalg.inv(covariance)
     steps = [np.linspace(low, high, n) - m for (low, high), n, m in zip((ALONG, ACROSS, LUMA), GRID, mean, strict=True)]
     a, t, y = steps[0][:, None, None], steps[1][None, :, None], steps[2][None, None, :]
-    squared = inverse[0, 0] * a * a + inverse[1, 1] * t * t + inverse[2, 2] * y * y
-    squared = squared + 2 * (inverse[0, 1] * a * t + inverse[0, 2] * a * y + inverse[1, 2] * t * y)
-    return np.exp(-0.5 * squared)
+    flat = inverse[0, 0] * a * a + inverse[1, 1] * t * t + 2 * inverse[0, 1] * a * t
+    slope = 2 * (inverse[0, 2] * a + inverse[1, 2] * t)
+    return np.exp(-0.5 * (flat + y * (slope + inverse[2, 2] * y)))

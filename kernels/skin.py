@@ -47,8 +47,6 @@ _MOST_SKIN = 48
 """How many times the cores of the joined faces a trial may key: about what all skin of a body shows on one side."""
 _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
-FACE_BOLDNESS = (learn.BOLDER, learn.Boldness((0.6, 1.0, 1.6, 2.4), 1.5))
-"""The bolder attempts where a face joins."""
 _LEAST_ODDS = 0.02
 """What keeps the odds of a likelihood of 0 or 1 finite."""
 _HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
@@ -226,14 +224,11 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     keyed = _join(scenes)
     frames = [scene.with_evidence() for scene in scenes]
     grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
-    if any(map(any, keyed)):
-        first, found = _with_faces(grow, frames)
-    else:
-        first = found = _Result(scenes[0], frames[0], keyed[0], grow())
+    found = _with_faces(grow, frames) if any(map(any, keyed)) else _Result(scenes[0], frames[0], keyed[0], grow())
     best = _judged(grow, found)
-    learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), first.core / first.matte.size
+    learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), best.core / best.matte.size
     outside = scenes[0].outside(keyed[0], best.attempt.likely[0], best.matte)
-    return Studied(learned, joins, first.texture, face, best.matte, best.signs, tuple(frames), outside)
+    return Studied(learned, joins, best.texture, face, best.matte, best.signs, tuple(frames), outside)
 
 
 @dataclass(frozen=True)
@@ -510,22 +505,19 @@ def _heard(first: learn.Attempt, planes: Sequence[Floats | None], frames: Sequen
     return attempt
 
 
-def _with_faces(grow: _Growing, frames: Sequence[learn.Frame]) -> tuple[_Result, _Result]:
-    """Return the first matte, and what is kept of it and of the trials.
+def _with_faces(grow: _Growing, frames: Sequence[learn.Frame]) -> _Result:
+    """Return what is kept of a first matte and of the trials.
 
     Which trial is kept is found without what was subtracted: to take a colour away changes no skin that is looked for.
     """
     scene, keyed = grow.scenes[0], grow.keyed[0]
-    first = _Result(scene, frames[0], keyed, grow())
     if not any(frame.subtract.any() for frame in frames):
-        return first, _tried_again(grow, frames[0], first)
-    whole = [dataclasses.replace(frame, subtract=np.zeros_like(frame.subtract)) for frame in frames]
-    other = dataclasses.replace(grow, learner=learn.Learner(whole))
-    kept = _tried_again(other, whole[0], _Result(scene, whole[0], keyed, other()))
-    if kept.boldness is None and kept.second is None:
-        return first, first
+        return _tried_again(grow, frames[0], _Result(scene, frames[0], keyed, grow()))
+    whole = dataclasses.replace(frames[0], subtract=np.zeros_like(frames[0].subtract))
+    other = dataclasses.replace(grow, learner=grow.learner.without_subtracted())
+    kept = _tried_again(other, whole, _Result(scene, whole, keyed, other()))
     again = grow(kept.boldness, kept.second)
-    return first, _Result(scene, frames[0], keyed, again, kept.boldness, kept.second)
+    return _Result(scene, frames[0], keyed, again, kept.boldness, kept.second)
 
 
 def _tried_again(grow: _Growing, frame: learn.Frame, first: _Result) -> _Result:
@@ -543,8 +535,7 @@ def _tried_again(grow: _Growing, frame: learn.Frame, first: _Result) -> _Result:
             if best is first or gain > most:
                 best, most = trial, gain
 
-    for boldness in FACE_BOLDNESS:
-        judge(boldness)
+    judge(learn.BOLDER)
     second = _other_light(grow.scenes[0], frame, first, grow.learner.wide[0])
     if second is not None:
         judge(second=second)
