@@ -18,6 +18,7 @@ from inkarnat.host_adapters.commands import bench, bench_accuracy
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.workshop import camera, portrait
 from PIL import Image
+from scipy import stats
 from scipy.spatial import distance
 
 SIZE = 320, 180
@@ -68,7 +69,7 @@ def test_every_marking_without_faces_is_scored_and_shown(people, tmp_path):
     again = measured(people, "--without-faces", "--overlays", overlays, "--marking", "stroke")
     assert again.exit_code == 0, again.output
     assert "warned of F1 below .6: there is none" in again.output
-    assert again.output.count("\nof\tcases\tF1") == 3, "a table by marking, by picture and by depth"
+    assert again.output.count("\nof\tcases\trefused\tF1") == 3, "a table by marking, by picture and by depth"
 
 
 def test_a_stroke_of_the_truth_itself_scores_what_score_matte_says(people):
@@ -155,8 +156,27 @@ def test_rates_of_warnings_count_bad_and_good_mattes_alone():
         PhotoCase("a", "tan", "stroke", replace(score, f1=f1), ("leak",) if warned else ())
         for f1, warned in ((0.3, True), (0.59, False), (0.7, True), (0.81, False), (0.9, False))
     ]
-    rates = PhotoResults(tuple(cases)).warning_rates()
-    assert rates == {"bad": 2, "bad_warned": 0.5, "good": 2, "good_warned": 0.0}
+    refused = PhotoCase("b", "tan", "faces", replace(score, f1=0.0), ("refused",), "no face")
+    results = PhotoResults((*cases, refused))
+    assert results.warning_rates() == {
+        **{"bad": 2, "bad_warned": 0.5, "silent_pictures": 1},
+        **{"good": 2, "good_warned": 0.0, "falsely_warned_pictures": 0},
+    }
+    row = next(row for row in results.table("marking") if row["of"] == "faces")
+    assert (row["f1"], row["refused"]) == (0, 1)
+    assert not {"f1_keyed", "warned"} & set(row), "nothing was keyed: no mean of it, nothing to warn of"
+
+
+def test_the_interval_of_a_mean_is_scipys_and_no_narrower_where_a_picture_has_several_cases():
+    """It is the percentile bootstrap of ``scipy.stats``, and four equal cases a picture tell no more than one."""
+    score = score_matte(np.ones((2, 2), np.float32), np.ones((2, 2), np.float32), np.zeros((2, 2), bool))
+    f1 = np.random.default_rng(5).uniform(0.3, 1, 30)
+    once = [PhotoCase(f"{n}", "tan", "stroke", replace(score, f1=v), ()) for n, v in enumerate(f1)]
+    low, high = pictures.f1_interval(once)
+    theirs = stats.bootstrap((f1,), np.mean, n_resamples=10_000, method="percentile", rng=1).confidence_interval
+    assert (low, high) == pytest.approx((theirs.low, theirs.high), abs=0.004)
+    assert pictures.f1_interval([*once, *once, *once, *once]) == pytest.approx((low, high), abs=1e-9)
+    assert pictures.f1_interval(once[:1]) is None
 
 
 # --- folders that are wrong ---------------------------------------------------------------------------------

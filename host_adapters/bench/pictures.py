@@ -339,14 +339,20 @@ class PhotoResults:
         return [{"of": value, **_means([c for c in self.cases if getattr(c, by) == value])} for value in values]
 
     def warning_rates(self) -> dict[str, float]:
-        """Return how many bad and how many good mattes are warned of."""
-        bad = [bool(case.warnings) for case in self.cases if case.score.f1 < 0.6]
-        good = [bool(case.warnings) for case in self.cases if case.score.f1 > 0.8]
+        """Return how many bad and how many good mattes are warned of, and of how many pictures the wrong answers are.
+
+        Where nothing was keyed there is no matte to warn of: a refusal counts as neither.
+        """
+        keyed = [case for case in self.cases if not case.refused]
+        bad = [case for case in keyed if case.score.f1 < 0.6]
+        good = [case for case in keyed if case.score.f1 > 0.8]
         return {
             "bad": len(bad),
-            "bad_warned": float(np.mean(bad)) if bad else 1.0,
+            "bad_warned": float(np.mean([bool(case.warnings) for case in bad])) if bad else 1.0,
+            "silent_pictures": len({case.picture for case in bad if not case.warnings}),
             "good": len(good),
-            "good_warned": float(np.mean(good)) if good else 0.0,
+            "good_warned": float(np.mean([bool(case.warnings) for case in good])) if good else 0.0,
+            "falsely_warned_pictures": len({case.picture for case in good if case.warnings}),
         }
 
     def as_dict(self) -> dict[str, Any]:
@@ -362,13 +368,40 @@ def _means(cases: Sequence[PhotoCase]) -> dict[str, Any]:
         name: float(np.mean([getattr(s, name) for s in scores])) for name in ("f1", "iou", "mae", "recall", "precision")
     }
     row["f1_min"] = min(s.f1 for s in scores)
-    row["warned"] = float(np.mean([bool(case.warnings) for case in cases]))
+    if (interval := f1_interval(cases)) is not None:
+        row["f1_low"], row["f1_high"] = interval
+    keyed = [case for case in cases if not case.refused]
+    row["refused"] = len(cases) - len(keyed)
+    if keyed:
+        row["f1_keyed"] = float(np.mean([case.score.f1 for case in keyed]))
+        row["warned"] = float(np.mean([bool(case.warnings) for case in keyed]))
     for name in ("angle_error", "step_growth"):
         known = [value for case in cases if (value := getattr(case, name)) is not None]
         if known:
             row[name] = float(np.median(known))
             row[f"{name}_p90"] = float(np.percentile(known, 90))
     return row
+
+
+_DRAWS = 10_000
+"""How often the pictures are drawn anew for an interval: its ends then move by less than .001 from seed to seed."""
+
+
+def f1_interval(cases: Sequence[PhotoCase]) -> tuple[float, float] | None:
+    """Return the interval that the mean F1 keeps in 95 of 100 draws of as many pictures; None for one picture.
+
+    The pictures are drawn with replacement and each brings all its cases, as cases of one picture are alike (the
+    percentile bootstrap of B. Efron, 1979, by clusters). The same cases give the same ends.
+    """
+    by_picture: dict[str, list[float]] = {}
+    for case in cases:
+        by_picture.setdefault(case.picture, []).append(case.score.f1)
+    if len(by_picture) < 2:
+        return None
+    sums, counts = (np.array([of(f1) for f1 in by_picture.values()], np.float64) for of in (sum, len))
+    drawn = np.random.default_rng(0).integers(0, len(sums), (_DRAWS, len(sums)))
+    low, high = np.percentile(sums[drawn].sum(axis=1) / counts[drawn].sum(axis=1), (2.5, 97.5))
+    return float(low), float(high)
 
 
 def overlay(photo: Photo, matte: Matte) -> Image.Image:
