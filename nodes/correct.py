@@ -22,6 +22,7 @@ from .declare import (
     HAND,
     LANDMARKS,
     MARKS,
+    PERSONS,
     PRESENCE,
     Action,
     Handle,
@@ -567,7 +568,7 @@ def _given(asked: Asked, names: tuple[str, ...]) -> list[Sample]:
 
 
 def _samples(
-    node: CorrectSkin1, asked: Asked, image: Picture
+    asked: Asked, image: Picture
 ) -> tuple[list[Sample], list[Sample], list[tuple[Picture, list[Sample], list[Sample]]]]:
     """Return the samples of this frame, on skin and to be kept out, and those of other frames with their pictures."""
     add, subtract = _given(asked, (*_SKIN, "skin_area")), _given(asked, _KEEP_OUT)
@@ -576,8 +577,14 @@ def _samples(
         picture = mark.inputs["image"]
         _, skin, out = frames.setdefault(id(picture), (picture, [], []))
         (out if mark.role == "keep_out" else skin).append(mark.sample)
-    others = [frame for key, frame in frames.items() if key != id(image)]
-    return add, subtract, [(node.balanced(picture), skin, out) for picture, skin, out in others]
+    return add, subtract, [frame for key, frame in frames.items() if key != id(image)]
+
+
+def _person_in(asked: Asked, picture: Picture, faces: Sequence[FaceMatte]) -> Matte | None:
+    """Return how likely each place of a picture shows a person; None where nobody looks."""
+    look = asked.get(PERSONS)
+    found: Matte | None = None if look is None else look(picture, faces)
+    return found
 
 
 def _whole(node: CorrectSkin1, asked: Asked) -> CorrectSkin1:
@@ -588,9 +595,12 @@ def _whole(node: CorrectSkin1, asked: Asked) -> CorrectSkin1:
 def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
     whole = _whole(node, asked)
     balanced = whole.balanced(image)
-    add, subtract, more = _samples(whole, asked, image)
-    faces = whole._faces() if isinstance(whole, CorrectSkin) else ()
-    learned = study_skin(balanced, add, subtract, more, faces=faces if any(face.presence for face in faces) else ())
+    add, subtract, more = _samples(asked, image)
+    known = whole._faces() if isinstance(whole, CorrectSkin) else ()
+    faces = known if any(face.presence for face in known) else ()
+    persons = [_person_in(asked, image, faces), *(_person_in(asked, picture, ()) for picture, _, _ in more)]
+    further = [(whole.balanced(picture), skin, out) for picture, skin, out in more]
+    learned = study_skin(balanced, add, subtract, further, faces=faces, persons=persons)
     found: dict[str, Any] = {"model": learned.key.model}
     if isinstance(whole, CorrectSkin):
         found["joined"] = _told_of(learned.join, learned.faces) if learned.join else ""
@@ -710,7 +720,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     }
     readings = {name: measure_skin(picture, matte) for name, picture in pictures.items()}
     by = CARD if asked["neutral"] is not None else ""
-    shown = [sample for sample in _samples(whole, asked, image)[0] if sample.kind == "face"]
+    shown = [sample for sample in _samples(asked, image)[0] if sample.kind == "face"]
     known = whole._faces() if isinstance(whole, CorrectSkin) else ()
     aspect = image.shape[1] / image.shape[0]
     shown += [face.sample(aspect) for face in known if face.presence > 0.5 and face.keyed > 0.5]
@@ -723,7 +733,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
-        doubts=judge_matte(matte, balanced, there),
+        doubts=judge_matte(matte, balanced, there, _person_in(asked, balanced, there)),
         accepted=bool(asked.get(ACCEPTED)),
     )
     verdict = judge(evidence, Aim(_target(asked)))

@@ -8,6 +8,7 @@ import re
 
 import numpy as np
 import pytest
+from inkarnat.host_adapters.shots.faces import person_in
 from inkarnat.kernels import jit, strips
 from inkarnat.nodes import (
     NODES,
@@ -16,11 +17,11 @@ from inkarnat.nodes import (
     Sample,
     SkinTarget,
     SteerSkin,
-    learn_skin_key,
     measure_skin,
     solve_balance,
     solve_neutral_black,
     solve_steer,
+    study_skin,
 )
 from ofx_host import Host, HostImage, Stage
 from ofx_host.bundles import built, built_trials, by_name, loaded, loaded_trials
@@ -83,7 +84,8 @@ def test_learning_from_samples():
     put(instance, "keep_out_1", *WALL)
     host.edits.clear()
     assert instance.press("learn", stage_of(picture)) == 0, host.messages[-1:]
-    expected = learn_skin_key(picture, [Sample.point(*FACE)], [Sample.point(*WALL)])
+    person = [person_in(picture, ())]
+    expected = study_skin(picture, [Sample.point(*FACE)], [Sample.point(*WALL)], persons=person).key
     assert instance["model"] == expected.model
     assert instance["report"].startswith("Frame 0: The key finds ")
     assert host.edits == ["begin Learn from samples", "set model", "set report", "end"], "one step of undo"
@@ -217,7 +219,7 @@ def test_positions_follow_the_render_scale():
     put(instance, "skin_1", *FACE)
     half = np.ascontiguousarray(portrait()[::2, ::2])
     assert instance.press("learn", stage_of(half, scale=0.5)) == 0
-    assert instance["model"] == learn_skin_key(half, [Sample.point(*FACE)]).model
+    assert instance["model"] == study_skin(half, [Sample.point(*FACE)], persons=[person_in(half, ())]).key.model
 
 
 # --- every kind of value is set -----------------------------------------------------------------------------

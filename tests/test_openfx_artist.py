@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from inkarnat.host_adapters.openfx.controls import STALE, controls_of, option_label
 from inkarnat.host_adapters.openfx.description import is_temporal
-from inkarnat.nodes import EARLIER, NODES, Sample, learn_skin_key, measure_skin
+from inkarnat.host_adapters.shots.faces import person_in
+from inkarnat.nodes import EARLIER, NODES, Sample, measure_skin, study_skin
 from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
 from test_openfx_actions import FACE, HEIGHT, WALL, WIDTH, node_of, portrait, put, stage_of
@@ -416,7 +417,8 @@ def test_samples_on_several_frames_are_learned_together():
     stroke = Sample.parse(lines[0].split()[2])
     assert stroke.kind == "stroke"
     others = [(lit(3), [Sample.parse(lines[1].split()[2])], [Sample.parse(lines[2].split()[2])])]
-    assert instance["model"] == learn_skin_key(lit(0), [stroke], [], others).model
+    persons = [person_in(lit(time), ()) for time in (0, 3)]
+    assert instance["model"] == study_skin(lit(0), [stroke], [], others, persons=persons).key.model
     assert set(instance.clips["Source"].asked) >= {0.0, 3.0}
     assert is_temporal(NODES["correct_skin"]), "hosts must let it read other frames"
     assert effects["correct_skin"].description["OfxImageEffectPropTemporalClipAccess"] == (1,)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import io
 import json
@@ -13,10 +14,11 @@ import pytest
 import skimage.data
 from inkarnat.host_adapters.detect import __main__ as server
 from inkarnat.host_adapters.detect import faces as detector
-from inkarnat.host_adapters.openfx import faces
+from inkarnat.host_adapters.detect import person
+from inkarnat.host_adapters.openfx import finder
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.kernels.face import radius_at
-from inkarnat.nodes import ANOTHER_CLIP, NODES, CorrectSkin, FaceMatte, ParamError
+from inkarnat.nodes import ANOTHER_CLIP, NODES, CorrectSkin, FaceMatte, ParamError, Sample, study_skin
 from inkarnat.nodes.declare import LANDMARKS, PRESENCE
 from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
@@ -96,7 +98,7 @@ def test_renders_need_no_detector(monkeypatch):
     instance, stage = held(picture)
     assert instance.press("find_faces", stage) == 0
     instance["skin_1_use"] = 0
-    monkeypatch.setattr(faces, "PROGRAM", ["/nowhere/python"])
+    monkeypatch.setattr(finder, "PROGRAM", ["/nowhere/python"])
     assert instance.press("learn", stage) == 0, loaded()[0].messages[-1:]
     assert json.loads(instance["joined"])["keyed"] == [1.0, 1.0], "one that nobody shows would be keyed as well"
     instance["view"] = list(CorrectSkin.params()["view"].options).index("matte")
@@ -229,7 +231,7 @@ def test_without_the_detector_the_message_says_how_to_get_it(monkeypatch):
 )
 def test_a_detector_that_does_not_answer_is_named(monkeypatch, program, said):
     host, _ = loaded()
-    monkeypatch.setattr(faces, "PROGRAM", [program])
+    monkeypatch.setattr(finder, "PROGRAM", [program])
     instance, stage = held(np.full((32, 48, 4), 0.5, np.float32))
     host.edits.clear()
     assert instance.press("find_faces", stage) == 1
@@ -245,6 +247,78 @@ def test_nothing_of_the_detector_is_loaded_into_the_host():
     known = done.stdout.split()
     assert "inkarnat.host_adapters.openfx.faces" in known
     assert not [name for name in known if name in ("cv2", "PyOpenColorIO") or ".detect" in name]
+
+
+# --- persons, while a key is learned ------------------------------------------------------------------------
+
+
+@needs_detector
+def test_a_host_learns_the_key_that_a_graph_learns():
+    """From the same picture, mark and face the same table, bit for bit; without the map another one."""
+    picture = real()
+    instance, stage = held(picture)
+    assert instance.press("find_faces", stage) == 0
+    assert instance.press("learn", stage) == 0, loaded()[0].messages[-1:]
+    node = CorrectSkin(**face_fields(instance))
+    known = tuple(face for face in node._faces() if face.presence)
+    width, height = instance.size
+    at = instance["skin_1"]
+    mark = Sample.point(at[0] / width, 1 - at[1] / height)
+    taught = {
+        seen is not None: study_skin(picture, [mark], faces=known, persons=[seen]).key.model
+        for seen in (person.find_person(picture, known), None)
+    }
+    assert instance["model"] == taught[True] != taught[False]
+    no_complaints()
+
+
+@needs_detector
+def test_the_detector_stays_for_the_next_button_and_is_started_again_when_it_has_gone():
+    with finder.Finder() as asked:
+        first = asked.faces(real())
+        process = finder.Finder._process
+    with finder.Finder() as asked:
+        assert asked.faces(real()) == first
+        assert finder.Finder._process is process
+    process.kill(), process.wait()
+    with finder.Finder() as asked:
+        assert asked.faces(real()) == first
+        assert finder.Finder._process is not process
+
+
+def test_a_detector_of_before_learns_without_persons_and_says_so(monkeypatch, tmp_path):
+    """It answers every question with faces; a person reads what to do, and the key is learned."""
+    program = tmp_path / "before"
+    program.write_text(
+        f"#!{sys.executable}\nimport json, math, sys\n"
+        "while line := sys.stdin.buffer.readline():\n"
+        "    sys.stdin.buffer.read(4 * math.prod(json.loads(line)['shape']))\n"
+        "    print(json.dumps({'faces': []}), flush=True)\n"
+    )
+    program.chmod(0o755)
+    monkeypatch.setattr(finder, "PROGRAM", [str(program)])
+    instance, stage = held(real())
+    assert instance.press("learn", stage) == 0, loaded()[0].messages[-1:]
+    assert instance["model"]
+    assert "Persons are not looked for: the detector is of another version" in instance["report"]
+    assert "Start the host again" in instance["report"]
+    no_complaints()
+
+
+@needs_detector
+def test_persons_come_back_as_they_were_found():
+    """Asked by the further word alone: an effect of before gets the answer that it knows."""
+    picture = np.ascontiguousarray(real()[..., :3])
+    known = [face.matte() for face in detector.find_faces(picture)]
+    told = io.BytesIO()
+    questions = [{"shape": picture.shape}, {"shape": picture.shape, "person": [face.landmarks for face in known]}]
+    server.serve(io.BytesIO(b"".join(json.dumps(q).encode() + b"\n" + picture.tobytes() for q in questions)), told)
+    faces_told, persons_told = (json.loads(line) for line in told.getvalue().splitlines())
+    assert set(faces_told) == {"faces"}
+    levels = np.frombuffer(base64.b64decode(persons_told["person"]["levels"]), np.uint8)
+    expected = person.find_person(picture, known)
+    assert persons_told["person"]["shape"] == list(expected.shape)
+    assert np.array_equal(levels.reshape(expected.shape).astype(np.float32) / np.float32(255), expected)
 
 
 # --- drawn and moved ----------------------------------------------------------------------------------------

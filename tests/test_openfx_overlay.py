@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from inkarnat.host_adapters.openfx import marks
 from inkarnat.host_adapters.openfx.overlay import REACH
-from inkarnat.nodes import NODES, Sample, learn_skin_key
+from inkarnat.host_adapters.shots.faces import person_in
+from inkarnat.nodes import NODES, Sample, study_skin
 from ofx_host import Host
 from ofx_host.bundles import built, by_name, loaded
 from ofx_host.interact import ELLIPSE, LOOP, RECTANGLE, STRIP, Interact
@@ -200,7 +201,10 @@ def test_a_click_adds_a_sample_that_is_learned_from():
     view.drag(screen(view, WALL))
     picture = portrait()
     assert instance.press("learn", stage_of(picture)) == 0
-    assert instance["model"] == learn_skin_key(picture, [Sample.point(*FACE)], [Sample.point(*WALL)]).model
+    person = [person_in(picture, ())]
+    assert (
+        instance["model"] == study_skin(picture, [Sample.point(*FACE)], [Sample.point(*WALL)], persons=person).key.model
+    )
     no_complaints()
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
@@ -50,12 +51,19 @@ def available() -> bool:
 def find_person(picture: Picture, faces: Sequence[FaceMatte] = ()) -> Matte:
     """Return how likely each place of a picture shows a person, float32 (h, w), 0 to 1, its longer side at most 256.
 
+    In steps of 1/255, so that it stays the same map when bytes are handed on (:func:`find_levels`).
+
     :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
     :param faces: the faces known in it, whose surroundings are looked at once more. :raises PersonError: OpenCV is not
         installed, or the network's file cannot be used. :raises PictureError: wrong arrays.
 
     The same picture and faces give the same map, bit for bit.
     """
+    return find_levels(picture, faces).astype(np.float32) / np.float32(255)
+
+
+def find_levels(picture: Picture, faces: Sequence[FaceMatte] = ()) -> NDArray[np.uint8]:
+    """Return what :func:`find_person` does as bytes, 0 to 255."""
     if not available():
         raise PersonError("Persons are not looked for: OpenCV is not installed. `pip install 'inkarnat[faces]'`.")
     picture = as_picture(picture)
@@ -67,7 +75,8 @@ def find_person(picture: Picture, faces: Sequence[FaceMatte] = ()) -> Matte:
     for window in sorted((w for w in windows if w is not None), key=_area, reverse=True)[:_MOST_LOOKS]:
         own = found[_cells(window, scale, shape)]
         np.maximum(own, _resized(_looked_at(picture[window]), own.shape), out=own)
-    return found
+    levels: NDArray[np.uint8] = np.rint(found * np.float32(255)).astype(np.uint8)
+    return levels
 
 
 def _area(window: tuple[slice, slice]) -> int:

@@ -7,28 +7,17 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import subprocess
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
-from types import TracebackType
-from typing import Any
 
-import numpy as np
-
-from ...kernels.arrays import Floats
 from ...nodes import ANOTHER_CLIP, Surroundings
 from ...nodes.declare import PRESENCE
 from . import api
 from .controls import FACES_SEEN, Frame
+from .finder import Finder, Landmarks
 from .instance import Instance
 from .properties import OpenFXError, Properties
 from .render import whole_inputs
-
-Point = tuple[float, float]
-Landmarks = tuple[Point, ...]
 
 MOST_ROWS = 720
 """Pictures are handed to the detector with at most so many rows; it looks at fewer still."""
@@ -37,51 +26,6 @@ MOST_FRAMES = 120
 _NEAR = 1.0
 """A face is the one from before if its middle has moved by less than this part of its width between the eyes, times
 the root of the frames in between, plus half a width."""
-PROGRAM = [sys.executable]
-"""The Python that finds faces; a host that has one of its own names itself there, so ``launch.cfg`` says which."""
-
-
-class Finder:
-    """The detector in its process, as long as it is needed."""
-
-    def __enter__(self) -> Finder:
-        path = os.pathsep.join(filter(None, sys.path))
-        surroundings = {name: value for name, value in os.environ.items() if name != "PYTHONHOME"}
-        module = f"{__name__.rpartition('.openfx.')[0]}.detect"
-        try:
-            self._process = subprocess.Popen(
-                [PROGRAM[0], "-P", "-m", module],
-                env=surroundings | {"PYTHONPATH": path},
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-            )
-        except OSError as error:
-            raise OpenFXError(f"Faces cannot be looked for: {PROGRAM[0]} does not start ({error.strerror}).") from None
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._process.kill()
-        self._process.communicate()
-
-    def faces(self, picture: Floats) -> list[Landmarks]:
-        """Return the landmarks of the faces in a picture, the largest face first. Raises OpenFXError."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        picture = np.ascontiguousarray(picture, np.float32)
-        try:
-            self._process.stdin.write(json.dumps({"shape": picture.shape}).encode() + b"\n" + picture.tobytes())
-            self._process.stdin.flush()
-            told: dict[str, Any] = json.loads(self._process.stdout.readline())
-        except (OSError, ValueError):
-            raise OpenFXError(
-                "The face detector has ended without an answer: try `inkarnat measure` on a frame, which says why."
-            ) from None
-        if "error" in told:
-            raise OpenFXError(told["error"])
-        return [tuple((x, y) for x, y in face["points"]) for face in told["faces"]]
 
 
 @dataclass
@@ -224,9 +168,3 @@ def _shows(instance: Instance, at: float, arguments: Properties, kept: Surroundi
             return kept.are_in(inputs[instance.clips[0].port])
     except OpenFXError:
         return False  # a frame that Source does not have
-
-
-def program_of(lines: Mapping[str, Sequence[str]], resources: Path) -> None:
-    """Take over which Python the bundle belongs to."""
-    for text in lines.get("program", ()):
-        PROGRAM[0] = str(resources / text)  # an absolute path stays what it is

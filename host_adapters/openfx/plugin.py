@@ -14,9 +14,9 @@ from typing import Any
 from ...kernels import jit, memory, strips
 from ...kernels.errors import InkarnatError
 from ...nodes import NODES
-from ...nodes.declare import ACCEPTED, MARKS, Action, Marked, Node, ParamError, Place
+from ...nodes.declare import ACCEPTED, MARKS, PERSONS, Action, Marked, Node, ParamError, Place
 from ..warm_up import compile_ahead
-from . import accepted, api, faces, look, marks
+from . import accepted, api, faces, finder, look, marks
 from .controls import (
     ACCEPT,
     BACK,
@@ -211,7 +211,8 @@ def _do(
     is_right, of_matte = accepted.is_accepted(instance, time, arguments) if action.only_reads else (False, "")
     with whole_inputs(instance, time, arguments, most_rows) as (frame, inputs):
         node = instance.solved_node(time, frame)
-        asked = asked_values(kind, get, frame) | {ACCEPTED: is_right}
+        persons = finder.Persons()
+        asked = asked_values(kind, get, frame) | {ACCEPTED: is_right, PERSONS: persons}
         with marked_frames(instance, time, arguments, inputs) as marked:
             changed, report = action.run(node, asked | ({MARKS: marked} if MARKS in asked else {}), **inputs)
     values = {
@@ -221,6 +222,8 @@ def _do(
     }
     if look.name_of(kind, get):
         report = f"{report} The look is not part of this reading."
+    if persons.said:
+        report = f"{report} {persons.said}"
     # A reading alone makes no step: the next undo is that of the control which a person has moved.
     with instance.one_edit(action.label) if values else contextlib.nullcontext():
         for name, value in values.items():
@@ -299,6 +302,7 @@ def purge(instance: Instance, arguments: Properties | None, answer: Properties |
                 if callable(getattr(value, "cache_clear", None)):
                     value.cache_clear()
     memory.RESULTS.clear()
+    finder.end()
     return api.OK
 
 
@@ -523,7 +527,7 @@ def attach(link_address: int, resources: str, nodes: Mapping[str, type[Node]] = 
     by_id = {(identifier(kind), str(kind.version)): kind for kind in with_earlier(nodes)}
     configuration = Path(resources, "launch.cfg").read_text(encoding="utf-8")
     lines = configuration_lines(configuration)
-    faces.program_of(lines, Path(resources))
+    finder.program_of(lines, Path(resources))
     plugins = lines.get("plugin", [])
     kinds = [by_id.get((line.split()[0], line.split()[1])) for line in plugins]
     callback = api.Dispatch(Dispatcher(kinds, [line.split()[-1] for line in plugins]))
