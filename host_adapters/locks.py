@@ -39,6 +39,7 @@ _FIXES = {
     errno.EROFS: "the disk is read-only; choose another folder",
     errno.ENOENT: "the folder does not exist; make it first",
     errno.ENOTDIR: "a part of the path is a file, not a folder; choose another folder",
+    errno.EEXIST: "a file of that name is there, where a folder is needed; choose another folder",
     errno.EISDIR: "it is a folder; add a file name",
     errno.ENAMETOOLONG: "the name is too long; choose a shorter one",
     errno.EIO: "the disk reports an error; choose another disk",

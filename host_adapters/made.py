@@ -79,7 +79,7 @@ class _Ledger:
 
     def _take(self, line: bytes) -> None:
         self._lines += 1
-        with contextlib.suppress(ValueError, TypeError, KeyError):
+        with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError, RecursionError):
             data = json.loads(line)
             name = data.pop("name")
             self._entries[name] = _Made(**data)
@@ -88,7 +88,7 @@ class _Ledger:
         """Add a line; where that cannot be, say so once."""
         entry = {"name": name, **vars(made)}
         try:
-            with open(self.path, "ab", buffering=0) as file:
+            with open(self.path, "ab", buffering=0, opener=_no_link) as file:
                 file.write(json.dumps(entry).encode() + b"\n")
         except OSError as error:
             _tell_lost(self.path.parent, error.strerror or str(error))
@@ -104,6 +104,11 @@ class _Ledger:
             temporary.write_text(text, encoding="ascii")
             os.replace(temporary, self.path)
             self._read_to, self._lines = 0, 0
+
+
+def _no_link(path: str, flags: int) -> int:
+    """Open a file that is no link: what one points to was not made here."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o666)
 
 
 _ledgers: dict[Path, _Ledger] = {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -118,6 +119,23 @@ class SequencePattern:
             return None
         frame = int(match[1])
         return frame if self.path(frame).name == name else None
+
+    def meets(self, other: SequencePattern, frames: Collection[int] | None) -> bool:
+        """Tell whether two sequences in one folder have a file in common.
+
+        :param frames: those that are meant; None for any.
+
+        >>> one, other = (SequencePattern.parse(name) for name in ("a.%d.png", "a.%04d.png"))
+        >>> one.meets(other, range(1, 100)), one.meets(other, range(900, 1100)), one.meets(other, None)
+        (False, True, True)
+        """
+        if not (self.before.startswith(other.before) or other.before.startswith(self.before)):
+            return False
+        if not (self.after.endswith(other.after) or other.after.endswith(self.after)):
+            return False
+        if frames is None or (self.before, self.width, self.after) == (other.before, other.width, other.after):
+            return True
+        return not {self.path(frame).name for frame in frames}.isdisjoint({other.path(frame).name for frame in frames})
 
     def __str__(self) -> str:
         return str(self.folder / f"{self.before}%0{self.width}d{self.after}")

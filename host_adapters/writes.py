@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import itertools
 import json
 import os
 import secrets
@@ -418,6 +419,7 @@ class _Writing:
                 taken += self._check(path, kind, frames, decided)
             except OutputError as error:
                 wrong.append(str(error))
+        wrong += _meeting([*files, *(path for path, _ in texts)], frames)
         if taken:
             wrong.append(_taken_words(taken))
         if wrong:
@@ -478,6 +480,31 @@ class _Writing:
             raise _input_error(path)
         if self._is_foreign(path, kind, None, never):
             raise OutputError(_taken_words([str(path)]))
+
+
+def _meeting(paths: list[Path], frames: Frames | None) -> list[str]:
+    """Say which outputs would be one file, or would share some: under any of their names, and as sequences."""
+    plain: dict[str, Path] = {}
+    patterns: list[tuple[Path, SequencePattern]] = []
+    pairs: list[tuple[Path, Path]] = []
+    for path in paths:
+        pattern = SequencePattern.parse(path)
+        if pattern is not None:
+            patterns.append((path, pattern))
+        elif not _is_passage(path) and (first := plain.setdefault(os.path.realpath(path), path)) is not path:
+            pairs.append((first, path))
+    for (one, first_of), (other, second_of) in itertools.combinations(patterns, 2):
+        if os.path.realpath(one.parent) == os.path.realpath(other.parent) and first_of.meets(second_of, frames):
+            pairs.append((one, other))
+    for whole, pattern in patterns:
+        for path in plain.values():
+            frame = pattern.frame_of(path.name)
+            counts = frame is not None and (frames is None or frame in frames)
+            if counts and os.path.realpath(path.parent) == os.path.realpath(whole.parent):
+                pairs.append((whole, path))
+    return [
+        f"{one} and {other} are one file, or share some: give each output a name of its own." for one, other in pairs
+    ]
 
 
 def _taken_words(taken: list[str]) -> str:

@@ -183,3 +183,15 @@ def test_a_narrow_terminal_gets_lines_instead_of_dots(monkeypatch, capsys):
     monkeypatch.setenv("COLUMNS", "20")
     console.print_table(("clip", "hue off", "ΔE00"), [("planing", "+1.25°", "0.41")])
     assert capsys.readouterr().out == "clip: planing\nhue off: +1.25°\nΔE00: 0.41\n\n"
+
+
+def test_a_name_moves_no_terminal(capsys, tmp_path):
+    """Escape sequences, a bell and a turn of direction (ECMA-48; Unicode UAX 9) are spelled out."""
+    name = "a\x1b[31m\x07\u202egnp.mov"
+    console.say(f"result: {name}")
+    console.warn(f"warning: {name}")
+    monkeyed = CliRunner().invoke(cli, ["measure", str(tmp_path / name)])
+    told = capsys.readouterr()
+    for text in (told.out, told.err, monkeyed.stderr):
+        assert "a\\x1b[31m\\x07\\u202egnp.mov" in text
+        assert not set(name) & {"\x1b", "\x07", "\u202e"} & set(text)

@@ -278,6 +278,43 @@ def _all_of(path):
         return file.read()
 
 
+@pytest.mark.parametrize(
+    ("result", "matte"),
+    [
+        ("q.%04d.png", "q.####.png"),
+        ("q.%d.png", "q.#.png"),
+        ("q.%04d.png", "q.0002.png"),
+        ("q.%d.png", "./q.%01d.png"),
+    ],
+)
+def test_outputs_that_share_a_file_are_refused_however_they_are_spelled(shot, result, matte):
+    words = ("render", "g.json", "--in", "plate=pl.%04d.png", "--out", f"result={result}", "--out", f"matte={matte}")
+    assert f"{result} and {Path(matte)} are one file, or share some" in run(*words, code=5)
+    assert not list(shot.glob("q.*"))
+
+
+def test_one_picture_for_several_frames_is_refused_before_the_first(shot):
+    words = ("render", "g.json", "--in", "plate=pl.%04d.png", "--out", "result=one.png")
+    assert "one.png holds one picture, and there are 4 frames: name a sequence such as one.%04d" in run(*words, code=5)
+    assert not (shot / "one.png").exists()
+    run(*words, "--frames", "2")
+    assert (shot / "one.png").exists()
+
+
+def test_a_ledger_that_is_a_link_or_damaged_costs_itself_alone(shot):
+    notes = shot / "notes.txt"
+    notes.write_text("mine")
+    for name in ("linked", "damaged"):
+        (shot / name).mkdir()
+    (shot / "linked" / made.LEDGER).symlink_to(notes)
+    (shot / "damaged" / made.LEDGER).write_bytes(b'\xff{}\n[1]\nnull\n{"name": 5}\n"x"\n')
+    for folder in ("linked", "damaged"):
+        words = ("render", "g.json", "--in", "plate=in.png", "--out", f"result={folder}/o.png")
+        run(*words)
+        run(*words, code=5 if folder == "linked" else 0)
+    assert notes.read_text() == "mine"
+
+
 def test_the_ledger_stays_short(shot, monkeypatch):
     monkeypatch.setattr(made, "_SPARE_LINES", 3)
     for _ in range(8):

@@ -168,7 +168,7 @@ def _report(error: Exception, as_json: bool) -> int:
     problems = tuple(map(_one_line, getattr(error, "problems", ())))
     with contextlib.suppress(OSError):
         for line in problems if len(problems) > 1 else (message,):
-            click.echo(f"inkarnat: error: {line}", err=True)
+            click.echo(console.plain(f"inkarnat: error: {line}"), err=True)
     if as_json and not (isinstance(error, OutputError) and type(error).__name__ == "PrintError"):
         told = {"kind": type(error).__name__, "message": message, "exit": code}
         click.echo(json.dumps({"error": told | ({"problems": problems} if len(problems) > 1 else {})}))

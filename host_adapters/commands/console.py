@@ -29,11 +29,27 @@ class PrintError(OutputError):
     """What a machine waits for cannot be printed."""
 
 
+_ESCAPED = {
+    **{code: f"\\x{code:02x}" for code in (*range(9), *range(11, 32), *range(127, 160))},
+    **{code: f"\\u{code:04x}" for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A))},
+}
+"""Characters that would move a terminal's cursor, colour it, ring its bell or turn its text round."""
+
+
+def plain(text: str) -> str:
+    """Return a text with such characters of names spelled out: a file may be called anything.
+
+    >>> plain("take\\x1b[31m.mov")
+    'take\\\\x1b[31m.mov'
+    """
+    return text.translate(_ESCAPED)
+
+
 def say(line: str = "") -> None:
     """Print one line. Where the output takes no more, that is told once, and the work goes on."""
     tell_failures()
     try:
-        click.echo(line)
+        click.echo(plain(line))
     except BrokenPipeError:  # whoever read it has read enough
         silence_output()
     except OSError as error:
@@ -67,7 +83,7 @@ def begin_run() -> None:
 
 def _line(line: str) -> None:
     with suppress(OSError):
-        click.echo(f"inkarnat: {line}", err=True)
+        click.echo(plain(f"inkarnat: {line}"), err=True)
 
 
 def silence_output() -> None:
@@ -203,7 +219,7 @@ def print_table(columns: Sequence[str], rows: Iterable[Sequence[str]], title: st
         return
     table = Table(*columns, title=title or None, box=box.SIMPLE_HEAD, title_justify="left", pad_edge=False)
     for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*(Text(plain(cell)) for cell in row))
     Console().print(table)
 
 

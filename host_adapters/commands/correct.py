@@ -163,8 +163,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     looked_at = [] if stills is None else stills.chosen(clip, frames)
     shown = Shown(tuple(name for name, _ in people) or ("",), asked.under is not None)
     pictures = {} if stills is None else stills.files(shown, clip, looked_at)
-    claim([*outputs.values(), *pictures.values()], kept, clip.frames if frames is None else frames)
-    check_outputs(outputs.values(), clip)
+    numbers = clip.frames if frames is None else frames
+    claim([*outputs.values(), *pictures.values()], kept, numbers)
+    check_outputs(outputs.values(), clip, len(numbers))
     asked = dataclasses.replace(asked, earlier=_earlier(options["graph_out"], footage))
     solved = solve(footage.working(clip), asked, console.listener(as_json))
     if solved.drift is not None and solved.drift.followed is not None and not as_json:

@@ -14,7 +14,7 @@ from ...nodes.declare import nearest
 from ..graphs import runner
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..graphs.outputs import output_names
+from ..graphs.outputs import check_outputs, output_names
 from ..graphs.rendering import check_range, render_files
 from ..media.clips import Clip, Frames, parse_frames
 from ..shots.stills import Shown
@@ -99,6 +99,7 @@ def command(
         pictures = {} if stills is None or shown is None else stills.files(shown, main, looked_at)
         decided = submitted_before(paths.values()) if resume else never
         claim([*paths.values(), *pictures.values()], frames=numbers, decided=decided)
+        check_outputs(paths.values(), main, len(numbers))
         if not paths:
             report = runner.Report()
         elif jobs > 1 or resume:

@@ -131,7 +131,7 @@ def command(clip: str, graph_file: str, folder: str, as_json: bool, **options: A
         names: Mapping[str, str] = {name: str(path) for name, path in files.items()}
         console.print_json({"input": clip, "graph": graph_file, "frames": frames, "sheet": str(sheet), "stills": names})
         return
-    console.say(f"{len(files) - 1} stills of {len(frames)} frames: {folder}")
+    console.say(f"{len(files) - 1} stills of {len(frames)} frame{'s' * (len(frames) != 1)}: {folder}")
     console.say(f"sheet: {sheet}")
 
 

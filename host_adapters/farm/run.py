@@ -12,7 +12,7 @@ from pathlib import Path
 
 from ..graphs.errors import FramesError
 from ..graphs.runner import Report
-from ..media.clips import Clip, Frames, in_words
+from ..media.clips import Clip, Frames, check_holds, in_words
 from ..sequences import SequencePattern
 from ..writes import OutputError, check_output, claim_folder, locked, note_made
 from .chunks import MOST, Chunk, Done, Engine, Event, Failed, Job, chunk_size, cut
@@ -113,12 +113,8 @@ def _check_outputs(job: Job, clips: Mapping[str, Clip], frames: Sequence[int] | 
         check_output(file, inputs)
     for path in job.videos.values():
         claim_folder(segment_folder(path))
-    for name, picture in job.pictures.items():
-        if SequencePattern.parse(picture) is None and len(frames) > 1:
-            raise OutputError(
-                f"{picture} holds one picture, and there are {len(frames)} frames: name a sequence such as "
-                f"{picture.stem}.%04d{picture.suffix} for {name}."
-            )
+    for picture in job.pictures.values():
+        check_holds(picture, len(frames))
 
 
 def _log(failed: Failed) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ..media.clips import Clip, ClipWriter, check_suffix, open_writer
+from ..media.clips import Clip, ClipWriter, check_holds, check_suffix, open_writer
 from ..sequences import SequencePattern
 from ..writes import check_output
 from .colour_spaces import output_tags
@@ -70,10 +70,14 @@ class Output:
         return dict(zip((self.name, self.matte), MatteInAlpha(writer).parts(), strict=True))
 
 
-def check_outputs(outputs: Iterable[str], like: Clip) -> None:
-    """Refuse at once what could be written only after long work. Raises OutputError."""
+def check_outputs(outputs: Iterable[str], like: Clip, frames: int) -> None:
+    """Refuse at once what could be written only after long work. Raises OutputError.
+
+    :param frames: how many are written.
+    """
     for path in outputs:
         check_suffix(path)
+        check_holds(path, frames)
         pattern = SequencePattern.parse(Path(path))
         check_output(Path(path) if pattern is None else pattern.path(like.frames[0]), like.paths())
 

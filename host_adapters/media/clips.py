@@ -547,6 +547,16 @@ def check_suffix(path: Path | str) -> None:
         raise OutputError(f"{path} ends in {suffix or 'no suffix'!r}: an output needs one of {', '.join(known)}.")
 
 
+def check_holds(path: Path | str, frames: int) -> None:
+    """Raise OutputError for the name of one picture where there are several frames to write."""
+    path = Path(path)
+    if frames > 1 and path.suffix.lower() in FORMATS and SequencePattern.parse(path) is None:
+        raise OutputError(
+            f"{path} holds one picture, and there are {frames} frames: name a sequence such as "
+            f"{path.stem}.%04d{path.suffix}, or one frame with --frames."
+        )
+
+
 def open_writer(
     path: Path | str,
     like: Clip | None = None,
