@@ -181,7 +181,7 @@ def by_graph(outputs: Iterable[str | os.PathLike[str]], graph: str) -> Iterator[
 
     :param outputs: files and numbered sequences. :param graph: hash of what the graph does.
     """
-    mine = [(os.path.abspath(path), SequencePattern.parse(path), graph) for path in map(Path, outputs)]
+    mine = [(os.path.realpath(path), SequencePattern.parse(path), graph) for path in map(Path, outputs)]
     _making.extend(mine)
     try:
         yield
@@ -191,7 +191,7 @@ def by_graph(outputs: Iterable[str | os.PathLike[str]], graph: str) -> Iterator[
 
 
 def _graph_of(path: Path) -> str:
-    name = os.path.abspath(path)
+    name = os.path.realpath(path)
     for whole, pattern, graph in reversed(_making):
         if pattern is None:
             if whole == name:

@@ -138,12 +138,14 @@ class Atomic:
     The temporary name keeps the suffix, by which encoders choose a format. Used as a context manager it gives
     the temporary path, commits at the end and discards on an error; a file of the same name that was there
     before stays until the new one is complete, and for good where that fails. A system error in the block
-    becomes an OutputError. What goes to a device or a pipe is written elsewhere first, and then through it.
+    becomes an OutputError. What goes to a device or a pipe is written elsewhere first, and then through it; behind a
+    link, the file that it points to is written.
     """
 
     def __init__(self, path: AnyPath, inputs: Iterable[AnyPath] = (), kind: str = "") -> None:
         self.path, self.kind = Path(path), kind
         self._through = _is_passage(self.path)
+        self.path = self.path if self._through else _behind(self.path)
         if self._through:
             folder = _temporary_folder(self.path)
         else:
@@ -265,6 +267,11 @@ def _temporary_folder(path: Path) -> Path:
         return Path(tempfile.gettempdir())
     except OSError as error:
         raise output_error(path, error) from None
+
+
+def _behind(path: Path) -> Path:
+    """Return the file that is written under a name: what it points to, where it is a link."""
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def _is_passage(path: Path) -> bool:
@@ -428,12 +435,12 @@ class _Writing:
         for path in mine:
             pattern = SequencePattern.parse(path)
             if pattern is None:
-                self.claimed.add(os.path.abspath(path))
+                self.claimed |= {os.path.abspath(path), os.path.abspath(_behind(path))}
             else:
                 self.sequences.append(pattern)
             made.tidy(path.parent)
         if lock:
-            self.stack.enter_context(holding(mine))
+            self.stack.enter_context(holding([_behind(path) for path in mine]))
 
     def _check(self, path: Path, kind: str, frames: Frames | None, decided: Decided) -> list[str]:
         """Return what would be overwritten without leave. Raises OutputError for what is never written."""
@@ -462,7 +469,7 @@ class _Writing:
                 return False
         except OSError:
             return False
-        if decided(path, frame) or made.is_noted(path, kind) or (kind and made.is_marked(path, kind)):
+        if decided(path, frame) or made.is_noted(_behind(path), kind) or (kind and made.is_marked(path, kind)):
             return False
         whole = path if frame is None else next((p for p in _patterns_of(path)), path)
         return not any(

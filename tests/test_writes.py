@@ -315,6 +315,24 @@ def test_a_ledger_that_is_a_link_or_damaged_costs_itself_alone(shot):
     assert notes.read_text() == "mine"
 
 
+def test_behind_a_link_the_file_is_written_that_it_points_to(shot):
+    """Links put results on a larger disk, and one graph into several folders: both names stay one file."""
+    (shot / "large").mkdir()
+    os.symlink("large/o.mov", "o.mov")
+    os.symlink("../g.json", "large/g.json")
+    for _ in range(2):
+        run("render", "g.json", "--in", "plate=in.mp4", "--out", "result=o.mov")
+    run("graph", "set", "large/g.json", "grade.saturation=.5")
+    assert (Path("o.mov").is_symlink(), Path("large/o.mov").is_file(), Path("large/g.json").is_symlink()) == (True,) * 3
+    assert '"saturation": 0.5' in (shot / "g.json").read_text()
+    (shot / "theirs.mov").write_bytes(b"theirs")
+    os.symlink("theirs.mov", "link.mov")
+    assert "link.mov is there already" in run(
+        "render", "g.json", "--in", "plate=in.mp4", "--out", "result=link.mov", code=5
+    )
+    assert {path.name for path in shot.rglob(".*")} == {made.LEDGER}
+
+
 def test_the_ledger_stays_short(shot, monkeypatch):
     monkeypatch.setattr(made, "_SPARE_LINES", 3)
     for _ in range(8):
@@ -392,6 +410,7 @@ EXCEPTIONS = {
     "media/boxes.py": "fills in what the library leaves out, under the door's temporary name",
     "media/companions.py": "asks the library what a container takes, in memory",
     "media/video_write.py": "the library writes video under the door's temporary name",
+    "openfx/plugin.py": "an empty file beside compiled code says that an effect has been prepared",
     "openfx/bundle.py": "the bundle is a folder, built aside and put into place whole",
     "commands/cli.py": "standard streams that are closed are pointed nowhere",
     "commands/console.py": "the output is pointed nowhere once its reader has gone",

@@ -124,12 +124,13 @@ def return_to(graph: str | os.PathLike[str], name: str) -> tuple[Version, str]:
 
     Returns the version, and the name under which the former state was kept ("" where it is one already).
     """
-    chosen = _find(versions_of(graph), name, graph)
-    now = Graph.load(graph) if Path(graph).exists() else chosen.graph
-    before = ""
-    if now != chosen.graph and all(version.graph != now for version in versions_of(graph)):
-        before = keep(graph, f"before {name}, {_now()}").name
-    chosen.graph.save(graph)
+    with Lock(Path(graph), "being changed by another run").within(_PATIENCE):
+        chosen = _find(versions_of(graph), name, graph)
+        now = Graph.load(graph) if Path(graph).exists() else chosen.graph
+        before = ""
+        if now != chosen.graph and all(version.graph != now for version in versions_of(graph)):
+            before = keep(graph, f"before {name}, {_now()}").name
+        chosen.graph.save(graph)
     return chosen, before
 
 
