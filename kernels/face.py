@@ -207,24 +207,28 @@ def _add_fours(out, row):
 
 
 @strip_kernel
-def _probe_strips(image, shape, corner, luma, cb, cr, log_luma):
+def _probe_strips(image, shape, corner, step, luma, cb, cr, log_luma):
     """Take 4 × 4 pixels of every cell of a window: their means, and the logarithm of each one's luma.
 
     The logarithms lie as the pixels are added: of a row, the first pixels of all cells before the second.
+
+    :param step: 1, or 2 for cells of twice the side: of the pixels that cells of the grid take, every second one.
     """
     height, width = image.shape[0], image.shape[1]
     rows, columns = luma.shape
     at = np.empty(4 * columns, np.int64)
     for j in range(columns):
         for l in range(4):
-            at[l * columns + j] = ((8 * (corner[1] + j) + 2 * l + 1) * width) // (8 * shape[1])
+            x = step * (4 * (corner[1] + j) + l) + step // 2
+            at[l * columns + j] = min(((2 * x + 1) * width) // (8 * shape[1]), width - 1)
     pixels = np.empty((3, 4 * columns), np.float32)
     for i in range(rows):
         fill_row(luma[i], F(0))
         fill_row(cb[i], F(0))
         fill_row(cr[i], F(0))
         for k in range(4):
-            y = ((8 * (corner[0] + i) + 2 * k + 1) * height) // (8 * shape[0])
+            y = step * (4 * (corner[0] + i) + k) + step // 2
+            y = min(((2 * y + 1) * height) // (8 * shape[0]), height - 1)
             _take_row(image[y], at, pixels[0], pixels[1], pixels[2])
             _probe_row(pixels[0], pixels[1], pixels[2])
             _log_row(log_luma[4 * i + k], pixels[0])
@@ -298,11 +302,12 @@ def _stops_strips(plane):
         _stops_row(plane[i])
 
 
-def cells_of(image: Floats, window: Window | None = None) -> Cells:
+def cells_of(image: Floats, window: Window | None = None, step: int = 1) -> Cells:
     """Return a picture on the grid.
 
     :param image: float32 (H, W, 3 or 4), display-referred R′G′B′(A); NaN and infinite pixels count as black.
     :param window: only this part of the grid.
+    :param step: 1, or 2 for cells of twice the side, which the window counts then.
     :raises PictureError: wrong array.
 
     >>> cells = cells_of(np.full((90, 160, 3), 0.5, np.float32))
@@ -315,7 +320,7 @@ def cells_of(image: Floats, window: Window | None = None) -> Cells:
     size = window.rows, window.columns
     luma, cb, cr = (np.empty(size, np.float32) for _ in range(3))
     log_luma = np.empty((4 * size[0], 4 * size[1]), np.float32)
-    _probe_strips(image, shape, (window.top, window.left), luma, cb, cr, log_luma)
+    _probe_strips(image, shape, (window.top, window.left), step, luma, cb, cr, log_luma)
     fine = np.empty(size, np.float32)
     _fine_strips(log_luma, fine)
     texture = median(fine, 2)
@@ -377,7 +382,7 @@ def _middle(places: Places) -> tuple[float, float]:
     return sum(x for x, _ in places) / len(places), sum(y for _, y in places) / len(places)
 
 
-def fit(points: Landmarks, shape: tuple[int, int], turns: bool = True) -> Placed | None:
+def fit(points: Landmarks, shape: tuple[float, float], turns: bool = True) -> Placed | None:
     """Lay the drawn face over five landmarks: the least-squares shift, turn and size, in cells of a grid.
 
     :param turns: the drawing turns aside with the head; otherwise it is seen from the front.

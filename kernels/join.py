@@ -806,8 +806,51 @@ def evidence_on_grid(
     window = None if placed is None or presence <= 0 else window_of(placed, shape)
     if placed is None or window is None:
         return np.full((1, 1), 0.5, np.float32), 0, 0
+    if turns and window.rows * window.columns > _MOST_CELLS:
+        return _evidence_of_large(image, points, presence, keyed)
     found = cut_placed(cells_of(image, window), placed, window, turns)
     return evidence(found, keyed, presence), window.top, window.left
+
+
+_MOST_CELLS = 16_000
+"""Cells of a face's window from which it is cut out on cells of twice the side, in a third of the time: its outline is
+then 25 cells wide and more. From 10,000 cells on, the mean F1 of 29 real pictures with such faces changes by -.0005
+(-.008 to .005)."""
+
+
+def _evidence_of_large(image: Floats, points: Landmarks, presence: float, keyed: float) -> tuple[Floats, int, int]:
+    """Return the same of a large face, found on cells of twice the side."""
+    rows, columns = grid_shape(*image.shape[:2])
+    placed = fit(points, (rows / 2, columns / 2))
+    window = None if placed is None else window_of(placed, (-(-rows // 2), -(-columns // 2)))
+    if placed is None or window is None:
+        return np.full((1, 1), 0.5, np.float32), 0, 0
+    plane = evidence(cut_placed(cells_of(image, window, 2), placed, window), keyed, presence)
+    top, left = 2 * window.top, 2 * window.left
+    out = np.empty((min(2 * window.rows, rows - top), min(2 * window.columns, columns - left)), np.float32)
+    _double_strips(plane, out)
+    return out, top, left
+
+
+@subroutine
+def _double_row(out, near, far):
+    """Write between two rows of cells, a quarter of the way, at twice as many columns."""
+    last = near.shape[0] - 1
+    for x in range(out.shape[0]):
+        j = x // 2
+        k = max(j - 1, 0) if x % 2 == 0 else min(j + 1, last)
+        a = F(0.75) * near[j] + F(0.25) * far[j]
+        b = F(0.75) * near[k] + F(0.25) * far[k]
+        out[x] = F(0.75) * a + F(0.25) * b
+
+
+@strip_kernel
+def _double_strips(plane, out):
+    """Interpolate a plane to cells of half the side."""
+    for y in range(out.shape[0]):
+        i = y // 2
+        other = max(i - 1, 0) if y % 2 == 0 else min(i + 1, plane.shape[0] - 1)
+        _double_row(out[y], plane[i], plane[other])
 
 
 @on_devices

@@ -157,6 +157,22 @@ def test_texture_doubles_with_the_grain_and_is_low_where_the_picture_is_smooth()
     assert levels[2] - levels[1] == pytest.approx(1, abs=0.15)
 
 
+def test_a_large_face_tells_on_cells_of_twice_the_side_about_what_it_tells_on_all(monkeypatch):
+    picture, oval, node = drawn(height=361, width=481, size=72.0)
+    found = node.process(picture)
+    monkeypatch.setattr(join, "_MOST_CELLS", 10**6)
+    whole = node.process(picture)
+    assert np.any(found != whole), "the face must be large enough"
+    assert np.abs(found - whole).mean() < 0.02
+    for told in (found, whole):
+        assert told[oval].mean() > 0.85
+    shape = face.grid_shape(361, 481)
+    cells, fine = face.cells_of(picture, face.Window(3, 5, 40, 50), 2), face.cells_of(picture)
+    doubled = fine.luma[6:86, 10:110].reshape(40, 2, 50, 2).mean(axis=(1, 3))
+    assert shape[0] % 2 == 0 or fine.luma.shape[0] % 2 == 1
+    assert np.abs(cells.luma - doubled).mean() < 0.01  # every fourth pixel of those
+
+
 def test_a_proxy_tells_what_full_size_tells():
     picture, _, node = drawn(height=360, width=480, size=52.0)
     half = picture.reshape(180, 2, 240, 2, 3).mean(axis=(1, 3))
