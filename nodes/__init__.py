@@ -30,6 +30,7 @@ from .solve import (
     SkinReading,
     SkinTarget,
     Warned,
+    hue_of_all,
     measure_skin,
     solve_steer,
 )
@@ -198,6 +199,7 @@ __all__ = [
     "distance",
     "enter_space",
     "faces_apart",
+    "hue_of_all",
     "judge",
     "judge_matte",
     "learn_skin_key",

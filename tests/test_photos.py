@@ -149,6 +149,27 @@ def median_hue(bgr):
     return np.degrees(np.arctan2(median(across), median(along)))
 
 
+def test_the_hue_of_all_true_skin_counts_what_another_light_falls_on(tmp_path):
+    """Two thirds of the skin in violet light, not keyed: its hue lies where BT.709-6 puts it, not where the key is."""
+    picture = np.full((180, 320, 3), (90, 96, 100), np.float64)
+    picture[:, :60], picture[:, 60:180] = (176, 132, 108), (140, 96, 150)
+    picture += np.random.default_rng(3).normal(0, 2, picture.shape)
+    Image.fromarray(picture.clip(0, 255).astype(np.uint8)).save(tmp_path / "ada.png")
+    mask = np.zeros((180, 320), np.uint8)
+    mask[:, :180] = 255
+    Image.fromarray(mask).save(tmp_path / "ada_mask.png")
+    marks = {"points": [[30, 90], [20, 40], [40, 140]], "stroke": [[20, 80], [40, 80]], "box": [[5, 20], [55, 160]]}
+    (tmp_path / "ada.json").write_text(json.dumps(marks), encoding="utf-8")
+    (photo,) = photos(tmp_path)
+    (case,) = pictures.run_photo(photo, ("1 point",))
+    assert case.score.recall < 0.4
+    arguments = ["correct", tmp_path / "ada.png", "-o", tmp_path / "out.tif", "--add"]
+    told = CliRunner().invoke(cli, [*map(str, arguments), "point:{:.9f},{:.9f}".format(*photo.points[0])])
+    assert told.exit_code == 0, told.output
+    assert case.angle_error == pytest.approx(123 - median_hue(levels(tmp_path / "out.tif")[mask == 255]), abs=0.5)
+    assert case.angle_error > 60
+
+
 def test_rates_of_warnings_count_bad_and_good_mattes_alone():
     """Five cases by hand: of two bad ones one is warned of, of two good ones none; one lies between."""
     score = score_matte(np.ones((2, 2), np.float32), np.ones((2, 2), np.float32), np.zeros((2, 2), bool))

@@ -20,7 +20,7 @@ from PIL import Image
 
 from ...kernels.angles import wrapped
 from ...kernels.errors import InkarnatError
-from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, measure_skin, solve_correction
+from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, hue_of_all, solve_correction
 from ...nodes.declare import Matte, Picture
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
@@ -70,7 +70,8 @@ class PhotoCase:
     """One picture keyed and corrected from one marking.
 
     :ivar warnings: the signs that were told. :ivar refused: why nothing was keyed, or empty.
-    :ivar angle_error: of all true skin from its target after the correction, degrees; None where nothing was solved.
+    :ivar angle_error: of all true skin, keyed or not and in whatever light, from its target after the correction,
+        degrees; None where nothing was solved.
     :ivar step_growth: by how many degrees the step of hue between keyed and missed skin grew; 0 where none is missed.
     """
 
@@ -289,7 +290,7 @@ def _scored(job: _Correcting, marking: str) -> PhotoCase:
     photo, correction = job.photo, job.correction
     truth = np.where(photo.ignore, 0, photo.truth).astype(np.float32)
     target = correction.people[0].target
-    angle = measure_skin(job.result, truth).angle - target.angle - target.bias
+    angle = hue_of_all(job.result, truth) - target.angle - target.bias
     return PhotoCase(
         photo.name,
         photo.depth,
@@ -309,11 +310,7 @@ def _growth(before: Picture, after: Picture, truth: Matte, matte: Matte) -> floa
     if min(keyed.sum(), missed.sum()) < max(_MISSED * skin.sum(), 12):
         return 0.0
     try:
-        steps = [
-            measure_skin(picture, keyed.astype(np.float32)).angle
-            - measure_skin(picture, missed.astype(np.float32)).angle
-            for picture in (before, after)
-        ]
+        steps = [_hue(picture, keyed) - _hue(picture, missed) for picture in (before, after)]
     except InkarnatError:  # what is missed is black or burnt out: no hue, no step
         return 0.0
     first, last = (abs(wrapped(step)) for step in steps)
@@ -321,7 +318,7 @@ def _growth(before: Picture, after: Picture, truth: Matte, matte: Matte) -> floa
 
 
 def _hue(picture: Picture, where: NDArray[np.bool_]) -> float:
-    return measure_skin(picture, where.astype(np.float32)).angle
+    return hue_of_all(picture, where.astype(np.float32))
 
 
 # --- all of them --------------------------------------------------------------------------------------------
