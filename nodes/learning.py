@@ -154,7 +154,8 @@ def study_skin(
     :param add: samples on skin, at least one over all pictures where there is no face. A sample on a face means that
         face: its skin teaches the key as well. :param subtract: samples on what must stay out.
     :param more: further (image, add, subtract). :param faces: the faces known in the first picture: those that join
-        come back in :attr:`LearnedKey.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join.
+        come back in :attr:`LearnedKey.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join;
+        in light that gives skin another hue only those that lie on a person count, as ``persons`` show it.
     :param more_faces: the faces of the further pictures, in order.
     :param persons: how likely each place of a picture shows a person, float32 (h, w) of any size, 0 to 1, the first
         picture first; None where nobody looked. Colours of which most lies beside persons are closed, but those of
@@ -184,15 +185,20 @@ def study_skin(
     marks = any(samples for _, samples, _ in pictures)
     reference = sampled[0]
     marked = [m if k == reference else dataclasses.replace(m, weight=_FURTHER) for k, m in enumerate(marked)]
+    studied: skin.Studied | None = None
     try:
         studied = skin.study(marked, reach)
+        refused = "" if marks else _far_from_skin(studied.learned.centre)
     except learn.LearnError as error:
-        raise SampleError(
-            str(error) if marks else f"The faces do not show skin in any usual light. {_MARK_IT}"
-        ) from None
+        refused = str(error) if marks else "The faces do not show skin in any usual light."
+    if studied is None or refused:
+        if marks:
+            raise SampleError(refused)
+        first, *rest = _faces_of_persons(pictures, known, maps)
+        if not any(samples for _, samples, _ in (first, *rest)):
+            raise SampleError(f"{refused} {_MARK_IT}")
+        return study_skin(*first, rest, faces=known[0], more_faces=known[1:], persons=maps, reach=reach)
     learned = studied.learned
-    if not marks:
-        _require_skin(learned.centre)
     model = SkinModel(learned.centre, learned.compact, learned.table)
     own = _keyed(known, studied.keyed)
     join = None
@@ -314,13 +320,39 @@ def _off_skin(centre: tuple[float, float]) -> float:
     return abs(wrapped(hue_angle(*centre) - SKIN_LINE))
 
 
-def _require_skin(centre: tuple[float, float]) -> None:
-    """Refuse faces whose hue no light gives to skin: pictures of faces, statues. A mark is never refused."""
-    if beyond("far from skin", _off_skin(centre)):
-        raise SampleError(
-            f"The faces do not show skin: their hue is {hue_angle(*centre):.0f}°, {_off_skin(centre):.0f}° from the "
-            f"skin line. {_MARK_IT}"
-        )
+def _far_from_skin(centre: tuple[float, float]) -> str:
+    """Return why faces of a hue that no usual light gives to skin are refused; "" for others. A mark never is."""
+    if not beyond("far from skin", _off_skin(centre)):
+        return ""
+    return (
+        f"The faces do not show skin: their hue is {hue_angle(*centre):.0f}°, {_off_skin(centre):.0f}° from the "
+        "skin line."
+    )
 
+
+def _faces_of_persons(
+    pictures: Sequence[tuple[Picture, tuple[Sample, ...], tuple[Sample, ...]]],
+    known: Sequence[tuple[FaceMatte, ...]],
+    maps: Sequence[Matte | None],
+) -> list[tuple[Picture, tuple[Sample, ...], tuple[Sample, ...]]]:
+    """Return the pictures with those faces as samples that a person has, for light in which skin has another hue."""
+    told = []
+    for (picture, _, subtract), faces, person in zip(pictures, known, maps, strict=True):
+        aspect = picture.shape[1] / picture.shape[0]
+        samples = [face.sample(aspect) for face in faces if face.presence > 0] if person is not None else []
+        told.append((picture, tuple(sample for sample in samples if _is_on(person, sample)), subtract))
+    return told
+
+
+def _is_on(person: Matte | None, sample: Sample) -> bool:
+    """Tell whether a sample lies on a person, as a map shows them."""
+    if person is None:
+        return False
+    covered = sample.mask(*person.shape)
+    return bool(covered.any()) and float(person[covered].mean()) >= _ON_A_PERSON
+
+
+_ON_A_PERSON = 0.9
+"""How much of a face at least lies on the map of persons where its hue does not tell that it is skin."""
 
 _MARK_IT = "Mark the skin itself if this is its light, or balance the picture first."

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 import skimage.data
 from inkarnat.host_adapters.detect import faces
+from inkarnat.host_adapters.detect.person import find_person
 from inkarnat.host_adapters.shots import faces as seeding
 from inkarnat.host_adapters.shots.faces import seed
 from inkarnat.host_adapters.workshop import camera, portrait
-from inkarnat.nodes import MarkedFrame, Sample, SampleError, learn_skin_key, solve_correction
+from inkarnat.nodes import MarkedFrame, Sample, SampleError, learn_skin_key, solve_correction, study_skin
 
 needs_detector = pytest.mark.skipif(not faces.available(), reason="the extra [faces] is not installed")
 
@@ -84,6 +85,83 @@ def test_no_face_is_found_where_there_is_none():
     assert faces.find_faces(GREY) == ()
 
 
+def astronaut() -> np.ndarray:
+    return skimage.data.astronaut().astype(np.float32) / np.float32(255)
+
+
+BY_HAND = np.array([(203, 101), (247, 103), (223, 124), (203, 140), (242, 142)]) / 512
+"""Eyes, nose and mouth of the astronaut, read off the picture by hand."""
+
+
+@needs_detector
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_a_face_that_lies_on_its_side_or_head_is_found_by_looking_again(turns):
+    picture = np.ascontiguousarray(np.rot90(astronaut()[::3, ::3], turns))
+    assert faces.find_faces(picture) == (), "turned by so much, a quick look misses it"
+    (face,) = faces.find_faces(picture, again=True)
+    points = np.array(face.points)
+    left, top, right, bottom = face.box
+    assert ((points > (left, top)) & (points < (right, bottom))).all()
+    for _ in range(turns):  # numpy turns counter-clockwise: what lies at (x, y) came from (1 − y, x)
+        points = np.column_stack([1 - points[:, 1], points[:, 0]])
+    assert np.hypot(*(points - BY_HAND).T).max() < 0.02
+
+
+@needs_detector
+def test_a_face_in_blue_haze_is_found_by_looking_again():
+    picture = (0.7 + np.float32(0.03) * astronaut()) * np.array((0.3, 0.5, 1.0), np.float32)
+    assert faces.find_faces(picture) == ()
+    (face,) = faces.find_faces(picture, again=True)
+    assert np.hypot(*(np.array(face.points) - BY_HAND).T).max() < 0.02
+    assert faces.find_faces(picture, again=True) == (face,)
+
+
+@needs_detector
+def test_looking_again_changes_nothing_where_a_face_is_found_and_finds_none_where_there_is_none():
+    assert faces.find_faces(astronaut(), again=True) == faces.find_faces(astronaut())
+    for name in ("coffee", "rocket", "chelsea", "grass", "text"):
+        picture = np.atleast_3d(getattr(skimage.data, name)()).astype(np.float32) / np.float32(255)
+        assert faces.find_faces(np.broadcast_to(picture, (*picture.shape[:2], 3)), again=True) == ()
+    assert faces.find_faces(GREY, again=True) == ()
+
+
+@needs_detector
+def test_a_turned_clip_is_followed_in_one_way_and_an_empty_one_looked_at_a_few_times(monkeypatch):
+    looks = []
+    find = faces.find_faces
+    monkeypatch.setattr(seeding, "find_faces", lambda p, again=False: looks.append(again) or find(p, again=again))
+    turned = np.ascontiguousarray(np.rot90(astronaut()[::3, ::3], 1))
+    (track,) = seeding.follow(lambda frame: turned, [1, 2, 3])
+    assert [track.at(frame).presence for frame in (1, 2, 3)] == [1.0, 1.0, 1.0]
+    looks.clear()
+    assert seeding.follow(lambda frame: GREY, range(1, 41)) == ()
+    assert sum(looks) == 5
+    assert seeding.follow(lambda frame: GREY, []) == ()
+
+
+@needs_detector
+def test_a_face_in_coloured_light_is_keyed_where_a_person_is_seen_and_told_of():
+    """Skin has no usual hue there: alone a face is refused, as a painted one would be; on a person it counts."""
+    picture = astronaut() * np.array((0.12, 0.25, 1.0), np.float32)
+    known = faces.find_face_mattes(picture)
+    seen = find_person(picture, known)
+    learned = study_skin(picture, [], faces=known, persons=[seen])
+    assert learned.matte(picture)[118:132, 196:212].mean() > 0.9, "a cheek"
+    assert learned.matte(picture)[:60, :60].max() < 0.1
+    assert "far from skin" in {warned.sign for warned in learned.warnings(learned.matte(picture), picture)}
+    for nobody in (None, 1 - seen):
+        with pytest.raises(SampleError, match="Mark the skin itself"):
+            study_skin(picture, [], faces=known, persons=[nobody])
+
+
+@needs_detector
+def test_where_no_face_is_found_words_say_whether_people_seem_to_be_there():
+    back = astronaut()[200:, :250]  # somebody's shoulder and arm
+    assert seeding.nobody_found(GREY) == "No face was found"
+    assert faces.find_faces(back, again=True) == ()
+    assert seeding.nobody_found(back) == "No face was found, though people seem to be there"
+
+
 @needs_detector
 def test_both_boat_builders_are_found():
     picture, scene = boat_builders(2)
@@ -134,11 +212,8 @@ def test_of_overlapping_boxes_the_surest_stays():
 
 @needs_detector
 def test_the_landmarks_of_a_real_face_lie_where_they_belong():
-    """Eyes, nose and mouth of the astronaut, read off the picture by hand."""
-    picture = skimage.data.astronaut().astype(np.float32) / np.float32(255)
-    (face,) = faces.find_faces(picture)
-    by_hand = np.array([(203, 101), (247, 103), (223, 124), (203, 140), (242, 142)]) / 512
-    assert np.hypot(*(np.array(face.points) - by_hand).T).max() < 0.01
+    (face,) = faces.find_faces(astronaut())
+    assert np.hypot(*(np.array(face.points) - BY_HAND).T).max() < 0.01
 
 
 # --- seeding ------------------------------------------------------------------------------------------------
@@ -149,7 +224,7 @@ FACE = faces.Face((0.3, 0.2, 0.5, 0.6), 0.95, POINTS)
 @pytest.fixture
 def one_face(monkeypatch):
     monkeypatch.setattr(seeding, "available", lambda: True)
-    monkeypatch.setattr(seeding, "find_faces", lambda picture: (FACE,))
+    monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: (FACE,))
 
 
 @pytest.mark.parametrize("add", [(), (Sample.point(0.35, 0.3),), (Sample.box(0.6, 0.3, 0.7, 0.4),)])
@@ -165,7 +240,7 @@ def test_faces_are_known_on_every_marked_frame(one_face, add):
 
 def test_without_a_face_a_warning_says_so(monkeypatch):
     monkeypatch.setattr(seeding, "available", lambda: True)
-    monkeypatch.setattr(seeding, "find_faces", lambda picture: ())
+    monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: ())
     seeded = seed([MarkedFrame(1, GREY)])
     assert seeded.frames[0].add == ()
     assert "No face was found" in seeded.warnings[0].message

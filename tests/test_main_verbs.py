@@ -217,8 +217,9 @@ def test_without_a_sample_and_without_a_face_nothing_is_corrected(tmp_path):
     Image.fromarray(wood).save(tmp_path / "wood.png")
     code, _, errors = run("correct", tmp_path / "wood.png", "-o", tmp_path / "skin.png", "--json")
     assert code == 2
-    for way in ("--add", "[faces]", "--natural-range"):
+    for way in ("--add", "--frame", "--natural-range"):
         assert way in errors
+    assert ("inkarnat[faces]" in errors) != available()
     assert not (tmp_path / "skin.png").exists()
     code, output, errors = run(
         "correct", tmp_path / "wood.png", "-o", tmp_path / "skin.png", "--natural-range", "--json"

@@ -202,6 +202,27 @@ def test_the_effect_of_one_face_finds_it_too():
 
 
 @needs_detector
+def test_without_a_face_the_report_names_the_next_step():
+    """Somebody's shoulder and arm, and a grey card."""
+    for picture, seen in ((real()[100:, :125], ", though people seem to be there"), (np.full_like(real(), 0.4), "")):
+        instance, stage = held(np.ascontiguousarray(picture))
+        assert instance.press("find_faces", stage) == 0
+        said = f"No face was found on this frame{seen}: mark skin under Add on the picture, or go to a frame"
+        assert said in instance["report"], instance["report"]
+    no_complaints()
+
+
+@needs_detector
+def test_a_button_looks_closer_where_a_quick_look_finds_none():
+    turned = np.ascontiguousarray(np.rot90(rgba(skimage.data.astronaut()[::3, ::3].astype(np.float32) / 255), 1))
+    assert detector.find_faces(turned) == ()
+    instance, stage = held(turned)
+    assert instance.press("find_faces", stage) == 0
+    assert np.abs(np.array(landmarks(instance, 0)) - detector.find_faces(turned, again=True)[0].points).max() < 1e-4
+    no_complaints()
+
+
+@needs_detector
 def test_two_people_keep_their_places():
     scene = portrait("light", 11, 320, 180, faces=2)
     picture = rgba(camera(scene.light, 11))

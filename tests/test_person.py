@@ -225,7 +225,7 @@ def test_every_door_that_learns_a_key_looks_for_persons(monkeypatch, tmp_path):
     monkeypatch.setattr(person, "available", lambda: True)
     monkeypatch.setattr(person, "find_person", lambda picture, faces=(): there)
     monkeypatch.setattr(seeding, "available", lambda: True)
-    monkeypatch.setattr(seeding, "find_faces", lambda picture: ())
+    monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: ())
     write_picture(tmp_path / "take.tif", picture, bits=16)
     clip = open_clip(tmp_path / "take.tif")
     look, frame = look_at(clip.read), clip.frames[0]

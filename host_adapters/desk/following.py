@@ -6,10 +6,11 @@ import dataclasses
 from collections.abc import Sequence
 
 from ...nodes import FaceMatte, JoinFaces, Region
-from ..detect.faces import HOW_TO_INSTALL, available, find_faces
+from ..detect.faces import HOW_TO_INSTALL, available
 from ..graphs.graph import STANDARD_SOURCE, Step
 from ..graphs.standard import keyed_step
-from ..shots.face_tracks import FaceTrack, follow_faces
+from ..shots.face_tracks import FaceTrack
+from ..shots.faces import follow, nobody_found
 from ..shots.track import Track, follow_region
 from ..shots.whose_faces import with_face_note
 from .chain import faces_of, rewired
@@ -57,7 +58,13 @@ def find(reel: Reel, frames: Sequence[int], task: Task) -> tuple[FaceTrack, ...]
         raise DeskError(HOW_TO_INSTALL)
     with reel.open() as clip:
         readable = [frame for frame in frames if frame not in clip.missing]
-        return follow_faces(clip.read, readable, find_faces, task.step)
+        return follow(clip.read, readable, task.step)
+
+
+def nobody(reel: Reel, frame: int) -> str:
+    """Say that no face was found, and what to do. Raises InputError."""
+    with reel.open() as clip:
+        return f"{nobody_found(clip.read(frame))}: draw a box, a stroke or a point on skin."
 
 
 def with_note(reel: Reel, state: State) -> State:

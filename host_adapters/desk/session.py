@@ -43,6 +43,7 @@ from .folder import Folder, shown
 from .following import (
     face_moved,
     find,
+    nobody,
     person_faces,
     track_shape,
     track_words,
@@ -805,7 +806,7 @@ class Session:
                 self._put(found, "Find faces", gesture)
                 self._faceless = not tracks
                 if not tracks:
-                    return "No face was found: draw a box, a stroke or a point on skin."
+                    return nobody(self.reel, frames[0] if solve_at is None else solve_at)
                 told = f"{len(tracks)} face{'' if len(tracks) == 1 else 's'} found."
                 wanted = frames[0] if solve_at is None else solve_at
                 at = min(tracks[0].places, key=lambda frame: abs(frame - wanted))

@@ -3,7 +3,8 @@
     python -m inkarnat.host_adapters.detect
 
 For every picture on the standard input, one line of JSON ``{"shape": [rows, columns, channels]}`` and then its float32
-values, a line comes back: ``{"faces": […]}``, the largest first, or ``{"error": "…"}``. Where the line also holds
+values, a line comes back: ``{"faces": […]}``, the largest first, or ``{"error": "…"}``. Without a face it also holds
+``"people"``: whether people seem to be there. ``"again": false`` asks for a quick look alone. Where the line also holds
 ``"person": […]``, the landmarks of the faces that are known, persons are looked for in place of faces:
 ``{"person": {"shape": [rows, columns], "levels": "…"}}`` comes back, bytes from 0 to 255 in base 64. Effects that were
 built before that ask for faces alone. It ends with the input, and when nobody has asked for ten minutes.
@@ -25,7 +26,7 @@ from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte
 from ...nodes.declare import Picture
 from .faces import find_faces
-from .person import find_levels
+from .person import find_levels, find_person, seem_there
 
 _IDLE = 600.0
 """Seconds without a question after which the process ends."""
@@ -47,7 +48,9 @@ def serve(source: BinaryIO, target: BinaryIO) -> None:
 
 def _answer(picture: Picture, wanted: dict[str, Any]) -> dict[str, Any]:
     if "person" not in wanted:
-        return {"faces": [face.as_dict() for face in find_faces(picture)]}
+        faces = find_faces(picture, again=bool(wanted.get("again", True)))
+        told = {"faces": [face.as_dict() for face in faces]}
+        return told if faces else told | {"people": bool(seem_there(find_person(picture)))}
     levels = find_levels(picture, [_face(points) for points in wanted["person"]])
     return {"person": {"shape": levels.shape, "levels": base64.b64encode(levels.tobytes()).decode()}}
 

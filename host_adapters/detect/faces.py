@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import functools
 import importlib.util
+import math
 import os
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,11 @@ _PACKAGED = Path(__file__).with_name("centerface.onnx")
 
 _TURN = threading.Lock()
 _LONG_SIDE = 640
-_LEAST_SCORE, _MOST_OVERLAP = 0.5, 0.3
+_LEAST_SCORE, _UNSURE_SCORE, _MOST_OVERLAP = 0.5, 0.3, 0.3
+_LEAST_TURNED = 0.6
+"""How sure a turned frame and its mirror image must be together: hands and folds that lie on their side deceive."""
+_FINER = 1.5
+"""How much larger a picture in which no face is found is looked at."""
 
 
 class FaceError(InkarnatError, RuntimeError):
@@ -50,6 +55,20 @@ class Face:
     box: tuple[float, float, float, float]
     score: float
     points: tuple[tuple[float, float], ...]
+
+    def moved(self, to: Callable[[float, float], tuple[float, float]]) -> Face:
+        """Return the face where a turn or a reflection of the frame, by quarters and halves, takes it."""
+        (x0, y0), (x1, y1) = to(*self.box[:2]), to(*self.box[2:])
+        box = min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)
+        return replace(
+            self, box=box, points=tuple((_in_reach(x), _in_reach(y)) for x, y in (to(*p) for p in self.points))
+        )
+
+    def mirrored(self) -> Face:
+        """Return the face in the mirror image of its frame, its landmarks from the left again."""
+        face = self.moved(lambda x, y: (1 - x, y))
+        one, other, nose, left, right = face.points
+        return replace(face, points=(other, one, nose, right, left))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the face as plain JSON data."""
@@ -99,34 +118,30 @@ def _network(path: str) -> Any:
 # --- finding ------------------------------------------------------------------------------------------------
 
 
-def find_faces(picture: Picture) -> tuple[Face, ...]:
+def find_faces(picture: Picture, again: bool = False) -> tuple[Face, ...]:
     """Return the faces in a picture, the largest first.
 
     :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
+    :param again: where no face is found, look once more: mirrored, levelled, turned by right angles and larger, until
+        one is found; up to .4 s more. What one look finds counts only where its mirror image shows it too.
     :raises FaceError: the detector is not installed, or its file cannot be used.
+
+    The same picture gives the same faces, bit for bit.
     """
     if importlib.util.find_spec("cv2") is None:
         raise FaceError(HOW_TO_INSTALL)
-    path = model_file()
     picture = as_picture(picture)
-    blob, shape = _prepared(picture)
-    network = _network(str(path))
-    try:
-        with _TURN:  # the network keeps its input and works on one picture at a time
-            network.setInput(blob)
-            heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
-    except Exception as error:
-        raise FaceError(
-            f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
-            "it must be the CenterFace network."
-        ) from None
-    boxes = _kept(_boxes(heat[0, 0], scale[0], offset[0], marks[0], shape))
-    return tuple(sorted(boxes, key=lambda face: -_area(face.box)))
+    frame = _prepared(picture, _LONG_SIDE)
+    looked = _looked_at(frame)
+    found = [face for face in looked if face.score > _LEAST_SCORE]
+    if again and not found:
+        found = _seen_twice(frame, looked) or next(filter(None, map(_seen_twice, _other_frames(picture, frame))), [])
+    return tuple(sorted(found, key=lambda face: -_area(face.box)))
 
 
 def find_face_mattes(picture: Picture) -> tuple[FaceMatte, ...]:
     """Return the nodes that cut the faces of a picture out, the largest first; see :func:`find_faces`."""
-    return tuple(face.matte() for face in find_faces(picture))
+    return tuple(face.matte() for face in find_faces(picture, again=True))
 
 
 def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
@@ -141,20 +156,93 @@ def near_point(faces: Sequence[Face], x: float, y: float) -> Face | None:
     return nearest if nearest is not None and away(nearest) <= 0.5 + 1 / 3 else None
 
 
-def _prepared(picture: Picture) -> tuple[NDArray[np.float32], tuple[int, int]]:
-    """Return the picture as the network wants it, 0 to 255 and with sides that 32 divides, and its size there."""
+@dataclass(frozen=True)
+class _Frame:
+    """What the network looks at: float32 (rows, columns, 3), 0 to 1, with sides that 32 divides.
+
+    :ivar turns: how many quarter turns it is turned by, counter-clockwise.
+    """
+
+    picture: NDArray[np.float32]
+    turns: int = 0
+
+    def upright(self, faces: Sequence[Face]) -> list[Face]:
+        """Return faces of this frame as they lie in the picture."""
+        for _ in range(self.turns):
+            faces = [face.moved(lambda x, y: (1 - y, x)) for face in faces]
+        return list(faces)
+
+
+def _prepared(picture: Picture, long_side: int) -> _Frame:
+    """Return the picture as the network is to see it, at most so large; a dark one brightened."""
     import cv2
 
     height, width = picture.shape[:2]
-    scale = min(1.0, _LONG_SIDE / max(height, width))
+    scale = min(1.0, long_side / max(height, width))
     rows, columns = (max(32, round(side * scale / 32) * 32) for side in (height, width))
     colour = np.nan_to_num(np.clip(picture[..., :3], 0, 1), copy=False)
     small = cv2.resize(np.ascontiguousarray(colour), (columns, rows), interpolation=cv2.INTER_AREA)
     bright = max(float(np.percentile(small, 98)), 0.05)
     if bright < 0.8:
         small = np.clip(small * np.float32(0.8 / bright), 0, 1)
-    blob = np.ascontiguousarray(small.transpose(2, 0, 1)[None] * np.float32(255), np.float32)
-    return blob, (rows, columns)
+    return _Frame(np.asarray(small, np.float32))
+
+
+def _other_frames(picture: Picture, frame: _Frame) -> Iterator[_Frame]:
+    """Yield what else a picture without faces is looked at as, what finds most first."""
+    yield _Frame(_levelled(frame.picture))
+    for turns in (1, 3, 2):
+        yield _Frame(np.rot90(frame.picture, turns), turns)
+    if max(picture.shape[:2]) > _FINER * _LONG_SIDE:
+        yield _prepared(picture, round(_FINER * _LONG_SIDE))
+
+
+def _levelled(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a picture whose mean is grey, with a middle of the same brightness, and with even local contrast."""
+    import cv2
+
+    mean = picture.reshape(-1, 3).mean(axis=0)
+    grey = np.clip(picture * (mean.mean() / np.maximum(mean, 0.02)), 0, 1)
+    middle = float(np.clip(np.median(grey.mean(axis=-1)), 0.02, 0.98))
+    bent = grey ** np.float32(np.clip(math.log(0.45) / math.log(middle), 0.4, 1.2))
+    lab = cv2.cvtColor(np.ascontiguousarray(bent, np.float32), cv2.COLOR_RGB2LAB)
+    light = np.rint(np.clip(lab[..., 0] / 100, 0, 1) * 65535).astype(np.uint16)
+    lab[..., 0] = cv2.createCLAHE(3.0, (8, 8)).apply(light).astype(np.float32) * np.float32(100 / 65535)
+    return np.clip(cv2.cvtColor(lab, cv2.COLOR_LAB2RGB), 0, 1)
+
+
+def _seen_twice(frame: _Frame, looked: Sequence[Face] | None = None) -> list[Face]:
+    """Return the faces that a frame and its mirror image both show, as they lie in the picture."""
+    looked = _looked_at(frame) if looked is None else looked
+    if not looked:
+        return []
+    other = [face.mirrored() for face in _looked_at(_Frame(np.ascontiguousarray(frame.picture[:, ::-1])))]
+    least = _LEAST_TURNED if frame.turns else _LEAST_SCORE
+    found = []
+    for face in looked:
+        twin = max(other, key=lambda seen: _overlap(face.box, seen.box), default=None)
+        if twin is None or _overlap(face.box, twin.box) <= _MOST_OVERLAP or face.score + twin.score <= 2 * least:
+            continue
+        found.append(max(face, twin, key=lambda seen: seen.score))
+    return frame.upright(found)
+
+
+def _looked_at(frame: _Frame) -> list[Face]:
+    """Return what the network takes for faces in a frame, the unsure ones too."""
+    path = model_file()
+    network = _network(str(path))
+    blob = np.ascontiguousarray(frame.picture.transpose(2, 0, 1)[None] * np.float32(255), np.float32)
+    try:
+        with _TURN:  # the network keeps its input and works on one picture at a time
+            network.setInput(blob)
+            heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
+    except Exception as error:
+        raise FaceError(
+            f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
+            "it must be the CenterFace network."
+        ) from None
+    rows, columns = frame.picture.shape[:2]
+    return _kept(_boxes(heat[0, 0], scale[0], offset[0], marks[0], (rows, columns)))
 
 
 def _boxes(
@@ -171,7 +259,7 @@ def _boxes(
     """
     rows, columns = shape
     faces = []
-    for y, x in np.argwhere(heat > _LEAST_SCORE):
+    for y, x in np.argwhere(heat > _UNSURE_SCORE):
         h, w = (4 * float(np.exp(scale[k, y, x])) for k in (0, 1))
         top, left = 4 * (y + float(offset[0, y, x]) + 0.5) - h / 2, 4 * (x + float(offset[1, y, x]) + 0.5) - w / 2
         box = left / columns, top / rows, (left + w) / columns, (top + h) / rows

@@ -36,6 +36,9 @@ _LEAST, _MOST_LOOKS = 16, 16
 _BRIGHT, _DARKEST = 0.8, 0.05
 """To what level a dark picture is brightened, and what is dark beyond help."""
 
+_HALF, _SOMEBODY = 0.5, 0.02
+"""From where on a cell counts as a person's, and how much of the picture people fill at least."""
+
 _TURN = threading.Lock()
 
 
@@ -60,6 +63,11 @@ def find_person(picture: Picture, faces: Sequence[FaceMatte] = ()) -> Matte:
     The same picture and faces give the same map, bit for bit.
     """
     return find_levels(picture, faces).astype(np.float32) / np.float32(255)
+
+
+def seem_there(person: Matte) -> bool:
+    """Tell whether a map shows people, or what looks like them: a cat and a heap of coins may, too."""
+    return float((person > _HALF).mean()) >= _SOMEBODY
 
 
 def find_levels(picture: Picture, faces: Sequence[FaceMatte] = ()) -> NDArray[np.uint8]:

@@ -47,14 +47,15 @@ def find(
     slots = instance.kind.face_slots()
     tracks = [_known(instance, slot, time) for slot in slots]
     times = _times(instance, time) if through else [time]
-    most, frames = 0, {}
+    most, frames, people = 0, {}, False
     seen: dict[float, Surroundings] = {}
     with Finder() as finder:
         for count, at in enumerate(times):
             try:
                 with whole_inputs(instance, at, arguments, MOST_ROWS) as (frame, inputs):
                     picture = inputs[instance.clips[0].port]
-                    found = finder.faces(picture)
+                    found = finder.faces(picture, again=not through)
+                    people = people or finder.people
                     if found:
                         seen[at] = Surroundings.round(picture, found[0])
             except OpenFXError:
@@ -68,8 +69,13 @@ def find(
     _write(instance, slots, tracks, frames, seen)
     kept = sum(any(track.places.values()) for track in tracks)
     where = f"in {len(frames)} frames" if through else "on this frame"
+    if not most:
+        there = ", though people seem to be there" if people else ""
+        return (
+            f"No face was found {where}{there}: mark skin under Add on the picture, or go to a frame that shows a face."
+        )
     over = f" The largest {kept} are kept." if most > kept else ""
-    return f"{most} face{'s' * (most != 1)} found {where}.{over}" + (" Learn the key again." if most else "")
+    return f"{most} face{'s' * (most != 1)} found {where}.{over} Learn the key again."
 
 
 def _known(instance: Instance, slot: Mapping[str, str], time: float) -> Track:

@@ -64,11 +64,18 @@ class Finder:
         finally:
             Finder._turn.release()
 
-    def faces(self, picture: Floats) -> list[Landmarks]:
-        """Return the landmarks of the faces in a picture, the largest face first. Raises OpenFXError."""
-        told = self._ask(picture, {})
+    people = False
+    """Whether people seemed to be in the last picture without a face."""
+
+    def faces(self, picture: Floats, again: bool = True) -> list[Landmarks]:
+        """Return the landmarks of the faces in a picture, the largest face first. Raises OpenFXError.
+
+        :param again: where there is none, look once more, in other ways.
+        """
+        told = self._ask(picture, {} if again else {"again": False})
         if "error" in told:
             raise OpenFXError(told["error"])
+        self.people = bool(told.get("people", False))
         return [tuple((x, y) for x, y in face["points"]) for face in told["faces"]]
 
     def person(self, picture: Picture, faces: Sequence[FaceMatte]) -> Matte:

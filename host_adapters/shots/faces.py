@@ -7,7 +7,8 @@ when a correction is asked for, never in a render: what it finds goes into the g
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -23,7 +24,7 @@ from .face_tracks import FaceTrack, follow_faces
 
 def face_samples(picture: Picture) -> tuple[Sample, ...]:
     """Return a sample for each face in a picture; see :func:`find_faces`."""
-    return tuple(face.sample() for face in find_faces(picture))
+    return tuple(face.sample() for face in find_faces(picture, again=True))
 
 
 @dataclass(frozen=True)
@@ -60,11 +61,13 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -
             seeded.append(_with(frame, tuple(track.at(frame.frame) for track in tracks)))
             found += [(frame.frame, track.face_at(frame.frame)) for track in tracks if frame.frame in track.places]
             continue
-        faces = find_faces(frame.picture)
+        faces = find_faces(frame.picture, again=True)
         seeded.append(_with(frame, tuple(face.matte() for face in faces)))
         found += [(frame.frame, face) for face in faces]
     if not found and not sampled:
-        return Seeded(frames, (), (Warned("no faces", 0.0, _NO_FACE),))
+        no_face = nobody_found(frames[0].picture) if frames else NO_FACE
+        words = f"{no_face}: sample the skin, or name a frame that shows a face with --frame."
+        return Seeded(frames, (), (Warned("no faces", 0.0, words),))
     return Seeded(seeded, tuple(found))
 
 
@@ -85,7 +88,37 @@ def _with(frame: MarkedFrame, faces: tuple[FaceMatte, ...]) -> MarkedFrame:
     return replace(frame, faces=faces, person=person_in(frame.picture, faces))
 
 
-_NO_FACE = "No face was found in the marked frames: sample the skin, or name a frame that shows a face with --frame."
+NO_FACE = "No face was found"
+
+
+def nobody_found(picture: Picture) -> str:
+    """Return the beginning of a sentence on a picture in which no face was found: people may be there all the same."""
+    seen = person_in(picture, ())
+    return f"{NO_FACE}, though people seem to be there" if seen is not None and person.seem_there(seen) else NO_FACE
+
+
+# --- faces of a clip ----------------------------------------------------------------------------------------
+
+
+def follow(
+    read: Callable[[int], Picture], frames: Sequence[int], tell: Callable[[int], object] = lambda frame: None
+) -> tuple[FaceTrack, ...]:
+    """Return the faces of a clip through it.
+
+    Where a quick look finds none in all of it, a few frames are looked at more closely, and if that finds one, the
+    whole clip is: every frame is looked at in the same way, so that no face comes and goes with the way.
+    """
+    if not frames:
+        return ()
+    tracks = follow_faces(read, frames, find_faces, tell)
+    spread = sorted({frames[round(k * (len(frames) - 1) / (_CLOSER - 1))] for k in range(_CLOSER)})
+    if tracks or not any(find_faces(read(frame), again=True) for frame in spread):
+        return tracks
+    return follow_faces(read, frames, functools.partial(find_faces, again=True))
+
+
+_CLOSER = 5
+"""How many frames of a clip without faces are looked at more closely."""
 
 
 # --- faces of another clip ----------------------------------------------------------------------------------
@@ -110,7 +143,7 @@ def with_own_faces(graph: Graph, clip: _Clip) -> Graph:
     tracks: tuple[FaceTrack, ...] = ()
     if available():
         frames = [frame for frame in clip.frames if frame not in clip.missing]
-        tracks = follow_faces(clip.read, frames, find_faces)
+        tracks = follow(clip.read, frames)
     if not tracks:
         return without_faces(graph)
     by_id = graph.by_id

@@ -61,7 +61,7 @@ from ...nodes import (
 )
 from ...nodes.declare import Matte, ParamError
 from ..detect import person as detected
-from ..detect.faces import available, find_faces
+from ..detect.faces import available
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.parts import (
@@ -91,8 +91,8 @@ from .evidence import (
     known_faces,
     misread_of,
 )
-from .face_tracks import FaceTrack, follow_faces
-from .faces import Seeded, person_in, seed, with_persons
+from .face_tracks import FaceTrack
+from .faces import Seeded, follow, nobody_found, person_in, seed, with_persons
 from .looks import Under, with_look
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
@@ -309,7 +309,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     for marked_subject in subjects:
         sampled = any(frame.add or frame.faces for frame in marked_subject.frames) or marked_subject.name
         if not options.natural_range and not sampled:
-            raise SampleError(_NOBODY_SAID)
+            raise SampleError(_nobody_said(marked_subject.frames[0].picture, options))
     keyed = {each.id(word): step.keyed for each in options.subjects for word, step in limits[each.name].items()}
     for subject, number in itertools.product(options.subjects, range(len(tracks or ()))):
         keyed[subject.id(f"face{number + 1}")] = (tracks or ())[number].keyed(clip.frames[0], clip.frames[-1])
@@ -350,11 +350,18 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     return Solved(correction, graph, approved, seeded, drift, tuple(notes), picture.light_by, lights, verdicts, looked)
 
 
-_NOBODY_SAID = (
-    "Nothing says what is skin: no sample was given and no face was found. Give --add SAMPLE on lit skin, install "
-    "'inkarnat[faces]' or name a frame that shows a face with --frame, or give --natural-range to key whatever has the "
-    "colour of skin."
-)
+def _nobody_said(picture: Floats, options: SolveOptions) -> str:
+    """Return why nothing is keyed: no sample was given, and no face found or looked for."""
+    why, install = "faces are not looked for", ""
+    if not available():
+        install = " install 'inkarnat[faces]',"
+    elif options.faces:
+        why = "no" + nobody_found(picture).removeprefix("No")
+    return (
+        f"Nothing says what is skin: no sample was given and {why}. Give --add SAMPLE on lit skin,{install} name a "
+        "frame that shows a face with --frame, or give --natural-range to key whatever has the colour of skin."
+    )
+
 
 LIGHTS = (AS_SHOT, EDGES)
 """How the light is found without a card: left as it was shot, or read from the picture's edges."""
@@ -678,7 +685,7 @@ def _followed_faces(clip: Footage, listener: Listener) -> tuple[FaceTrack, ...] 
         return None
     frames = [frame for frame in clip.frames if frame not in clip.missing]
     with listener.progress(len(frames)) as advance:
-        return follow_faces(clip.read, frames, find_faces, advance)
+        return follow(clip.read, frames, advance)
 
 
 def _followed_region(clip: Footage, step: Step, frame: int, listener: Listener, notes: list[str]) -> Step:
