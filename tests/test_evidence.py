@@ -14,6 +14,7 @@ from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.shots.aims import aims_of, noted_aim, with_aims
 from inkarnat.host_adapters.shots.evidence import (
+    Survey,
     Witness,
     balance_of,
     evidence,
@@ -278,6 +279,28 @@ def test_a_finished_file_is_read_as_it_is_and_not_corrected_again():
     assert (
         abs(again.moment(again.pictures(Reel("finished", [made]), 1), 1).final.angle - wanted.angle) > 4
     )  # balanced twice
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [({"saturation": 3.0}, "saturation was changed × 3.0"), ({"angle": -70.0}, "was turned by −70°"), ({}, "reads")],
+)
+def test_a_finished_file_is_judged_by_what_was_done_to_its_skin(changes, words):
+    """As the same graph is judged on its plate, though the file shows neither the light nor the skin before."""
+    graph, clip = steered(solved(), **changes), take("take1").clip
+    found, plate = finished_of(graph), survey(clip, graph, plain)
+    assert found.light_only.angle == pytest.approx(plate.light_only.angle, abs=0.5)
+    aim = Aim(SkinTarget(angle=plate.final.angle))
+    told = judge(evidence(graph, Survey.of([found], [1], None, None), 1), aim)
+    assert told.status == judge(evidence(graph, plate, 1), aim).status == (OFF if changes else HOLDS)
+    assert words in told.sentence
+    assert finished_of(after_saturation(graph)).light_only is None, "what follows has moved the skin as well"
+
+
+def finished_of(graph):
+    made = Runner(graph).run_frame(1, {"plate": take("take1").clip.read(1)}, ["result"])["result"]
+    finished = Finished(graph, plain)
+    return finished.moment(finished.pictures(Reel("finished", [made]), 1), 1)
 
 
 def test_a_graph_without_steering_turns_nothing_back():

@@ -309,11 +309,11 @@ def _through_graph(
             moments[name].append(moment)
             if moment.missing:
                 missed.append(Warned("no skin", 0.0, f"Frame {number}{_of(name)}: {moment.missing}"))
-            for before in (*BEFORES[:2], WITHOUT_LOOK, BEFORES[2]):
+            for before in BEFORES[2:] if corrected else (*BEFORES[:2], WITHOUT_LOOK, BEFORES[2]):
                 reading = getattr(moment, before)
                 if reading is not None:
                     readings[name].append((number, before, reading))
-            if (judged := moment.light_only or moment.final) is not None:
+            if (judged := moment.final if corrected else moment.light_only or moment.final) is not None:
                 _keep_worst(worst, name, number, judged)
             for apart in faces_apart(pictures["final"], pictures[output], known_faces(graph, name, number)):
                 _keep_farthest(apart_most, name, number, apart)

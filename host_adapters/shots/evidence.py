@@ -102,7 +102,7 @@ def with_befores(graph: Graph, result: str = "result") -> Graph:
 
     Raises GraphError for a graph without the result.
     """
-    final = _in_working(graph, result)
+    final = in_working(graph, result)
     natural = before_look(graph, final)
     shot = WORKING if WORKING in graph.by_id else _source(graph)
     copies: dict[str, Step] = {}
@@ -136,7 +136,7 @@ def with_befores(graph: Graph, result: str = "result") -> Graph:
     return Graph((*graph.steps, *copies.values()), tuple(outputs.items()), graph.sources)
 
 
-def _in_working(graph: Graph, result: str) -> str:
+def in_working(graph: Graph, result: str) -> str:
     """Return what gives an output in the working signal."""
     final = graph.origins([result])[result]
     leaving = graph.by_id.get(final)
@@ -166,7 +166,7 @@ def from_aimed(graph: Graph, result: str = "result") -> Graph | None:
     Its output ``aimed`` is the final picture. Mattes stay what they are. Raises GraphError for a graph without the
     result.
     """
-    final = _in_working(graph, result)
+    final = in_working(graph, result)
     kept = kept_step(graph, final)
     if kept is None:
         return None

@@ -16,9 +16,10 @@ from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.runner import Runner
 from ..sequences import SequencePattern
-from .evidence import Moment, Read, View, mattes_of
+from .evidence import Moment, Read, View, in_working, mattes_of
 
 _SOURCE = "finished"
+_BEFORE = "before "
 
 
 class Finished:
@@ -38,8 +39,20 @@ class Finished:
         steps = tuple(_reading(step, image) for step in graph.steps)
         outputs = tuple((name, graph.origins([name])[name]) for name in self.mattes.values())
         self._runner = Runner(Graph(steps, outputs, (*graph.sources, _SOURCE)))
+        self._last = {name for name, step in self._steers.items() if step in self._steered_last(graph)}
         entering = graph.by_id.get(WORKING)
         self._entering = entering.node if entering is not None and not entered else None
+
+    @staticmethod
+    def _steered_last(graph: Graph) -> list[Step]:
+        """Return the steerings that nothing but other steerings follows."""
+        found: list[Step] = []
+        outputs = dict(graph.outputs)
+        origin = in_working(graph, "result") if "result" in outputs else ""
+        while origin in graph.by_id and isinstance(graph.by_id[origin].node, SteerSkin):
+            found.append(graph.by_id[origin])
+            origin = dict(found[-1].inputs)["image"]
+        return found
 
     def _steer_of(self, matte: str) -> Step:
         origin = self.graph.origins([matte])[matte]
@@ -52,7 +65,10 @@ class Finished:
         return steers[0]
 
     def pictures(self, clip: Read, frame: int) -> dict[str, Floats]:
-        """Return the finished picture as it is seen, and the matte of every person by the name of its output."""
+        """Return the finished picture as it is seen, and the matte of every person by the name of its output.
+
+        Where nothing follows a steering, what it turned is there as well as it was before, for the judge.
+        """
         picture = clip.read(frame)
         if self._entering is not None:
             picture = self._entering.process(picture)  # type: ignore[attr-defined]
@@ -61,12 +77,17 @@ class Finished:
             turned = _turned_back(self._steers[name], picture, frame)
             sources = dict.fromkeys(self.graph.sources, turned) | {_SOURCE: turned}
             made[output] = self._runner.run_frame(frame, sources, [output])[output]
+            if name in self._last:
+                made[_BEFORE + output] = self.view(turned)
         return made
 
     def moment(self, pictures: dict[str, Floats], frame: int, name: str = "") -> Moment:
-        """Read the skin of a person in the finished picture of a frame."""
+        """Read the skin of a person in the finished picture of a frame, and before it was steered."""
+        output = self.mattes[name]
+        before = pictures.get(_BEFORE + output)
         try:
-            return Moment(frame, None, None, measure_skin(pictures["final"], pictures[self.mattes[name]]))
+            light = None if before is None else measure_skin(before, pictures[output])
+            return Moment(frame, None, light, measure_skin(pictures["final"], pictures[output]))
         except ReadingError as error:
             return Moment(frame, None, None, None, str(error))
 
