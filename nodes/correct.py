@@ -39,14 +39,14 @@ from .declare import (
     number,
     text,
 )
-from .doubt import judge_matte, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
 from .look import ProtectMatte
 from .matte import SoftenMatte
 from .sample import Sample, SampleError
-from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, measure_skin, solve_steer
+from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, Warned, measure_skin, solve_steer
 from .steer import Blend, KeepSkin, SteerSkin
 from .tone import ToneCurve, solve_neutral_black
 from .verdict import CARD, CONTROL, Aim, Evidence, judge
@@ -420,6 +420,7 @@ def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...], bool]:
     """
     try:
         read = json.loads(told) if told else {}
+        read.pop("doubts", None)
         keyed = tuple(float(value) for value in read.pop("keyed", [1.0] * len(_FACES)))
         turns = read.pop("turns", False)
         if len(keyed) != len(_FACES) or not isinstance(turns, bool):
@@ -429,8 +430,22 @@ def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...], bool]:
         raise ParamError("correct_skin.joined cannot be read: learn the key again.") from None
 
 
-def _told_of(join: JoinFaces, faces: Sequence[FaceMatte]) -> str:
-    return json.dumps(join.config()["params"] | {"keyed": [face.keyed for face in faces], "turns": True})
+def _told_of(join: JoinFaces | None, faces: Sequence[FaceMatte], doubts: Sequence[Warned]) -> str:
+    told: dict[str, Any] = {}
+    if join is not None:
+        told |= join.config()["params"] | {"keyed": [face.keyed for face in faces], "turns": True}
+    if doubts:
+        told["doubts"] = [[doubt.sign, doubt.figure, doubt.message] for doubt in doubts]
+    return json.dumps(told) if told else ""
+
+
+def _doubts_of(told: str) -> tuple[Warned, ...]:
+    """Return what there was to doubt where the key was learned, from the text that :func:`_told_of` writes."""
+    try:
+        doubts = json.loads(told).get("doubts", ()) if told else ()
+        return tuple(Warned(str(sign), float(figure), str(message)) for sign, figure, message in doubts)
+    except (ValueError, TypeError, AttributeError):
+        return ()
 
 
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
@@ -603,11 +618,14 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     learned = study_skin(balanced, add, subtract, further, faces=faces, persons=persons)
     found: dict[str, Any] = {"model": learned.key.model}
     if isinstance(whole, CorrectSkin):
-        found["joined"] = _told_of(learned.join, learned.faces) if learned.join else ""
+        found["joined"] = _told_of(learned.join, learned.faces, ())
     matte = dataclasses.replace(whole, **found).matte(balanced, limit)
-    warnings = " ".join(warned.message for warned in learned.warnings(matte, balanced))
+    warnings = learned.warnings(matte, balanced)
+    if isinstance(whole, CorrectSkin):  # what the samples say is doubted as long as the key is that of these samples
+        found["joined"] = _told_of(learned.join, learned.faces, [w for w in warnings if w.sign in LEARNED_SIGNS])
     taught = dataclasses.replace(node, **found)
-    return taught, f"The key finds {matte.mean():.1%} of the frame. {warnings}".strip()
+    said = " ".join(warned.message for warned in warnings)
+    return taught, f"The key finds {matte.mean():.1%} of the frame. {said}".strip()
 
 
 def _solve(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None = None) -> tuple[CorrectSkin1, str]:
@@ -726,6 +744,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     shown += [face.sample(aspect) for face in known if face.presence > 0.5 and face.keyed > 0.5]
     faces = [left_behind(pictures["light only"], pictures["final"], matte, sample) for sample in shown]
     there = tuple(face for face in known if face.presence > 0.5)
+    learned = _doubts_of(whole.joined) if isinstance(whole, CorrectSkin) else ()
     evidence = Evidence(
         readings["light only"],
         readings["final"],
@@ -733,7 +752,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
-        doubts=judge_matte(matte, balanced, there, _person_in(asked, balanced, there)),
+        doubts=(*judge_matte(matte, balanced, there, _person_in(asked, balanced, there)), *learned),
         accepted=bool(asked.get(ACCEPTED)),
     )
     verdict = judge(evidence, Aim(_target(asked)))

@@ -112,6 +112,21 @@ def test_solving_to_the_skin_line_and_reading_it():
     assert node_of(instance) == node, "reading changes nothing"
 
 
+def test_what_was_doubted_where_the_key_was_learned_is_doubted_until_it_is_learned_anew():
+    """As on the command line, whose graphs note it: skin under a deep blue light, solved onto the line."""
+    instance, picture = corrector(), portrait()
+    put(instance, "skin_1", *FACE)
+    blue = np.ascontiguousarray(np.clip(picture * np.float32([0.4, 0.6, 1.6, 1][: picture.shape[2]]), 0, 1))
+    doubt = "from the skin line: strong coloured light, or no skin."
+    for name in ("learn", "solve", "read"):
+        assert instance.press(name, stage_of(blue)) == 0
+        assert doubt in instance["report"], name
+    assert not instance["report"].startswith("Frame 0: holds")
+    for name in ("learn", "solve", "read"):
+        assert instance.press(name, stage_of(picture)) == 0
+    assert doubt not in instance["report"]
+
+
 def test_a_ratio_and_a_landing_are_passed_on():
     instance, picture = corrector(), portrait()
     put(instance, "skin_1", *FACE)
