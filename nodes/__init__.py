@@ -12,7 +12,7 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
-from .doubt import LEARNED_SIGNS, MATTE_SIGNS, judge_matte, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, MATTE_SIGNS, burnt_out, judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, FaceMatte1, JoinFaces
 from .key import RangeKey, SkinKey, SkinKey1
 from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
@@ -193,6 +193,7 @@ __all__ = [
     "Warned",
     "Waveform",
     "beyond",
+    "burnt_out",
     "clipped",
     "contact_sheet",
     "curve_of_profile",

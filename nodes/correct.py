@@ -39,7 +39,7 @@ from .declare import (
     number,
     text,
 )
-from .doubt import LEARNED_SIGNS, judge_matte, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, burnt_out, judge_matte, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
@@ -754,6 +754,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         face=worst_left_behind(faces),
         doubts=(*judge_matte(matte, balanced, there, _person_in(asked, balanced, there)), *learned),
         accepted=bool(asked.get(ACCEPTED)),
+        burnt=burnt_out(pictures["final"], matte, pictures["as shot"]),
     )
     verdict = judge(evidence, Aim(_target(asked)))
     apart = [each.message for each in faces_apart(pictures["final"], matte, there, CONTROL)]

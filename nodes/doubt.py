@@ -353,6 +353,24 @@ def left_behind(light: Picture, final: Picture, matte: Matte, face: Sample) -> L
     return LeftBehind(share, ends.angle, (wrapped(ends.angle - begins.angle), ends.ratio / max(begins.ratio, 1e-6)))
 
 
+def burnt_out(final: Picture, matte: Matte, shot: Picture) -> float:
+    """Return the share of the keyed pixels of which a component is at white or beyond in the end.
+
+    :param final, shot: float32 (H, W, 3 or 4), in the end and as it was shot. :param matte: float32 (H, W).
+    :returns: 0 to 1; 0 where the picture goes beyond white as it was shot: its signal does not end there.
+
+    >>> skin = np.full((90, 160, 3), (0.62, 0.48, 0.40), np.float32)
+    >>> matte = np.ones((90, 160), np.float32)
+    >>> burnt_out(skin, matte, skin), burnt_out(2 * skin, matte, skin)
+    (0.0, 1.0)
+    """
+    keyed = matte >= 0.5
+    if not keyed.any() or float(np.nanmax(shot[::4, ::4, :3], initial=0.0)) > _BEYOND_WHITE:
+        return 0.0
+    return float((final[keyed][:, :3].max(axis=1) >= _AT_WHITE).mean())
+
+
+_AT_WHITE, _BEYOND_WHITE = 0.998, 1.02
 _SAME_SKIN, _DARKEST = 20.0, 0.06
 """Degrees of hue within which two parts of a face are the same skin, and luma below which its hue says nothing."""
 

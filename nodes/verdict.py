@@ -90,6 +90,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Correct both sides on their own: --frames with a --frame in them.",
             "Cut the clip, and correct the parts on their own.",
         ),
+        "darker": (
+            "Give less --exposure or --white; what was burnt out as it was shot stays so.",
+            "Take exposure or white down; what was burnt out as it was shot stays so.",
+        ),
         "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
     }
 )
@@ -164,6 +168,7 @@ class Evidence:
     :ivar wander: degrees of hue between the farthest frames of the clip under this one correction; 0 where one frame
         was looked at. :ivar cut: the first frame behind a cut in the clip, None where none was looked for or found.
     :ivar across: degrees by which the skin behind the cut lies from that before it.
+    :ivar burnt: share of the keyed skin that is at white or beyond, see :func:`.burnt_out`.
     :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
 
@@ -188,6 +193,7 @@ class Evidence:
     wander: float = 0.0
     cut: int | None = None
     across: float = 0.0
+    burnt: float = 0.0
 
     @property
     def turn(self) -> float:
@@ -515,6 +521,12 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
             f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed, or skin in other light."
         )
         yield Finding(CHECK, sentence, "keep out")
+    if evidence.sampled and (status := status_of("burnt out", evidence.burnt)) != HOLDS:
+        sentence = (
+            f"{evidence.burnt:.0%} of the keyed skin is at white or beyond ({LIMITS['burnt out'].check:.0%} "
+            "are doubted): it is burnt out, or will be in files of whole numbers."
+        )
+        yield Finding(status, sentence, "darker")
     yield from _face_findings(evidence)
     if evidence.area_change is not None and (status := status_of("area", evidence.area_change)) != HOLDS:
         amount = f"{abs(evidence.area_change):.0%} {'more' if evidence.area_change > 0 else 'less'}"

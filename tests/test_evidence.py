@@ -303,6 +303,21 @@ def finished_of(graph):
     return finished.moment(finished.pictures(Reel("finished", [made]), 1), 1)
 
 
+def test_burnt_out_skin_does_not_hold_whatever_its_hue():
+    """Two stops up after the key: the hue in floats is on the line, and a file of whole numbers would cut it off."""
+    graph, clip = solved(), take("take1").clip
+    up = Step.of("up", Cdl(slope=(2.6, 2.6, 2.6), clamp=False), image=dict(graph.outputs)["result"])
+    bright = dataclasses.replace(
+        graph, steps=(*graph.steps, up), outputs=(("result", "up"), *(o for o in graph.outputs if o[0] != "result"))
+    )
+    found = survey(clip, bright, plain)
+    assert found.burnt > 0.1
+    lines = judge(evidence(bright, found, 1), Aim(SkinTarget(angle=found.final.angle))).lines()
+    assert any("of the keyed skin is at white or beyond" in line for line in lines)
+    hdr = Reel("hdr", [clip.read(1) * np.float32(2.6)])
+    assert survey(hdr, graph, plain).burnt == 0, "a signal that goes on beyond white does not end there"
+
+
 def test_a_graph_without_steering_turns_nothing_back():
     graph = Graph.of(Step.of("key", SkinKey(), image="plate"), result="plate", matte="key")
     with pytest.raises(GraphError, match="leave --corrected out"):

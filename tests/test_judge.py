@@ -73,6 +73,8 @@ CASES = [
     (evidence(balance=(0.0, 0.021), light_by=CARD), LINE, CHECK, "a tint of +21.0 thousandths"),
     (evidence(light_by=UNREAD), LINE, OFF, "could not be read"),
     (evidence(reading(stray=0.48)), LINE, CHECK, "48% of the keyed colour"),
+    (evidence(burnt=0.31), LINE, CHECK, "31% of the keyed skin is at white or beyond"),
+    (evidence(burnt=0.065), LINE, HOLDS, "on the line used here"),
     (evidence(face=LeftBehind(1 / 3, 128.0)), LINE, CHECK, "A third of this face is left behind: 128° against 123°."),
     (evidence(face=LeftBehind(0.6, 196.0)), LINE, OFF, "60% of this face is left behind: 196° against 123°."),
     (evidence(face=LeftBehind(0.6, 123.5)), LINE, HOLDS, "on the line"),
@@ -149,6 +151,7 @@ def test_the_level_does_not_count():
         ("stray", lambda size: evidence(reading(stray=size))),
         ("left behind", lambda size: evidence(face=LeftBehind(size, 140))),
         ("area", lambda size: evidence(area_change=size)),
+        ("burnt out", lambda size: evidence(burnt=size)),
     ],
 )
 def test_the_limits_are_those_of_the_table(name, make):

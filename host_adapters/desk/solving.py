@@ -21,6 +21,7 @@ from ...nodes import (
     SkinReading,
     SteerSkin,
     Warned,
+    burnt_out,
     faces_apart,
     judge,
     judge_matte,
@@ -262,6 +263,7 @@ def read_skin(
         doubts=doubts,
         accepted=accepted,
         misread=misread_of(bench.clip, state.graph),
+        burnt=_burnt_out(bench, opened, origin, frame, size, seeing),
     )
     warnings += _apart(bench, state, opened, person, origin, frame, size, seeing)
     verdict = judge(found, aim)
@@ -274,6 +276,19 @@ def read_skin(
         "words": verdict.words(CONTROL),
         "warnings": _listed(warnings),
     }
+
+
+def _burnt_out(bench: Workbench, opened: Graph, matte: str, frame: int, size: Size, seeing: Seeing) -> float:
+    """Return the share of the keyed skin that is at white or beyond in the end."""
+    pictures = dict(opened.outputs)
+    final, shot = pictures["final"], pictures["as_shot"]
+
+    def look() -> float:
+        seen, before = (seeing.view(bench.value(opened, origin, frame, size)) for origin in (final, shot))
+        return burnt_out(seen, bench.value(opened, matte, frame, size), before)
+
+    keys = (bench.key(opened, origin, frame, size) for origin in (final, shot, matte))
+    return bench.known(("burnt", seeing.id, *keys), look)
 
 
 def _aimed(

@@ -37,6 +37,7 @@ from ...nodes import (
     SteerSkin,
     Verdict,
     Warned,
+    burnt_out,
     judge,
     judge_matte,
     left_behind,
@@ -229,6 +230,7 @@ class Moment:
 
     :ivar without_look: before a look that skin is kept from. :ivar aimed: see :meth:`Witness.aimed`.
     :ivar doubts: the signs that the matte wants a look; None where the picture that it was keyed on is not at hand.
+    :ivar burnt: share of the keyed skin at white or beyond.
     """
 
     frame: int
@@ -239,6 +241,7 @@ class Moment:
     without_look: SkinReading | None = None
     aimed: SkinReading | None = None
     doubts: tuple[Warned, ...] | None = None
+    burnt: float = 0.0
 
 
 def _with_result(graph: Graph) -> Graph:
@@ -301,7 +304,8 @@ class Witness:
         shot, light, final, without = (found[each] for each in (*BEFORES, WITHOUT_LOOK))
         faces = known_faces(self.graph, name, frame)
         doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces))
-        return Moment(frame, shot, light, final, missing, without, doubts=doubts)
+        burnt = burnt_out(pictures["final"], matte, pictures["as_shot"])
+        return Moment(frame, shot, light, final, missing, without, doubts=doubts, burnt=burnt)
 
     def aimed(self, clip: Read, frame: int, name: str, aim: Aim | None) -> SkinReading | None:
         """Return what the skin of a person would read in the end if it lay on its target before the look.
@@ -347,7 +351,7 @@ class Survey:
     :ivar failed: why frames could not be read, by frame. :ivar face: what of the face is left behind in the middle.
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
     :ivar without_look, aimed: as in :class:`Moment`. :ivar doubts: of the matte in the middle, as in :class:`Moment`.
-    :ivar wander: how far its hue wanders, in the end.
+    :ivar wander: how far its hue wanders, in the end. :ivar burnt: as in :class:`Moment`.
     """
 
     as_shot: SkinReading | None
@@ -361,6 +365,7 @@ class Survey:
     aimed: SkinReading | None = None
     doubts: tuple[Warned, ...] | None = None
     wander: Wander = dataclasses.field(default_factory=Wander)
+    burnt: float = 0.0
 
     @property
     def area(self) -> float:
@@ -388,7 +393,8 @@ class Survey:
         off = [(frame, wrapped(angle - angles[0][1])) for frame, angle in angles]
         span = max(angle for _, angle in off) - min(angle for _, angle in off) if off else 0.0
         wander = Wander(span, cut, across(cut, off))
-        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander)
+        burnt = statistics.median([moment.burnt for moment in moments] or [0.0])
+        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander, burnt)
 
 
 def survey(
@@ -592,6 +598,7 @@ def evidence(
         wander=wander.span,
         cut=wander.cut,
         across=wander.across,
+        burnt=surveyed.burnt,
     )
 
 

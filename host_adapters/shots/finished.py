@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...nodes import ReadingError, SteerSkin, measure_skin
+from ...nodes import ReadingError, SteerSkin, burnt_out, measure_skin
 from .. import made
 from ..graphs.colour_spaces import WORKING
 from ..graphs.errors import GraphError
@@ -87,7 +87,9 @@ class Finished:
         before = pictures.get(_BEFORE + output)
         try:
             light = None if before is None else measure_skin(before, pictures[output])
-            return Moment(frame, None, light, measure_skin(pictures["final"], pictures[output]))
+            final = measure_skin(pictures["final"], pictures[output])
+            burnt = burnt_out(pictures["final"], pictures[output], pictures["final"])
+            return Moment(frame, None, light, final, burnt=burnt)
         except ReadingError as error:
             return Moment(frame, None, None, None, str(error))
 
