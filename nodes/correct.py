@@ -247,11 +247,12 @@ class CorrectSkin(CorrectSkin1):
     param_labels = MappingProxyType(
         {
             "width": "Key width",
-            "softness": "Edge blur",
+            "softness": "Edge blur (‰)",
             "angle": "Turn",
             "amount": "Skin amount",
             "model": "Learned key",
             "split_at": "Split at",
+            "landing": "Rest",
         }
     )
 

@@ -182,7 +182,7 @@ class SoftenMatte(Node):
     position: float = number(
         0, -200, 200, "Moves the edge: outwards above 0, inwards below.", unit="‰", shown=(-20, 20)
     )
-    follow: float = number(0.7, 0, 1, "How far the edge follows the edges of the guide picture.")
+    follow: float = number(0.7, 0, 1, "How far the edge follows the edges in the picture.")
     softness: float = number(1.5, 0, 500, "Blurs the edge: the σ of a Gaussian.", unit="‰", shown=(0, 30))
     floor: float = number(0.02, 0, 0.99, "What lies below becomes 0.")
     ceiling: float = number(0.98, 0.01, 1, "What lies above becomes 1; must exceed the floor.")

@@ -207,7 +207,7 @@ class KeepSkin(Node):
     pixelwise = True
     reads_signal = True
 
-    amount: float = number(0.6, 0, 1, "How far the skin returns to natural; at 1 it takes no colour from the grade.")
+    amount: float = number(0.6, 0, 1, "How far the skin returns to natural; at 1 it takes no colour from the look.")
     saturation: float = number(1.0, 0, 1, "How much of the natural saturation returns with the hue.")
 
     def is_identity(self) -> bool:

@@ -214,7 +214,12 @@ def _ask_for_the_log(context: click.Context, option: click.Parameter, wanted: bo
         logs.show()
 
 
-@click.group("inkarnat", cls=Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    "inkarnat",
+    cls=Verbs,
+    subcommand_metavar="VERB [ARGS]...",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(package_name="inkarnat", message="inkarnat %(version)s")
 @click.option(
     "-v",

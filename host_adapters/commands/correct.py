@@ -71,7 +71,7 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
     type=click.Choice(list(METHODS)),
     default="turn",
     show_default=True,
-    help="How the colour of the skin is moved: turned, shifted by one step, by its channels in linear light, or like a "
+    help="How the colour of the skin is moved: turned, shifted, by its channels in linear light, or like a "
     "light, by skin temperature and tint alone.",
 )
 @click.option("--split-light", is_flag=True, help="Steer the lit and the shadow side apart: for light of two colours.")

@@ -31,7 +31,7 @@ from .report import write_report
 def command(target: Path, results: Path | None, view: str | None, port: int, no_browser: bool, **options: Any) -> None:
     """Open a page in the browser: point at skin, look, solve, save the graph, render.
 
-    The page talks to this machine alone, until this command ends (Ctrl+C); an address that is printed works
+    The page talks to this machine alone, until this command ends (Ctrl-C); an address that is printed works
     once. Every change is kept beside the clip, so nothing is lost.
 
     \b
@@ -59,7 +59,7 @@ def command(target: Path, results: Path | None, view: str | None, port: int, no_
     served = Served(Desk(folder, name, seeing, functools.partial(write_report, quiet=True)), port)
     console.warn_if_cold("desk")
     console.say(f"the desk is at {served.address}")
-    console.say("end it with Ctrl+C")
+    console.say("end it with Ctrl-C")
     served.guard.told = lambda: console.say(f"opened; for another browser, or once more: {served.address}")
     if not no_browser:
         webbrowser.open(served.address)

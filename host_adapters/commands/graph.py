@@ -63,7 +63,7 @@ def command(context: click.Context) -> None:
         console.say(context.get_help())
 
 
-@command.command("new")
+@command.command("new", short_help="Write a graph with every step at rest.")
 @click.argument("start", metavar="|".join(STARTS))
 @click.argument("path", metavar="FILE", type=click.Path())
 @_OVERWRITE
@@ -81,7 +81,7 @@ def new(start: str, path: str, overwrite: bool) -> None:
     console.say(f"{path}: {words}")
 
 
-@command.command("show")
+@command.command("show", short_help="Print a graph in words, in the order of work.")
 @click.argument("graph", metavar="FILE", type=click.Path())
 @click.option("--all", "everything", is_flag=True, help="Show values at their default as well.")
 @_JSON
@@ -225,7 +225,7 @@ def list_versions(graph: str, as_json: bool) -> None:
     console.print_table(("version", "kept", ""), rows)
 
 
-@command.command("return")
+@command.command("return", short_help="Put a version back into the graph file.")
 @click.argument("graph", metavar="FILE", type=click.Path())
 @click.argument("name")
 def return_to(graph: str, name: str) -> None:

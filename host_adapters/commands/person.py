@@ -133,7 +133,7 @@ def list_people(project: str, as_json: bool) -> None:
     console.print_table(_COLUMNS, [_row(person) for person in people.known], title=project)
 
 
-@command.command("line")
+@command.command("line", short_help="Show or set the line used in the project.")
 @click.argument("degrees", required=False)
 @project_option
 def set_line(degrees: str | None, project: str) -> None:

@@ -73,7 +73,7 @@ def command(
     GRAPH` lists the names of sources and outputs. A frame that fails is named and the rest is done: exit code 4.
 
     \b
-    The planing shot, graded, with its matte beside it:
+    The planing shot, corrected, with its matte beside it:
       inkarnat render workshop.json --in plate=planing.mov --out result=planing-skin.mov --out matte=matte.%04d.exr
     Every second frame of a take, to look at:
       inkarnat render workshop.json --in plate=take2.%04d.exr --out result=take2.%04d.jpg --frames 1001-1100x2

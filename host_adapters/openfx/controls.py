@@ -323,7 +323,7 @@ def _actions(kind: type[Node]) -> Iterator[Control]:
     for name, ask in kind.asks().items():
         if isinstance(ask, Param) and ask.kind == "toggle":
             yield from _for_param(name, ask, EvaluateOnChange=0)
-    head = _Head(REPORT, "Reading", "What the last of these buttons found.")
+    head = _Head(REPORT, "Reading", "What the last of these buttons found, or the last change with a live reading.")
     # No undo takes a reading back by itself: hosts tell what an undo has changed, and the reading is made anew then.
     yield _control("String", head, StringMode=_LINES, Default="", Animates=0, EvaluateOnChange=0, CanUndo=0, Enabled=0)
 
@@ -336,7 +336,8 @@ def _questions(kind: type[Node]) -> Iterator[Control]:
         yield _control("Group", _Head("target", "Target"), GroupOpen=0)
         for name, param in params.items():
             hidden: dict[str, Any] = {"Secret": 1} if name == MARKS else {}
-            yield from _for_param(name, param, parent="target", EvaluateOnChange=0, **hidden)
+            label = param_label(kind, name)
+            yield from _for_param(name, param, label=label, parent="target", EvaluateOnChange=0, **hidden)
     if places:
         yield _control("Group", _Head("samples", "Samples by number"), GroupOpen=0)
         for name, place in places.items():
@@ -421,7 +422,7 @@ def _for_param(
     name: str, param: Param, *, label: str = "", parent: str = "", curves: bool = False, **more: Any
 ) -> Iterator[Control]:
     label = (label or words(name)) + (f" ({param.unit})" if param.unit not in ("", "°") else "")
-    hint = " ".join([param.help, *(f"{option_label(w)}: {help.rstrip('.')}." for w, help in param.options.items())])
+    hint = " ".join([param.help, *(_option_hint(word, help) for word, help in param.options.items())])
     head = _Head(name, label, hint, parent)
     if not param.animated or param.kind == "toggle":
         more["Animates"] = 0
@@ -429,6 +430,12 @@ def _for_param(
         yield from _points(head, param)
     else:
         yield _MAKERS[param.kind](head, param, more)
+
+
+def _option_hint(word: str, help: str) -> str:
+    """Return what an option does, behind its label where that does not begin it anyway."""
+    label, said = option_label(word), help.rstrip(".")
+    return f"{said[:1].upper()}{said[1:]}." if said.lower().startswith(label.lower()) else f"{label}: {said}."
 
 
 def _number(head: _Head, param: Param, more: dict[str, Any]) -> Control:
