@@ -49,6 +49,15 @@ def test_unusable_names_are_refused(name):
         People().adding(Person(120, 0.2, 0.5, 0, name))
 
 
+@pytest.mark.parametrize("name", ["ada", "ADA ", "Ａda", "A da"])
+def test_a_name_that_reads_like_another_is_refused(name):
+    """Else `--person ada` matches another skin than `--person Ada` (capitals, blanks, Unicode UAX 15 NFKC)."""
+    people = People().adding(Person(122.0, 0.2, 0.5, 0.0, "Ada"))
+    with pytest.raises(PeopleError, match="reads like 'Ada', who is there"):
+        people.adding(Person(130.0, 0.3, 0.2, 0.0, name))
+    assert len(people.adding(Person(130.0, 0.3, 0.2, 0.0, "Adam")).known) == 2
+
+
 def test_an_unknown_person_names_the_nearest():
     with pytest.raises(PeopleError, match=r"no person 'Adda'\. Did you mean 'Ada'"):
         People().adding(ADA).find("Adda")

@@ -14,6 +14,7 @@ import dataclasses
 import hashlib
 import json
 import os
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
@@ -143,6 +144,11 @@ class People:
         others = tuple(known for known in self.known if known.name != person.name)
         if len(others) < len(self.known) and not replace:
             raise PeopleError(f"{person.name!r} has an approved reading already: use --replace, or another name.")
+        for other in others:
+            if _alike(other.name) == _alike(person.name):
+                raise PeopleError(
+                    f"{person.name!r} reads like {other.name!r}, who is there: use that name, or another."
+                )
         return dataclasses.replace(self, known=(*others, person))
 
     def removing(self, name: str) -> People:
@@ -154,6 +160,11 @@ class People:
 def _entry(person: Person) -> dict[str, Any]:
     left_out = {"name"} if person.view is not None else {"name", "view"}
     return {key: value for key, value in asdict(person).items() if key not in left_out}
+
+
+def _alike(name: str) -> str:
+    """Return what two names share that differ in capitals, blanks or the way their letters are encoded alone."""
+    return "".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
 def _check_name(name: str) -> None:
