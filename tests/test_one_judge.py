@@ -54,7 +54,7 @@ def run(*words):
 
 @pytest.fixture(autouse=True)
 def _no_faces(monkeypatch):
-    """Hosts know no face, so nobody does here: what is left of a face is tested beside its measure."""
+    """The host is told of no face, so nobody looks for one: what is left of a face is tested beside its measure."""
     monkeypatch.setattr(evidence, "available", lambda: False)
     monkeypatch.setattr("inkarnat.host_adapters.shots.faces.available", lambda: False)
     monkeypatch.setattr("inkarnat.host_adapters.report.images.available", lambda: False)

@@ -320,7 +320,7 @@ def _through_graph(
             if number == numbers[len(numbers) // 2] and not corrected:
                 alone = len(witness.mattes) == 1
                 faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone)
-    verdicts, cut = {}, cuts.first()
+    cut, verdicts = cuts.first(), {}
     for name, own in moments.items():
         face, of_face = faces.get(name, (None, None))
         surveyed = Survey.of(own, numbers, face, of_face, cut)

@@ -20,6 +20,7 @@ from ...nodes import (
     SkinKey,
     SkinReading,
     SteerSkin,
+    Verdict,
     Warned,
     burnt_out,
     faces_apart,
@@ -218,14 +219,7 @@ def read_skin(
     """Return what a person's skin reads before and after, in numbers and words, with the warnings and their fixes."""
     origin = matte_origin(state, suffix)
     if origin is None:
-        verdict = judge(Evidence(None, None, missing="This graph keys nothing."), None)
-        return {
-            "before": None,
-            "after": None,
-            "verdict": verdict.as_dict(CONTROL),
-            "words": verdict.words(CONTROL),
-            "warnings": [],
-        }
+        return _told(judge(Evidence(None, None, missing="This graph keys nothing."), None), ())
     person = state.person(suffix) if any(p.suffix == suffix for p in state.people) else Person(suffix, "Skin")
     matte = bench.value(state.graph, origin, frame, size)
     warnings = list(_signs(person, state, frame, matte, bench.value(state.graph, STANDARD_SOURCE, frame, size)))
@@ -239,14 +233,7 @@ def read_skin(
     except ValueError as error:
         warnings.append(Warned("no reading", 0.0, str(error)))
         nothing = Evidence(None, None, sampled=is_sampled(state.graph), view=seeing.id, missing=str(error))
-        verdict = judge(nothing, aim)
-        return {
-            "before": None,
-            "after": None,
-            "verdict": verdict.as_dict(CONTROL),
-            "words": verdict.words(CONTROL),
-            "warnings": _listed(warnings),
-        }
+        return _told(judge(nothing, aim), warnings)
     before, light, after = (read[name] for name in BEFORES)
     found = Evidence(
         light,
@@ -266,16 +253,15 @@ def read_skin(
         burnt=_burnt_out(bench, opened, origin, frame, size, seeing),
     )
     warnings += _apart(bench, state, opened, person, origin, frame, size, seeing)
-    verdict = judge(found, aim)
-    return {
-        "before": before.as_dict(),
-        "light_only": light.as_dict(),
-        "after": after.as_dict(),
-        "target": {"angle": person.target.angle + person.target.bias, "ratio": person.target.ratio},
-        "verdict": verdict.as_dict(CONTROL),
-        "words": verdict.words(CONTROL),
-        "warnings": _listed(warnings),
-    }
+    told = _told(judge(found, aim), warnings)
+    told |= {"before": before.as_dict(), "light_only": light.as_dict(), "after": after.as_dict()}
+    return told | {"target": {"angle": person.target.angle + person.target.bias, "ratio": person.target.ratio}}
+
+
+def _told(verdict: Verdict, warnings: Iterable[Warned]) -> dict[str, Any]:
+    """Return how skin is judged, where it could not be read."""
+    said = {"verdict": verdict.as_dict(CONTROL), "words": verdict.words(CONTROL), "warnings": _listed(warnings)}
+    return {"before": None, "after": None, **said}
 
 
 def _burnt_out(bench: Workbench, opened: Graph, matte: str, frame: int, size: Size, seeing: Seeing) -> float:
