@@ -36,7 +36,7 @@ _LONG_SIDE = 640
 _LEAST_SCORE, _UNSURE_SCORE, _MOST_OVERLAP = 0.5, 0.3, 0.3
 _LEAST_TURNED = 0.6
 """How sure a turned frame and its mirror image must be together: hands and folds that lie on their side deceive."""
-_FINER = 1.5
+_FINER = 1.25
 """How much larger a picture in which no face is found is looked at."""
 
 
