@@ -748,6 +748,13 @@ class Learner:
         grower = self._grower.begun(reach * bold.reach, bold.trusts, second)
         return Attempt(self.centre, grower, grower.run())
 
+    def subtracted(self, attempt: Attempt) -> Attempt:
+        """Return an attempt that grew without what is subtracted, for pixels to be told by it beside that."""
+        grower = copy.copy(attempt._grower)
+        grower.points = self._grower.points
+        grower.subtracted = grower._grow_subtracted(grower.cells)
+        return dataclasses.replace(attempt, _grower=grower)
+
 
 @dataclass(frozen=True)
 class View:

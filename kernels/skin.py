@@ -47,6 +47,8 @@ _MOST_SKIN = 48
 """How many times the cores of the joined faces a trial may key: about what all skin of a body shows on one side."""
 _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
+_LEAST_LEFT = 0.5
+"""What part of a matte must be left of it when it grows beside what is subtracted."""
 _LEAST_ODDS = 0.02
 """What keeps the odds of a likelihood of 0 or 1 finite."""
 _HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
@@ -509,6 +511,8 @@ def _with_faces(grow: _Growing, frames: Sequence[learn.Frame]) -> _Result:
     """Return what is kept of a first matte and of the trials.
 
     Which trial is kept is found without what was subtracted: to take a colour away changes no skin that is looked for.
+    Where less than half of it grows again beside the subtracted colours, they stood in the way of the growing: what had
+    grown without them stays, and they are taken from its colours alone.
     """
     scene, keyed = grow.scenes[0], grow.keyed[0]
     if not any(frame.subtract.any() for frame in frames):
@@ -516,8 +520,10 @@ def _with_faces(grow: _Growing, frames: Sequence[learn.Frame]) -> _Result:
     whole = dataclasses.replace(frames[0], subtract=np.zeros_like(frames[0].subtract))
     other = dataclasses.replace(grow, learner=grow.learner.without_subtracted())
     kept = _tried_again(other, whole, _Result(scene, whole, keyed, other()))
-    again = grow(kept.boldness, kept.second)
-    return _Result(scene, frames[0], keyed, again, kept.boldness, kept.second)
+    again = _Result(scene, frames[0], keyed, grow(kept.boldness, kept.second), kept.boldness, kept.second)
+    if again.signs.area >= _LEAST_LEFT * kept.signs.area:
+        return again
+    return _Result(scene, frames[0], keyed, grow.learner.subtracted(kept.attempt), kept.boldness, kept.second)
 
 
 def _tried_again(grow: _Growing, frame: learn.Frame, first: _Result) -> _Result:
