@@ -15,7 +15,7 @@ from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
 from .declare import Matte, Picture
-from .doubt import is_plain, judge_matte
+from .doubt import is_plain, judge_matte, knows_somebody
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
@@ -78,7 +78,11 @@ class LearnedKey:
                 )
             )
         centre = self.key.learned.centre
-        if beyond("far from skin", off := _off_skin(centre)):
+        # a face or a person shows whose skin it is, in whatever light: then only what is doubted anyway is told of
+        sure = (
+            image is not None and knows_somebody(self.faces, self.person) and "doubtful" not in (w.sign for w in found)
+        )
+        if not sure and beyond("far from skin", off := _off_skin(centre)):
             found.append(
                 Warned(
                     "far from skin",

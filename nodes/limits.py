@@ -152,7 +152,7 @@ UNJUDGED = (
     "a matte that is cut beside the middle of a face: on ears, neck and hands",
     "part of a turn, while what is missing stays within the limits of hue and colour",
     "a doll, a poster, a painted or a mirrored face: it has the colour and the form of skin and is keyed like it",
-    "sure mattes of hair or clothes of the skin's colour, two bad mattes of ten; where persons are not looked for, "
+    "sure mattes of hair or clothes of the skin's colour, three bad mattes of ten; where persons are not looked for, "
     "without the extra `faces`, walls of that colour too",
     "frames that nobody looked at: the desk and hosts read one, the other surfaces a few of a clip",
 )

@@ -137,6 +137,17 @@ def test_more_cells_than_a_byte_counts_are_cut_with_and_without_compilation():
     assert node.process(picture)[36, 48] > 0.9
 
 
+def test_a_known_face_in_coloured_light_is_not_called_no_skin():
+    picture, oval, node = drawn((0.2, 0.4, 0.8))
+    learned = study_skin(picture, [Sample.point(0.5, 0.6)], faces=(node,))
+    matte = oval.astype(np.float32)
+    alone = replace(learned, faces=())
+    signs, told = ({w.sign for w in key.warnings(matte, picture)} for key in (learned, alone))
+    assert "far from skin" in told
+    assert not signs & {"far from skin", "doubtful"}
+    assert {"far from skin", "doubtful"} <= {w.sign for w in learned.warnings(1 - matte, picture)}
+
+
 def test_the_face_of_a_real_picture_is_cut_out_of_its_hair():
     (shot, *_) = real_shots(MASKS)
     evidence = ASTRONAUT.process(shot.keyed)
