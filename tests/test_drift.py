@@ -16,7 +16,7 @@ from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph, with_keyed
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
-from inkarnat.host_adapters.shots import drift
+from inkarnat.host_adapters.shots import drift, solving
 from inkarnat.host_adapters.shots.evidence import survey
 from inkarnat.nodes import (
     CorrectionOptions,
@@ -72,6 +72,18 @@ def test_a_ramp_of_30_mired_drifts_far():
     assert found.span > 4
     still = drift.measure_drift(graph(), lambda frame: ramp(30), FRAMES)
     assert still.span < 0.1
+
+
+def test_frames_without_skin_are_named():
+    grey = np.full((144, 256, 3), 0.4, np.float32)
+    found = drift.measure_drift(graph(), lambda frame: ramp(frame) if frame < 20 else grey, FRAMES)
+    assert found.unread == tuple(frame for frame in drift.spread(FRAMES, drift.LOOKED_AT) if frame >= 20)
+    assert len(found.angles) + len(found.unread) == drift.LOOKED_AT
+    person = SimpleNamespace(name="Ada")
+    assert solving._unkeyed(person, drift.Drift(((1, 0.0),), (9, 17))) == (
+        "No skin of Ada is keyed on 2 of the 3 frames that were looked at (frames 9, 17): nothing is judged there, and "
+        "hardly anything corrected."
+    )
 
 
 def test_following_a_ramp_of_30_mired_keeps_within_a_degree_in_small_steps():

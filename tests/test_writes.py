@@ -315,6 +315,15 @@ def test_a_ledger_that_is_a_link_or_damaged_costs_itself_alone(shot):
     assert notes.read_text() == "mine"
 
 
+def test_files_of_an_earlier_longer_clip_are_named(shot):
+    words = ("render", "g.json", "--in", "plate=pl.%04d.png", "--out", "result=q.%04d.png")
+    assert "beside the result" not in run(*words)
+    (shot / "pl.0004.png").unlink()
+    assert "q.0004.png lies beside the result and belongs to no frame of pl.%04d.png" in run(*words)
+    (shot / "pl.0003.png").unlink()
+    assert "q.0003.png to q.0004.png (2 files) lie beside the result and belong to no frame" in run(*words)
+
+
 def test_behind_a_link_the_file_is_written_that_it_points_to(shot):
     """Links put results on a larger disk, and one graph into several folders: both names stay one file."""
     (shot / "large").mkdir()

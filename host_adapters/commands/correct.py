@@ -16,7 +16,7 @@ from .. import made
 from ..graphs.colour_spaces import without_conversions
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..graphs.outputs import check_outputs
+from ..graphs.outputs import check_outputs, left_over
 from ..graphs.parts import Parts, amount_of, parts_of
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
@@ -166,6 +166,8 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     numbers = clip.frames if frames is None else frames
     claim([*outputs.values(), *pictures.values()], kept, numbers)
     check_outputs(outputs.values(), clip, len(numbers))
+    for note in left_over(outputs.values(), clip):
+        console.warn(f"note: {note}")
     asked = dataclasses.replace(asked, earlier=_earlier(options["graph_out"], footage))
     solved = solve(footage.working(clip), asked, console.listener(as_json))
     if solved.drift is not None and solved.drift.followed is not None and not as_json:

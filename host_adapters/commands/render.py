@@ -14,7 +14,7 @@ from ...nodes.declare import nearest
 from ..graphs import runner
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..graphs.outputs import check_outputs, output_names
+from ..graphs.outputs import check_outputs, left_over, output_names
 from ..graphs.rendering import check_range, render_files
 from ..media.clips import Clip, Frames, parse_frames
 from ..shots.stills import Shown
@@ -100,6 +100,8 @@ def command(
         decided = submitted_before(paths.values()) if resume else never
         claim([*paths.values(), *pictures.values()], frames=numbers, decided=decided)
         check_outputs(paths.values(), main, len(numbers))
+        for note in left_over(paths.values(), main):
+            console.warn(f"note: {note}")
         if not paths:
             report = runner.Report()
         elif jobs > 1 or resume:

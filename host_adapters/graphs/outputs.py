@@ -82,6 +82,22 @@ def check_outputs(outputs: Iterable[str], like: Clip, frames: int) -> None:
         check_output(Path(path) if pattern is None else pattern.path(like.frames[0]), like.paths())
 
 
+def left_over(outputs: Iterable[str], like: Clip) -> list[str]:
+    """Say of numbered outputs which files lie there beyond the frames of the clip: of one that was longer, say."""
+    said = []
+    for path in outputs:
+        pattern = SequencePattern.parse(Path(path))
+        there = () if pattern is None else pattern.find_if_any()
+        beyond = [frame for frame in there if not like.frames[0] <= frame <= like.frames[-1]]
+        if pattern is not None and beyond:
+            first, last = (pattern.path(beyond[place]).name for place in (0, -1))
+            names = first if len(beyond) == 1 else f"{first} to {last} ({len(beyond)} files)"
+            lie, belong = ("lies", "belongs") if len(beyond) == 1 else ("lie", "belong")
+            words = f"{names} {lie} beside the result and {belong} to no frame of {like.path.name}"
+            said.append(f"{words}: remove what is of an earlier run.")
+    return said
+
+
 def open_outputs(
     stack: ExitStack,
     graph: Graph,

@@ -53,9 +53,11 @@ class Drift:
     """How the skin's hue moves through a clip before it is steered.
 
     :ivar angles: (frame, degrees) where skin could be read, as far as the frame lies from the first of them.
+    :ivar unread: frames that were looked at and show no skin.
     """
 
     angles: tuple[tuple[int, float], ...]
+    unread: tuple[int, ...] = ()
 
     @property
     def span(self) -> float:
@@ -86,14 +88,14 @@ def measure_drift(graph: Graph, read: Read, frames: Sequence[int], steer: str = 
 
     :param graph: the correction. :param read: the picture of the plate at a frame. :param steer: id of the steering.
     """
-    probe, angles = _Probe(graph, steer, read, frames), []
+    probe, angles, unread = _Probe(graph, steer, read, frames), [], []
     for frame in spread(frames, LOOKED_AT):
         try:
             angles.append((frame, measure_skin(*probe.at(frame)).angle))
         except ReadingError:
-            continue
+            unread.append(frame)
     first = angles[0][1] if angles else 0.0
-    return Drift(tuple((frame, wrapped(angle - first)) for frame, angle in angles))
+    return Drift(tuple((frame, wrapped(angle - first)) for frame, angle in angles), tuple(unread))
 
 
 class _Probe:

@@ -734,6 +734,7 @@ def _with_drift(
         return graph, None
     steers = {person.id("steer"): person for person in correction.people}
     spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
+    notes += [_unkeyed(steers[id], drift) for id, drift in spans.items() if drift.unread]
     if options.drift != "follow":
         told = {id: drift for id, drift in spans.items() if beyond("drift", drift.span)}
         notes += [_offer(steers[id], drift) for id, drift in told.items() if not beyond("over the clip", drift.span)]
@@ -753,6 +754,14 @@ def _cut(clip: Footage, frames: Sequence[int]) -> int | None:
 
 def _steering(wanted: CorrectionOptions, target: SkinTarget) -> Callable[..., SteerSkin]:
     return lambda image, matte: wanted.steer(image, matte, target)
+
+
+def _unkeyed(person: Corrected, drift: Drift) -> str:
+    whose = f"of {person.name} " if person.name else ""
+    looked_at = len(drift.unread) + len(drift.angles)
+    where = f"frame{'s' * (len(drift.unread) > 1)} {', '.join(map(str, drift.unread))}"
+    keyed = f"No skin {whose}is keyed on {len(drift.unread)} of the {looked_at} frames that were looked at ({where})"
+    return f"{keyed}: nothing is judged there, and hardly anything corrected."
 
 
 def _offer(person: Corrected, drift: Drift) -> str:
