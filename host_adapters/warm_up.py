@@ -23,10 +23,14 @@ from typing import Any
 
 import numpy as np
 
-from ..kernels import codes, jit, planes, prefilter, qualify, strips, tiles
+from ..kernels import codes, colour, jit, join, measure, planes, prefilter, qualify, strips, tiles
 from ..kernels.arrays import Floats
+from ..kernels.clean import remove_specks
 from ..kernels.errors import InkarnatError
+from ..kernels.gaussian import gaussian
 from ..kernels.guided import guided, guided_coefficients
+from ..kernels.look_up import look_up
+from ..kernels.median import median
 from ..kernels.morphology import grow
 from ..nodes import (
     EARLIER,
@@ -61,8 +65,6 @@ def warm_node(rest: Node, most: int | None = None) -> None:
 
 def warm_solvers() -> None:
     """Run what learns, measures and solves on a tiny picture of a skin tone beside a grey card."""
-    from ..kernels import measure
-
     for channels in (3, 4):
         picture = np.full((*_SIZE, channels), 0.5, np.float32)
         picture[:, : _SIZE[1] // 2, :3] = 0.72, 0.52, 0.43
@@ -80,8 +82,6 @@ def warm_solvers() -> None:
 
 def warm_files_and_scopes() -> None:
     """Turn a tiny picture into the integer codes of files and back, and draw its scopes."""
-    from ..kernels import codes, measure
-
     for channels in (3, 4):
         picture = _tiny("picture", channels)
         for bits in (8, 10):
@@ -98,8 +98,30 @@ def warm_files_and_scopes() -> None:
         measure.vectorscope(picture)
 
 
+def warm_rest() -> None:
+    """Run what no node and no file takes at the sizes above: looks, hosts' alpha, sums of many threads."""
+    cube = np.zeros((2, 2, 2, 3), np.float32)
+    for channels in (3, 4):
+        picture = _tiny("picture", channels)
+        look_up(picture, cube)
+        colour.rgb_to_ycbcr(picture)
+        colour.is_opaque(picture)
+    plane, pixels = _tiny("matte", 1), _tiny("picture", 4)
+    colour.premultiply(pixels.copy())
+    gaussian(plane, 0.2 * _SIZE[0])
+    median(plane, 1)
+    planes.put_beside(_tiny("picture", 3), planes.plane_of(pixels), pixels)
+    with strips.threads(_MANY):
+        measure.tally(np.zeros((_MANY * strips.STRIP, 16, 3), np.float32))
+
+
+_MANY = 8
+"""Threads whose counts are added up by several of them."""
+
+
 def _warm_planes(coded: Any) -> None:
-    """Key and turn a picture that lies in planes, into planes of its own coding and of ProRes's."""
+    """Key and turn a picture that lies in planes, into planes of its own coding and of ProRes's; see its luma."""
+    codes.seen_by_luma(codes.CodedPicture(coded.planes, coded.coding))
     prefilter.ratio_prefilter(coded, 2)
     height, width = coded.shape[:2]
     for coding, before in ((coded.coding, coded.planes), (codes.Coding(10, subsampling="4:2:2"), None)):
@@ -151,7 +173,7 @@ def _tiny(kind: str, channels: int) -> Floats:
     return np.linspace(0.05, 0.95, math.prod(shape), dtype=np.float32).reshape(shape)
 
 
-FIRST_KERNELS: Mapping[str, int] = {"demo": 38, "correct": 38, "desk": 48, "warm": 107}
+FIRST_KERNELS: Mapping[str, int] = {"demo": 38, "correct": 38, "desk": 48, "warm": 123}
 """How many kernels a first use compiles, by verb, each for every kind of picture; a test counts those that it runs."""
 
 
@@ -171,17 +193,21 @@ def kernels_kept() -> int:
 
 
 LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
-    "correct": (("solve_steer", "soften_matte_plainly", "key_edge", "guided"),),
+    "correct": (("guided", "soften_matte_plainly", "tallied", "turned", "written", "solve_steer", "key_edge"),),
     "desk": (("chain",), ("solvers",)),
     "warm": (tuple(reversed(NODES)),),
 }
 """What helpers compile, by verb: nodes, or work that is named in :data:`PARTLY`. Each helper gets a list.
 
-The process that is helped begins at the beginning of its work and a helper at the end, and what one compiles the other
-waits for (:func:`~..kernels.kept_code.claimed`): they meet where they meet, whatever else they have to do.
+What one compiles the other waits for (:func:`~..kernels.kept_code.claimed`): they meet where they meet, whatever else
+they have to do. A helper takes what filters mattes, which has pieces in common that need no compiling twice, then what
+comes last, single kernels of it first: in the same order it would wait for the process that it helps.
 """
 _SHARED: Mapping[str, Sequence[tuple[str, ...]]] = {
-    "correct": (("solve_steer", "guided"), ("soften_matte_plainly", "key_edge")),
+    "correct": (
+        ("guided", "key_edge", "follow_picture", "cleaned", "tallied"),
+        ("soften_matte_plainly", "turned", "written", "solve_steer"),
+    ),
 }
 """The same for two helpers, where three cores may be used."""
 
@@ -461,6 +487,14 @@ def _solve(channels: int) -> None:
     solve_steer(*_skin(channels))
 
 
+def _tally(channels: int) -> None:
+    measure.tally(*_skin(channels))
+
+
+def _turn(channels: int) -> None:
+    SteerSkin(angle=5.0).process(*_skin(channels))
+
+
 def _soften(channels: int) -> None:
     picture, keyed = _skin(channels)
     SoftenMatte(pinholes=0, follow=0).process(keyed, picture)
@@ -476,6 +510,19 @@ def _guide(channels: int) -> None:
     """Let an edge follow as learning does, on a small grid."""
     plane = np.ones((_TALL // 4, 64), np.float32)
     guided(plane, plane, 1, 4e-4)
+
+
+def _clean(channels: int) -> None:
+    """Clean a matte, as a key does its own."""
+    remove_specks(_skin(channels)[1], 4.0)
+
+
+def _write(channels: int) -> None:
+    """What a picture goes through on its way to a file, and where its matte is judged."""
+    picture, keyed = _skin(channels)
+    codes.quantise(picture, 8)
+    colour.luma(picture)
+    join.on_grid(keyed, (_TALL // 4, 16))
 
 
 def _move_edge(channels: int) -> None:
@@ -524,6 +571,7 @@ def _skin(channels: int) -> tuple[Floats, Floats]:
 
 PARTLY: Mapping[str, Callable[[int], None]] = {
     "chain": _warm_chain,
+    "cleaned": _clean,
     "follow_picture": _follow_picture,
     "guided": _guide,
     "host_pixels": _turn_pixels,
@@ -533,6 +581,9 @@ PARTLY: Mapping[str, Callable[[int], None]] = {
     "softened_turn": _soften_and_turn,
     "solve_steer": _solve,
     "solvers": lambda _: warm_solvers(),
+    "tallied": _tally,
+    "turned": _turn,
+    "written": _write,
 }
 """Work of which the process that is helped compiles little itself, on pixels of some components."""
 

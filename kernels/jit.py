@@ -23,7 +23,9 @@ from __future__ import annotations
 
 import contextlib
 import dis
+import functools
 import gc
+import importlib.util
 import inspect
 import operator
 import os
@@ -220,6 +222,7 @@ class _EntryCompiler(_KernelCompiler):
     def compile_extra(self, function: Function) -> Any:
         self.state.library = _KernelLibrary(self.state.targetctx.codegen(), function.__qualname__)
         self.state.library.enable_object_caching()
+        _collection.compiled()
         with _all_known(self.state.targetctx), _operators_remembered():
             return super().compile_extra(function)
 
@@ -278,10 +281,11 @@ class _Collection:
     """The cyclic garbage collector, paused while kernels are compiled one after another.
 
     Half-compiled code is full of cycles: to look for them after every kernel costs an eighth of a first correction. So
-    it rests until nothing has been compiled for some seconds, or until many kernels have been: each leaves 5 to 10 MB.
+    it rests until nothing has been compiled for some seconds, or until many kernels have been: each leaves 5 to 10 MB,
+    and what is loaded leaves next to nothing. One look costs most of a second, so a first correction has none.
     """
 
-    REST, MOST = 5.0, 32
+    REST, MOST = 5.0, 40
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -301,7 +305,6 @@ class _Collection:
     def __exit__(self, *_: object) -> None:
         with self._lock:
             self._at_work -= 1
-            self._kernels += 1
             if self._at_work or not self._paused:
                 return
             if self._kernels >= self.MOST:
@@ -311,6 +314,10 @@ class _Collection:
             self._timer.daemon = True
             with contextlib.suppress(RuntimeError):  # no thread can be had, or Python is ending
                 self._timer.start()
+
+    def compiled(self) -> None:
+        """Count a kernel that is compiled."""
+        self._kernels += 1
 
     def _rested(self) -> None:
         with self._lock:
@@ -331,6 +338,27 @@ class _Collection:
 _collection = _Collection()
 if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_collection.forked)
+
+
+@functools.cache
+def _blas_left_alone() -> None:
+    """Let numba load all that it registers without importing SciPy's linear algebra, an eighth of a second.
+
+    It looks whether that is there; no kernel multiplies matrices. A function that does finds it when it is compiled.
+    """
+    with contextlib.suppress(ImportError, AttributeError):
+        linalg: Any = importlib.import_module("numba.np.linalg")
+        imports, is_there = linalg.ensure_blas, importlib.util.find_spec("scipy") is not None
+
+        def looks() -> None:
+            if not is_there:
+                raise ImportError
+
+        linalg.ensure_blas = looks
+        try:
+            importlib.import_module("numba.np.arraymath").ensure_blas = imports  # type: ignore[attr-defined]
+        finally:
+            linalg.ensure_blas = imports
 
 
 @contextlib.contextmanager
@@ -468,6 +496,7 @@ class _Entry(CPUDispatcher):
 
     def compile(self, signature: Any) -> Any:
         """Compile it for arguments of some types, or load what is kept."""
+        _blas_left_alone()
         kept = getattr(self, "_cache", None)
         claim = kept.claimed(signature, self.targetctx) if isinstance(kept, KeptCode) else contextlib.nullcontext()
         with claim, global_compiler_lock, _collection, _lined_up(self.targetctx):

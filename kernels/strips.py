@@ -263,7 +263,7 @@ def over_rows(
 def _alone(stage: Stage) -> bool:
     """Do what one thread does by itself, without all that is handed out between several; tell whether it was done."""
     team = _team
-    one = team.threads == 1 or stage.rows <= stage.least or getattr(team.inside, "busy", False)
+    one = team.threads == 1 or stage.rows <= min(stage.least, stage.strip) or getattr(team.inside, "busy", False)
     if not one or numba_config.DISABLE_JIT or not isinstance(stage.kernel, StripKernel):
         return False
     job = team.job()

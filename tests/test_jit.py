@@ -269,6 +269,17 @@ def test_python_is_told_not_to_call_a_piece():
     assert third_px.py_func(3.0) == 1.0
 
 
+def test_no_kernel_imports_linear_algebra_and_numba_finds_it_later():
+    """numba imports SciPy's to see whether it is there; what multiplies matrices does so when it is compiled."""
+    program = (
+        "import sys, numba, numpy as np\nfrom inkarnat.kernels import mix\nplane = np.ones((8, 8), np.float32)\n"
+        "mix.blend(*[np.ones((8, 8, 3), np.float32)] * 2, plane, 0.5)\nprint('scipy.linalg' in sys.modules)\n"
+        "print(numba.njit(lambda a: np.dot(a, a))(plane)[0, 0], 'scipy.linalg' in sys.modules)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["False", "8.0", "True"]
+
+
 @pytest.fixture
 def at_rest(monkeypatch):
     """The garbage collector as a new process has it, with a short rest after compiling."""
@@ -327,11 +338,15 @@ def test_the_search_for_garbage_is_left_off_where_it_was_off(at_rest):
 
 def test_garbage_is_looked_for_after_many_kernels(at_rest):
     at_rest.REST = 60
+    for _ in range(2 * at_rest.MOST):
+        with at_rest:
+            pass  # one that was kept and is loaded leaves no garbage
     for _ in range(at_rest.MOST - 1):
         with at_rest:
-            pass
+            at_rest.compiled()
     assert not gc.isenabled()
     with at_rest, at_rest:
+        at_rest.compiled()
         assert not gc.isenabled()
     assert gc.isenabled()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import random
 import re
@@ -206,7 +207,8 @@ def test_the_way_there_and_back_does_not_grow_with_the_picture(effect):
 # --- against the node itself --------------------------------------------------------------------------------
 
 HD = (1080, 1920)
-ROUNDS = 25
+ROUNDS, MOST_ROUNDS = 10, 80
+"""How often both are timed before they are compared, and how often where others disturb them."""
 NOISE = 0.1
 """What processor times of one test run may differ by, beside each other, without a reason."""
 
@@ -236,7 +238,9 @@ def test_a_frame_in_hd_costs_little_more_than_its_node(name, values, matte, dire
     """Float RGBA at 1920×1080 in a host written in C, one thread: 1.2 times the node on the very arrays of the host.
 
     The node gets views of the host's pixels, as a script would take them, and makes its own result; a matte is then
-    laid into the output as well, for the output is RGBA. Both are timed in turn, and their medians compared.
+    laid into the output as well, for the output is RGBA. Both are timed in turn and the least of each compared: what
+    else runs on the machine only ever adds to a time, so both get more rounds until nobody disturbed them, and what
+    the adapter itself costs stays in all of them.
     """
     chance = np.random.default_rng(0)
     pixels = {"Source": chance.random((*HD, 4), dtype=np.float32), "Output": np.zeros((*HD, 4), np.float32)}
@@ -260,10 +264,13 @@ def test_a_frame_in_hd_costs_little_more_than_its_node(name, values, matte, dire
         if result.ndim == 2:
             output[::order] = result[..., None]
 
+    ours = its = math.inf
     with strips.threads(1), stopwatch(name, pixels, values) as watch:
         watch.render(), bare()
-        times = np.array([(processor_time(watch.render), processor_time(bare)) for _ in range(ROUNDS)])
-    ours, its = np.median(times, axis=0)
+        for number in range(1, MOST_ROUNDS + 1):
+            ours, its = min(ours, processor_time(watch.render)), min(its, processor_time(bare))
+            if number >= ROUNDS and ours <= 1.2 * its:
+                break
     if name == "soften_matte":
         assert np.array_equal(pixels["Output"][::order], output[::order])
     assert ours <= (1.2 + NOISE) * its, f"{ours / its:.2f} times {1e3 * its:.1f} ms"

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from inkarnat.kernels import colour, hand_out, jit, strips
+from inkarnat.kernels import colour, hand_out, jit, measure, strips
 from inkarnat.kernels.errors import ValueRangeError
 from llvmlite import binding
 
@@ -70,6 +70,19 @@ def test_one_thread_means_the_caller_alone():
     with strips.threads(1):
         strips.over_rows(lambda y0, y1: seen.add(threading.get_ident()), 300)
     assert seen == {threading.get_ident()}
+
+
+@needs_threads
+def test_sets_of_counters_are_shared_out_however_few_they_are(monkeypatch):
+    """A set for each thread is a row of its own: two of them are no strip that one thread had better do alone."""
+    shared, real = [], strips.over_stages
+    monkeypatch.setattr(strips, "over_stages", lambda stages: (shared.append(stages[0].kernel), real(stages)))
+    picture, matte = np.zeros((512, 16, 3), np.float32), np.ones((512, 16), np.float32)
+    for count in (2, 3, 8):
+        shared.clear()
+        with strips.threads(count):
+            measure.degree_counts(picture, matte, measure.Core(), 0.0)
+        assert measure._degree_strips in shared, count
 
 
 @pytest.mark.slice

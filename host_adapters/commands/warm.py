@@ -9,7 +9,7 @@ import click
 
 from ...kernels import jit, kept_code
 from ...nodes import NODES
-from ..warm_up import helped, warm_files_and_scopes, warm_node, warm_solvers
+from ..warm_up import helped, warm_files_and_scopes, warm_node, warm_rest, warm_solvers
 from ..writes import OutputError
 from . import console
 
@@ -39,6 +39,7 @@ def command(repair: bool, as_json: bool) -> None:
             warm_node(node())
         warm_solvers()
         warm_files_and_scopes()
+        warm_rest()
     answer: dict[str, Any] = {
         "nodes": len(NODES),
         "kernels": len(jit.STRIP_KERNELS),
