@@ -149,6 +149,9 @@ def median(plane: Floats, radius: int, out: Floats | None = None) -> Floats:
     :returns: float32 (H, W). :raises ValueRangeError: another radius. :raises PictureError: wrong array.
 
     Equals ``scipy.ndimage.median_filter(size=2 * radius + 1, mode="nearest")`` exactly.
+
+    >>> median(np.array([[0, 0, 0], [0, 1, 0], [0, 0, 0]], np.float32), 1).max()
+    np.float32(0.0)
     """
     if radius not in (1, 2):
         raise ValueRangeError(f"The median's radius must be 1 or 2, not {radius}.")
