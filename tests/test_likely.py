@@ -143,3 +143,24 @@ def test_a_second_mark_opens_the_key_where_it_lies_and_closes_it_nowhere_else_th
     both = learn_skin_key(marked.image, [Sample.point(0.3, 0.5), Sample.point(0.58, 0.5)]).process(marked.image)
     assert both[25:65, 75:105].mean() > 0.95
     assert both[25:65, 35:65].mean() > first[25:65, 35:65].mean() - 0.02
+
+
+def test_a_learner_without_subtracted_colours_is_that_of_frames_without_them():
+    frame = skin._Scene.of(scene(subtract=True)).frame
+    bare = dataclasses.replace(frame, subtract=np.zeros_like(frame.subtract))
+    found = learn.Learner([frame]).without_subtracted().attempt()
+    assert_array_equal(found.likely[0], learn.Learner([bare]).attempt().likely[0])
+    assert (found.likely[0] != learn.Learner([frame]).attempt().likely[0]).any()
+
+
+def test_what_grew_without_subtracted_colours_is_told_without_them():
+    frame = skin._Scene.of(scene(subtract=True)).frame
+    learner = learn.Learner([frame])
+    grown = learner.without_subtracted().attempt(2.0)
+    kept = learner.subtracted(grown)
+    assert_array_equal(kept.likely[0], grown.likely[0])
+    assert kept.view(0).frame is frame
+    planes = [np.full(frame.luma.shape, value, np.float32) for value in (0.9, 1)]
+    told = [attempt.told(planes[:1], planes[1:]).likely[0] for attempt in (grown, kept)]
+    assert told[1][learn.usable(frame)[0]].mean() > 0.8
+    assert told[1][frame.subtract].mean() < 0.5 < 0.8 < told[0][frame.subtract].mean()
