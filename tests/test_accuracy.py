@@ -95,8 +95,8 @@ def real_results():
 
 
 FLOORS = {"1 point": 0.879, "3 points": 0.893, "box": 0.888, "stroke": 0.883, "stroke + four fixes": 0.893}
-"""Mean F1 that was measured on these small pictures, less .01 (.889, .903, .898, .893, .909). It takes in cedar and
-two stops too little light; a stroke of 640×360 has its own test below."""
+"""Mean F1 that was measured on these small pictures, less .01 (.889, .903, .898, .893), of four fixes less .002 (.895).
+It takes in cedar and two stops too little light; a stroke of 640×360 has its own test below."""
 
 REAL_FLOORS = {"1 point": 0.9, "3 points": 0.917, "box": 0.848, "stroke": 0.9, "stroke + four fixes": 0.958}
 """Mean F1 that was measured on the real picture and its variants, less .01 (.910, .927, .858, .910, .968). No face is
@@ -226,8 +226,8 @@ def test_most_bad_mattes_are_warned_of_and_few_good_ones():
                 judged.append((score_matte(matte, shot.truth, shot.ignore), bool(learned.warnings(matte, shot.keyed))))
     bad, good = ([w for s, w in judged if test(s.f1)] for test in (lambda f1: f1 < 0.6, lambda f1: f1 >= 0.8))
     assert min(len(bad), len(good)) > 40
-    assert np.mean(bad) >= 0.91
-    assert np.mean(good) <= 0.08
+    assert np.mean(bad) >= 0.915
+    assert np.mean(good) <= 0.07
 
 
 # --- more frames --------------------------------------------------------------------------------------------

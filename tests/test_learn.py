@@ -74,8 +74,8 @@ def test_a_hand_before_a_wall_like_it_does_not_take_the_wall_along():
         if shot.depth in ("tan", "brown"):
             matte = learn_skin_key(shot.sampled, shot.marks["3 points"].add).process(shot.keyed)
             f1.append(score_matte(matte, shot.truth, shot.ignore).f1)
-    assert np.mean(f1) > 0.73
-    assert min(f1) > 0.52
+    assert np.mean(f1) > 0.735
+    assert min(f1) > 0.525
 
 
 def test_judging_every_pixel_finds_the_other_side_of_a_face_in_mixed_light(monkeypatch):
@@ -117,7 +117,7 @@ def test_a_subtract_sample_closes_the_key_where_it_was_open():
     skin, other = (Sample.point(0.15, 0.2),), (Sample.point(0.15, 0.8),)
     before, after = (learn_skin_key(picture, skin, out).process(picture) for out in ((), other))
     assert before[70:110, 10:50].mean() > 0.5
-    assert after[70:110, 10:50].mean() < 0.37
+    assert after[70:110, 10:50].mean() < 0.35
     assert after[10:50, 10:50].mean() > 0.94
 
 
