@@ -294,7 +294,7 @@ def test_the_effect_protects_what_a_graph_protects(known, tmp_path):
         return left + x * (right - left), top + y * (bottom - top)
 
     marks = zip(LANDMARKS, (at(0.3, 0.4), at(0.7, 0.4), at(0.5, 0.6), at(0.35, 0.8), at(0.65, 0.8)), strict=True)
-    face = FaceMatte(**dict(marks), presence=float(known))
+    face = FaceMatte(**dict(marks), presence=float(known), turns=False)  # a text without turns tells of none
     skin = learn_skin_key(picture, [Sample.point(*at(0.3, 0.6))])
     effect = CorrectSkin(
         model=skin.model, angle=6.0, **{f"face_1_{name}": getattr(face, name) for name in (*LANDMARKS, PRESENCE)}
