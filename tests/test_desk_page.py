@@ -871,3 +871,20 @@ def test_the_first_changes_at_full_hd_are_painted_within_a_tenth_of_a_second(bro
     thread.join(20)
     first, later = median(took[:13]), median(took[13:])
     assert first <= max(100, 1.5 * later), took
+
+
+def test_what_cannot_be_kept_is_said_within_the_window(footage, tmp_path, browser):
+    """The longest word of trouble in the head of the page pushes nothing out of it."""
+    served = Served(Desk(Folder(footage[0], tmp_path / "gone"), "planing.mkv"))
+    thread = threading.Thread(target=served.run, daemon=True)
+    thread.start()
+    resize(browser, 1280, 720)
+    browser.get(served.address)
+    until(browser, lambda: painted(browser))
+    served.desk.session.set("steer", "angle", 4.0)
+    until(browser, lambda: element(browser, "#kept").text.startswith("Not kept: "))
+    assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+    browser.get("about:blank")
+    served.stop()
+    thread.join(20)
+    browser.get_log("browser")

@@ -77,6 +77,7 @@ def test_a_film_that_is_replaced_is_opened_anew_whatever_its_times_say(tmp_path,
             assert levels(opened, number) == pytest.approx([0.7] * 5, abs=0.005)
         clip = opened.as_dict()["clip"]
         assert (clip["width"], clip["height"], clip["frames"]) == (48, 64, [1, 5, 1])
+        assert opened.as_dict()["plate"] > after["plate"], "once more, now that it is known how long the film is"
         assert any("film.mkv was changed on disk" in words for words in opened.notices)
     finally:
         opened.close()

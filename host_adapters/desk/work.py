@@ -245,6 +245,8 @@ class Workbench:
             frames.close()
             if frames.is_running:
                 self.frames.start()
+        if list(fresh.frames) != list(old.frames):
+            self.changed(fresh.path.name)  # once more, now that it is known how long it is
 
     def _within(self, frame: int) -> int:
         """The ends of the clip stand in for what lies beyond them."""

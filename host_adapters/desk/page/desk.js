@@ -251,6 +251,7 @@ function adopt(fresh) {
   state = fresh;
   if (!state.people.some((person) => person.suffix === now.person)) now.person = state.people[0]?.suffix ?? "";
   if (moved) arrive(again);
+  else if (replaced) fitTimeline();
   show();
   if (replaced && state.notices.length) say(state.notices.join(" "), true);
 }
@@ -306,11 +307,8 @@ function followValues() {
 
 /** A clip has been opened: set the timeline and start at its first frame; `again` keeps the place. */
 function arrive(again = false) {
-  stop();
-  const [first, last, step] = state.clip.frames;
-  if (!again) Object.assign(now, { frame: first, span: null });
-  for (const id of ["frame", "frame-number"]) Object.assign(find(id), { min: first, max: last, step });
-  showLength();
+  if (!again) Object.assign(now, { frame: state.clip.frames[0], span: null });
+  fitTimeline();
   const stem = state.graph.name.replace(/\.json$/, "");
   const video = !/%0?\d*d|#/.test(state.clip.name) && state.clip.frames[0] !== state.clip.frames[1];
   const suffix = state.clip.name.split(".").at(-1);
@@ -324,6 +322,16 @@ function arrive(again = false) {
   stage.sheets.back = null;
   painted.original = "";
   if (state.notices.length) say(state.notices.join(" "));
+}
+
+/** The clip has the frames that it has now: one that was replaced on disk may be shorter. */
+function fitTimeline() {
+  stop();
+  const [first, last, step] = state.clip.frames;
+  if (now.span && (now.span[0] < first || now.span[1] > last)) now.span = null;
+  now.frame = clamp(now.frame, first, last);
+  for (const id of ["frame", "frame-number"]) Object.assign(find(id), { min: first, max: last, step });
+  showLength();
 }
 
 function showLength(words = "") {
