@@ -39,6 +39,7 @@ class LearnedKey:
     :ivar outside: what part of the first picture's matte lies beside the persons in it, 0 to 1; None where they are not
         known, or where they do not hold what was marked.
     :ivar person: how likely each place of the first picture shows a person, as :func:`study_skin` was told.
+    :ivar marked: a person marked skin; otherwise faces alone taught the key.
     """
 
     key: SkinKey
@@ -50,6 +51,7 @@ class LearnedKey:
     join: JoinFaces | None = None
     outside: float | None = None
     person: Matte | None = dataclasses.field(default=None, compare=False, repr=False)
+    marked: bool = True
 
     def matte(self, image: Picture) -> Matte:
         """Return the matte of the first picture, joined with what its faces tell."""
@@ -78,10 +80,9 @@ class LearnedKey:
                 )
             )
         centre = self.key.learned.centre
-        # a face or a person shows whose skin it is, in whatever light: then only what is doubted anyway is told of
-        sure = (
-            image is not None and knows_somebody(self.faces, self.person) and "doubtful" not in (w.sign for w in found)
-        )
+        # what was marked on a known face or person is skin in whatever light: only what is doubted anyway is told of
+        known = image is not None and knows_somebody(self.faces, self.person)
+        sure = self.marked and known and "doubtful" not in (warned.sign for warned in found)
         if not sure and beyond("far from skin", off := _off_skin(centre)):
             found.append(
                 Warned(
@@ -201,9 +202,10 @@ def study_skin(
         first, *rest = _faces_of_persons(pictures, known, maps)
         if not any(samples for _, samples, _ in (first, *rest)):
             raise SampleError(f"{refused} {_MARK_IT}")
-        return study_skin(*first, rest, faces=known[0], more_faces=known[1:], persons=maps, reach=reach)
-    learned = studied.learned
-    model = SkinModel(learned.centre, learned.compact, learned.table)
+        learned = study_skin(*first, rest, faces=known[0], more_faces=known[1:], persons=maps, reach=reach)
+        return dataclasses.replace(learned, marked=False)
+    found = studied.learned
+    model = SkinModel(found.centre, found.compact, found.table)
     own = _keyed(known, studied.keyed)
     join = None
     if own:
@@ -211,7 +213,7 @@ def study_skin(
         join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face)
     apart = _apart(studied.frames, reference)
     key = SkinKey(model=model.to_text())
-    return LearnedKey(key, learned.unconnected, learned.recall, *apart, own, join, studied.outside, maps[0])
+    return LearnedKey(key, found.unconnected, found.recall, *apart, own, join, studied.outside, maps[0], marks)
 
 
 def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:
