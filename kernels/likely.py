@@ -5,8 +5,7 @@ behind a sleeve, a second person. Here every second pixel of every second row is
 colour lies to that of the samples, to what this skin is in other shading, to the marks of what is no skin and to what
 lies along the frame's rim; its texture and edges; the ways to it from the samples; the likelihood and the pieces that
 the growing found; all that round it; and figures of the frame. Where a face joins, further ones tell how the pixel lies
-to it, what it says of the matte, how unlike its colours the pixel is, whether that colour is rather the faces' than the
-rest of the persons', how plain all that is round it, and whether persons are there. A network of one
+to it, what it says of the matte, how unlike its colours the pixel is, and whether persons are there. A network of one
 hidden layer weighs them (:data:`FIT`, one of them where no face joins, and one where one does), fitted on real and on
 generated pictures with drawn and exact truth. It knows no place of the frame but the height of a pixel, and no colour
 but in relation to the samples', hue and chroma/luma aside.
@@ -37,7 +36,7 @@ FIT = Path(__file__).with_name("likely.json")
 _FARTHEST = 3.0
 _UNSEEN = 5.0
 _MOST = 12.0
-_NEAR, _PLAIN, _ROUND, _FAR = 2, 3, 4, 7
+_NEAR, _ROUND, _FAR = 2, 4, 7
 _MIDDLE = 0.42
 """Where the middle of a drawn face lies below the eyes, in distances of the pupils."""
 _BOLD = 1.0
@@ -206,33 +205,11 @@ def _by_faces(
         "from face": np.log2(away + 0.5),
         "face down": np.clip(down, -6, 12),
         "face across": np.clip(across, 0, 12),
-        "face odds": _face_odds(view, core),
-        "texture round": _mean(found["texture"], _FAR),
-        "luma spread": _spread(np.log2(luma + np.float32(0.05)), _PLAIN),
-        "unlike core spread": _spread(unlike, _PLAIN),
-        **{f"{name} spread": _spread(found[name], _PLAIN) for name in ("ratio", "hue", "likely")},
     }
     return {
         "face size": math.log2(largest / frame.luma.size + 1e-4),
         "core": math.log2(float(core.mean()) + 1e-4),
     }
-
-
-def _face_odds(view: learn.View, core: Flags) -> Floats:
-    """Return how much more often a pixel's colour occurs in the joined faces than on persons beside all faces."""
-    frame = view.frame
-    every = np.zeros(core.shape, np.bool_)
-    every[::2, ::2] = True
-    assert frame.around is not None
-    beside = ~core & ~frame.around
-    if frame.person is not None:
-        beside &= frame.person > 0.5
-    shares = []
-    for where in (core, beside):
-        found = view.frequency(where, (1.0, 1.0, 1.5), every)
-        shares.append(found * np.float32(1000 / max(int(where.sum()), 1)) + np.float32(0.02))
-    odds = np.log(shares[0] / shares[1])
-    return np.asarray(odds, np.float32).reshape((core.shape[0] + 1) // 2, (core.shape[1] + 1) // 2)
 
 
 def likely_skin(view: learn.View, told: Told, reach: float = 1.0) -> Floats:
@@ -273,12 +250,6 @@ def _mean(plane: Floats, radius: int) -> Floats:
     left, right = _ends(columns, radius)
     sums = total[low][:, right] - total[top][:, right] - total[low][:, left] + total[top][:, left]
     return np.asarray(sums / ((low - top)[:, None] * (right - left)[None, :]), np.float32)
-
-
-def _spread(plane: Floats, radius: int) -> Floats:
-    """Return the deviation over squares of side 2 · radius + 1, cut at the frame's edge, float32 (h, w)."""
-    mean = _mean(plane, radius)
-    return np.sqrt(np.maximum(_mean(plane * plane, radius) - mean * mean, 0))
 
 
 def _ends(size: int, radius: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

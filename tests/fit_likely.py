@@ -48,8 +48,8 @@ class Setting:
         figures, in parts of their deviations. :ivar changed: how many changed copies of every picture are marked.
     """
 
-    hidden: int = 24
-    epochs: int = 8
+    hidden: int = 16
+    epochs: int = 6
     rate: float = 3e-3
     batch: int = 1024
     decay: float = 0.3

@@ -63,24 +63,6 @@ def test_a_face_tells_where_it_lies_and_the_map_where_persons_are():
     assert found["person area"][0, 0] == pytest.approx(110 / 160, abs=0.01)
 
 
-def test_a_colour_is_told_to_be_the_faces_or_the_rest_of_the_persons():
-    found = likely.figures(*seen_beside_a_face(with_a_face()))
-    nearest = np.unravel_index(found["from face"].argmin(), found["from face"].shape)
-    assert found["face odds"][nearest] > 1
-    shadow = np.s_[12:33, 46:53]
-    assert float(found["beside face"][shadow].max()) == 0
-    assert float(np.median(found["face odds"][shadow])) < -1
-
-
-def test_the_spread_is_the_deviation_over_squares():
-    plane = np.random.default_rng(2).random((12, 17)).astype(np.float32)
-    found = likely._spread(plane, 3)
-    for row, column in ((0, 0), (5, 8), (11, 16)):
-        own = plane[max(row - 3, 0) : row + 4, max(column - 3, 0) : column + 4].astype(np.float64)
-        assert found[row, column] == pytest.approx(own.std(), rel=1e-3)
-    assert not likely._spread(np.full((6, 6), 0.3, np.float32), 3).any()
-
-
 def test_a_figure_that_nobody_knows_counts_as_it_usually_is():
     found = likely.figures(*seen_beside_a_face(with_a_face()))
     net = likely.fit("beside faces")
