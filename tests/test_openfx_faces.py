@@ -252,13 +252,26 @@ def test_without_the_detector_the_message_says_how_to_get_it(monkeypatch):
 )
 def test_a_detector_that_does_not_answer_is_named(monkeypatch, program, said):
     host, _ = loaded()
-    monkeypatch.setattr(finder, "PROGRAM", [program])
     instance, stage = held(np.full((32, 48, 4), 0.5, np.float32))
+    monkeypatch.setattr(finder, "PROGRAM", [program])
     host.edits.clear()
     assert instance.press("find_faces", stage) == 1
     assert said in host.messages[-1][1]
     assert host.edits == []
     assert not host.images_out
+
+
+def test_a_detector_that_hangs_holds_the_host_no_longer_than_its_patience(monkeypatch, tmp_path):
+    program = tmp_path / "hangs"
+    program.write_text("#!/bin/sh\nexec sleep 600\n")
+    program.chmod(0o755)
+    host, _ = loaded()
+    instance, stage = held(np.full((320, 480, 4), 0.5, np.float32))  # more than a pipe holds
+    monkeypatch.setattr(finder, "PROGRAM", [str(program)])
+    monkeypatch.setattr(finder, "PATIENCE", 0.2)
+    assert instance.press("find_faces", stage) == 1
+    assert "has ended without an answer" in host.messages[-1][1]
+    assert finder.Finder._process is None
 
 
 def test_nothing_of_the_detector_is_loaded_into_the_host():
@@ -317,8 +330,8 @@ def test_a_detector_of_before_learns_without_persons_and_says_so(monkeypatch, tm
         "    print(json.dumps({'faces': []}), flush=True)\n"
     )
     program.chmod(0o755)
-    monkeypatch.setattr(finder, "PROGRAM", [str(program)])
     instance, stage = held(real())
+    monkeypatch.setattr(finder, "PROGRAM", [str(program)])
     assert instance.press("learn", stage) == 0, loaded()[0].messages[-1:]
     assert instance["model"]
     assert "Persons are not looked for: the detector is of another version" in instance["report"]

@@ -32,6 +32,9 @@ Landmarks = tuple[Point, ...]
 PROGRAM = [sys.executable]
 """The Python that finds faces; a host that has one of its own names itself there, so ``launch.cfg`` says which."""
 
+PATIENCE = 60.0
+"""Seconds after which a process that does not answer is ended: the host waits for it meanwhile."""
+
 _ENDED = "The face detector has ended without an answer: try `inkarnat measure` on a frame, which says why."
 _OLDER = (
     "Persons are not looked for: the detector is of another version than this effect. Start the host again to learn "
@@ -99,6 +102,9 @@ class Finder:
             assert process is not None
             assert process.stdin is not None
             assert process.stdout is not None
+            watch = threading.Timer(PATIENCE, process.kill)
+            watch.daemon = True
+            watch.start()
             try:
                 process.stdin.write(head)
                 process.stdin.write(picture.data)
@@ -110,6 +116,8 @@ class Finder:
                 if self._is_new:
                     raise OpenFXError(_ENDED) from None
                 self._is_new = self._start()  # it had gone since the last button
+            finally:
+                watch.cancel()
 
     @classmethod
     def _start(cls) -> bool:
