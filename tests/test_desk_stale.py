@@ -62,6 +62,26 @@ def test_a_picture_of_a_sequence_that_is_replaced_is_read_anew(tmp_path):
         opened.close()
 
 
+def test_a_picture_that_was_shown_earlier_and_is_replaced_is_told_of(tmp_path):
+    """A page keeps what it has shown, and steps back to it without a question."""
+    for number in (1, 2, 3):
+        write_picture(tmp_path / f"take.{number:03d}.png", flat(0.2 * number), None)
+    opened = Session(Folder(tmp_path), "take.%03d.png")
+    try:
+        for number in (1, 2, 3):
+            opened.picture(number, "original")
+        before = opened.as_dict()["plate"]
+        assert opened.as_dict()["plate"] == before
+        write_picture(tmp_path / "other.png", flat(0.9), None)
+        os.replace(tmp_path / "other.png", tmp_path / "take.001.png")
+        opened.as_dict()
+        after = opened.as_dict()
+        assert after["plate"] > before
+        assert any(words.startswith("take.001.png was changed on disk") for words in after["notices"])
+    finally:
+        opened.close()
+
+
 @pytest.mark.parametrize("set_back", [False, True])
 def test_a_film_that_is_replaced_is_opened_anew_whatever_its_times_say(tmp_path, set_back):
     path = tmp_path / "film.mkv"

@@ -12,6 +12,7 @@ import ctypes
 import functools
 import sys
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from pathlib import Path
@@ -36,6 +37,8 @@ PROXY = (1920, 1080)
 MOVING = (960, 540)
 """The box for while a hand moves something or the clip plays; what rests is looked at in full."""
 
+_LOOKING = 0.005
+"""Seconds that a look at the files that were shown earlier may take."""
 _MOST_BYTES = 72 << 20
 _MOST_IDLE = 96 << 20
 """Bytes of lent memory that may lie idle once the hand rests."""
@@ -75,6 +78,7 @@ class Workbench:
         self.clip, self.most_bytes, self.changed = clip, most_bytes, changed
         self.reel = reel or Reel(clip.path)
         self._stamps: dict[Path, Stamp] = {}
+        self._next = 0
         self._opened = stamp_of(clip.path)
         self._shown: Path | None = None
         self._renewing = threading.Lock()
@@ -215,13 +219,27 @@ class Workbench:
         return ("plate", at, self._stamp(file_of(self.clip, at)), size if self._is_small(size) else None)
 
     def look_again(self) -> None:
-        """See whether the file that was looked at last is still the one that it was."""
-        if self._shown is not None:
-            self._stamp(self._shown)
+        """See whether the files that were looked at are still what they were: the last one, and the others in turn.
+
+        A page keeps the pictures it has shown, and asks for them again only when it is told that one has changed.
+        """
+        if self._shown is None:
+            return
+        self._same_or_told(self._shown)
+        paths, first, until = list(self._stamps), self._next, time.monotonic() + _LOOKING
+        for at in range(first, first + len(paths)):
+            self._same_or_told(paths[at % len(paths)])
+            self._next = at + 1
+            if time.monotonic() > until:
+                break
 
     def _stamp(self, path: Path) -> Stamp | None:
-        """Return the stamp of a file, that of before where it is not there now, and say where it is another one."""
+        """Return the stamp of a file that is looked at, that of before where it is not there now."""
         self._shown = path
+        return self._same_or_told(path)
+
+    def _same_or_told(self, path: Path) -> Stamp | None:
+        """Return the stamp of a file, and say where it is another one."""
         before, now = self._stamps.get(path), stamp_of(path)
         if now is None or now == before:
             return before
