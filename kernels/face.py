@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from . import face_front as front
 from .arrays import Floats, as_picture
 from .colour import F, exp2_px, is_finite3, log2_px, ycbcr_px
+from .face_front import place_odds
 from .guided import fit_px, guided, guided_px
 from .jit import strip_kernel, subroutine
 from .median import median
@@ -530,18 +531,6 @@ _EPSILON = 4e-4
 
 
 @subroutine
-def _place_odds(place, radius):
-    last = place.shape[0] - 1
-    if radius >= place[last, 0]:
-        return place[last, 1]
-    k = 0
-    while radius >= place[k + 1, 0]:
-        k += 1
-    part = (radius - place[k, 0]) / (place[k + 1, 0] - place[k, 0])
-    return place[k, 1] + part * (place[k + 1, 1] - place[k, 1])
-
-
-@subroutine
 def _bin_row(values, tally):
     """Turn values from 0 to 1 into bins of a cube: the 1st and the 99th percentile lie two bins from its ends."""
     count = values.shape[0]
@@ -669,7 +658,7 @@ def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fring
             parts[2, at] = cr[i, j] + F(0.5)
             shade[at] = min(max(int((texture[i, j] + 8) * 3), 0), _SHADES - 1)
             r, v = radius[i, j], down[i, j]
-            o = _place_odds(place, r)
+            o = place_odds(place, r)
             if v < fringe[0]:
                 o -= min((fringe[0] - v) / fringe[1], fringe[2])
             if v > 1.5 and abs(across[i, j]) < 1.1 and r > 1 and o < _NECK:

@@ -103,7 +103,8 @@ def _percentiles(values, count, tally, ends):
 
 
 @subroutine
-def _place_odds(place, radius):
+def place_odds(place, radius):
+    """Return the log-odds of the face at a radius, linear between the rows (radius, log-odds) of a table."""
     last = place.shape[0] - 1
     if radius >= place[last, 0]:
         return place[last, 1]
@@ -141,7 +142,7 @@ def cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fringe
             planes[2, at] = cr[i, j] + 0.5
             shade[at] = min(max(int((texture[i, j] + 8) * 3), 0), _SHADES - 1)
             r, v = radius[i, j], down[i, j]
-            o = _place_odds(place, r)
+            o = place_odds(place, r)
             if v < fringe[0]:
                 o -= min((fringe[0] - v) / fringe[1], fringe[2])
             if v > 1.5 and abs(across[i, j]) < 1.1 and r > 1 and o < _NECK:

@@ -28,6 +28,7 @@ from .guided import guided
 from .jit import inline, strip_kernel
 from .join import pieces
 from .qualify import ACROSS, ALONG, GRID, LUMA, PALEST, axes, work_planes
+from .rows import add_scaled_row
 
 LONG_SIDE = 256
 """Pictures are learned from at this many pixels on the long side."""
@@ -161,12 +162,6 @@ def _look(table, a, t, y, out):
         out[i] = total
 
 
-@inline
-def _add_row(out, weight, row):
-    for k in range(out.shape[0]):
-        out[k] += weight * row[k]
-
-
 @strip_kernel
 def _blur_strips(table, first, second, third, out):
     """Filter along the three axes with zeros beyond the ends. Planes of the first axis are summed as long rows, between
@@ -196,20 +191,20 @@ def _blur_strips(table, first, second, third, out):
         for d in range(max(-r1, -i), min(r1, n0 - 1 - i) + 1):
             a, b = starts[i + d] * n2, ends[i + d] * n2
             if a < b:
-                _add_row(one[a:b], first[d + r1], flat[i + d, a:b])
+                add_scaled_row(one[a:b], flat[i + d, a:b], first[d + r1])
         first_row, last_row = max(low - r2, 0), min(high + r2, n1)
         two[first_row * n2 : last_row * n2] = 0
         for d in range(-r2, r2 + 1):
             a, b = max(first_row, low - d, -d), min(last_row, high - d, n1 - d)
             if a < b:
-                _add_row(two[a * n2 : b * n2], second[d + r2], one[(a + d) * n2 : (b + d) * n2])
+                add_scaled_row(two[a * n2 : b * n2], one[(a + d) * n2 : (b + d) * n2], second[d + r2])
         for j in range(first_row, last_row):
             for k in range(n2):
                 wide[r3 + j * stride + k] = two[j * n2 + k]
         a, b = first_row * stride, last_row * stride
         three[a:b] = 0
         for d in range(2 * r3 + 1):
-            _add_row(three[a:b], third[d], wide[a + d : b + d])
+            add_scaled_row(three[a:b], wide[a + d : b + d], third[d])
         for j in range(first_row, last_row):
             for k in range(n2):
                 out[i, j, k] = three[j * stride + k]
