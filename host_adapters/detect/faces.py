@@ -123,7 +123,7 @@ def find_faces(picture: Picture, again: bool = False) -> tuple[Face, ...]:
 
     :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
     :param again: where no face is found, look once more: mirrored, levelled, turned by right angles and larger, until
-        one is found; up to .4 s more. What one look finds counts only where its mirror image shows it too.
+        one is found; up to .5 s more. What one look finds counts only where its mirror image shows it too.
     :raises FaceError: the detector is not installed, or its file cannot be used.
 
     The same picture gives the same faces, bit for bit.
