@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 from pathlib import Path
 
 import numpy as np
 import pytest
 import skimage.data
+from inkarnat.host_adapters.desk.task import Task
 from inkarnat.host_adapters.detect import faces
 from inkarnat.host_adapters.detect.person import find_person
 from inkarnat.host_adapters.shots import faces as seeding
@@ -137,6 +139,30 @@ def test_a_turned_clip_is_followed_in_one_way_and_an_empty_one_looked_at_a_few_t
     assert seeding.follow(lambda frame: GREY, range(1, 41)) == ()
     assert sum(looks) == 5
     assert seeding.follow(lambda frame: GREY, []) == ()
+
+
+@needs_detector
+def test_the_closer_way_of_following_tells_how_far_it_is_and_can_be_given_up(monkeypatch):
+    """Quick looks, a glance that finds a face at once, then closer looks, each counted from its own beginning."""
+    task, ways, closer = Task("faces", "", lambda: None), [], []
+
+    def find(picture, again=False):
+        closer.extend([again] * again)
+        if len(closer) == 5:  # the glance, two looks of the whole way, and of the second time the first ones
+            task.cancel()
+        return faces.find_faces(picture) if again else ()
+
+    def begin(total):
+        ways.append((total, []))
+        return contextlib.nullcontext(ways[-1][1].append)
+
+    monkeypatch.setattr(seeding, "find_faces", find)
+    picture = astronaut()
+    assert len(seeding.follow(lambda frame: picture, [1, 2, 3], begin)) == 1
+    assert ways == [(3, [1, 2, 3]), (3, [1]), (3, [1, 2, 3])]
+    task.start(lambda task: str(seeding.follow(lambda frame: picture, [1, 2, 3], task.begin)))
+    task.wait(60)
+    assert (task.state, task.done, task.total) == ("cancelled", 1, 3)
 
 
 @needs_detector

@@ -134,7 +134,7 @@ FLOORS = {
     "shots": 3,
     **{"graphs": 2, "openfx": 2},
     **{"describe": 1, "detect": 1, "media": 1, "warm_up": 1, "workshop": 1},
-    **{"locks": 0, "logs": 0, "made": 0, "sequences": 0, "transforms": 0, "writes": 0},
+    **{"locks": 0, "logs": 0, "made": 0, "second_look": 0, "sequences": 0, "transforms": 0, "writes": 0},
     "headless": 5,
 }
 """The rooms of ``host_adapters`` by floor; a room imports from floors below its own alone.

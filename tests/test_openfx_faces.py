@@ -223,6 +223,31 @@ def test_a_button_looks_closer_where_a_quick_look_finds_none():
 
 
 @needs_detector
+def test_a_clip_in_which_quick_looks_find_nobody_is_followed_by_closer_ones():
+    """As `correct` does it: the same few frames, then all of them; broken off there, nothing has changed."""
+    host, _ = loaded()
+    turned = np.ascontiguousarray(np.rot90(rgba(skimage.data.astronaut()[::3, ::3].astype(np.float32) / 255), 1))
+    expected = detector.find_faces(turned, again=True)[0].points
+    instance, stage = held(turned)
+    stage.clips["Source"] = lambda time: HostImage(np.ascontiguousarray(turned[::-1]))
+    host.shares.clear()
+    host.cancel = lambda: len(host.shares) == 12
+    try:
+        assert instance.press("follow_faces", stage) == 0
+    finally:
+        host.cancel = lambda: False
+    assert "cancelled: nothing has changed" in instance["report"]
+    assert not instance.controls.by_name["face_1_nose"].keys
+    host.shares.clear()
+    assert instance.press("follow_faces", stage) == 0, host.messages[-1:]
+    assert host.shares == pytest.approx([0.2, 0.4, 0.6, 0.8, 1.0] * 3), "quick, a glance, closer"
+    for time in (0.0, 2.0, 4.0):
+        assert np.abs(np.array(landmarks(instance, 0, time)) - expected).max() < 1e-4
+    assert "1 face found in 5 frames" in instance["report"]
+    no_complaints()
+
+
+@needs_detector
 def test_two_people_keep_their_places():
     scene = portrait("light", 11, 320, 180, faces=2)
     picture = rgba(camera(scene.light, 11))

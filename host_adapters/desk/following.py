@@ -58,7 +58,7 @@ def find(reel: Reel, frames: Sequence[int], task: Task) -> tuple[FaceTrack, ...]
         raise DeskError(HOW_TO_INSTALL)
     with reel.open() as clip:
         readable = [frame for frame in frames if frame not in clip.missing]
-        return follow(clip.read, readable, task.step)
+        return follow(clip.read, readable, task.begin)
 
 
 def nobody(reel: Reel, frame: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
 from ...kernels.errors import InkarnatError
@@ -59,6 +60,11 @@ class Task(Background):
         self.done += 1
         if self._cancel.is_set():
             raise Cancelled
+
+    def begin(self, total: int) -> AbstractContextManager[Callable[..., None]]:
+        """Begin a part that has so many steps, counted from its own beginning; gives what counts one more."""
+        self.done, self.total = 0, total
+        return nullcontext(self.step)
 
     def as_dict(self) -> dict[str, Any]:
         """Return how far it is as JSON data."""

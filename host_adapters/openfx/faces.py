@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from ...nodes import ANOTHER_CLIP, Surroundings
 from ...nodes.declare import PRESENCE
+from ..second_look import looked_twice
 from . import api
 from .controls import FACES_SEEN, Frame
 from .finder import Finder, Landmarks
@@ -37,45 +38,90 @@ class Track:
     seen: float = -math.inf
 
 
-def find(
-    instance: Instance, time: float, arguments: Properties, report: Callable[[float], bool], through: bool
-) -> str | None:
+@dataclass
+class _Looked:
+    """What was found on some frames; true where it is a face.
+
+    :ivar most: faces on the frame that shows the most. :ivar frames: those that Source has. :ivar seen: what lies round
+        the largest face. :ivar people: whether people seem to be where no face is.
+    """
+
+    tracks: list[Track]
+    most: int = 0
+    frames: dict[float, Frame] = field(default_factory=dict)
+    seen: dict[float, Surroundings] = field(default_factory=dict)
+    people: bool = False
+
+    def __bool__(self) -> bool:
+        return self.most > 0
+
+
+class _BrokenOff(Exception):
+    """The person has ended the search."""
+
+
+def find(instance: Instance, time: float, arguments: Properties, through: bool) -> str | None:
     """Find faces on this frame, or through the clip, and set the landmarks as keyframes in one step of undo.
 
     :return: what to tell the person; None where it was broken off, and then nothing is set. Raises OpenFXError.
     """
-    slots = instance.kind.face_slots()
-    tracks = [_known(instance, slot, time) for slot in slots]
     times = _times(instance, time) if through else [time]
-    most, frames, people = 0, {}, False
-    seen: dict[float, Surroundings] = {}
     with Finder() as finder:
-        for count, at in enumerate(times):
-            try:
-                with whole_inputs(instance, at, arguments, MOST_ROWS) as (frame, inputs):
-                    picture = inputs[instance.clips[0].port]
-                    found = finder.faces(picture, again=not through)
-                    people = people or finder.people
-                    if found:
-                        seen[at] = Surroundings.round(picture, found[0])
-            except OpenFXError:
-                if not through or at == time:
-                    raise
-                continue  # a frame that Source does not have
-            most, frames[at] = max(most, len(found)), frame
-            _assign(tracks, found, at)
-            if not report((count + 1) / len(times)):
-                return None
-    _write(instance, slots, tracks, frames, seen)
-    kept = sum(any(track.places.values()) for track in tracks)
-    where = f"in {len(frames)} frames" if through else "on this frame"
-    if not most:
-        there = ", though people seem to be there" if people else ""
+
+        def look(at_times: Sequence[float], closer: bool, text: str = "finding faces") -> _Looked:
+            with instance.progress(f"{instance.kind.label}: {text}") as report:
+                return _look(instance, time, arguments, finder, at_times, closer, report)
+
+        def look_through(closer: bool) -> _Looked:
+            return look(times, closer, "finding faces by a closer look") if closer else look(times, False)
+
+        def glance(few: Sequence[float]) -> bool:
+            return bool(look(few, True, "looking closer for a face"))
+
+        try:
+            found = looked_twice(times, look_through, glance) if through else look(times, True)
+        except _BrokenOff:
+            return None
+    _write(instance, instance.kind.face_slots(), found.tracks, found.frames, found.seen)
+    kept = sum(any(track.places.values()) for track in found.tracks)
+    where = f"in {len(found.frames)} frames" if through else "on this frame"
+    if not found:
+        there = ", though people seem to be there" if found.people else ""
         return (
             f"No face was found {where}{there}: mark skin under Add on the picture, or go to a frame that shows a face."
         )
-    over = f" The largest {kept} are kept." if most > kept else ""
-    return f"{most} face{'s' * (most != 1)} found {where}.{over} Learn the key again."
+    over = f" The largest {kept} are kept." if found.most > kept else ""
+    return f"{found.most} face{'s' * (found.most != 1)} found {where}.{over} Learn the key again."
+
+
+def _look(
+    instance: Instance,
+    time: float,
+    arguments: Properties,
+    finder: Finder,
+    times: Sequence[float],
+    closer: bool,
+    report: Callable[[float], bool],
+) -> _Looked:
+    """Look for faces at some times. Raises _BrokenOff, and OpenFXError where Source does not have the current frame."""
+    looked = _Looked([_known(instance, slot, time) for slot in instance.kind.face_slots()])
+    for count, at in enumerate(times):
+        try:
+            with whole_inputs(instance, at, arguments, MOST_ROWS) as (frame, inputs):
+                picture = inputs[instance.clips[0].port]
+                found = finder.faces(picture, again=closer)
+                looked.people = looked.people or finder.people
+                if found:
+                    looked.seen[at] = Surroundings.round(picture, found[0])
+        except OpenFXError:
+            if at == time:
+                raise
+            continue  # a frame that Source does not have
+        looked.most, looked.frames[at] = max(looked.most, len(found)), frame
+        _assign(looked.tracks, found, at)
+        if not report((count + 1) / len(times)):
+            raise _BrokenOff
+    return looked
 
 
 def _known(instance: Instance, slot: Mapping[str, str], time: float) -> Track:

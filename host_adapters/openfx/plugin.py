@@ -156,8 +156,7 @@ def instance_changed(instance: Instance, arguments: Properties, answer: Properti
             left_out = faces.without_foreign_faces(instance, time, arguments)
             _do(instance, action, time, arguments, said=left_out)
     elif name in (FIND_FACES, FOLLOW_FACES) and instance.has_control(name):
-        with instance.progress(f"{instance.kind.label}: finding faces") as report:
-            said = faces.find(instance, time, arguments, report, name == FOLLOW_FACES)
+        said = faces.find(instance, time, arguments, name == FOLLOW_FACES)
         instance.set_control(REPORT, f"Frame {time:g}: {said or 'Finding faces was cancelled: nothing has changed.'}")
     elif name == ACCEPT and instance.has_control(ACCEPT):
         with instance.progress(f"{instance.kind.label}: accepting the matte"):

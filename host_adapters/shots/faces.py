@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -18,7 +19,9 @@ from ...nodes.declare import Matte, Picture
 from ..detect import person
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
 from ..graphs.graph import Graph, Step
+from ..graphs.rendering import NOBODY
 from ..graphs.standard import keyed_step, without_faces
+from ..second_look import looked_twice
 from .face_tracks import FaceTrack, follow_faces
 
 
@@ -100,25 +103,32 @@ def nobody_found(picture: Picture) -> str:
 # --- faces of a clip ----------------------------------------------------------------------------------------
 
 
+Begin = Callable[[int], AbstractContextManager[Callable[[int], object]]]
+"""Begins work on so many frames, as :attr:`.Listener.progress` does: what is called after each may raise to end it."""
+
+
 def follow(
-    read: Callable[[int], Picture], frames: Sequence[int], tell: Callable[[int], object] = lambda frame: None
+    read: Callable[[int], Picture], frames: Sequence[int], begin: Begin = NOBODY.progress
 ) -> tuple[FaceTrack, ...]:
-    """Return the faces of a clip through it.
+    """Return the faces of a clip through it; where quick looks find none, by closer ones (:mod:`..second_look`).
 
-    Where a quick look finds none in all of it, a few frames are looked at more closely, and if that finds one, the
-    whole clip is: every frame is looked at in the same way, so that no face comes and goes with the way.
+    :param begin: called for each way through the clip, and for the few frames between.
     """
-    if not frames:
-        return ()
-    tracks = follow_faces(read, frames, find_faces, tell)
-    spread = sorted({frames[round(k * (len(frames) - 1) / (_CLOSER - 1))] for k in range(_CLOSER)})
-    if tracks or not any(find_faces(read(frame), again=True) for frame in spread):
-        return tracks
-    return follow_faces(read, frames, functools.partial(find_faces, again=True))
 
+    def through(closer: bool) -> tuple[FaceTrack, ...]:
+        with begin(len(frames)) as tell:
+            return follow_faces(read, frames, functools.partial(find_faces, again=closer), tell)
 
-_CLOSER = 5
-"""How many frames of a clip without faces are looked at more closely."""
+    def glance(few: Sequence[int]) -> bool:
+        with begin(len(few)) as tell:
+            for frame in few:
+                is_seen = bool(find_faces(read(frame), again=True))
+                tell(frame)
+                if is_seen:
+                    return True
+        return False
+
+    return looked_twice(frames, through, glance) if frames else ()
 
 
 # --- faces of another clip ----------------------------------------------------------------------------------

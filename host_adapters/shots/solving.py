@@ -684,8 +684,7 @@ def _followed_faces(clip: Footage, listener: Listener) -> tuple[FaceTrack, ...] 
     if not available():
         return None
     frames = [frame for frame in clip.frames if frame not in clip.missing]
-    with listener.progress(len(frames)) as advance:
-        return follow(clip.read, frames, advance)
+    return follow(clip.read, frames, listener.progress)
 
 
 def _followed_region(clip: Footage, step: Step, frame: int, listener: Listener, notes: list[str]) -> Step:
