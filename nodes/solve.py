@@ -34,6 +34,7 @@ _STRAY_ANGLE = 20.0
 _PALE, _FARTHEST_SKIN = 0.05, 40.0
 _MOST_LIFTED = 0.1
 _PALEST = 0.001
+_VISIBLE = 0.01
 
 
 class ReadingError(InkarnatError, ValueError):
@@ -60,6 +61,7 @@ class SkinReading:
     :ivar soft: share of the matte that is half open (0.15 to 0.85).
     :ivar stray: share of the keyed colour more than 20° from the centre.
     :ivar black: the black level that was subtracted before dividing by luma.
+    :ivar transparent: share of the keyed pixels that the picture's alpha lets nobody see.
     """
 
     angle: float
@@ -71,6 +73,7 @@ class SkinReading:
     soft: float
     stray: float
     black: float
+    transparent: float = 0.0
 
     @property
     def off_line(self) -> float:
@@ -194,6 +197,7 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
         soft=measure.soft_share(matte),
         stray=stray,
         black=black,
+        transparent=_transparent(image, matte),
     )
 
 
@@ -238,6 +242,13 @@ def _lift(black: float) -> float:
     """
     lifted = black - 0.02
     return max(min(lifted, 2 * _MOST_LIFTED - lifted), 0.0)
+
+
+def _transparent(image: Picture, matte: Matte) -> float:
+    """Return the share of the keyed pixels that alpha lets nobody see."""
+    if image.shape[2] == 3 or image[:, :, 3].min() >= _VISIBLE:
+        return 0.0
+    return float((image[:, :, 3][matte >= _CORE.least] < _VISIBLE).mean())
 
 
 def _stray(tally: measure.Tally, angle: float) -> float:

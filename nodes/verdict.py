@@ -62,10 +62,18 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Set --skin-saturation nearer to 1, or give the --target-ratio that is wanted.",
             "Set the skin's saturation nearer to 1, or give the target a saturation.",
         ),
+        "target": (
+            "Approve the person on another frame, or ask for another --target-angle.",
+            "Approve the person on another frame, or ask for another angle of the target.",
+        ),
         "view": ("Give the --view that the target was approved under.", "Read through the view of the target."),
         "space": (
             "Give --input-space with what it holds, or bt709 where the file is wrong.",
             "Convert the footage to BT.709 first, or mend what its file says.",
+        ),
+        "alpha": (
+            "Give the picture without its alpha, or with one that shows the skin.",
+            "Take the picture without its alpha, or with one that shows the skin.",
         ),
         "look": (
             "Judge the correction without the look: give its own graph.",
@@ -286,6 +294,7 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
     """
     drift, about_skin = _skin_finding(evidence, aim)
     doubts = [
+        *_target_findings(evidence, aim),
         *_light_findings(evidence),
         *_look_findings(evidence, aim),
         *_saturation_findings(evidence, aim),
@@ -346,6 +355,9 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         return None, Finding(NOT_JUDGED, f"The skin reads {final.angle:.1f}°: {why}.", "sample")
     if evidence.misread:
         return None, Finding(NOT_JUDGED, f"{reads}: {evidence.misread}.", "space")
+    if status_of("transparent", final.transparent) != HOLDS:
+        why = f"{final.transparent:.0%} of the keyed skin is transparent, so nobody sees it"
+        return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "alpha")
     if aim is None:
         return None, Finding(NOT_JUDGED, f"{reads}: there is no target to judge it by.", "")
     if aim.view is not None and aim.view != evidence.view:
@@ -422,6 +434,19 @@ def _matte_findings(evidence: Evidence) -> Iterable[Finding]:
     """Doubt what is read through a matte that is doubted; where nobody said what is skin, nothing is judged anyway."""
     if evidence.sampled and not evidence.accepted:
         yield from (Finding(CHECK, doubt.message, "matte") for doubt in evidence.doubts)
+
+
+def _target_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
+    """Doubt what is aimed at where no skin lies: a person approved from a bad frame, or a slip in what was typed."""
+    if aim is None or evidence.final is None or not evidence.sampled:
+        return
+    off = wrapped(aim.angle - SKIN_LINE)
+    if (status := status_of("target", off)) != HOLDS:
+        sentence = (
+            f"What is aimed at, {aim.words()}, lies {abs(off):.0f}° from the skin line ({LIMITS['target'].check:g}° "
+            "are doubted): no skin in white light has that hue."
+        )
+        yield Finding(status, sentence, "target")
 
 
 def _light_findings(evidence: Evidence) -> Iterable[Finding]:

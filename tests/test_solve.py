@@ -177,6 +177,17 @@ def test_lifted_blacks_are_taken_off_before_dividing_by_luma(lift):
     assert abs(reading.ratio - clean.ratio) < abs(plain - clean.ratio)
 
 
+def test_what_alpha_hides_of_the_keyed_skin_is_told():
+    """Its colour is read all the same: renderers and cameras leave alpha empty."""
+    picture, matte = patch("chart light skin")
+    for alpha, hidden in ((1.0, 0.0), (0.5, 0.0), (np.nan, 0.0), (0.0, 1.0), (np.where(matte > 0, 1, 0), 0.0)):
+        reading = measure_skin(np.dstack([picture, np.broadcast_to(alpha, matte.shape)]).astype(np.float32), matte)
+        assert reading.transparent == hidden
+        assert reading.angle == measure_skin(picture, matte).angle
+    half = np.where(np.arange(32) < 16, np.float32(0), np.float32(1)) * np.ones_like(matte)
+    assert measure_skin(np.dstack([picture, half]), matte).transparent == pytest.approx(0.5)
+
+
 def test_black_and_burnt_out_pixels_do_not_count():
     picture, face = oval()
     clean = measure_skin(picture, face)

@@ -29,6 +29,7 @@ _FIGURES: dict[str, tuple[str, str]] = {
     "soft": ("soft", "share of the matte that is half open"),
     "stray": ("stray", "share of the keyed colour more than 20° from the centre"),
     "black": ("black", "black level subtracted before dividing by luma"),
+    "transparent": ("transparent", "share of the keyed pixels that alpha lets nobody see"),
 }
 """Figure of a reading → its column in spreadsheets and its description."""
 
