@@ -63,8 +63,8 @@ def locked(outputs: Iterable[Path | str]) -> Iterator[None]:
     """
     paths = sorted({Path(path) for path in outputs})
     with contextlib.ExitStack() as stack:
-        for path in paths:
-            if os.path.abspath(path) not in _held:
+        for place, path in {lock_path(path): path for path in paths}.items():
+            if place not in _held:
                 stack.enter_context(Lock(path))
         sweep(paths)
         try:
@@ -73,19 +73,31 @@ def locked(outputs: Iterable[Path | str]) -> Iterator[None]:
             sweep(paths)
 
 
+def lock_path(output: Path) -> Path:
+    """Return the file that locks an output, the same for all names of it.
+
+    A numbered sequence has one for all its spellings, however many digits they ask for: ``a.%d.png`` and ``a.####.png``
+    are the same files from 1000 on.
+    """
+    pattern = SequencePattern.parse(output)
+    name = output.name if pattern is None else f"{pattern.before}#{pattern.after}"
+    return Path(os.path.realpath(output.parent)) / f".{name}.lock"
+
+
 @contextlib.contextmanager
 def holding(outputs: Iterable[Path | str]) -> Iterator[None]:
     """Lock outputs for several steps of one run: :func:`locked` lets this process pass meanwhile."""
-    names = {os.path.abspath(path) for path in outputs} - _held
-    with locked(names):
-        _held.update(names)
+    mine = {place: path for path in map(Path, outputs) if (place := lock_path(path)) not in _held}
+    with locked(mine.values()):
+        _held.update(mine)
         try:
             yield
         finally:
-            _held.difference_update(names)
+            _held.difference_update(mine)
 
 
-_held: set[str] = set()
+_held: set[Path] = set()
+"""The locks that this process holds for all its steps."""
 
 
 class Lock:
@@ -101,7 +113,7 @@ class Lock:
 
     def __init__(self, output: Path, doing: str = "being written by another run") -> None:
         self.output, self.doing = output, doing
-        self.path = output.with_name(f".{output.name}.lock")
+        self.path = lock_path(output)
         self._handle = -1
 
     def __enter__(self) -> Lock:

@@ -184,6 +184,18 @@ def _hold(path, told):
         told.recv()
 
 
+def test_all_spellings_of_a_sequence_have_one_lock(tmp_path):
+    """Spelled otherwise, or for other digits, they are the same files; one run may hold several of them."""
+    (tmp_path / "link").symlink_to(tmp_path)
+    with locked([tmp_path / "a.####.png", tmp_path / "a.%d.png", tmp_path / "link" / "a.%04d.png"]):
+        for other in ("a.%04d.png", "a.#.png", "link/a.####.png"):
+            with pytest.raises(OutputError, match="another run"), Lock(tmp_path / other):
+                pass
+        with Lock(tmp_path / "b.####.png"):
+            pass
+    assert not list(tmp_path.glob(".*.lock"))
+
+
 def test_the_lock_of_a_killed_process_is_taken_over(tmp_path):
     ours, theirs = multiprocessing.Pipe()
     holder = multiprocessing.get_context("spawn").Process(target=_hold, args=(tmp_path / "a.mov", theirs))
