@@ -43,7 +43,10 @@ def content_hash(path: Path) -> str:
 
 @dataclass(frozen=True)
 class _Made:
-    """A line: a file's size and content, what kind of text it is, what the system said of it, and by which graph."""
+    """A line: a file's size and content, what kind of text it is, what the system said of it, and by which graph.
+
+    :ivar touched: -1 where it was noted before the file took its name.
+    """
 
     size: int
     sha256: str
@@ -60,11 +63,15 @@ class _Ledger:
     def __init__(self, folder: Path) -> None:
         self.path = folder / LEDGER
         self._read_to = 0
-        self._entries: dict[str, _Made] = {}
+        self._entries: dict[str, tuple[_Made, ...]] = {}
         self._lines = 0
 
-    def entries(self) -> dict[str, _Made]:
-        """Return the last line of each name."""
+    def of(self, name: str) -> tuple[_Made, ...]:
+        """Return what may lie under a name: the last line, and the one before where that was noted ahead."""
+        return self.entries().get(name, ())
+
+    def entries(self) -> dict[str, tuple[_Made, ...]]:
+        """Return what may lie under each name, the last line first."""
         with contextlib.suppress(OSError), open(self.path, "rb") as file:
             size = os.fstat(file.fileno()).st_size
             if size < self._read_to:
@@ -82,7 +89,9 @@ class _Ledger:
         with contextlib.suppress(ValueError, TypeError, KeyError, AttributeError, RecursionError):
             data = json.loads(line)
             name = data.pop("name")
-            self._entries[name] = _Made(**data)
+            mine = _Made(**data)
+            before = [each for each in self._entries.get(name, ()) if each.touched != -1]
+            self._entries[name] = (mine, *before) if mine.touched == -1 else (mine,)
 
     def add(self, name: str, made: _Made) -> None:
         """Add a line; where that cannot be, say so once."""
@@ -99,7 +108,8 @@ class _Ledger:
         if self._lines <= 2 * len(entries) + _SPARE_LINES:
             return
         temporary = self.path.with_name(f"{LEDGER}.{os.getpid()}")
-        text = "".join(json.dumps({"name": name, **vars(made)}) + "\n" for name, made in entries.items())
+        lines = ({"name": name, **vars(made)} for name, all_of in entries.items() for made in reversed(all_of))
+        text = "".join(json.dumps(line) + "\n" for line in lines)
         with contextlib.suppress(OSError):
             temporary.write_text(text, encoding="ascii")
             os.replace(temporary, self.path)
@@ -154,8 +164,7 @@ def tidy(folder: Path) -> None:
 
 def is_noted(path: Path, kind: str = "") -> bool:
     """Tell whether a file is, as it lies there, one that was made here."""
-    made = _ledger(path.parent).entries().get(path.name)
-    return made is not None and made.kind == kind and _is_as_made(path, made)
+    return any(made.kind == kind and _is_as_made(path, made) for made in _ledger(path.parent).of(path.name))
 
 
 def _is_as_made(path: Path, made: _Made) -> bool:
@@ -208,9 +217,9 @@ def is_of_graph(path: Path, graph: str, whole: Path | None = None, frame: int | 
 
     :param whole: the sequence that the file is the ``frame`` of.
     """
-    made = _ledger(path.parent).entries().get(path.name)
-    if made is not None and made.graph == graph:
-        return _is_as_made(path, made)
+    mine = [made for made in _ledger(path.parent).of(path.name) if made.graph == graph]
+    if mine:
+        return any(_is_as_made(path, made) for made in mine)
     whole = whole or path
     journal = whole.with_name(f"{whole.name}.journal.jsonl")
     known = _journalled(journal, graph).get(frame)

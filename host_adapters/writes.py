@@ -469,12 +469,11 @@ class _Writing:
                 return False
         except OSError:
             return False
-        if decided(path, frame) or made.is_noted(_behind(path), kind) or (kind and made.is_marked(path, kind)):
+        if made.is_noted(_behind(path), kind) or (kind and made.is_marked(path, kind)):
             return False
         whole = path if frame is None else next((p for p in _patterns_of(path)), path)
-        return not any(
-            made.is_in_journal(path, name.with_name(f"{name.name}.journal.jsonl"), frame) for name in {path, whole}
-        )
+        journals = {name.with_name(f"{name.name}.journal.jsonl") for name in (path, whole)}
+        return not (any(made.is_in_journal(path, each, frame) for each in journals) or decided(path, frame))
 
     def check_claimed(self, path: Path, kind: str) -> None:
         """Refuse what was not claimed, where it would have been refused."""

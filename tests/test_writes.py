@@ -224,6 +224,17 @@ def test_metadata_that_was_copied_along_proves_nothing(shot):
     assert "copy.png is there already" in run(*words, code=5)
 
 
+def test_a_run_killed_before_its_file_took_its_name_leaves_the_earlier_one_known(shot):
+    run(*AGAIN["picture"])
+    for _ in range(2):
+        (shot / ".out.0123456789ab.png").write_bytes(b"newer")
+        made.note(shot / "out.png", shot / ".out.0123456789ab.png")
+    assert made.is_noted(shot / "out.png")
+    run(*AGAIN["picture"])
+    (shot / "out.png").write_bytes(b"older")
+    assert not made.is_noted(shot / "out.png")
+
+
 def test_a_file_that_was_copied_back_is_known_by_its_content(shot):
     run(*AGAIN["picture"])
     shutil.copy("out.png", "elsewhere")
@@ -360,6 +371,21 @@ def test_a_resumed_run_replaces_what_it_had_begun(shot):
     (shot / "out.0002.png").write_bytes(b"cut off")
     run(*words)
     assert read_picture("out.0002.png")[0].shape == (48, 64, 3)
+
+
+@pytest.mark.parametrize(
+    ("way", "more", "name", "theirs"),
+    [("in processes", (), "out.0002.png", "in.png"), ("video", ("--resume",), "out.mov", "in.mp4")],
+)
+def test_a_resumed_run_asks_before_it_replaces_what_somebody_made_of_its_result(shot, way, more, name, theirs):
+    """A frame that was painted, or a clip that was cut anew, under the name it had."""
+    words = (*AGAIN[way], *more)
+    run(*words)
+    shutil.copy(theirs, name)
+    assert f"{name} is there already" in run(*words, code=5)
+    assert Path(name).read_bytes() == Path(theirs).read_bytes()
+    run(*words, "--overwrite")
+    assert Path(name).read_bytes() != Path(theirs).read_bytes()
 
 
 def test_a_first_run_with_resume_overwrites_nobodys_files(shot):

@@ -14,7 +14,9 @@ from typing import Any
 
 from ...kernels.errors import InkarnatError
 from ..media.clips import Frames, parse_frames
-from ..sequences import SequencePattern
+from ..media.pictures import read_picture
+from ..media.video_read import VideoReader
+from ..sequences import VIDEOS, SequencePattern
 from ..writes import OutputError, output_error
 from .plates import Known, Plate, Used
 
@@ -166,30 +168,47 @@ class Journal:
 
 
 def submitted(outputs: Iterable[Path | str]) -> Callable[[Path, int | None], bool]:
-    """Return what tells of a file, of a sequence that of a frame, whether an earlier run beside it was to write it."""
+    """Return what tells of a file, of a sequence that of a frame, whether an earlier run beside it was to write it.
+
+    What that run completed counts as long as it is damaged: a whole picture of other content is somebody's work.
+    """
     ranges: dict[str, list[Frames]] = {}
+    complete: set[tuple[str, int | None]] = set()
     for path in map(Path, outputs):
         with contextlib.suppress(OSError), journal_path(path).open(encoding="utf-8", errors="replace") as lines:
+            names: dict[str, str] = {}
             for line in lines:
                 entry = _entry(line)
                 if isinstance(entry.get("outputs"), dict) and "run" in entry:
+                    names = {name: os.path.basename(str(output)) for name, output in entry["outputs"].items()}
                     with contextlib.suppress(InkarnatError):
                         frames = parse_frames(str(entry.get("frames", "")))
-                        for output in entry["outputs"].values():
-                            ranges.setdefault(os.path.basename(str(output)), []).append(frames)
+                        for file in names.values():
+                            ranges.setdefault(file, []).append(frames)
+                elif "frame" in entry or "joined" in entry:
+                    complete |= {(names.get(name, ""), entry.get("frame")) for name in entry.get("files", ())}
 
     def was(path: Path, frame: int | None) -> bool:
-        if frame is None:
-            return path.name in ranges
-        return any(
-            frame in frames
-            for name, listed in ranges.items()
-            if (pattern := SequencePattern.parse(path.with_name(name))) is not None
-            and pattern.frame_of(path.name) == frame
-            for frames in listed
-        )
+        files = [path.name] if frame is None else [name for name in ranges if _is_frame(path, frame, name)]
+        begun = [name for name in files if any(frame is None or frame in frames for frames in ranges.get(name, ()))]
+        return bool(begun) and not (any((name, frame) in complete for name in begun) and _is_whole(path))
 
     return was
+
+
+def _is_frame(path: Path, frame: int, name: str) -> bool:
+    """Tell whether a file is a frame of a sequence beside it."""
+    pattern = SequencePattern.parse(path.with_name(name))
+    return pattern is not None and pattern.frame_of(path.name) == frame
+
+
+def _is_whole(path: Path) -> bool:
+    """Tell whether a file holds a picture that can be read."""
+    try:
+        VideoReader(path) if path.suffix.lower() in VIDEOS else read_picture(path)
+    except InkarnatError:
+        return False
+    return True
 
 
 def _entry(line: str) -> dict[str, Any]:
