@@ -57,7 +57,7 @@ def command() -> None:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the run as JSON.")
 def gpu(size: str, device: str, rounds: int, accuracy: bool, pictures: str | None, as_json: bool) -> None:
-    """Correct 10-bit 4:2:2 frames on an NVIDIA card, and compare with the card's own copy rate.
+    """Correct 10-bit 4:2:2 frames on a graphics card, and compare with the card's own copy rate.
 
     Matte and picture are compared with the processor's first. The time of a step is the device's own.
 

@@ -27,7 +27,9 @@ def _library(waiting: bool = False) -> Any:
     try:
         library: Any = ctypes.CDLL(name) if waiting else ctypes.PyDLL(name)
     except OSError as error:
-        raise DeviceError(f"The driver of the graphics card cannot be loaded ({error}): install NVIDIA's.") from None
+        raise DeviceError(
+            f"The driver of the graphics card cannot be loaded ({error}): install it with CUDA."
+        ) from None
     address, count = ctypes.c_void_p, ctypes.c_uint
     library.cuLaunchKernel.argtypes = (address, *[count] * 7, address, address, address)
     library.cuMemcpyHtoDAsync_v2.argtypes = (ctypes.c_uint64, address, ctypes.c_size_t, address)

@@ -11,7 +11,7 @@ from typing import Any
 from ..devices import DeviceError
 
 HOW_TO_INSTALL = (
-    "It needs an NVIDIA card with its driver and numba's package for it: pip install 'inkarnat[cuda]', or "
+    "It needs a graphics card that runs CUDA, its driver and numba's package for it: pip install 'inkarnat[cuda]', or "
     "'numba-cuda[cu12]' for a driver of CUDA 12."
 )
 _OLDEST = (5, 0)
