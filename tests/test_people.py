@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 
 import colour
 import numpy as np
@@ -11,9 +12,11 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.media.files import InputError
+from inkarnat.host_adapters.media.pictures import write_picture
+from inkarnat.host_adapters.sequences import SequencePattern
 from inkarnat.host_adapters.shots.people import People, PeopleError, Person, frame_hash
 from inkarnat.host_adapters.writes import OutputError
-from inkarnat.nodes import CorrectionOptions, MarkedFrame, Skin, distance, measure_skin, solve_correction
+from inkarnat.nodes import CorrectionOptions, MarkedFrame, Skin, SteerSkin, distance, measure_skin, solve_correction
 from skimage.color import deltaE_ciede2000
 from takes import SAWDUST, approved, film, write
 
@@ -213,6 +216,42 @@ def test_a_corrected_frame_is_approved_through_its_graph(workplace):
     assert run("correct", files["b"], "--graph-out", graph, *marks(shots["b"])).exit_code == 0
     added = run("person", "add", "Ada", "--from", files["b"], "--graph", graph, "--project", project, "--json")
     assert json.loads(added.stdout)["angle"] == pytest.approx(123.0, abs=0.05)
+    assert standing(project) == ["is as approved"]
+    assert run("graph", "set", graph, "steer.turn=by:-1").exit_code == 0
+    assert standing(project) == ["has changed since"]
+
+
+def standing(project):
+    """Return what the list says of each person's picture."""
+    return [p["picture"] for p in json.loads(run("person", "list", "--project", project, "--json").stdout)["people"]]
+
+
+def test_an_approved_frame_without_the_hue_of_skin_is_warned_of(workplace, tmp_path):
+    """And what is matched to it never holds, however well it hits."""
+    _, _, shots = workplace
+    picture, project = shots["a"].clip.read(1), ("--project", tmp_path / "p.json")
+    turned = SteerSkin(angle=60).process(picture, np.ones(picture.shape[:2], np.float32))
+    write_picture(tmp_path / "green.png", turned, None)
+    added = run("person", "add", "Ada", "--from", tmp_path / "green.png", *marks(shots["a"]), *project)
+    assert "no skin in white light has that hue: approve another frame" in added.output
+    words = ("correct", tmp_path / "green.png", "-o", tmp_path / "out.png", *marks(shots["a"]), "--person", "Ada")
+    assert json.loads(run(*words, *project, "--json").stdout)["verdict"]["status"] == "check"
+
+
+def test_the_list_tells_of_a_picture_that_was_replaced(workplace, tmp_path):
+    _, _, shots = workplace
+    plate, project = write(shots["a"], tmp_path), tmp_path / "p.json"
+    first = SequencePattern.parse(plate).path(1)
+    assert run("person", "add", "Ada", "--from", plate, *marks(shots["a"]), "--project", project).exit_code == 0
+    assert standing(project) == ["is as approved"]
+    stamp = first.stat()
+    other = SequencePattern.parse(plate).path(2).read_bytes()
+    first.write_bytes(other)
+    os.utime(first, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
+    assert standing(project) == ["has changed since"]
+    assert "warning: " in run("person", "list", "--project", project).output
+    first.unlink()
+    assert standing(project) == ["cannot be read from here"]
 
 
 def test_a_person_is_read_through_a_view(workplace):

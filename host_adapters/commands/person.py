@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Iterable
 from typing import Any
 
 import click
 
-from ...nodes import I_AXIS, Skin, SkinReading, distance, measure_skin
+from ...kernels.errors import InkarnatError
+from ...nodes import I_AXIS, Skin, SkinReading, beyond, distance, measure_skin
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
@@ -95,13 +97,23 @@ def add_person(
     reading = measure_skin(seen(picture), made["matte"])
     skin = Skin.of(reading)
     digest, under = frame_hash(picture), view_id(view)
-    person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, digest, under)
+    person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, digest, under, graph_file or "")
     People.change(project, lambda people: people.adding(person, may_replace), may_lack=True)
     if as_json:
         console.print_json({"project": project, "name": name, **_figures(person), "reading": reading.as_dict()})
         return
     console.print_table(_COLUMNS, [_row(person)], title=project)
     console.say(f"{name}: {reading.words()}; kept in {project}")
+    for doubt in _doubts(reading):
+        console.warn(f"warning: {doubt}: approve another frame, and remove this one.")
+
+
+def _doubts(reading: SkinReading) -> Iterable[str]:
+    """Say what speaks against a reading as a target for other shots."""
+    if beyond("target", reading.off_line):
+        yield f"the approved skin reads {reading.angle:.1f}°, and no skin in white light has that hue"
+    if beyond("transparent", reading.transparent):
+        yield f"{reading.transparent:.0%} of the approved skin is transparent"
 
 
 def _approved(
@@ -125,12 +137,38 @@ def _approved(
 @click.option("--json", "as_json", is_flag=True, help="Print the people as JSON.")
 @project_option
 def list_people(project: str, as_json: bool) -> None:
-    """List the people of the project with their approved readings."""
-    people = People.load(project)
+    """List the people of the project with their approved readings, and tell where a picture is another by now."""
+    people = People.load(project).known
+    stands = [_picture_now(person) for person in people]
     if as_json:
-        console.print_json({"project": project, "people": [{"name": p.name, **_figures(p)} for p in people.known]})
+        rows = [{"name": p.name, **_figures(p), "picture": now} for p, now in zip(people, stands, strict=True)]
+        console.print_json({"project": project, "people": rows})
         return
-    console.print_table(_COLUMNS, [_row(person) for person in people.known], title=project)
+    rows = [(*_row(person), now) for person, now in zip(people, stands, strict=True)]
+    console.print_table((*_COLUMNS, "picture"), rows, title=project)
+    for person, now in zip(people, stands, strict=True):
+        if now == _CHANGED:
+            console.warn(
+                f"warning: {_place(person)} {now}: {person.name}'s reading is of the picture that was approved; "
+                "`inkarnat person add --replace` reads the new one."
+            )
+
+
+_AS_APPROVED, _CHANGED = "is as approved", "has changed since"
+
+
+def _picture_now(person: Person) -> str:
+    """Say whether the picture that was approved is still what lies there."""
+    try:
+        with open_clip(person.clip) as clip:
+            graph = Graph.load(person.graph) if person.graph else None
+            picture = clip.read(person.frame)
+            if graph is not None:
+                sources = {STANDARD_SOURCE: picture}
+                picture = Runner(own_faces(graph, clip)).run_frame(person.frame, sources, ["result"])["result"]
+    except InkarnatError:
+        return "cannot be read from here"
+    return _AS_APPROVED if frame_hash(picture) == person.frame_sha256 else _CHANGED
 
 
 @command.command("line", short_help="Show or set the line used in the project.")
@@ -178,9 +216,13 @@ def _row(person: Person) -> tuple[str, ...]:
         f"{person.angle:.1f}°",
         f"{person.ratio:.3f}",
         f"{person.luma:.0%}",
-        f"{person.clip}@{person.frame}",
+        _place(person),
         person.frame_sha256[:12],
     )
+
+
+def _place(person: Person) -> str:
+    return f"{person.clip}@{person.frame}" + (f" through {person.graph}" if person.graph else "")
 
 
 def _figures(person: Person) -> dict[str, Any]:

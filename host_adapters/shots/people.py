@@ -53,6 +53,7 @@ class Person(Skin):
     :ivar name: of the person. :ivar clip, frame: where the reading was taken, for people to find it again.
     :ivar frame_sha256: hash of that frame's pixels: see :func:`frame_hash`. :ivar view: what it was seen through: see
         :func:`~.viewing.view_id`; "" for no view, None where that was not kept, by version 0.1.0.
+    :ivar graph: file of the graph whose result was approved; "" where the frame was, as it is.
     """
 
     name: str = ""
@@ -60,6 +61,7 @@ class Person(Skin):
     frame: int = 1
     frame_sha256: str = ""
     view: str | None = None
+    graph: str = ""
 
 
 def frame_hash(picture: Floats) -> str:
@@ -158,7 +160,7 @@ class People:
 
 
 def _entry(person: Person) -> dict[str, Any]:
-    left_out = {"name"} if person.view is not None else {"name", "view"}
+    left_out = {"name"} | ({"view"} if person.view is None else set()) | (set() if person.graph else {"graph"})
     return {key: value for key, value in asdict(person).items() if key not in left_out}
 
 
@@ -187,11 +189,11 @@ def _read_person(name: str, entry: Any) -> Person:
     if isinstance(frame, bool) or not isinstance(frame, int):
         raise PeopleError(f"person {name!r}: frame must be a whole number, not {shown(frame)}.")
     angle, ratio, luma, black = (_figure(name, key, entry.get(key), span) for key, span in _SPANS.items())
-    clip, digest = (str(entry.get(key, "")) for key in ("clip", "frame_sha256"))
+    clip, digest, graph = (str(entry.get(key, "")) for key in ("clip", "frame_sha256", "graph"))
     view = entry.get("view")
     if view is not None and not isinstance(view, str):
         raise PeopleError(f"person {name!r}: view must be text, not {shown(view)}.")
-    return Person(angle, ratio, luma, black, name, clip, frame, digest, view)
+    return Person(angle, ratio, luma, black, name, clip, frame, digest, view, graph)
 
 
 def _figure(name: str, key: str, value: Any, span: tuple[float, float]) -> float:
