@@ -173,7 +173,7 @@ def _carrier(graph: Graph, reference: Shot, view: View, person: Person | None, o
         typed=read_hands(options, reference.clip.height),
     )  # fmt: skip
     for note in carrier.notes:
-        console.warn(f"note: {note}")
+        console.note(note)
     return carrier
 
 
@@ -249,10 +249,10 @@ def finish(
     for each in carried:
         console.say_verdict(each.verdict, each.shot.name)
     for note in notes:
-        console.warn(f"note: {note}")
+        console.note(note)
     console.say(f"graphs and {RUN_FILE}: {folder}")
     for note in _left_out(run, page, options):
-        console.warn(f"note: {note}")
+        console.note(note)
     if page is not None:
         console.say(f"report: {page}")
     for name, error in unread.items():

@@ -63,6 +63,11 @@ def warn(line: str) -> None:
     (once if line.startswith("note: ") else _line)(line)
 
 
+def note(words: str) -> None:
+    """Print a note on the error stream, once a run."""
+    warn(f"note: {words}")
+
+
 _told: set[str] | None = None
 """What this run of the command line was told, None outside of one."""
 
@@ -173,7 +178,7 @@ def listener(quiet: bool = False) -> Listener:
             warn_if_cold()
         return progress(total, quiet)
 
-    return Listener(begin, lambda note: warn(f"note: {note}"), tell_failure)
+    return Listener(begin, note, tell_failure)
 
 
 def say_verdict(verdict: Verdict, name: str = "") -> None:

@@ -16,7 +16,7 @@ from .. import made
 from ..graphs.colour_spaces import without_conversions
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..graphs.outputs import check_outputs, left_over
+from ..graphs.outputs import claim_outputs
 from ..graphs.parts import Parts, amount_of, parts_of
 from ..graphs.rendering import render_files
 from ..graphs.runner import Report
@@ -28,7 +28,6 @@ from ..shots.solving import Solved, SolveOptions, solve
 from ..shots.stills import Shown
 from ..shots.viewing import open_view, view_id
 from ..warm_up import helped
-from ..writes import claim
 from . import console
 from .footage import Footage, footage_options, output_options
 from .options import (
@@ -164,10 +163,7 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     shown = Shown(tuple(name for name, _ in people) or ("",), asked.under is not None)
     pictures = {} if stills is None else stills.files(shown, clip, looked_at)
     numbers = clip.frames if frames is None else frames
-    claim([*outputs.values(), *pictures.values()], kept, numbers)
-    check_outputs(outputs.values(), clip, len(numbers))
-    for note in left_over(outputs.values(), clip):
-        console.warn(f"note: {note}")
+    claim_outputs(outputs.values(), clip, numbers, console.note, pictures.values(), kept)
     asked = dataclasses.replace(asked, earlier=_earlier(options["graph_out"], footage))
     solved = solve(footage.working(clip), asked, console.listener(as_json))
     if solved.drift is not None and solved.drift.followed is not None and not as_json:
@@ -292,7 +288,7 @@ def _tell(
         for warning in person.warnings:
             console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
     for note in solved.notes:
-        console.warn(f"note: {note}")
+        console.note(note)
     rows = [row for person in correction.people for row in _person_rows(person, solved)]
     through = f" through {Path(options['view']).name}" if options["view"] else ""
     console.print_table(READING_COLUMNS, rows, title=Path(input).name + through)

@@ -78,12 +78,9 @@ def _device(options: dict[str, Any]) -> str:
     from ...kernels import devices
     from ..farm import cluster
 
-    def tell(note: str) -> None:
-        console.warn(f"note: {note}")
-
     if options["scheduler"] is None:
-        return devices.settled(tell)
-    return cluster.settled(options["scheduler"], devices.asked_for(), tell)
+        return devices.settled(console.note)
+    return cluster.settled(options["scheduler"], devices.asked_for(), console.note)
 
 
 def _engine(clips: dict[str, Any], options: dict[str, Any]) -> Any:

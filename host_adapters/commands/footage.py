@@ -85,7 +85,7 @@ def own_faces(graph: Graph, clip: Clip, finished: bool = False) -> Graph:
 
     graph, note = without_foreign_faces(graph, clip, finished)
     if note is not None:
-        console.warn(f"note: {note}")
+        console.note(note)
     return graph
 
 
@@ -141,7 +141,7 @@ class Footage:
         clip = open_clip(path, **self.assumed)
         told = self.resolved or (through is not None and WORKING in through.by_id)
         for note in (*clip.notes, *(() if told else space_notes(clip, self.input_space))):
-            console.warn(f"note: {note}")
+            console.note(note)
         return clip
 
     def meant(self, files: Mapping[str, str]) -> Footage:
@@ -155,7 +155,7 @@ class Footage:
             from ..media.colour_tags import meaning_of
 
             meaning = meaning_of(clip)
-        console.warn(f"note: {meaning.line()}")
+        console.note(meaning.line())
         return replace(self, input_space=meaning.space, resolved=True)
 
     def tell_damage(self, clips: Iterable[Clip], frames: Collection[int], elsewhere: bool = False) -> bool:

@@ -116,7 +116,7 @@ def _rows(checked: Checked) -> list[tuple[str, ...]]:
 
 def _tell(input: str, checked: Sequence[Checked], notes: Sequence[str]) -> None:
     for note in notes:
-        console.warn(f"note: {note}")
+        console.note(note)
     console.print_table(_COLUMNS, [row for each in checked for row in _rows(each)], title=f"{input}, shot by shot")
     for each in checked:
         for name, verdict in each.verdicts.items():

@@ -410,7 +410,7 @@ class _Told:
             console.print_json(data if suggestions is None else data | {"suggestions": suggestions})
             return
         for note in self.notes:
-            console.warn(f"note: {note}")
+            console.note(note)
         for warning in self.warnings:
             console.warn(f"warning: {warning.message}")
         for name, found in self.readings.items():

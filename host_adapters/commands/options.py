@@ -221,7 +221,7 @@ def _renamed(args: Sequence[str]) -> list[str]:
             name = _OLD_NAMES[name]
         shape = value if sign and name in _SHAPES else word if option in _SHAPES else ""
         if said := read_as_before(shape):
-            console.warn(f"note: {name if sign else option} {said}")
+            console.note(f"{name if sign else option} {said}")
         option = "" if sign else name
         renamed.append(name + sign + value)
     return renamed
@@ -237,7 +237,7 @@ def _grouped(args: Sequence[str]) -> tuple[list[str], list[tuple[str, list[str]]
         if option == _SUBJECT:
             name = value if sign else next(words, "")
             if not _SUBJECT_NAME.fullmatch(name):
-                raise click.UsageError(f"{_SUBJECT} wants a name of letters, digits, _ and -, not {name!r}.")
+                raise click.UsageError(f"{_SUBJECT} wants a name of letters a to z, digits, _ and -, not {name!r}.")
             current = groups.setdefault(name, [])
         elif option in _PERSON_WORDS:
             current += [word] if sign else [word, *itertools.islice(words, 1)]

@@ -14,11 +14,11 @@ from ...nodes.declare import nearest
 from ..graphs import runner
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
-from ..graphs.outputs import check_outputs, left_over, output_names
+from ..graphs.outputs import claim_outputs, output_names
 from ..graphs.rendering import check_range, render_files
 from ..media.clips import Clip, Frames, parse_frames
 from ..shots.stills import Shown
-from ..writes import Decided, claim, never
+from ..writes import Decided, never
 from . import console
 from .footage import Command, Footage, footage_options, output_options, own_faces
 from .options import named_files, project_option, read_line
@@ -98,10 +98,7 @@ def command(
         looked_at = [] if stills is None else stills.chosen(main, numbers)
         pictures = {} if stills is None or shown is None else stills.files(shown, main, looked_at)
         decided = submitted_before(paths.values()) if resume else never
-        claim([*paths.values(), *pictures.values()], frames=numbers, decided=decided)
-        check_outputs(paths.values(), main, len(numbers))
-        for note in left_over(paths.values(), main):
-            console.warn(f"note: {note}")
+        claim_outputs(paths.values(), main, numbers, console.note, pictures.values(), decided=decided)
         if not paths:
             report = runner.Report()
         elif jobs > 1 or resume:
@@ -166,7 +163,7 @@ def _render_in_processes(
     if fitting < jobs:
         console.warn(f"{fitting} of {jobs} processes are used: the memory holds no more pictures of this size")
     engine = local.here if jobs == 1 else local.processes(fitting)
-    device = devices.settled(lambda note: console.warn(f"note: {note}"))
+    device = devices.settled(console.note)
     return render_job(Job.of(graph, clips, outputs, codec, device), clips, frames, engine, resume, quiet)
 
 

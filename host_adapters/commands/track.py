@@ -36,7 +36,7 @@ def command(input: str, region: str, frame: int | None, frames: str | None, outp
     claim(texts={output: made.GRAPH})
     drawn = parse_region(region)
     if said := read_as_before(region):
-        console.warn(f"note: --region {said}")
+        console.note(f"--region {said}")
     numbers = [n for n in (parse_frames(frames) if frames else clip.frames) if n in clip.frames]
     with console.progress(max(len(numbers) - 1, 1), quiet=as_json) as advance:
         track = follow_region(clip.read, numbers, drawn, frame, advance)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ..media.clips import Clip, ClipWriter, check_holds, check_suffix, open_writer
+from ..media.clips import Clip, ClipWriter, Frames, check_holds, check_suffix, open_writer
 from ..sequences import SequencePattern
-from ..writes import check_output
+from ..writes import Decided, check_output, claim, never
 from .colour_spaces import output_tags
 from .errors import GraphError
 from .graph import Graph
@@ -70,19 +71,32 @@ class Output:
         return dict(zip((self.name, self.matte), MatteInAlpha(writer).parts(), strict=True))
 
 
-def check_outputs(outputs: Iterable[str], like: Clip, frames: int) -> None:
-    """Refuse at once what could be written only after long work. Raises OutputError.
+def claim_outputs(
+    outputs: Collection[str],
+    like: Clip,
+    frames: Frames | Sequence[int],
+    tell: Callable[[str], object],
+    pictures: Iterable[Path] = (),
+    texts: Mapping[str, str] = MappingProxyType({}),
+    decided: Decided = never,
+) -> None:
+    """Claim what a run writes, and refuse at once what could be written only after long work. Raises OutputError.
 
-    :param frames: how many are written.
+    :param like: the clip that the outputs take their frames from. :param frames: those that are written.
+    :param tell: called with each thing that there is to say about the outputs. :param pictures, texts: what is written
+        besides, texts with their kinds. :param decided: as for :func:`~..writes.claim`.
     """
+    claim([*outputs, *pictures], texts, frames, decided)
     for path in outputs:
         check_suffix(path)
-        check_holds(path, frames)
+        check_holds(path, len(frames))
         pattern = SequencePattern.parse(Path(path))
         check_output(Path(path) if pattern is None else pattern.path(like.frames[0]), like.paths())
+    for note in _left_over(outputs, like):
+        tell(note)
 
 
-def left_over(outputs: Iterable[str], like: Clip) -> list[str]:
+def _left_over(outputs: Iterable[str], like: Clip) -> list[str]:
     """Say of numbered outputs which files lie there beyond the frames of the clip: of one that was longer, say."""
     said = []
     for path in outputs:
