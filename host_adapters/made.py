@@ -210,6 +210,11 @@ def _graph_of(path: Path) -> str:
     return ""
 
 
+def is_result(path: Path) -> bool:
+    """Tell whether the ledger knows that a graph made a file as it lies there."""
+    return any(made.graph and _is_as_made(path, made) for made in _ledger(path.parent).of(path.name))
+
+
 def is_of_graph(path: Path, graph: str, whole: Path | None = None, frame: int | None = None) -> bool | None:
     """Tell whether a graph made a file as it lies there; False where it made it and the file was changed since.
 

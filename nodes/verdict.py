@@ -298,6 +298,7 @@ def judge(evidence: Evidence, aim: Aim | None) -> Verdict:
         *_light_findings(evidence),
         *_look_findings(evidence, aim),
         *_saturation_findings(evidence, aim),
+        *_colour_findings(evidence),
         *_key_findings(evidence),
         *_beside_findings(evidence),
         *_clip_findings(evidence),
@@ -495,6 +496,20 @@ def _paled(limit: str, before: float, after: float) -> tuple[str, float, str]:
     """Return what a limit says of a change of saturation, its factor, and what skin looks like by it."""
     factor = max(after, _PALEST) / max(before, _PALEST)
     return status_of(limit, math.log2(factor)), factor, "painted" if factor > 1 else "grey"
+
+
+def _colour_findings(evidence: Evidence) -> Iterable[Finding]:
+    """Doubt skin with next to no colour, which has a hue by chance, and skin with far too much of it."""
+    final = evidence.final if evidence.kept is None else evidence.without_look
+    if final is None or not evidence.sampled:
+        return
+    status, factor, looks = _paled("colour of skins", final.population_ratio, final.ratio)
+    if status != HOLDS:
+        sentence = (
+            f"The skin has × {factor:.2f} of the colour that measured skins have at its level "
+            f"({2 ** LIMITS['colour of skins'].check:g} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
+        )
+        yield Finding(status, sentence, "saturation")
 
 
 def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:

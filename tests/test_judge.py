@@ -73,6 +73,13 @@ CASES = [
     (evidence(balance=(0.0, 0.021), light_by=CARD), LINE, CHECK, "a tint of +21.0 thousandths"),
     (evidence(light_by=UNREAD), LINE, OFF, "could not be read"),
     (evidence(reading(stray=0.48)), LINE, CHECK, "48% of the keyed colour"),
+    (
+        evidence(reading(ratio=0.014), reading(ratio=0.014)),
+        LINE,
+        CHECK,
+        "× 0.07 of the colour that measured",
+    ),
+    (evidence(reading(ratio=0.9), reading(ratio=0.9)), LINE, CHECK, "it looks painted"),
     (evidence(burnt=0.31), LINE, CHECK, "31% of the keyed skin is at white or beyond"),
     (evidence(burnt=0.065), LINE, HOLDS, "on the line used here"),
     (

@@ -335,6 +335,16 @@ def test_files_of_an_earlier_longer_clip_are_named(shot):
     assert "q.0003.png to q.0004.png (2 files) lie beside the result and belong to no frame" in run(*words)
 
 
+def test_a_plate_that_is_a_result_already_is_told(shot):
+    """Else a correction is made twice unseen, and a look put on twice."""
+    once = ("render", "g.json", "--in", "plate=in.png", "--out", "result=once.png")
+    twice = ("render", "g.json", "--in", "plate=once.png", "--out", "result=twice.png")
+    assert "result of a graph" not in run(*once)
+    assert "once.png is itself a result of a graph" in run(*twice)
+    shutil.copy("in.png", "once.png")
+    assert "result of a graph" not in run(*twice)
+
+
 def test_behind_a_link_the_file_is_written_that_it_points_to(shot):
     """Links put results on a larger disk, and one graph into several folders: both names stay one file."""
     (shot / "large").mkdir()

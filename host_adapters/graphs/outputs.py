@@ -11,6 +11,7 @@ from types import MappingProxyType
 import numpy as np
 
 from ...kernels.arrays import Floats
+from ..made import is_result
 from ..media.clips import Clip, ClipWriter, Frames, check_holds, check_suffix, open_writer
 from ..sequences import SequencePattern
 from ..writes import Decided, check_output, claim, never
@@ -94,6 +95,8 @@ def claim_outputs(
         check_output(Path(path) if pattern is None else pattern.path(like.frames[0]), like.paths())
     for note in _left_over(outputs, like):
         tell(note)
+    if is_result(like.paths()[0]):
+        tell(f"{like.path.name} is itself a result of a graph: what is done now comes on top of that.")
 
 
 def _left_over(outputs: Iterable[str], like: Clip) -> list[str]:
