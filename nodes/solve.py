@@ -35,6 +35,8 @@ _PALE, _FARTHEST_SKIN = 0.05, 40.0
 _MOST_LIFTED = 0.1
 _PALEST = 0.001
 _VISIBLE = 0.01
+BLUE_FROM = 110.0
+"""Degrees from the skin line from which a hue is blue, on whichever side."""
 
 
 class ReadingError(InkarnatError, ValueError):
@@ -89,7 +91,7 @@ class SkinReading:
     def words(self) -> str:
         """Say where the reading lies, in words: information alone, which judges nothing."""
         off = self.off_line
-        side = "toward yellow and green" if off > 0 else "toward red"
+        side = "toward blue" if abs(off) > BLUE_FROM else "toward yellow and green" if off > 0 else "toward red"
         place = "on the skin line" if not beyond("missed hue", off) else f"{abs(off):.1f}° from the skin line, {side}"
         within = abs(self.angle - MEASURED_MEAN) / MEASURED_SPREAD
         known = "within 1" if within <= 1 else "within 2" if within <= 2 else "beyond 2"

@@ -15,7 +15,7 @@ from typing import Any
 from ..kernels.angles import wrapped
 from .likeness import Distance, Skin, distance
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, status_of
-from .solve import SKIN_LINE, SkinReading, SkinTarget, Warned
+from .solve import BLUE_FROM, SKIN_LINE, SkinReading, SkinTarget, Warned
 
 CARD, EDGES, AS_SHOT, COPY, BY_HAND, UNREAD = "card", "edges", "as shot", "copy", "by hand", "not read"
 """How the light of a clip was found: by something neutral in it, from the picture's edges, left as it was shot, copied
@@ -423,6 +423,8 @@ _FAR_SIDE = 15.0
 
 def _side(angle: float) -> str:
     """Say to which side a hue lies."""
+    if abs(angle) > BLUE_FROM:
+        return "bluer"
     if abs(angle) > _FAR_SIDE:
         return "greener" if angle > 0 else "more violet"
     return "yellower" if angle > 0 else "redder"

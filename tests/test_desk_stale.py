@@ -12,6 +12,7 @@ from inkarnat.host_adapters.desk.desk import Desk
 from inkarnat.host_adapters.desk.errors import ExistsError
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.desk.plate import stamp_of
+from inkarnat.host_adapters.desk.seeing import Seeing
 from inkarnat.host_adapters.desk.session import Session
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.media.clips import open_writer
@@ -210,6 +211,30 @@ def test_a_graph_that_is_changed_elsewhere_while_the_desk_is_closed_is_told_and_
         last.save()
     finally:
         last.close()
+
+
+def test_a_view_that_is_replaced_is_seen_through_anew(tmp_path):
+    def view(red: float) -> None:
+        (tmp_path / "view.clf").write_text(
+            '<?xml version="1.0"?><ProcessList id="v" compCLFversion="3.0"><Matrix inBitDepth="32f" outBitDepth="32f">'
+            f'<Array dim="3 3">{red} 0 0 0 1 0 0 0 1</Array></Matrix></ProcessList>'
+        )
+
+    film(tmp_path / "film.mkv", 0.4)
+    view(1.0)
+    opened = Session(Folder(tmp_path), "film.mkv", seeing=Seeing.through(str(tmp_path / "view.clf")))
+    try:
+        plate = opened.as_dict()["plate"]
+        assert opened.picture(1, "result")[..., 0].mean() == pytest.approx(0.4, abs=0.005)
+        view(0.5)
+        assert opened.picture(1, "result")[..., 0].mean() == pytest.approx(0.2, abs=0.005)
+        now = opened.as_dict()
+        assert now["plate"] != plate
+        assert "view.clf was changed on disk: pictures and readings are seen through it anew." in now["notices"]
+        (tmp_path / "view.clf").write_text("no view")
+        assert opened.picture(1, "result")[..., 0].mean() == pytest.approx(0.2, abs=0.005)
+    finally:
+        opened.close()
 
 
 def test_too_little_skin_is_a_verdict_and_takes_an_earlier_one_back(tmp_path):

@@ -62,6 +62,8 @@ CASES = [
     (evidence(reading(127.1)), LINE, OFF, "4.1° yellower"),
     (evidence(reading(195.9)), LINE, OFF, "195.9°, 72.9° greener than the line used here, 123.0°"),
     (evidence(reading(82.0)), LINE, OFF, "41.0° more violet"),
+    (evidence(reading(285.0)), LINE, OFF, "162.0° bluer"),
+    (evidence(reading(350.0)), LINE, OFF, "133.0° bluer"),
     (evidence(reading(122.4, 0.21)), ADA, HOLDS, "on Ada's approved skin, 122.4°"),
     (evidence(reading(122.4, 0.18)), ADA, CHECK, "saturation × 0.86"),
     (evidence(reading(122.4, 0.14)), ADA, OFF, "saturation × 0.67"),

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import contextlib
+import threading
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from ...kernels.errors import InkarnatError
 from ..shots.viewing import View, open_view, view_id
 from ..transforms import COLOUR_SPACES
+from .plate import Stamp, stamp_of
 
 
-@dataclass(frozen=True)
+@dataclass
 class Seeing:
-    """What pictures, scopes, readings and solves look through.
+    """What pictures, scopes, readings and solves look through, as its file lies there now.
 
     :ivar name: as it was given, "" for nothing. :ivar id: tells it from others wherever its file lies.
     """
@@ -19,11 +23,27 @@ class Seeing:
     view: View
     name: str = ""
     id: str = ""
+    _stamp: Stamp | None = None
+    _lock: threading.Lock = field(default_factory=threading.Lock)
 
     @classmethod
     def through(cls, name: str | None) -> Seeing:
         """Return the way of seeing by the name of a view. Raises InputError and ViewError."""
-        return cls(open_view(name), name or "", view_id(name))
+        stamp = stamp_of(Path(name)) if name else None
+        return cls(open_view(name), name or "", view_id(name), stamp)
+
+    def look_again(self) -> bool:
+        """Take the view up anew where its file was changed, and tell whether it is another now.
+
+        A file that is gone, or cannot be read, leaves the view as it is.
+        """
+        with self._lock:
+            if self._stamp is None or (stamp := stamp_of(Path(self.name))) in (None, self._stamp):
+                return False
+            self._stamp, before = stamp, self.id
+            with contextlib.suppress(InkarnatError):
+                self.view, self.id = open_view(self.name), view_id(self.name)
+            return self.id != before
 
     @property
     def is_plain(self) -> bool:

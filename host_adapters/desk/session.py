@@ -114,7 +114,7 @@ class Session:
     def __init__(
         self, folder: Folder, name: str, told: Callable[[], None] = lambda: None, seeing: Seeing = PLAIN
     ) -> None:
-        self.folder, self.name, self.told, self.seeing = folder, name, told, seeing
+        self.folder, self.name, self.told, self._seeing = folder, name, told, seeing
         self._plates = 0
         self.reel = folder.reel(name)
         self.bench = Workbench(self.reel.open(), changed=self._plate_changed, reel=self.reel)
@@ -155,11 +155,23 @@ class Session:
         """The clip as it lies there now."""
         return self.bench.clip
 
+    @property
+    def seeing(self) -> Seeing:
+        """What pictures are looked at through, as it lies there now."""
+        if self._seeing.look_again():
+            self._plates += 1
+            self._notice(f"{self._seeing.label} was changed on disk: pictures and readings are seen through it anew.")
+            self.told()
+        return self._seeing
+
+    def _notice(self, words: str) -> None:
+        """Put words last among what is told, once."""
+        self.notices[:] = [each for each in self.notices if each != words] + [words]
+
     def _plate_changed(self, name: str) -> None:
         """Say that a file of the clip is another one than the one that was worked on; what belongs to that one goes."""
         self._plates += 1
-        words = f"{shown(name)} was changed on disk and is shown anew: solve again what was solved on it."
-        self.notices[:] = [each for each in self.notices if each != words] + [words]
+        self._notice(f"{shown(name)} was changed on disk and is shown anew: solve again what was solved on it.")
         with contextlib.suppress(OwnedError, InputError), self._lock:
             state = self.state
             if accepted_keys(state.graph):  # nobody has looked at the matte of this one
@@ -411,6 +423,7 @@ class Session:
     def as_dict(self) -> dict[str, Any]:
         """Return all that the page shows of the session, pictures and readings aside, as JSON data."""
         self.bench.look_again()
+        seen = self.seeing.label
         clip, frames = self.clip, self.clip.frames
         state, revision, titles = self.history.snapshot()
         return {
@@ -425,7 +438,7 @@ class Session:
                 "rate": float(clip.rate) if clip.rate else None,
             },
             "notices": self.notices,
-            "seen": self.seeing.label,
+            "seen": seen,
             "space": self.reel.words() or None,
             "people": [person_values(person, state) for person in state.people],
             "canAdd": is_chain(state.graph) and len(state.people) < MOST_PEOPLE,
