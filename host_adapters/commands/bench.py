@@ -45,7 +45,7 @@ def command() -> None:
     """Measure the program itself."""
 
 
-@command.command()
+@command.command(short_help="Time a graphics card, and compare it with the processor.")
 @click.option("--size", type=click.Choice(list(_CARD_SIZES)), default="2160p", show_default=True)
 @click.option("--device", default="cuda", show_default=True, metavar="cuda[:N]", help="The card.")
 @click.option("--rounds", type=click.IntRange(3, 200), default=20, show_default=True, help="Times that each is timed.")
@@ -129,7 +129,7 @@ def _compare_card(device: str, pictures: str | None, as_json: bool) -> None:
         )
 
 
-@command.command()
+@command.command(short_help="Time kernels and chains beside other libraries.")
 @click.option("--size", type=click.Choice(["360p", "1080p", "2160p", "4320p"]), default="2160p", show_default=True)
 @click.option("--threads", default="1,2", show_default=True, help="Thread counts, separated by commas, or all.")
 @click.option("--channels", type=click.Choice(["RGB", "RGBA"]), default="RGB", show_default=True)
@@ -215,7 +215,7 @@ def _print_speed(result: Speed) -> None:
         console.say(line)
 
 
-@command.command()
+@command.command(short_help="Time how soon the program is there.")
 @click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Runs of each warm start.")
 @click.option("--json", "as_json", is_flag=True, help="Print the times as JSON.")
 def start(rounds: int, as_json: bool) -> None:
@@ -233,7 +233,7 @@ def start(rounds: int, as_json: bool) -> None:
     console.print_table(("start", "takes", "wanted", "verdict"), rows)
 
 
-@command.command()
+@command.command(short_help="Time whole clips from file to file.")
 @click.option("--frames", type=click.IntRange(4, 10000), default=100, show_default=True, help="Frames of the clip.")
 @click.option("--codec", default="prores", show_default=True, help="The codec that is written.")
 @click.option("--rounds", type=click.IntRange(1, 20), default=3, show_default=True, help="Times that each is rendered.")

@@ -27,7 +27,7 @@ _PARTS = {
 """What is measured, one part at a time, and the parameters that have a say in it."""
 
 
-@click.command()
+@click.command(short_help="Score key, steering and balance on portraits.")
 @click.option(
     "--seeds", type=click.IntRange(0), default=1, show_default=True, help="Portraits of each depth and scene."
 )

@@ -133,7 +133,7 @@ def _approved(
     return STANDARD_SOURCE, solved.graph
 
 
-@command.command("list")
+@command.command("list", short_help="List the people, and whose picture has changed.")
 @click.option("--json", "as_json", is_flag=True, help="Print the people as JSON.")
 @project_option
 def list_people(project: str, as_json: bool) -> None:
