@@ -301,10 +301,14 @@ MARKS: dict[str, Callable[[bytes], bool]] = {
 """How the texts of each kind begin, as version 0.1.0 wrote them too."""
 
 
+_HANDED_OVER = (READINGS, PAGE, LOOK_UP, CUT, JOB)
+"""Texts that other people and programs go on with; what is done to graphs and their like, the product takes in."""
+
+
 def is_marked(path: Path, kind: str) -> bool:
-    """Tell whether a text carries the mark of its kind."""
+    """Tell whether a text carries the mark of its kind, and is none that was handed over and changed since."""
     mark = MARKS.get(kind)
-    if mark is None:
+    if mark is None or (kind in _HANDED_OVER and _ledger(path.parent).of(path.name)):
         return False
     try:
         with open(path, "rb") as file:

@@ -18,7 +18,9 @@ import shutil
 import stat
 import sys
 import tempfile
+import unicodedata
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -489,28 +491,36 @@ class _Writing:
 
 
 def _meeting(paths: list[Path], frames: Frames | None) -> list[str]:
-    """Say which outputs would be one file, or would share some: under any of their names, and as sequences."""
+    """Say which outputs would be one file, or would share some: under any of their names, and as sequences.
+
+    Names that differ in capitals alone count as one, as they do on many disks.
+    """
     plain: dict[str, Path] = {}
     patterns: list[tuple[Path, SequencePattern]] = []
     pairs: list[tuple[Path, Path]] = []
     for path in paths:
         pattern = SequencePattern.parse(path)
         if pattern is not None:
-            patterns.append((path, pattern))
-        elif not _is_passage(path) and (first := plain.setdefault(os.path.realpath(path), path)) is not path:
+            patterns.append((path, replace(pattern, before=_folded(pattern.before), after=_folded(pattern.after))))
+        elif not _is_passage(path) and (first := plain.setdefault(_folded(os.path.realpath(path)), path)) is not path:
             pairs.append((first, path))
     for (one, first_of), (other, second_of) in itertools.combinations(patterns, 2):
         if os.path.realpath(one.parent) == os.path.realpath(other.parent) and first_of.meets(second_of, frames):
             pairs.append((one, other))
     for whole, pattern in patterns:
         for path in plain.values():
-            frame = pattern.frame_of(path.name)
+            frame = pattern.frame_of(_folded(path.name))
             counts = frame is not None and (frames is None or frame in frames)
             if counts and os.path.realpath(path.parent) == os.path.realpath(whole.parent):
                 pairs.append((whole, path))
     return [
         f"{one} and {other} are one file, or share some: give each output a name of its own." for one, other in pairs
     ]
+
+
+def _folded(name: str) -> str:
+    """Return what names share that many disks take for one: other capitals, other normal forms (Unicode UAX 15)."""
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _taken_words(taken: list[str]) -> str:

@@ -296,12 +296,24 @@ def _all_of(path):
         ("q.%d.png", "q.#.png"),
         ("q.%04d.png", "q.0002.png"),
         ("q.%d.png", "./q.%01d.png"),
+        ("q.%04d.png", "Q.####.PNG"),
+        ("q.%04d.png", "Q.0002.png"),
+        ("q-\N{LATIN SMALL LETTER E WITH ACUTE}.png", "q-e\N{COMBINING ACUTE ACCENT}.png"),
     ],
 )
 def test_outputs_that_share_a_file_are_refused_however_they_are_spelled(shot, result, matte):
     words = ("render", "g.json", "--in", "plate=pl.%04d.png", "--out", f"result={result}", "--out", f"matte={matte}")
     assert f"{result} and {Path(matte)} are one file, or share some" in run(*words, code=5)
-    assert not list(shot.glob("q.*"))
+    assert not list(shot.glob("q[.-]*"))
+
+
+@pytest.mark.parametrize(("way", "name"), [("job", "job.yaml"), ("table", "t.csv"), ("look-up", "own.clf")])
+def test_a_text_that_was_changed_for_those_who_go_on_with_it_is_theirs(shot, way, name):
+    run(*AGAIN[way])
+    theirs = (shot / name).read_text() + "\n"
+    (shot / name).write_text(theirs)
+    assert f"{name} is there already" in run(*AGAIN[way], code=5)
+    assert (shot / name).read_text() == theirs
 
 
 def test_one_picture_for_several_frames_is_refused_before_the_first(shot):
