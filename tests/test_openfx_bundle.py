@@ -166,6 +166,16 @@ def test_a_damaged_bundle_is_built_anew(tmp_path):
     assert bundle.build(tmp_path, TWO).rebuilt
 
 
+def test_a_folder_of_that_name_that_is_somebodys_is_left_alone(tmp_path):
+    theirs = tmp_path / "Inkarnat.ofx.bundle" / "Contents" / "notes.txt"
+    theirs.parent.mkdir(parents=True)
+    theirs.write_text("mine")
+    with pytest.raises(BundleError, match="was not built by Inkarnat: move it away"):
+        bundle.build(tmp_path, TWO)
+    assert bundle.remove([tmp_path]) == []
+    assert theirs.read_text() == "mine"
+
+
 def test_paths_are_relative_inside_one_environment(tmp_path, monkeypatch):
     """A bundle that lies in the environment moves with it."""
     resources = tmp_path / "env" / "ofx" / "X.ofx.bundle" / "Contents" / "Resources"

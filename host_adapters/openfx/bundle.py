@@ -224,11 +224,18 @@ def build(
     effects = {fields[0]: f"{fields[1]}.{fields[2]}" for fields in (line.split() for line in reversed(plugins))}
     if binary_of(bundle).is_file() and before == text:
         return Built(bundle, False, effects)
+    if bundle.exists() and not _is_built(bundle):
+        raise BundleError(f"{bundle} is there and was not built by Inkarnat: move it away, or choose another folder.")
     try:
         _write(bundle, name, text, nodes)
     except OSError as error:
         raise BundleError(f"{bundle} cannot be written ({error.strerror}): choose another folder.") from None
     return Built(bundle, True, effects)
+
+
+def _is_built(bundle: Path) -> bool:
+    """Tell whether a folder of a bundle's name was built here."""
+    return (bundle / "Contents" / "Resources" / "launch.cfg").is_file()
 
 
 def _text_of(configuration: Path) -> str:
@@ -293,7 +300,7 @@ def remove(folders: Iterable[Path], name: str = "Inkarnat") -> list[Path]:
     removed = []
     for folder in dict.fromkeys(Path(folder).absolute() for folder in folders):
         bundle = folder / f"{name}.ofx.bundle"
-        if not (bundle / "Contents").is_dir():
+        if not _is_built(bundle):
             continue
         aside = folder / f"@{bundle.name}-{os.getpid()}"  # hosts must skip names that begin so
         try:
