@@ -141,8 +141,8 @@ def list_people(project: str, as_json: bool) -> None:
     people = People.load(project).known
     stands = [_picture_now(person) for person in people]
     if as_json:
-        rows = [{"name": p.name, **_figures(p), "picture": now} for p, now in zip(people, stands, strict=True)]
-        console.print_json({"project": project, "people": rows})
+        told = [{"name": p.name, **_figures(p), "picture": now} for p, now in zip(people, stands, strict=True)]
+        console.print_json({"project": project, "people": told})
         return
     rows = [(*_row(person), now) for person, now in zip(people, stands, strict=True)]
     console.print_table((*_COLUMNS, "picture"), rows, title=project)
