@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +27,9 @@ from .colour import F, exp2_px, is_finite3, log2_px, ycbcr_px
 from .face_front import place_odds
 from .guided import fit_px, guided, guided_px
 from .jit import strip_kernel, subroutine
-from .median import median
+from .median import median5_strips
 from .rows import ONE_INT, add_ends_row, add_row, add_scaled_row, copy_row, fill_row, pad_row, product_row, scale_row
+from .strips import Stage, all_of_it, over_stages
 
 GRID_SIDE = 256
 """Cells of the grid on the picture's long side."""
@@ -200,7 +201,7 @@ def _log_row(out, luma):
 
 
 @subroutine
-def _add_fours(out, row):
+def add_fours(out, row):
     """Add four pixels of every cell of a row, one after another: the first of all cells lie before the second."""
     n = out.shape[0]
     for j in range(n):
@@ -208,37 +209,40 @@ def _add_fours(out, row):
 
 
 @strip_kernel
-def _probe_strips(image, shape, corner, step, luma, cb, cr, log_luma):
-    """Take 4 × 4 pixels of every cell of a window: their means, and the logarithm of each one's luma.
+def _probe_strips(image, shape, corner, step, luma, cb, cr, log_luma, mean, y0, y1):
+    """Take 4 × 4 pixels of every cell of a window: their means, the logarithm of each one's luma, and its mean.
 
     The logarithms lie as the pixels are added: of a row, the first pixels of all cells before the second.
 
     :param step: 1, or 2 for cells of twice the side: of the pixels that cells of the grid take, every second one.
     """
     height, width = image.shape[0], image.shape[1]
-    rows, columns = luma.shape
+    columns = luma.shape[1]
     at = np.empty(4 * columns, np.int64)
     for j in range(columns):
         for l in range(4):
             x = step * (4 * (corner[1] + j) + l) + step // 2
             at[l * columns + j] = min(((2 * x + 1) * width) // (8 * shape[1]), width - 1)
     pixels = np.empty((3, 4 * columns), np.float32)
-    for i in range(rows):
+    for i in range(y0, y1):
         fill_row(luma[i], F(0))
         fill_row(cb[i], F(0))
         fill_row(cr[i], F(0))
+        fill_row(mean[i], F(0))
         for k in range(4):
             y = step * (4 * (corner[0] + i) + k) + step // 2
             y = min(((2 * y + 1) * height) // (8 * shape[0]), height - 1)
             _take_row(image[y], at, pixels[0], pixels[1], pixels[2])
             _probe_row(pixels[0], pixels[1], pixels[2])
             _log_row(log_luma[4 * i + k], pixels[0])
-            _add_fours(luma[i], pixels[0])
-            _add_fours(cb[i], pixels[1])
-            _add_fours(cr[i], pixels[2])
+            add_fours(mean[i], log_luma[4 * i + k])
+            add_fours(luma[i], pixels[0])
+            add_fours(cb[i], pixels[1])
+            add_fours(cr[i], pixels[2])
         scale_row(luma[i], luma[i], F(1 / 16))
         scale_row(cb[i], cb[i], F(1 / 16))
         scale_row(cr[i], cr[i], F(1 / 16))
+        scale_row(mean[i], mean[i], F(1 / 16))
 
 
 @subroutine
@@ -251,32 +255,23 @@ def _off_row(out, pixels, above, below, tx, ty):
 
 
 @strip_kernel
-def _fine_strips(log_luma, fine):
+def _fine_strips(log_luma, mean, fine, y0, y1):
     """Mean distance of every cell's pixels from a smooth picture: means of cells, blurred by 1 2 1, interpolated."""
     rows, columns = fine.shape
-    mean = np.empty((rows, columns + 2), np.float32)
-    smooth = np.empty((rows, columns), np.float32)
-    for i in range(rows):
-        total = mean[i, :columns]
-        fill_row(total, F(0))
-        for k in range(4):
-            for l in range(4):
-                add_row(total, log_luma[4 * i + k, l * columns : (l + 1) * columns])
-        scale_row(total, total, F(1 / 16))
-    for i in range(rows):
-        up, low = max(i - 1, 0), min(i + 1, rows - 1)
-        _blend_row(smooth[i], mean[up], mean[low], mean[i])
-    padded = np.empty(columns + 2, np.float32)
-    for i in range(rows):
-        pad_row(padded, smooth[i], ONE_INT)
-        _blend_row(smooth[i], padded, padded[2:], padded[1:])
-        pad_row(mean[i], smooth[i], ONE_INT)
-    for i in range(rows):
+    first, end = max(y0 - 1, 0), min(y1 + 1, rows)
+    smooth = np.empty((end - first, columns + 2), np.float32)
+    down, padded = np.empty(columns, np.float32), np.empty(columns + 2, np.float32)
+    for i in range(first, end):
+        _blend_row(down, mean[max(i - 1, 0)], mean[min(i + 1, rows - 1)], mean[i])
+        pad_row(padded, down, ONE_INT)
+        _blend_row(down, padded, padded[2:], padded[1:])
+        pad_row(smooth[i - first], down, ONE_INT)
+    for i in range(y0, y1):
         fill_row(fine[i], F(0))
         for k in range(4):
             y = i - 1 if k < 2 else i
             ty = F(0.25) * (F(k) + F(0.5)) + (F(0.5) if k < 2 else F(-0.5))
-            above, below = mean[max(y, 0)], mean[min(y + 1, rows - 1)]
+            above, below = smooth[max(y, 0) - first], smooth[min(y + 1, rows - 1) - first]
             for l in range(4):
                 x = 0 if l < 2 else 1
                 tx = F(0.25) * (F(l) + F(0.5)) + (F(0.5) if l < 2 else F(-0.5))
@@ -298,8 +293,8 @@ def _stops_row(row):
 
 
 @strip_kernel
-def _stops_strips(plane):
-    for i in range(plane.shape[0]):
+def _stops_strips(plane, y0, y1):
+    for i in range(y0, y1):
         _stops_row(plane[i])
 
 
@@ -316,17 +311,33 @@ def cells_of(image: Floats, window: Window | None = None, step: int = 1) -> Cell
     ((90, 160), 0.5)
     """
     image = as_picture(image)
-    shape = grid_shape(*image.shape[:2])
-    window = window or Window(0, 0, *shape)
-    size = window.rows, window.columns
-    luma, cb, cr = (np.empty(size, np.float32) for _ in range(3))
-    log_luma = np.empty((4 * size[0], 4 * size[1]), np.float32)
-    _probe_strips(image, shape, (window.top, window.left), step, luma, cb, cr, log_luma)
-    fine = np.empty(size, np.float32)
-    _fine_strips(log_luma, fine)
-    texture = median(fine, 2)
-    _stops_strips(texture)
-    return Cells(luma, cb, cr, texture, window)
+    cells, stages = cells_by_stages(image, window or Window(0, 0, *grid_shape(*image.shape[:2])), step)
+    over_stages(stages)
+    return cells
+
+
+_ROWS = 4
+"""Rows of the grid that are worth a strip."""
+
+
+def two_more(y1: Any) -> Any:
+    """Return how many rows of a plane are needed for rows up to ``y1`` of one that looks two rows further."""
+    return y1 + 2
+
+
+def cells_by_stages(image: Floats, window: Window, step: int = 1) -> tuple[Cells, tuple[Stage, ...]]:
+    """Return a picture on the grid as it will be, see :func:`cells_of`, and the stages that find it."""
+    size = rows, columns = window.rows, window.columns
+    luma, cb, cr, mean, fine, texture = np.empty((6, *size), np.float32)
+    logs = np.empty((4 * rows, 4 * columns), np.float32)
+    shape, corner = grid_shape(*image.shape[:2]), (window.top, window.left)
+    stages = (
+        Stage(_probe_strips, (image, shape, corner, step, luma, cb, cr, logs, mean), rows, least=_ROWS),
+        Stage(_fine_strips, (logs, mean, fine), rows, needs=two_more),
+        Stage(median5_strips, (fine, texture), rows, needs=two_more),
+        Stage(_stops_strips, (texture,), rows),
+    )
+    return Cells(luma, cb, cr, texture, window), stages
 
 
 # --- the outline --------------------------------------------------------------------------------------------
@@ -497,9 +508,9 @@ def _place_row(start, step, widths, per_outline, across, down, radius, flags):
 
 
 @strip_kernel
-def _places_strips(placed, corner, per_outline, holes, across, down, radius, flags):
+def _places_strips(placed, corner, per_outline, holes, across, down, radius, flags, y0, y1):
     """Find every cell's place on the drawn face."""
-    a, b, x0, y0, left, right, holes_width, apart = placed
+    a, b, x, y, left, right, holes_width, apart = placed
     scale = 1 / (a * a + b * b)
     step = F(a * scale), F(-b * scale)
     widths = F(1 / left), F(1 / right)
@@ -507,8 +518,8 @@ def _places_strips(placed, corner, per_outline, holes, across, down, radius, fla
     for k in range(holes.shape[0]):
         own[k, 0], own[k, 1] = holes[k, 0] * apart, 1 / (holes[k, 2] * holes_width)
         own[k, 2], own[k, 3] = holes[k, 1], 1 / holes[k, 3]
-    for i in range(radius.shape[0]):
-        dx, dy = corner[1] - x0, corner[0] + i - y0
+    for i in range(y0, y1):
+        dx, dy = corner[1] - x, corner[0] + i - y
         start = F((a * dx + b * dy) * scale), F((a * dy - b * dx) * scale)
         _place_row(start, step, widths, per_outline, across[i], down[i], radius[i], flags[i])
         for j in range(radius.shape[1]):
@@ -633,8 +644,11 @@ def _read_row(odds, ratios, at, parts, base, more, shade):
 
 
 @strip_kernel
-def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fringe, taps, likely):
-    """Part a face from its surroundings: the log-odds of place, colour and texture, in some rounds."""
+def _cut_strips(luma, cb, cr, texture, radius, across, down, flags, place, fringe, taps, likely, y0, y1):
+    """Part a face from its surroundings: the log-odds of place, colour and texture, in some rounds.
+
+    All of it is one row: bins are shared, and sums of floats keep their order.
+    """
     rows, columns = luma.shape
     count = 0
     for i in range(rows):
@@ -761,8 +775,8 @@ def _follow_row(out, guide, sums, up, here, low):
 
 
 @strip_kernel
-def _follow_strips(plane, guide, epsilon, out):
-    """Let a plane follow the edges of another over 3 × 3 cells: :func:`.guided.guided` of radius 1, in one go."""
+def _follow_strips(plane, guide, epsilon, out, y0, y1):
+    """Let a plane follow the edges of another over 3 × 3 cells: :func:`.guided.guided` of radius 1, as one row."""
     rows, columns = plane.shape
     sums = np.empty((4, rows, columns), np.float32)
     fit = np.empty((2, rows, columns), np.float32)
@@ -819,26 +833,47 @@ def cut_placed(cells: Cells, placed: Placed, window: Window, turns: bool = True)
     :param placed: where the drawn face lies. :param window: its own, :func:`window_of`. :param turns: as in
         :func:`fit`; off, the sums are those of version 1 of the node.
     """
-    here = cells.window
+    if turns:
+        found, stages = cut_by_stages(cells, placed, window)
+        over_stages(stages)
+        return found
+    planes = _planes_in(cells, window)
+    luma = planes[0]
+    radius, across, down, raw = np.empty((4, *luma.shape), np.float32)
+    flags = np.empty(luma.shape, np.uint8)
+    front.places_strips(tuple(placed), (window.top, window.left), _FAR, _FARTHEST, _HOLES, radius, across, down, flags)
+    front.cut_strips(*planes, radius, across, down, flags, _PLACE, _FRINGE, _TAPS, raw)
+    return FaceCut(guided(raw, luma, 1, _EPSILON), radius, across, down, flags, window)
+
+
+def _planes_in(cells: Cells, window: Window) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return luma, Cb, Cr and texture of a window of the grid."""
+    here, planes = cells.window, (cells.luma, cells.cb, cells.cr, cells.texture)
+    if here == window:
+        return planes
     rows = slice(window.top - here.top, window.top - here.top + window.rows)
     columns = slice(window.left - here.left, window.left - here.left + window.columns)
-    luma, cb, cr, texture = (
-        np.ascontiguousarray(p[rows, columns]) for p in (cells.luma, cells.cb, cells.cr, cells.texture)
-    )
+    luma, cb, cr, texture = (np.ascontiguousarray(plane[rows, columns]) for plane in planes)
+    return luma, cb, cr, texture
+
+
+def cut_by_stages(cells: Cells, placed: Placed, window: Window) -> tuple[FaceCut, tuple[Stage, ...]]:
+    """Return a face as it will be cut out, and the stages that do it: the first reads no cells, the last is one row.
+
+    The second reads them all, and follows what finds them.
+    """
     size = window.rows, window.columns
-    radius, across, down, raw = (np.empty(size, np.float32) for _ in range(4))
+    likely, radius, across, down, raw = np.empty((5, *size), np.float32)
     flags = np.empty(size, np.uint8)
-    corner = window.top, window.left
-    if turns:
-        _places_strips(tuple(placed), corner, _PER_OUTLINE, _HOLES, across, down, radius, flags)
-        _cut_strips(luma, cb, cr, texture, radius, across, down, flags, _PLACE, _FRINGE, _TAPS_32, raw)
-        likely = np.empty(size, np.float32)
-        _follow_strips(raw, luma, F(_EPSILON), likely)
-    else:
-        front.places_strips(tuple(placed), corner, _FAR, _FARTHEST, _HOLES, radius, across, down, flags)
-        front.cut_strips(luma, cb, cr, texture, radius, across, down, flags, _PLACE, _FRINGE, _TAPS, raw)
-        likely = guided(raw, luma, 1, _EPSILON)
-    return FaceCut(likely, radius, across, down, flags, window)
+    planes, corner = _planes_in(cells, window), (window.top, window.left)
+    places = tuple(placed), corner, _PER_OUTLINE, _HOLES, across, down, radius, flags
+    parts = *planes, radius, across, down, flags, _PLACE, _FRINGE, _TAPS_32, raw
+    stages = (
+        Stage(_places_strips, places, window.rows),
+        Stage(_cut_strips, parts, 1, needs=all_of_it),
+        Stage(_follow_strips, (raw, planes[0], F(_EPSILON), likely), 1),
+    )
+    return FaceCut(likely, radius, across, down, flags, window), stages
 
 
 def cut_faces(image: Floats, faces: Sequence[Landmarks]) -> tuple[FaceCut, ...]:

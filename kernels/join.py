@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +18,27 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
 from .devices import on_devices
-from .face import EYE, HOLE, ZONE, Cells, FaceCut, Landmarks, Window, cells_of, cut_placed, fit, grid_shape, window_of
+from .face import (
+    EYE,
+    HOLE,
+    ZONE,
+    Cells,
+    FaceCut,
+    Landmarks,
+    Placed,
+    Window,
+    add_fours,
+    cells_by_stages,
+    cells_of,
+    cut_by_stages,
+    cut_placed,
+    fit,
+    grid_shape,
+    window_of,
+)
 from .jit import inline, strip_kernel, subroutine
-from .rows import fill_row, limit_row
-from .strips import over_rows
+from .rows import ONE_INT, ZERO_INT, add_scaled_row, copy_row, fill_row, limit_row, pad_row, scale_row
+from .strips import Stage, all_of_it, none_of_it, over_rows, over_stages
 
 Flags = NDArray[np.bool_]
 
@@ -41,8 +60,8 @@ SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
 
 
-@strip_kernel
-def _label_strips(flags, corners, labels, area, parent):
+@subroutine
+def _label(flags, corners, labels, area, parent):
     """Number connected areas, of four or with ``corners`` eight neighbours, from 1 in the order of their first cell.
 
     Leaves the cells of every area, and returns how many areas there are.
@@ -96,6 +115,16 @@ def _label_strips(flags, corners, labels, area, parent):
     return count
 
 
+@strip_kernel
+def _label_strips(flags, corners, labels, area, parent):
+    return _label(flags, corners, labels, area, parent)
+
+
+def _most_pieces(cells: int, sides: int, corners: bool = True) -> int:
+    """Return how many numbers of areas may be in use while a plane of so many cells, rows and columns is numbered."""
+    return cells // (4 if corners else 2) + sides + 2
+
+
 def pieces(flags: Flags, corners: bool = True) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
     """Return the connected areas of a plane: int32 (h, w) with 0 outside, and the size of each, what is outside first.
 
@@ -104,7 +133,7 @@ def pieces(flags: Flags, corners: bool = True) -> tuple[NDArray[np.int32], NDArr
     Equals ``scipy.ndimage.label`` with a full 3 × 3 structure, numbers included.
     """
     labels = np.empty(flags.shape, np.int32)
-    most = flags.size // (4 if corners else 2) + flags.shape[0] + flags.shape[1] + 2
+    most = _most_pieces(flags.size, sum(flags.shape), corners)
     area, parent = np.zeros(most, np.int64), np.zeros(most, np.int32)
     count = _label_strips(flags.astype(np.uint8), corners, labels, area, parent)
     return labels, area[: count + 1]
@@ -134,8 +163,8 @@ def _evidence_row(out, likely, radius, down, flags, keyed, presence):
 
 
 @strip_kernel
-def _cut_evidence_strips(likely, radius, down, flags, keyed, presence, out):
-    for i in range(out.shape[0]):
+def _cut_evidence_strips(likely, radius, down, flags, keyed, presence, out, y0, y1):
+    for i in range(y0, y1):
         _evidence_row(out[i], likely[i], radius[i], down[i], flags[i], keyed, presence)
 
 
@@ -145,8 +174,13 @@ def evidence(cut: FaceCut, keyed: float = 1.0, presence: float = 1.0) -> Floats:
     :param keyed: how far the face itself is keyed. :param presence: 0 to 1, how far it counts.
     """
     out = np.empty(cut.likely.shape, np.float32)
-    _cut_evidence_strips(cut.likely, cut.radius, cut.down, cut.flags, np.float32(keyed), np.float32(presence), out)
+    rows = len(out)
+    over_rows(_cut_evidence_strips, rows, *_evidence_given(cut, keyed, presence, out), strip=rows, least=rows)
     return out
+
+
+def _evidence_given(cut: FaceCut, keyed: float, presence: float, out: Floats) -> tuple[Any, ...]:
+    return cut.likely, cut.radius, cut.down, cut.flags, F(keyed), F(presence), out
 
 
 def joined(first: Floats, second: Floats) -> Floats:
@@ -193,47 +227,147 @@ def lay(
     :param soft: pieces lose by how weakly they hang together with a face or a mark; otherwise wholly or not at all.
     :param usual: cells of a face's core, by which texture and loose pieces lose where no face is; 0: they do not.
     """
-    strength = float(np.clip(2 * float(evidence.max()) - 1, 0, 1))
-    lid, floor = np.minimum(2 * evidence, 1), np.maximum(2 * evidence - 1, 0)
-    odds = np.zeros(matte.shape, np.float32)
-    if loss is not None and (strength > 0 or usual > 0):
-        odds -= np.minimum(TEXTURE_SLOPE * loss, TEXTURE_MOST) * np.float32(1 if usual > 0 else strength)
-    if strength > 0:
-        loose = _softly_loose if soft else _loose
-        odds -= loose(matte, floor > SURE * strength, keep) * np.float32(strength)
-    if usual > 0 and strength < 1:
-        odds -= _loose_alone(matte, keep, usual) * np.float32(1 - strength)
-    if keep is not None:
-        lid = np.maximum(lid, grown(keep, max(1, round(0.03 * matte.shape[0]) - 1)))
-    if away is not None:
-        floor = floor * (1 - away)
-    return Laid(odds, np.asarray(lid, np.float32), np.asarray(floor, np.float32))
+    strength = _strength_of(evidence.max())
+    found, stages = _pieces_by_stages(matte, evidence, keep, strength, soft, usual)
+    if stages:
+        over_stages(stages)
+    laid, stage = _laid_by_stage(found, loss, True, (0, 0), 0.0, away)
+    over_stages((stage,))
+    return laid
 
 
-def _loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
-    """Return the log-odds that pieces lose which hold neither a face nor a mark, by their size and certainty."""
+def _strength_of(most: float) -> float:
+    """Return how far faces count by the most that they tell."""
+    return float(np.clip(2 * float(most) - 1, 0, 1))
+
+
+@dataclass(frozen=True)
+class _Pieces:
+    """What cells lose by the pieces that they belong to, beside a face (first) and where none is (second).
+
+    :ivar labels: int32 (2, h, w), numbers of pieces. :ivar share: float32 (2, h, w), how far a cell is cut off.
+    :ivar sums: float64 (2, n, 3), of every piece its size, what of it is surely keyed, and what of it lies at the rim.
+    :ivar counts: int64 (2, 2), how many pieces there are, and the cells of the largest core of a face.
+    :ivar hard: log-odds that pieces lose which lose wholly or not at all.
+    """
+
+    matte: Floats
+    evidence: Floats
+    keep: NDArray[np.uint8]
+    strength: float
+    usual: float
+    soft: bool
+    labels: NDArray[np.int32]
+    share: Floats
+    sums: NDArray[np.float64]
+    counts: NDArray[np.int64]
+    hard: NDArray[np.float64] | None
+
+    def losses(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the log-odds that pieces lose by number, beside a face and where none is."""
+        near = self.hard if self.hard is not None else self._loss_of(0)
+        return near, self._loss_of(1)
+
+    def _loss_of(self, k: int) -> NDArray[np.float64]:
+        count, largest = (int(number) for number in self.counts[k])
+        if largest == 0:
+            return np.zeros(count + 1)
+        own = self.sums[k, : count + 1]
+        size = np.maximum(own[:, 0], 1.0)
+        sure = own[:, 1] / size
+        usual = float(largest)
+        if k == 1:
+            usual = max(self.usual, 1.0)  # as pieces do, it counts as one cell at least
+            part = np.minimum(own[:, 2] / (CUT_OFF * np.sqrt(size)), 1)
+            size = size ** (1 - part) * np.maximum(size, SMALLER * usual) ** part
+        loss = _loss_of(size, sure, usual)
+        loss[0] = 0
+        return loss
+
+
+def _pieces_by_stages(
+    matte: Floats, evidence: Floats, keep: Flags | None, strength: float, soft: bool, usual: float
+) -> tuple[_Pieces, tuple[Stage, ...]]:
+    """Return loose pieces as they will be found, and the stage that finds them, of one or two rows, where one must."""
+    shape = matte.shape
+    sums = np.empty((2, _most_pieces(matte.size, sum(shape)), 3))
+    labels, counts = np.empty((2, *shape), np.int32), np.zeros((2, 2), np.int64)
+    flags = np.zeros(shape, np.uint8) if keep is None else keep.view(np.uint8)
+    share, hard = np.empty((2, *shape), np.float32), None
+    if strength > 0 and not soft:
+        share[0] = 1
+        labels[0], hard = _loose(matte, np.maximum(2 * evidence - 1, 0) > SURE * strength, keep)
+    found = _Pieces(matte, evidence, flags, strength, usual, soft, labels, share, sums, counts, hard)
+    first, last = int(not (strength > 0 and soft)), int(usual > 0 and strength < 1)
+    if last < first:
+        return found, ()
+    given = matte, evidence, F(SURE * strength), flags, first, labels, share, sums, counts
+    return found, (Stage(_pieces_strips, given, last - first + 1, 1, none_of_it, 1),)
+
+
+def _laid_by_stage(
+    found: _Pieces, loss: Floats | None, is_loss: bool, corner: tuple[int, int], base: float, away: Floats | None
+) -> tuple[Laid, Stage]:
+    """Return what is laid over a matte as it will be, and the stage that finds it.
+
+    :param loss: of texture, or the texture itself, of a window of the grid whose first cell is ``corner``.
+    """
+    rows, columns = found.matte.shape
+    odds, lid, floor = np.empty((3, rows, columns), np.float32)
+    strength, usual = found.strength, found.usual
+    weights = (
+        F(0 if loss is None else 1 if usual > 0 else strength),
+        F(strength),
+        F(1 - strength if usual > 0 and strength < 1 else 0),
+    )
+    texture = (np.zeros((1, 1), np.float32) if loss is None else loss), is_loss, corner, F(max(base, SMOOTHEST))
+    pieces = found.labels, found.share, *found.losses()
+    kept = found.keep, max(1, round(0.03 * rows) - 1)
+    spread = np.zeros((1, columns), np.float32) if away is None else away
+    given = found.evidence, *texture, weights, *pieces, *kept, spread, odds, lid, floor
+    return Laid(odds, lid, floor), Stage(_lay_strips, given, rows)
+
+
+def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Return the numbers of pieces, and the log-odds that each loses that holds neither a face nor a mark."""
     labels, area = pieces(matte > 0.5)
     cores = pieces(core)[1][1:]
     if len(area) < 2 or not len(cores):
-        return np.zeros(matte.shape, np.float32)
+        return labels, np.zeros(len(area))
     size = np.maximum(area, 1).astype(np.float64)
-    largest = float(cores.max())
     sure = np.bincount(labels.ravel(), (matte > 0.8).ravel(), len(area)) / size
-    loss = _loss_of(size, sure, largest)
+    loss = _loss_of(size, sure, float(cores.max()))
     loss[0] = 0
     loss[np.unique(labels[core if keep is None else core | keep])] = 0
-    return _highest(loss[labels].astype(np.float32))
+    return labels, loss
 
 
-def _highest(plane: Floats) -> Floats:
-    """Return the largest of 3 × 3 cells."""
-    wide = np.pad(plane, 1)
-    rows = np.maximum(np.maximum(wide[:-2], wide[1:-1]), wide[2:])
-    return np.asarray(np.maximum(np.maximum(rows[:, :-2], rows[:, 1:-1]), rows[:, 2:]))
+@subroutine
+def _grow(flags, radius, spare, out):
+    """Flag the cells within a square of side 2 · radius + 1 round flagged ones."""
+    rows, columns = flags.shape
+    for i in range(rows):
+        near = radius
+        for j in range(columns):
+            near = 0 if flags[i, j] else near + 1
+            spare[i, j] = near <= radius
+        near = radius
+        for j in range(columns - 1, -1, -1):
+            near = 0 if flags[i, j] else near + 1
+            spare[i, j] |= near <= radius
+    for j in range(columns):
+        near = radius
+        for i in range(rows):
+            near = 0 if spare[i, j] else near + 1
+            out[i, j] = near <= radius
+        near = radius
+        for i in range(rows - 1, -1, -1):
+            near = 0 if spare[i, j] else near + 1
+            out[i, j] |= near <= radius
 
 
-@strip_kernel
-def _held_strips(matte, start, held):
+@subroutine
+def _hold(matte, start, held):
     """The most of a matte that is left on any way from the start to a cell: the least value on the best way.
 
     Sweeps forward and backward over eight neighbours until nothing changes, 16 at most. Source: L. Vincent,
@@ -267,62 +401,177 @@ def _held_strips(matte, start, held):
             break
 
 
-def _softly_loose(matte: Floats, core: Flags, keep: Flags | None) -> Floats:
-    """Return the log-odds that cells lose by how weakly they hang together with a face or a mark.
+@inline
+def _part_px(value, low, width):
+    """How far a value lies from ``low`` on over a width, 0 to 1."""
+    return clamp((value - low) / width, F(0), F(1))
+
+
+@subroutine
+def _core_row(flags, evidence, above):
+    for j in range(flags.shape[0]):
+        flags[j] = max(F(2) * evidence[j] - F(1), F(0)) > above
+
+
+@subroutine
+def _keep_row(start, keep):
+    """Add marks to where ways begin, and tell whether there are any."""
+    found = np.uint8(0)
+    for j in range(start.shape[0]):
+        start[j] |= keep[j]
+        found |= keep[j]
+    return found
+
+
+@subroutine
+def _lost_row(share, flags, matte, held):
+    for j in range(share.shape[0]):
+        m = matte[j]
+        share[j] = clamp((m - held[j]) / max(m, F(1e-3)) / F(HELD), F(0), F(1))
+        flags[j] = m > F(0.25) and share[j] > F(0)
+
+
+@subroutine
+def _weigh_pieces_row(sums, labels, matte, at_rim):
+    """Add up of every piece its size, what is surely keyed, and that at the rim."""
+    last = labels.shape[0] - 1
+    for j in range(labels.shape[0]):
+        n, m = labels[j], matte[j]
+        sure = _part_px(m, F(0.7), F(0.2))
+        sums[n, 0] += _part_px(m, F(0.25), F(0.5))
+        sums[n, 1] += sure
+        if at_rim or j == 0 or j == last:
+            sums[n, 2] += sure
+
+
+@strip_kernel
+def _pieces_strips(matte, evidence, above, keep, first, labels, share, sums, counts, y0, y1):
+    """Find loose pieces by how weakly they hang together: row 0 with a face or a mark, row 1 with a mark alone.
 
     Size and certainty are those of the loose piece that a cell belongs to. All of it changes gradually with the matte,
     so that from frame to frame no piece pops in or out.
+
+    :param above: evidence, as a floor, from which a cell is a face's core. :param first: which row comes first.
     """
-    cores = pieces(core)[1][1:]
-    if not len(cores):
-        return np.zeros(matte.shape, np.float32)
-    largest = float(cores.max())
-    start = grown(core, max(1, int(NEAR_A_FACE * math.sqrt(largest) + 0.5)))
-    share = _share_lost(matte, start if keep is None else start | keep)
-    labels, size, sure = _soft_pieces(matte, share)
-    return _by_piece(_loss_of(size, sure, largest), labels, share)
+    rows = matte.shape[0]
+    flags, spare = np.zeros(matte.shape, np.uint8), np.empty(matte.shape, np.uint8)
+    start, held = np.zeros(matte.shape, np.uint8), np.empty(matte.shape, np.float32)
+    area, parent = np.empty(sums.shape[1], np.int64), np.empty(sums.shape[1], np.int32)
+    for row in range(y0, y1):
+        k = first + row
+        own, shares, weights = labels[k], share[k], sums[k]
+        largest = ONE_INT
+        for i in range(rows):
+            fill_row(start[i], np.uint8(0))
+        if k == 0:
+            for i in range(rows):
+                _core_row(flags[i], evidence[i], above)
+            cores = _label(flags, True, own, area, parent)
+            largest = ZERO_INT
+            for n in range(1, cores + 1):
+                largest = max(largest, area[n])
+            _grow(flags, max(1, int(NEAR_A_FACE * math.sqrt(float(largest)) + 0.5)), spare, start)
+        marked = np.uint8(k == 0)
+        for i in range(rows):
+            marked |= _keep_row(start[i], keep[i])
+            fill_row(held[i], F(0))
+        if marked:  # otherwise nothing is held: all of it is lost
+            _hold(matte, start, held)
+        for i in range(rows):
+            _lost_row(shares[i], flags[i], matte[i], held[i])
+        count = _label(flags, True, own, area, parent)
+        for n in range(count + 1):
+            weights[n, 0], weights[n, 1], weights[n, 2] = 0.0, 0.0, 0.0
+        for i in range(rows):
+            _weigh_pieces_row(weights, own[i], matte[i], i == 0 or i == rows - 1)
+        counts[k, 0], counts[k, 1] = count, largest
 
 
-def _loose_alone(matte: Floats, keep: Flags | None, usual: float) -> Floats:
-    """Return the log-odds that cells lose where no face is, so that they lose about what they lose beside one.
+@subroutine
+def _textured_row(odds, texture, is_loss, base, weight):
+    """Take log-odds by how many doublings the texture lies beyond what skin of this base may have."""
+    for j in range(odds.shape[0]):
+        loss = texture[j] if is_loss else max((texture[j] - base) - F(TEXTURE_FREE), F(0))
+        odds[j] = odds[j] - min(F(TEXTURE_SLOPE) * loss, F(TEXTURE_MOST)) * weight
 
-    What the frame cuts off is a part of something larger: as far as a piece surely reaches the rim, its size does not
-    count against it.
 
-    :param usual: cells of a face's core.
+@subroutine
+def _loss_row(out, labels, share, loss):
+    for j in range(labels.shape[0]):
+        out[j + 1] = F(loss[labels[j]] * share[j])
+
+
+@subroutine
+def _highest_row(odds, above, here, below, weight):
+    """Take from log-odds the largest of 3 × 3 cells."""
+    for j in range(odds.shape[0]):
+        most = max(max(above[j], here[j]), below[j])
+        most = max(most, max(max(above[j + 1], here[j + 1]), below[j + 1]))
+        most = max(most, max(max(above[j + 2], here[j + 2]), below[j + 2]))
+        odds[j] = odds[j] - most * weight
+
+
+@subroutine
+def _shut_row(lid, floor, evidence):
+    for j in range(lid.shape[0]):
+        twice = F(2) * evidence[j]
+        lid[j] = min(twice, F(1))
+        floor[j] = max(twice - F(1), F(0))
+
+
+@strip_kernel
+def _lay_strips(
+    evidence,
+    texture,
+    is_loss,
+    corner,
+    base,
+    weights,
+    labels,
+    share,
+    near,
+    alone,
+    keep,
+    radius,
+    away,
+    odds,
+    lid,
+    floor,
+    y0,
+    y1,
+):
+    """Find log-odds, lid and floor of every cell: from its texture, from the pieces round it, and from faces.
+
+    :param weights: of texture, and of pieces beside a face and where none is. :param near, alone: what pieces lose.
+    :param radius: how far round a mark no lid closes. :param away: where no floor is; one row of 0: nowhere.
     """
-    usual = max(usual, 1.0)  # as pieces do, it counts as one cell at least
-    share = np.ones_like(matte) if keep is None or not keep.any() else _share_lost(matte, keep)
-    labels, size, sure = _soft_pieces(matte, share)
-    rim = np.zeros_like(matte)
-    for edge in (np.s_[0], np.s_[-1], np.s_[:, 0], np.s_[:, -1]):
-        rim[edge] = np.clip((matte[edge] - 0.7) / 0.2, 0, 1)
-    reaches = np.bincount(labels.ravel(), rim.ravel(), len(size)) / (CUT_OFF * np.sqrt(size))
-    part = np.minimum(reaches, 1)
-    size = size ** (1 - part) * np.maximum(size, SMALLER * usual) ** part
-    return _by_piece(_loss_of(size, sure, usual), labels, share)
-
-
-def _share_lost(matte: Floats, start: Flags) -> Floats:
-    """Return how far cells are cut off from a start, 0 to 1."""
-    held = np.empty_like(matte)
-    _held_strips(matte, start, held)
-    lost = (matte - held) / np.maximum(matte, np.float32(1e-3))
-    return np.asarray(np.clip(lost / np.float32(HELD), 0, 1))
-
-
-def _soft_pieces(matte: Floats, share: Floats) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
-    """Return the numbers of loose pieces, and size and sure share of each; both change gradually with the matte."""
-    labels, area = pieces((matte > 0.25) & (share > 0))
-    places, count = labels.ravel(), len(area)
-    size = np.maximum(np.bincount(places, np.clip((matte.ravel() - 0.25) / 0.5, 0, 1), count), 1.0)
-    sure = np.bincount(places, np.clip((matte.ravel() - 0.7) / 0.2, 0, 1), count) / size
-    return labels, size, sure
-
-
-def _by_piece(loss: NDArray[np.float64], labels: NDArray[np.int32], share: Floats) -> Floats:
-    loss[0] = 0
-    return _highest((loss[labels] * share).astype(np.float32))
+    rows, columns = odds.shape
+    top, left = corner
+    ring = np.zeros((3, columns + 2), np.float32)
+    for y in range(y0, y1):
+        fill_row(odds[y], F(0))
+        if weights[0] > F(0) and y >= top and y - top < texture.shape[0]:
+            own = texture[y - top]
+            _textured_row(odds[y, left : left + own.shape[0]], own, is_loss, base, weights[0])
+        _shut_row(lid[y], floor[y], evidence[y])
+        for i in range(max(y - radius, 0), min(y + radius + 1, rows)):
+            for j in range(columns):
+                if keep[i, j] != 0:
+                    fill_row(lid[y, max(j - radius, 0) : j + radius + 1], F(1))
+        off = away[min(y, away.shape[0] - 1)]
+        for j in range(columns):
+            floor[y, j] = floor[y, j] * (F(1) - off[j])
+    for k in range(2):
+        if not weights[1 + k] > F(0):
+            continue
+        loss = near if k == 0 else alone
+        for y in range(y0 - 1, y1 + 1):
+            if y < 0 or y >= rows:
+                fill_row(ring[(y + 3) % 3], F(0))
+            else:
+                _loss_row(ring[(y + 3) % 3], labels[k, y], share[k, y], loss)
+            if y > y0:
+                _highest_row(odds[y - 1], ring[(y + 1) % 3], ring[(y + 2) % 3], ring[(y + 3) % 3], weights[1 + k])
 
 
 def _loss_of(size: NDArray[np.float64], sure: NDArray[np.float64], largest: float) -> NDArray[np.float64]:
@@ -341,11 +590,39 @@ _MOST_ODDS, _FILLED, _BOTH = F(2), F(0.9), F(0.05)
 """The most log-odds that likeness gives or takes, the most that it opens, and from which share a side counts wholly."""
 
 
+@subroutine
+def _ratios_row(u, v, luma, cb, cr):
+    for x in range(u.shape[0]):
+        inverse = F(1) / (max(luma[x], F(0)) + F(0.02))
+        u[x] = cb[x] * inverse
+        v[x] = cr[x] * inverse
+
+
+@subroutine
+def _laid_row(out, k, lid, floor):
+    """Lay odds, as factors, lid and floor over a row of a matte."""
+    for x in range(out.shape[0]):
+        m = out[x]
+        out[x] = max(m * k[x] / (m * k[x] + F(1) - m) * lid[x], floor[x])
+
+
 @strip_kernel
-def _sides_strips(u, v, stops, matte, out):
-    """Sums over 2 × 2 cells of what is keyed and of what is not: share, and first and second moments of the colour."""
-    rows, columns = matte.shape
-    for i in range(out.shape[1]):
+def _sides_strips(luma, cb, cr, stops, matte, laid, corner, u, v, joined, out, y0, y1):
+    """Sums over 2 × 2 cells of what is keyed and of what is not: share, and first and second moments of the colour.
+
+    Leaves chroma/luma, and the matte with what is ``laid`` over it, if anything is: factors of its odds, lid and floor.
+
+    :param corner: where the cells lie in matte, lid and floor.
+    """
+    rows, columns = luma.shape
+    top, left = corner
+    for y in range(2 * y0, min(2 * y1, rows)):
+        _ratios_row(u[y], v[y], luma[y], cb[y], cr[y])
+        copy_row(joined[y], matte[top + y, left : left + columns])
+        if laid is not None:
+            k, lid, floor = laid
+            _laid_row(joined[y], k[y], lid[top + y, left : left + columns], floor[top + y, left : left + columns])
+    for i in range(y0, y1):
         for j in range(out.shape[2]):
             for n in range(14):
                 out[n, i, j] = F(0)
@@ -353,7 +630,7 @@ def _sides_strips(u, v, stops, matte, out):
                 y = min(2 * i + k, rows - 1)
                 for l in range(2):
                     x = min(2 * j + l, columns - 1)
-                    m = matte[y, x]
+                    m = joined[y, x]
                     side = 0 if m > F(0.8) else 7 if m < F(0.1) else -1
                     if side >= 0:
                         a, b, c = u[y, x], v[y, x], stops[y, x]
@@ -367,10 +644,10 @@ def _sides_strips(u, v, stops, matte, out):
 
 
 @strip_kernel
-def _keyed_strips(u, v, stops, matte, out):
-    """Means over 2 × 2 cells of the squared matte, and of the colour weighed by it."""
+def _keyed_strips(u, v, stops, matte, factor, out, y0, y1):
+    """Means over 2 × 2 cells of the squared matte, its odds times a factor, and of the colour weighed by it."""
     rows, columns = matte.shape
-    for i in range(out.shape[1]):
+    for i in range(y0, y1):
         for j in range(out.shape[2]):
             for n in range(4):
                 out[n, i, j] = F(0)
@@ -378,7 +655,9 @@ def _keyed_strips(u, v, stops, matte, out):
                 y = min(2 * i + k, rows - 1)
                 for l in range(2):
                     x = min(2 * j + l, columns - 1)
-                    w = F(0.25) * matte[y, x] * matte[y, x]
+                    odds = matte[y, x] * factor[y, x]
+                    m = odds / (odds + F(1) - matte[y, x])
+                    w = F(0.25) * m * m
                     out[0, i, j] += w
                     out[1, i, j] += w * u[y, x]
                     out[2, i, j] += w * v[y, x]
@@ -386,24 +665,21 @@ def _keyed_strips(u, v, stops, matte, out):
 
 
 @strip_kernel
-def _window_strips(padded, taps, spare, out):
-    """Filter planes along both axes; they are padded by the filter's radius."""
+def _window_strips(planes, taps, down, out, y0, y1):
+    """Filter planes along one axis, as if their edges went on."""
     count, rows, columns = out.shape
-    for n in range(count):
-        for i in range(padded.shape[1]):
-            for j in range(columns):
-                spare[i, j] = F(0)
-            for d in range(taps.shape[0]):
-                weight = taps[d]
-                for j in range(columns):
-                    spare[i, j] += weight * padded[n, i, j + d]
-        for i in range(rows):
-            for j in range(columns):
-                out[n, i, j] = F(0)
-            for d in range(taps.shape[0]):
-                weight = taps[d]
-                for j in range(columns):
-                    out[n, i, j] += weight * spare[i + d, j]
+    radius = taps.shape[0] // 2
+    padded = np.empty(columns + 2 * radius, np.float32)
+    for y in range(y0, y1):
+        for n in range(count):
+            fill_row(out[n, y], F(0))
+            if down:
+                for d in range(taps.shape[0]):
+                    add_scaled_row(out[n, y], planes[n, min(max(y + d - radius, 0), rows - 1)], taps[d])
+            else:
+                pad_row(padded, planes[n, y], radius)
+                for d in range(taps.shape[0]):
+                    add_scaled_row(out[n, y], padded[d : d + columns], taps[d])
 
 
 @inline
@@ -414,12 +690,12 @@ def _mixed(plane, i, j, low, right, ty, tx):
 
 
 @strip_kernel
-def _odds_strips(u, v, stops, sides, out):
+def _odds_strips(u, v, stops, sides, out, y0, y1):
     """Log-odds by which a cell's colour is more like what is keyed round it than like what is not."""
-    rows, columns = out.shape
+    columns = out.shape[1]
     last_row, last_column = sides.shape[1] - 1, sides.shape[2] - 1
     found = np.empty(14, np.float32)
-    for y in range(rows):
+    for y in range(y0, y1):
         at_y = min(max(F(0.5) * F(y) - F(0.25), F(0)), F(last_row))
         i = int(at_y)
         low, ty = min(i + 1, last_row), at_y - F(i)
@@ -448,12 +724,24 @@ def _odds_strips(u, v, stops, sides, out):
             out[y, x] = says * min(share / _BOTH, F(1))
 
 
+@subroutine
+def _told_row(odds, lid, floor, away, says, fill, amount):
+    """Add what likeness says to what is laid over a matte, where no lid closes it."""
+    for x in range(odds.shape[0]):
+        odds[x] = odds[x] + amount * says[x]
+        floor[x] = max(floor[x], fill[x] * (amount * lid[x]) * (F(1) - away[x]))
+
+
 @strip_kernel
-def _alike_strips(u, v, stops, keyed, out):
-    """How far a cell near what is keyed is of the same colour, 0 to 0.9."""
-    rows, columns = out.shape
+def _alike_strips(u, v, stops, keyed, fill, told, corner, y0, y1):
+    """How far a cell near what is keyed is of the same colour, 0 to 0.9; it is added to what is laid, if that is told.
+
+    :param told: log-odds, lid, floor and marks of what is no skin, what likeness says, and how far it counts.
+    """
+    columns = fill.shape[1]
+    top, left = corner
     last_row, last_column = keyed.shape[1] - 1, keyed.shape[2] - 1
-    for y in range(rows):
+    for y in range(y0, y1):
         at_y = min(max(F(0.5) * F(y) - F(0.25), F(0)), F(last_row))
         i = int(at_y)
         low, ty = min(i + 1, last_row), at_y - F(i)
@@ -462,23 +750,82 @@ def _alike_strips(u, v, stops, keyed, out):
             j = int(at_x)
             right, tx = min(j + 1, last_column), at_x - F(j)
             share = _mixed(keyed[0], i, j, low, right, ty, tx)
-            out[y, x] = F(0)
+            fill[y, x] = F(0)
             if share > F(1e-4):
                 a = (u[y, x] - _mixed(keyed[1], i, j, low, right, ty, tx) / share) / _ALIKE_RATIO
                 b = (v[y, x] - _mixed(keyed[2], i, j, low, right, ty, tx) / share) / _ALIKE_RATIO
                 c = (stops[y, x] - _mixed(keyed[3], i, j, low, right, ty, tx) / share) / _ALIKE_STOPS
                 near = F(math.exp(F(-0.5) * (a * a + b * b + c * c)))
-                out[y, x] = _FILLED * min(F(2) * share, F(1)) * near
+                fill[y, x] = _FILLED * min(F(2) * share, F(1)) * near
+        if told is not None:
+            odds, lid, floor, away, says, amount = told
+            end, row = left + columns, top + y
+            off = away[min(row, away.shape[0] - 1), left:end]
+            _told_row(odds[row, left:end], lid[row, left:end], floor[row, left:end], off, says[y], fill[y], amount)
 
 
-def _windowed(planes: Floats, sigma: float) -> Floats:
-    """Return the Gaussian of planes, float32 (n, h, w), as if their edges went on."""
+@lru_cache(maxsize=8)
+def _taps_of(sigma: float) -> Floats:
     radius = int(np.ceil(3 * sigma))
     taps = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
-    padded = np.pad(planes, ((0, 0), (radius, radius), (radius, radius)), mode="edge")
-    out, spare = np.empty_like(planes), np.empty((padded.shape[1], planes.shape[2]), np.float32)
-    _window_strips(padded, (taps / taps.sum()).astype(np.float32), spare, out)
-    return out
+    return np.asarray((taps / taps.sum()).astype(np.float32))
+
+
+def _window_by_stages(planes: Floats, sigma: float) -> tuple[Floats, tuple[Stage, Stage]]:
+    """Return the Gaussian of planes, float32 (n, h, w), as it will be, and the stages that find it.
+
+    They are as if the planes' edges went on.
+    """
+    taps, rows = _taps_of(sigma), planes.shape[1]
+    across, out = np.empty((2, *planes.shape), np.float32)
+    radius = len(taps) // 2
+    return out, (
+        Stage(_window_strips, (planes, taps, False, across), rows, least=_FEW_ROWS),
+        Stage(_window_strips, (across, taps, True, out), rows, needs=lambda y1: y1 + radius, least=_FEW_ROWS),
+    )
+
+
+_FEW_ROWS = 4
+"""Rows that are worth a strip where much is done with every cell."""
+
+
+def _half_way(y1: Any) -> Any:
+    """Return how many rows of cells of twice the side lie under, or beside, so many."""
+    return y1 // 2 + 2
+
+
+class _Likeness:
+    """What the colours on either side of a matte's edge say: see :func:`by_likeness`.
+
+    :ivar odds, fill: float32 (h, w), from :meth:`compare` and :meth:`fill_in` on.
+    """
+
+    def __init__(self, cells: Cells) -> None:
+        self.cells, size = cells, cells.luma.shape
+        self.half = (size[0] + 1) // 2, (size[1] + 1) // 2
+        self.u, self.v, self.joined, self.odds, self.fill = np.empty((5, *size), np.float32)
+        self.stops = np.asarray(np.log2(np.maximum(cells.luma, 0) + np.float32(0.05)) + np.float32(2), np.float32)
+
+    def compare(self, matte: Floats, laid: tuple[Floats, Floats, Floats] | None, corner: tuple[int, int]) -> None:
+        """Find the odds: how much more like what is keyed round it a cell is than like what is not."""
+        cells, sides = self.cells, np.empty((14, *self.half), np.float32)
+        given = cells.luma, cells.cb, cells.cr, self.stops, matte, laid, corner, self.u, self.v, self.joined, sides
+        window, stages = _window_by_stages(sides, WINDOW / 2)
+        colour = self.u, self.v, self.stops
+        last = Stage(_odds_strips, (*colour, window, self.odds), len(self.u), needs=_half_way, least=_FEW_ROWS)
+        over_stages((Stage(_sides_strips, given, self.half[0], least=_FEW_ROWS), *stages, last))
+
+    def fill_by_stages(self, told: tuple[Any, ...] | None, corner: tuple[int, int]) -> tuple[Stage, ...]:
+        """Return the stages that find what lies near keyed cells and is of their colour."""
+        colour, keyed = (self.u, self.v, self.stops), np.empty((4, *self.half), np.float32)
+        given = *colour, self.joined, np.exp(self.odds), keyed
+        window, stages = _window_by_stages(keyed, NEAR_WINDOW / 2)
+        last = *colour, window, self.fill, told, corner
+        return (
+            Stage(_keyed_strips, given, self.half[0]),
+            *stages,
+            Stage(_alike_strips, last, len(self.u), needs=_half_way, least=_FEW_ROWS),
+        )
 
 
 def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
@@ -490,39 +837,70 @@ def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
 
     :param cells: the grid or a window of it. :param matte: float32 (h, w), the same cells.
     """
-    inverse = 1 / (np.maximum(cells.luma, 0) + np.float32(0.02))
-    u, v = cells.cb * inverse, cells.cr * inverse
-    stops = np.asarray(np.log2(np.maximum(cells.luma, 0) + np.float32(0.05)) + np.float32(2), np.float32)
-    half = (matte.shape[0] + 1) // 2, (matte.shape[1] + 1) // 2
-    sides = np.empty((14, *half), np.float32)
-    _sides_strips(u, v, stops, matte, sides)
-    odds = np.empty(matte.shape, np.float32)
-    _odds_strips(u, v, stops, _windowed(sides, WINDOW / 2), odds)
-    k = np.exp(odds)
-    keyed = np.empty((4, *half), np.float32)
-    _keyed_strips(u, v, stops, np.asarray(matte * k / (matte * k + 1 - matte), np.float32), keyed)
-    fill = np.empty(matte.shape, np.float32)
-    _alike_strips(u, v, stops, _windowed(keyed, NEAR_WINDOW / 2), fill)
-    return odds, fill
+    likeness = _Likeness(cells)
+    likeness.compare(matte, None, (0, 0))
+    over_stages(likeness.fill_by_stages(None, (0, 0)))
+    return likeness.odds, likeness.fill
 
 
 # --- at full size -------------------------------------------------------------------------------------------
 
 
+@subroutine
+def _take_limited_row(out, row, at):
+    for x in range(out.shape[0]):
+        out[x] = clamp(row[at[x]], F(0), F(1))
+
+
 @strip_kernel
-def _means_strips(plane, out):
-    """Mean of 4 × 4 pixels of every cell, limited to 0 … 1; NaN counts as 0."""
+def _means_strips(plane, above, out, ends, most, y0, y1):
+    """Mean of 4 × 4 pixels of every cell, limited to 0 … 1; NaN counts as 0.
+
+    Leaves of every row its first and last cell above a value, and its largest.
+    """
     height, width = plane.shape
     rows, columns = out.shape
-    for i in range(rows):
+    at, pixels = np.empty(4 * columns, np.int64), np.empty(4 * columns, np.float32)
+    for j in range(columns):
+        for l in range(4):
+            at[l * columns + j] = ((8 * j + 2 * l + 1) * width) // (8 * columns)
+    for i in range(y0, y1):
+        fill_row(out[i], F(0))
+        for k in range(4):
+            _take_limited_row(pixels, plane[((8 * i + 2 * k + 1) * height) // (8 * rows)], at)
+            add_fours(out[i], pixels)
+        scale_row(out[i], out[i], F(1 / 16))
+        first, last, largest = columns, -1, F(0)
         for j in range(columns):
-            total = F(0)
-            for k in range(4):
-                y = ((8 * i + 2 * k + 1) * height) // (8 * rows)
-                for l in range(4):
-                    x = ((8 * j + 2 * l + 1) * width) // (8 * columns)
-                    total += clamp(plane[y, x], F(0), F(1))
-            out[i, j] = total * F(1 / 16)
+            here = out[i, j]
+            largest = max(largest, here)
+            if here > above:
+                first, last = min(first, j), j
+        ends[i, 0], ends[i, 1], most[i] = first, last, largest
+
+
+@dataclass(frozen=True)
+class _OnGrid:
+    """A plane on the grid.
+
+    :ivar ends: int64 (h, 2), of every row its first and last cell above a value. :ivar most: its largest one.
+    """
+
+    plane: Floats
+    ends: NDArray[np.int64]
+    most: Floats
+
+    @property
+    def is_seen(self) -> NDArray[np.bool_]:
+        """Tell which rows hold a cell above the value."""
+        return self.ends[:, 1] >= 0
+
+
+def _on_grid_by_stage(plane: Floats, shape: tuple[int, int], above: float = 0.0) -> tuple[_OnGrid, Stage]:
+    """Return a plane on the grid as it will be, see :func:`on_grid`, and the stage that finds it."""
+    found = _OnGrid(np.empty(shape, np.float32), np.empty((shape[0], 2), np.int64), np.empty(shape[0], np.float32))
+    given = plane, F(above), found.plane, found.ends, found.most
+    return found, Stage(_means_strips, given, shape[0], needs=none_of_it)
 
 
 def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
@@ -531,9 +909,9 @@ def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
     >>> on_grid(np.ones((90, 160), np.float32), (144, 256)).shape
     (144, 256)
     """
-    out = np.empty(shape, np.float32)
-    _means_strips(plane, out)
-    return out
+    found, stage = _on_grid_by_stage(plane, shape)
+    over_stages((stage,))
+    return found.plane
 
 
 @inline
@@ -545,11 +923,25 @@ def grid_place(pixel, pixels, cells):
     return cell, at - F(cell)
 
 
-@inline
-def _grid_places(cells, parts, count):
-    """:func:`grid_place` of every pixel of a row; ``count`` cells."""
-    for x in range(cells.shape[0]):
-        cells[x], parts[x] = grid_place(x, cells.shape[0], count)
+class _Places(NamedTuple):
+    """Where the pixels of a row lie on the grid.
+
+    :ivar cells, parts: int64 and float32 (W,), :func:`grid_place` of each. :ivar starts: int64 (w + 1,), the first
+        pixel of every cell.
+    """
+
+    cells: NDArray[np.int64]
+    parts: Floats
+    starts: NDArray[np.int64]
+
+
+@lru_cache(maxsize=16)
+def _places_of(width: int, columns: int) -> _Places:
+    """Return where the pixels of a row of this width lie among so many cells."""
+    at = (np.arange(width, dtype=np.float32) + F(0.5)) * F(columns) / F(width) - F(0.5)
+    at = np.clip(at, F(0), F(columns - 1))
+    cells = np.minimum(at.astype(np.int64), max(columns - 2, 0))
+    return _Places(cells, at - cells.astype(np.float32), np.searchsorted(cells, np.arange(columns + 1)))
 
 
 @inline
@@ -639,21 +1031,14 @@ def _any_above(row):
 
 
 @strip_kernel
-def _over_strips(matte, odds, lid, floor, out, y0, y1):
+def _over_strips(matte, odds, lid, floor, places, out, y0, y1):
     """Lay log-odds, lid and floor over rows of a matte; where nothing is laid the matte stays, limited to 0 … 1."""
     height, width = matte.shape
     rows, columns = odds.shape
+    cells, parts, starts = places
     mixed = np.empty((3, columns), np.float32)
     steps = np.empty((3, columns), np.float32)
     wide = np.empty((2, width), np.float32)
-    cells, parts = np.empty(width, np.int64), np.empty(width, np.float32)
-    _grid_places(cells, parts, columns)
-    starts = np.empty(columns + 1, np.int64)  # the first pixel of every cell
-    starts[:] = width
-    for x in range(width - 1, -1, -1):
-        starts[cells[x]] = x
-    for cell in range(columns - 1, -1, -1):
-        starts[cell] = min(starts[cell], starts[cell + 1])
     runs = np.empty((columns, 3), np.int64)
     known, count = -1, 0
     for y in range(y0, y1):
@@ -695,8 +1080,14 @@ def over(matte: Floats, laid: Laid, out: Floats | None = None) -> Floats:
     """
     matte = as_plane(matte)
     out = output(out, matte.shape, matte)
-    over_rows(_over_strips, matte.shape[0], matte, laid.odds, laid.lid, laid.floor, out)
+    over_stages((_over_by_stage(matte, laid, out),))
     return out
+
+
+def _over_by_stage(matte: Floats, laid: Laid, out: Floats) -> Stage:
+    places = tuple(_places_of(matte.shape[1], laid.odds.shape[1]))
+    given = matte, laid.odds, laid.lid, laid.floor, places, out
+    return Stage(_over_strips, given, matte.shape[0], needs=all_of_it)
 
 
 @inline
@@ -715,17 +1106,16 @@ def _tell_row(out, told):
 
 
 @strip_kernel
-def _evidence_strips(grid, top, left, shape, before, given, out, y0, y1):
+def _evidence_strips(grid, top, left, shape, places, before, given, out, y0, y1):
     """Interpolate a window of the grid to full size and join it with what was told before."""
     height, width = out.shape
     rows, columns = grid.shape
     mixed, steps = np.empty(columns, np.float32), np.empty(columns, np.float32)
-    wide, parts = np.empty(width, np.float32), np.empty(width, np.float32)
-    cells = np.empty(width, np.int64)
-    _grid_places(cells, parts, shape[1])
+    wide, cells = np.empty(width, np.float32), np.empty(width, np.int64)
+    parts = places[1]
     first, last = 0, width
     for x in range(width):
-        cells[x] -= left
+        cells[x] = places[0][x] - left
         first += cells[x] < 0
         last -= cells[x] >= columns
     per_cell = F(width) / F(shape[1])
@@ -792,8 +1182,10 @@ def face_evidence(
     size = image.shape[:2]
     told = np.empty((1, 1), np.float32) if before is None else as_plane(before, "evidence of faces", size)
     out = output(out, size, image, told)
-    plane, top, left = evidence_on_grid(image, points, presence, keyed, turns)
-    over_rows(_evidence_strips, size[0], plane, top, left, grid_shape(*size), told, before is not None, out)
+    plane, corner, stages = _evidence_by_stages(image, points, presence, keyed, turns)
+    shape = grid_shape(*size)
+    given = plane, *corner, shape, tuple(_places_of(size[1], shape[1])), told, before is not None, out
+    over_stages((*stages, Stage(_evidence_strips, given, size[0], needs=all_of_it)))
     return out
 
 
@@ -801,15 +1193,37 @@ def evidence_on_grid(
     image: Floats, points: Landmarks, presence: float, keyed: float, turns: bool = True
 ) -> tuple[Floats, int, int]:
     """Return what a face says on a window of the grid, and the window's first row and column."""
+    plane, (top, left), stages = _evidence_by_stages(image, points, presence, keyed, turns)
+    if stages:
+        over_stages(stages)
+    return plane, top, left
+
+
+_Found = tuple[Floats, tuple[int, int], tuple[Stage, ...]]
+"""A plane as it will be, where it begins on the grid, and the stages that find it."""
+
+
+def _evidence_by_stages(image: Floats, points: Landmarks, presence: float, keyed: float, turns: bool = True) -> _Found:
+    """Return the same as it will be found by stages, where the face turns; otherwise as it is."""
     shape = grid_shape(*image.shape[:2])
     placed = fit(points, shape, turns)
     window = None if placed is None or presence <= 0 else window_of(placed, shape)
     if placed is None or window is None:
-        return np.full((1, 1), 0.5, np.float32), 0, 0
+        return np.full((1, 1), 0.5, np.float32), (0, 0), ()
     if turns and window.rows * window.columns > _MOST_CELLS:
         return _evidence_of_large(image, points, presence, keyed)
-    found = cut_placed(cells_of(image, window), placed, window, turns)
-    return evidence(found, keyed, presence), window.top, window.left
+    if not turns:
+        found = cut_placed(cells_of(image, window), placed, window, turns)
+        return evidence(found, keyed, presence), (window.top, window.left), ()
+    return _cut_by_stages(image, placed, window, 1, presence, keyed)
+
+
+def _cut_by_stages(image: Floats, placed: Placed, window: Window, step: int, presence: float, keyed: float) -> _Found:
+    cells, stages = cells_by_stages(image, window, step)
+    found, (first, *rest) = cut_by_stages(cells, placed, window)
+    out = np.empty(found.likely.shape, np.float32)
+    last = Stage(_cut_evidence_strips, _evidence_given(found, keyed, presence, out), len(out), len(out), all_of_it)
+    return out, (window.top, window.left), (first, *stages, *rest, last)
 
 
 _MOST_CELLS = 16_000
@@ -818,18 +1232,17 @@ then 25 cells wide and more. From 10,000 cells on, the mean F1 of 29 real pictur
 (-.008 to .005)."""
 
 
-def _evidence_of_large(image: Floats, points: Landmarks, presence: float, keyed: float) -> tuple[Floats, int, int]:
+def _evidence_of_large(image: Floats, points: Landmarks, presence: float, keyed: float) -> _Found:
     """Return the same of a large face, found on cells of twice the side."""
     rows, columns = grid_shape(*image.shape[:2])
     placed = fit(points, (rows / 2, columns / 2))
     window = None if placed is None else window_of(placed, (-(-rows // 2), -(-columns // 2)))
     if placed is None or window is None:
-        return np.full((1, 1), 0.5, np.float32), 0, 0
-    plane = evidence(cut_placed(cells_of(image, window, 2), placed, window), keyed, presence)
-    top, left = 2 * window.top, 2 * window.left
+        return np.full((1, 1), 0.5, np.float32), (0, 0), ()
+    plane, (top, left), stages = _cut_by_stages(image, placed, window, 2, presence, keyed)
+    top, left = 2 * top, 2 * left
     out = np.empty((min(2 * window.rows, rows - top), min(2 * window.columns, columns - left)), np.float32)
-    _double_strips(plane, out)
-    return out, top, left
+    return out, (top, left), (*stages, Stage(_double_strips, (plane, out), len(out), needs=all_of_it))
 
 
 @subroutine
@@ -845,9 +1258,9 @@ def _double_row(out, near, far):
 
 
 @strip_kernel
-def _double_strips(plane, out):
+def _double_strips(plane, out, y0, y1):
     """Interpolate a plane to cells of half the side."""
-    for y in range(out.shape[0]):
+    for y in range(y0, y1):
         i = y // 2
         other = max(i - 1, 0) if y % 2 == 0 else min(i + 1, plane.shape[0] - 1)
         _double_row(out[y], plane[i], plane[other])
@@ -888,7 +1301,9 @@ def join_faces(
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
     out = output(out, matte.shape, matte, evidence, image)
-    return over(matte, laid_on_grid(matte, evidence, image, texture, keep, away, likeness, soft, usual), out)
+    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual)
+    over_stages((*stages, _over_by_stage(matte, laid, out)))
+    return out
 
 
 def laid_on_grid(
@@ -903,43 +1318,59 @@ def laid_on_grid(
     usual: float = 0.0,
 ) -> Laid:
     """Return what :func:`join_faces` lays over a matte; a size that has the same grid gives the same."""
-    shape = grid_shape(*matte.shape)
-    told = on_grid(evidence, shape)
-    small = on_grid(matte, shape)
-    strength = float(np.clip(2 * float(told.max()) - 1, 0, 1))
-    cells, loss = None, None
-    if (strength > 0 or usual > 0) and small.any():
-        cells = _cells_round((small > 0) | (told > 0.5) if likeness else small > 0, image, likeness > 0)
-        loss = np.zeros(shape, np.float32)
-        loss[cells.window.slices] = texture_loss(cells, texture)
-    spread = _spread_at(away, shape)
-    laid = lay(small, told, loss, _cells_at(keep, shape), spread, soft, usual * small.size)
-    if cells is not None and likeness * strength > 0:
-        laid = _with_likeness(laid, cells, small, spread, likeness * strength)
+    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual)
+    over_stages(stages)
     return laid
 
 
-def _cells_round(keyed: Flags, image: Floats, far: bool) -> Cells:
-    """Return the cells of the rectangle that holds what is keyed, and of what lies round it."""
-    rows, columns = np.flatnonzero(keyed.any(axis=1)), np.flatnonzero(keyed.any(axis=0))
-    margin = int(3 * WINDOW) if far else _MARGIN
-    top, left = max(int(rows[0]) - margin, 0), max(int(columns[0]) - margin, 0)
-    low, right = min(int(rows[-1]) + margin + 1, keyed.shape[0]), min(int(columns[-1]) + margin + 1, keyed.shape[1])
-    return cells_of(image, Window(top, left, low - top, right - left))
+def _laid_by_stages(
+    matte: Floats,
+    evidence: Floats,
+    image: Floats,
+    texture: float,
+    keep: Sequence[tuple[float, float]],
+    away: Sequence[tuple[float, float]],
+    likeness: float,
+    soft: bool,
+    usual: float,
+) -> tuple[Laid, tuple[Stage, ...]]:
+    """Return the same as it will be, and the last stages that find it."""
+    shape = grid_shape(*matte.shape)
+    told, first = _on_grid_by_stage(evidence, shape, 0.5)
+    small, second = _on_grid_by_stage(matte, shape)
+    over_stages((first, second))
+    strength = _strength_of(told.most.max())
+    usual = usual * small.plane.size
+    found, stages = _pieces_by_stages(small.plane, told.plane, _cells_at(keep, shape), strength, soft, usual)
+    cells = None
+    if (strength > 0 or usual > 0) and small.is_seen.any():
+        window = _window_round((small, told) if likeness else (small,), int(3 * WINDOW) if likeness > 0 else _MARGIN)
+        cells, before = cells_by_stages(image, window)
+        stages = (*before, *stages)  # threads take the last ones first, and pieces are found by one or two of them
+    if stages:
+        over_stages(stages)
+    spread = _spread_at(away, shape)
+    corner = (0, 0) if cells is None else (cells.window.top, cells.window.left)
+    laid, stage = _laid_by_stage(found, None if cells is None else cells.texture, False, corner, texture, spread)
+    amount = likeness * strength
+    if cells is None or not amount > 0:
+        return laid, (stage,)
+    like = _Likeness(cells)
+    over_stages((stage,))
+    like.compare(small.plane, (np.exp(laid.odds[cells.window.slices]), laid.lid, laid.floor), corner)
+    marks = np.zeros((1, shape[1]), np.float32) if spread is None else spread
+    return laid, like.fill_by_stages((laid.odds, laid.lid, laid.floor, marks, like.odds, F(amount)), corner)
 
 
-def _with_likeness(laid: Laid, cells: Cells, matte: Floats, away: Floats | None, amount: float) -> Laid:
-    """Return what is laid over a matte with what the colours on both sides of its edge say, where no lid closes it."""
-    at = cells.window.slices
-    odds, fill = by_likeness(cells, laid.over(matte)[at])
-    part = np.float32(amount)
-    fill *= part * laid.lid[at]
-    if away is not None:
-        fill *= 1 - away[at]
-    all_odds, floor = laid.odds.copy(), laid.floor.copy()
-    all_odds[at] += part * odds
-    floor[at] = np.maximum(floor[at], fill)
-    return Laid(all_odds, laid.lid, floor)
+def _window_round(planes: Sequence[_OnGrid], margin: int) -> Window:
+    """Return the rectangle that holds what lies above some value in any of some planes, and so many cells round it."""
+    seen = np.logical_or.reduce([plane.is_seen for plane in planes])
+    rows, columns = np.flatnonzero(seen), planes[0].plane.shape[1]
+    first = min(int(plane.ends[:, 0].min()) for plane in planes)
+    last = max(int(plane.ends[:, 1].max()) for plane in planes)
+    top, left = max(int(rows[0]) - margin, 0), max(first - margin, 0)
+    low, right = min(int(rows[-1]) + margin + 1, len(seen)), min(last + margin + 1, columns)
+    return Window(top, left, low - top, right - left)
 
 
 _MARGIN = 5

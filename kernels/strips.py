@@ -201,6 +201,19 @@ class Stage(NamedTuple):
     keeps: Callable[[Any], Any] | None = None
 
 
+def all_of_it(y1: Any) -> Any:
+    """Return what a stage needs that looks at all rows of the one before it (:attr:`Stage.needs`)."""
+    return 0 * y1 + _EVERY_ROW
+
+
+def none_of_it(y1: Any) -> Any:
+    """Return what a stage needs that looks at no row of the one before it."""
+    return 0 * y1
+
+
+_EVERY_ROW = 1 << 40
+
+
 class PictureInto(Protocol):
     """What takes a picture strip by strip, as it is made: the picture is never whole in memory."""
 
