@@ -170,6 +170,35 @@ def test_the_hue_of_all_true_skin_counts_what_another_light_falls_on(tmp_path):
     assert case.angle_error > 60
 
 
+def test_true_skin_without_a_hue_to_read_leaves_the_score_of_its_matte(people, tmp_path):
+    """Nine pixels of skin are too few to read: the matte was made all the same and is no refusal."""
+    folder = shutil.copytree(people, tmp_path / "people")
+    ((x, y), *_) = json.loads((folder / "ada.json").read_text(encoding="utf-8"))["points"]
+    mask = np.zeros((SIZE[1], SIZE[0]), np.uint8)
+    mask[int(y) - 1 : int(y) + 2, int(x) - 1 : int(x) + 2] = 255
+    Image.fromarray(mask).save(folder / "ada_mask.png")
+    with_(points=[[x, y]] * 3, stroke=[[x, y]] * 2, box=[[x - 9, y - 9], [x + 9, y + 9]])(folder)
+    (photo,) = photos(folder)
+    (case,) = pictures.run_photo(photo, ("1 point",))
+    assert not case.refused
+    assert case.angle_error is None
+    assert case.score.recall == 1
+
+
+def test_pictures_that_nothing_goes_with_are_told_and_not_counted(people, tmp_path):
+    folder = shutil.copytree(people, tmp_path / "people")
+    for name in ("bea", "cleo", "dora", "eve"):
+        shutil.copy(folder / "ada.png", folder / f"{name}.png")
+    arguments = folder, "--without-faces", "--marking", "1 point"
+    told = measured(*arguments)
+    assert "left out, as neither a mask nor marks go with them: bea.png, cleo.png, dora.png and 1 more" in told.output
+    as_data = json.loads(measured(*arguments, "--json").stdout)
+    assert as_data["left_out"] == ["bea.png", "cleo.png", "dora.png", "eve.png"]
+    assert [case["picture"] for case in as_data["cases"]] == ["ada"]
+    assert as_data["warnings"]["bad"] == 0
+    assert as_data["warnings"]["bad_warned"] is None, "a share of none is none"
+
+
 def test_rates_of_warnings_count_bad_and_good_mattes_alone():
     """Five cases by hand: of two bad ones one is warned of, of two good ones none; one lies between."""
     score = score_matte(np.ones((2, 2), np.float32), np.ones((2, 2), np.float32), np.zeros((2, 2), bool))
@@ -218,6 +247,11 @@ def rewritten(change):
     return write
 
 
+def deepened(folder):
+    picture = cv2.imread(str(folder / "ada.png"))
+    cv2.imwrite(str(folder / "ada.png"), picture.astype(np.uint16) * 257)
+
+
 def cut(path):
     path.write_bytes(path.read_bytes()[:300])
 
@@ -250,6 +284,14 @@ WRONG = {
     "no points": (without("points"), r"ada\.json lacks points: it holds points \(three or more"),
     "no stroke": (without("stroke"), r"ada\.json lacks stroke"),
     "no box": (without("box"), r"ada\.json lacks box"),
+    "deep picture": (deepened, r"ada\.png has more than 8 bits a channel"),
+    "transparent": (lambda f: grey(f / "ada.png", lambda m: np.dstack([m, m[..., :1]])), "has transparent pixels"),
+    "a giant": (lambda f: Image.new("1", (20_000, 10_000)).save(f / "ada_mask.png"), r"ada_mask\.png has more pixels"),
+    "nested JSON": (lambda f: (f / "ada.json").write_text("[" * 100_000), "is not readable JSON"),
+    "a number too large": (with_(points=[[10**400, 1], *SKIN]), "points has to be 3 or more places"),
+    "box on the wall": (with_(box=[[0, 0], [4, 4]]), r"box \[\[0, 0\], \[4, 4\]\] holds no skin by the mask"),
+    "box between pixels": (with_(box=[[160, 70], [160.4, 70.4]]), "holds no skin by the mask"),
+    "depth in figures": (with_(skin_depth=3), "skin_depth has to be a word in quotes"),
     "a list": (rewritten(lambda marks: [marks]), "lacks points, stroke, box"),
     "two points": (with_(points=SKIN[:2]), "points has to be 3 or more places"),
     "points in words": (with_(points="cheek"), "points has to be 3 or more places"),

@@ -71,7 +71,7 @@ class PhotoCase:
 
     :ivar warnings: the signs that were told. :ivar refused: why nothing was keyed, or empty.
     :ivar angle_error: of all true skin, keyed or not and in whatever light, from its target after the correction,
-        degrees; None where nothing was solved.
+        degrees; None where nothing was solved, or where the true skin has no hue to read.
     :ivar step_growth: by how many degrees the step of hue between keyed and missed skin grew; 0 where none is missed.
     """
 
@@ -100,6 +100,17 @@ def photos(folder: Path | str) -> Iterator[Photo]:
         yield _photo(folder, name)
 
 
+def left_out(folder: Path | str) -> list[str]:
+    """Return the names of a folder's PNGs that have neither a mask nor marks: nothing says what is skin on them."""
+    folder = Path(folder)
+    return sorted(
+        path.name
+        for path in folder.glob("*.png")
+        if not path.name.endswith(_MASK)
+        and not any((folder / f"{path.stem}{end}").exists() for end in (_MASK, ".json"))
+    )
+
+
 _MASK = "_mask.png"
 _PLACES = {"points": 3, "stroke": 2, "box": 2}
 """What NAME.json holds, and of how many places each consists at least."""
@@ -124,7 +135,7 @@ def _photo(folder: Path, name: str) -> Photo:
 
     return Photo(
         name,
-        str(marks.get("skin_depth", "not told")),
+        marks.get("skin_depth") or "not told",
         np.ascontiguousarray(image),
         (mask > 128).astype(np.float32),
         mask == 128,
@@ -138,9 +149,18 @@ def _levels(path: Path, mode: str) -> NDArray[np.uint8]:
     """Return a PNG's levels of 8 bits in a mode of Pillow's. Raises BenchError."""
     try:
         with Image.open(path) as opened:
-            if opened.mode.startswith(("I", "F")):  # 16 bits of grey, which Pillow would clip
+            deep = any(";16" in str(tile) for tile in opened.tile)  # of colour: Pillow would cut it to 8 bits unasked
+            if deep or opened.mode.startswith(("I", "F")):  # of grey: Pillow would clip it
                 raise BenchError(f"{path} has more than 8 bits a channel: save it as a PNG of 8 bits.")
+            if opened.has_transparency_data and np.asarray(opened.convert("RGBA"))[..., 3].min() < 255:
+                raise BenchError(
+                    f"{path} has transparent pixels, which hold no colour to score: save it without alpha."
+                )
             return np.asarray(opened.convert(mode))
+    except Image.DecompressionBombError:
+        raise BenchError(
+            f"{path} has more pixels than are read at once: scale it, and what goes with it, down."
+        ) from None
     except (OSError, SyntaxError, ValueError) as error:
         if isinstance(error, BenchError):
             raise
@@ -169,7 +189,7 @@ def _marks(path: Path, mask: NDArray[np.uint8]) -> dict[str, Any]:
     """Return what NAME.json holds once every place of it lies in the picture. Raises BenchError."""
     try:
         marks = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise BenchError(f"{path} is not readable JSON ({error}).") from None
     lacking = [key for key in _PLACES if not isinstance(marks, dict) or key not in marks]
     if lacking:
@@ -192,13 +212,21 @@ def _marks(path: Path, mask: NDArray[np.uint8]) -> dict[str, Any]:
                 raise BenchError(f"{path}: {key} has ({x:g}, {y:g}), where the mask says no skin: mend one of the two.")
     if len(marks["box"]) > 2 or not all(low < high for low, high in zip(*marks["box"], strict=True)):
         raise BenchError(corners)
+    (left, right), (top, bottom) = (
+        (math.ceil(low - 0.5), math.ceil(high - 0.5)) for low, high in zip(*marks["box"], strict=True)
+    )
+    if not (mask[top:bottom, left:right] == 255).any():
+        raise BenchError(f"{path}: box {marks['box']!r} holds no skin by the mask: mend one of the two.")
+    depth = marks.get("skin_depth", "")
+    if not isinstance(depth, str):
+        raise BenchError(f'{path}: skin_depth has to be a word in quotes, as "tan", not {depth!r}.')
     return dict(marks)
 
 
 def _is_place(place: object) -> bool:
-    """Return whether this is [x, y] in finite numbers."""
+    """Return whether this is [x, y] in numbers that a picture's pixels could have."""
     pair = place if isinstance(place, list) and len(place) == 2 else [None]
-    return all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in pair)
+    return all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) < 1e9 for v in pair)
 
 
 # --- marking ------------------------------------------------------------------------------------------------
@@ -290,7 +318,10 @@ def _scored(job: _Correcting, marking: str) -> PhotoCase:
     photo, correction = job.photo, job.correction
     truth = np.where(photo.ignore, 0, photo.truth).astype(np.float32)
     target = correction.people[0].target
-    angle = hue_of_all(job.result, truth) - target.angle - target.bias
+    try:
+        angle = abs(wrapped(hue_of_all(job.result, truth) - target.angle - target.bias))
+    except InkarnatError:  # the true skin is black, burnt out or a few pixels: the matte can be scored, its hue not
+        angle = None
     return PhotoCase(
         photo.name,
         photo.depth,
@@ -298,7 +329,7 @@ def _scored(job: _Correcting, marking: str) -> PhotoCase:
         score_matte(job.matte, photo.truth, photo.ignore),
         tuple(dict.fromkeys(warned.sign for warned in correction.warnings)),
         "",
-        abs(wrapped(angle)),
+        angle,
         _growth(photo.image, job.result, truth, job.matte),
     )
 
@@ -335,20 +366,20 @@ class PhotoResults:
         values = dict.fromkeys(getattr(case, by) for case in self.cases)
         return [{"of": value, **_means([c for c in self.cases if getattr(c, by) == value])} for value in values]
 
-    def warning_rates(self) -> dict[str, float]:
+    def warning_rates(self) -> dict[str, float | None]:
         """Return how many bad and how many good mattes are warned of, and of how many pictures the wrong answers are.
 
-        Where nothing was keyed there is no matte to warn of: a refusal counts as neither.
+        Where nothing was keyed there is no matte to warn of: a refusal counts as neither. A share of none is None.
         """
         keyed = [case for case in self.cases if not case.refused]
         bad = [case for case in keyed if case.score.f1 < 0.6]
         good = [case for case in keyed if case.score.f1 > 0.8]
         return {
             "bad": len(bad),
-            "bad_warned": float(np.mean([bool(case.warnings) for case in bad])) if bad else 1.0,
+            "bad_warned": float(np.mean([bool(case.warnings) for case in bad])) if bad else None,
             "silent_pictures": len({case.picture for case in bad if not case.warnings}),
             "good": len(good),
-            "good_warned": float(np.mean([bool(case.warnings) for case in good])) if good else 0.0,
+            "good_warned": float(np.mean([bool(case.warnings) for case in good])) if good else None,
             "falsely_warned_pictures": len({case.picture for case in good if case.warnings}),
         }
 

@@ -11,7 +11,7 @@ from click.core import ParameterSource
 
 from ..bench.accuracy import INPUTS, Results, mean_scores, run_accuracy
 from ..bench.over_time import Pan, run_clip
-from ..bench.pictures import MARKINGS, PhotoResults, photos, run_photos
+from ..bench.pictures import MARKINGS, PhotoResults, left_out, photos, run_photos
 from ..bench.shots import MASKS, SETTINGS, generated_shots, real_shots
 from ..detect import faces
 from ..media.clips import open_clip
@@ -102,7 +102,7 @@ def accuracy(
         return
     finder = faces.find_face_mattes if faces.available() and not without_faces else None
     if pictures is not None:
-        found = list(photos(pictures))
+        count = sum(1 for _ in photos(pictures))  # each is looked at before the first is keyed; one at a time is held
         if overlays is not None:
             make_folder(overlays)
         need_faces = [name for name in MARKINGS if "face" in name and name != "face box"]
@@ -110,9 +110,10 @@ def accuracy(
             why = "leave --without-faces out" if without_faces else faces.HOW_TO_INSTALL
             raise click.UsageError(f"The marking {' and '.join(need_faces)!r} needs faces: {why}.")
         chosen = markings or tuple(name for name in MARKINGS if finder or name not in need_faces)
-        with console.progress(len(found), quiet=as_json) as tell:
-            of_photos = run_photos(found, chosen, finder, overlays=overlays, tell=tell)
-        _tell_photos(of_photos, as_json)
+        others = left_out(pictures)
+        with console.progress(count, quiet=as_json) as tell:
+            of_photos = run_photos(photos(pictures), chosen, finder, overlays=overlays, tell=tell)
+        _tell_photos(of_photos, others, as_json)
         if finder is None and not without_faces and not as_json:
             console.say(f"faces: left out. {faces.HOW_TO_INSTALL}")
         return
@@ -176,9 +177,9 @@ _PHOTO_COLUMNS = (
 )
 
 
-def _tell_photos(results: PhotoResults, as_json: bool) -> None:
+def _tell_photos(results: PhotoResults, others: list[str], as_json: bool) -> None:
     if as_json:
-        console.print_json(results.as_dict())
+        console.print_json(results.as_dict() | {"left_out": others})
         return
     for by in ("marking", "picture", "depth"):
         console.print_table(_PHOTO_COLUMNS, [_photo_row(row) for row in results.table(by)], title=f"by {by}")
@@ -193,16 +194,19 @@ def _tell_photos(results: PhotoResults, as_json: bool) -> None:
     bad, good = (_rate(f"warned of F1 {of}", rates[f"{kind}_warned"], rates[kind]) for of, kind in _DOUBTED)
     console.say(bad + _of_pictures("silent", rates["silent_pictures"]))
     console.say(good + _of_pictures("falsely", rates["falsely_warned_pictures"]))
+    if others:
+        more = f" and {len(others) - 3} more" if len(others) > 3 else ""
+        console.say(f"left out, as neither a mask nor marks go with them: {', '.join(others[:3])}{more}")
 
 
 _DOUBTED = ("below .6", "bad"), ("above .8", "good")
 
 
-def _rate(of: str, share: float, number: float) -> str:
+def _rate(of: str, share: float | None, number: float | None) -> str:
     return f"{of}: {share:.0%} of {number:g}" if number else f"{of}: there is none"
 
 
-def _of_pictures(what: str, number: float) -> str:
+def _of_pictures(what: str, number: float | None) -> str:
     return f"; {what} on {number:g} picture{'s' * (number != 1)}" if number else ""
 
 
