@@ -66,8 +66,14 @@ def test_every_marking_without_faces_is_scored_and_shown(people, tmp_path):
     assert {case["depth"] for case in cases.values()} == {"tan"}
     shown = {path.name for path in overlays.iterdir()}
     assert shown == {f"{round(c['score']['f1'] * 1000):04d} ada {name}.png" for name, c in cases.items()}
+    earlier, other = overlays / "0123 ada stroke.png", overlays / "0123 adam stroke.png"
+    for path in (earlier, other):
+        path.write_text("of another run")
     again = measured(people, "--without-faces", "--overlays", overlays, "--marking", "stroke")
     assert again.exit_code == 0, again.output
+    assert {path.name for path in overlays.iterdir()} == shown | {other.name}, (
+        "one overlay a case, and no other file gone"
+    )
     assert "warned of F1 below .6: there is none" in again.output
     assert again.output.count("\nof\tcases\trefused\tF1") == 3, "a table by marking, by picture and by depth"
 

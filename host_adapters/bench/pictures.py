@@ -11,6 +11,7 @@ import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
+from glob import escape
 from pathlib import Path
 from typing import Any
 
@@ -453,15 +454,22 @@ def run_photos(
     overlays: Path | None = None,
     tell: Callable[[int], None] = lambda count: None,
 ) -> PhotoResults:
-    """Run pictures through every marking; the folder ``overlays`` gets a picture of each case, worst first by name."""
+    """Run pictures through every marking; the folder ``overlays`` gets a picture of each case, worst first by name.
+
+    An overlay of an earlier run of the same case is replaced.
+    """
     cases: list[PhotoCase] = []
     for count, photo in enumerate(found, 1):
 
         def show(case: PhotoCase, matte: Matte, photo: Photo = photo) -> None:
             if overlays is not None:
-                name = f"{round(case.score.f1 * 1000):04d} {case.picture} {case.marking}.png"
-                with atomic(overlays / name) as temporary:
+                of = f" {case.picture} {case.marking}.png"
+                written = overlays / f"{round(case.score.f1 * 1000):04d}{of}"
+                with atomic(written) as temporary:
                     overlay(photo, matte).save(temporary)
+                for earlier in overlays.glob(f"{'[0-9]' * 4}{escape(of)}"):
+                    if earlier != written:  # of a run that scored otherwise: it shows a matte that is no more
+                        earlier.unlink()
 
         cases += run_photo(photo, markings, find_faces, wanted, show)
         tell(count)
