@@ -195,12 +195,12 @@ def test_pictures_that_nothing_goes_with_are_told_and_not_counted(people, tmp_pa
     folder = shutil.copytree(people, tmp_path / "people")
     for name in ("bea", "cleo", "dora", "eve"):
         shutil.copy(folder / "ada.png", folder / f"{name}.png")
-    arguments = folder, "--without-faces", "--marking", "1 point"
+    arguments = folder, "--without-faces", "--marking", "1 point", "--marking", "1 point"
     told = measured(*arguments)
     assert "left out, as neither a mask nor marks go with them: bea.png, cleo.png, dora.png and 1 more" in told.output
     as_data = json.loads(measured(*arguments, "--json").stdout)
     assert as_data["left_out"] == ["bea.png", "cleo.png", "dora.png", "eve.png"]
-    assert [case["picture"] for case in as_data["cases"]] == ["ada"]
+    assert [case["picture"] for case in as_data["cases"]] == ["ada"], "a marking that is named twice counts once"
     assert as_data["warnings"]["bad"] == 0
     assert as_data["warnings"]["bad_warned"] is None, "a share of none is none"
 

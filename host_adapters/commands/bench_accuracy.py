@@ -109,7 +109,7 @@ def accuracy(
         if finder is None and set(markings) & set(need_faces):
             why = "leave --without-faces out" if without_faces else faces.HOW_TO_INSTALL
             raise click.UsageError(f"The marking {' and '.join(need_faces)!r} needs faces: {why}.")
-        chosen = markings or tuple(name for name in MARKINGS if finder or name not in need_faces)
+        chosen = tuple(dict.fromkeys(markings)) or tuple(name for name in MARKINGS if finder or name not in need_faces)
         others = left_out(pictures)
         with console.progress(count, quiet=as_json) as tell:
             of_photos = run_photos(photos(pictures), chosen, finder, overlays=overlays, tell=tell)
