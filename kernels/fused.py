@@ -13,6 +13,9 @@ picture is only copied where nothing is keyed.
 from __future__ import annotations
 
 import math
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -24,25 +27,28 @@ from .box import box_stages
 from .clean import (
     PINHOLE_LIMITS,
     SPECK_LIMITS,
+    close_pinholes,
     level_of,
+    levels,
     levels_row,
     levels_span,
     pinhole_radius,
     pinholes_row,
+    remove_specks,
     speck_radius,
     specks_row,
 )
 from .codes import CodedPicture, IntoPlanes, seen_by_luma
-from .colour import ONE, ZERO, F, luma_run
+from .colour import ONE, ZERO, F, luma, luma_run
 from .devices import on_devices
 from .errors import ValueRangeError
 from .gaussian import NO_TAPS, blur_factor, fir_across, fir_down, gaussian, gaussian_taps, reduced_sigma, taps_of
-from .guided import GUIDE_HIGHEST, coefficient_stages, guided_row, partly_guided_row
+from .guided import GUIDE_HIGHEST, coefficient_stages, guided, guided_row, partly_guided_row
 from .jit import inline, strip_kernel, subroutine
 from .qualify import Edge, edge_row, range_row
 from .resample import cells_row, doubled_row, enlarged_row, factor_for, halved_row
 from .rows import ONE_INT, ZERO_INT, copy_row, fill_row, limit_row, ring_at
-from .steer import rotation, turn_row
+from .steer import rotation, turn, turn_row
 from .stream import RUN, is_non_temporal, store_fence, write, write_runs
 from .strips import RING, STRIP, PictureInto, Stage, over_stages
 from .tiles import COLUMNS, EMPTY, FULL, MIXED, ROWS, Tiles, run_end
@@ -610,6 +616,44 @@ def _finish(
     over_stages([*course.stages, Stage(_finish_strips, arguments, shape[0], strip, needs, least), *last])
 
 
+# --- one picture alone ---------------------------------------------------------------------------------------
+
+
+class _Ways(threading.local):
+    single_steps = False
+
+
+_ways = _Ways()
+
+
+@contextmanager
+def in_single_steps() -> Iterator[None]:
+    """Soften planes step by step in this thread inside a ``with`` block: the same bits by other kernels.
+
+    Sweeps save each frame some milliseconds, and their kernels take seconds to compile. What works on one picture and
+    ends has no use for them: nearly all that single steps need is compiled for its key.
+    """
+    before, _ways.single_steps = _ways.single_steps, True
+    try:
+        yield
+    finally:
+        _ways.single_steps = before
+
+
+def _goes_by_steps(source: Source) -> bool:
+    """Tell whether a source is to be softened in single steps: a key is in sweeps, which can do no more with it."""
+    plain = source.edge is None and source.ranges is None and isinstance(source.image, np.ndarray)
+    return _ways.single_steps and plain
+
+
+def _by_steps(source: Source, steps: Softening, out: Floats) -> Floats:
+    matte = close_pinholes(remove_specks(source.plane, steps.specks), steps.pinholes)
+    if steps.follow:
+        matte = guided(matte, luma(source.image), steps.radius, steps.epsilon, steps.follow)
+    matte = gaussian(matte, steps.sigma, None if steps.levelled else out)
+    return levels(matte, steps.floor, steps.ceiling, out) if steps.levelled else matte
+
+
 @on_devices
 def soften_matte(source: Source, steps: Softening, out: Floats | None = None) -> Floats:
     """Return the softened matte: the bits of the single functions of :mod:`.soften`, one after the other.
@@ -628,6 +672,8 @@ def soften_matte(source: Source, steps: Softening, out: Floats | None = None) ->
     _check(source, steps)
     shape = size_of(source)
     out = output(out, shape, source.plane, source.image)
+    if _goes_by_steps(source):
+        return _by_steps(source, steps, out)
     _finish(source, steps, _NO_PICTURE, _NO_PICTURE, out, shape)
     return out
 
@@ -669,6 +715,10 @@ def turn_skin(
     out = output(out, image.shape, image, source.plane, source.image) if into is None else into.ring(image.shape)
     if matte is not None:
         matte = output(matte, shape, image, source.plane, source.image, name="matte")
+    if into is None and _goes_by_steps(source):
+        softened = _by_steps(source, steps, np.empty(shape, np.float32) if matte is None else matte)
+        turned: Floats = turn(image, softened, angle, saturation, out=out)
+        return turned
     _finish(source, steps, image, out, matte, shape, (angle, saturation), None if into is None else into.stage(out))
     return out
 

@@ -101,6 +101,32 @@ def test_sweeps_give_the_bits_of_the_single_steps(shape, steps, same_bits):
         same_bits(seen, matte)
 
 
+@pytest.mark.parametrize("steps", STEPS)
+def test_one_picture_alone_is_softened_in_single_steps_with_the_same_bits(steps, same_bits, monkeypatch):
+    image = picture(131, 77, 3)
+    plane, source = next(sources(image))
+    matte = fused.soften_matte(source, steps)
+    seen, turned = np.empty_like(matte), fused.turn_skin(image, source, steps, 7, 1.2)
+
+    def swept(*_: object) -> None:
+        pytest.fail("a sweep was made")
+
+    monkeypatch.setattr(fused, "_finish", swept)
+    with fused.in_single_steps():
+        same_bits(fused.soften_matte(source, steps), matte)
+        out = np.empty_like(matte)
+        assert fused.soften_matte(source, steps, out) is out
+        same_bits(out, matte)
+        same_bits(fused.turn_skin(image, source, steps, 7, 1.2, matte=seen), turned)
+        same_bits(seen, matte)
+        same_bits(fused.turn_skin(image, source, steps, 7, 1.2), turned)
+        keyed = fused.from_ranges(image, qualify.range_constants(*RANGES))
+        with pytest.raises(pytest.fail.Exception, match="a sweep was made"):
+            fused.soften_matte(keyed, steps)
+    with pytest.raises(pytest.fail.Exception, match="a sweep was made"):
+        fused.soften_matte(fused.from_plane(plane, image), steps)
+
+
 @pytest.mark.parametrize("sigma", [1.2, 2.5, 4.4, 7, 13])
 @pytest.mark.parametrize("shape", [(1, 1), (1, 2), (3, 1), (2, 3), (7, 66), (17, 129)])
 def test_tiny_mattes_are_blurred_as_by_themselves(shape, sigma, same_bits):

@@ -139,23 +139,24 @@ def test_nobody_helps_on_one_core_or_where_nothing_is_kept_or_left(started, monk
         assert started == []
 
 
+@pytest.mark.parametrize("work", ["correct", "demo"])
 @pytest.mark.parametrize(("cores", "helpers"), [(2, 1), (3, 2), (16, 2)])
-def test_there_is_a_helper_for_each_further_core_that_has_enough_to_do(monkeypatch, cores, helpers):
+def test_there_is_a_helper_for_each_further_core_that_has_enough_to_do(monkeypatch, cores, helpers, work):
     lists = []
     monkeypatch.setattr(warm_up, "_started", lists.append)
     monkeypatch.setattr(warm_up, "_can_help", lambda: True)
-    with strips.threads(cores), warm_up.helped("correct"):
+    with strips.threads(cores), warm_up.helped(work):
         pass
     assert len(lists) == helpers
     names = [name for names in lists for name in names]
     assert sorted(names) == sorted(set(names)), "nothing is compiled by both"
-    assert set(names) >= set(warm_up.LATER["correct"][0]), "two do more than one"
+    assert set(names) >= set(warm_up.LATER[work][0]), "two do more than one"
 
 
 def test_what_is_left_to_helpers_can_be_run():
     left = [name for lists in (*warm_up.LATER.values(), *warm_up._SHARED.values()) for names in lists for name in names]
     assert set(left) <= {*NODES, *warm_up.PARTLY}
-    assert set(warm_up.LATER) - set(NODES) == {"correct", "desk", "warm"}
+    assert set(warm_up.LATER) - set(NODES) == {"correct", "demo", "desk", "warm"}
     for channels in (3, 4):
         for work in warm_up.PARTLY.values():
             work(channels)

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from ...kernels import jit
+from ...kernels import fused, jit
 from ...kernels.errors import InkarnatError
 from ...nodes import AS_SHOT, BY_HAND, BY_LIGHT, COPY, EDGES, Balance, Corrected, CorrectionOptions, SkinReading, Space
 from .. import made
@@ -22,6 +22,7 @@ from ..graphs.rendering import render_files
 from ..graphs.runner import Report
 from ..graphs.typed import CONTROLS, set_nodes, told_parts
 from ..media.clips import Clip, Frames, check_suffix, parse_frames
+from ..sequences import PICTURES, SequencePattern
 from ..shots.carry import balance_step
 from ..shots.looks import Under
 from ..shots.solving import Solved, SolveOptions, solve
@@ -146,13 +147,16 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     stills = Stills.read(options)
     if output is None and stills is None and not (options["graph_out"] or options["matte_out"]):
         raise GraphError("There is nothing to write: give -o OUTPUT, --matte-out, --graph-out or --stills.")
+    work = "correct" if _is_picture(input) else "demo"
     if not as_json:
-        console.warn_if_cold()  # asked before the helper leaves its first kernel
+        console.warn_if_cold(work)  # asked before the helper leaves its first kernel
     if jit.is_cold():
-        click.get_current_context().with_resource(helped("correct"))
+        click.get_current_context().with_resource(helped(work))
     _asked(options, people, None)  # what is wrong with it is told before anything is opened
     footage = Footage.of(options).meant({STANDARD_SOURCE: input})
     clip = footage.open(input)
+    if len(clip.frames) == 1:
+        click.get_current_context().with_resource(fused.in_single_steps())
     asked = _asked(options, people, clip.height)
     outputs = _outputs(output, options, people)
     for path in outputs.values():
@@ -187,6 +191,11 @@ def _render(
     if not outputs:
         return Report()
     return render_files(graph, {"plate": clip}, outputs, frames, codec, console.listener(quiet))
+
+
+def _is_picture(path: Path | str) -> bool:
+    """Tell by its name whether an input is one picture: a clip is worked in sweeps."""
+    return Path(path).suffix.lower() in PICTURES and SequencePattern.parse(path) is None
 
 
 def _earlier(path: str | None, footage: Footage) -> Graph | None:

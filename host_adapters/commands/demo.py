@@ -55,7 +55,7 @@ def command(folder: Path, depth: str, seed: int) -> None:
     """
     console.warn_if_cold("demo")
     if jit.is_cold():
-        click.get_current_context().with_resource(helped("correct"))
+        click.get_current_context().with_resource(helped("demo"))
     make_folder(folder)
     claim([folder / name for name in _FILES], {folder / "planing.json": made.GRAPH})
     console.say(f"filming {_FRAMES} frames in the workshop …")

@@ -8,14 +8,14 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
 
-from ...kernels import devices
+from ...kernels import devices, fused
 from ...kernels.arrays import Floats
 from ...kernels.codes import CodedPicture
 from ...kernels.errors import InkarnatError
@@ -461,12 +461,13 @@ def render(
     origins = graph.origins(outputs)
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
     made = [name for name in outputs if name not in passed]
+    alone = fused.in_single_steps if len(frames) == 1 else nullcontext
 
     with_little_memory = getattr(device, "worked", None)  # what a card does where a frame does not fit beside others
 
     def work(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
         """Work a frame out as far as its order does not matter."""
-        with report.times.measured("work"):
+        with report.times.measured("work"), alone():
             attempt = partial(worked, frame, take)
             return attempt() if with_little_memory is None else with_little_memory(attempt)
 
