@@ -601,6 +601,53 @@ except devices.DeviceError as error:
     assert told.strip().endswith("2 1"), "it must give idle memory back, ask again, and ask the processor's memory"
 
 
+LANES = """
+import threading, time
+import test_cuda as tests
+from inkarnat.kernels import devices
+from inkarnat.kernels.cuda import card as cards, kernels
+
+tried, opened, marked = cards._tried, [], []
+
+def slowly(index):
+    time.sleep(0.2)
+    return tried(index)
+
+def in_a_lane(name, work):
+    thread = threading.Thread(target=lambda: (card.enter(), work()), name=name)
+    thread.start()
+    thread.join()
+
+cards._tried = slowly
+threads = [threading.Thread(target=lambda: opened.append(devices.opened("cuda"))) for _ in range(3)]
+[thread.start() for thread in threads]
+[thread.join() for thread in threads]
+print("cards", len(set(map(id, opened))))
+card = opened[0]
+mark = card.lanes.mark
+card.lanes.mark = lambda lane=None: marked.append(lane) or mark(lane)
+card.enter()
+image, constant = card.sent(tests.picture(4)), card.constants(1.0, 2.0)
+in_a_lane("constant", lambda: card.constants(1.0, 2.0))
+print("constant", *constant.users)
+in_a_lane("colour", lambda: image[..., :3])
+print("colour", *image.colour.users, *marked)
+marked.clear()
+in_a_lane("luma", lambda: kernels._luma(card, card.reading(image)))
+card.reading(image)
+print("luma", *marked, *image.luma.users)
+"""
+
+
+def test_each_lane_of_a_card_waits_for_what_another_makes_and_is_noted_as_its_reader():
+    """One card however many threads open it; memory that a lane reads is not lent again before its stream is done."""
+    told = dict(line.split(" ", 1) for line in in_the_simulator(LANES).splitlines())
+    assert told["cards"] == "1"
+    assert told["constant"] == "constant"
+    assert told["colour"] == "colour MainThread"
+    assert told["luma"] == "MainThread luma MainThread"
+
+
 def small_graph() -> Graph:
     return Graph.of(
         Step.of("balance", Balance(temperature=20), image="plate"),

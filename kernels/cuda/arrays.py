@@ -56,7 +56,7 @@ _NO_TRANSFER, _NO_MATRIX, _NO_LIST = (ZERO,) * 18, (ZERO,) * 9, (ONE,) * 10
 class CardArray(OnDevice):
     """A picture or plane. What it holds was given to the stream of its ``lane``.
 
-    :ivar alpha: of a picture of four channels. :ivar luma: of a picture, where a kernel came by it.
+    :ivar alpha: of a picture of four channels. :ivar luma: of a picture, where a kernel came by it, in ``luma_lane``.
     :ivar pending: what a picture has yet to go through. :ivar probes: the pixels that the grid of faces is made from,
         on the processor, where somebody asked for them.
     """
@@ -68,7 +68,7 @@ class CardArray(OnDevice):
         self._colour = colour.base if isinstance(colour, Light) else colour
         self.luma: Block | None = None
         self.probes: Floats | None = None
-        self.lane = card.lanes.lane
+        self.lane = self.luma_lane = card.lanes.lane
 
     @property
     def colour(self) -> Block:
@@ -82,6 +82,10 @@ class CardArray(OnDevice):
             self.lane = self.device.lanes.lane
         return self._colour
 
+    def takes_luma(self, luma: Block) -> None:
+        """Keep its luma, which this thread's lane was given to work out."""
+        self.luma_lane, self.luma = self.device.lanes.lane, luma
+
     @property
     def pixels(self) -> int:
         """Number of pixels."""
@@ -94,7 +98,11 @@ class CardArray(OnDevice):
     def __getitem__(self, key: Any) -> Any:
         """Return a part of it on the processor; but a picture without its alpha stays on the card."""
         if key == _COLOUR and self.ndim == 3:
-            return self if self.alpha is None else CardArray(self.device, (*self.shape[:2], 3), self.colour)
+            return (
+                self
+                if self.alpha is None
+                else CardArray(self.device, (*self.shape[:2], 3), self.device.reading(self).colour)
+            )
         return super().__getitem__(key)
 
 

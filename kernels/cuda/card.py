@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import gc
+import threading
 import weakref
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
@@ -19,9 +20,20 @@ from .found import compile_first, find_card
 Result = TypeVar("Result")
 
 
-@functools.lru_cache(maxsize=8)
+_OPENING = threading.Lock()
+
+
 def open_card(index: int) -> Card:
-    """Return a card that is ready to work. Raises DeviceError, as :func:`.found.find_card`."""
+    """Return a card that is ready to work. Raises DeviceError, as :func:`.found.find_card`.
+
+    A card has one set of streams and of memory, whoever asks for it first: opening it compiles, which takes seconds.
+    """
+    with _OPENING:
+        return _opened(index)
+
+
+@functools.lru_cache(maxsize=8)
+def _opened(index: int) -> Card:
     find_card(index)
     card: list[Card] = []
     compile_first(lambda: card.append(_tried(index)))
@@ -185,8 +197,8 @@ class Card:
     def reading(self, array: Any) -> Any:
         """Return an array of the card that this thread's lane may read from now on."""
         lane = self.lanes.lane
-        if lane != array.lane:
-            self.lanes.mark(array.lane).wait(self.stream)
+        for other in {array.lane, array.luma_lane} - {lane}:
+            self.lanes.mark(other).wait(self.stream)
         for block in array.blocks():
             if lane != block.home:
                 block.users.add(lane)
@@ -215,8 +227,9 @@ class Card:
             block = self.memory.lent(array.size, array.dtype.type)
             self._copy_in(block, array)
             self.lanes.wait()  # whatever lane reads it next
-            block.users.update(self.lanes.known())
             found = self._constants[key] = block, given
             while len(self._constants) > _MOST_CONSTANTS:
                 self._constants.popitem(last=False)
+        if self.lanes.lane != found[0].home:
+            found[0].users.add(self.lanes.lane)
         return found[0]

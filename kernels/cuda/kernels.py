@@ -444,10 +444,11 @@ def learned_key(
     if not known:
         _into_cells(card, matte, low, 1, further)
     lines = _lines(card, low, radius, qualify.EDGE_EPSILON)
-    keyed, image.luma = card.memory.lent(image.pixels), card.memory.lent(image.pixels)
+    keyed, luma = card.memory.lent(image.pixels), card.memory.lent(image.pixels)
     height, across = image.shape[:2]
-    given = (image.colour, lines.block, image.luma, keyed, across, height, lines.width, lines.height)
+    given = (image.colour, lines.block, luma, keyed, across, height, lines.width, lines.height)
     card.over_regions(key.edger(factor * further), across, height, *given)
+    image.takes_luma(luma)
     return _placed(card.result(image.shape[:2], keyed), out)
 
 
@@ -465,10 +466,12 @@ def from_plane(matte: Any, guide: Any = None) -> MatteSource:
 
 
 def _luma(card: Card, image: CardArray) -> Block:
-    if image.luma is None:
-        image.luma = card.memory.lent(image.pixels)
-        card.over(pixels.luma, image.pixels, image.colour, image.luma, image.pixels)
-    return image.luma
+    luma = image.luma
+    if luma is None:
+        luma = card.memory.lent(image.pixels)
+        card.over(pixels.luma, image.pixels, image.colour, luma, image.pixels)
+        image.takes_luma(luma)
+    return luma
 
 
 def soften_matte(source: MatteSource, steps: fused.Softening, out: Floats | None = None) -> Any:

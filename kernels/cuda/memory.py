@@ -67,10 +67,6 @@ class Lanes:
         else:
             driver.wait(int(self.stream(lane).handle))
 
-    def known(self) -> list[str]:
-        """Return the lanes that were entered so far."""
-        return list(self._streams)
-
     def mark(self, lane: str | None = None) -> Any:
         """Return an event behind everything that a lane was given so far."""
         event = cuda.event()
