@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import struct
+import zlib
 from dataclasses import replace
 
 import cv2
@@ -258,6 +260,14 @@ def deepened(folder):
     cv2.imwrite(str(folder / "ada.png"), picture.astype(np.uint16) * 257)
 
 
+def tagged(path, primaries, transfer):
+    """Put a cICP chunk before all others but the header: full range, RGB (PNG Third Edition, 11.3.2.6; ITU-T H.273)."""
+    said = b"cICP" + bytes([primaries, transfer, 0, 1])
+    raw, header = path.read_bytes(), 33
+    chunk = struct.pack(">I", 4) + said + struct.pack(">I", zlib.crc32(said))
+    path.write_bytes(raw[:header] + chunk + raw[header:])
+
+
 def cut(path):
     path.write_bytes(path.read_bytes()[:300])
 
@@ -291,6 +301,7 @@ WRONG = {
     "no stroke": (without("stroke"), r"ada\.json lacks stroke"),
     "no box": (without("box"), r"ada\.json lacks box"),
     "deep picture": (deepened, r"ada\.png has more than 8 bits a channel"),
+    "another signal": (lambda f: tagged(f / "ada.png", 9, 16), r"says that it holds pq:bt2020 \(its cICP chunk\)"),
     "transparent": (lambda f: grey(f / "ada.png", lambda m: np.dstack([m, m[..., :1]])), "has transparent pixels"),
     "a giant": (lambda f: Image.new("1", (20_000, 10_000)).save(f / "ada_mask.png"), r"ada_mask\.png has more pixels"),
     "nested JSON": (lambda f: (f / "ada.json").write_text("[" * 100_000), "is not readable JSON"),

@@ -25,6 +25,8 @@ from ...nodes import CorrectionOptions, FaceMatte, MarkedFrame, Sample, hue_of_a
 from ...nodes.declare import Matte, Picture
 from ..graphs.runner import Runner
 from ..graphs.standard import chain_graph
+from ..media.clips import PictureClip
+from ..media.colour_tags import misread
 from ..shots.faces import person_in
 from ..writes import atomic
 from .accuracy import worst_place
@@ -123,6 +125,8 @@ def _photo(folder: Path, name: str) -> Photo:
         if not path.is_file():
             raise BenchError(f"{path} does not exist: each picture needs NAME.png, NAME_mask.png and NAME.json.")
     image = _levels(picture, "RGB").astype(np.float32) / np.float32(255)
+    if other := misread(PictureClip(picture)):
+        raise BenchError(f"{other}, where its hues are others: convert it to BT.709 or sRGB, and save it anew.")
     mask = _mask_levels(drawn)
     height, width = mask.shape
     if mask.shape != image.shape[:2]:
