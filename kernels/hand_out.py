@@ -14,11 +14,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic
 
-from .jit import BLOCK_HEAD, inline, strip_kernel
+from .jit import BLOCK_HEAD, inline, numba_config, strip_kernel
 
 WORD = 8
 
@@ -98,6 +99,21 @@ def swap(typing: Any, address: Any, expected: Any, value: Any) -> Any:
         return builder.zext(builder.extract_value(found, 1), _I64)
 
     return _on_numbers(generate, 3)()
+
+
+@inline
+def claim(numbers, k):
+    """Take number k of an array of 0; tell whether this thread is the first to take it."""
+    return swap(np.int64(numbers.ctypes.data) + WORD * k, 0, 1) != 0
+
+
+def _claim(numbers: Any, k: int) -> bool:
+    first, numbers[k] = numbers[k] == 0, 1
+    return bool(first)
+
+
+if numba_config.DISABLE_JIT:
+    claim = _claim  # one thread does all then
 
 
 @_instruction

@@ -1,7 +1,8 @@
 """Measurement: scopes, hue and level statistics in whole numbers, so that every run gives the same bits.
 
 Weights are fixed-point (a matte of 1 counts :data:`WEIGHT`), values fall into bins of a fixed grid, and every thread
-fills its own counters, which are added at the end: sums of whole numbers do not depend on their order. What the matte
+fills its own counters, which are added at the end: sums of whole numbers depend neither on their order nor on who
+took which rows. What the matte
 leaves out is passed over. A pixel with a component that is not finite counts nothing.
 """
 
@@ -10,7 +11,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +22,10 @@ from .angles import wrapped
 from .arrays import Floats, as_picture, as_plane, matte_or_all, output, with_alpha
 from .colour import HALF, ONE, TINY, ZERO, F, atan2_px, clamp, clean_px, luma_px, ycbcr_px
 from .errors import ValueRangeError
+from .hand_out import claim
 from .jit import inline, strip_kernel
 from .stream import AHEAD, RUN, prefetch
-from .strips import STRIP, over_rows, thread_count
+from .strips import STRIP, Stage, all_of_it, over_rows, over_stages, thread_count
 
 Counts = NDArray[np.uint64]
 
@@ -51,36 +54,31 @@ _SHARE, _HALF_SHUT, _HALF_OPEN = F(1 << 20), F(0.15), F(0.85)
 # --- rows and chunks ------------------------------------------------------------------------------------------
 
 
-def counters(rows: int, *shape: int) -> Counts:
-    """Return counters at 0, a set for each thread that is worth it: strips of rows are dealt out to them in turn."""
-    sets, size = min(thread_count(), -(-rows // STRIP)), math.prod(shape)
-    if sets <= _FEW_SETS:
-        return np.zeros((sets, *shape), np.uint64)
+def counted(kernel: Any, image: Floats, shape: tuple[int, ...], *given: Any, sums: Any = None) -> Counts:
+    """Have a kernel count an image's rows in sets of counters, one for each thread that is worth it, and add them up.
+
+    :param kernel: called with ``given``, the sets, the ``sums`` where there are any, and claims on rows (:func:`take`);
+        row y0 to y1 are sets, whose counters it clears. :param shape: of a set.
+    """
+    rows, sets, size = len(image), sets_for(len(image)), math.prod(shape)
     counts = memory.new((sets, 2 * size)).view(np.uint64)
-    over_rows(_clear_strips, sets, counts, strip=1)
-    return counts.reshape(sets, *shape)
-
-
-def added(counts: Counts) -> Counts:
-    """Return the sum of all sets of counters."""
-    sets, *shape = counts.shape
-    if sets <= _FEW_SETS:
-        few: Counts = counts.sum(axis=0)
-        return few
-    total: Counts = np.empty(math.prod(shape), np.uint64)
-    over_rows(_add_strips, -(-total.size // _RUN), counts.reshape(sets, -1), total, strip=4, least=1)
+    own = counts.reshape(sets, *shape), *(() if sums is None else (sums,)), claims_on(rows)
+    stages = [Stage(kernel, (*given, *own), sets, 1, least=1)]
+    total: Counts = counts[0]
+    if sets > 1:
+        total = memory.new((2 * size,)).view(np.uint64)
+        stages.append(Stage(_add_strips, (counts, total), -(-size // _RUN), 4, all_of_it, 1))
+    over_stages(stages)
     return total.reshape(shape)
 
 
-_FEW_SETS, _RUN = 4, 2048
-"""Sets of counters that one thread clears and adds as fast as many, and counters that one thread adds at a time."""
+def sets_for(rows: int) -> int:
+    """Return how many sets of counters are worth it."""
+    return min(thread_count(), -(-rows // STRIP))
 
 
-@strip_kernel
-def _clear_strips(counts, y0, y1):
-    for y in range(y0, y1):
-        for x in range(counts.shape[1]):
-            counts[y, x] = 0
+_RUN = 2048
+"""Counters that one thread adds at a time."""
 
 
 @strip_kernel
@@ -96,14 +94,32 @@ def _add_strips(counts, total, y0, y1):
             out[x] += own[x]
 
 
-_DEALT = 16
-"""Rows that are dealt out at a time: one by one they would be read from memory in jumps."""
+TAKEN = 16
+"""Rows that a set of counters takes at a time: one by one they would be read from memory in jumps."""
+
+
+def claims_on(rows: int) -> NDArray[np.int64]:
+    """Return claims on so many rows, which nobody has taken yet."""
+    return np.zeros(-(-rows // TAKEN), np.int64)
 
 
 @inline
-def is_dealt(y, band, counts):
-    """Whether row y is counted by this set of counters."""
-    return y // _DEALT % counts.shape[0] == band
+def take(y, mine, left, claims):
+    """Whether row y is counted here, where who comes first takes it, and how often rows may still be taken.
+
+    :param mine: what this returned for the row before.
+    """
+    if y % TAKEN == 0:
+        mine = left > 0 and claim(claims, y // TAKEN)
+        left -= 1 if mine else 0
+    return mine, left
+
+
+@inline
+def clear(counts):
+    """Set a row of counters to 0."""
+    for x in range(counts.shape[0]):
+        counts[x] = 0
 
 
 @inline
@@ -167,12 +183,15 @@ def _vectorscope_row(row, bins, alpha, n, size, last):
 
 
 @strip_kernel
-def _vectorscope_strips(image, matte, use_matte, counts, size, last, y0, y1):
+def _vectorscope_strips(image, matte, use_matte, size, last, counts, claims, y0, y1):
     height, width, n = image.shape
     bins, weights, alpha = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
+        clear(counts[band])
+        mine, left = False, len(claims)
         for y in range(height):
-            if not is_dealt(y, band, counts):
+            mine, left = take(y, mine, left, claims)
+            if not mine:
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
             for x0 in range(0, width, RUN):
@@ -206,9 +225,9 @@ def vectorscope(image: Floats, matte: Floats | None = None, size: int = 256) -> 
     check_count(size, "size")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    counts = counters(image.shape[0], size * (size + int(SPARE)))
-    over_rows(_vectorscope_strips, len(counts), image, matte, use_matte, counts, F(size), F(size - 1), strip=1)
-    return np.ascontiguousarray(added(counts).reshape(size, -1)[:, :size])
+    given = image, matte, use_matte, F(size), F(size - 1)
+    counts = counted(_vectorscope_strips, image, (size * (size + int(SPARE)),), *given)
+    return np.ascontiguousarray(counts.reshape(size, -1)[:, :size])
 
 
 COMPONENTS = ("luma", "r", "g", "b")
@@ -324,13 +343,16 @@ def _degree_row(row, matte, bins, weights, n, pale):
 
 
 @strip_kernel
-def _degree_strips(image, alpha, matte, counts, stages, p, pale, y0, y1):
+def _degree_strips(image, alpha, matte, stages, p, pale, counts, claims, y0, y1):
     height, width, n = image.shape
     kept = np.empty(RUN, np.float32)
     bins, weights = np.empty(RUN, np.int32), np.empty(RUN, np.int32)
     for band in range(y0, y1):
+        clear(counts[band])
+        mine, left = False, len(claims)
         for y in range(height):
-            if not is_dealt(y, band, counts):
+            mine, left = take(y, mine, left, claims)
+            if not mine:
                 continue
             row = image[y].reshape(-1)
             for x0 in range(0, width, RUN):
@@ -362,10 +384,8 @@ def degree_counts(image: Floats, matte: Floats, core: Core, palest: float) -> Co
     """
     image = as_picture(image)
     matte = as_plane(matte, like=image.shape[:2])
-    counts = counters(image.shape[0], 360)
-    given = image, with_alpha(image), matte, counts, *_limits(core), F(palest)
-    over_rows(_degree_strips, len(counts), *given, strip=1)
-    return added(counts)
+    given = image, with_alpha(image), matte, *_limits(core), F(palest)
+    return counted(_degree_strips, image, (360,), *given)
 
 
 # --- levels -----------------------------------------------------------------------------------------------------
@@ -383,12 +403,16 @@ def _luma_row(row, bins, alpha, n):
 
 
 @strip_kernel
-def _levels_strips(image, alpha, matte, use_matte, counts, y0, y1):
+def _levels_strips(image, alpha, matte, use_matte, counts, claims, y0, y1):
     height, width, n = image.shape
     bins, weights, spare = np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32)
     for band in range(y0, y1):
+        clear(counts[band, 0])
+        clear(counts[band, 1])
+        mine, left = False, len(claims)
         for y in range(height):
-            if not is_dealt(y, band, counts):
+            mine, left = take(y, mine, left, claims)
+            if not mine:
                 continue
             row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
             for x0 in range(0, width, RUN):
@@ -446,9 +470,8 @@ def levels(image: Floats, matte: Floats | None = None) -> Levels:
     """
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    counts = counters(image.shape[0], 2, BINS + 1)
-    over_rows(_levels_strips, len(counts), image, with_alpha(image), matte, use_matte, counts, strip=1)
-    everywhere, keyed = added(counts)[:, :-1]
+    given = image, with_alpha(image), matte, use_matte
+    everywhere, keyed = counted(_levels_strips, image, (2, BINS + 1), *given)[:, :-1]
     return Levels(everywhere, keyed if use_matte else everywhere * _FULL)
 
 
@@ -484,6 +507,10 @@ def soft_share(matte: Floats) -> float:
     over_rows(_share_strips, matte.shape[0], matte, sums)
     total, half_open = (int(each) for each in sums.sum(axis=0))
     return half_open / total if total else 0.0
+
+
+_APART = 16
+"""Numbers between the sums of two sets: what several threads add to must not share a cache line."""
 
 
 # --- distributions ------------------------------------------------------------------------------------------
@@ -553,14 +580,18 @@ def _tally_row(row, matte, whole, real, sums, n, black):
 
 
 @strip_kernel
-def _tally_strips(image, alpha, matte, use_matte, counts, sums, stages, p, black, y0, y1):
+def _tally_strips(image, alpha, matte, use_matte, stages, p, black, counts, sums, claims, y0, y1):
     height, width, n = image.shape
     whole, real, kept = np.empty((8, RUN), np.int32), np.empty((3, RUN), np.float32), np.empty(RUN, np.float32)
     every = np.ones(width, np.float32)
     for band in range(y0, y1):
         own = counts[band]
+        for i in range(3):
+            clear(own[i])
+        mine, left = False, len(claims)
         for y in range(height):
-            if not is_dealt(y, band, counts):
+            mine, left = take(y, mine, left, claims)
+            if not mine:
                 continue
             row, matte_row = image[y].reshape(-1), matte[y] if use_matte else every
             for x0 in range(0, width, RUN):
@@ -626,10 +657,15 @@ class Tally:
 
     def _unrolled(self, percents: Sequence[float]) -> tuple[float, ...]:
         """Return hue percentiles counted from the bin opposite the mean hue, so that no seam cuts the energy."""
+        seam, hue = self._opposite
+        start = HUE_SPAN[0] + seam * 360 / BINS
+        return _quantiles(hue, (start, start + 360), percents)
+
+    @cached_property
+    def _opposite(self) -> tuple[int, Counts]:
         mean, _ = self.circular_mean()
         seam = 0 if math.isnan(mean) else round(mean / 360 * BINS) % BINS
-        start = HUE_SPAN[0] + seam * 360 / BINS
-        return _quantiles(np.roll(self.hue, -seam), (start, start + 360), percents)
+        return seam, np.roll(self.hue, -seam)
 
 
 def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: Core | None = None) -> Tally:
@@ -649,14 +685,15 @@ def tally(image: Floats, matte: Floats | None = None, black: float = 0.0, core: 
         raise ValueRangeError(f"The black level must be a finite number, not {black}.")
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
-    counts = counters(image.shape[0], 3, BINS)
-    sums = np.zeros((len(counts), 4), np.int64)
-    stages, limits = _limits(core)
-    given = image, with_alpha(image), matte, use_matte, counts, sums, stages, limits, F(black)
-    over_rows(_tally_strips, len(counts), *given, strip=1)
-    u, v, hue = added(counts)
-    across, up, hued, weight = (int(total) for total in sums.sum(axis=0))
+    sums = np.zeros((sets_for(image.shape[0]), _APART), np.int64)
+    given = image, with_alpha(image), matte, use_matte, *_limits(core), F(black)
+    u, v, hue = counted(_tally_strips, image, (3, BINS), *given, sums=sums)
+    across, up, hued, weight = (int(total) for total in sums[:, :4].sum(axis=0))
     return Tally(u, v, hue, (across, up), hued, weight)
+
+
+_BLOCK = 512
+"""Counters whose sum is looked up before one of them is."""
 
 
 def _quantiles(counts: Counts, span: tuple[float, float], percents: Sequence[float]) -> tuple[float, ...]:
@@ -664,17 +701,21 @@ def _quantiles(counts: Counts, span: tuple[float, float], percents: Sequence[flo
     for percent in percents:
         if not 0 <= percent <= 100:
             raise ValueRangeError(f"A percentage must be 0 to 100, not {percent}.")
-    running = np.cumsum(counts, dtype=np.uint64)
-    total = int(running[-1])
+    blocks = np.add.reduceat(counts, np.arange(0, len(counts), _BLOCK), dtype=np.uint64)
+    before = np.concatenate([[0], np.cumsum(blocks, dtype=np.uint64)]).astype(np.float64)
+    total = int(before[-1])
     if total == 0:
         return tuple(math.nan for _ in percents)
     width = (span[1] - span[0]) / len(counts)
     results = []
     for percent in percents:
         wanted = min(max(total * percent / 100, 1.0), float(total))
-        k = int(np.searchsorted(running, wanted))
-        k = min(k, len(counts) - 1)
-        inside = (wanted - (float(running[k]) - float(counts[k]))) / float(counts[k])
+        block = min(int(np.searchsorted(before[1:], wanted)), len(blocks) - 1)
+        first = block * _BLOCK
+        running = before[block] + np.cumsum(counts[first : first + _BLOCK], dtype=np.uint64).astype(np.float64)
+        k = min(int(np.searchsorted(running, wanted)), len(running) - 1)
+        below, k = float(running[k]), first + k
+        inside = (wanted - (below - float(counts[k]))) / float(counts[k])
         results.append(span[0] + (k + min(max(inside, 0.0), 1.0)) * width)
     return tuple(results)
 

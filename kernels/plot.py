@@ -19,7 +19,7 @@ from .arrays import Floats, as_picture, as_plane, matte_or_all, output
 from .colour import HALF, KB, KG, KR, ONE, ZERO, F, clamp, log2_px, ycbcr_px
 from .errors import ValueRangeError
 from .jit import inline, strip_kernel
-from .measure import COMPONENTS, Counts, check_count, is_clear, is_dealt
+from .measure import COMPONENTS, TAKEN, Counts, check_count, claims_on, is_clear, take
 from .stream import AHEAD, LINE, RUN, prefetch
 from .strips import STRIP, over_rows, thread_count
 
@@ -49,15 +49,19 @@ def _line(cells: int) -> int:
     return (-(-cells // LINE) | 1) * LINE
 
 
-def _counters(image: Floats, lines: int, line: int) -> tuple[FineCounts, NDArray[np.int32]]:
+def _counters(
+    image: Floats, lines: int, line: int
+) -> tuple[FineCounts, NDArray[np.int32], tuple[int, NDArray[np.int64]]]:
     """Return sets of counters with whatever values, one for each thread that is worth it, a spare one at their end.
 
-    And the first line of each that is in use and the first one after: none yet.
+    And the first line of each that is in use and the first one after: none yet; and how often a set may take rows, with
+    the claims on them.
     """
     height, width = image.shape[:2]
     sets = min(max(thread_count(), -(-height * width // _MOST)), -(-height // STRIP))
-    reached = np.full((sets, 2), lines // 2, np.int32)
-    return memory.new((sets, lines * line + LINE)).view(np.uint32), reached
+    reached, claims = np.full((sets, 2), lines // 2, np.int32), claims_on(height)
+    most = max(_MOST // (TAKEN * width), -(-len(claims) // sets))
+    return memory.new((sets, lines * line + LINE)).view(np.uint32), reached, (most, claims)
 
 
 @inline
@@ -188,13 +192,15 @@ def _chroma_row(row, across, x0, cells, alpha, n, line, spare, p):
 
 
 @strip_kernel
-def _chroma_strips(image, matte, use_matte, counts, reached, line, p, y0, y1):
+def _chroma_strips(image, matte, use_matte, counts, reached, line, p, most, claims, y0, y1):
     scale, middle, end = p
     scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
         counts[band, -1] = np.uint32(0)
+        mine, left = False, most
         for y in range(image.shape[0]):
-            if is_dealt(y, band, counts):
+            mine, left = take(y, mine, left, claims)
+            if mine:
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
                 across, own, lines = _OFFSETS[_shift(y) :], counts[band], reached[band]
                 q = (scale, middle, middle + _OFFSETS[y % _PLACES], end)
@@ -231,9 +237,10 @@ def chroma_counts(image: Floats, matte: Floats | None, size: int, scale: float) 
     image = as_picture(image)
     matte, use_matte = matte_or_all(image, matte)
     line = _line(2 * size)
-    counts, reached = _counters(image, 2 * size, line)
+    counts, reached, rows_in_turn = _counters(image, 2 * size, line)
     p = (F(scale * 2), F(size), F(size * 2))
-    over_rows(_chroma_strips, len(counts), image, matte, use_matte, counts, reached, np.int32(line), p, strip=1)
+    given = image, matte, use_matte, counts, reached, np.int32(line), p, *rows_in_turn
+    over_rows(_chroma_strips, len(counts), *given, strip=1, least=1)
     return _folded(counts, reached, line, (size, size), both=True)
 
 
@@ -263,12 +270,14 @@ def _level_row(row, places, x0, cells, alpha, n, line, spare, p):
 
 
 @strip_kernel
-def _level_strips(image, matte, use_matte, columns, counts, reached, line, p, y0, y1):
+def _level_strips(image, matte, use_matte, columns, counts, reached, line, p, most, claims, y0, y1):
     scratch = (np.empty(RUN, np.int32), np.empty(RUN, np.int32), np.empty(RUN, np.float32))
     for band in range(y0, y1):
         counts[band, -1] = np.uint32(0)
+        mine, left = False, most
         for y in range(image.shape[0]):
-            if is_dealt(y, band, counts):
+            mine, left = take(y, mine, left, claims)
+            if mine:
                 row, matte_row = image[y].reshape(-1), matte[y if use_matte else 0]
                 places, own, lines = (_OFFSETS[_shift(y) :], columns), counts[band], reached[band]
                 if image.shape[2] == 3:
@@ -316,8 +325,9 @@ def level_counts(
     scale, line = 2 * rows / (high - low), _line(columns)
     factors = (float(KR), float(KG), float(KB)) if signal == "luma" else tuple(float(signal == each) for each in "rgb")
     p = (F(high * scale), F(2 * rows - 1), *(F(factor * scale) for factor in factors))
-    counts, reached = _counters(image, 2 * rows, line)
-    over_rows(_level_strips, len(counts), image, matte, use_matte, column, counts, reached, np.int32(line), p, strip=1)
+    counts, reached, rows_in_turn = _counters(image, 2 * rows, line)
+    given = image, matte, use_matte, column, counts, reached, np.int32(line), p, *rows_in_turn
+    over_rows(_level_strips, len(counts), *given, strip=1, least=1)
     return _folded(counts, reached, line, (rows, columns), both=False)
 
 

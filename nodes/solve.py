@@ -254,10 +254,24 @@ def _transparent(image: Picture, matte: Matte) -> float:
 
 
 def _stray(tally: measure.Tally, angle: float) -> float:
-    bins = np.arange(measure.BINS) * (360 / measure.BINS) + measure.HUE_SPAN[0]
-    far = np.abs(wrapped(bins - angle)) > _STRAY_ANGLE
     total = int(tally.hue.sum())
-    return int(tally.hue[far].sum()) / total if total else 1.0
+    if not total:
+        return 1.0
+    if not math.isfinite(angle):
+        return 0.0
+    step, start = 360 / measure.BINS, measure.HUE_SPAN[0]
+
+    def is_far(bin_: int) -> bool:
+        return abs(wrapped(bin_ % measure.BINS * step + start - angle)) > _STRAY_ANGLE
+
+    first = math.floor((angle - _STRAY_ANGLE - start) / step) - 1
+    last = math.ceil((angle + _STRAY_ANGLE - start) / step) + 1
+    while is_far(first):
+        first += 1
+    while is_far(last):
+        last -= 1
+    near = np.arange(first, last + 1)
+    return (total - int(tally.hue.take(near, mode="wrap").sum())) / total
 
 
 def _without_strays(image: Picture, matte: Matte) -> measure.Core:

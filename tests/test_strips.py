@@ -75,14 +75,19 @@ def test_one_thread_means_the_caller_alone():
 @needs_threads
 def test_sets_of_counters_are_shared_out_however_few_they_are(monkeypatch):
     """A set for each thread is a row of its own: two of them are no strip that one thread had better do alone."""
-    shared, real = [], strips.over_stages
-    monkeypatch.setattr(strips, "over_stages", lambda stages: (shared.append(stages[0].kernel), real(stages)))
+    shared, real = [], strips._carry_out
+
+    def carry_out(team, job, stages, sizes, counts, helpers):
+        shared.append((stages[0].kernel, helpers))
+        real(team, job, stages, sizes, counts, helpers)
+
+    monkeypatch.setattr(strips, "_carry_out", carry_out)
     picture, matte = np.zeros((512, 16, 3), np.float32), np.ones((512, 16), np.float32)
     for count in (2, 3, 8):
         shared.clear()
         with strips.threads(count):
             measure.degree_counts(picture, matte, measure.Core(), 0.0)
-        assert measure._degree_strips in shared, count
+        assert (measure._degree_strips, count - 1) in shared, "with all helpers"
 
 
 @pytest.mark.slice
