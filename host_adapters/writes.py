@@ -182,7 +182,8 @@ class Atomic:
                 return
             with self.temporary.open("rb+") as file:
                 os.fsync(file.fileno())
-            known = made.note(self.path, self.temporary, self.kind) if _now is not None else None
+            noted = (_now is not None or _noting) and self.kind != made.NOTES
+            known = made.note(self.path, self.temporary, self.kind) if noted else None
             self.temporary.replace(self.path)
             if known is not None:
                 made.note(self.path, kind=self.kind, sha256=known)
@@ -314,6 +315,20 @@ def writing(overwrite: bool = False) -> Iterator[None]:
             yield
     finally:
         _now = before
+
+
+_noting = False
+
+
+@contextlib.contextmanager
+def noting() -> Iterator[None]:
+    """Note what the block writes as made here; before it replaces anything, it asks by itself."""
+    global _noting
+    before, _noting = _noting, True
+    try:
+        yield
+    finally:
+        _noting = before
 
 
 def reads(path: AnyPath) -> None:

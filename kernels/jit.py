@@ -348,7 +348,7 @@ def _blas_left_alone() -> None:
     """
     with contextlib.suppress(ImportError, AttributeError):
         linalg: Any = importlib.import_module("numba.np.linalg")
-        imports, is_there = linalg.ensure_blas, importlib.util.find_spec("scipy") is not None
+        imports, is_there = linalg.ensure_blas, _is_installed("scipy")
 
         def looks() -> None:
             if not is_there:
@@ -359,6 +359,14 @@ def _blas_left_alone() -> None:
             importlib.import_module("numba.np.arraymath").ensure_blas = imports  # type: ignore[attr-defined]
         finally:
             linalg.ensure_blas = imports
+
+
+def _is_installed(package: str) -> bool:
+    """Tell whether a package is there. What another one has put in its place, as colour-science does, is not."""
+    try:
+        return importlib.util.find_spec(package) is not None
+    except ValueError:
+        return False
 
 
 @contextlib.contextmanager

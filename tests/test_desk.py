@@ -22,7 +22,7 @@ import pytest
 pytest.importorskip("starlette", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
 pytest.importorskip("uvicorn", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
 
-from inkarnat.host_adapters import workshop
+from inkarnat.host_adapters import made, workshop
 from inkarnat.host_adapters.desk import (
     chain,
     controls,
@@ -1478,6 +1478,7 @@ def test_a_look_up_and_a_report_are_written(served):
     status, told = act(served, "look-up", name="light", part="light", frame=1)
     assert (status, told["message"].startswith("Saved light.clf")) == (200, True), told
     assert (served.desk.folder.results / "light.clf").read_bytes().startswith(b"<?xml")
+    assert made.is_noted(served.desk.folder.results / "light.clf", made.LOOK_UP), "else the command line asks about it"
     assert act(served, "look-up", name="light", frame=1)[0] == 409
     assert "without reports" in act(served, "report", name="page.html")[1]["error"]
     runs = []

@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import time
+import types
 from pathlib import Path
 
 import pytest
@@ -360,3 +361,11 @@ def test_a_forked_process_looks_for_garbage(at_rest):
             at_rest.forked()
             os._exit(0 if gc.isenabled() else 1)
         assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+
+
+def test_a_package_that_another_one_stands_in_for_is_not_there(monkeypatch):
+    """Where SciPy is missing, colour-science puts modules without an origin in its place."""
+    assert jit._is_installed("numpy")
+    assert not jit._is_installed("no_such_package")
+    monkeypatch.setitem(sys.modules, "scipy", types.ModuleType("scipy"))
+    assert not jit._is_installed("scipy")

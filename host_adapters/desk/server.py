@@ -29,6 +29,7 @@ from ...kernels.errors import InkarnatError
 from ..graphs.errors import is_fault
 from ..graphs.runner import Runner
 from ..media.video_write import CODECS
+from ..writes import noting
 from .asked import Asked
 from .controls import declarations
 from .desk import Desk
@@ -522,7 +523,8 @@ class Served:
         spare_memory()
         threading.Thread(target=_warmed, args=(self.desk,), name="warming", daemon=True).start()
         try:
-            self.server.run(sockets=[self.socket])
+            with noting():
+                self.server.run(sockets=[self.socket])
         finally:
             self.desk.close()
 
