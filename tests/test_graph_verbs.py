@@ -171,6 +171,17 @@ def test_what_cannot_be_set_is_named_with_the_fix(text, message):
         with_values(standard(), [text])
 
 
+def test_no_second_balance_is_put_beside_one_of_another_name():
+    """It would work on top of the one that is meant."""
+    data = (
+        json.dumps(standard().to_dict()).replace('"balance"', '"light"').replace('"node": "light"', '"node": "balance"')
+    )
+    graph = Graph.from_dict(json.loads(data))
+    with pytest.raises(GraphError, match=r"no step 'balance'; its balance is light: light\.temperature=…"):
+        with_values(graph, ["balance.temperature=by:-12"])
+    assert with_values(graph, ["light.temperature=by:-12"])[0].by_id["light"].node.temperature == -12
+
+
 def test_keyframes_are_set_as_they_are_typed_for_a_correction():
     one, _ = with_values(standard(), ["steer.turn=0:1,48:3 smooth"])
     assert with_values(standard(), ["steer.turn=0:1,48:3/smooth"])[0] == one

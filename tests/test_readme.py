@@ -79,7 +79,7 @@ def test_the_first_node_of_the_developers_page_runs(tmp_path, capsys):
 def test_the_graph_is_one():
     (block,) = blocks("json")
     graph = Graph.from_dict(json.loads(block))
-    assert [step.id for step in graph.order()] == ["light", "skin", "soften", "steer"]
+    assert [step.id for step in graph.order()] == ["balance", "skin", "soften", "steer"]
 
 
 @pytest.mark.parametrize("path", ["README.md", "DEVELOPERS.md", "test_images/README.md"])

@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from ...nodes import LEVELS_FIRST, SkinKey
+from ...nodes import LEVELS_FIRST, Cdl, SkinKey
 from ...nodes.declare import Node, ParamError, nearest
 from ..describe import can_be_keyed
 from .by_hand import with_picture_step
@@ -26,7 +26,7 @@ from .parts import (
     with_parts,
 )
 from .standard import keyed_step
-from .typed import CONTROLS
+from .typed import CONTROLS, STEPS
 from .wording import parameter, read_value, span_words, value_words, word_of
 
 BY = "by:"
@@ -80,6 +80,10 @@ def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edi
     if not sign or not dot:
         raise GraphError(f"An assignment is step.word=value, such as steer.turn=4, not {text!r}.")
     if id in LEVELS_FIRST.before and id not in graph.by_id and STANDARD_SOURCE in graph.sources:
+        if other := _of_another_name(graph, id):
+            raise GraphError(
+                f"The graph has no step {id!r}; its {STEPS[id].label.lower()} is {other}: {other}.{word}=…."
+            )
         graph = with_picture_step(graph, id)  # left out where it changed nothing
     step = graph.by_id.get(id)
     if step is None:
@@ -100,6 +104,16 @@ def _assigned(graph: Graph, text: str, height: float | None) -> tuple[Graph, Edi
     if known is not None and not value.strip().lower().startswith(BY):
         graph = with_parts(graph, id, {name: Parts(known.solved, Hand(after, adds=False))})
     return graph, Edit(id, name, before, after)
+
+
+def _of_another_name(graph: Graph, word: str) -> str:
+    """Return the step that does the work of a step of the standard chain under a name of its own, "" for none.
+
+    A second balance or curve beside it would work on top of it. Decision lists do many things: looks among them.
+    """
+    kind = type(STEPS[word])
+    found = () if kind is Cdl else (step.id for step in graph.steps if type(step.node) is kind)
+    return next(iter(found), "")
 
 
 def _frozen(graph: Graph, id: str, frozen: bool) -> tuple[Graph, Edit]:
