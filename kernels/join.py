@@ -60,17 +60,42 @@ SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
 
 
+@inline
+def _any_of(row):
+    """Whether any cell of a row lies above 0."""
+    found = np.int32(0)
+    for x in range(row.shape[0]):
+        found |= np.int32(row[x] > 0)
+    return found != 0
+
+
 @subroutine
-def _label(flags, corners, labels, area, parent):
+def _find_ends(plane, ends):
+    """Leave of every row the first cell above 0 and the first after the last one: most rows and cells are 0."""
+    columns = plane.shape[1]
+    for i in range(plane.shape[0]):
+        first, end = columns, columns
+        if _any_of(plane[i]):
+            first = 0
+            while not plane[i, first] > 0:
+                first += 1
+            while not plane[i, end - 1] > 0:
+                end -= 1
+        ends[i, 0], ends[i, 1] = first, end
+
+
+@subroutine
+def _label(flags, corners, labels, area, parent, ends):
     """Number connected areas, of four or with ``corners`` eight neighbours, from 1 in the order of their first cell.
 
-    Leaves the cells of every area, and returns how many areas there are.
+    Leaves the cells of every area and the ends of rows, and returns how many areas there are.
     """
     rows, columns = flags.shape
+    _find_ends(flags, ends)
     used = 0
     for i in range(rows):
-        for j in range(columns):
-            labels[i, j] = 0
+        fill_row(labels[i], np.int32(0))
+        for j in range(ends[i, 0], ends[i, 1]):
             if flags[i, j] == 0:
                 continue
             found = 0
@@ -101,7 +126,7 @@ def _label(flags, corners, labels, area, parent):
             count += 1
             area[k] = -count  # the final number of a root, until areas are counted
     for i in range(rows):
-        for j in range(columns):
+        for j in range(ends[i, 0], ends[i, 1]):
             if labels[i, j] != 0:
                 root = labels[i, j]
                 while parent[root] != root:
@@ -109,15 +134,18 @@ def _label(flags, corners, labels, area, parent):
                 labels[i, j] = -area[root]
     for k in range(used + 1):
         area[k] = 0
+    area[0] = rows * columns
     for i in range(rows):
-        for j in range(columns):
-            area[labels[i, j]] += 1
+        for j in range(ends[i, 0], ends[i, 1]):
+            if labels[i, j] != 0:
+                area[labels[i, j]] += 1
+                area[0] -= 1
     return count
 
 
 @strip_kernel
-def _label_strips(flags, corners, labels, area, parent):
-    return _label(flags, corners, labels, area, parent)
+def _label_strips(flags, corners, labels, area, parent, ends):
+    return _label(flags, corners, labels, area, parent, ends)
 
 
 def _most_pieces(cells: int, sides: int, corners: bool = True) -> int:
@@ -135,7 +163,8 @@ def pieces(flags: Flags, corners: bool = True) -> tuple[NDArray[np.int32], NDArr
     labels = np.empty(flags.shape, np.int32)
     most = _most_pieces(flags.size, sum(flags.shape), corners)
     area, parent = np.zeros(most, np.int64), np.zeros(most, np.int32)
-    count = _label_strips(flags.astype(np.uint8), corners, labels, area, parent)
+    ends = np.empty((len(flags), 2), np.int64)
+    count = _label_strips(flags.astype(np.uint8), corners, labels, area, parent, ends)
     return labels, area[: count + 1]
 
 
@@ -325,7 +354,7 @@ def _laid_by_stage(
     kept = found.keep, max(1, round(0.03 * rows) - 1)
     spread = np.zeros((1, columns), np.float32) if away is None else away
     given = found.evidence, *texture, weights, *pieces, *kept, spread, odds, lid, floor
-    return Laid(odds, lid, floor), Stage(_lay_strips, given, rows)
+    return Laid(odds, lid, floor), Stage(_lay_strips, given, rows, least=24)
 
 
 def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
@@ -343,37 +372,41 @@ def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.i
 
 
 @subroutine
-def _grow(flags, radius, spare, out):
-    """Flag the cells within a square of side 2 · radius + 1 round flagged ones."""
-    rows, columns = flags.shape
-    for i in range(rows):
-        near = radius
-        for j in range(columns):
-            near = 0 if flags[i, j] else near + 1
-            spare[i, j] = near <= radius
-        near = radius
-        for j in range(columns - 1, -1, -1):
-            near = 0 if flags[i, j] else near + 1
-            spare[i, j] |= near <= radius
-    for j in range(columns):
-        near = radius
-        for i in range(rows):
-            near = 0 if spare[i, j] else near + 1
-            out[i, j] = near <= radius
-        near = radius
-        for i in range(rows - 1, -1, -1):
-            near = 0 if spare[i, j] else near + 1
-            out[i, j] |= near <= radius
+def _near_row(near, flags, radius, out):
+    """Flag what is flagged, or was at most some rows before: how many lies in ``near``."""
+    for j in range(near.shape[0]):
+        near[j] = 0 if flags[j] else near[j] + 1
+        out[j] |= near[j] <= radius
 
 
 @subroutine
-def _hold(matte, start, held):
+def _grow(flags, radius, spare, near, out):
+    """Flag the cells within a square of side 2 · radius + 1 round flagged ones, beside what is flagged."""
+    rows, columns = flags.shape
+    for i in range(rows):
+        fill_row(spare[i], np.uint8(0))
+        if not _any_of(flags[i]):
+            continue
+        for j in range(columns):
+            if flags[i, j]:
+                fill_row(spare[i, max(j - radius, 0) : j + radius + 1], np.uint8(1))
+    fill_row(near, np.int32(radius))
+    for i in range(rows):
+        _near_row(near, spare[i], radius, out[i])
+    fill_row(near, np.int32(radius))
+    for i in range(rows - 1, -1, -1):
+        _near_row(near, spare[i], radius, out[i])
+
+
+@subroutine
+def _hold(matte, start, held, ends):
     """The most of a matte that is left on any way from the start to a cell: the least value on the best way.
 
     Sweeps forward and backward over eight neighbours until nothing changes, 16 at most. Source: L. Vincent,
     "Morphological grayscale reconstruction in image analysis", IEEE Transactions on Image Processing 2(2), 1993.
     """
     rows, columns = matte.shape
+    _find_ends(matte, ends)
     for i in range(rows):
         for j in range(columns):
             held[i, j] = matte[i, j] if start[i, j] else F(0)
@@ -382,8 +415,9 @@ def _hold(matte, start, held):
         changed = 0
         for ii in range(rows):
             i = ii if way == 1 else rows - 1 - ii
-            for jj in range(columns):
-                j = jj if way == 1 else columns - 1 - jj
+            first, end = ends[i]
+            for jj in range(end - first):
+                j = first + jj if way == 1 else end - 1 - jj
                 most = matte[i, j]
                 best = held[i, j]
                 if not best < most:
@@ -432,10 +466,10 @@ def _lost_row(share, flags, matte, held):
 
 
 @subroutine
-def _weigh_pieces_row(sums, labels, matte, at_rim):
+def _weigh_pieces_row(sums, labels, matte, at_rim, first, end):
     """Add up of every piece its size, what is surely keyed, and that at the rim."""
     last = labels.shape[0] - 1
-    for j in range(labels.shape[0]):
+    for j in range(first, end):
         n, m = labels[j], matte[j]
         sure = _part_px(m, F(0.7), F(0.2))
         sums[n, 0] += _part_px(m, F(0.25), F(0.5))
@@ -457,6 +491,7 @@ def _pieces_strips(matte, evidence, above, keep, first, labels, share, sums, cou
     flags, spare = np.zeros(matte.shape, np.uint8), np.empty(matte.shape, np.uint8)
     start, held = np.zeros(matte.shape, np.uint8), np.empty(matte.shape, np.float32)
     area, parent = np.empty(sums.shape[1], np.int64), np.empty(sums.shape[1], np.int32)
+    ends, near = np.empty((rows, 2), np.int64), np.empty(matte.shape[1], np.int32)
     for row in range(y0, y1):
         k = first + row
         own, shares, weights = labels[k], share[k], sums[k]
@@ -466,24 +501,24 @@ def _pieces_strips(matte, evidence, above, keep, first, labels, share, sums, cou
         if k == 0:
             for i in range(rows):
                 _core_row(flags[i], evidence[i], above)
-            cores = _label(flags, True, own, area, parent)
+            cores = _label(flags, True, own, area, parent, ends)
             largest = ZERO_INT
             for n in range(1, cores + 1):
                 largest = max(largest, area[n])
-            _grow(flags, max(1, int(NEAR_A_FACE * math.sqrt(float(largest)) + 0.5)), spare, start)
+            _grow(flags, max(1, int(NEAR_A_FACE * math.sqrt(float(largest)) + 0.5)), spare, near, start)
         marked = np.uint8(k == 0)
         for i in range(rows):
             marked |= _keep_row(start[i], keep[i])
             fill_row(held[i], F(0))
         if marked:  # otherwise nothing is held: all of it is lost
-            _hold(matte, start, held)
+            _hold(matte, start, held, ends)
         for i in range(rows):
             _lost_row(shares[i], flags[i], matte[i], held[i])
-        count = _label(flags, True, own, area, parent)
+        count = _label(flags, True, own, area, parent, ends)
         for n in range(count + 1):
             weights[n, 0], weights[n, 1], weights[n, 2] = 0.0, 0.0, 0.0
         for i in range(rows):
-            _weigh_pieces_row(weights, own[i], matte[i], i == 0 or i == rows - 1)
+            _weigh_pieces_row(weights, own[i], matte[i], i == 0 or i == rows - 1, ends[i, 0], ends[i, 1])
         counts[k, 0], counts[k, 1] = count, largest
 
 
@@ -1022,14 +1057,6 @@ def _find_runs(odds, lid, floor, row, other, starts, runs):
     return count
 
 
-@subroutine
-def _any_above(row):
-    found = np.int32(0)
-    for x in range(row.shape[0]):
-        found |= np.int32(row[x] > F(0))
-    return found != 0
-
-
 @strip_kernel
 def _over_strips(matte, odds, lid, floor, places, out, y0, y1):
     """Lay log-odds, lid and floor over rows of a matte; where nothing is laid the matte stays, limited to 0 … 1."""
@@ -1059,7 +1086,7 @@ def _over_strips(matte, odds, lid, floor, places, out, y0, y1):
             to, first, second = out[y, x0:x1], wide[0, x0:x1], wide[1, x0:x1]
             fill_row(first, F(1))
             fill_row(second, F(0))
-            if what & 3 and _any_above(to):  # what is not keyed at all stays so
+            if what & 3 and _any_of(to):  # what is not keyed at all stays so
                 if what & 1:
                     _enlarged_row(second, mixed[0], steps[0], cells[x0:x1], parts[x0:x1])
                     _weigh_row(to, second)
