@@ -760,10 +760,11 @@ def _odds_strips(u, v, stops, sides, out, y0, y1):
 
 
 @subroutine
-def _told_row(odds, lid, floor, away, says, fill, amount):
-    """Add what likeness says to what is laid over a matte, where no lid closes it."""
+def _told_row(odds, lid, floor, near, away, says, fill, amount):
+    """Add what likeness says to what is laid over a matte, where no lid closes it; nothing goes against marks."""
     for x in range(odds.shape[0]):
-        odds[x] = odds[x] + amount * says[x]
+        told = odds[x] + amount * says[x]
+        odds[x] = told * (F(1) - (near[x] if told < F(0) else away[x]))
         floor[x] = max(floor[x], fill[x] * (amount * lid[x]) * (F(1) - away[x]))
 
 
@@ -771,7 +772,7 @@ def _told_row(odds, lid, floor, away, says, fill, amount):
 def _alike_strips(u, v, stops, keyed, fill, told, corner, y0, y1):
     """How far a cell near what is keyed is of the same colour, 0 to 0.9; it is added to what is laid, if that is told.
 
-    :param told: log-odds, lid, floor and marks of what is no skin, what likeness says, and how far it counts.
+    :param told: log-odds, lid, floor, marks of skin and of what is none, what likeness says, and how far it counts.
     """
     columns = fill.shape[1]
     top, left = corner
@@ -793,10 +794,10 @@ def _alike_strips(u, v, stops, keyed, fill, told, corner, y0, y1):
                 near = F(math.exp(F(-0.5) * (a * a + b * b + c * c)))
                 fill[y, x] = _FILLED * min(F(2) * share, F(1)) * near
         if told is not None:
-            odds, lid, floor, away, says, amount = told
+            odds, lid, floor, near, away, says, amount = told
             end, row = left + columns, top + y
-            off = away[min(row, away.shape[0] - 1), left:end]
-            _told_row(odds[row, left:end], lid[row, left:end], floor[row, left:end], off, says[y], fill[y], amount)
+            on, off = near[min(row, near.shape[0] - 1), left:end], away[min(row, away.shape[0] - 1), left:end]
+            _told_row(odds[row, left:end], lid[row, left:end], floor[row, left:end], on, off, says[y], fill[y], amount)
 
 
 @lru_cache(maxsize=8)
@@ -1385,8 +1386,9 @@ def _laid_by_stages(
     like = _Likeness(cells)
     over_stages((stage,))
     like.compare(small.plane, (np.exp(laid.odds[cells.window.slices]), laid.lid, laid.floor), corner)
-    marks = np.zeros((1, shape[1]), np.float32) if spread is None else spread
-    return laid, like.fill_by_stages((laid.odds, laid.lid, laid.floor, marks, like.odds, F(amount)), corner)
+    nowhere = np.zeros((1, shape[1]), np.float32)
+    marks = (nowhere if plane is None else plane for plane in (_spread_at(keep, shape), spread))
+    return laid, like.fill_by_stages((laid.odds, laid.lid, laid.floor, *marks, like.odds, F(amount)), corner)
 
 
 def _window_round(planes: Sequence[_OnGrid], margin: int) -> Window:
@@ -1414,8 +1416,9 @@ def _cells_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> 
     return flags
 
 
-_AWAY = 0.03
-"""How far a mark of what is no skin opens the floor of a face, in parts of the frame height: σ of a Gaussian."""
+_NEARBY = 0.03
+"""How far round a mark nothing speaks against it but the key, in parts of the frame height: σ of a Gaussian. There no
+face opens a mark of what is none, nor does likeness, and neither that nor texture or a loose piece closes one of skin."""
 
 
 def _spread_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> Floats | None:
@@ -1425,7 +1428,7 @@ def _spread_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) ->
     y, x = np.mgrid[: shape[0], : shape[1]] + 0.5
     for px, py in places:
         away = (x - px * shape[1]) ** 2 + (y - py * shape[0]) ** 2
-        np.maximum(out, np.exp(-0.5 * away / (_AWAY * shape[0]) ** 2), out=out)
+        np.maximum(out, np.exp(-0.5 * away / (_NEARBY * shape[0]) ** 2), out=out)
     return out
 
 
