@@ -1418,7 +1418,7 @@ def _cells_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> 
 
 _NEARBY = 0.03
 """How far round a mark nothing speaks against it but the key, in parts of the frame height: σ of a Gaussian. There no
-face opens a mark of what is none, nor does likeness, and neither that nor texture or a loose piece closes one of skin."""
+face opens a mark of what is none, nor does likeness, and neither that nor texture nor a loose piece closes skin."""
 
 
 def _spread_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> Floats | None:
