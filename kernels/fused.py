@@ -632,6 +632,12 @@ def in_single_steps() -> Iterator[None]:
 
     Sweeps save each frame some milliseconds, and their kernels take seconds to compile. What works on one picture and
     ends has no use for them: nearly all that single steps need is compiled for its key.
+
+    >>> matte = np.eye(4, dtype=np.float32)
+    >>> with in_single_steps():
+    ...     softened = soften_matte(from_plane(matte), Softening(sigma=1.0))
+    >>> bool(np.array_equal(softened, soften_matte(from_plane(matte), Softening(sigma=1.0))))
+    True
     """
     before, _ways.single_steps = _ways.single_steps, True
     try:
