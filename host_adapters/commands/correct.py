@@ -86,8 +86,8 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
 @click.option(
     "--follow-drift",
     is_flag=True,
-    help="Key the steering through the clip where the light drifts. Balance and key stay as on --frame: good for "
-    "about 15 mired either way; beyond that cut the clip and correct each part.",
+    help="Key the steering through the clip where the light drifts. The balance stays as on --frame, and so does the "
+    "key where no face is followed: good for about 15 mired either way; beyond that cut the clip, correct each part.",
 )
 @click.option(
     "--light",

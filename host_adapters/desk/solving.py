@@ -32,6 +32,7 @@ from ...nodes import (
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.parts import accepted_keys, frozen_keys
+from ..graphs.standard import DRIFTS
 from ..shots.aims import aim_at, noted_doubts
 from ..shots.evidence import (
     BEFORES,
@@ -104,7 +105,7 @@ class Solver:
             marked = [*(here or [MarkedPicture(frame, faces=faces)]), *(each for each in marked if each.frame != frame)]
         key, learned = solve_key(self.state.graph, self._look, id, marked)
         taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
-        state = self.state.with_node(id, key).with_person(taught)
+        state = self.state.with_node(id, key, tuple(DRIFTS)).with_person(taught)
         state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
         for step, face in zip(person_faces(state, person), learned.faces, strict=False):
             node = dataclasses.replace(state.node(step), keyed=face.keyed)  # type: ignore[type-var]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
-from ...nodes import FaceMatte, JoinFaces, Link
+from ...nodes import FaceMatte, JoinFaces, Link, SkinKey
 from .graph import Graph, Step
 from .keyframes import Keyframes
 
@@ -35,11 +35,29 @@ def with_keyed(graph: Graph, keyed: Mapping[str, Keyed]) -> Graph:
     return dataclasses.replace(graph, steps=steps)
 
 
+DRIFTS = {"hue_drift": 0.0, "chroma_drift": 1.0}
+"""What a skin key knows of the light of one clip, at rest."""
+
+
+def without_drift(graph: Graph) -> Graph:
+    """Return a graph whose keys do not follow the light of a clip."""
+    return dataclasses.replace(graph, steps=tuple(_at_rest(step) for step in graph.steps))
+
+
+def _at_rest(step: Step) -> Step:
+    if not isinstance(step.node, SkinKey):
+        return step
+    kept = tuple(pair for pair in step.keyed if pair[0] not in DRIFTS)
+    return dataclasses.replace(step, node=dataclasses.replace(step.node, **DRIFTS), keyed=kept)  # type: ignore[arg-type]
+
+
 def without_faces(graph: Graph) -> Graph:
     """Return a graph without faces: what reads a matte that they were laid over reads it as the key gave it.
 
-    Faces lie where they are in one clip; on another they would key what happens to be there.
+    Faces lie where they are in one clip; on another they would key what happens to be there, and say nothing of its
+    light.
     """
+    graph = without_drift(graph)
     gone = {step.id for step in graph.steps if isinstance(step.node, FaceMatte)}
     instead = {step.id: dict(step.inputs)["matte"] for step in graph.steps if isinstance(step.node, JoinFaces)}
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import Floats, as_picture
 from ...kernels.colour import luma
+from ...kernels.face import HOLE, Cells, cells_of, cut
 from ...nodes import FaceMatte
 from ...nodes.declare import Picture, Value
 from ..detect.faces import Face
@@ -41,6 +42,11 @@ _UNSEEN = 24
 _SAME_FACE = 0.6
 """How far two finds of a face may lie apart, in parts of its size."""
 _TOLERANCE = 6e-4
+_LEAST_CELLS, _LEAST_SHARE, _WHOLE = 40, 0.6, 0.48
+"""Cells of a face's skin from which its colour is told, the least part of the drawn face that they are, and how far
+from the frame's middle its landmarks may lie, in parts of the frame."""
+LUMA_FLOOR = 0.02
+"""What a key adds to luma before it divides by it; see :mod:`inkarnat.kernels.qualify`."""
 
 Points = NDArray[np.float64]
 Read = Callable[[int], Floats]
@@ -53,9 +59,11 @@ class FaceTrack:
 
     :ivar places: landmarks, float64 (5, 2) normalised, by frame. :ivar opens, closes: the shot begins with its first
         frame, or ends with its last: there it comes or goes at once.
+    :ivar colours: Cb/Y′ and Cr/Y′ of its skin as a complex number, by frame, where enough of it shows.
     """
 
     places: dict[int, Points] = field(default_factory=dict)
+    colours: dict[int, complex] = field(default_factory=dict)
     opens: bool = False
     closes: bool = False
     seen: int = 0
@@ -133,16 +141,18 @@ def _through_shot(read: Read, shot: list[int], find: Find, tell: Callable[[int],
     aspect = picture.shape[1] / picture.shape[0]
     live = [FaceTrack({shot[0]: p}, opens=True, seen=shot[0]) for p in _points(find(picture))]
     done: list[FaceTrack] = []
-    grey = _grey(picture)
+    grey, grid = _grey(picture), cells_of(picture)
+    _see_colours(live, shot[:1], [grid])
     tell(shot[0])
     for first, last in itertools.pairwise(looks):
-        greys = [grey]
+        greys, grids = [grey], [grid]
         for place in range(first + 1, last + 1):
             picture = read(shot[place])
             greys.append(_grey(picture))
+            grids.append(cells_of(picture))
             tell(shot[place])
         span = shot[first : last + 1]
-        grey = greys[-1]
+        grey, grid = greys[-1], grids[-1]
         found = list(_points(find(picture)))
         going: list[FaceTrack] = []
         for track in live:
@@ -162,9 +172,28 @@ def _through_shot(read: Read, shot: list[int], find: Find, tell: Callable[[int],
             track.opens = first == 0 and len(back) == len(greys)
             going.append(track)
         live = going
+        _see_colours([*live, *done], span, grids)
     for track in live:
         track.closes = True
     return done + live
+
+
+def _see_colours(tracks: Sequence[FaceTrack], frames: Sequence[int], grids: Sequence[Cells]) -> None:
+    """Note the colour of faces on frames where they lie whole and most of each is safely skin: the medians of that."""
+    for track, (frame, grid) in itertools.product(tracks, zip(frames, grids, strict=True)):
+        if frame not in track.places or frame in track.colours:
+            continue
+        points = track.places[frame]
+        face = cut(grid, _listed(points), grid.luma.shape) if (np.abs(points - 0.5) < _WHOLE).all() else None
+        if face is None:
+            continue
+        at, core = face.window.slices, face.core
+        drawn = np.count_nonzero((face.radius < 0.95) & ~face.has(HOLE))
+        if np.count_nonzero(core) < max(_LEAST_CELLS, _LEAST_SHARE * drawn):
+            continue
+        per_luma = 1 / (grid.luma[at][core].astype(np.float64) + LUMA_FLOOR)
+        cb, cr = (float(np.median(plane[at][core] * per_luma)) for plane in (grid.cb, grid.cr))
+        track.colours[frame] = complex(cb, cr)
 
 
 def _listed(points: Points) -> list[tuple[float, float]]:

@@ -20,7 +20,7 @@ from ..detect import person
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
 from ..graphs.graph import Graph, Step
 from ..graphs.rendering import NOBODY
-from ..graphs.standard import keyed_step, without_faces
+from ..graphs.standard import keyed_step, without_drift, without_faces
 from ..second_look import looked_twice
 from .face_tracks import FaceTrack, follow_faces
 
@@ -147,6 +147,7 @@ def with_own_faces(graph: Graph, clip: _Clip) -> Graph:
     Every face of the clip is keyed where all of those before were; otherwise nobody can tell whose they are, and they
     only hold off what lies beside them.
     """
+    graph = without_drift(graph)
     joins = [step for step in graph.steps if isinstance(step.node, JoinFaces)]
     if not joins:
         return graph

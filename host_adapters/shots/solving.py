@@ -76,7 +76,7 @@ from ..graphs.parts import (
 )
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
-from ..graphs.standard import Keyed, chain_graph, with_keyed
+from ..graphs.standard import DRIFTS, Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
@@ -93,6 +93,7 @@ from .evidence import (
 )
 from .face_tracks import FaceTrack
 from .faces import Seeded, follow, nobody_found, person_in, seed, with_persons
+from .key_drift import follow_light
 from .looks import Under, with_look
 from .marks import MarkedPicture, with_black, with_marks
 from .people import Person
@@ -324,6 +325,8 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     if options.view is not None:
         correction, aims = solve_seen(correction, subjects, options.wanted, keyed, options.view)
     graph = chain_graph(correction.links(), correction.outputs(), keyed)
+    once = {o.id("skin") for o, each in zip(options.subjects, subjects, strict=True) if len(each.frames) == 1}
+    graph = follow_light(graph, tracks or (), marked.first, once, clip.frames)
     graph, drift = _with_drift(graph, correction, aims, clip, options, notes)
     graph, correction = _by_hand(graph, correction, picture, options)
     approved = {subject.name: subject.person for subject in options.subjects if subject.person is not None}
@@ -804,6 +807,8 @@ def solve_light(graph: Graph, look: Look, id: str, frame: int, neutral: Sample |
 def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> tuple[SkinKey, LearnedKey]:
     """Return a graph's key, taught anew from samples on what it reads, and what was learned; its other settings stay.
 
+    What it knew of the light counted from the frame that it was learned on before (:data:`DRIFTS`).
+
     :param marked: frames in order, the first with a sample of skin. Raises SampleError where they do not serve.
     """
     node = graph.by_id[id].node
@@ -813,7 +818,7 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     faces = [each.faces for each in marked]
     persons = persons_at(graph, look, id, [(each.frame, each.faces) for each in marked])
     learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons)
-    return dataclasses.replace(node, model=learned.key.model), learned
+    return dataclasses.replace(node, model=learned.key.model, **DRIFTS), learned  # type: ignore[arg-type]
 
 
 def persons_at(
