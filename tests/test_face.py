@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -171,7 +172,7 @@ def test_texture_doubles_with_the_grain_and_is_low_where_the_picture_is_smooth()
 def test_a_large_face_tells_on_cells_of_twice_the_side_about_what_it_tells_on_all(monkeypatch):
     picture, oval, node = drawn(height=361, width=481, size=72.0)
     found = node.process(picture)
-    monkeypatch.setattr(join, "_MOST_CELLS", 10**6)
+    monkeypatch.setattr(join, "_LARGE", (1e6, 2e6))
     whole = node.process(picture)
     assert np.any(found != whole), "the face must be large enough"
     assert np.abs(found - whole).mean() < 0.02
@@ -182,6 +183,19 @@ def test_a_large_face_tells_on_cells_of_twice_the_side_about_what_it_tells_on_al
     doubled = fine.luma[6:86, 10:110].reshape(40, 2, 50, 2).mean(axis=(1, 3))
     assert shape[0] % 2 == 0 or fine.luma.shape[0] % 2 == 1
     assert np.abs(cells.luma - doubled).mean() < 0.01  # every fourth pixel of those
+
+
+def test_a_face_that_grows_passes_from_cells_to_larger_ones_by_and_by(monkeypatch):
+    """On the way the evidence is a mean of both; at one size it would jump, and flicker where somebody stays there."""
+    picture, _, node = drawn(height=360, width=480, size=40.0)
+    size = math.hypot(*face.fit(node.landmarks, face.grid_shape(360, 480))[:2])
+    told = []
+    for part in (0.0, 0.25, 1.0):
+        monkeypatch.setattr(join, "_LARGE", (size - 2 * part, size - 2 * part + 2))
+        told.append(node.process(picture))
+    fine, between, large = told
+    assert np.abs(fine - large).max() > 0.05
+    np.testing.assert_allclose(between, 0.75 * fine + 0.25 * large, atol=1e-4)
 
 
 def test_a_proxy_tells_what_full_size_tells():
@@ -261,6 +275,19 @@ def test_where_no_face_is_only_specks_and_what_is_no_piece_of_a_person_lose():
     np.testing.assert_array_equal(least, join.lay(matte, told, None, usual=1).odds)
     inside = np.roll(matte, -20, axis=1)  # a sure small piece in the middle of the frame: as small, but whole
     assert join.lay(inside, told, None, usual=600).odds[68, 233] < -1
+
+
+def test_what_the_frame_cut_off_loses_little_by_little_as_it_comes_in():
+    """A hand of 16 × 20 cells that moves by two cells a frame; with its last cell at the rim it lost all at once."""
+    told, odds = np.full((144, 256), 0.5, np.float32), []
+    for moved in range(0, 80, 2):
+        matte = np.zeros((144, 256), np.float32)
+        matte[60:76, 236 - moved : 256 - moved] = 1
+        odds.append(float(join.lay(matte, told, None, usual=2000).odds[68, 246 - moved]))
+    assert odds[0] > -0.1
+    assert odds[-1] < -1.4
+    assert (np.diff(odds) <= 0).all()
+    assert np.diff(odds).min() > -0.25
 
 
 def test_a_matte_changes_gradually_while_its_face_goes():
