@@ -398,6 +398,8 @@ class _Writing:
         self.stack = contextlib.ExitStack()
         self.inputs: dict[tuple[int, int], Path] = {}
         self.patterns: list[SequencePattern] = []
+        self._frames: set[tuple[int, int]] = set()
+        self._looked = 0
         self.claimed: set[str] = set()
         self.sequences: list[SequencePattern] = []
         self.folders: set[str] = set()
@@ -416,13 +418,19 @@ class _Writing:
     def _is_input(self, path: Path) -> bool:
         with contextlib.suppress(OSError):
             status = path.stat()
-            if (status.st_dev, status.st_ino) in self.inputs:
-                return True
-            return any(
-                pattern.frame_of(path.name) is not None and _is_same(pattern.folder, path.parent)
-                for pattern in self.patterns
-            )
+            mine = status.st_dev, status.st_ino
+            return mine in self.inputs or mine in self._frames_read()
         return False
+
+    def _frames_read(self) -> set[tuple[int, int]]:
+        """Return the files of all sequences that are read: links lead to them under other names too."""
+        for pattern in self.patterns[self._looked :]:
+            for frame in pattern.find_if_any():
+                with contextlib.suppress(OSError):
+                    status = pattern.path(frame).stat()
+                    self._frames.add((status.st_dev, status.st_ino))
+        self._looked = len(self.patterns)
+        return self._frames
 
     # --- what is written --------------------------------------------------------------------------------------
 

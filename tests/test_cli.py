@@ -170,7 +170,7 @@ def test_invalid_graph_is_wrong_use(tmp_path):
 
 
 def test_missing_graph_is_a_missing_input(tmp_path):
-    assert "missing.json cannot be read: No such file" in fails(3, "check", tmp_path / "missing.json")
+    assert "missing.json does not exist. Check the name." in fails(3, "check", tmp_path / "missing.json")
 
 
 def test_errors_for_machines(tmp_path):

@@ -255,6 +255,25 @@ def test_too_little_skin_is_a_verdict_and_takes_an_earlier_one_back(tmp_path):
         desk.close()
 
 
+def test_a_status_is_told_of_what_was_judged_alone(tmp_path):
+    """Not of a clip whose notes are gone, nor under another view."""
+    for name in ("film.mkv", "other.mkv"):
+        film(tmp_path / name, 0.4)
+    desk = Desk(Folder(tmp_path), "film.mkv")
+    try:
+        desk.session.set("steer", "angle", 2.0)
+        desk.judged({"verdict": {"status": "holds"}, "words": "holds: as it should be"})
+        desk.open("other.mkv")
+        assert [clip["status"] and clip["status"]["grade"] for clip in desk.clips()] == ["holds", None]
+        desk.seeing.id = "view.clf 0123456789ab"
+        assert [clip["status"] for clip in desk.clips()] == [None, None]
+        desk.seeing.id = ""
+        desk.folder.notes_path("film.mkv").unlink()
+        assert [clip["status"] for clip in desk.clips()] == [None, None]
+    finally:
+        desk.close()
+
+
 def test_opening_a_shot_does_not_praise_what_carrying_to_it_has_doubted(tmp_path):
     """Carrying compares with the shot it comes from; a look at the one shot alone cannot, and takes nothing back."""
     for name, seed in (("film.mkv", 3), ("other.mkv", 4)):

@@ -231,6 +231,10 @@ def test_all_that_is_wrong_with_a_file_is_told_at_once(tmp_path):
     with pytest.raises(GraphError) as caught:
         Graph.from_dict(wired)
     assert len(caught.value.problems) == 2
+    wired["nodes"][0]["params"]["tnit"] = 1
+    with pytest.raises(GraphError) as caught:
+        Graph.from_dict(wired)
+    assert len(caught.value.problems) == 3, "what is wired to nothing is told beside what cannot be read"
 
 
 # --- show and diff ------------------------------------------------------------------------------------------

@@ -204,6 +204,19 @@ def test_the_same_again_is_no_question(shot, words):
     assert files_of(shot).keys() == first.keys()
 
 
+def test_a_plate_that_a_link_leads_to_is_an_input_under_its_own_name_too(shot):
+    """Frames of a sequence are often links into a store; what lies there was perhaps made here, in an earlier run."""
+    run(*AGAIN["sequence"])
+    before = files_of(shot)
+    (shot / "links").mkdir()
+    for number in (1, 2, 3):
+        os.symlink(f"../out.000{number}.png", f"links/a.000{number}.png")
+    words = ("render", "g.json", "--in", "plate=links/a.%04d.png", "--out")
+    assert "out.0001.png is an input as well" in run(*words, "result=out.%04d.png", "--overwrite", code=5)
+    assert "out.0002.png is an input as well" in run(*words, "result=out.0002.png", "--frames", "1", code=5)
+    assert {name: data for name, data in files_of(shot).items() if name in before} == before
+
+
 def test_what_was_made_here_and_changed_since_is_somebodys(shot):
     words = AGAIN["sequence"]
     run(*words)

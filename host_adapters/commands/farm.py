@@ -8,13 +8,11 @@ from typing import Any
 import click
 
 from ..graphs.errors import SOME_FRAMES_FAILED, GraphError
-from ..graphs.graph import STANDARD_SOURCE
 from ..graphs.rendering import check_range
 from ..media.clips import parse_frames
 from ..writes import always, claim, never
 from . import console
-from .footage import own_faces
-from .render import check_names, open_files, read_run, render_job, run_options, submitted_before, tell
+from .render import check_names, open_run, read_run, render_job, run_options, submitted_before, tell
 
 
 @click.command()
@@ -48,10 +46,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
     from ..farm.chunks import Job
 
     with ExitStack() as stack:
-        clips = open_files(stack, footage, files, loaded)
-        frames = parse_frames(options["frames"]) if options["frames"] else None
-        loaded = own_faces(loaded, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
-        numbers = check_range(frames, next(iter(clips.values())))
+        clips, main, loaded, frames, numbers = open_run(stack, footage, files, loaded, options["frames"])
         step = bool(options["part"] or options["join"])  # of a run that was decided on when it was submitted
         resumed = submitted_before(paths.values()) if options["resume"] else never
         claim(paths.values(), frames=numbers, decided=always if step else resumed, lock=not step)
@@ -59,7 +54,7 @@ def command(graph: str, sources: tuple[str, ...], outputs: tuple[str, ...], as_j
         if options["part"]:
             from ..farm.run import render_part
 
-            part = check_range(parse_frames(options["part"]), next(iter(clips.values())))
+            part = check_range(parse_frames(options["part"]), main)
             report = render_part(job, clips, part, on_error=console.tell_failure)
         elif options["join"]:
             from ..farm.run import join_videos

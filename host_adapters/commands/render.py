@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -90,11 +90,7 @@ def command(
         check_names(loaded, files, paths)
     shown = None if stills is None else Shown.of(loaded)
     with ExitStack() as stack:
-        clips = open_files(stack, footage, files, loaded)
-        chosen = parse_frames(frames) if frames else None
-        numbers = check_range(chosen, next(iter(clips.values())))
-        loaded = own_faces(loaded, clips.get(STANDARD_SOURCE) or next(iter(clips.values())))
-        main = next(iter(clips.values()))
+        clips, main, loaded, chosen, numbers = open_run(stack, footage, files, loaded, frames)
         looked_at = [] if stills is None else stills.chosen(main, numbers)
         pictures = {} if stills is None or shown is None else stills.files(shown, main, looked_at)
         decided = submitted_before(paths.values()) if resume else never
@@ -129,6 +125,29 @@ def open_files(stack: ExitStack, footage: Footage, files: Mapping[str, str], gra
     return {
         name: stack.enter_context(footage.open(path, graph if name == plate else None)) for name, path in files.items()
     }
+
+
+class Opened(NamedTuple):
+    """A run whose inputs are open.
+
+    :ivar clips: by source. :ivar main: the first, whose frames are written. :ivar graph: without faces of another clip.
+    :ivar chosen: the frames that were asked for, None for all. :ivar numbers: those that are written.
+    """
+
+    clips: dict[str, Clip]
+    main: Clip
+    graph: Graph
+    chosen: Frames | None
+    numbers: Frames | Sequence[int]
+
+
+def open_run(stack: ExitStack, footage: Footage, files: Mapping[str, str], graph: Graph, frames: str | None) -> Opened:
+    """Open the inputs of a run until the stack ends. Raises InputError, and FrameRangeError for other frames."""
+    clips = open_files(stack, footage, files, graph)
+    main = next(iter(clips.values()))
+    chosen = parse_frames(frames) if frames else None
+    numbers = check_range(chosen, main)
+    return Opened(clips, main, own_faces(graph, clips.get(STANDARD_SOURCE) or main), chosen, numbers)
 
 
 def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Mapping[str, str], as_json: bool) -> int:

@@ -106,7 +106,7 @@ class Desk:
         words = str(read["words"]).removeprefix(f"{verdict['status']}: ")
         kept = {name: value for name, value in (before or {}).items() if name in ("carried", "level")}
         stamp = stamp_of_clip(self.session.clip)
-        fresh = {**verdict, "grade": verdict["status"], "words": words, "plate": stamp}
+        fresh = {**verdict, "grade": verdict["status"], "words": words, "plate": stamp, "view": self.seeing.id}
         self.statuses[self.session.name] = kept | fresh
         return read
 
@@ -128,10 +128,16 @@ class Desk:
         ])  # fmt: skip
 
     def _status(self, name: str) -> dict[str, Any] | None:
-        """Return how a clip was judged, None where nobody did since its first file was replaced or changed."""
+        """Return how a clip was judged, None where nobody did as it is now.
+
+        Since then its first file may have been replaced, its notes removed, or another view taken up.
+        """
         status = self.statuses.get(name)
         if status is None or "plate" not in status:
             return status
+        has_notes = name == self.session.name or self.folder.notes_path(name).is_file()
+        if not has_notes or status.get("view", self.seeing.id) != self.seeing.id:
+            return None
         return status if status["plate"] == list(stamp_of_name(self.folder.clip_path(name))) else None
 
     def open(self, name: str) -> None:
@@ -158,7 +164,7 @@ class Desk:
                 carrier = carry_state(state, session.name, session.clip, frame, self.seeing)
             for name, other in others.items():
                 graph, status = carried_to(carrier, other.state, name, other.clip)
-                self.statuses[name] = status | {"plate": stamp_of_clip(other.clip)}
+                self.statuses[name] = status | {"plate": stamp_of_clip(other.clip), "view": self.seeing.id}
                 if graph is not None:
                     label = f"Carried from {shown(session.name)}"
                     other.adopt(dataclasses.replace(state, graph=graph), label)

@@ -81,7 +81,9 @@ class Beside:
         with self._lock:
             with self.folder.reel(name).open() as clip:
                 at = clip.frames[len(clip.frames) // 2] if frame is None else frame
-                key = name, at, view == "original", None if state is None else state.graph, stamp_of(file_of(clip, at))
+                self.seeing.look_again()
+                graph = None if state is None else state.graph
+                key = name, at, view == "original", graph, stamp_of(file_of(clip, at)), self.seeing.id
                 if key in self._kept:
                     return self._kept[key]
                 found = self._made(clip, at, state, view)

@@ -140,7 +140,7 @@ class Graph:
     def from_dict(cls, data: Any, nodes: NodeTable | None = None) -> Graph:
         """Build a graph from JSON data of any age and any shape.
 
-        Raises GraphError with everything that is wrong: what cannot be read, or else how the parts are wired.
+        Raises GraphError with everything that is wrong: what cannot be read, and how the parts are wired.
         """
         if not isinstance(data, dict):
             raise GraphError(f"A graph is an object in braces, {{…}}, not {shown(data)}.")
@@ -157,6 +157,8 @@ class Graph:
         _limit("nodes", len(entries), MOST_NODES)
         _limit("keyframes", _count_keyframes(entries), MOST_KEYFRAMES)
         steps = [problems.of(_read_step, number, entry, table) for number, entry in enumerate(entries, start=1)]
+        if problems.found and sources is not None:
+            problems.found += _loose_ends(entries, sources, outputs or ())
         problems.raise_any()
         return cls(tuple(steps), outputs, sources, about)
 
@@ -300,6 +302,19 @@ def _wrong_wires(graph: Graph) -> Iterator[str]:
     for name, origin in graph.outputs:
         if origin not in origins:
             yield _no_origin(f"Output {name!r}", origin, origins)
+
+
+def _loose_ends(entries: Iterable[Any], sources: Iterable[str], outputs: Iterable[tuple[str, str]]) -> Iterator[str]:
+    """Say what is wired to nothing in a graph of which a part cannot be read."""
+    nodes = {str(entry.get("id")): entry.get("inputs") for entry in entries if isinstance(entry, dict)}
+    origins = {*sources, *nodes}
+    ends = [(f"Output {name!r}", origin) for name, origin in outputs]
+    for id, inputs in nodes.items():
+        wired = inputs.items() if isinstance(inputs, dict) else ()
+        ends += [(f"Input {port!r} of node {id!r}", origin) for port, origin in wired]
+    for where, origin in ends:
+        if isinstance(origin, str) and origin not in origins:
+            yield _no_origin(where, origin, origins)
 
 
 def _no_origin(where: str, origin: str, origins: Collection[str]) -> str:

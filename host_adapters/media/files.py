@@ -25,6 +25,8 @@ def read_limited(path: Path | str | os.PathLike[str], most: int, what: str, fix:
     try:
         with open(path, "rb") as file:
             content = file.read(most + 1)
+    except FileNotFoundError:
+        raise InputError(f"The {what} {os.fspath(path)} does not exist. {fix or 'Check the name.'}") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(f"The {what} {os.fspath(path)} cannot be read: {reason}. {fix}".rstrip()) from None
