@@ -490,7 +490,7 @@ class _Writing:
 
     def _is_foreign(self, path: Path, kind: str, frame: int | None, decided: Decided) -> bool:
         try:
-            if self.overwrite or path.stat().st_size == 0:
+            if self.overwrite or decided is always or path.stat().st_size == 0:
                 return False
         except OSError:
             return False

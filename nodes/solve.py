@@ -248,9 +248,10 @@ def _lift(black: float) -> float:
 
 def _transparent(image: Picture, matte: Matte) -> float:
     """Return the share of the keyed pixels that alpha lets nobody see."""
-    if image.shape[2] == 3 or image[:, :, 3].min() >= _VISIBLE:
+    if image.shape[2] == 3:
         return 0.0
-    return float((image[:, :, 3][matte >= _CORE.least] < _VISIBLE).mean())
+    keyed = np.asarray(image)[:, :, 3][np.asarray(matte) >= _CORE.least]
+    return float((keyed < _VISIBLE).mean())
 
 
 def _stray(tally: measure.Tally, angle: float) -> float:

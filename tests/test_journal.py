@@ -191,7 +191,7 @@ def test_all_spellings_of_a_sequence_have_one_lock(tmp_path):
         for other in ("a.%04d.png", "a.#.png", "link/a.####.png"):
             with pytest.raises(OutputError, match="another run"), Lock(tmp_path / other):
                 pass
-        with Lock(tmp_path / "b.####.png"):
+        with Lock(tmp_path / "b.####.png"), Lock(tmp_path / "a.#.mov"), Lock(tmp_path / "a.#.json"):
             pass
     assert not list(tmp_path.glob(".*.lock"))
 
