@@ -78,8 +78,13 @@ def test_the_same_stills_come_from_the_graph_by_two_verbs(solved):
         first = (folder / "looked" / f"plank.0003.{name}.png").read_bytes()
         assert (folder / "again" / f"plank.0003.{name}.png").read_bytes() == first, name
         assert (folder / "third" / f"plank.0003.{name}.png").read_bytes() == first, name
-    code, stdout, _ = run("stills", clip, "--graph", folder / "g.json", "-o", folder / "few", "--json")
+    code, stdout, output = run("stills", clip, "--graph", folder / "g.json", "-o", folder / "few", "--json")
     assert json.loads(stdout)["frames"] == [1, 3, 4] or json.loads(stdout)["frames"] == [1, 2, 4]
+    assert "of an earlier run" not in output
+    _, _, output = run("stills", clip, "--graph", folder / "g.json", "-o", folder / "few", "--frames", "1")
+    assert "plank.0004.waveform.png (22 files): of an earlier run" in output, (
+        "stills of other frames may show another state"
+    )
 
 
 def test_the_reference_lies_beneath_in_grey_and_the_trace_over_it():

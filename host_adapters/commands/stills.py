@@ -15,7 +15,7 @@ from ..media.clips import Clip, Frames, parse_frames
 from ..shots.aims import aims_of
 from ..shots.evidence import mattes_of
 from ..shots.looks import check_view
-from ..shots.stills import Shown, chosen_frames, still_files, write_stills
+from ..shots.stills import Shown, chosen_frames, earlier_stills, still_files, write_stills
 from ..shots.viewing import open_view, view_id
 from ..writes import claim, make_folder
 from . import console
@@ -84,6 +84,9 @@ class Stills:
         aim = next(iter(aims_of(graph, mattes_of(graph), line=line).values()))
         with console.progress(len(frames), quiet, "stills") as advance:
             write_stills(graph, clip, files, frames, open_view(view), reference, aim.angle, advance)
+        if earlier := earlier_stills(files):
+            which = earlier[0] if len(earlier) == 1 else f"{earlier[0]} to {earlier[-1]} ({len(earlier)} files)"
+            console.note(f"in {self.folder}, {which}: of an earlier run, perhaps of another state; remove what is old")
         return files["sheet"]
 
 

@@ -7,6 +7,8 @@ the whole picture and of what is keyed, with the skin's median level marked. All
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -62,6 +64,18 @@ def still_files(shown: Shown, clip_path: Path | str, frames: Sequence[int], fold
         f"{frame} {name}": place / f"{stem}.{frame:04d}.{name}{_SUFFIX}" for frame in frames for name in shown.names()
     }
     return {**found, _SHEET: place / f"{stem}.{_SHEET}{_SUFFIX}"}
+
+
+def earlier_stills(files: Mapping[str, Path]) -> list[str]:
+    """Return the names of stills of the same clip that lie beside others and were drawn in an earlier run.
+
+    :param files: see :func:`still_files`.
+    """
+    sheet = files[_SHEET]
+    stem = sheet.name.removesuffix(f"{_SHEET}{_SUFFIX}")
+    one = re.compile(rf"{re.escape(stem)}\d{{4,}}\.[\w-]+{re.escape(_SUFFIX)}")
+    now = {path.name for path in files.values()}
+    return sorted(name for name in os.listdir(sheet.parent) if one.fullmatch(name) and name not in now)
 
 
 def chosen_frames(wanted: Sequence[int] | None, frames: Sequence[int], missing: Sequence[int] = ()) -> list[int]:
