@@ -427,6 +427,9 @@ class Node:
     """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
     part of the frame, in any order of rows. False is always safe."""
 
+    works_beside: ClassVar[bool] = False
+    """Whether much of the work is one thread's, so that it is best done while others work on other nodes."""
+
     reads_signal: ClassVar[bool] = False
     """Whether the picture means something in one signal only: display-referred R′G′B′ with BT.709 primaries. Hosts that
     know the colour space of a picture convert it on the way in, and the result on the way out."""

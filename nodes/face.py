@@ -81,6 +81,7 @@ class FaceMatte1(Node):
     name = "face_matte"
     label = "Face (from the front)"
     group = "matte"
+    works_beside = True
 
     left_eye: tuple[float, float] = point((0.45, 0.4), "The pupil on the left of the picture.")
     right_eye: tuple[float, float] = point((0.55, 0.4), "The pupil on the right of the picture.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import logging
+import threading
 import traceback
 import weakref
 from collections import Counter
@@ -21,6 +22,7 @@ from inkarnat.host_adapters.graphs.keyframes import Keyframes
 from inkarnat.host_adapters.graphs.runner import Runner, render
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.writes import OutputError
+from inkarnat.kernels import strips
 from inkarnat.nodes import Cdl
 from inkarnat.nodes.declare import Node, Picture, number
 
@@ -69,6 +71,40 @@ def test_what_is_the_same_at_every_frame_is_planned_once(picture, monkeypatch):
     values = [runs.run_frame(frame, {"plate": picture})["result"].max() for frame in (0, 10)]
     assert values[0] != values[1]
     assert len(planned) == 8, "keyframes are looked at for every frame"
+
+
+@pytest.mark.parametrize("beside", [True, False])
+def test_what_works_beside_others_gives_the_same_and_its_errors_are_named(picture, beside, monkeypatch):
+    seen = []
+    real = tiny.Threshold.process
+
+    def process(node, image, **given):
+        seen.append(threading.current_thread() is threading.main_thread())
+        return real(node, image, **given)
+
+    monkeypatch.setattr(tiny.Threshold, "process", process)
+    monkeypatch.setattr(tiny.Threshold, "works_beside", True)
+    graph = Graph.of(
+        Step.of("light", tiny.Gain(2.0), image="plate"),
+        Step.of("key", tiny.Threshold(0.0, 1.0), image="plate"),
+        Step.of("joined", tiny.Mix(), first="plate", second="light", matte="key"),
+        result="joined",
+        matte="key",
+    )
+    with strips.threads(4):
+        made = Runner(graph, beside=beside).run_frame(1, {"plate": picture})
+        np.testing.assert_array_equal(made["matte"], real(tiny.Threshold(0.0, 1.0), picture))
+        np.testing.assert_array_equal(
+            made["result"], tiny.Mix().process(picture, tiny.Gain(2.0).process(picture), made["matte"])
+        )
+        assert seen == [not beside]
+        monkeypatch.setattr(tiny.Threshold, "process", tiny.Breaks.process)
+        with pytest.raises(NodeError, match=r"'key'.* failed at frame 3"):
+            Runner(graph, beside=beside).run_frame(3, {"plate": picture})
+    with strips.threads(2):
+        monkeypatch.setattr(tiny.Threshold, "process", process)
+        Runner(graph, beside=beside).run_frame(1, {"plate": picture})
+    assert seen[-1], "with few threads each has enough to do"
 
 
 def test_only_what_is_wanted_is_worked_out(picture):

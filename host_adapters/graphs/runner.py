@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import logging
+import math
+import os
 import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from functools import partial
@@ -97,7 +101,8 @@ class _Values:
         if self.held is not None and key in self.lasting:
             self.held[key] = value
 
-    def take(self, key: Key) -> Any:
+    def take(self, key: Key, wait: bool = True) -> Any:
+        """Return a value that is read now; without ``wait`` it may be one that is still being worked out."""
         if key not in self.values:
             picture = self.fetch(*key)
             if isinstance(picture, CodedPicture) and key not in self.coded:
@@ -109,7 +114,7 @@ class _Values:
         if not self.uses[key]:
             del self.values[key]
             self.size -= value.nbytes
-        return value
+        return value.result() if wait and isinstance(value, _Pending) else value
 
     def _check_size(self) -> None:
         """Refuse a graph that would fill the memory: one from a stranger may join hundreds of pictures in one place."""
@@ -128,8 +133,9 @@ class Runner:
     before + 1 + after arrays in order of frames, its own frame at index ``before``.
     """
 
-    def __init__(self, graph: Graph) -> None:
-        self.graph = graph
+    def __init__(self, graph: Graph, beside: bool = True) -> None:
+        """Take a graph. :param beside: some nodes may be worked out beside others, where there are threads for it."""
+        self.graph, self.beside = graph, beside
         self._told: set[str] = set()
         self._repeated: dict[tuple[str, ...], _Repeated] = {}
 
@@ -196,15 +202,22 @@ class Runner:
         }
         values = _Values(uses, lasting, fetch, held, _coded(jobs, shown.values(), last) if alone else ())
         values.have(found)
-        for job in jobs:
-            if job.key in last:
-                values.put(job.key, _unmade(job, values))
-                continue
-            value = self._sent(job, _work(job, values, job.key in joined))
-            values.put(job.key, value)
-            if store is not None and not isinstance(value, Rows):
-                store.keep(*job.key, value)
-        return {name: values.take(key) for name, key in shown.items()}
+        pending: list[_Pending] = []
+        try:
+            if alone and self.beside and not lasting and thread_count() >= _THREADS_A_FRAME:
+                jobs = _begun_beside(jobs, values, pending)
+            for job in jobs:
+                if job.key in last:
+                    values.put(job.key, _unmade(job, values))
+                    continue
+                value = self._sent(job, _work(job, values, job.key in joined))
+                values.put(job.key, value)
+                if store is not None and not isinstance(value, Rows):
+                    store.keep(*job.key, value)
+            return {name: values.take(key) for name, key in shown.items()}
+        finally:
+            for each in pending:
+                each.settle()
 
     def _sent(self, job: _Job, value: Value) -> Value:
         """Return a value where a device is in use on it; say once of each step that the processor works it out."""
@@ -338,6 +351,61 @@ def _arguments(job: _Job, values: _Values) -> dict[str, Any]:
     return arguments
 
 
+class _Pending:
+    """A matte that another thread works out.
+
+    :ivar shape, nbytes: that it will have.
+    """
+
+    def __init__(self, job: _Job, arguments: Mapping[str, Any]) -> None:
+        self.shape = np.shape(next(iter(arguments.values())))[:2]
+        self.nbytes = 4 * math.prod(self.shape)
+        self._made = _workers().submit(self._work, job, arguments)
+
+    @staticmethod
+    def _work(job: _Job, arguments: Mapping[str, Any]) -> Value:
+        # What is waited for was handed over before, so it is in work.
+        given = {port: v.result() if isinstance(v, _Pending) else v for port, v in arguments.items()}
+        with _naming(job):
+            return job.node.process(**given)  # type: ignore[attr-defined]
+
+    def result(self) -> Value:
+        """Return the value, once it is there; raise what was raised."""
+        return self._made.result()
+
+    def settle(self) -> None:
+        """See that nothing of it is in work any longer."""
+        if not self._made.cancel():
+            wait((self._made,))
+
+
+_THREADS_BESIDE = 4
+"""Threads in which nodes are worked out beside others; each of them lets kernels use all threads."""
+
+
+@functools.cache
+def _workers() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(_THREADS_BESIDE, "inkarnat-beside")
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_workers.cache_clear)
+
+
+def _begun_beside(jobs: Iterable[_Job], values: _Values, pending: list[_Pending]) -> list[_Job]:
+    """Begin with what is best worked out beside the rest and waits for none of that; return the rest, in order."""
+    left, made, begun = [], {job.key for job in jobs}, set[Key]()
+    for job in jobs:
+        reads = {key for _, keys in job.reads for key in keys}
+        if job.node.works_beside and not job.over_time and not reads & (made - begun):
+            pending.append(_Pending(job, {port: values.take(keys[0], wait=False) for port, keys in job.reads}))
+            values.put(job.key, pending[-1])
+            begun.add(job.key)
+        else:
+            left.append(job)
+    return left
+
+
 def _work(job: _Job, values: _Values, joined: bool) -> Value:
     """Work a node out; one that is joined to its reader gives a lazy matte."""
     arguments = _arguments(job, values)
@@ -452,13 +520,14 @@ def render(
     for source in needed:
         if source not in sources:
             raise _unbound(source)
-    began, report, runner = time.perf_counter(), Report(), Runner(graph)
+    began, report = time.perf_counter(), Report()
     held = Held()
     frames = frames if isinstance(frames, Collection) else list(frames)
     is_still = _is_still(graph, outputs)
     at_once = _frames_at_once(sources.values(), device) if is_still and overlap else 1
     beside = is_still and overlap and device is None and _go_beside_an_encoder(sources.values(), outputs.values())
     at_once = max(at_once, 2) if beside else at_once
+    runner = Runner(graph, beside=at_once == 1)
     waiting = at_once if overlap else 1
     origins = graph.origins(outputs)
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
