@@ -63,6 +63,7 @@ class Frame:
     :ivar face: float32 (h, w), how likely a pixel is the skin of a face; None where no face is known.
     :ivar around: bool (h, w), faces and what lies round them: there ``face`` is evidence, for and against.
     :ivar person: float32 (h, w), how likely a pixel is a person's; None where nobody looked.
+    :ivar bare: float32 (h, w), how likely a pixel is anybody's bare skin, by what it shows; None where nobody looked.
     """
 
     luma: Floats
@@ -77,6 +78,7 @@ class Frame:
     face: Floats | None = None
     around: Flags | None = None
     person: Floats | None = None
+    bare: Floats | None = None
 
 
 @dataclass(frozen=True)

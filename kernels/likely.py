@@ -39,6 +39,8 @@ _MOST = 12.0
 _NEAR, _ROUND, _FAR = 2, 4, 7
 _MIDDLE = 0.42
 """Where the middle of a drawn face lies below the eyes, in distances of the pupils."""
+_LEAST_BARE = 0.02
+"""What keeps the odds of a likelihood of 0 or 1 finite."""
 _BOLD = 1.0
 """Log-odds of skin that a reach e times as long adds to what the ways, that seem so much shorter, do."""
 
@@ -134,6 +136,8 @@ def figures(view: learn.View, told: Told, reach: float = 1.0) -> dict[str, Float
         "flat": told.flat,
         "marked": math.log2(float(seeds.mean()) + 1e-4),
     }
+    if frame.bare is not None:
+        of_frame |= _by_bare_skin(found, frame.bare, seeds)
     if told.evidence is not None and told.core is not None:
         of_frame |= _by_person(found, view) | _by_faces(found, view, told.evidence, told.core, told)
     planes = {name: np.asarray(plane, np.float32) for name, plane in found.items()}
@@ -163,6 +167,20 @@ def _by_person(found: dict[str, Floats], view: learn.View) -> dict[str, float]:
     return {
         "person area": float(person.mean(dtype=np.float64)),
         "person marked": float(person[view.seeds].mean(dtype=np.float64)),
+    }
+
+
+def _by_bare_skin(found: dict[str, Floats], bare: Floats, seeds: Flags) -> dict[str, float]:
+    """Add what the map of bare skin tells of every pixel; return what it tells of the frame."""
+    half = _half(bare)
+    found |= {
+        "bare": np.log((half + np.float32(_LEAST_BARE)) / (np.float32(1 + _LEAST_BARE) - half)),
+        "bare near": _mean(half, 2),
+        "bare round": _mean(half, _FAR),
+    }
+    return {
+        "bare area": float(bare.mean(dtype=np.float64)),
+        "bare marked": float(bare[seeds].mean(dtype=np.float64)),
     }
 
 
@@ -218,9 +236,19 @@ def likely_skin(view: learn.View, told: Told, reach: float = 1.0) -> Floats:
     :param view: of a frame with samples of skin. :param reach: how far the key spreads from them, 1 as usual.
     """
     rows, columns = view.frame.luma.shape
-    net = fit("alone" if told.evidence is None else "beside faces")
+    net = fit(kind_of(told.evidence is not None, view.frame.bare is not None))
     half = _judged(figures(view, told, reach), net, _BOLD * math.log(reach))
     return np.repeat(np.repeat(half, 2, axis=0), 2, axis=1)[:rows, :columns]
+
+
+def kind_of(joins: bool, seen: bool) -> str:
+    """Return which fit judges: by whether a face joins, and whether bare skin was looked for.
+
+    >>> kind_of(False, False), kind_of(True, True)
+    ('alone', 'beside faces, bare skin seen')
+    """
+    kind = "beside faces" if joins else "alone"
+    return f"{kind}, bare skin seen" if seen else kind
 
 
 def _unlike(planes: tuple[Floats, Floats, Floats], colours: Doubles) -> Floats:
@@ -277,7 +305,7 @@ class Fit:
 
 @functools.cache
 def fit(kind: str) -> Fit:
-    """Return a fit, read once: "alone", or "beside faces" where a face joins.
+    """Return a fit by its kind, see :func:`kind_of`, read once.
 
     >>> all(len(fit(kind).names) == len(fit(kind).mean) for kind in ("alone", "beside faces"))
     True

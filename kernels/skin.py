@@ -26,7 +26,7 @@ _NOBODY, _SOMEBODY, _MARGIN = 0.05, 0.2, 2
 """Likelihood of a person up to which a cell is none's, and from which it may be all skin; by how many cells what is
 likely is widened: the map's edge is soft, and hair and sleeves lie inside."""
 _COVERED = 0.5
-"""How much of a mark must lie on persons for the map to be believed there."""
+"""How much of a mark must lie on persons for the map to be believed there; of all marks on bare skin, for that map."""
 ON_A_FACE = 1.6
 """Radius of the drawn face within which a mark means that face: hair, ears and neck included."""
 _LEAST_LIKELY, _CORE = 0.8, 0.95
@@ -49,6 +49,9 @@ _VERY_DOUBTFUL, _MOST_ADDED_THERE = 0.55, 4.0
 """Soft share from which most of the skin may lie in another light, and how many times as large the matte may become."""
 _LEAST_LEFT = 0.5
 """What part of a matte must be left of it when it grows beside what is subtracted."""
+_SHARES = 0.6, 0.2, 0.2
+"""How much the log odds of the map of bare skin count, those of the judge, which knows the map too and is taught on
+single pixels, and those of the growing. Tried on pictures left out: bench/RESULTS.md."""
 _LEAST_ODDS = 0.02
 """What keeps the odds of a likelihood of 0 or 1 finite."""
 _HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
@@ -64,6 +67,7 @@ class Marked:
     :ivar large: as in :class:`.learn.Frame`. :ivar at: where the marks lie, normalised.
     :ivar faces: five landmarks each. :ivar weight: as in :class:`.learn.Frame`.
     :ivar person: float32 (h, w) of any size, 0 to 1, how likely a place shows a person; None where nobody looked.
+    :ivar bare: likewise, how likely it shows bare skin, whosesoever.
     """
 
     image: Floats
@@ -75,6 +79,7 @@ class Marked:
     faces: tuple[Landmarks, ...] = ()
     weight: float = 1.0
     person: Floats | None = None
+    bare: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -127,8 +132,9 @@ class _Scene:
     @classmethod
     def of(cls, marked: Marked) -> _Scene:
         frame = learn.reduce_frame(marked.image, marked.drawn, marked.subtract, marked.wholes)
-        person = None if marked.person is None else _on_grid(marked.person, frame.luma.shape)
-        frame = dataclasses.replace(frame, weight=marked.weight, large=marked.large, person=person)
+        maps = (marked.person, marked.bare)
+        person, bare = (None if plane is None else _on_grid(plane, frame.luma.shape) for plane in maps)
+        frame = dataclasses.replace(frame, weight=marked.weight, large=marked.large, person=person, bare=bare)
         cells = faces.cells_of(marked.image) if marked.faces else None
         cuts = [] if cells is None else [faces.cut(cells, f, frame.luma.shape) for f in marked.faces]
         return cls(marked, frame, cells, cuts, None if person is None else _room_for(person))
@@ -180,6 +186,16 @@ class _Scene:
         labels, _ = join.pieces((likely > 0.5) | own)
         return np.where(np.isin(labels, np.unique(labels[own])), np.float32(1), self.person)
 
+    def believes_bare_skin(self) -> bool:
+        """Tell whether the map of bare skin knows what is marked, or shown by a face that joins: the mean over them."""
+        shown = learn.marks_of(self.frame, learn.usable(self.frame)[0])
+        if self.frame.shown is not None and self.frame.shown.any():
+            shown.append(self.frame.shown)
+        if self.frame.bare is None or not shown:
+            return False
+        known = [float(self.frame.bare[here].mean(dtype=np.float64)) for here in shown]
+        return sum(known) >= _COVERED * len(known)
+
     def outside(self, keyed: Sequence[bool], likely: Floats, matte: Floats) -> float | None:
         """Return what part of a matte lies beside the persons; None where they are not known."""
         person = self.persons(keyed, likely)
@@ -224,6 +240,9 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     """
     scenes = [_Scene.of(picture) for picture in pictures]
     keyed = _join(scenes)
+    for scene in scenes:
+        if not scene.believes_bare_skin():
+            scene.frame = dataclasses.replace(scene.frame, bare=None)
     frames = [scene.with_evidence() for scene in scenes]
     grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
     found = _with_faces(grow, frames) if any(map(any, keyed)) else _Result(scenes[0], frames[0], keyed[0], grow())
@@ -448,7 +467,8 @@ def signs_of(
 def _judged(grow: _Growing, first: _Result) -> _Result:
     """Judge every pixel by what real pictures taught, and keep the key that says so of its colour.
 
-    Where a face joins, what was found counts as much: the mean of both log odds.
+    Where a face joins, what was found counts as much: the mean of both log odds. Where bare skin was looked for, the
+    map of it counts most, see :data:`_SHARES`.
     """
     planes: list[Floats | None] = []
     for k, (scene, person) in enumerate(zip(grow.scenes, grow.persons(first.attempt), strict=True)):
@@ -457,7 +477,10 @@ def _judged(grow: _Growing, first: _Result) -> _Result:
             planes.append(None)
             continue
         told = likely_skin(view, _told(scene, view, grow.keyed[k]), grow.reach)
-        told = _between(told, view.likely) if any(grow.keyed[k]) else told
+        if view.frame.bare is not None:
+            told = _together((view.frame.bare, told, view.likely), _SHARES)
+        elif any(grow.keyed[k]):
+            told = _between(told, view.likely)
         planes.append(told if person is None else told * person)
     attempt = _heard(first.attempt, planes, [scene.frame for scene in grow.scenes])
     return _Result(grow.scenes[0], first.frame, grow.keyed[0], grow.within(attempt))
@@ -467,6 +490,14 @@ def _between(one: Floats, other: Floats) -> Floats:
     """Return the likelihood whose odds are the geometric mean of those of two others."""
     odds = np.sqrt((one + _LEAST_ODDS) * (other + _LEAST_ODDS) / ((1 + _LEAST_ODDS - one) * (1 + _LEAST_ODDS - other)))
     return np.asarray(odds / (1 + odds), np.float32)
+
+
+def _together(planes: Sequence[Floats], shares: Sequence[float]) -> Floats:
+    """Return the likelihood whose log odds are the mean of those of others, by their shares."""
+    odds = np.zeros_like(planes[0])
+    for plane, share in zip(planes, shares, strict=True):
+        odds += np.float32(share) * np.log((plane + _LEAST_ODDS) / (1 + _LEAST_ODDS - plane))
+    return np.asarray(1 / (1 + np.exp(-odds)), np.float32)
 
 
 def _told(scene: _Scene, view: learn.View, keyed: Sequence[bool] = ()) -> Told:

@@ -20,6 +20,7 @@ from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, UNJUDGED, Limit, beyond
 from .look import BakedLook, Cube, CubeError, ProtectMatte, read_cube
 from .matte import CombineMattes, Region, SoftenMatte
+from .people import People, bare_skin_of, persons_of
 from .sample import Sample, SampleError
 from .scopes import I_AXIS, Vectorscope, Waveform
 from .sheets import TILE, SheetRow, clipped, contact_sheet
@@ -162,6 +163,7 @@ __all__ = [
     "Order",
     "ParamError",
     "Part",
+    "People",
     "ProtectMatte",
     "RangeKey",
     "ReadingError",
@@ -192,6 +194,7 @@ __all__ = [
     "Verdict",
     "Warned",
     "Waveform",
+    "bare_skin_of",
     "beyond",
     "burnt_out",
     "clipped",
@@ -210,6 +213,7 @@ __all__ = [
     "mired",
     "missed",
     "named_primaries",
+    "persons_of",
     "primaries_of_profile",
     "read_cube",
     "return_to_space",

@@ -45,6 +45,7 @@ from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
 from .look import ProtectMatte
 from .matte import SoftenMatte
+from .people import People
 from .sample import Sample, SampleError
 from .solve import BY_LIGHT, SKIN_LINE, SkinTarget, Warned, measure_skin, solve_steer
 from .steer import Blend, KeepSkin, SteerSkin
@@ -596,10 +597,10 @@ def _samples(
     return add, subtract, [frame for key, frame in frames.items() if key != id(image)]
 
 
-def _person_in(asked: Asked, picture: Picture, faces: Sequence[FaceMatte]) -> Matte | None:
-    """Return how likely each place of a picture shows a person; None where nobody looks."""
+def _person_in(asked: Asked, picture: Picture, faces: Sequence[FaceMatte]) -> People | None:
+    """Return what is seen of people in a picture; None where nobody looks."""
     look = asked.get(PERSONS)
-    found: Matte | None = None if look is None else look(picture, faces)
+    found: People | None = None if look is None else look(picture, faces)
     return found
 
 

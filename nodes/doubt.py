@@ -17,6 +17,7 @@ from ..kernels.colour import rgb_to_ycbcr
 from .declare import Matte, Picture
 from .face import FaceMatte
 from .limits import LIMITS, beyond
+from .people import People, persons_of
 from .sample import Sample
 from .solve import SKIN_LINE, ReadingError, Warned, measure_skin
 from .verdict import LeftBehind
@@ -74,14 +75,14 @@ LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "two lights")
 
 
 def judge_matte(
-    matte: Matte, image: Picture | None = None, faces: Sequence[FaceMatte] = (), person: Matte | None = None
+    matte: Matte, image: Picture | None = None, faces: Sequence[FaceMatte] = (), person: People | None = None
 ) -> tuple[Warned, ...]:
     """Return the signs that a matte of skin wants a look.
 
     :param matte: float32 (H, W). :param image: float32 (H, W, 3 or 4), the picture it was made from. :param faces: the
-        faces known in it. :param person: how likely each place of it shows a person, float32 (h, w) of any size, 0 to
-        1; None where nobody looked. Without a picture the matte's own form is judged: how much of the frame and of its
-        rim it covers, how ragged and how half open it is.
+        faces known in it. :param person: what is seen of people in it, see :data:`.people.People`; None where nobody
+        looked. Without a picture the matte's own form is judged: how much of the frame and of its rim it covers, how
+        ragged and how half open it is.
     :raises PictureError: wrong arrays.
 
     What is fitted finds most bad mattes and not all: that nothing is told is no praise.
@@ -258,7 +259,7 @@ Cover = tuple[float, str]
 
 
 def doubt_figures(
-    matte: Matte, image: Picture, faces: Sequence[FaceMatte] = (), person: Matte | None = None
+    matte: Matte, image: Picture, faces: Sequence[FaceMatte] = (), person: People | None = None
 ) -> tuple[dict[str, float], tuple[Cover | None, ...]]:
     """Return the figures by which a matte can be doubted, within :data:`BOUNDS`, and how much of each face is keyed.
 
@@ -276,7 +277,7 @@ def doubt_figures(
     cuts = [drawn.cut(cells, f.landmarks, shape) if cells and f.presence > 0 else None for f in faces]
     there = [cut for cut in cuts if cut is not None]
     signs = skin.signs_of(small, frame.luma, frame.u, frame.v, there)
-    seen = None if person is None else join.on_grid(as_plane(person), shape)
+    seen = None if person is None else join.on_grid(persons_of(person), shape)
     if seen is not None and (seen > 0.5).mean() < _SOMEBODY:
         seen = None  # nobody is seen: a hand alone, or a picture that is like none the network knows
     keyed = small > 0.5
@@ -297,7 +298,7 @@ _SOMEBODY = 0.01
 """How much of a frame persons fill at least."""
 
 
-def knows_somebody(faces: Sequence[FaceMatte], person: Matte | None) -> bool:
+def knows_somebody(faces: Sequence[FaceMatte], person: People | None) -> bool:
     """Tell whether a face is known in a picture, or a person: then what is fitted judges its mattes.
 
     :param faces, person: as in :func:`judge_matte`.
@@ -305,7 +306,7 @@ def knows_somebody(faces: Sequence[FaceMatte], person: Matte | None) -> bool:
     >>> knows_somebody((), None), knows_somebody((), np.ones((9, 16), np.float32))
     (False, True)
     """
-    seen = person is not None and float((as_plane(person) > 0.5).mean()) >= _SOMEBODY
+    seen = person is not None and float((persons_of(person) > 0.5).mean()) >= _SOMEBODY
     return seen or any(face.presence > 0 for face in faces)
 
 

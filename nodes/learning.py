@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..kernels import learn, skin
 from ..kernels.angles import wrapped
-from ..kernels.arrays import as_picture, as_plane
+from ..kernels.arrays import as_picture
 from ..kernels.errors import PictureError
 from .declare import Matte, Picture
 from .doubt import is_plain, judge_matte, knows_somebody
@@ -20,6 +20,7 @@ from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
 from .model import SkinModel
+from .people import People, bare_skin_of, persons_of
 from .sample import Sample, SampleError
 from .solve import SKIN_LINE, Warned, hue_angle
 
@@ -38,7 +39,7 @@ class LearnedKey:
     :ivar faces: of the first picture, each keyed or not. :ivar join: what lays them over the key's matte; None without.
     :ivar outside: what part of the first picture's matte lies beside the persons in it, 0 to 1; None where they are not
         known, or where they do not hold what was marked.
-    :ivar person: how likely each place of the first picture shows a person, as :func:`study_skin` was told.
+    :ivar person: what is seen of people in the first picture, as :func:`study_skin` was told.
     :ivar marked: a person marked skin; otherwise faces alone taught the key.
     """
 
@@ -50,7 +51,7 @@ class LearnedKey:
     faces: tuple[FaceMatte, ...] = ()
     join: JoinFaces | None = None
     outside: float | None = None
-    person: Matte | None = dataclasses.field(default=None, compare=False, repr=False)
+    person: People | None = dataclasses.field(default=None, compare=False, repr=False)
     marked: bool = True
 
     def matte(self, image: Picture) -> Matte:
@@ -150,7 +151,7 @@ def study_skin(
     *,
     faces: Sequence[FaceMatte] = (),
     more_faces: Sequence[Sequence[FaceMatte]] = (),
-    persons: Sequence[Matte | None] = (),
+    persons: Sequence[People | None] = (),
     reach: float = 1.0,
 ) -> LearnedKey:
     """Learn a skin key from samples and faces on one or more pictures of the same light.
@@ -162,8 +163,8 @@ def study_skin(
         come back in :attr:`LearnedKey.faces` with ``keyed`` 1, the others with 0. Without any sample all of them join;
         in light that gives skin another hue only those that lie on a person count, as ``persons`` show it.
     :param more_faces: the faces of the further pictures, in order.
-    :param persons: how likely each place of a picture shows a person, float32 (h, w) of any size, 0 to 1, the first
-        picture first; None where nobody looked. Colours of which most lies beside persons are closed, but those of
+    :param persons: what is seen of people in each picture, see :data:`.people.People`, the first picture first; None
+        where nobody looked. Colours of which most lies beside persons are closed, but those of
         marks; a map on which no mark and no face that joins lies counts for nothing.
     :param reach: how far the key spreads from the samples, 0.25 to 4.
     :raises SampleError: no sample to add and no face, or samples without any colour, or only faces that show no skin.
@@ -261,7 +262,7 @@ def _marked(
     add: tuple[Sample, ...],
     subtract: tuple[Sample, ...],
     faces: tuple[FaceMatte, ...],
-    person: Matte | None,
+    people: People | None,
 ) -> skin.Marked:
     image = as_picture(image)
     if not np.isfinite(image[..., :3]).any():
@@ -284,7 +285,8 @@ def _marked(
         learn.large_share(tallest),
         tuple(place for sample in add for place in sample.places),
         tuple(face.landmarks for face in faces if face.presence > 0),
-        person=None if person is None else as_plane(person),
+        person=None if people is None else persons_of(people),
+        bare=None if people is None else bare_skin_of(people),
     )
 
 
@@ -339,7 +341,7 @@ def _far_from_skin(centre: tuple[float, float]) -> str:
 def _faces_of_persons(
     pictures: Sequence[tuple[Picture, tuple[Sample, ...], tuple[Sample, ...]]],
     known: Sequence[tuple[FaceMatte, ...]],
-    maps: Sequence[Matte | None],
+    maps: Sequence[People | None],
 ) -> list[tuple[Picture, tuple[Sample, ...], tuple[Sample, ...]]]:
     """Return the pictures with those faces as samples that a person has, for light in which skin has another hue."""
     told = []
@@ -350,10 +352,11 @@ def _faces_of_persons(
     return told
 
 
-def _is_on(person: Matte | None, sample: Sample) -> bool:
+def _is_on(people: People | None, sample: Sample) -> bool:
     """Tell whether a sample lies on a person, as a map shows them."""
-    if person is None:
+    if people is None:
         return False
+    person = persons_of(people)
     covered = sample.mask(*person.shape)
     return bool(covered.any()) and float(person[covered].mean()) >= _ON_A_PERSON
 

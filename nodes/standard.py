@@ -17,6 +17,7 @@ from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .learning import LearnedKey, study_skin, with_faces
 from .matte import CombineMattes, Region, SoftenMatte
+from .people import People
 from .sample import Sample, SampleError
 from .solve import SkinReading, SkinTarget, Warned, measure_skin, solve_steer
 from .steady import SteadyMatte
@@ -38,7 +39,7 @@ class MarkedFrame:
     """A frame with what a person marked on it: samples of skin, of what must stay out, and of something neutral.
 
     :ivar faces: the faces known in it. With faces and no sample of skin all of them are keyed.
-    :ivar person: how likely each place of it shows a person, as in :func:`study_skin`; None where nobody looked.
+    :ivar person: what is seen of people in it, as in :func:`study_skin`; None where nobody looked.
     """
 
     frame: int
@@ -47,7 +48,7 @@ class MarkedFrame:
     subtract: tuple[Sample, ...] = ()
     neutral: Sample | None = None
     faces: tuple[FaceMatte, ...] = ()
-    person: Matte | None = None
+    person: People | None = None
 
 
 RegionAt = Callable[[int], Region]

@@ -1,18 +1,22 @@
 """Fit the judge of pixels on pictures with drawn masks, and prove it on those left out.
 
-    python tests/fit_likely.py OUT.json FOLDER [FOLDER ...]
+    python tests/fit_likely.py OUT.json FOLDER[=NETWORK] [FOLDER[=NETWORK] ...]
 
 Each FOLDER holds pictures as `inkarnat bench accuracy --pictures` takes them; generated portraits join them. Every
-picture is marked as a person would mark it, with its faces known and without, fixed where the key of today is most
-wrong, and changed in size, light and colour; what `likely.figures` finds while the product learns each of these keys is
-what is fitted on. Then each network is fitted without each of five groups of pictures in turn, which gives the figures
-that are printed, and at last on all of them: OUT.json takes the place of `kernels/likely.json`. The same pictures give
-the same bytes on one machine. Pictures whose names are the same before the first underscore, such as the frames of one
-clip, stay together.
+picture is marked as a person would mark it, with its faces and persons known and without, with the map of bare skin and
+without, fixed where the key of today is most wrong, and changed in size, light and colour; what `likely.figures` finds
+while the product learns each of these keys is what is fitted on. Then each network is fitted without each of five
+groups of pictures in turn, which gives the figures that are printed, and at last on all of them: OUT.json takes the
+place of `kernels/likely.json`. The same pictures give the same bytes on one machine. Pictures whose names are the same
+before the first underscore, such as the frames of one clip, stay together.
+
+NETWORK is one for bare skin that has not been taught on the pictures of its FOLDER, as `tests/fit_skin.py` leaves it
+behind: of pictures that it knows, a map is better than it will ever be.
 """
 
 from __future__ import annotations
 
+import functools
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -25,8 +29,9 @@ import numpy as np
 from inkarnat.host_adapters.bench.accuracy import worst_place
 from inkarnat.host_adapters.bench.pictures import Photo, photos, samples_of
 from inkarnat.host_adapters.bench.shots import generated_shots
+from inkarnat.host_adapters.detect import skin as skin_map
 from inkarnat.host_adapters.detect.faces import find_face_mattes
-from inkarnat.host_adapters.shots.faces import person_in
+from inkarnat.host_adapters.detect.person import find_person
 from inkarnat.kernels import likely, skin
 from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import FaceMatte, Sample, SoftenMatte, study_skin
@@ -77,25 +82,43 @@ class Seen:
 
 @dataclass(frozen=True)
 class Marked:
-    """A picture with the faces and persons that are known in it."""
+    """A picture with the faces and people that are known in it."""
 
     photo: Photo
     faces: tuple[FaceMatte, ...] = ()
-    person: np.ndarray | None = None
+    people: np.ndarray | None = None
 
 
-Looking = Callable[[np.ndarray], tuple[tuple[FaceMatte, ...], np.ndarray | None]]
+Found = tuple[tuple[FaceMatte, ...], np.ndarray | None]
+Looking = Callable[[np.ndarray, Path], Found]
+"""Returns what is known of a picture; the path is that of the network for bare skin."""
 
 
-def find_people(image: np.ndarray) -> tuple[tuple[FaceMatte, ...], np.ndarray | None]:
-    """Return the faces of a picture and its map of persons, as `correct` finds them."""
+def find_people(image: np.ndarray, network: Path) -> Found:
+    """Return the faces of a picture and its maps of people, as `correct` finds them."""
     faces = find_face_mattes(image)
-    return faces, person_in(image, faces)
+    return faces, skin_map.find_people(image, faces, network)
 
 
-def find_nobody(image: np.ndarray) -> tuple[tuple[FaceMatte, ...], np.ndarray | None]:
+def find_bare_skin(image: np.ndarray, network: Path) -> Found:
+    """Return the maps alone, as where no face is found or joins."""
+    return (), skin_map.find_people(image, (), network)
+
+
+def find_persons(image: np.ndarray, network: Path) -> Found:
+    """Return the faces of a picture and its map of persons, as from programs that know none of bare skin."""
+    faces = find_face_mattes(image)
+    return faces, find_person(image, faces)
+
+
+def find_nobody(image: np.ndarray, network: Path) -> Found:
     """Return no face and no map, as without the detectors."""
     return (), None
+
+
+LOOKS = find_nobody, find_persons, find_bare_skin, find_people
+SEEING = find_bare_skin, find_people
+"""Those that know bare skin: their pictures are not changed, the network for it has seen them in any light."""
 
 
 # --- what is fitted on --------------------------------------------------------------------------------------
@@ -110,12 +133,12 @@ def seen_of(known: Marked, marking: str, add: Sequence[Sample], subtract: Sequen
         return likely.likely_skin(view, told, reach)
 
     with mock.patch.object(skin, "likely_skin", watched):
-        learned = study_skin(photo.image, add, subtract, faces=known.faces, persons=[known.person])
+        learned = study_skin(photo.image, add, subtract, faces=known.faces, persons=[known.people])
     figures = np.stack([found[0][name].ravel() for name in found[0]], axis=1).astype(np.float16)
     rows, columns = found[0]["hue"].shape
     scored = _reduced(1 - photo.ignore.astype(np.float32), rows, columns)
     true = _reduced(np.where(photo.ignore, 0, photo.truth), rows, columns) / np.maximum(scored, 1e-3)
-    kind = "beside faces" if "face" in found[0] else "alone"
+    kind = likely.kind_of("face" in found[0], "bare" in found[0])
     return Seen(
         kind,
         tuple(found[0]),
@@ -140,7 +163,7 @@ def _reduced(plane: np.ndarray, rows: int, columns: int) -> np.ndarray:
 def every_marking(known: Marked) -> Iterator[Seen]:
     """Yield what is seen from each marking of a picture, and after each of four fixes of a stroke."""
     photo = known.photo
-    points = [("other point", (Sample.point(*point),)) for point in photo.points[1:3]]
+    points = [("other point", (Sample.point(*point),)) for point in photo.points[2:3]]
     marks = [
         *((name, samples_of(photo, name)) for name in MARKINGS),
         *points,
@@ -163,7 +186,7 @@ def every_marking(known: Marked) -> Iterator[Seen]:
         yield seen
 
 
-def changed(photo: Photo, count: int, look: Looking) -> Iterator[Seen]:
+def changed(photo: Photo, count: int, look: Callable[[np.ndarray], Found]) -> Iterator[Seen]:
     """Yield what is seen of a picture cut, mirrored and changed in exposure and colour, with marks at random."""
     draw = np.random.default_rng(sum(photo.name.encode()))
     rows, columns = photo.truth.shape
@@ -204,13 +227,14 @@ def portraits(scenes: Sequence[str] = SCENES, width: int = 640, height: int = 36
             yield Photo(name, shot.depth, image, shot.truth, shot.ignore, points, stroke, (x0, y0, x1, y1))
 
 
-def collected(found: Iterable[Photo], setting: Setting, looks: Sequence[Looking]) -> list[Seen]:
+def collected(found: Iterable[tuple[Photo, Path]], setting: Setting, looks: Sequence[Looking]) -> list[Seen]:
     """Return what is seen of pictures from all their markings, each with what is known by each way of looking."""
     out: list[Seen] = []
-    for photo in found:
+    for photo, network in found:
         for look in looks:
-            out += every_marking(Marked(photo, *look(photo.image)))
-            out += changed(photo, setting.changed, look)
+            out += every_marking(Marked(photo, *look(photo.image, network)))
+            if look not in SEEING:
+                out += changed(photo, setting.changed, functools.partial(look, network=network))
         print(f"  {photo.name}", file=sys.stderr, flush=True)
     return out
 
@@ -339,10 +363,11 @@ def main(
     *folders: str,
     setting: Setting = Setting(),
     generated: Sequence[Photo] | None = None,
-    looks: Sequence[Looking] = (find_nobody, find_people),
+    looks: Sequence[Looking] = LOOKS,
 ) -> None:
-    found = [photo for folder in folders for photo in photos(folder)]
-    found += portraits() if generated is None else generated
+    named = [folder.partition("=") for folder in folders]
+    found = [(photo, Path(network or skin_map.NETWORK)) for folder, _, network in named for photo in photos(folder)]
+    found += [(photo, skin_map.NETWORK) for photo in (portraits() if generated is None else generated)]
     seen = collected(found, setting, looks)
     told = json.loads(likely.FIT.read_text(encoding="utf-8"))
     for kind in dict.fromkeys(each.kind for each in seen):

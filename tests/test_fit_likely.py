@@ -21,7 +21,8 @@ def portraits():
 
 @pytest.fixture(scope="module")
 def seen(portraits):
-    return fit_likely.collected(portraits, SMALL, [fit_likely.find_nobody])
+    found = [(portrait, fit_likely.skin_map.NETWORK) for portrait in portraits]
+    return fit_likely.collected(found, SMALL, [fit_likely.find_nobody])
 
 
 @pytest.fixture
@@ -82,7 +83,8 @@ def test_the_program_writes_what_the_product_reads(portraits, tmp_path, put_in_p
     few = fit_likely.replace(SMALL, hidden=3, epochs=1, changed=0)
     fit_likely.main(str(out), setting=few, generated=portraits)
     told = capsys.readouterr().out
-    before = {kind: likely.fit(kind) for kind in ("alone", "beside faces")}
+    kinds = [likely.kind_of(joins, seen) for joins in (False, True) for seen in (False, True)]
+    before = {kind: likely.fit(kind) for kind in kinds}
     put_in_place(out.read_text(encoding="utf-8"))
     for kind, was in before.items():
         assert f"{kind}: 2 groups" in told

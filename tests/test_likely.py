@@ -48,6 +48,10 @@ def seen_beside_a_face(marked):
 def test_the_fits_name_each_figure_that_is_found_and_no_other():
     assert sorted(likely.fit("alone").names) == sorted(likely.figures(*seen(scene())))
     assert sorted(likely.fit("beside faces").names) == sorted(likely.figures(*seen_beside_a_face(with_a_face())))
+    bare = np.full((90, 160), 0.7, np.float32)
+    for kind, look, marked in (("alone", seen, scene()), ("beside faces", seen_beside_a_face, with_a_face())):
+        found = likely.figures(*look(dataclasses.replace(marked, bare=bare)))
+        assert sorted(likely.fit(f"{kind}, bare skin seen").names) == sorted(found)
 
 
 def test_a_face_tells_where_it_lies_and_the_map_where_persons_are():

@@ -14,7 +14,7 @@ import pytest
 import skimage.data
 from inkarnat.host_adapters.detect import __main__ as server
 from inkarnat.host_adapters.detect import faces as detector
-from inkarnat.host_adapters.detect import person
+from inkarnat.host_adapters.detect import person, skin
 from inkarnat.host_adapters.openfx import finder
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.kernels.face import radius_at
@@ -325,7 +325,7 @@ def test_a_host_learns_the_key_that_a_graph_learns():
     mark = Sample.point(at[0] / width, 1 - at[1] / height)
     taught = {
         seen is not None: study_skin(picture, [mark], faces=known, persons=[seen]).key.model
-        for seen in (person.find_person(picture, known), None)
+        for seen in (skin.find_people(picture, known), None)
     }
     assert instance["model"] == taught[True] != taught[False]
     no_complaints()
@@ -370,14 +370,17 @@ def test_persons_come_back_as_they_were_found():
     picture = np.ascontiguousarray(real()[..., :3])
     known = [face.matte() for face in detector.find_faces(picture)]
     told = io.BytesIO()
-    questions = [{"shape": picture.shape}, {"shape": picture.shape, "person": [face.landmarks for face in known]}]
+    question = {"shape": picture.shape}
+    further = question | {"person": [face.landmarks for face in known]}
+    questions = [question, further, further | {"bare": True}]
     server.serve(io.BytesIO(b"".join(json.dumps(q).encode() + b"\n" + picture.tobytes() for q in questions)), told)
-    faces_told, persons_told = (json.loads(line) for line in told.getvalue().splitlines())
+    faces_told, *others = (json.loads(line) for line in told.getvalue().splitlines())
     assert set(faces_told) == {"faces"}
-    levels = np.frombuffer(base64.b64decode(persons_told["person"]["levels"]), np.uint8)
-    expected = person.find_person(picture, known)
-    assert persons_told["person"]["shape"] == list(expected.shape)
-    assert np.array_equal(levels.reshape(expected.shape).astype(np.float32) / np.float32(255), expected)
+    for answer, expected in zip(others, (person.find_person, skin.find_people), strict=True):
+        levels = np.frombuffer(base64.b64decode(answer["person"]["levels"]), np.uint8)
+        plane = expected(picture, known)
+        assert answer["person"]["shape"] == list(plane.shape)
+        assert np.array_equal(levels.reshape(plane.shape).astype(np.float32) / np.float32(255), plane)
 
 
 # --- drawn and moved ----------------------------------------------------------------------------------------

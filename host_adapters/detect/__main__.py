@@ -6,8 +6,9 @@ For every picture on the standard input, one line of JSON ``{"shape": [rows, col
 values, a line comes back: ``{"faces": […]}``, the largest first, or ``{"error": "…"}``. Without a face it also holds
 ``"people"``: whether people seem to be there. ``"again": false`` asks for a quick look alone. Where the line also holds
 ``"person": […]``, the landmarks of the faces that are known, persons are looked for in place of faces:
-``{"person": {"shape": [rows, columns], "levels": "…"}}`` comes back, bytes from 0 to 255 in base 64. Effects that were
-built before that ask for faces alone. It ends with the input, and when nobody has asked for ten minutes.
+``{"person": {"shape": [rows, columns], "levels": "…"}}`` comes back, bytes from 0 to 255 in base 64; with
+``"bare": true`` bare skin comes beside them, in the shape ``[rows, columns, 2]``. Effects that were built before that
+ask for faces, or for persons, alone. It ends with the input, and when nobody has asked for ten minutes.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from ...nodes import FaceMatte
 from ...nodes.declare import Picture
 from .faces import find_faces
 from .person import find_levels, find_person, seem_there
+from .skin import find_people_levels
 
 _IDLE = 600.0
 """Seconds without a question after which the process ends."""
@@ -51,7 +53,8 @@ def _answer(picture: Picture, wanted: dict[str, Any]) -> dict[str, Any]:
         faces = find_faces(picture, again=bool(wanted.get("again", True)))
         told = {"faces": [face.as_dict() for face in faces]}
         return told if faces else told | {"people": bool(seem_there(find_person(picture)))}
-    levels = find_levels(picture, [_face(points) for points in wanted["person"]])
+    look = find_people_levels if wanted.get("bare") else find_levels
+    levels = look(picture, [_face(points) for points in wanted["person"]])
     return {"person": {"shape": levels.shape, "levels": base64.b64encode(levels.tobytes()).decode()}}
 
 

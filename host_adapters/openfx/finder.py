@@ -22,8 +22,8 @@ from typing import Any
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...nodes import FaceMatte
-from ...nodes.declare import Matte, Picture
+from ...nodes import FaceMatte, People
+from ...nodes.declare import Picture
 from .properties import OpenFXError
 
 Point = tuple[float, float]
@@ -81,12 +81,13 @@ class Finder:
         self.people = bool(told.get("people", False))
         return [tuple((x, y) for x, y in face["points"]) for face in told["faces"]]
 
-    def person(self, picture: Picture, faces: Sequence[FaceMatte]) -> Matte:
-        """Return how likely each place of a picture shows a person, float32 (h, w), 0 to 1. Raises OpenFXError.
+    def person(self, picture: Picture, faces: Sequence[FaceMatte]) -> People:
+        """Return how likely each place of a picture shows a person, and bare skin. Raises OpenFXError.
 
         :param faces: the faces known in it, whose surroundings are looked at once more.
         """
-        told = self._ask(picture, {"person": [face.landmarks for face in faces if face.presence > 0]})
+        known = [face.landmarks for face in faces if face.presence > 0]
+        told = self._ask(picture, {"person": known, "bare": True})
         if "error" in told:
             raise OpenFXError(told["error"])
         if "person" not in told:
@@ -170,7 +171,7 @@ class Persons:
     def __init__(self) -> None:
         self.said = ""
 
-    def __call__(self, picture: Picture, faces: Sequence[FaceMatte]) -> Matte | None:
+    def __call__(self, picture: Picture, faces: Sequence[FaceMatte]) -> People | None:
         """Return how likely each place of a picture shows a person; None without the extra, or where it fails."""
         if self.said or importlib.util.find_spec("cv2") is None:
             return None

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
-from ...nodes import FaceMatte, JoinFaces, MarkedFrame, Sample, Warned
-from ...nodes.declare import Matte, Picture
-from ..detect import person
+from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, persons_of
+from ...nodes.declare import Picture
+from ..detect import person, skin
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
 from ..graphs.graph import Graph, Step
 from ..graphs.rendering import NOBODY
@@ -74,12 +74,13 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -
     return Seeded(seeded, tuple(found))
 
 
-def person_in(picture: Picture, faces: Sequence[FaceMatte]) -> Matte | None:
-    """Return how likely each place of a picture shows a person; None without what finds them.
+def person_in(picture: Picture, faces: Sequence[FaceMatte]) -> People | None:
+    """Return how likely each place of a picture shows a person, and bare skin; None without what finds them.
 
-    Where a key is learned, this tells it what is none's skin. Raises PersonError where the network cannot be used.
+    Where a key is learned, this tells it what is none's skin. Raises PersonError or SkinError where a network cannot be
+    used.
     """
-    return person.find_person(picture, faces) if person.available() else None
+    return skin.find_people(picture, faces) if person.available() else None
 
 
 def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:
@@ -97,7 +98,8 @@ NO_FACE = "No face was found"
 def nobody_found(picture: Picture) -> str:
     """Return the beginning of a sentence on a picture in which no face was found: people may be there all the same."""
     seen = person_in(picture, ())
-    return f"{NO_FACE}, though people seem to be there" if seen is not None and person.seem_there(seen) else NO_FACE
+    there = seen is not None and person.seem_there(persons_of(seen))
+    return f"{NO_FACE}, though people seem to be there" if there else NO_FACE
 
 
 # --- faces of a clip ----------------------------------------------------------------------------------------

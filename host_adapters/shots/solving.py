@@ -35,6 +35,7 @@ from ...nodes import (
     LearnedKey,
     MarkedFrame,
     Node,
+    People,
     Region,
     Sample,
     SampleError,
@@ -59,7 +60,7 @@ from ...nodes import (
     solve_subjects,
     study_skin,
 )
-from ...nodes.declare import Matte, ParamError
+from ...nodes.declare import ParamError
 from ..detect import person as detected
 from ..detect.faces import available
 from ..graphs.errors import GraphError
@@ -823,8 +824,8 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
 
 def persons_at(
     graph: Graph, look: Look, id: str, frames: Sequence[tuple[int, Sequence[FaceMatte]]]
-) -> list[Matte | None]:
-    """Return how likely each place shows a person on frames with their faces; see :func:`.faces.person_in`.
+) -> list[People | None]:
+    """Return what is seen of people on frames with their faces; see :func:`.faces.person_in`.
 
     They are looked for in the picture from which the key's own comes, before its light is set, as :func:`solve` does.
     """
