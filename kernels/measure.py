@@ -65,10 +65,12 @@ def counted(kernel: Any, image: Floats, shape: tuple[int, ...], *given: Any, sum
     own = counts.reshape(sets, *shape), *(() if sums is None else (sums,)), claims_on(rows)
     stages = [Stage(kernel, (*given, *own), sets, 1, least=1)]
     total: Counts = counts[0]
-    if sets > 1:
+    if sets > _FEW_SETS:
         total = memory.new((2 * size,)).view(np.uint64)
         stages.append(Stage(_add_strips, (counts, total), -(-size // _RUN), 4, all_of_it, 1))
     over_stages(stages)
+    if 1 < sets <= _FEW_SETS:
+        total = counts.sum(axis=0)
     return total.reshape(shape)
 
 
@@ -77,8 +79,8 @@ def sets_for(rows: int) -> int:
     return min(thread_count(), -(-rows // STRIP))
 
 
-_RUN = 2048
-"""Counters that one thread adds at a time."""
+_FEW_SETS, _RUN = 4, 2048
+"""Sets of counters that NumPy adds as fast, with nothing to compile, and counters that one thread adds at a time."""
 
 
 @strip_kernel
