@@ -215,6 +215,19 @@ def is_result(path: Path) -> bool:
     return any(made.graph and _is_as_made(path, made) for made in _ledger(path.parent).of(path.name))
 
 
+def frames_of_others(path: Path, graph: str) -> list[int]:
+    """Return the frames of a sequence that lie there as other graphs made them, rising; none of what is none."""
+    pattern = SequencePattern.parse(path)
+    if pattern is None:
+        return []
+    theirs = (
+        pattern.frame_of(name)
+        for name, (made, *_) in _ledger(path.parent).entries().items()
+        if made.graph not in ("", graph) and _is_as_made(path.parent / name, made)
+    )
+    return sorted(frame for frame in theirs if frame is not None)
+
+
 def is_of_graph(path: Path, graph: str, whole: Path | None = None, frame: int | None = None) -> bool | None:
     """Tell whether a graph made a file as it lies there; False where it made it and the file was changed since.
 

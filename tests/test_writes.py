@@ -360,6 +360,17 @@ def test_files_of_an_earlier_longer_clip_are_named(shot):
     assert "q.0003.png to q.0004.png (2 files) lie beside the result and belong to no frame" in run(*words)
 
 
+def test_frames_of_another_graph_beside_new_ones_are_told(shot):
+    """One sequence of two states looks like a jump of the light."""
+    shutil.copy("g.json", "own.json")
+    words = ("render", "own.json", "--in", "plate=pl.%04d.png", "--out", "result=q.%04d.png")
+    assert "another graph" not in run(*words)
+    assert "another graph" not in run(*words, "--frames", "1")
+    run("graph", "set", "own.json", "grade.saturation=.5")
+    assert "q.%04d.png holds frames that another graph made, 2–4: render them as well" in run(*words, "--frames", "1")
+    assert "another graph" not in run(*words)
+
+
 def test_a_plate_that_is_a_result_already_is_told(shot):
     """Else a correction is made twice unseen, and a look put on twice."""
     once = ("render", "g.json", "--in", "plate=in.png", "--out", "result=once.png")

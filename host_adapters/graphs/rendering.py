@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass
+from pathlib import Path
 
 from ...kernels import devices
 from .. import made
-from ..media.clips import Clip, ClipWriter, FrameRangeError, Frames
+from ..media.clips import Clip, ClipWriter, FrameRangeError, Frames, in_words
 from ..writes import locked
 from . import runner
 from .errors import FramesError
@@ -61,17 +62,21 @@ def render_files(
     main = next(iter(clips.values()))
     numbers = check_range(frames, main)
     inputs = [path for clip in clips.values() for path in clip.paths()]
-    device = devices.opened(devices.settled(listener.note))
+    device, mine = devices.opened(devices.settled(listener.note)), graph.content_hash()
     with ExitStack() as stack:
         stack.enter_context(locked(outputs.values()))
-        stack.enter_context(made.by_graph(outputs.values(), graph.content_hash()))
+        stack.enter_context(made.by_graph(outputs.values(), mine))
         files = open_outputs(stack, graph, main, outputs, codec, inputs, listener.note)
         advance = stack.enter_context(listener.progress(len(numbers)))
         told = {"progress": advance, "on_error": listener.failure}
         report = render_frames(graph, clips, files, numbers, device=device, **told)  # type: ignore[arg-type]
         if not report.done:
             raise FramesError.of(report.failed) from report.error
-        return report
+    for path in map(Path, outputs.values()):
+        others = [frame for frame in made.frames_of_others(path, mine) if frame in main.frames]
+        if others:
+            listener.note(f"{path} holds frames that another graph made, {in_words(others)}: render them as well.")
+    return report
 
 
 def render_frames(
