@@ -29,6 +29,7 @@ from typing import Any
 import platformdirs
 from numba.core import compiler
 from numba.core.caching import _Cache
+from numba.core.runtime.nrt import rtsys
 from numba.core.serialize import dumps
 
 SUFFIX = ".code"
@@ -312,7 +313,7 @@ class KeptCode(_Cache):
 
     def load_overload(self, signature: Any, target_context: Any) -> Any:
         """Return what is kept for argument types, or None: it is then compiled."""
-        target_context.refresh()
+        rtsys.initialize(target_context)  # what else numba registers, a quarter of a second, only compiling asks for
         key = self._key(signature, target_context.codegen())
         path = self._path(key)
         code = kept(path, key)
