@@ -61,12 +61,12 @@ def counted(kernel: Any, image: Floats, shape: tuple[int, ...], *given: Any, sum
         row y0 to y1 are sets, whose counters it clears. :param shape: of a set.
     """
     rows, sets, size = len(image), sets_for(len(image)), math.prod(shape)
-    counts = memory.new((sets, 2 * size)).view(np.uint64)
+    counts = memory.counters(sets, size, np.uint64)
     own = counts.reshape(sets, *shape), *(() if sums is None else (sums,)), claims_on(rows)
     stages = [Stage(kernel, (*given, *own), sets, 1, least=1)]
     total: Counts = counts[0]
     if sets > _FEW_SETS:
-        total = memory.new((2 * size,)).view(np.uint64)
+        total = memory.counters(1, size, np.uint64)[0]
         stages.append(Stage(_add_strips, (counts, total), -(-size // _RUN), 4, all_of_it, 1))
     over_stages(stages)
     if 1 < sets <= _FEW_SETS:

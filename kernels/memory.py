@@ -40,8 +40,8 @@ class Memory:
     Takes no lock: what a block is given back by may run in any thread, in the midst of anything.
     """
 
-    def __init__(self) -> None:
-        self._most_idle = _MOST_IDLE
+    def __init__(self, most_idle: int | None = None) -> None:
+        self._most_idle = most_idle or _MOST_IDLE
         self._free: defaultdict[int, deque[NDArray[np.uint8]]] = defaultdict(deque)
 
     def fresh(self, size: int) -> NDArray[np.uint8]:
@@ -92,6 +92,17 @@ class Memory:
 
 RESULTS = Memory()
 """Where the results of kernels lie, but for small ones."""
+
+COUNTERS = Memory(1 << 26)
+"""Where sets of counters lie, a set for each thread: among results, with many threads, pictures would make room for
+them and be fresh the next time."""
+
+
+def counters(sets: int, size: int, kind: type[Any]) -> NDArray[Any]:
+    """Return sets of so many counters of whatever values."""
+    if sets * size * np.dtype(kind).itemsize < LEAST:
+        return np.empty((sets, size), kind)
+    return COUNTERS.lent((sets, size), kind)
 
 
 def new(shape: Sequence[int], most: float = math.inf) -> NDArray[np.float32]:

@@ -61,7 +61,7 @@ def _counters(
     sets = min(max(thread_count(), -(-height * width // _MOST)), -(-height // STRIP))
     reached, claims = np.full((sets, 2), lines // 2, np.int32), claims_on(height)
     most = max(_MOST // (TAKEN * width), -(-len(claims) // sets))
-    return memory.new((sets, lines * line + LINE)).view(np.uint32), reached, (most, claims)
+    return memory.counters(sets, lines * line + LINE, np.uint32), reached, (most, claims)
 
 
 @inline

@@ -199,7 +199,7 @@ def test_counters_lie_in_memory_with_whatever_values(count, make_picture):
         first = count(picture, None)
         assert first.sum() == picture[..., 0].size * plot.PIXEL or picture is pictures[0]
         shapes = [(1, lines * plot._line(cells) + 16) for lines, cells in ((600, 600), (600, 130))]
-        for held in [memory.RESULTS.lent(shape) for shape in shapes]:
+        for held in [memory.COUNTERS.lent(shape, np.uint32) for shape in shapes]:
             held.view(np.uint32)[:] = 0xFFFFFFFF
         del held
         np.testing.assert_array_equal(count(picture, None), first)

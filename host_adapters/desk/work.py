@@ -21,7 +21,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...kernels.memory import RESULTS
+from ...kernels.memory import COUNTERS, RESULTS
 from ...nodes import SteerSkin
 from ..graphs.graph import Graph
 from ..graphs.runner import Runner
@@ -136,6 +136,7 @@ class Workbench:
         """Give back, once the hand rests, what large pictures have left behind; what moving needs stays at hand."""
         if RESULTS.idle() > _MOST_IDLE:
             RESULTS.clear()
+            COUNTERS.clear()
             if self._shape:
                 self._reserve()
         _give_back_freed()

@@ -301,6 +301,7 @@ def purge(instance: Instance, arguments: Properties | None, answer: Properties |
                 if callable(getattr(value, "cache_clear", None)):
                     value.cache_clear()
     memory.RESULTS.clear()
+    memory.COUNTERS.clear()
     finder.end()
     return api.OK
 
