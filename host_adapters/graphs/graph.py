@@ -261,7 +261,7 @@ def _limit(what: str, count: int, most: int) -> None:
 
 
 def _listed(names: Iterable[str]) -> str:
-    return ", ".join(repr(name) for name in names) or "nothing"
+    return ", ".join(map(shown, names)) or "nothing"
 
 
 def _wrong_names(graph: Graph) -> Iterator[str]:
@@ -308,17 +308,18 @@ def _loose_ends(entries: Iterable[Any], sources: Iterable[str], outputs: Iterabl
     """Say what is wired to nothing in a graph of which a part cannot be read."""
     nodes = {str(entry.get("id")): entry.get("inputs") for entry in entries if isinstance(entry, dict)}
     origins = {*sources, *nodes}
-    ends = [(f"Output {name!r}", origin) for name, origin in outputs]
+    ends = [(f"Output {shown(name)}", origin) for name, origin in outputs]
     for id, inputs in nodes.items():
         wired = inputs.items() if isinstance(inputs, dict) else ()
-        ends += [(f"Input {port!r} of node {id!r}", origin) for port, origin in wired]
+        ends += [(f"Input {shown(port)} of node {shown(id)}", origin) for port, origin in wired]
     for where, origin in ends:
         if isinstance(origin, str) and origin not in origins:
             yield _no_origin(where, origin, origins)
 
 
 def _no_origin(where: str, origin: str, origins: Collection[str]) -> str:
-    fix = nearest(origin, sorted(origins)) or f"There are {_listed(sorted(origins)[:10])}."
+    known = sorted(name for name in origins if _NAME.fullmatch(name))
+    fix = nearest(origin, known) or f"There are {_listed(known[:10])}."
     return f"{where} is {shown(origin)}, which is neither a source nor a node id. {fix}"
 
 
