@@ -65,21 +65,20 @@ def find_bare_skin(picture: Picture, person: Matte, network: Path = NETWORK) -> 
 
     :param person: the map of persons in it. :param network: the file to ask.
     """
-    picture = as_picture(picture)
+    colour = np.ascontiguousarray(np.nan_to_num(np.clip(as_picture(picture)[..., :3], 0, 1), copy=False))
     total = np.zeros(person.shape, np.float64)
     for side in _SIDES:
-        total += _seen_at(picture, person, side, network)
+        total += _seen_at(colour, person, side, network)
     return np.asarray(total / len(_SIDES), np.float32)
 
 
 def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path) -> Matte:
-    """Return what the network says of a picture and of its mirror image at one size, on the grid of ``person``."""
+    """Return what the network says at one size of a sound picture and its mirror image, on the grid of ``person``."""
     import cv2
 
     height, width = picture.shape[:2]
     shape = [max(_STEP, round(side * long_side / max(height, width) / _STEP) * _STEP) for side in (height, width)]
-    colour = np.ascontiguousarray(np.nan_to_num(np.clip(picture[..., :3], 0, 1), copy=False))
-    small = np.asarray(cv2.resize(colour, (shape[1], shape[0]), interpolation=cv2.INTER_AREA), np.float32)
+    small = np.asarray(cv2.resize(picture, (shape[1], shape[0]), interpolation=cv2.INTER_AREA), np.float32)
     bright = max(float(np.percentile(small, 98)), _DARKEST)
     if bright < _BRIGHT:
         small = np.clip(small * np.float32(_BRIGHT / bright), 0, 1)
