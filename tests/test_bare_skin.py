@@ -149,3 +149,24 @@ def test_one_point_on_a_real_face_keys_skin_and_not_her_hair_or_suit(astronaut):
     matte = learned.matte(astronaut)[::2, ::2]
     assert matte[40:70, 100:122].mean() > 0.9
     assert max(matte[8:20, 100:125].mean(), matte[150:200, 80:140].mean(), matte[10:100, 5:40].mean()) < 0.1
+
+
+def test_a_picture_asked_about_again_is_not_looked_at_again(monkeypatch):
+    from inkarnat.host_adapters.detect import skin
+
+    asked: list[tuple[int, ...]] = []
+    forward = skin._asked
+    monkeypatch.setattr(skin, "_asked", lambda picture, *rest: asked.append(picture.shape) or forward(picture, *rest))
+    picture = np.random.default_rng(7).random((90, 120, 3), dtype=np.float32)
+    person = np.full((90, 120), 0.5, np.float32)
+    first, again = skin.find_bare_skin(picture, person), skin.find_bare_skin(picture, person)
+    np.testing.assert_array_equal(first, again)
+    assert len(asked) == 4, "two sizes, each mirrored"
+    picture[40, 60] = 0
+    assert (skin.find_bare_skin(picture, person) != first).any()
+    assert len(asked) == 8, "another picture is"
+    monkeypatch.setattr(skin, "_REMEMBERED", 3)
+    for number in range(2):
+        other = np.random.default_rng(number).random((8, 8, 3), dtype=np.float32)
+        skin.find_bare_skin(other, np.ones((8, 8), np.float32))
+    assert len(skin._answers) == 3, "the last ones"

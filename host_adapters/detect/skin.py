@@ -8,7 +8,9 @@ the map of persons beside the colours.
 from __future__ import annotations
 
 import functools
+import hashlib
 import threading
+from collections import OrderedDict
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -32,6 +34,10 @@ _BRIGHT, _DARKEST = 0.8, 0.05
 """To what level a dark picture is brightened, and what is dark beyond help."""
 
 _TURN = threading.Lock()
+
+_REMEMBERED = 32
+"""How many answers are kept, 150 kB each: a frame is marked again, and asked about again, with every further mark."""
+_answers: OrderedDict[bytes, Matte] = OrderedDict()
 
 
 class SkinError(InkarnatError, RuntimeError):
@@ -83,19 +89,33 @@ def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path) -> 
     if bright < _BRIGHT:
         small = np.clip(small * np.float32(_BRIGHT / bright), 0, 1)
     there = np.asarray(cv2.resize(person, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR), np.float32)
-    told = _asked(small, there, network) + _asked(small[:, ::-1], there[:, ::-1], network)[:, ::-1]
-    told *= np.float32(0.5)
+    told = _answered(small, there, network)
     return np.asarray(cv2.resize(told, person.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _answered(picture: Picture, person: Matte, path: Path) -> Matte:
+    """Return the mean of the network's answers to a picture and to its mirror image, as remembered or asked for."""
+    question = hashlib.blake2b(f"{path} {picture.shape}".encode(), digest_size=16)
+    question.update(np.ascontiguousarray(picture).data)
+    question.update(np.ascontiguousarray(person).data)
+    with _TURN:  # the network keeps its inputs and works on one picture at a time
+        told = _answers.pop(question.digest(), None)
+        if told is None:
+            told = _asked(picture, person, path) + _asked(picture[:, ::-1], person[:, ::-1], path)[:, ::-1]
+            told *= np.float32(0.5)
+        _answers[question.digest()] = told
+        while len(_answers) > _REMEMBERED:
+            _answers.popitem(last=False)
+    return told
 
 
 def _asked(picture: Picture, person: Matte, path: Path) -> Matte:
     """Return the network's answer, float32 of half the size, 0 to 1."""
     network = _network(str(path))
     try:
-        with _TURN:  # the network keeps its inputs and works on one picture at a time
-            network.setInput(np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32), "picture")
-            network.setInput(np.ascontiguousarray(person[None, None], np.float32), "person")
-            told = np.array(network.forward(), np.float32).reshape(person.shape[0] // 2, person.shape[1] // 2)
+        network.setInput(np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32), "picture")
+        network.setInput(np.ascontiguousarray(person[None, None], np.float32), "person")
+        told = np.array(network.forward(), np.float32).reshape(person.shape[0] // 2, person.shape[1] // 2)
     except Exception as error:
         raise _damaged(path, error) from None
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
