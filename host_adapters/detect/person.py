@@ -125,10 +125,7 @@ def _looked_at(picture: Picture) -> Matte:
     import cv2
 
     small = cv2.resize(np.ascontiguousarray(picture[..., :3]), (_SIDE, _SIDE), interpolation=cv2.INTER_AREA)
-    small = np.clip(np.nan_to_num(small), 0, 1)
-    bright = max(float(np.percentile(small, 98)), _DARKEST)
-    if bright < _BRIGHT:
-        small = np.clip(small * np.float32(_BRIGHT / bright), 0, 1)
+    small = brightened(np.asarray(np.clip(np.nan_to_num(small), 0, 1), np.float32))
     network = _network(str(_PACKAGED))
     try:
         with _TURN:  # the network keeps its input and works on one picture at a time
@@ -137,6 +134,12 @@ def _looked_at(picture: Picture) -> Matte:
     except Exception as error:
         raise _damaged(_PACKAGED, error) from None
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
+
+
+def brightened(picture: Picture) -> Picture:
+    """Return a picture, 0 to 1, as networks look at it: a dark one brightened, a bright one as it is."""
+    bright = max(float(np.percentile(picture, 98)), _DARKEST)
+    return picture if bright >= _BRIGHT else np.clip(picture * np.float32(_BRIGHT / bright), 0, 1)
 
 
 @functools.lru_cache(maxsize=1)

@@ -22,7 +22,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte, People
 from ...nodes.declare import Matte, Picture
-from .person import find_levels
+from .person import brightened, find_levels
 
 NETWORK = Path(__file__).with_name("skin.onnx")
 
@@ -30,8 +30,6 @@ _SIDES = 384, 512
 """Longer sides at which the network looks at a picture, and whose answers' mean counts."""
 _STEP = 32
 """Of the sides that the network takes, in pixels."""
-_BRIGHT, _DARKEST = 0.8, 0.05
-"""To what level a dark picture is brightened, and what is dark beyond help."""
 
 _TURN = threading.Lock()
 
@@ -85,11 +83,8 @@ def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path) -> 
     height, width = picture.shape[:2]
     shape = [max(_STEP, round(side * long_side / max(height, width) / _STEP) * _STEP) for side in (height, width)]
     small = np.asarray(cv2.resize(picture, (shape[1], shape[0]), interpolation=cv2.INTER_AREA), np.float32)
-    bright = max(float(np.percentile(small, 98)), _DARKEST)
-    if bright < _BRIGHT:
-        small = np.clip(small * np.float32(_BRIGHT / bright), 0, 1)
     there = np.asarray(cv2.resize(person, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR), np.float32)
-    told = _answered(small, there, network)
+    told = _answered(brightened(small), there, network)
     return np.asarray(cv2.resize(told, person.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
