@@ -175,24 +175,6 @@ def threads(count: int) -> Iterator[None]:
         set_thread_count(before)
 
 
-@contextmanager
-def alone() -> Iterator[None]:
-    """Let kernels that this thread calls inside a ``with`` block use no other: those have enough to do.
-
-    >>> used = set()
-    >>> with alone():
-    ...     over_rows(lambda y0, y1: used.add(threading.current_thread()), 640)
-    >>> used == {threading.current_thread()}
-    True
-    """
-    inside = _team.inside
-    before, inside.busy = getattr(inside, "busy", False), True
-    try:
-        yield
-    finally:
-        inside.busy = before
-
-
 def strip_rows(width: int, least: int = STRIP) -> int:
     """Return how many rows of a plane make a strip: less than 32768 values are sooner done than handed out."""
     return max(least, -(-_WORTH_A_STRIP // width))

@@ -247,45 +247,6 @@ def test_with_two_cores_one_frame_is_worked_on_at_a_time():
     assert writer.most == 1
 
 
-class Busy(Preparing):
-    """A writer whose encoder has threads of its own; it notes which threads the rows of each frame are worked in."""
-
-    busy = True
-
-    def __init__(self, **settings: object) -> None:
-        super().__init__(**settings)  # type: ignore[arg-type]
-        self.threads: dict[int, set[str]] = {}
-
-    def prepared(self, frame: int, picture: np.ndarray) -> np.ndarray:
-        used = self.threads[frame] = set()
-
-        def rows(y0: int, y1: int) -> None:
-            time.sleep(0.001)
-            used.add(threading.current_thread().name)
-
-        strips.over_rows(rows, 64, strip=1, least=1)
-        return super().prepared(frame, picture)
-
-
-def test_beside_a_busy_encoder_two_cores_work_on_two_frames_in_a_thread_each():
-    clip, writer = Clip(6), Busy(meetings=(range(1, 3), range(3, 5), range(5, 7)))
-    with strips.threads(2):
-        render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
-    assert writer.written == list(clip.frames)
-    assert writer.most == 2
-    assert all(len(threads) == 1 for threads in writer.threads.values()), writer.threads
-    assert len(set.union(*writer.threads.values())) == 2
-
-
-@pytest.mark.parametrize(("width", "threads"), [(3840, 2), (2, 1)])
-def test_large_frames_and_one_core_have_one_frame_in_work_beside_a_busy_encoder(width, threads):
-    clip, writer = Clip(6), Busy()
-    clip.width, clip.height = width, 2160  # type: ignore[attr-defined]
-    with strips.threads(threads):
-        render(GAIN, {"plate": clip}, {"result": writer}, clip.frames)
-    assert writer.most == 1
-
-
 def test_side_by_side_a_node_over_several_frames_gets_them_in_order():
     graph = Graph.of(Step.of("mean", tiny.Average(1, 1), image="plate"), result="mean")
     clip, writer = Clip(9), Preparing()

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from ...kernels import devices, fused, strips
+from ...kernels import devices, fused
 from ...kernels.arrays import Floats
 from ...kernels.codes import CodedPicture
 from ...kernels.errors import InkarnatError
@@ -525,21 +525,18 @@ def render(
     frames = frames if isinstance(frames, Collection) else list(frames)
     is_still = _is_still(graph, outputs)
     at_once = _frames_at_once(sources.values(), device) if is_still and overlap else 1
-    beside = is_still and overlap and device is None and _go_beside_an_encoder(sources.values(), outputs.values())
-    at_once = max(at_once, 2) if beside else at_once
     runner = Runner(graph, beside=at_once == 1)
     waiting = at_once if overlap else 1
     origins = graph.origins(outputs)
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
     made = [name for name in outputs if name not in passed]
     one_picture = fused.in_single_steps if len(frames) == 1 else nullcontext
-    one_thread = strips.alone if beside else nullcontext
 
     with_little_memory = getattr(device, "worked", None)  # what a card does where a frame does not fit beside others
 
     def work(frame: int, take: Callable[[str, int], Taken]) -> Mapping[str, Any] | Exception:
         """Work a frame out as far as its order does not matter."""
-        with report.times.measured("work"), one_picture(), one_thread():
+        with report.times.measured("work"), one_picture():
             attempt = partial(worked, frame, take)
             return attempt() if with_little_memory is None else with_little_memory(attempt)
 
@@ -625,21 +622,6 @@ def _frames_at_once(clips: Iterable[Any], device: devices.Device | None) -> int:
         return device.frames_at_once(largest)
     wanted = min(thread_count() // _THREADS_A_FRAME, _MOST_AT_ONCE, _MOST_IN_WORK // (7 * largest))
     return max(1, wanted)
-
-
-_MOST_BESIDE = 1 << 28
-"""Bytes that a further frame beside a busy encoder may take, when it takes seven of its pictures."""
-
-
-def _go_beside_an_encoder(clips: Iterable[Any], writers: Iterable[Any]) -> bool:
-    """Tell whether two frames go side by side, in a thread each.
-
-    With few cores, threads that share a frame out wait for each other where an encoder has the cores in between.
-    """
-    if not 2 <= thread_count() < _THREADS_A_FRAME or not any(getattr(writer, "busy", False) for writer in writers):
-        return False
-    largest = max((12 * clip.width * clip.height for clip in clips if hasattr(clip, "width")), default=1)
-    return 7 * largest <= _MOST_BESIDE
 
 
 def _is_still(graph: Graph, outputs: Iterable[str]) -> bool:

@@ -27,7 +27,7 @@ from .files import InputError
 from .pictures import FORMATS, PictureInfo, picture_format, read_picture, write_matte, write_picture, writing_notes
 from .video_format import READ_SUFFIXES, SUFFIXES, Coded, Original, VideoFrame, VideoInfo
 from .video_read import VideoReader
-from .video_write import CODECS, VideoWriter, default_codec, holds_alpha
+from .video_write import VideoWriter, default_codec, holds_alpha
 
 _REMEMBERED, _REMEMBERED_PLANES = 3, 2
 """How many frames' originals a clip keeps, for a writer that comes later; :meth:`Clip.remember` asks for more. Those of
@@ -402,8 +402,6 @@ class ClipWriter(OutputWriter):
 
     notes: tuple[str, ...] = ()
     """What a person should know, one sentence each; some of it only after :meth:`close`."""
-    busy: bool = False
-    """Whether threads of its own are busy with each frame for longer than it is worked on."""
 
     def prepared(self, frame: int, picture: Taken | Floats) -> Floats | Coded:
         """Do what can be done for a frame in any thread and order, and return what :meth:`write` takes for it."""
@@ -496,11 +494,6 @@ class _VideoWriter(ClipWriter):
         elif self.rate is None:
             self.rate = _DEFAULT_RATE
             self.notes = (f"{path} gets {_DEFAULT_RATE} frames a second: the input does not state a rate.",)
-
-    @property
-    def busy(self) -> bool:  # type: ignore[override]
-        """Whether its encoder's own threads are; False until the codec is known."""
-        return self._writer is not None and CODECS[self._writer.codec].busy
 
     @property
     def label(self) -> str:

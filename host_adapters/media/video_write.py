@@ -52,8 +52,7 @@ class Encoder:
     looking at: a clip made of pictures takes its first format, which players show, and not the finest. ``threads`` says
     what its threads share out: whole frames, or the slices of one where that is faster. ``apart`` marks a codec that
     codes each frame by itself, whatever came before: several encoders may take turns. ``roomy`` marks one of which each
-    thread takes much memory: where frames are worked on as well, it gets no more threads than memory allows. ``busy``
-    marks one that takes longer than the frames are worked on, and keeps threads of its own busy all along.
+    thread takes much memory: where frames are worked on as well, it gets no more threads than memory allows.
     """
 
     label: str
@@ -65,7 +64,6 @@ class Encoder:
     threads: str = "FRAME"
     apart: bool = False
     roomy: bool = False
-    busy: bool = False
 
 
 _H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
@@ -76,10 +74,8 @@ CODECS = {
         "ProRes 4444", "prores_aw", ("yuv444p10le", "yuva444p10le"), {"profile": "4"}, True, roomy=True
     ),
     "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True, threads="SLICE"),
-    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True, busy=True),
-    "hevc": Encoder(
-        "HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True, busy=True
-    ),
+    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
+    "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
     "ffv1": Encoder(
         "FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}, threads="SLICE", apart=True
     ),
