@@ -106,14 +106,17 @@ class Block:
 class CardMemory:
     """Blocks of a card's memory, lent again at once to the lane that had them: its stream keeps one use behind another.
 
-    What another lane has read meanwhile, the lane waits for. Where the card has no more, a frame that is worked beside
-    others gives up, to be worked alone (:class:`Turns`); alone, it gets memory of the processor that the card reads and
-    writes by itself: slower, and the same bits.
+    What another lane has read meanwhile, the lane waits for. What is lent is held here as well: the collector of cycles
+    frees a block's array before the block is asked, and memory would be lent again that the card no longer has.
+    Compiling leaves such cycles, of errors that hold their callers' blocks. Where the card has no more, a frame that is
+    worked beside others gives up, to be worked alone (:class:`Turns`); alone, it gets memory of the processor that the
+    card reads and writes by itself: slower, and the same bits.
     """
 
     def __init__(self, lanes: Lanes) -> None:
         self.lanes, self.turns = lanes, Turns()
         self._told = False
+        self._lent: dict[int, Any] = {}
         self._free: defaultdict[tuple[int, Any, str], deque[tuple[Any, Any, list[Any]]]] = defaultdict(deque)
 
     def lent(self, count: int, dtype: Any = np.float32) -> Block:
@@ -123,13 +126,15 @@ class CardMemory:
             array, handed, events = self._free[count, dtype, lane].popleft()
         except IndexError:
             array = self._fresh(count, dtype)
-            return Block(self, array, handing(array), lane)
+            handed, events = handing(array), []
         for event in events:
             event.wait(self.lanes.stream(lane))
+        self._lent[id(array)] = array
         return Block(self, array, handed, lane)
 
     def take_back(self, block: Block) -> None:
         """Keep a block that nobody holds, with where its last uses end in lanes other than its own."""
+        self._lent.pop(id(block.array), None)
         if block.users and not self.lanes.is_entered():
             return  # this thread cannot say where they end: the memory goes back to the card
         events = [self.lanes.mark(lane) for lane in block.users]
