@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Any, ClassVar
 
 from ..kernels.errors import InkarnatError
-from .sequences import PICTURES, SequencePattern
+from .sequences import PICTURES, SequencePattern, spelled
 
 
 class OutputError(InkarnatError):
@@ -79,6 +79,7 @@ def lock_path(output: Path) -> Path:
     A numbered sequence has one for all its spellings, however many digits they ask for: ``a.%d.png`` and ``a.####.png``
     are the same files from 1000 on.
     """
+    output = spelled(output)
     pattern = SequencePattern.parse(output) if output.suffix.lower() in PICTURES else None
     name = output.name if pattern is None else f"{pattern.before}#{pattern.after}"
     return Path(os.path.realpath(output.parent)) / f".{name}.lock"

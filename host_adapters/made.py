@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .sequences import SequencePattern
+from ..kernels.errors import InkarnatError
+from .sequences import SequencePattern, spelled
 
 LEDGER = ".inkarnat-made.jsonl"
 """One line for each file that appeared in the folder; the last for a name counts."""
@@ -238,16 +239,56 @@ def is_of_graph(path: Path, graph: str, whole: Path | None = None, frame: int | 
     mine = [made for made in _ledger(path.parent).of(path.name) if made.graph == graph]
     if mine:
         return any(_is_as_made(path, made) for made in mine)
-    whole = whole or path
-    journal = whole.with_name(f"{whole.name}.journal.jsonl")
-    known = _journalled(journal, graph).get(frame)
-    return None if not known else is_in_journal(path, journal, frame, graph)
+    journals = journals_of(whole or path)
+    known = any(_journalled(journal, graph).get(frame) for journal in journals)
+    return any(_is_in_journal(path, journal, frame, graph) for journal in journals) if known else None
 
 
 # --- journals -----------------------------------------------------------------------------------------------
 
 
-def is_in_journal(path: Path, journal: Path, frame: int | None = None, graph: str = "") -> bool:
+_JOURNAL = ".journal.jsonl"
+
+
+def journal_path(output: Path) -> Path:
+    """Return where the journal of a run lies: beside its first output, and one for all spellings of that one's name."""
+    name = spelled(output)
+    return name.with_name(f"{name.name}{_JOURNAL}")
+
+
+def journals_of(output: Path) -> list[Path]:
+    """Return the journals that may tell of an output: where it lies now, and where earlier versions had it before.
+
+    Those went by how the name was spelled.
+    """
+    now, given = journal_path(output), output.with_name(f"{output.name}{_JOURNAL}")
+    before = [each for each, name in _journals_in(now.parent) if journal_path(name) == now]
+    return list(dict.fromkeys([*before, given, now]))
+
+
+def is_journalled(path: Path, frame: int | None = None) -> bool:
+    """Tell whether a journal beside a file knows it with its size and content.
+
+    :param frame: of the sequence that it belongs to.
+    """
+    if frame is None:
+        return any(_is_in_journal(path, journal) for journal in journals_of(path))
+    patterns = ((each, SequencePattern.parse(name)) for each, name in _journals_in(path.parent))
+    mine = [each for each, pattern in patterns if pattern is not None and pattern.frame_of(path.name) == frame]
+    return any(_is_in_journal(path, journal, frame) for journal in (journal_path(path), *mine))
+
+
+def _journals_in(folder: Path) -> Iterator[tuple[Path, Path]]:
+    """Give the journals in a folder, each with the output that it is called after."""
+    with contextlib.suppress(OSError):
+        for name in sorted(os.listdir(folder)):
+            output = folder / name.removesuffix(_JOURNAL)
+            with contextlib.suppress(InkarnatError):  # no output could have such a name
+                if name.endswith(_JOURNAL) and spelled(output):
+                    yield folder / name, output
+
+
+def _is_in_journal(path: Path, journal: Path, frame: int | None = None, graph: str = "") -> bool:
     """Tell whether a journal knows a file with its size and content; of a sequence, as this frame.
 
     :param graph: count only what this graph made.

@@ -138,4 +138,22 @@ class SequencePattern:
         return not {self.path(frame).name for frame in frames}.isdisjoint({other.path(frame).name for frame in frames})
 
     def __str__(self) -> str:
-        return str(self.folder / f"{self.before}%0{self.width}d{self.after}")
+        return str(self.folder / f"{self.before}{'%d' if self.width == 1 else f'%0{self.width}d'}{self.after}")
+
+
+def behind(path: Path) -> Path:
+    """Return the file that is written under a name: what it points to, where it is a link."""
+    return Path(os.path.realpath(path)) if path.is_symlink() else path
+
+
+def spelled(output: Path | str) -> Path:
+    """Return the one spelling of an output's name, by which go the files that lie beside it.
+
+    Behind a link it is the file that is written, and a numbered picture has its digits as ``%04d``.
+
+    >>> [spelled(name).name for name in ("./a.####.png", "a.%04d.png", "a.%d.png", "a.#.png", "a.mov")]
+    ['a.%04d.png', 'a.%04d.png', 'a.%d.png', 'a.%d.png', 'a.mov']
+    """
+    path = behind(Path(output))
+    pattern = SequencePattern.parse(path) if path.suffix.lower() in PICTURES else None
+    return path if pattern is None else Path(str(pattern))

@@ -32,7 +32,7 @@ from .locks import holding
 from .locks import locked as locked
 from .locks import output_error as output_error
 from .locks import sweep as sweep
-from .sequences import FOOTAGE, SequencePattern
+from .sequences import FOOTAGE, SequencePattern, behind
 
 OVERWRITE = "INKARNAT_OVERWRITE"
 """Set to 1, it allows what ``--overwrite`` allows."""
@@ -147,7 +147,7 @@ class Atomic:
     def __init__(self, path: AnyPath, inputs: Iterable[AnyPath] = (), kind: str = "") -> None:
         self.path, self.kind = Path(path), kind
         self._through = _is_passage(self.path)
-        self.path = self.path if self._through else _behind(self.path)
+        self.path = self.path if self._through else behind(self.path)
         if self._through:
             folder = _temporary_folder(self.path)
         else:
@@ -270,11 +270,6 @@ def _temporary_folder(path: Path) -> Path:
         return Path(tempfile.gettempdir())
     except OSError as error:
         raise output_error(path, error) from None
-
-
-def _behind(path: Path) -> Path:
-    """Return the file that is written under a name: what it points to, where it is a link."""
-    return Path(os.path.realpath(path)) if path.is_symlink() else path
 
 
 def _is_passage(path: Path) -> bool:
@@ -460,12 +455,12 @@ class _Writing:
         for path in mine:
             pattern = SequencePattern.parse(path)
             if pattern is None:
-                self.claimed |= {os.path.abspath(path), os.path.abspath(_behind(path))}
+                self.claimed |= {os.path.abspath(path), os.path.abspath(behind(path))}
             else:
                 self.sequences.append(pattern)
             made.tidy(path.parent)
         if lock:
-            self.stack.enter_context(holding([_behind(path) for path in mine]))
+            self.stack.enter_context(holding([behind(path) for path in mine]))
 
     def _check(self, path: Path, kind: str, frames: Frames | None, decided: Decided) -> list[str]:
         """Return what would be overwritten without leave. Raises OutputError for what is never written."""
@@ -494,11 +489,9 @@ class _Writing:
                 return False
         except OSError:
             return False
-        if made.is_noted(_behind(path), kind) or (kind and made.is_marked(path, kind)):
+        if made.is_noted(behind(path), kind) or (kind and made.is_marked(path, kind)):
             return False
-        whole = path if frame is None else next((p for p in _patterns_of(path)), path)
-        journals = {name.with_name(f"{name.name}.journal.jsonl") for name in (path, whole)}
-        return not (any(made.is_in_journal(path, each, frame) for each in journals) or decided(path, frame))
+        return not (made.is_journalled(path, frame) or decided(path, frame))
 
     def check_claimed(self, path: Path, kind: str) -> None:
         """Refuse what was not claimed, where it would have been refused."""
@@ -553,14 +546,3 @@ def _taken_words(taken: list[str]) -> str:
         f"{shown} {'is' if one else 'are'} there already and {'was' if one else 'were'} not made by Inkarnat, or "
         f"changed since: choose another name, or allow it with --overwrite (or {OVERWRITE}=1)."
     )
-
-
-def _patterns_of(path: Path) -> Iterator[Path]:
-    """Give the names of journals beside a numbered file, as the patterns that they belong to."""
-    with contextlib.suppress(OSError):
-        for name in os.listdir(path.parent):
-            if name.endswith(".journal.jsonl"):
-                whole = path.with_name(name.removesuffix(".journal.jsonl"))
-                pattern = SequencePattern.parse(whole)
-                if pattern is not None and pattern.frame_of(path.name) is not None:
-                    yield whole

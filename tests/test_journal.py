@@ -8,11 +8,13 @@ import os
 
 import pytest
 from farm_shots import GRAPH, contents, make_sequence, reference
+from inkarnat.host_adapters import made
 from inkarnat.host_adapters.farm import local
 from inkarnat.host_adapters.farm.chunks import Job
-from inkarnat.host_adapters.farm.journal import Journal, Stamp, journal_path
+from inkarnat.host_adapters.farm.journal import Journal, Stamp, submitted
 from inkarnat.host_adapters.farm.run import run
 from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.made import journal_path
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.writes import Lock, OutputError, locked, sweep
 from inkarnat.nodes import Cdl
@@ -154,6 +156,35 @@ def test_without_a_journal_everything_is_made_anew_and_that_is_told(shot, tmp_pa
     assert "journal" in caplog.text
     assert "is missing, so all 30 frames are rendered" in caplog.text
     assert contents(tmp_path) == pictures
+
+
+@pytest.mark.parametrize("older", [False, True], ids=["now", "earlier version"])
+@pytest.mark.parametrize(
+    ("output", "first", "second"),
+    [
+        ("result", "out.####.png", "out.%04d.png"),
+        ("result", "out.%04d.png", "out.####.png"),
+        ("matte", "link.mkv", "matte.mkv"),
+        ("matte", "matte.mkv", "link.mkv"),
+    ],
+)
+def test_a_run_goes_on_under_any_spelling_of_its_output(shot, tmp_path, output, first, second, older):
+    """There is one journal for all of them; earlier versions called theirs as the output was spelled."""
+    plate, _ = shot
+    (tmp_path / "link.mkv").symlink_to(tmp_path / "matte.mkv")
+    frames = range(1, 5)
+    render(plate, tmp_path, outputs={output: str(tmp_path / first)}, frames=frames)
+    (journal,) = tmp_path.glob("*.journal.jsonl")
+    if older:
+        journal.rename(tmp_path / f"{first}.journal.jsonl")
+    assert not render(plate, tmp_path, outputs={output: str(tmp_path / second)}, frames=frames)
+    assert older or [*tmp_path.glob("*.journal.jsonl")] == [journal]
+    for frame in frames if output == "result" else [None]:
+        file = tmp_path / ("matte.mkv" if frame is None else f"out.{frame:04d}.png")
+        assert frame is None or made.is_journalled(file, frame)
+        assert not submitted([tmp_path / second])(file, frame)  # it is complete: nobody's leave is asked for nothing
+        file.write_bytes(b"cut off")
+        assert submitted([tmp_path / second])(file, frame)
 
 
 def test_a_longer_range_takes_what_a_shorter_one_made(shot, tmp_path):

@@ -11,9 +11,10 @@ import pytest
 from farm_shots import GRAPH, contents, make_sequence, make_video, noise
 from inkarnat.host_adapters.farm import local, plates
 from inkarnat.host_adapters.farm.chunks import Done, Job
-from inkarnat.host_adapters.farm.journal import Journal, journal_path
+from inkarnat.host_adapters.farm.journal import Journal
 from inkarnat.host_adapters.farm.run import run
 from inkarnat.host_adapters.graphs.graph import Graph, Step
+from inkarnat.host_adapters.made import journal_path
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import read_picture, write_picture
 from inkarnat.nodes import RangeKey, SteadyMatte

@@ -7,16 +7,17 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from ...kernels.errors import InkarnatError
+from ..made import journals_of
 from ..media.clips import Frames, parse_frames
 from ..media.pictures import read_picture
 from ..media.video_read import VideoReader
-from ..sequences import VIDEOS, SequencePattern
+from ..sequences import VIDEOS, SequencePattern, spelled
 from ..writes import OutputError, output_error
 from .plates import Known, Plate, Used
 
@@ -53,13 +54,10 @@ class Stamp:
 # --- the journal --------------------------------------------------------------------------------------------
 
 
-def journal_path(output: Path) -> Path:
-    """Return where the journal of a run lies: beside its first output."""
-    return output.with_name(f"{output.name}.journal.jsonl")
-
-
 class Journal:
     """Lines of JSON, one for each thing that was completed; lines are only ever added.
+
+    :param before: journals that are read as well: the same output's, as earlier versions called them.
 
     ``{"run": identity, "frames": …, …}`` opens a run; what follows belongs to it:
     ``{"plate": "plate", "number": "17", "file": [size, times, inode, device, machine, content]}`` a plate was read;
@@ -75,8 +73,9 @@ class Journal:
         completed. :ivar known: the plates that were read. :ivar runs: identities of the runs it holds.
     """
 
-    def __init__(self, path: Path, identity: str, older: Collection[str] = ()) -> None:
+    def __init__(self, path: Path, identity: str, older: Collection[str] = (), before: Iterable[Path] = ()) -> None:
         self.path, self.identity, self.older = path, identity, older
+        self.before = tuple(each for each in before if each != path)
         self.frames: dict[tuple[str, int], Stamp] = {}
         self.joined: dict[tuple[str, str], Stamp] = {}
         self.used: dict[int, Used] = {}
@@ -87,24 +86,26 @@ class Journal:
 
     def read(self) -> bool:
         """Take in what earlier runs of the same identity completed; False where there is no journal at all."""
+        there = [self._read(path) for path in (*self.before, self.path)]
+        return any(there)
+
+    def _read(self, path: Path) -> bool:
+        mine = False
         try:
-            with self.path.open(encoding="utf-8", errors="replace") as lines:
-                mine = False
-                for line in lines:
-                    entry = _entry(line)
-                    if "run" in entry:
-                        self.runs.add(str(entry["run"]))
-                        mine = entry["run"] == self.identity or entry["run"] in self.older
-                    elif "plate" in entry:
-                        with contextlib.suppress(TypeError, ValueError, KeyError):
-                            self.known.add(Plate.from_list(entry["file"]))
-                    elif mine:
-                        self._take(entry)
+            for entry in _entries(path):
+                if "run" in entry:
+                    self.runs.add(str(entry["run"]))
+                    mine = entry["run"] == self.identity or entry["run"] in self.older
+                elif "plate" in entry:
+                    with contextlib.suppress(TypeError, ValueError, KeyError):
+                        self.known.add(Plate.from_list(entry["file"]))
+                elif mine:
+                    self._take(entry)
             return True
         except FileNotFoundError:
             return False
         except OSError as error:
-            raise output_error(self.path, error) from error
+            raise output_error(path, error) from error
 
     def _take(self, entry: dict[str, Any]) -> None:
         with contextlib.suppress(TypeError, ValueError, AttributeError):
@@ -174,14 +175,13 @@ def submitted(outputs: Iterable[Path | str]) -> Callable[[Path, int | None], boo
     """
     ranges: dict[str, list[Frames]] = {}
     complete: set[tuple[str, int | None]] = set()
-    for path in map(Path, outputs):
-        with contextlib.suppress(OSError), journal_path(path).open(encoding="utf-8", errors="replace") as lines:
-            names: dict[str, str] = {}
-            for line in lines:
-                entry = _entry(line)
+    for journal in dict.fromkeys(journal for path in outputs for journal in journals_of(Path(path))):
+        names: dict[str, str] = {}
+        with contextlib.suppress(OSError):
+            for entry in _entries(journal):
                 if isinstance(entry.get("outputs"), dict) and "run" in entry:
-                    names = {name: os.path.basename(str(output)) for name, output in entry["outputs"].items()}
                     with contextlib.suppress(InkarnatError):
+                        names = {name: spelled(str(output)).name for name, output in entry["outputs"].items()}
                         frames = parse_frames(str(entry.get("frames", "")))
                         for file in names.values():
                             ranges.setdefault(file, []).append(frames)
@@ -189,7 +189,7 @@ def submitted(outputs: Iterable[Path | str]) -> Callable[[Path, int | None], boo
                     complete |= {(names.get(name, ""), entry.get("frame")) for name in entry.get("files", ())}
 
     def was(path: Path, frame: int | None) -> bool:
-        files = [path.name] if frame is None else [name for name in ranges if _is_frame(path, frame, name)]
+        files = [spelled(path).name] if frame is None else [name for name in ranges if _is_frame(path, frame, name)]
         begun = [name for name in files if any(frame is None or frame in frames for frames in ranges.get(name, ()))]
         return bool(begun) and not (any((name, frame) in complete for name in begun) and _is_whole(path))
 
@@ -211,9 +211,11 @@ def _is_whole(path: Path) -> bool:
     return True
 
 
-def _entry(line: str) -> dict[str, Any]:
-    try:
-        entry = json.loads(line)
-    except ValueError:
-        return {}
-    return entry if isinstance(entry, dict) else {}
+def _entries(journal: Path) -> Iterator[dict[str, Any]]:
+    """Give the whole lines of a journal. Raises OSError."""
+    with journal.open(encoding="utf-8", errors="replace") as lines:
+        for line in lines:
+            with contextlib.suppress(ValueError):
+                entry = json.loads(line)
+                if isinstance(entry, dict):
+                    yield entry

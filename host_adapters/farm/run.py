@@ -12,11 +12,12 @@ from pathlib import Path
 
 from ..graphs.errors import FramesError
 from ..graphs.runner import Report
+from ..made import journal_path, journals_of
 from ..media.clips import Clip, Frames, check_holds, in_words
 from ..sequences import SequencePattern
 from ..writes import OutputError, check_output, claim_folder, locked, note_made
 from .chunks import MOST, Chunk, Done, Engine, Event, Failed, Job, chunk_size, cut
-from .journal import Journal, Stamp, journal_path
+from .journal import Journal, Stamp
 from .local import here
 from .plates import WHOLE, Hasher, Key, Look, Present, Reach, Used, pairs, summary
 from .segments import Segment, drop_segments, find_segments, join, segment_folder
@@ -139,7 +140,8 @@ class _Run:
         self.main = next(iter(clips.values()))
         self.began = time.perf_counter()
         self.range = frames_text(frames)
-        self.journal = Journal(journal_path(Path(job.outputs[0][1])), job.identity, job.older)
+        first = Path(job.outputs[0][1])
+        self.journal = Journal(journal_path(first), job.identity, job.older, before=journals_of(first))
         self.reach = Reach(job.graph, [name for name, _ in job.outputs], clips)
         self.hasher = Hasher(clips, self.journal.known)
         self.used: dict[int, Used] = {}
