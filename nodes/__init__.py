@@ -12,15 +12,15 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
-from .doubt import LEARNED_SIGNS, MATTE_SIGNS, burnt_out, judge_matte, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, MATTE_SIGNS, burnt_out, judge_matte, left_behind, sought, worst_left_behind
 from .face import FaceMatte, FaceMatte1, JoinFaces
 from .key import RangeKey, SkinKey, SkinKey1
-from .learning import LearnedKey, learn_skin_key, study_skin, with_faces
+from .learning import LearnedKey, SoughtError, learn_skin_key, study_skin, with_faces
 from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, UNJUDGED, Limit, beyond
 from .look import BakedLook, Cube, CubeError, ProtectMatte, read_cube
 from .matte import CombineMattes, Region, SoftenMatte
-from .people import People, bare_skin_of, persons_of
+from .people import People, bare_skin_of, persons_of, sure_skin
 from .sample import Sample, SampleError
 from .scopes import I_AXIS, Vectorscope, Waveform
 from .sheets import TILE, SheetRow, clipped, contact_sheet
@@ -181,6 +181,7 @@ __all__ = [
     "SkinReading",
     "SkinTarget",
     "SoftenMatte",
+    "SoughtError",
     "Space",
     "SteadyMatte",
     "SteerSkin",
@@ -223,11 +224,13 @@ __all__ = [
     "solve_neutral_black",
     "solve_steer",
     "solve_subjects",
+    "sought",
     "space_tags",
     "standard_chain",
     "stops",
     "study_skin",
     "suggest_tone",
+    "sure_skin",
     "tag_in_words",
     "tagged_space",
     "together",

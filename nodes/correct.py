@@ -617,7 +617,8 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     faces = known if any(face.presence for face in known) else ()
     persons = [_person_in(asked, image, faces), *(_person_in(asked, picture, ()) for picture, _, _ in more)]
     further = [(whole.balanced(picture), skin, out) for picture, skin, out in more]
-    learned = study_skin(balanced, add, subtract, further, faces=faces, persons=persons)
+    seek = isinstance(whole, CorrectSkin)  # what keeps that it was sought
+    learned = study_skin(balanced, add, subtract, further, faces=faces, persons=persons, seek=seek)
     found: dict[str, Any] = {"model": learned.key.model}
     if isinstance(whole, CorrectSkin):
         found["joined"] = _told_of(learned.join, learned.faces, ())

@@ -70,7 +70,7 @@ MATTE_SIGNS = (
 )
 """The signs that :func:`judge_matte` finds: on any frame, without what was learned."""
 
-LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "two lights")
+LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "sought", "two lights")
 """The signs that :meth:`.LearnedKey.warnings` finds beside them where a key is learned."""
 
 
@@ -112,6 +112,18 @@ def judge_matte(
             text = f"part of this face is left behind: {1 - cover[0]:.0%} of it, {cover[1]}. Add a sample there."
             found.append(Warned("left behind", 1 - cover[0], text[0].upper() + text[1:]))
     return tuple(found)
+
+
+def sought(area: float) -> Warned:
+    """Return the sign that skin was sought by its look: nobody has said that this is skin, so it wants a look.
+
+    :param area: keyed part of the frame, 0 to 1.
+
+    >>> sought(0.125).sign
+    'sought'
+    """
+    text = f"No face is known and nothing is marked: skin was sought by its look, in {area:.1%} of the frame. "
+    return Warned("sought", area, text + "Mark a spot on the skin if this is not it.")
 
 
 def doubt_of(figures: Mapping[str, float]) -> float:

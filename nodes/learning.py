@@ -12,19 +12,26 @@ from numpy.typing import NDArray
 
 from ..kernels import learn, skin
 from ..kernels.angles import wrapped
-from ..kernels.arrays import as_picture
+from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
+from ..kernels.join import on_grid
 from .declare import Matte, Picture
-from .doubt import is_plain, judge_matte, knows_somebody
+from .doubt import is_plain, judge_matte, knows_somebody, sought
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
 from .model import SkinModel
-from .people import People, bare_skin_of, persons_of
+from .people import People, bare_skin_of, persons_of, sure_skin
 from .sample import Sample, SampleError
 from .solve import SKIN_LINE, Warned, hue_angle
 
 _DARKEST, _BRIGHTEST = 0.06, 0.92
+
+_NO_SAMPLE = "There is no sample of skin: add a point, a box or a stroke on skin."
+
+
+class SoughtError(SampleError):
+    """Nothing is marked, no face is known, and what is seen of bare skin is not sure enough to teach a key."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +47,8 @@ class LearnedKey:
     :ivar outside: what part of the first picture's matte lies beside the persons in it, 0 to 1; None where they are not
         known, or where they do not hold what was marked.
     :ivar person: what is seen of people in the first picture, as :func:`study_skin` was told.
-    :ivar marked: a person marked skin; otherwise faces alone taught the key.
+    :ivar marked: a person marked skin; otherwise faces alone taught the key, or, where it was ``sought``, what is seen
+        of bare skin.
     """
 
     key: SkinKey
@@ -53,6 +61,7 @@ class LearnedKey:
     outside: float | None = None
     person: People | None = dataclasses.field(default=None, compare=False, repr=False)
     marked: bool = True
+    sought: bool = False
 
     def matte(self, image: Picture) -> Matte:
         """Return the matte of the first picture, joined with what its faces tell."""
@@ -93,6 +102,8 @@ class LearnedKey:
                     "coloured light, or no skin. Look at the matte; balance the picture first, or sample skin.",
                 )
             )
+        if self.sought:
+            found.append(sought(float(as_plane(matte).mean(dtype=np.float64))))
         if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):
             found.append(
                 Warned(
@@ -153,6 +164,7 @@ def study_skin(
     more_faces: Sequence[Sequence[FaceMatte]] = (),
     persons: Sequence[People | None] = (),
     reach: float = 1.0,
+    seek: bool = False,
 ) -> LearnedKey:
     """Learn a skin key from samples and faces on one or more pictures of the same light.
 
@@ -166,7 +178,9 @@ def study_skin(
     :param persons: what is seen of people in each picture, see :data:`.people.People`, the first picture first; None
         where nobody looked. Colours of which most lies beside persons are closed, but those of
         marks; a map on which no mark and no face that joins lies counts for nothing.
-    :param reach: how far the key spreads from the samples, 0.25 to 4.
+    :param reach: how far the key spreads from the samples, 0.25 to 4. :param seek: where there is no sample to add and
+        no face, what the first map surely shows as bare skin teaches the key; see :func:`.people.sure_skin`.
+    :raises SoughtError: it is not sure, or its colour or what was learned from it is not that of skin.
     :raises SampleError: no sample to add and no face, or samples without any colour, or only faces that show no skin.
     :raises PictureError: wrong arrays. The same input gives the same key, bit for bit.
 
@@ -186,17 +200,24 @@ def study_skin(
     sampled = [place for place, (_, samples, _) in enumerate(pictures) if samples]
     if not sampled:
         sampled = [place for place, found in enumerate(known) if found]
+    blind = seek and not sampled
+    if blind:
+        pieces = _surely_bare(maps[0], marked[0].image.shape)
+        marked[0] = dataclasses.replace(marked[0], wholes=pieces, large=0.0)  # of each its main colour, as of a box
+        sampled = [0]
     if not sampled:
-        raise SampleError("There is no sample of skin: add a point, a box or a stroke on skin.")
+        raise SampleError(_NO_SAMPLE)
     marks = any(samples for _, samples, _ in pictures)
     reference = sampled[0]
     marked = [m if k == reference else dataclasses.replace(m, weight=_FURTHER) for k, m in enumerate(marked)]
     studied: skin.Studied | None = None
     try:
         studied = skin.study(marked, reach)
-        refused = "" if marks else _far_from_skin(studied.learned.centre)
+        refused = "" if marks or blind else _far_from_skin(studied.learned.centre)
     except learn.LearnError as error:
         refused = str(error) if marks else "The faces do not show skin in any usual light."
+    if blind and (studied is None or not _is_sought(studied, maps[0])):
+        raise SoughtError(_NO_SAMPLE)
     if studied is None or refused:
         if marks:
             raise SampleError(refused)
@@ -214,7 +235,38 @@ def study_skin(
         join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face)
     apart = _apart(studied.frames, reference)
     key = SkinKey(model=model.to_text())
-    return LearnedKey(key, found.unconnected, found.recall, *apart, own, join, studied.outside, maps[0], marks)
+    figures = found.unconnected, found.recall, *apart
+    return LearnedKey(key, *figures, own, join, studied.outside, maps[0], marks, blind)
+
+
+_MOST_OFF = 20.0
+"""Degrees from the skin line beyond which the hue of what was seen alone does not tell that it is skin."""
+_AGREES = 0.65
+"""How far the key must cover what was seen: twice what both show, over the sum of both. A key of the colour of fur or
+wood spreads beside it, or shrinks."""
+
+
+def _surely_bare(people: People | None, shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], ...]:
+    """Return the pieces of a picture that surely show bare skin, on its pixels. Raises SoughtError without any."""
+    pieces = sure_skin(people)
+    if not pieces:
+        raise SoughtError(_NO_SAMPLE)
+    cells = pieces[0].shape
+    rows, columns = (np.arange(count) * most // count for count, most in zip(shape[:2], cells, strict=True))
+    return tuple(piece[rows[:, None], columns] for piece in pieces)
+
+
+def _is_sought(studied: skin.Studied, people: People | None) -> bool:
+    """Tell whether what was learned from a map has the hue of skin, and finds what the map shows."""
+    seen = None if people is None else bare_skin_of(people)
+    keyed, frame = studied.matte > 0.5, studied.frames[0]
+    if seen is None or not keyed.any():
+        return False
+    if _off_skin((float(np.median(frame.u[keyed])), float(np.median(frame.v[keyed])))) > _MOST_OFF:
+        return False
+    seen = on_grid(seen, studied.matte.shape)
+    both = 2 * float(np.minimum(seen, studied.matte).sum(dtype=np.float64))
+    return both >= _AGREES * float((seen + studied.matte).sum(dtype=np.float64))
 
 
 def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:

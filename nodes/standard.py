@@ -40,6 +40,8 @@ class MarkedFrame:
 
     :ivar faces: the faces known in it. With faces and no sample of skin all of them are keyed.
     :ivar person: what is seen of people in it, as in :func:`study_skin`; None where nobody looked.
+    :ivar seek: with neither a sample nor a face, its map of bare skin teaches the key where it is sure, as in
+        :func:`study_skin`.
     """
 
     frame: int
@@ -49,6 +51,7 @@ class MarkedFrame:
     neutral: Sample | None = None
     faces: tuple[FaceMatte, ...] = ()
     person: People | None = None
+    seek: bool = False
 
 
 RegionAt = Callable[[int], Region]
@@ -456,14 +459,15 @@ def _balance(frames: Sequence[MarkedFrame], wanted: CorrectionOptions) -> Balanc
 def _learned_key(
     frames: Sequence[MarkedFrame], pictures: Sequence[Picture], wanted: CorrectionOptions, key: SkinKey
 ) -> LearnedKey:
-    if not any(f.add or f.faces for f in frames):
+    seek = frames[0].seek
+    if not seek and not any(f.add or f.faces for f in frames):
         if any(f.subtract for f in frames):
             raise SampleError(
                 "There is a sample to subtract and none of skin from which to subtract it, and the natural range of "
                 "skin does not learn: add a point, a box or a stroke on skin, or draw a region round the person."
             )
         return LearnedKey(replace(key, model=""), unconnected=0.0, recall=1.0)
-    told = [(p, f) for p, f in zip(pictures, frames, strict=True) if f.add or f.subtract or f.faces]
+    told = [(p, f) for p, f in zip(pictures, frames, strict=True) if f.seek or f.add or f.subtract or f.faces]
     (picture, first), *more = told
     learned = study_skin(
         picture,
@@ -474,5 +478,6 @@ def _learned_key(
         more_faces=[f.faces for _, f in more],
         persons=[f.person for _, f in told],
         reach=wanted.reach,
+        seek=seek,
     )
     return replace(learned, key=replace(key, model=learned.key.model, form=wanted.form))

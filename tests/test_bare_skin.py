@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -9,9 +10,26 @@ import pytest
 import skimage.data
 from inkarnat.host_adapters.detect import person, skin
 from inkarnat.host_adapters.detect.faces import find_face_mattes
+from inkarnat.host_adapters.graphs.graph import Graph
+from inkarnat.host_adapters.media.clips import open_clip
+from inkarnat.host_adapters.media.pictures import write_picture
+from inkarnat.host_adapters.shots import faces as seeding
+from inkarnat.host_adapters.shots.anew import solve_anew
+from inkarnat.host_adapters.shots.evidence import doubts_of
+from inkarnat.host_adapters.shots.marks import is_sought
+from inkarnat.host_adapters.shots.solving import SolveOptions, look_at, solve
 from inkarnat.kernels import skin as kernel
 from inkarnat.kernels.errors import PictureError
-from inkarnat.nodes import Sample, bare_skin_of, judge_matte, persons_of, study_skin
+from inkarnat.nodes import (
+    Sample,
+    SampleError,
+    SoughtError,
+    bare_skin_of,
+    judge_matte,
+    persons_of,
+    study_skin,
+    sure_skin,
+)
 
 needs_network = pytest.mark.skipif(not person.available(), reason="the extra [faces] is not installed")
 
@@ -170,3 +188,116 @@ def test_a_picture_asked_about_again_is_not_looked_at_again(monkeypatch):
         other = np.random.default_rng(number).random((8, 8, 3), dtype=np.float32)
         skin.find_bare_skin(other, np.ones((8, 8), np.float32))
     assert len(skin._answers) == 3, "the last ones"
+
+
+# --- where nothing is marked and no face is known -----------------------------------------------------------
+
+
+def test_what_is_surely_seen_teaches_the_key_and_that_is_said():
+    picture, people = scene()
+    learned = study_skin(picture, [], persons=[people], seek=True)
+    matte = learned.key.process(picture)
+    assert matte[25:65, 25:55].mean() > 0.9
+    assert matte[25:65, 62:78].mean() > 0.7, "the dim side too"
+    assert matte[25:65, 105:135].mean() < 0.2, "the coat"
+    signs = {warned.sign: warned for warned in learned.warnings(matte, picture)}
+    assert "No face is known and nothing is marked" in signs["sought"].message
+    assert signs["sought"].figure == pytest.approx(matte.mean(), abs=1e-6)
+    marked = study_skin(picture, [Sample.point(40 / COLUMNS, 0.5)], persons=[people], seek=True)
+    assert not marked.sought, "a mark says what is skin"
+    with pytest.raises(SampleError, match="no sample of skin"):
+        study_skin(picture, [], persons=[people])
+
+
+def unsure(kind, picture, people):
+    bare, person = people[..., 1], people[..., 0]
+    if kind == "no map":
+        return picture, None
+    if kind == "persons alone":
+        return picture, np.ascontiguousarray(person)
+    if kind == "half sure":
+        bare *= 0.6
+    elif kind == "most of it hardly":
+        bare[:] = np.where(bare > 0, 0.9, 0.35)
+    elif kind == "a speck":
+        bare[:, 22:] = 0
+        bare[30:, :] = 0
+    elif kind == "beside persons":
+        person[:] = 0
+    elif kind == "blue":
+        picture = np.ascontiguousarray(picture[..., ::-1])
+    elif kind == "grey":
+        picture = np.repeat(picture.mean(axis=2, keepdims=True), 3, axis=2)
+    elif kind == "its colour lies everywhere":
+        picture = np.where((bare > 0)[..., None], picture, picture[40, 40]).astype(np.float32)
+        person[:] = 1
+        bare[:] = np.where(bare > 0, 0.9, 0.29)
+        bare[:, 60:] = 0.29
+    return picture, people
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "no map",
+        "persons alone",
+        "half sure",
+        "most of it hardly",
+        "a speck",
+        "beside persons",
+        "blue",
+        "grey",
+        "its colour lies everywhere",
+    ],
+)
+def test_what_is_not_surely_skin_teaches_nothing(kind):
+    picture, people = unsure(kind, *scene())
+    with pytest.raises(SoughtError, match="no sample of skin"):
+        study_skin(picture, [], persons=[people], seek=True)
+
+
+def test_pieces_come_the_largest_first_and_specks_not():
+    people = np.ones((ROWS, COLUMNS, 2), np.float32)
+    people[..., 1] = 0
+    people[10:20, 10:20, 1] = people[30:80, 30:80, 1] = people[5:7, 100:102, 1] = 0.9
+    assert [int(piece.sum()) for piece in sure_skin(people)] == [2500]
+    people[10:30, 10:20, 1] = 0.9
+    assert [int(piece.sum()) for piece in sure_skin(people)] == [2500, 200]
+
+
+@needs_network
+def test_a_real_face_that_is_not_found_is_keyed_by_its_look_and_a_cat_is_not(astronaut):
+    matte = study_skin(astronaut, [], persons=[skin.find_people(astronaut)], seek=True).key.process(astronaut)[::2, ::2]
+    assert matte[40:70, 100:122].mean() > 0.9
+    assert max(matte[8:20, 100:125].mean(), matte[150:200, 80:140].mean(), matte[10:100, 5:40].mean()) < 0.15
+    cat = skimage.data.chelsea().astype(np.float32) / np.float32(255)
+    with pytest.raises(SoughtError):
+        study_skin(cat, [], persons=[skin.find_people(cat)], seek=True)
+
+
+def test_skin_that_was_sought_never_holds_until_somebody_marks_it(monkeypatch, tmp_path):
+    picture, people = scene()
+    monkeypatch.setattr(seeding, "available", lambda: True)
+    monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: ())
+    monkeypatch.setattr(seeding.skin, "find_people", lambda *told: people)
+    write_picture(tmp_path / "hands.tif", picture, None, bits=16)
+    clip = open_clip(tmp_path / "hands.tif")
+    solved = solve(clip, SolveOptions(natural_range=False))
+    (verdict,) = solved.verdicts.values()
+    assert verdict.status == "check"
+    assert "sought by its look" in verdict.sentence
+    assert is_sought(solved.graph, "skin")
+    graph = Graph.from_dict(solved.graph.to_dict())
+    key = graph.by_id["skin"]
+    other = graph.with_step(dataclasses.replace(key, node=dataclasses.replace(key.node, width=0.1)))
+    seen = type("Seen", (), {"doubts": (), "final": None})()
+    for each in (graph, other):
+        assert "sought" in [doubt.sign for doubt in doubts_of(each, seen, "")], "the matte is another, the key is not"
+    anew = solve_anew(graph, look_at(clip.read), clip.frames[0])
+    assert any("learned anew from the look of bare skin" in said for said in anew.said), anew.said
+    marked = solve(clip, SolveOptions.of([Sample.point(40 / COLUMNS, 0.5)], natural_range=False))
+    assert not is_sought(marked.graph, "skin")
+    assert "sought by its look" not in " ".join(marked.verdicts[""].lines())
+    people[..., 1] = 0
+    with pytest.raises(SampleError, match=r"Nothing says what is skin.*--natural-range"):
+        solve(clip, SolveOptions(natural_range=False))

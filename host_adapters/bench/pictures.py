@@ -301,8 +301,8 @@ def run_photo(
         job = _Correcting(photo, own, person, wanted)
         try:
             first = samples_of(photo, marking)
-            if not first and not own:  # where the natural range would be keyed, correct stops
-                raise BenchError("No face was found, and no sample given: nothing says what is skin.")
+            if not first and not own:  # correct seeks skin by its look then, and stops where it is not sure
+                job.frame = replace(job.frame, seek=True)
             job.mark(first)
             if marking == "stroke + subtract":
                 job.fix(missing=False)

@@ -819,6 +819,9 @@ class Session:
                 self._put(found, "Find faces", gesture)
                 self._faceless = not tracks
                 if not tracks:
+                    solver = Solver(self.bench, self.state, self.seeing)
+                    if solve_at is not None and solver.shows_skin(self.state.people[0], solve_at):
+                        return f"No face was found. {self.solve('everything', solve_at, gesture=gesture)}"
                     return nobody(self.reel, frames[0] if solve_at is None else solve_at)
                 told = f"{len(tracks)} face{'' if len(tracks) == 1 else 's'} found."
                 wanted = frames[0] if solve_at is None else solve_at

@@ -19,6 +19,7 @@ from ...nodes import (
     Node,
     SkinKey,
     SkinReading,
+    SoughtError,
     SteerSkin,
     Verdict,
     Warned,
@@ -28,6 +29,8 @@ from ...nodes import (
     judge_matte,
     left_behind,
     measure_skin,
+    sought,
+    sure_skin,
     worst_left_behind,
 )
 from ..graphs.graph import STANDARD_SOURCE, Graph
@@ -47,8 +50,8 @@ from ..shots.evidence import (
     with_befores,
 )
 from ..shots.faces import person_in
-from ..shots.marks import MarkedPicture, marks_of, with_marks
-from ..shots.solving import TURNED_STEER, solve_key, solve_light, solve_steering
+from ..shots.marks import MarkedPicture, is_sought, marks_of, with_marks
+from ..shots.solving import TURNED_STEER, persons_at, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
 from .following import faces_at, person_faces
@@ -90,22 +93,28 @@ class Solver:
     def learn(self, suffix: str, frame: int) -> Solved:
         """Learn a person's key from their marks, or from the faces on this frame where they have none.
 
-        The skin of the others is kept out.
+        With neither, skin is sought by its look on this frame. The skin of the others is kept out.
         """
         person, id = self.state.person(suffix), "skin" + suffix
         key = self.state.node(id)
         if not isinstance(key, SkinKey):
             raise DeskError(f"{person.name} has no skin key to teach in this graph.")
         marked = self._marked(suffix)
+        seek = False
         if not any(each.add for each in marked):
-            if not self._shows_faces(suffix, frame):
+            seek = len(self.state.people) == 1 and not person_faces(self.state, person)
+            if not seek and not self._shows_faces(suffix, frame):
                 raise DeskError(_NO_MARK)
             here = [each for each in marked if each.frame == frame]
             faces = faces_at(person_faces(self.state, person), self.state, frame)
             marked = [*(here or [MarkedPicture(frame, faces=faces)]), *(each for each in marked if each.frame != frame)]
-        key, learned = solve_key(self.state.graph, self._look, id, marked)
+        try:
+            key, learned = solve_key(self.state.graph, self._look, id, marked, seek)
+        except SoughtError:
+            raise DeskError(_NO_MARK) from None
         taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
         state = self.state.with_node(id, key, tuple(DRIFTS)).with_person(taught)
+        marked[0] = dataclasses.replace(marked[0], sought=learned.sought)
         state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
         for step, face in zip(person_faces(state, person), learned.faces, strict=False):
             node = dataclasses.replace(state.node(step), keyed=face.keyed)  # type: ignore[type-var]
@@ -118,6 +127,13 @@ class Solver:
         """Tell whether a frame shows a face that is in a person's key."""
         faces = faces_at(person_faces(self.state, self.state.person(suffix)), self.state, frame)
         return any(face.presence > _THERE and face.keyed > _THERE for face in faces)
+
+    def shows_skin(self, person: Person, frame: int) -> bool:
+        """Tell whether a frame without marks and faces surely shows the skin of the only person."""
+        if len(self.state.people) > 1 or person_faces(self.state, person):
+            return False
+        (seen,) = persons_at(self.state.graph, self._look, "skin" + person.suffix, [(frame, ())])
+        return bool(sure_skin(seen))
 
     def _marked(self, suffix: str) -> list[MarkedPicture]:
         """The marked frames, in order of the first mark on each, those with marks of this person first."""
@@ -166,7 +182,10 @@ class Solver:
             words.append(self._step(self.balance(frame)))
         for person in self.state.people:
             own = [mark for mark in self.state.marks if mark.suffix == person.suffix and _adds(mark)]
-            if own or (is_faces_alone(self.state, person.suffix) and self._shows_faces(person.suffix, frame)):
+            if own or (
+                is_faces_alone(self.state, person.suffix)
+                and (self._shows_faces(person.suffix, frame) or self.shows_skin(person, frame))
+            ):
                 self._step(self.learn(person.suffix, frame))
             words.append(self._step(self.steer(person.suffix, own[0].frame if own else frame)))
         return self.state, " ".join(words)
@@ -357,16 +376,20 @@ def _result(state: State) -> str:
 
 def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Floats) -> Iterable[Warned]:
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
+    by_look = is_sought(state.graph, "skin" + person.suffix)
     if person.unconnected is None or person.recall is None:
         yield from judge_matte(matte, picture, faces, person_in(picture, faces))
         noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))
         yield from (warned for warned in noted if warned.sign in LEARNED_SIGNS)
+        if by_look and "sought" not in (warned.sign for warned in noted):
+            yield sought(float(matte.mean()))
         key = state.graph.by_id.get("skin" + person.suffix)
         if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
-    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces, person=person_in(picture, faces))
+    seen = person_in(picture, faces)
+    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces, person=seen, sought=by_look)
     yield from learned.warnings(matte, picture)
 
 

@@ -28,7 +28,7 @@ from ..graphs.keyframes import Keyframes
 from ..graphs.parts import Parts, frozen_keys, parts_of, with_solved
 from ..graphs.typed import control_of, told_parts
 from .aims import noted_aim
-from .marks import MarkedPicture, marks_of, noted_black
+from .marks import MarkedPicture, is_sought, marks_of, noted_black
 from .solving import LIT_STEER, TURNED_STEER, Look, persons_at, read_by, solve_steering
 from .viewing import View
 
@@ -121,8 +121,10 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
         return graph
     faces = _faces(graph, key)
     known = {each.frame: tuple(_face_at(face, each.frame) for face in faces) for each in marked}
-    marked = tuple(m for m in marked if m.add or m.subtract or any(face.presence > 0 for face in known[m.frame]))
-    if not any(each.add for each in marked) and not any(faces for faces in known.values()):
+    seek = is_sought(graph, key)
+    if not seek:
+        marked = tuple(m for m in marked if m.add or m.subtract or any(face.presence > 0 for face in known[m.frame]))
+    if not seek and not any(each.add for each in marked) and not any(faces for faces in known.values()):
         said.append(f"{key}: stays as it was learned; the graph does not say from which marks.")
         return graph
     origin = read_by(graph, key, "image")
@@ -134,7 +136,7 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
     first, *more = (known[each.frame] for each in marked)
     try:
         persons = persons_at(graph, look, key, [(each.frame, known[each.frame]) for each in marked])
-        learned = study_skin(*taught[0], taught[1:], faces=first, more_faces=more, persons=persons)
+        learned = study_skin(*taught[0], taught[1:], faces=first, more_faces=more, persons=persons, seek=seek)
     except InkarnatError as error:
         said.append(f"{key}: stays as it was learned. {error}")
         return graph
@@ -144,7 +146,7 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
     if join is not None and isinstance(join.node, JoinFaces) and learned.join is not None:
         graph = graph.with_step(dataclasses.replace(join, node=learned.join))
     count = sum(len(each.add) for each in marked)
-    by = f"{count} sample{'s' * (count != 1)}" if count else "the faces"
+    by = f"{count} sample{'s' * (count != 1)}" if count else "the look of bare skin" if seek else "the faces"
     said.append(f"{key}: learned anew from {by}.")
     return graph
 

@@ -43,6 +43,7 @@ from ...nodes import (
     left_behind,
     measure_skin,
     solve_steer,
+    sought,
     together,
     worst_first,
     worst_left_behind,
@@ -60,6 +61,7 @@ from .aims import noted_covered, noted_doubts
 from .approach import Approach
 from .drift import CutFinder, Wander, across
 from .faces import person_in
+from .marks import is_sought
 from .sampling import spread
 
 View = Callable[[Floats], Floats]
@@ -614,9 +616,12 @@ def misread_of(clip: Any, graph: Graph | None = None) -> str:
 def doubts_of(graph: Graph, surveyed: Survey, person: str) -> tuple[Warned, ...]:
     """Return what there is to doubt of a matte: as it was seen now, beside what was noted when its key was learned."""
     noted = noted_doubts(graph, person)
-    if surveyed.doubts is None:
-        return noted
-    return (*surveyed.doubts, *(doubt for doubt in noted if doubt.sign in LEARNED_SIGNS))
+    if surveyed.doubts is not None:
+        noted = (*surveyed.doubts, *(doubt for doubt in noted if doubt.sign in LEARNED_SIGNS))
+    if is_sought(graph, f"skin-{person}" if person else "skin") and "sought" not in (doubt.sign for doubt in noted):
+        area = 0.0 if surveyed.final is None else surveyed.final.area
+        noted = (*noted, sought(area))  # the light has changed since, or the clip
+    return noted
 
 
 def is_accepted(graph: Graph, person: str) -> bool:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
-from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, persons_of
+from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, persons_of, sure_skin
 from ...nodes.declare import Picture
 from ..detect import person, skin
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
@@ -46,13 +46,15 @@ class Seeded:
         return [{"frame": frame, **face.as_dict()} for frame, face in self.faces]
 
 
-def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -> Seeded:
+def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None, seek: bool = False) -> Seeded:
     """Look for faces and persons in marked frames.
 
     :param tracks: the faces of the whole clip, which are taken in place of a look; see :func:`.follow_faces`.
+    :param seek: where no face is found, in these frames and in the clip, and no skin is sampled, it is sought by its
+        look in the first frame.
 
     Without the detector, or where it finds no face, the frames stay as they are; where no skin is sampled either, a
-    warning says so.
+    warning says so, unless bare skin is surely seen.
     """
     sampled = any(frame.add for frame in frames)
     if not available():
@@ -67,6 +69,8 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None) -
         faces = find_faces(frame.picture, again=True)
         seeded.append(_with(frame, tuple(face.matte() for face in faces)))
         found += [(frame.frame, face) for face in faces]
+    if seek and not tracks and not found and not sampled and frames and sure_skin(seeded[0].person):
+        return Seeded([replace(seeded[0], seek=True), *seeded[1:]])
     if not found and not sampled:
         no_face = nobody_found(frames[0].picture) if frames else NO_FACE
         words = f"{no_face}: sample the skin, or name a frame that shows a face with --frame."

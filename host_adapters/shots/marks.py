@@ -19,19 +19,22 @@ from ..graphs.graph import Graph
 class MarkedPicture:
     """A frame with samples of a person's skin and of what must stay out of the key.
 
-    :ivar faces: those known in it; the same place in every frame's is the same face.
+    :ivar faces: those known in it; the same place in every frame's is the same face. :ivar sought: nothing was marked
+        and no face known: skin was sought by its look, in the first frame.
     """
 
     frame: int
     add: tuple[Sample, ...] = ()
     subtract: tuple[Sample, ...] = ()
     faces: tuple[FaceMatte, ...] = ()
+    sought: bool = False
 
 
 def with_marks(graph: Graph, key: str, marked: Sequence[MarkedPicture]) -> Graph:
     """Return the graph with notes on what a key, by its id, was learned from; none where nothing is marked."""
     entry = [
         {"frame": each.frame, "add": [str(s) for s in each.add], "subtract": [str(s) for s in each.subtract]}
+        | ({"sought": True} if each.sought else {})
         for each in marked
     ]
     return _noted(graph, "marks", key, entry)
@@ -45,11 +48,18 @@ def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
                 int(entry["frame"]),
                 tuple(Sample.parse(text) for text in entry["add"]),
                 tuple(Sample.parse(text) for text in entry["subtract"]),
+                sought=entry.get("sought") is True,
             )
             for entry in _section(graph, "marks").get(key, ())
         )
     except (TypeError, KeyError, ValueError, AttributeError, SampleError) as error:
         raise GraphError(f"The graph's notes on what {key!r} was learned from are damaged: {error}") from None
+
+
+def is_sought(graph: Graph, key: str) -> bool:
+    """Tell whether a key was learned from skin that was sought by its look, and nobody has marked any since."""
+    noted = marks_of(graph, key)
+    return any(each.sought for each in noted) and not any(each.add for each in noted)
 
 
 def with_black(graph: Graph, sample: Sample, frame: int) -> Graph:

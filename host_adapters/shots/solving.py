@@ -43,6 +43,7 @@ from ...nodes import (
     SkinReading,
     SkinTarget,
     SoftenMatte,
+    SoughtError,
     SteadyMatte,
     SteerSkin,
     Subject,
@@ -155,8 +156,9 @@ class SolveOptions:
     :ivar faces: whether faces are looked for: a mark on one means that face, and without marks all are keyed.
     :ivar through: whether faces are followed through the clip; otherwise those of the marked frames teach the key, and
         are part of the graph only where the clip has no other frame.
-    :ivar natural_range: key the natural range of skin where nothing is sampled and no face is found, which is refused
-        otherwise. :ivar light: how the light is found without a card: see :data:`LIGHTS`.
+    :ivar natural_range: key the natural range of skin where nothing is sampled and no face is found; otherwise skin is
+        sought by its look then, and where it is not surely seen, nothing is solved.
+    :ivar light: how the light is found without a card: see :data:`LIGHTS`.
     :ivar line: the line used in the project, degrees. :ivar seen: the name of the view, "" for none.
     :ivar under: a look on top, from which skin is kept.
     :ivar typed: what is set by hand, by option: see :mod:`~..graphs.typed`. :ivar black: something black, whose colour
@@ -289,7 +291,10 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
         # Faces stand in for samples of everyone; of whom they are, nobody can tell.
         alone = not subject.name or bool(subject.add)
         frames = marked.of(subject)
-        seeded[subject.name] = seed(frames, tracks) if options.faces and alone else with_persons(frames)
+        found = (
+            seed(frames, tracks, not subject.name and not options.natural_range) if options.faces and alone else None
+        )
+        seeded[subject.name] = found or with_persons(frames)
         limits[subject.name] = dict(subject.shapes)
         for word, step in subject.shapes.items():
             if options.track and not step.keyed:
@@ -309,7 +314,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
             )
         )
     for marked_subject in subjects:
-        sampled = any(frame.add or frame.faces for frame in marked_subject.frames) or marked_subject.name
+        sampled = any(frame.add or frame.faces or frame.seek for frame in marked_subject.frames) or marked_subject.name
         if not options.natural_range and not sampled:
             raise SampleError(_nobody_said(marked_subject.frames[0].picture, options))
     keyed = {each.id(word): step.keyed for each in options.subjects for word, step in limits[each.name].items()}
@@ -319,7 +324,10 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     options = dataclasses.replace(options, wanted=picture.wanted)
     keyed |= picture.keyed
     subjects = [dataclasses.replace(each, frames=_without_cards(each.frames)) for each in subjects]
-    correction = _with_warnings(solve_subjects(subjects, options.wanted), seeded)
+    try:
+        correction = _with_warnings(solve_subjects(subjects, options.wanted), seeded)
+    except SoughtError:
+        raise SampleError(_nobody_said(subjects[0].frames[0].picture, options)) from None
     if tracks is None and len(clip.frames) > 1:
         correction = correction.without_faces()
     aims = {person.name: person.target for person in correction.people}
@@ -335,7 +343,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     graph = with_light(with_aims(graph, aimed), picture.light_by)
     if options.neutral is not None:
         graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
-    graph = _with_marks(graph, marked, options)
+    graph = _with_marks(graph, marked, options, correction)
     graph = with_face_note(graph, clip)
     graph, accepted = _accepted_again(graph, correction, options, notes)
     if options.under is not None:
@@ -552,10 +560,12 @@ def _doubted_as_judged(
     return dataclasses.replace(correction, people=tuple(people))
 
 
-def _with_marks(graph: Graph, marked: _MarkedFrames, options: SolveOptions) -> Graph:
+def _with_marks(graph: Graph, marked: _MarkedFrames, options: SolveOptions, correction: Correction) -> Graph:
     """Return the graph with notes on what was marked, so that keys can be learned and blacks read again."""
-    for subject in options.subjects:
-        graph = with_marks(graph, subject.id("skin"), marked.noted(subject))
+    for subject, person in zip(options.subjects, correction.people, strict=True):
+        first, *others = marked.noted(subject)
+        first = dataclasses.replace(first, sought=person.learned is not None and person.learned.sought)
+        graph = with_marks(graph, subject.id("skin"), [first, *others])
     if options.black is not None:
         graph = with_black(graph, options.black[1], marked.number(options.black))
     return graph
@@ -805,12 +815,15 @@ def solve_light(graph: Graph, look: Look, id: str, frame: int, neutral: Sample |
     return dataclasses.replace(node, temperature=found.temperature, tint=found.tint)
 
 
-def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> tuple[SkinKey, LearnedKey]:
+def solve_key(
+    graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture], seek: bool = False
+) -> tuple[SkinKey, LearnedKey]:
     """Return a graph's key, taught anew from samples on what it reads, and what was learned; its other settings stay.
 
     What it knew of the light counted from the frame that it was learned on before (:data:`DRIFTS`).
 
-    :param marked: frames in order, the first with a sample of skin. Raises SampleError where they do not serve.
+    :param marked: frames in order, the first with a sample of skin. :param seek: as in :func:`study_skin`. Raises
+        SampleError where they do not serve.
     """
     node = graph.by_id[id].node
     assert isinstance(node, SkinKey)
@@ -818,7 +831,7 @@ def solve_key(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
     faces = [each.faces for each in marked]
     persons = persons_at(graph, look, id, [(each.frame, each.faces) for each in marked])
-    learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons)
+    learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons, seek=seek)
     return dataclasses.replace(node, model=learned.key.model, **DRIFTS), learned  # type: ignore[arg-type]
 
 

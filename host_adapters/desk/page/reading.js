@@ -6,6 +6,7 @@ import { find, make } from "./small.js";
 /** What fixes a warning: words on a button, and the tool and purpose that it takes up. */
 const FIXES = {
   "no sample": ["Mark skin", "box", "skin"],
+  sought: ["Mark skin", "box", "skin"],
   "too little": ["Add lit skin", "stroke", "skin"],
   "half open": ["Add skin", "stroke", "skin"],
   leak: ["Draw a shape", "shape", "skin"],
