@@ -161,6 +161,10 @@ def pieces(flags: Flags, corners: bool = True) -> tuple[NDArray[np.int32], NDArr
     Eight neighbours are connected, or four without ``corners``.
 
     Equals ``scipy.ndimage.label`` with a full 3 × 3 structure, numbers included.
+
+    >>> labels, area = pieces(np.array([[1, 1, 0], [0, 0, 0], [0, 0, 1]], bool))
+    >>> labels[2, 2], [int(size) for size in area]
+    (np.int32(2), [6, 2, 1])
     """
     labels = np.empty(flags.shape, np.int32)
     most = _most_pieces(flags.size, sum(flags.shape), corners)

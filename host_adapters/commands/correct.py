@@ -101,7 +101,8 @@ METHODS = {"turn": "turn", "shift": "shift", "channels": "primaries", "light": B
 @click.option(
     "--natural-range",
     is_flag=True,
-    help="Key the natural range of skin where nothing is sampled and no face is found; it takes wood as well.",
+    help="Key the natural range of skin where nothing is sampled and no face is found, in place of seeking skin by its "
+    "look; it takes wood as well.",
 )
 @black_option
 @typed_options
@@ -138,8 +139,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
       inkarnat correct planing.mov -o planing-look.mov --add point:.48,.36 --under film.clf --look-input bt709
 
     With the extra [faces] the faces in the picture are known: a mark on one means that face, and without --add all of
-    them are keyed. In a clip they are followed. Without --add, and without the extra or a face, there is nothing to
-    correct, unless --natural-range is given.
+    them are keyed. In a clip they are followed. Without --add and without a face, skin is sought by its look and keyed
+    where it is seen surely, which the result says; otherwise, and without the extra, there is nothing to correct,
+    unless --natural-range is given.
 
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.
