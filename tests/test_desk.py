@@ -38,6 +38,7 @@ from inkarnat.host_adapters.desk import (
     session,
     shots,
     shown,
+    solving,
     state,
     task,
     work,
@@ -894,6 +895,15 @@ def test_solve_all_keeps_a_key_that_marks_have_taught_or_that_is_frozen(panned, 
 def test_solve_all_looks_for_faces_once(folder, monkeypatch):
     monkeypatch.setattr(session, "available", lambda: True)
     monkeypatch.setattr(session, "find", lambda *_: ())
+    if faces.available():
+        opened = session.Session(folder, "caulking.mkv")
+        assert "faces are looked for" in opened.solve("everything", 1)
+        assert "sought by its look. Person 1: turned" in wait_for(opened)["message"]
+        told = opened.reading(1)
+        assert told["verdict"]["status"] == "check"
+        assert [warning["sign"] for warning in told["warnings"]] == ["sought"]
+        opened.close()
+    monkeypatch.setattr(solving, "sure_skin", lambda people: ())
     opened = session.Session(folder, "planing.mkv")
     assert "faces are looked for" in opened.solve("everything", 1)
     told = wait_for(opened)["message"]

@@ -821,7 +821,8 @@ class Session:
                 if not tracks:
                     solver = Solver(self.bench, self.state, self.seeing)
                     if solve_at is not None and solver.shows_skin(self.state.people[0], solve_at):
-                        return f"No face was found. {self.solve('everything', solve_at, gesture=gesture)}"
+                        words = self.solve("everything", solve_at, gesture=gesture)
+                        return f"No face was found, so skin was sought by its look. {words}"
                     return nobody(self.reel, frames[0] if solve_at is None else solve_at)
                 told = f"{len(tracks)} face{'' if len(tracks) == 1 else 's'} found."
                 wanted = frames[0] if solve_at is None else solve_at
