@@ -185,7 +185,7 @@ def test_where_no_face_is_found_words_say_whether_people_seem_to_be_there():
     back = astronaut()[200:, :250]  # somebody's shoulder and arm
     assert seeding.nobody_found(GREY) == "No face was found"
     assert faces.find_faces(back, again=True) == ()
-    assert seeding.nobody_found(back) == "No face was found, though people seem to be there"
+    assert seeding.nobody_found(back) == "No face was found, though what may be a person is seen"
 
 
 @needs_detector

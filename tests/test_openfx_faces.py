@@ -204,7 +204,8 @@ def test_the_effect_of_one_face_finds_it_too():
 @needs_detector
 def test_without_a_face_the_report_names_the_next_step():
     """Somebody's shoulder and arm, and a grey card."""
-    for picture, seen in ((real()[100:, :125], ", though people seem to be there"), (np.full_like(real(), 0.4), "")):
+    someone = ", though what may be a person is seen"
+    for picture, seen in ((real()[100:, :125], someone), (np.full_like(real(), 0.4), "")):
         instance, stage = held(np.ascontiguousarray(picture))
         assert instance.press("find_faces", stage) == 0
         said = f"No face was found on this frame{seen}: mark skin under Add on the picture, or go to a frame"

@@ -4,8 +4,8 @@
 
 For every picture on the standard input, one line of JSON ``{"shape": [rows, columns, channels]}`` and then its float32
 values, a line comes back: ``{"faces": […]}``, the largest first, or ``{"error": "…"}``. Without a face it also holds
-``"people"``: whether people seem to be there. ``"again": false`` asks for a quick look alone. Where the line also holds
-``"person": […]``, the landmarks of the faces that are known, persons are looked for in place of faces:
+``"people"``: whether what may be a person is seen. ``"again": false`` asks for a quick look alone. Where the line also
+holds ``"person": […]``, the landmarks of the faces that are known, persons are looked for in place of faces:
 ``{"person": {"shape": [rows, columns], "levels": "…"}}`` comes back, bytes from 0 to 255 in base 64; with
 ``"bare": true`` bare skin comes beside them, in the shape ``[rows, columns, 2]``. Effects that were built before that
 ask for faces, or for persons, alone. It ends with the input, and when nobody has asked for ten minutes.

@@ -43,7 +43,7 @@ class _Looked:
     """What was found on some frames; true where it is a face.
 
     :ivar most: faces on the frame that shows the most. :ivar frames: those that Source has. :ivar seen: what lies round
-        the largest face. :ivar people: whether people seem to be where no face is.
+        the largest face. :ivar people: whether what may be a person is where no face is.
     """
 
     tracks: list[Track]
@@ -86,7 +86,7 @@ def find(instance: Instance, time: float, arguments: Properties, through: bool) 
     kept = sum(any(track.places.values()) for track in found.tracks)
     where = f"in {len(found.frames)} frames" if through else "on this frame"
     if not found:
-        there = ", though people seem to be there" if found.people else ""
+        there = ", though what may be a person is seen" if found.people else ""
         return (
             f"No face was found {where}{there}: mark skin under Add on the picture, or go to a frame that shows a face."
         )

@@ -68,7 +68,7 @@ class Finder:
             Finder._turn.release()
 
     people = False
-    """Whether people seemed to be in the last picture without a face."""
+    """Whether what may be a person was in the last picture without a face."""
 
     def faces(self, picture: Floats, again: bool = True) -> list[Landmarks]:
         """Return the landmarks of the faces in a picture, the largest face first. Raises OpenFXError.

@@ -103,7 +103,7 @@ def nobody_found(picture: Picture) -> str:
     """Return the beginning of a sentence on a picture in which no face was found: people may be there all the same."""
     seen = person_in(picture, ())
     there = seen is not None and person.seem_there(persons_of(seen))
-    return f"{NO_FACE}, though people seem to be there" if there else NO_FACE
+    return f"{NO_FACE}, though what may be a person is seen" if there else NO_FACE
 
 
 # --- faces of a clip ----------------------------------------------------------------------------------------
