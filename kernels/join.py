@@ -260,7 +260,7 @@ def lay(
     :param matte: float32 (h, w). :param evidence: of all faces. :param loss: of texture, :func:`texture_loss`.
     :param keep: marks: pieces that hold one are kept, and no lid closes them. :param away: 0 to 1, no floor there.
     :param soft: pieces lose by how weakly they hang together with a face or a mark; otherwise wholly or not at all.
-    :param usual: cells of a face's core, by which texture and loose pieces lose where no face is; 0: they do not.
+    :param usual: cells of a face's core, by which loose pieces lose where no face is; 0: they do not.
     """
     strength = _strength_of(evidence.max())
     found, stages = _pieces_by_stages(matte, evidence, keep, strength, soft, usual)
@@ -354,7 +354,7 @@ def _laid_by_stage(
     odds, lid, floor = np.empty((3, rows, columns), np.float32)
     strength, usual = found.strength, found.usual
     weights = (
-        F(0 if loss is None else 1 if usual > 0 else strength),
+        F(0 if loss is None else strength),
         F(strength),
         F(1 - strength if usual > 0 and strength < 1 else 0),
     )
@@ -1378,8 +1378,8 @@ def join_faces(
     :param image: float32 (H, W, 3 or 4), the picture of both. :param texture: the skin's own.
     :param keep, away: places, normalised, at which a person marked skin, and what is none.
     :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge. :param soft: see :func:`lay`.
-    :param usual: area of a face's core in parts of the frame, 0 to 1, by which what is textured or loose loses where no
-        face is known as well.
+    :param usual: area of a face's core in parts of the frame, 0 to 1, by which what is loose loses where no face is
+        known as well.
     :returns: matte, float32 (H, W), 0 to 1; without ``usual`` the matte as it is, limited to that, where no face is.
     :raises PictureError: wrong arrays.
 
@@ -1436,7 +1436,7 @@ def _laid_by_stages(
     usual = usual * small.plane.size
     found, stages = _pieces_by_stages(small.plane, told.plane, _cells_at(keep, shape), strength, soft, usual)
     cells = None
-    if (strength > 0 or usual > 0) and small.is_seen.any():
+    if strength > 0 and small.is_seen.any():
         window = _window_round((small, told) if likeness else (small,), int(3 * WINDOW) if likeness > 0 else _MARGIN)
         cells, before = cells_by_stages(image, window)
         stages = (*before, *stages)  # threads take the last ones first, and pieces are found by one or two of them

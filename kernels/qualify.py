@@ -81,11 +81,11 @@ _BLACK, _BLACK_SLOPE = F(0.03), F(1 / 0.04)
 
 
 @inline
-def colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset):
+def colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset, aside):
     """A pixel's place along the hue of the samples and across it, and its luma, from 0 up."""
     luma = y if y > ZERO else ZERO
     inverse = inverse_scale / (luma + _RATIO_FLOOR)
-    return (cb * cosine + cr * sine) * inverse + offset, (cr * cosine - cb * sine) * inverse, luma
+    return (cb * cosine + cr * sine) * inverse + offset, (cr * cosine - cb * sine) * inverse + aside, luma
 
 
 @inline
@@ -140,9 +140,9 @@ def between_px(corners, ft, fy):
 
 
 @inline
-def placed_px(y, cb, cr, cosine, sine, inverse_scale, offset):
+def placed_px(y, cb, cr, cosine, sine, inverse_scale, offset, aside):
     """A pixel's cell in the two colour axes, its fractions there, and 0 for what is black or outside."""
-    a, t, luma = colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset)
+    a, t, luma = colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset, aside)
     pa = (a + F(0.4)) * _PER_ALONG
     pt = (t + F(1.3)) * _PER_ACROSS
     inside = (pa >= ZERO) & (pt >= ZERO) & (pa <= _LAST_ALONG) & (pt <= _LAST_ACROSS)
@@ -229,11 +229,10 @@ def _table_strips(y_in, cb_in, cr_in, packed, placing, bending, ramp, out, y0, y
 @inline
 def compact_px(y, cb, cr, gaussian, placing, bending, ramp):
     """Key of a pixel by the compact form."""
-    cosine, sine, inverse_scale, offset = placing
     middle, dark, light = bending
     start, slope = ramp
     mean_a, mean_t, mean_y, i_aa, i_at, i_ay, i_tt, i_ty, i_yy, cut = gaussian
-    a, t, luma = colour_axes_px(y, cb, cr, cosine, sine, inverse_scale, offset)
+    a, t, luma = colour_axes_px(y, cb, cr, *placing)
     a = a - mean_a
     t = t - mean_t
     l = bend_px(luma, middle, dark, light) - mean_y
@@ -255,11 +254,16 @@ def _compact_strips(y_in, cb_in, cr_in, gaussian, placing, bending, ramp, out, y
         copy_row(out[y], out_row)
 
 
-def placing_of(centre: tuple[float, float]) -> tuple[np.float32, ...]:
-    """Return what :func:`colour_axes_px` takes after the pixel, from Cb/Y′ and Cr/Y′ of the samples."""
+def placing_of(centre: tuple[float, float], drift: tuple[float, float] = (0.0, 0.0)) -> tuple[np.float32, ...]:
+    """Return what :func:`colour_axes_px` takes after the pixel, from Cb/Y′ and Cr/Y′ of the samples.
+
+    :param drift: by how much the light has moved both since.
+    """
     chroma = math.hypot(*centre)
     scale = max(chroma, PALEST)
-    return F(centre[0] / chroma), F(centre[1] / chroma), F(1 / scale), F(1 - chroma / scale)
+    cosine, sine = centre[0] / chroma, centre[1] / chroma
+    along, aside = drift[0] * cosine + drift[1] * sine, drift[1] * cosine - drift[0] * sine
+    return F(cosine), F(sine), F(1 / scale), F(1 - (chroma + along) / scale), F(-aside / scale)
 
 
 def ramp_of(width: float, softness: float) -> tuple[np.float32, np.float32]:
@@ -294,6 +298,7 @@ def learned_edge(image: Floats | CodedPicture, centre: tuple[float, float], form
         which then knows its luma.
     :param centre: Cb/Y′ and Cr/Y′ of the samples. :param form: the table, float32 of shape :data:`GRID` and read at
         8 bits, or the compact form, float64 (10,): mean, covariance, squared distance at one half.
+    :param drift: by how much the light has moved Cb/Y′ and Cr/Y′ since the samples were taken.
     :param middle: luma of the sampled skin, about which ``shadow_reach`` and ``highlight_reach`` (1 = as learned)
         stretch the key. :param width: −0.5 to 0.5, added to the likelihood. :param softness: 1 as learned.
     :param finish: drop specks and close pinholes. :param halved_from: lines from which half the size is read.
@@ -327,6 +332,7 @@ def _edge_stages(
     centre: tuple[float, float],
     form: np.ndarray,
     *,
+    drift: tuple[float, float] = (0.0, 0.0),
     middle: float = 0.5,
     width: float = 0.0,
     softness: float = 1.0,
@@ -340,7 +346,7 @@ def _edge_stages(
     factor = work_factor(image.shape[0], halved_from)
     stages, planes, sound = ratio_stages(image, factor)
     luma, matte, spare = planes  # the matte takes the place of chroma, which nobody reads once its row is keyed
-    shape = (placing_of(centre), bending_of(middle, shadow_reach, highlight_reach), ramp_of(width, softness))
+    shape = (placing_of(centre, drift), bending_of(middle, shadow_reach, highlight_reach), ramp_of(width, softness))
     kernel, numbers = (_table_strips, packed_once(form)) if form.ndim == 3 else (_compact_strips, precision_of(form))
     stages.append(Stage(kernel, (*planes, numbers, *shape, matte), len(matte), _STRIP))
     if finish:

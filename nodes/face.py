@@ -176,8 +176,8 @@ class JoinFaces(Node):
 
     What has more texture than the skin loses, and so do loose pieces that hold no face and no mark, the smaller and
     the less sure, the more. Where no face is known the matte stays as it is, limited to 0…1, unless the usual size of
-    the face is told: then what is textured or loose loses there too, and the matte changes little as a face comes and
-    goes. NaN counts as 0. Raises PictureError where the sizes differ.
+    the face is told: then loose pieces lose there too, and the matte changes little as a face comes and goes. NaN
+    counts as 0. Raises PictureError where the sizes differ.
 
     >>> import numpy as np
     >>> matte = np.ones((90, 160), np.float32)
@@ -212,7 +212,7 @@ class JoinFaces(Node):
         0.0,
         0,
         1,
-        "Area of the face's skin in parts of the frame, by which textured and loose pieces lose where no face is; "
+        "Area of the face's skin in parts of the frame, by which loose pieces lose where no face is; "
         "at 0 they lose beside a face alone.",
         shown=(0, 0.2),
     )

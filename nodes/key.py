@@ -112,10 +112,6 @@ class SkinKey1(Node):
         return qualify.WHOLE_BELOW
 
 
-def _turned(u: float, v: float, along: float, across: float) -> tuple[float, float]:
-    return u * along - v * across, u * across + v * along
-
-
 WORKING_SIZES = {
     "half": "half the lines from 480 on, a quarter from 1920 on: as accurate, and twice as fast",
     "whole": "all lines below 960, half from there on, a quarter from 1920 on: as version 0.1.0 did it",
@@ -128,8 +124,8 @@ class SkinKey(SkinKey1):
 
     Chroma is judged in relation to luma, so shading hardly moves the key. Without a learned model the natural
     range of skin is taken, which also finds wood, sand and rope: add a sample. Colour is read at half the picture's
-    size, and the edge is drawn at full size, along the picture's own. Where the light turns the skin, or pales it, from
-    frame to frame, the key goes along by what faces show of that. NaN and infinite pixels give 0.
+    size, and the edge is drawn at full size, along the picture's own. Where the light tints the skin from frame to
+    frame, the key goes along by what faces show of that. NaN and infinite pixels give 0.
 
     >>> picture = np.full((2, 2, 3), (0.3, 0.4, 0.8), np.float32)  # blue
     >>> float(SkinKey().process(picture).max())
@@ -140,18 +136,13 @@ class SkinKey(SkinKey1):
     version = 2
 
     working_size: str = choice("half", WORKING_SIZES, "The size at which the key reads the picture's colour.")
-    hue_drift: float = degrees(
-        0.0, -60, 60, "How far the light has turned the skin's hue since the key was learned; the key turns along."
+    blue_drift: float = number(
+        0.0, -0.5, 0.5, "How far the light has moved Cb/Y′ of skin since the key was learned; the key moves along."
     )
-    chroma_drift: float = number(
-        1.0, 0.25, 4, "How many times the chroma/luma of the skin the light has left since then.", shown=(0.5, 2)
-    )
+    red_drift: float = number(0.0, -0.5, 0.5, "How far the light has moved Cr/Y′ of skin since then.")
 
-    def _learned_form(self) -> tuple[tuple[float, float], NDArray[np.floating]]:
-        (u, v), form = super()._learned_form()
-        turn = math.radians(self.hue_drift)
-        along, across = self.chroma_drift * math.cos(turn), self.chroma_drift * math.sin(turn)
-        return ((u, v) if self.hue_drift == 0 and self.chroma_drift == 1 else _turned(u, v, along, across)), form
+    def _options(self) -> dict[str, Any]:
+        return super()._options() | {"drift": (self.blue_drift, self.red_drift)}
 
     def _halved_from(self) -> int:
         return qualify.HALVED_FROM if self.working_size == "half" else qualify.WHOLE_BELOW

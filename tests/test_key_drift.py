@@ -5,6 +5,7 @@ from __future__ import annotations
 import cmath
 import dataclasses
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -25,26 +26,48 @@ from inkarnat.nodes import CorrectionOptions, FaceMatte, JoinFaces, Sample, Skin
 needs_detector = pytest.mark.skipif(not detector.available(), reason="the extra [faces] is not installed")
 
 
-def turned(picture: np.ndarray, degrees: float, factor: float) -> np.ndarray:
-    """The picture with its Cb and Cr turned and scaled, luma untouched."""
+def changed(picture: np.ndarray, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> np.ndarray:
+    """The picture with its Cb + i Cr changed beside its luma, which stays."""
     planes = rgb_to_ycbcr(picture).astype(np.float64)
-    chroma = (planes[..., 1] + 1j * planes[..., 2]) * cmath.rect(factor, math.radians(degrees))
+    chroma = change(planes[..., 1] + 1j * planes[..., 2], planes[..., 0])
     planes[..., 1], planes[..., 2] = chroma.real, chroma.imag
     return np.ascontiguousarray(planes @ np.linalg.inv(ycbcr_matrix()).T, np.float32)
 
 
-@pytest.mark.parametrize(("hue", "factor"), [(6.0, 1.15), (-9.0, 0.85), (0.0, 1.3)])
-def test_a_key_that_goes_along_keys_a_picture_in_other_light_as_the_first(hue, factor):
-    """By the definition of the ratio plane: a turn and a factor there are a turn and a factor of Cb and Cr."""
+def patches_of_skin() -> np.ndarray:
+    """Six rows of one skin, of which each is more or less pale, in eight hues."""
     skin = np.full((1, 1, 3), (0.62, 0.46, 0.38), np.float32)
-    patches = np.array([[turned(skin, t, f)[0, 0] for t in range(-28, 29, 8)] for f in (1, 0.5, 0.7, 1.2, 1.4, 1.6)])
-    picture = np.ascontiguousarray(np.kron(patches, np.ones((12, 12, 1))), np.float32)
+    factors = [
+        [cmath.rect(chroma, math.radians(hue)) for hue in range(-28, 29, 8)] for chroma in (1, 0.5, 0.7, 1.2, 1.4, 1.6)
+    ]
+    patches = [[changed(skin, lambda colour, _, f=f: colour * f)[0, 0] for f in row] for row in factors]
+    return np.ascontiguousarray(np.kron(patches, np.ones((12, 12, 1))), np.float32)
+
+
+@pytest.mark.parametrize(("blue", "red"), [(0.03, -0.02), (-0.05, 0.02), (0.0, 0.05)])
+def test_a_key_that_goes_along_keys_a_picture_in_other_light_as_the_first(blue, red):
+    """By the definition of the ratio plane, Cb and Cr over Y′ + .02."""
+    picture = patches_of_skin()
+    moved = changed(picture, lambda colour, luma: colour + complex(blue, red) * (luma + 0.02))
     for key in (SkinKey(), learn_skin_key(picture, [Sample.box(0.4, 0.02, 0.6, 0.12)])):
         plain = key.process(picture)
-        along = dataclasses.replace(key, hue_drift=hue, chroma_drift=factor)
-        assert np.abs(along.process(turned(picture, hue, factor)) - plain).max() < 5e-3
-        assert np.abs(key.process(turned(picture, hue, factor)) - plain).max() > 0.1
-        assert np.array_equal(dataclasses.replace(key, hue_drift=0.0).process(picture), plain)
+        along = dataclasses.replace(key, blue_drift=blue, red_drift=red)
+        assert np.abs(along.process(moved) - plain).max() < 5e-3
+        assert np.abs(key.process(moved) - plain).max() > 0.1
+        assert np.array_equal(dataclasses.replace(key, blue_drift=0.0).process(picture), plain)
+
+
+def test_gains_move_pale_and_strong_skin_alike():
+    """What a key follows is one move; a turn and a factor that fit skin of one chroma would miss the other."""
+    picture = patches_of_skin()
+    gained = np.ascontiguousarray(picture * np.array((1.06, 1, 0.92), np.float32))
+    before, after = (
+        (planes[..., 1] + 1j * planes[..., 2]) / (planes[..., 0] + 0.02)
+        for planes in (rgb_to_ycbcr(each).astype(np.float64)[6::12, 6::12] for each in (picture, gained))
+    )
+    moves, factors = after - before, after / before
+    assert np.abs(moves - moves[0, 4]).max() < 0.3 * abs(moves[0, 4])
+    assert np.abs((factors - factors[0, 4]) * before).max() > 0.7 * abs(moves[0, 4])
 
 
 # --- what faces tell ----------------------------------------------------------------------------------------
@@ -69,25 +92,22 @@ def chain(*keyed: float) -> Graph:
 
 def drift(graph: Graph, at: int) -> tuple[float, float]:
     node = graph.by_id["skin"].node_at(at)
-    return node.hue_drift, node.chroma_drift
+    return node.blue_drift, node.red_drift
 
 
 def light(at: int) -> complex:
-    """Turns by half a degree and gains a hundredth a frame."""
-    return SKIN * cmath.rect(1 + 0.01 * (at - 10), math.radians(0.5 * (at - 10)))
+    """Goes a little bluer and less red with every frame."""
+    return SKIN + complex(0.002, -0.001) * (at - 10)
 
 
 def test_the_key_follows_what_the_face_shows_and_rests_where_it_was_learned():
     frames = range(1, 31)
     face = track({at: light(at) for at in frames}, opens=True, closes=True)
     graph = follow_light(chain(1.0), [face], 10, {"skin"}, frames)
-    assert drift(graph, 10) == (0.0, 1.0)
+    assert drift(graph, 10) == (0.0, 0.0)
     for at in (3, 17, 28):
-        assert drift(graph, at) == (
-            pytest.approx(0.5 * (at - 10), abs=0.2),
-            pytest.approx(1 + 0.01 * (at - 10), abs=0.01),
-        )
-    assert len(dict(graph.by_id["skin"].keyed)["hue_drift"].pairs) < 12, "straight lines need few keyframes"
+        assert drift(graph, at) == pytest.approx((0.002 * (at - 10), -0.001 * (at - 10)), abs=1e-3)
+    assert len(dict(graph.by_id["skin"].keyed)["blue_drift"].pairs) < 12, "straight lines need few keyframes"
     again = Graph.from_dict(graph.to_dict())
     assert drift(again, 17) == drift(graph, 17)
 
@@ -96,10 +116,8 @@ def test_something_before_the_face_moves_the_key_little_and_another_shot_not_at_
     frames = range(1, 41)
     shown = {at: light(at) if at != 17 else light(at) * cmath.rect(1.5, math.radians(40)) for at in range(1, 31)}
     graph = follow_light(chain(1.0), [track(shown, opens=True, closes=True)], 10, {"skin"}, frames)
-    hue, factor = drift(graph, 17)
-    assert hue == pytest.approx(3.5, abs=2.1)
-    assert factor == pytest.approx(1.07, abs=0.1)
-    assert drift(graph, 31) == drift(graph, 40) == (0.0, 1.0), "behind the cut"
+    assert drift(graph, 17) == pytest.approx((0.014, -0.007), abs=0.012)
+    assert drift(graph, 31) == drift(graph, 40) == (0.0, 0.0), "behind the cut"
 
 
 @pytest.mark.parametrize(
@@ -137,9 +155,10 @@ def test_a_wandering_white_balance_leaves_the_matte_of_a_person_as_it_is():
     options = SolveOptions((SubjectMarks(),), frame=1, through=True, wanted=CorrectionOptions(), natural_range=False)
     graph = solve(clip, options).graph
     step = graph.by_id["skin"]
-    assert {name for name, _ in step.keyed} == {"hue_drift", "chroma_drift"}
-    assert drift(graph, 1) == (0.0, 1.0)
-    assert drift(graph, 9)[1] < 0.7, "blue light takes chroma off skin"
+    assert {name for name, _ in step.keyed} == {"blue_drift", "red_drift"}
+    assert drift(graph, 1) == (0.0, 0.0)
+    blue, red = drift(graph, 9)
+    assert blue > 0.02 > 0 > red
 
     def shared(graph: Graph) -> float:
         """How much of the first frame's matte and of the last one's is the same."""
@@ -147,20 +166,20 @@ def test_a_wandering_white_balance_leaves_the_matte_of_a_person_as_it_is():
         return float(np.minimum(first, last).sum() / np.maximum(first, last).sum())
 
     still = graph.with_step(
-        dataclasses.replace(step, node=dataclasses.replace(step.node, hue_drift=0, chroma_drift=1), keyed=())
+        dataclasses.replace(step, node=dataclasses.replace(step.node, blue_drift=0, red_drift=0), keyed=())
     )
     assert shared(graph) > 0.95
     assert shared(still) < 0.9
     for other in (without_faces(graph), with_own_faces(graph, clip)):
         assert not other.by_id["skin"].keyed, "that light was the first clip's"
-        assert drift(other, 9) == (0.0, 1.0)
+        assert drift(other, 9) == (0.0, 0.0)
 
 
 @needs_detector
 def test_a_key_that_is_taught_anew_counts_from_its_new_frame():
-    node = SkinKey(hue_drift=4.0, chroma_drift=1.2)
-    step = keyed_step(Step.of("skin", node, image="plate"), (("hue_drift", Keyframes(((1, 4.0), (2, 5.0)))),))
+    node = SkinKey(blue_drift=0.04, red_drift=-0.02)
+    step = keyed_step(Step.of("skin", node, image="plate"), (("blue_drift", Keyframes(((1, 0.04), (2, 0.05)))),))
     graph = Graph.of(step, matte="skin")
     marked = [MarkedPicture(1, (Sample.point(0.43, 0.25),))]
     key, _ = solve_key(graph, lambda graph, origin, frame: Clip().read(frame), "skin", marked)
-    assert (key.hue_drift, key.chroma_drift) == (0.0, 1.0)
+    assert (key.blue_drift, key.red_drift) == (0.0, 0.0)

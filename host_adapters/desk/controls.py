@@ -83,7 +83,7 @@ _ENDS: dict[str, dict[str, tuple[str, str]]] = {
         "height": ("lower", "taller"),
         "rotation": ("clockwise", "counter-clockwise"),
     },
-    "skin_key": {"hue_drift": ("redder", "yellower"), "chroma_drift": ("less colour", "more colour")},
+    "skin_key": {"blue_drift": ("yellower", "bluer"), "red_drift": ("greener", "redder")},
     "soften_matte": {"floor": ("as keyed", "more cut to 0"), "ceiling": ("more filled to 1", "as keyed")},
     "steady_matte": {"tolerance": ("follows change", "steadier"), "decay": ("all frames alike", "nearest frames")},
     "steer_skin": {

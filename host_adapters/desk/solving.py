@@ -113,7 +113,7 @@ class Solver:
         except SoughtError:
             raise DeskError(_NO_MARK) from None
         taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
-        state = self.state.with_node(id, key, tuple(DRIFTS)).with_person(taught)
+        state = self.state.with_node(id, key, DRIFTS).with_person(taught)
         marked[0] = dataclasses.replace(marked[0], sought=learned.sought)
         state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
         for step, face in zip(person_faces(state, person), learned.faces, strict=False):

@@ -35,8 +35,9 @@ def with_keyed(graph: Graph, keyed: Mapping[str, Keyed]) -> Graph:
     return dataclasses.replace(graph, steps=steps)
 
 
-DRIFTS = {"hue_drift": 0.0, "chroma_drift": 1.0}
-"""What a skin key knows of the light of one clip, at rest."""
+DRIFTS = ("blue_drift", "red_drift")
+"""What a skin key knows of the light of one clip; at rest both are 0."""
+AT_REST = dict.fromkeys(DRIFTS, 0.0)
 
 
 def without_drift(graph: Graph) -> Graph:
@@ -48,7 +49,7 @@ def _at_rest(step: Step) -> Step:
     if not isinstance(step.node, SkinKey):
         return step
     kept = tuple(pair for pair in step.keyed if pair[0] not in DRIFTS)
-    return dataclasses.replace(step, node=dataclasses.replace(step.node, **DRIFTS), keyed=kept)  # type: ignore[arg-type]
+    return dataclasses.replace(step, node=dataclasses.replace(step.node, **AT_REST), keyed=kept)  # type: ignore[arg-type]
 
 
 def without_faces(graph: Graph) -> Graph:

@@ -1,16 +1,15 @@
-"""A key that goes along with the light of its clip: by how much it turns and pales the skin of the known faces.
+"""A key that goes along with the light of its clip: by how much it moves Cb/Y′ and Cr/Y′ of the known faces.
 
 A camera's white balance wanders, and compressed footage is tinted a little otherwise on every second frame. Half a
-degree moves the border of a key by two per cent of its area. A face tells it: hue and chroma/luma of its skin on each
-frame, beside the frame that the key was learned on, become keyframes of the key.
+degree moves the border of a key by two per cent of its area. A face tells it: how far the colour of its skin lies on
+each frame from that on the frame that the key was learned on becomes keyframes of the key. Gains on red, green and blue
+move pale skin about as far as any other, so a key is moved, not turned.
 """
 
 from __future__ import annotations
 
-import cmath
 import dataclasses
-import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +22,11 @@ from .face_tracks import FaceTrack
 
 _ROUND = 12
 """Frames on either side whose median a frame may leave by :data:`_AWAY` at most: something may pass before the face."""
-_AWAY = (1.5, 0.08)
-_MOST = ((-15.0, 15.0), (-0.5, 1.0))
-"""The most that a key turns, in degrees, and that its chroma/luma changes, in parts of it, down and up."""
+_AWAY, _MOST = 0.01, 0.15
+"""The most that a key moves along either axis, from that median and in all."""
 _LEAST = (1.0, 0.06)
-"""What no key follows: a head that turns changes as much."""
-_TOLERANCE = (0.05, 0.003)
+"""Degrees of hue, and parts of the chroma/luma, that no key follows: a head that turns changes as much."""
+_TOLERANCE = 3e-4
 
 Doubles = NDArray[np.float64]
 
@@ -68,11 +66,10 @@ def _drift(tracks: Sequence[FaceTrack], frame: int, frames: Sequence[int]) -> Ke
     at = sorted({each for track in known for each in track.colours})
     if len(at) < 2:
         return ()
-    found = [_beside(known, each, frame) for each in at]
-    hue = np.array([math.degrees(cmath.phase(each)) for each in found])
-    chroma = np.array([abs(each) - 1 for each in found])
-    planes = [_steadied(plane, away, most) for plane, away, most in zip((hue, chroma), _AWAY, _MOST, strict=True)]
-    if all(np.abs(plane).max() <= least for plane, least in zip(planes, _LEAST, strict=True)):
+    moved = np.array([_mean(known, each, lambda colours, each=each: colours[each] - colours[frame]) for each in at])
+    planes = _steadied(moved.real), _steadied(moved.imag)
+    beside = 1 + (planes[0] + 1j * planes[1]) / _mean(known, frame, lambda colours: colours[frame])
+    if np.abs(np.degrees(np.angle(beside))).max() <= _LEAST[0] and np.abs(np.abs(beside) - 1).max() <= _LEAST[1]:
         return ()
     there = dict.fromkeys(frames)
     rest = {
@@ -81,11 +78,8 @@ def _drift(tracks: Sequence[FaceTrack], frame: int, frames: Sequence[int]) -> Ke
         if track_ends and edge in there
     }
     return tuple(
-        (
-            name,
-            _keyframes(rest | dict(zip(at, map(float, plane), strict=True)) | {frame: 0.0}, frame, tolerance, offset),
-        )
-        for (name, offset), plane, tolerance in zip(DRIFTS.items(), planes, _TOLERANCE, strict=True)
+        (name, _keyframes(rest | dict(zip(at, map(float, plane), strict=True)) | {frame: 0.0}, frame))
+        for name, plane in zip(DRIFTS, planes, strict=True)
     )
 
 
@@ -95,18 +89,18 @@ def _wholly_there(track: FaceTrack) -> FaceTrack:
     return dataclasses.replace(track, colours={at: c for at, c in track.colours.items() if there.get(at, 0) >= 1})
 
 
-def _beside(tracks: Sequence[FaceTrack], at: int, frame: int) -> complex:
-    """Return the colour of faces on a frame beside that on another, as a factor, the larger faces first."""
+def _mean(tracks: Sequence[FaceTrack], at: int, told: Callable[[Mapping[int, complex]], complex]) -> complex:
+    """Return the mean of what is told of the colours of every face on a frame, the larger faces first."""
     seen = [track for track in tracks if at in track.colours]
     weights = [float(np.ptp(track.places[at], axis=0).prod()) + 1e-6 for track in seen]
-    beside = (w * track.colours[at] / track.colours[frame] for w, track in zip(weights, seen, strict=True))
-    return sum(beside, 0j) / sum(weights)
+    return sum((w * told(track.colours) for w, track in zip(weights, seen, strict=True)), 0j) / sum(weights)
 
 
-def _steadied(plane: Doubles, away: float, most: tuple[float, float]) -> Doubles:
+def _steadied(plane: Doubles) -> Doubles:
+    """Return how far a key moves along one axis on every frame, without what passes before a face."""
     wide = np.pad(plane, _ROUND, mode="edge")
     median = np.median(np.lib.stride_tricks.sliding_window_view(wide, 2 * _ROUND + 1), axis=1)
-    return np.asarray(np.clip(median + np.clip(plane - median, -away, away), *most))
+    return np.asarray(np.clip(median + np.clip(plane - median, -_AWAY, _AWAY), -_MOST, _MOST))
 
 
 def _opens(tracks: Sequence[FaceTrack], first: int) -> bool:
@@ -117,8 +111,8 @@ def _closes(tracks: Sequence[FaceTrack], last: int) -> bool:
     return any(track.closes for track in tracks if max(track.places) == last)
 
 
-def _keyframes(values: Mapping[int, float], frame: int, tolerance: float, offset: float) -> Keyframes:
+def _keyframes(values: Mapping[int, float], frame: int) -> Keyframes:
     """Return keyframes through values, exact on the frame of the key itself."""
-    pairs = [(float(at), round(value + offset, 4)) for at, value in sorted(values.items())]
+    pairs = [(float(at), round(value, 5)) for at, value in sorted(values.items())]
     before, after = ([p for p in pairs if p[0] <= frame], [p for p in pairs if p[0] >= frame])
-    return Keyframes((*thinned(before, tolerance), *thinned(after, tolerance)[1:]))
+    return Keyframes((*thinned(before, _TOLERANCE), *thinned(after, _TOLERANCE)[1:]))

@@ -78,7 +78,7 @@ from ..graphs.parts import (
 )
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
-from ..graphs.standard import DRIFTS, Keyed, chain_graph, with_keyed
+from ..graphs.standard import AT_REST, Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
@@ -820,7 +820,7 @@ def solve_key(
 ) -> tuple[SkinKey, LearnedKey]:
     """Return a graph's key, taught anew from samples on what it reads, and what was learned; its other settings stay.
 
-    What it knew of the light counted from the frame that it was learned on before (:data:`DRIFTS`).
+    What it knew of the light counted from the frame that it was learned on before (:data:`AT_REST`).
 
     :param marked: frames in order, the first with a sample of skin. :param seek: as in :func:`study_skin`. Raises
         SampleError where they do not serve.
@@ -832,7 +832,7 @@ def solve_key(
     faces = [each.faces for each in marked]
     persons = persons_at(graph, look, id, [(each.frame, each.faces) for each in marked])
     learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons, seek=seek)
-    return dataclasses.replace(node, model=learned.key.model, **DRIFTS), learned  # type: ignore[arg-type]
+    return dataclasses.replace(node, model=learned.key.model, **AT_REST), learned  # type: ignore[arg-type]
 
 
 def persons_at(

@@ -407,6 +407,7 @@ def learned_key(
     form: np.ndarray,
     out: Floats | None = None,
     *,
+    drift: tuple[float, float] = (0.0, 0.0),
     middle: float = 0.5,
     width: float = 0.0,
     softness: float = 1.0,
@@ -420,7 +421,7 @@ def learned_key(
     (image,) = _pictures(card, image)
     factor = qualify.work_factor(image.shape[0], halved_from)
     soft, blurred, *halving = _prefiltered(card, image, factor)
-    placing, ramp = qualify.placing_of(centre), qualify.ramp_of(width, softness)
+    placing, ramp = qualify.placing_of(centre, drift), qualify.ramp_of(width, softness)
     bending = qualify.bending_of(middle, shadow_reach, highlight_reach)
     matte, size = _like(card, soft), (soft.width, soft.height)
     sizes = (*size, blurred.width, blurred.height, *halving)
