@@ -507,6 +507,16 @@ def _place_row(start, step, widths, per_outline, across, down, radius, flags):
         flags[j] = 1 if r < F(2) and not (v > F(1.9) and r > F(1.15)) else 0
 
 
+@subroutine
+def _hole_row(flags, start, step, own, flag):
+    """Flag what of a row of cells lies in an ellipse, of what is near the face."""
+    for j in range(flags.shape[0]):
+        aside = (start[0] + F(j) * step[0] - own[0]) * own[1]
+        below = (start[1] + F(j) * step[1] - own[2]) * own[3]
+        inside = aside * aside + below * below < F(1) and flags[j] != 0
+        flags[j] = flags[j] | (flag if inside else np.uint8(0))
+
+
 @strip_kernel
 def _places_strips(placed, corner, per_outline, holes, across, down, radius, flags, y0, y1):
     """Find every cell's place on the drawn face."""
@@ -514,7 +524,7 @@ def _places_strips(placed, corner, per_outline, holes, across, down, radius, fla
     scale = 1 / (a * a + b * b)
     step = F(a * scale), F(-b * scale)
     widths = F(1 / left), F(1 / right)
-    own = np.empty((holes.shape[0], 4), np.float32)
+    own, columns = np.empty((holes.shape[0], 4), np.float32), radius.shape[1]
     for k in range(holes.shape[0]):
         own[k, 0], own[k, 1] = holes[k, 0] * apart, 1 / (holes[k, 2] * holes_width)
         own[k, 2], own[k, 3] = holes[k, 1], 1 / holes[k, 3]
@@ -522,15 +532,10 @@ def _places_strips(placed, corner, per_outline, holes, across, down, radius, fla
         dx, dy = corner[1] - x, corner[0] + i - y
         start = F((a * dx + b * dy) * scale), F((a * dy - b * dx) * scale)
         _place_row(start, step, widths, per_outline, across[i], down[i], radius[i], flags[i])
-        for j in range(radius.shape[1]):
-            v = down[i, j]
-            if flags[i, j] == 0 or v < F(-0.5) or v > F(1.3) or (v > F(0.2) and v < F(0.9)):
-                continue  # no hole is there
-            flat = start[0] + F(j) * step[0]
-            for k in range(holes.shape[0]):
-                aside, below = (flat - own[k, 0]) * own[k, 1], (v - own[k, 2]) * own[k, 3]
-                if aside * aside + below * below < F(1):
-                    flags[i, j] |= int(holes[k, 4])
+        end = start[1] + F(columns - 1) * step[1]
+        for k in range(holes.shape[0]):
+            if min(start[1], end) <= own[k, 2] + F(holes[k, 3]) and max(start[1], end) >= own[k, 2] - F(holes[k, 3]):
+                _hole_row(flags[i], start, step, own[k], np.uint8(holes[k, 4]))
 
 
 # --- the cut ------------------------------------------------------------------------------------------------

@@ -1135,37 +1135,30 @@ def told_px(first, second):
 
 
 @subroutine
-def _corner_row(corners, cells, above, below):
-    """Lay down what a row of pixels lies between: of two cells of a row each, its value and the way to the row below.
+def _across_row(ends, cells, across, above, below):
+    """Interpolate two rows of cells at the places of pixels: the first, and the way from it to the second.
 
-    They serve all rows of pixels between two rows of cells, which are then interpolated by vector code.
+    They serve all rows of pixels between the two, which vector code then finds from both.
     """
     last = above.shape[0] - 1
     for x in range(cells.shape[0]):
-        cell = cells[x]
-        corners[0, x], corners[1, x] = above[cell], below[cell] - above[cell]
-        cell = min(cell + 1, last)
-        corners[2, x], corners[3, x] = above[cell], below[cell] - above[cell]
+        cell, part = cells[x], across[x]
+        far = min(cell + 1, last)
+        first = above[cell] + part * (above[far] - above[cell])
+        ends[0, x], ends[1, x] = first, below[cell] + part * (below[far] - below[cell]) - first
 
 
 @inline
-def _between_px(near, near_step, far, far_step, across, down):
-    """Interpolate a pixel between four cells, limited to 0 … 1."""
-    near, far = near + down * near_step, far + down * far_step
-    return clamp(near + across * (far - near), F(0), F(1))
-
-
-@inline
-def _between_row(out, near, near_step, far, far_step, across, down):
+def _between_row(out, first, way, down):
     for x in range(out.shape[0]):
-        out[x] = _between_px(near[x], near_step[x], far[x], far_step[x], across[x], down)
+        out[x] = clamp(first[x] + down * way[x], F(0), F(1))
 
 
 @inline
-def _tell_row(out, near, near_step, far, far_step, across, down):
+def _tell_row(out, first, way, down):
     """Join a row of evidence with what a further face tells."""
     for x in range(out.shape[0]):
-        out[x] = told_px(out[x], _between_px(near[x], near_step[x], far[x], far_step[x], across[x], down))
+        out[x] = told_px(out[x], clamp(first[x] + down * way[x], F(0), F(1)))
 
 
 @strip_kernel
@@ -1173,7 +1166,7 @@ def _evidence_strips(grid, top, left, shape, places, before, given, out, y0, y1)
     """Interpolate a window of the grid to full size and join it with what was told before."""
     height, width = out.shape
     rows, columns = grid.shape
-    corners, cells = np.empty((4, width), np.float32), np.empty(width, np.int64)
+    ends, cells = np.empty((2, width), np.float32), np.empty(width, np.int64)
     parts = places[1]
     first, last = 0, width
     for x in range(width):
@@ -1202,19 +1195,17 @@ def _evidence_strips(grid, top, left, shape, places, before, given, out, y0, y1)
             x0 = max(int((F(left + told_from) - F(0.5)) * per_cell) - 1, first)
             x1 = min(int((F(left + told_to) + F(1.5)) * per_cell) + 2, last)
             if x0 < x1:
-                _corner_row(corners[:, x0:x1], cells[x0:x1], grid[row], grid[other])
+                _across_row(ends[:, x0:x1], cells[x0:x1], parts[x0:x1], grid[row], grid[other])
         if x0 >= x1:  # the face says nothing here
             if not given:
                 fill_row(out[y], F(0.5))
             continue
-        here, across = out[y, x0:x1], parts[x0:x1]
-        near, near_step = corners[0, x0:x1], corners[1, x0:x1]
-        far, far_step = corners[2, x0:x1], corners[3, x0:x1]
+        here, first_row, way = out[y, x0:x1], ends[0, x0:x1], ends[1, x0:x1]
         if given:
-            _tell_row(here, near, near_step, far, far_step, across, part)
+            _tell_row(here, first_row, way, part)
         else:
             fill_row(out[y, :x0], F(0.5))
-            _between_row(here, near, near_step, far, far_step, across, part)
+            _between_row(here, first_row, way, part)
             fill_row(out[y, x1:], F(0.5))
 
 

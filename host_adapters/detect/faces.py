@@ -19,6 +19,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte, Sample
 from ...nodes.declare import Picture
+from .prepared import brightened, limited
 
 MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
 """Environment variable that names a model file to use in place of the packaged one."""
@@ -180,12 +181,8 @@ def _prepared(picture: Picture, long_side: int) -> _Frame:
     height, width = picture.shape[:2]
     scale = min(1.0, long_side / max(height, width))
     rows, columns = (max(32, round(side * scale / 32) * 32) for side in (height, width))
-    colour = np.nan_to_num(np.clip(picture[..., :3], 0, 1), copy=False)
-    small = cv2.resize(np.ascontiguousarray(colour), (columns, rows), interpolation=cv2.INTER_AREA)
-    bright = max(float(np.percentile(small, 98)), 0.05)
-    if bright < 0.8:
-        small = np.clip(small * np.float32(0.8 / bright), 0, 1)
-    return _Frame(np.asarray(small, np.float32))
+    small = cv2.resize(limited(picture), (columns, rows), interpolation=cv2.INTER_AREA)
+    return _Frame(brightened(np.asarray(small, np.float32)))
 
 
 def _other_frames(picture: Picture, frame: _Frame) -> Iterator[_Frame]:

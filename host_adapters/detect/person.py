@@ -21,6 +21,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte
 from ...nodes.declare import Matte, Picture
+from .prepared import brightened
 
 _PACKAGED = Path(__file__).with_name("person.tflite")
 
@@ -33,8 +34,6 @@ _MOST = 0.7
 """Part of the picture from which a square shows nothing that the whole picture does not."""
 _LEAST, _MOST_LOOKS = 16, 16
 """Shorter side of a square that shows anything, in pixels; how many faces are looked at so, the largest first."""
-_BRIGHT, _DARKEST = 0.8, 0.05
-"""To what level a dark picture is brightened, and what is dark beyond help."""
 
 _HALF, _SOMEBODY = 0.5, 0.02
 """From where on a cell counts as a person's, and how much of the picture people fill at least."""
@@ -134,12 +133,6 @@ def _looked_at(picture: Picture) -> Matte:
     except Exception as error:
         raise _damaged(_PACKAGED, error) from None
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
-
-
-def brightened(picture: Picture) -> Picture:
-    """Return a picture, 0 to 1, as networks look at it: a dark one brightened, a bright one as it is."""
-    bright = max(float(np.percentile(picture, 98)), _DARKEST)
-    return picture if bright >= _BRIGHT else np.clip(picture * np.float32(_BRIGHT / bright), 0, 1)
 
 
 @functools.lru_cache(maxsize=1)

@@ -22,12 +22,15 @@ from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte, People
 from ...nodes.declare import Matte, Picture
-from .person import brightened, find_levels
+from .person import find_levels
+from .prepared import brightened, limited, reduced
 
 NETWORK = Path(__file__).with_name("skin.onnx")
 
 _SIDES = 384, 512
 """Longer sides at which the network looks at a picture, and whose answers' mean counts."""
+_FINEST = 900
+"""Longer side that a picture is reduced to before both looks at most."""
 _STEP = 32
 """Of the sides that the network takes, in pixels."""
 
@@ -69,7 +72,7 @@ def find_bare_skin(picture: Picture, person: Matte, network: Path = NETWORK) -> 
 
     :param person: the map of persons in it. :param network: the file to ask.
     """
-    colour = np.ascontiguousarray(np.nan_to_num(np.clip(as_picture(picture)[..., :3], 0, 1), copy=False))
+    colour = reduced(limited(as_picture(picture)), _FINEST)
     total = np.zeros(person.shape, np.float64)
     for side in _SIDES:
         total += _seen_at(colour, person, side, network)

@@ -141,7 +141,7 @@ def _through_shot(read: Read, shot: list[int], find: Find, tell: Callable[[int],
     aspect = picture.shape[1] / picture.shape[0]
     live = [FaceTrack({shot[0]: p}, opens=True, seen=shot[0]) for p in _points(find(picture))]
     done: list[FaceTrack] = []
-    grey, grid = _grey(picture), cells_of(picture) if live else None
+    grey, grid = _grey(picture), cells_of(picture)
     _see_colours(live, shot[:1], [grid])
     tell(shot[0])
     for first, last in itertools.pairwise(looks):
@@ -149,7 +149,7 @@ def _through_shot(read: Read, shot: list[int], find: Find, tell: Callable[[int],
         for place in range(first + 1, last + 1):
             picture = read(shot[place])
             greys.append(_grey(picture))
-            grids.append(cells_of(picture) if live else None)
+            grids.append(cells_of(picture))
             tell(shot[place])
         span = shot[first : last + 1]
         grey, grid = greys[-1], grids[-1]
@@ -178,11 +178,11 @@ def _through_shot(read: Read, shot: list[int], find: Find, tell: Callable[[int],
     return done + live
 
 
-def _see_colours(tracks: Sequence[FaceTrack], frames: Sequence[int], grids: Sequence[Cells | None]) -> None:
+def _see_colours(tracks: Sequence[FaceTrack], frames: Sequence[int], grids: Sequence[Cells]) -> None:
     """Note the colour of faces on frames where they lie whole and most of each is safely skin: the medians of that."""
     for track, (frame, grid) in itertools.product(tracks, zip(frames, grids, strict=True)):
-        if grid is None or frame not in track.places or frame in track.colours:
-            continue  # where no face was known yet, the frame was not put on the grid
+        if frame not in track.places or frame in track.colours:
+            continue
         points = track.places[frame]
         face = cut(grid, _listed(points), grid.luma.shape) if (np.abs(points - 0.5) < _WHOLE).all() else None
         if face is None:

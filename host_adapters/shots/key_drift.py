@@ -9,7 +9,7 @@ move pale skin about as far as any other, so a key is moved, not turned.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,13 +62,13 @@ def _keyed(graph: Graph, suffix: str, tracks: Sequence[FaceTrack]) -> list[FaceT
 
 def _drift(tracks: Sequence[FaceTrack], frame: int, frames: Sequence[int]) -> Keyed:
     """Return the keyframes of a key's drift; none where the light hardly changes, or no face tells."""
-    known = [track for track in map(_wholly_there, tracks) if frame in track.colours]
+    known = [track for track in tracks if frame in track.colours]
     at = sorted({each for track in known for each in track.colours})
     if len(at) < 2:
         return ()
-    moved = np.array([_mean(known, each, lambda colours, each=each: colours[each] - colours[frame]) for each in at])
+    moved = np.array([_mean(known, each, frame) for each in at])
     planes = _steadied(moved.real), _steadied(moved.imag)
-    beside = 1 + (planes[0] + 1j * planes[1]) / _mean(known, frame, lambda colours: colours[frame])
+    beside = 1 + (planes[0] + 1j * planes[1]) / _mean(known, frame)
     if np.abs(np.degrees(np.angle(beside))).max() <= _LEAST[0] and np.abs(np.abs(beside) - 1).max() <= _LEAST[1]:
         return ()
     there = dict.fromkeys(frames)
@@ -83,17 +83,12 @@ def _drift(tracks: Sequence[FaceTrack], frame: int, frames: Sequence[int]) -> Ke
     )
 
 
-def _wholly_there(track: FaceTrack) -> FaceTrack:
-    """Return a face with the colours of the frames alone on which it counts wholly."""
-    there = track.presence()
-    return dataclasses.replace(track, colours={at: c for at, c in track.colours.items() if there.get(at, 0) >= 1})
-
-
-def _mean(tracks: Sequence[FaceTrack], at: int, told: Callable[[Mapping[int, complex]], complex]) -> complex:
-    """Return the mean of what is told of the colours of every face on a frame, the larger faces first."""
+def _mean(tracks: Sequence[FaceTrack], at: int, beside: int | None = None) -> complex:
+    """Return the mean colour of the faces on a frame, the larger first, or how far it lies from another frame's."""
     seen = [track for track in tracks if at in track.colours]
     weights = [float(np.ptp(track.places[at], axis=0).prod()) + 1e-6 for track in seen]
-    return sum((w * told(track.colours) for w, track in zip(weights, seen, strict=True)), 0j) / sum(weights)
+    told = (track.colours[at] - (0 if beside is None else track.colours[beside]) for track in seen)
+    return sum((w * each for w, each in zip(weights, told, strict=True)), 0j) / sum(weights)
 
 
 def _steadied(plane: Doubles) -> Doubles:
