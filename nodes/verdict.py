@@ -478,9 +478,9 @@ def _light_findings(evidence: Evidence) -> Iterable[Finding]:
 
 def _saturation_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
     """Doubt skin that was made much paler or stronger though nobody asked for a saturation: grey skin has a hue too."""
-    light, final = evidence.light, evidence.final if evidence.kept is None else evidence.without_look
+    light, final = evidence.light, _own(evidence)
     asked = aim is not None and aim.target.ratio is not None
-    if light is None or final is None or asked or not evidence.sampled:
+    if light is None or final is None or asked:
         return
     status, factor, looks = _paled("saturation", light.ratio, final.ratio)
     if status != HOLDS:
@@ -489,6 +489,13 @@ def _saturation_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Findin
             f"({2 ** LIMITS['saturation'].check:.1f} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
         )
         yield Finding(status, sentence, "skin saturation")
+
+
+def _own(evidence: Evidence) -> SkinReading | None:
+    """Return what marked skin reads in the end, without a look that it is kept from; None where nobody marked any."""
+    if not evidence.sampled:
+        return None
+    return evidence.final if evidence.kept is None else evidence.without_look
 
 
 _PALEST = 1e-3
@@ -502,8 +509,8 @@ def _paled(limit: str, before: float, after: float) -> tuple[str, float, str]:
 
 def _colour_findings(evidence: Evidence) -> Iterable[Finding]:
     """Doubt skin with next to no colour, which has a hue by chance, and skin with far too much of it."""
-    final = evidence.final if evidence.kept is None else evidence.without_look
-    if final is None or not evidence.sampled:
+    final = _own(evidence)
+    if final is None:
         return
     status, factor, looks = _paled("colour of skins", final.population_ratio, final.ratio)
     if status != HOLDS:

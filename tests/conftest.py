@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Callable
 
@@ -15,7 +16,7 @@ settings.register_profile(
     derandomize=True,
     deadline=None,
     database=None,
-    max_examples=60,
+    max_examples=40,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 settings.load_profile("inkarnat")
@@ -33,6 +34,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest files first; all others stay in their order."""
     place = {name: number for number, name in enumerate(LONGEST)}
     items.sort(key=lambda item: place.get(item.path.stem, len(place)))
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Spare the collector of cycles what lasts until the end: thousands of tests, modules, what compiles kernels."""
+    gc.collect()
+    gc.freeze()
 
 
 def _make_picture(height: int = 37, width: int = 53, channels: int = 3, seed: int = 7) -> np.ndarray:

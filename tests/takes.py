@@ -53,7 +53,7 @@ class Take:
         return Sample.stroke(self.scenes[0].places["stroke"], 0.015)
 
 
-@functools.lru_cache(maxsize=16)
+@functools.lru_cache(maxsize=48)
 def film(
     name: str, mired: float, duv: float, green: float = 0.30, seed: int = 5, frames: int = FRAMES, width: int = 448
 ) -> Take:

@@ -227,6 +227,19 @@ def test_a_file_that_is_no_network_is_named(monkeypatch, tmp_path):
         faces.find_faces(GREY)
 
 
+@needs_detector
+def test_a_picture_that_was_looked_at_is_not_looked_at_again(monkeypatch):
+    asked = []
+    ask = faces._asked
+    monkeypatch.setattr(faces, "_asked", lambda picture, path: asked.append(picture.shape) or ask(picture, path))
+    picture = np.random.default_rng(11).random((72, 128, 3), dtype=np.float32)
+    first, again = faces.find_faces(picture, again=True), faces.find_faces(picture, again=True)
+    looks = len(asked)
+    assert first == again
+    faces.find_faces(picture[::-1].copy(), again=True)
+    assert len(asked) > looks >= 1
+
+
 POINTS = ((0.36, 0.35), (0.44, 0.35), (0.4, 0.42), (0.37, 0.5), (0.43, 0.5))
 
 

@@ -332,7 +332,7 @@ def valid_or_named(data: object) -> None:
     assert read(json.loads(json.dumps(graph.to_dict()))) == graph
 
 
-@settings(max_examples=1000)
+@settings(max_examples=300)
 @given(JUNK)
 @example({"inkarnat": 1, "nodes": [{"id": "a", "node": ["gain"], "version": {}}], "outputs": {"a": "a"}})
 @example({"inkarnat": 1, "outputs": {1: 2}})
@@ -342,7 +342,7 @@ def test_junk_of_any_shape_gives_a_graph_error(data):
     valid_or_named({"inkarnat": 1, "outputs": {"result": "plate"}, "nodes": data})
 
 
-@settings(max_examples=2000)
+@settings(max_examples=500)
 @given(st.lists(st.tuples(st.sampled_from(PLACES), JUNK), min_size=1, max_size=3))
 def test_a_good_graph_with_junk_in_any_place_gives_a_graph_error(changes):
     data = copy.deepcopy(GOOD)

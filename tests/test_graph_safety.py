@@ -24,7 +24,7 @@ from inkarnat.kernels.errors import InkarnatError
 from inkarnat.nodes import NODES, Blend, ToneCurve, Waveform
 from inkarnat.nodes.declare import Param
 
-MUTANTS = int(os.environ.get("INKARNAT_MUTANTS", "1000"))
+MUTANTS = int(os.environ.get("INKARNAT_MUTANTS", "400"))
 LONGEST = 30.0
 """Seconds of processor for one graph on a tiny picture, with what it still has to compile."""
 MOST_MEMORY = 1 << 30

@@ -147,6 +147,7 @@ def counted(run):
     """Run frames; return the memory held after each, and the peak while each was made."""
     run(1)
     gc.collect()
+    gc.freeze()  # what was there before is not looked through after each frame
     tracemalloc.start()
     try:
         counts = []

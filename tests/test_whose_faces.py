@@ -79,8 +79,9 @@ def test_its_own_clip_keeps_the_faces_as_a_proxy_and_through_a_curve(graph, take
         assert without_foreign_faces(graph, same) == (graph, None)
 
 
-@pytest.mark.parametrize("other", [Take(811), Take(812), Take(810, range(1001, 1005))])
+@pytest.mark.parametrize("other", [(811,), (812,), (810, range(1001, 1005))], ids=str)
 def test_another_clip_loses_them_and_is_told_how_to_find_its_own(graph, other):
+    other = Take(*other)
     left, note = without_foreign_faces(graph, other)
     assert [step.id for step in left.steps] == ["skin"]
     assert dict(left.outputs) == {"matte": "skin"}

@@ -90,13 +90,17 @@ _AFTER_THE_MOVE = Pose(head=(0.05, 0.02), tilt=0.10, hand=(-0.03, 0.03), wave=0.
 
 
 def generated_shots(
-    seeds: range, width: int = 640, height: int = 360, scenes: tuple[str, ...] = tuple(SETTINGS)
+    seeds: range,
+    width: int = 640,
+    height: int = 360,
+    scenes: tuple[str, ...] = tuple(SETTINGS),
+    depths: tuple[str, ...] = tuple(SKIN_DEPTHS),
 ) -> Iterator[Shot]:
     """Yield a portrait of every depth in every scene for every seed. Raises BenchError for an unknown scene."""
     for scene in scenes:
         if scene not in SETTINGS:
             raise BenchError(f"There is no scene {scene!r}: use one of {', '.join(SETTINGS)}.")
-        for depth in SKIN_DEPTHS:
+        for depth in depths:
             for seed in seeds:
                 yield _generated(scene, depth, seed, width, height)
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import functools
 import importlib.util
 import math
 import os
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +17,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte, Sample
 from ...nodes.declare import Picture
+from .networks import Answers, opened
 from .prepared import brightened, limited
 
 MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
@@ -32,7 +31,7 @@ HOW_TO_INSTALL = (
 _PACKAGED = Path(__file__).with_name("centerface.onnx")
 """Where it comes from, and its licence: ``centerface.txt`` beside it."""
 
-_TURN = threading.Lock()
+_answers: Answers[tuple[Face, ...]] = Answers(64)
 _LONG_SIDE = 640
 _LEAST_SCORE, _UNSURE_SCORE, _MOST_OVERLAP = 0.5, 0.3, 0.3
 _LEAST_TURNED = 0.6
@@ -104,16 +103,6 @@ def model_file() -> Path:
 def available() -> bool:
     """Tell whether faces can be found: OpenCV is there. Raises FaceError where the detector's file is missing."""
     return importlib.util.find_spec("cv2") is not None and bool(model_file())
-
-
-@functools.lru_cache(maxsize=2)
-def _network(path: str) -> Any:
-    import cv2
-
-    try:
-        return cv2.dnn.readNetFromONNX(path)
-    except cv2.error as error:
-        raise FaceError(f"The face detector {path} cannot be read: {' '.join(str(error).split())}") from None
 
 
 # --- finding ------------------------------------------------------------------------------------------------
@@ -226,19 +215,27 @@ def _seen_twice(frame: _Frame, looked: Sequence[Face] | None = None) -> list[Fac
 
 def _looked_at(frame: _Frame) -> list[Face]:
     """Return what the network takes for faces in a frame, the unsure ones too."""
-    path = model_file()
-    network = _network(str(path))
-    blob = np.ascontiguousarray(frame.picture.transpose(2, 0, 1)[None] * np.float32(255), np.float32)
+    path = str(model_file())
+    return list(_answers.of(path, frame.picture, ask=lambda: tuple(_asked(frame.picture, path))))
+
+
+def _asked(picture: NDArray[np.float32], path: str) -> list[Face]:
+    import cv2
+
     try:
-        with _TURN:  # the network keeps its input and works on one picture at a time
-            network.setInput(blob)
-            heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
+        network = opened(path)
+    except cv2.error as error:
+        raise FaceError(f"The face detector {path} cannot be read: {' '.join(str(error).split())}") from None
+    blob = np.ascontiguousarray(picture.transpose(2, 0, 1)[None] * np.float32(255), np.float32)
+    try:
+        network.setInput(blob)
+        heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
     except Exception as error:
         raise FaceError(
             f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
             "it must be the CenterFace network."
         ) from None
-    rows, columns = frame.picture.shape[:2]
+    rows, columns = picture.shape[:2]
     return _kept(_boxes(heat[0, 0], scale[0], offset[0], marks[0], (rows, columns)))
 
 

@@ -6,13 +6,10 @@ picture, and once more what lies round each known face, so that small people in 
 
 from __future__ import annotations
 
-import functools
 import importlib.util
 import math
-import threading
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +18,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte
 from ...nodes.declare import Matte, Picture
+from .networks import Answers, opened
 from .prepared import brightened
 
 _PACKAGED = Path(__file__).with_name("person.tflite")
@@ -38,7 +36,8 @@ _LEAST, _MOST_LOOKS = 16, 16
 _HALF, _SOMEBODY = 0.5, 0.02
 """From where on a cell counts as a person's, and how much of the picture people fill at least."""
 
-_TURN = threading.Lock()
+_answers: Answers[Matte] = Answers(32)
+"""256 kB each."""
 
 
 class PersonError(InkarnatError, RuntimeError):
@@ -125,29 +124,21 @@ def _looked_at(picture: Picture) -> Matte:
 
     small = cv2.resize(np.ascontiguousarray(picture[..., :3]), (_SIDE, _SIDE), interpolation=cv2.INTER_AREA)
     small = brightened(np.asarray(np.clip(np.nan_to_num(small), 0, 1), np.float32))
-    network = _network(str(_PACKAGED))
+    return _answers.of(str(_PACKAGED), small, ask=lambda: _asked(small))
+
+
+def _asked(picture: Picture) -> Matte:
+    """Return the network's answer to a picture of its size, 0 to 1."""
     try:
-        with _TURN:  # the network keeps its input and works on one picture at a time
-            network.setInput(np.ascontiguousarray(small.transpose(2, 0, 1)[None], np.float32))
-            told = np.array(network.forward(), np.float32).reshape(_SIDE, _SIDE)
+        network = opened(str(_PACKAGED))
+        network.setInput(np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32))
+        told = np.array(network.forward(), np.float32).reshape(_SIDE, _SIDE)
     except Exception as error:
-        raise _damaged(_PACKAGED, error) from None
+        words = " ".join(str(error).split())
+        raise PersonError(
+            f"The network that finds persons, {_PACKAGED}, cannot be used ({words}): install Inkarnat again."
+        ) from None
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
-
-
-@functools.lru_cache(maxsize=1)
-def _network(path: str) -> Any:
-    import cv2
-
-    try:
-        return cv2.dnn.readNetFromTFLite(path)
-    except cv2.error as error:
-        raise _damaged(path, error) from None
-
-
-def _damaged(path: str | Path, error: Exception) -> PersonError:
-    told = " ".join(str(error).split())
-    return PersonError(f"The network that finds persons, {path}, cannot be used ({told}): install Inkarnat again.")
 
 
 def _resized(plane: Matte, shape: tuple[int, int]) -> Matte:
