@@ -23,7 +23,7 @@ from .limits import beyond
 from .model import SkinModel
 from .people import People, bare_skin_of, persons_of, sure_skin
 from .sample import Sample, SampleError
-from .solve import SKIN_LINE, Warned, hue_angle
+from .solve import SKIN_LINE, Warned, hue_angle, usual_ratio
 
 _DARKEST, _BRIGHTEST = 0.06, 0.92
 
@@ -241,6 +241,8 @@ def study_skin(
 
 _MOST_OFF = 20.0
 """Degrees from the skin line beyond which the hue of what was seen alone does not tell that it is skin."""
+_MOST_COLOUR = 2.2
+"""How many times as strong as on measured skins of its luma the colour may be: that of leather and clay is stronger."""
 _AGREES = 0.65
 """How far the key must cover what was seen: twice what both show, over the sum of both. A key of the colour of fur or
 wood spreads beside it, or shrinks."""
@@ -262,7 +264,8 @@ def _is_sought(studied: skin.Studied, people: People | None) -> bool:
     keyed, frame = studied.matte > 0.5, studied.frames[0]
     if seen is None or not keyed.any():
         return False
-    if _off_skin((float(np.median(frame.u[keyed])), float(np.median(frame.v[keyed])))) > _MOST_OFF:
+    u, v, luma = (float(np.median(plane[keyed].astype(np.float64))) for plane in (frame.u, frame.v, frame.luma))
+    if _off_skin((u, v)) > _MOST_OFF or math.hypot(u, v) > _MOST_COLOUR * usual_ratio(luma):
         return False
     seen = on_grid(seen, studied.matte.shape)
     both = 2 * float(np.minimum(seen, studied.matte).sum(dtype=np.float64))

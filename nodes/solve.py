@@ -52,6 +52,16 @@ class Warned:
     message: str
 
 
+def usual_ratio(luma: float) -> float:
+    """Return the chroma/luma of measured skins of a luma, 0 to 1 (± 0.024).
+
+    >>> round(usual_ratio(0.5), 3), round(usual_ratio(0.2), 3)
+    (0.191, 0.278)
+    """
+    lightness: float = 116 * max(luma, 0.0) ** (2.4 / 3) - 16
+    return 0.319 - 0.00253 * lightness
+
+
 @dataclass(frozen=True)
 class SkinReading:
     """What the vectorscope and waveform of the keyed pixels say, in numbers.
@@ -85,8 +95,7 @@ class SkinReading:
     @property
     def population_ratio(self) -> float:
         """The chroma/luma at which measured skins of this lightness lie (± 0.024): information, not a target."""
-        lightness: float = 116 * max(self.luma[1], 0.0) ** (2.4 / 3) - 16
-        return 0.319 - 0.00253 * lightness
+        return usual_ratio(self.luma[1])
 
     def words(self) -> str:
         """Say where the reading lies, in words: information alone, which judges nothing."""

@@ -226,6 +226,8 @@ def unsure(kind, picture, people):
         person[:] = 0
     elif kind == "blue":
         picture = np.ascontiguousarray(picture[..., ::-1])
+    elif kind == "brown leather":
+        picture = np.clip(0.3 + 3.5 * (picture - 0.45), 0.02, 1).astype(np.float32)
     elif kind == "grey":
         picture = np.repeat(picture.mean(axis=2, keepdims=True), 3, axis=2)
     elif kind == "its colour lies everywhere":
@@ -246,6 +248,7 @@ def unsure(kind, picture, people):
         "a speck",
         "beside persons",
         "blue",
+        "brown leather",
         "grey",
         "its colour lies everywhere",
     ],
