@@ -137,7 +137,7 @@ def figures(view: learn.View, told: Told, reach: float = 1.0) -> dict[str, Float
         "marked": math.log2(float(seeds.mean()) + 1e-4),
     }
     if frame.bare is not None:
-        of_frame |= _by_bare_skin(found, frame.bare, seeds)
+        of_frame |= _by_bare_skin(found, frame.bare, view)
     if told.evidence is not None and told.core is not None:
         of_frame |= _by_person(found, view) | _by_faces(found, view, told.evidence, told.core, told)
     planes = {name: np.asarray(plane, np.float32) for name, plane in found.items()}
@@ -170,8 +170,9 @@ def _by_person(found: dict[str, Floats], view: learn.View) -> dict[str, float]:
     }
 
 
-def _by_bare_skin(found: dict[str, Floats], bare: Floats, seeds: Flags) -> dict[str, float]:
+def _by_bare_skin(found: dict[str, Floats], bare: Floats, view: learn.View) -> dict[str, float]:
     """Add what the map of bare skin tells of every pixel; return what it tells of the frame."""
+    wide, likely = (float((bare * plane).sum(dtype=np.float64)) for plane in (view.wide, view.likely))
     half = _half(bare)
     found |= {
         "bare": np.log((half + np.float32(_LEAST_BARE)) / (np.float32(1 + _LEAST_BARE) - half)),
@@ -180,7 +181,9 @@ def _by_bare_skin(found: dict[str, Floats], bare: Floats, seeds: Flags) -> dict[
     }
     return {
         "bare area": float(bare.mean(dtype=np.float64)),
-        "bare marked": float(bare[seeds].mean(dtype=np.float64)),
+        "bare marked": float(bare[view.seeds].mean(dtype=np.float64)),
+        "bare wide": wide / max(float(view.wide.sum(dtype=np.float64)), 1e-9),
+        "bare likely": likely / max(float(view.likely.sum(dtype=np.float64)), 1e-9),
     }
 
 

@@ -597,10 +597,16 @@ def _samples(
     return add, subtract, [frame for key, frame in frames.items() if key != id(image)]
 
 
-def _person_in(asked: Asked, picture: Picture, faces: Sequence[FaceMatte]) -> People | None:
+def _person_in(
+    asked: Asked,
+    picture: Picture,
+    faces: Sequence[FaceMatte],
+    add: Sequence[Sample] = (),
+    subtract: Sequence[Sample] = (),
+) -> People | None:
     """Return what is seen of people in a picture; None where nobody looks."""
     look = asked.get(PERSONS)
-    found: People | None = None if look is None else look(picture, faces)
+    found: People | None = None if look is None else look(picture, faces, add, subtract)
     return found
 
 
@@ -615,7 +621,8 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     add, subtract, more = _samples(asked, image)
     known = whole._faces() if isinstance(whole, CorrectSkin) else ()
     faces = known if any(face.presence for face in known) else ()
-    persons = [_person_in(asked, image, faces), *(_person_in(asked, picture, ()) for picture, _, _ in more)]
+    persons = [_person_in(asked, image, faces, add, subtract)]
+    persons += [_person_in(asked, picture, (), skin, out) for picture, skin, out in more]
     further = [(whole.balanced(picture), skin, out) for picture, skin, out in more]
     seek = isinstance(whole, CorrectSkin)  # what keeps that it was sought
     learned = study_skin(balanced, add, subtract, further, faces=faces, persons=persons, seek=seek)

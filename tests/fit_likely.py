@@ -80,16 +80,26 @@ class Seen:
     scored: np.ndarray
 
 
+Samples = Sequence[Sample]
+Seeing = Callable[[Samples, Samples], np.ndarray | None]
+"""Returns what is seen of people by what is marked as skin, and as none."""
+
+
+def see_nobody(add: Samples, subtract: Samples) -> None:
+    """Return no map."""
+    return
+
+
 @dataclass(frozen=True)
 class Marked:
-    """A picture with the faces and people that are known in it."""
+    """A picture with the faces that are known in it, and how people are seen there."""
 
     photo: Photo
     faces: tuple[FaceMatte, ...] = ()
-    people: np.ndarray | None = None
+    people: Seeing = see_nobody
 
 
-Found = tuple[tuple[FaceMatte, ...], np.ndarray | None]
+Found = tuple[tuple[FaceMatte, ...], Seeing]
 Looking = Callable[[np.ndarray, Path], Found]
 """Returns what is known of a picture; the path is that of the network for bare skin."""
 
@@ -97,23 +107,24 @@ Looking = Callable[[np.ndarray, Path], Found]
 def find_people(image: np.ndarray, network: Path) -> Found:
     """Return the faces of a picture and its maps of people, as `correct` finds them."""
     faces = find_face_mattes(image)
-    return faces, skin_map.find_people(image, faces, network)
+    return faces, lambda add, subtract: skin_map.find_people(image, faces, network, add=add, subtract=subtract)
 
 
 def find_bare_skin(image: np.ndarray, network: Path) -> Found:
     """Return the maps alone, as where no face is found or joins."""
-    return (), skin_map.find_people(image, (), network)
+    return (), lambda add, subtract: skin_map.find_people(image, (), network, add=add, subtract=subtract)
 
 
 def find_persons(image: np.ndarray, network: Path) -> Found:
     """Return the faces of a picture and its map of persons, as from programs that know none of bare skin."""
     faces = find_face_mattes(image)
-    return faces, find_person(image, faces)
+    person = find_person(image, faces)
+    return faces, lambda add, subtract: person
 
 
 def find_nobody(image: np.ndarray, network: Path) -> Found:
     """Return no face and no map, as without the detectors."""
-    return (), None
+    return (), see_nobody
 
 
 LOOKS = find_nobody, find_persons, find_bare_skin, find_people
@@ -124,7 +135,7 @@ SEEING = find_bare_skin, find_people
 # --- what is fitted on --------------------------------------------------------------------------------------
 
 
-def seen_of(known: Marked, marking: str, add: Sequence[Sample], subtract: Sequence[Sample] = ()) -> tuple[Seen, Any]:
+def seen_of(known: Marked, marking: str, add: Samples, subtract: Samples = ()) -> tuple[Seen, Any]:
     """Learn a key as the product does; return what its judge saw, and the key."""
     photo, found = known.photo, []
 
@@ -133,7 +144,7 @@ def seen_of(known: Marked, marking: str, add: Sequence[Sample], subtract: Sequen
         return likely.likely_skin(view, told, reach)
 
     with mock.patch.object(skin, "likely_skin", watched):
-        learned = study_skin(photo.image, add, subtract, faces=known.faces, persons=[known.people])
+        learned = study_skin(photo.image, add, subtract, faces=known.faces, persons=[known.people(add, subtract)])
     figures = np.stack([found[0][name].ravel() for name in found[0]], axis=1).astype(np.float16)
     rows, columns = found[0]["hue"].shape
     scored = _reduced(1 - photo.ignore.astype(np.float32), rows, columns)
@@ -214,9 +225,9 @@ def changed(photo: Photo, count: int, look: Callable[[np.ndarray], Found]) -> It
             continue  # too dark for a mark
 
 
-def portraits(scenes: Sequence[str] = SCENES, width: int = 640, height: int = 360) -> Iterator[Photo]:
+def portraits(scenes: Sequence[str] = SCENES, width: int = 640, height: int = 360, seed: int = 902) -> Iterator[Photo]:
     """Yield generated portraits of every second depth as marked pictures."""
-    for number, shot in enumerate(generated_shots(range(901, 902), width, height, tuple(scenes))):
+    for number, shot in enumerate(generated_shots(range(seed, seed + 1), width, height, tuple(scenes))):
         if number % 2 == 0:
             marks = {name: shot.marks[name].add for name in ("1 point", "3 points", "stroke")}
             (x0, y0), (x1, y1) = shot.marks["box"].add[0].points

@@ -36,6 +36,8 @@ CENTERFACE = Path(__file__).parents[1] / "host_adapters" / "detect" / "centerfac
 LAST = "474"
 """The last of CenterFace's layers that is taken; 413, 387 and 369 are those from which the decoder takes detail."""
 DETAIL = ("413", 32), ("387", 24), ("369", 16)
+WIDTHS, MARKED = (96, 64, 48, 32), 4
+"""Of the decoder's layers, coarse to fine; and how many planes tell what is marked."""
 SIDE, SHOWN = 448, 320
 """Longer side to which pictures are brought, and side of the squares on which the network is taught."""
 STEPS, BATCH, WARM = 1150, 16, 60
@@ -102,27 +104,33 @@ class Block(nn.Module):
 
 
 class Network(nn.Module):
-    """Bare skin in float32 (n, 3, H, W), 0 to 1, with maps of persons (n, 1, H, W): odds (n, 1, H / 2, W / 2)."""
+    """Bare skin in float32 (n, 3, H, W), 0 to 1, with maps of persons (n, 1, H, W) and what is marked (n, 4, H, W).
+
+    It returns odds (n, 1, H / 2, W / 2). What is marked is as `skin.marked_planes` tells it.
+    """
 
     def __init__(self) -> None:
         super().__init__()
-        self.back, self.top, self.glob = FaceLayers(), joined(96, 64), nn.Conv2d(64, 64, 1)
-        self.ctx = nn.Sequential(*(Block(64, apart) for apart in (1, 2, 4)))
-        self.u8 = nn.Sequential(joined(64 + 32 + 1, 48), Block(48))
-        self.u4 = nn.Sequential(joined(48 + 24 + 1, 32), Block(32))
-        self.u2 = nn.Sequential(joined(32 + 16 + 3 + 1, 24), Block(24))
-        self.drop, self.out = nn.Dropout2d(0.1), nn.Conv2d(24, 1, 1)
+        top, eighth, fourth, half = WIDTHS
+        self.back, self.top, self.glob = FaceLayers(), joined(96 + MARKED, top), nn.Conv2d(top, top, 1)
+        self.ctx = nn.Sequential(*(Block(top, apart) for apart in (1, 2, 4)))
+        self.u8 = nn.Sequential(joined(top + 32 + 1 + MARKED, eighth), Block(eighth))
+        self.u4 = nn.Sequential(joined(eighth + 24 + 1 + MARKED, fourth), Block(fourth))
+        self.u2 = nn.Sequential(joined(fourth + 16 + 3 + 1 + MARKED, half), Block(half))
+        self.drop, self.out = nn.Dropout2d(0.1), nn.Conv2d(half, 1, 1)
         nn.init.constant_(self.out.bias, -1.0)
 
-    def forward(self, picture: Tensor, person: Tensor) -> Tensor:
+    def forward(self, picture: Tensor, person: Tensor, marks: Tensor) -> Tensor:
         found, half = self.back(picture), functional.avg_pool2d
-        persons = [half(person, 8), half(person, 4), half(person, 2)]
-        x = self.ctx(self.top(found[LAST]))
+        told = torch.cat([person, marks], 1)
+        beside = [half(told, 8), half(told, 4), half(told, 2)]
+        x = found[LAST]
+        x = self.ctx(self.top(torch.cat([x, half(marks, 16).to(x.dtype)], 1)))
         x = self.drop(x + self.glob(x.mean((2, 3), keepdim=True)))
-        for layers, (name, _), there in zip((self.u8, self.u4, self.u2), DETAIL, persons, strict=True):
-            beside = [found[name], half(picture, 2), there] if name == DETAIL[-1][0] else [found[name], there]
+        for layers, (name, _), there in zip((self.u8, self.u4, self.u2), DETAIL, beside, strict=True):
+            near = [found[name], half(picture, 2), there] if name == DETAIL[-1][0] else [found[name], there]
             wide = functional.interpolate(x, scale_factor=2, mode="nearest")
-            x = layers(torch.cat([wide, *(plane.to(x.dtype) for plane in beside)], 1))
+            x = layers(torch.cat([wide, *(plane.to(x.dtype) for plane in near)], 1))
         return self.out(x)
 
 
@@ -330,26 +338,29 @@ class Written:
     def whole(self) -> bytes:
         network, found = self.network, self.face_layers()
         twice = self.constant([1, 1, 2, 2])
-        persons = ["person"]
-        for _ in range(3):
-            persons.append(self.step("AveragePool", persons[-1:], kernel_shape=[2, 2], strides=[2, 2]))
+        persons, marks = ["person"], ["marks"]
+        for planes, times in ((persons, 3), (marks, 4)):
+            for _ in range(times):
+                planes.append(self.step("AveragePool", planes[-1:], kernel_shape=[2, 2], strides=[2, 2]))
         small = self.step("AveragePool", ["picture"], kernel_shape=[2, 2], strides=[2, 2])
-        x = self.joined(found[LAST], network.top)
+        x = self.joined(self.step("Concat", [found[LAST], marks.pop()], axis=1), network.top)
         for block in network.ctx:
             x = self.block(x, block)
         mean = self.step("GlobalAveragePool", [x])
         mean = self.convolution(mean, network.glob, -network.glob.weight, -network.glob.bias)
         x = self.step("Sub", [x, mean])  # OpenCV 5 refuses to add what has another size to a convolution
-        for layers, (name, _), there in zip((network.u8, network.u4, network.u2), DETAIL, persons[:0:-1], strict=True):
+        told = zip(persons[:0:-1], marks[:0:-1], strict=True)
+        for layers, (name, _), there in zip((network.u8, network.u4, network.u2), DETAIL, told, strict=True):
             how = {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}
-            beside = [found[name], *([small] if name == DETAIL[-1][0] else []), there]
+            beside = [found[name], *([small] if name == DETAIL[-1][0] else []), *there]
             x = self.step("Concat", [self.step("Resize", [x, "", twice], **how), *beside], axis=1)
             x = self.block(self.joined(x, layers[0]), layers[1])
         odds = self.convolution(x, network.out, network.out.weight, network.out.bias)
         self.nodes.append(helper.make_node("Sigmoid", [odds], ["skin"]))
-        ports = [("picture", [1, 3, "h", "w"]), ("person", [1, 1, "h", "w"]), ("skin", [1, 1, "rows", "columns"])]
-        told = [helper.make_tensor_value_info(name, onnx.TensorProto.FLOAT, shape) for name, shape in ports]
-        graph = helper.make_graph(self.nodes, "skin", told[:2], told[2:], self.constants)
+        taken = [(name, [1, planes, "h", "w"]) for name, planes in (("picture", 3), ("person", 1), ("marks", MARKED))]
+        ports = [*taken, ("skin", [1, 1, "rows", "columns"])]
+        *inputs, answer = (helper.make_tensor_value_info(name, onnx.TensorProto.FLOAT, shape) for name, shape in ports)
+        graph = helper.make_graph(self.nodes, "skin", inputs, [answer], self.constants)
         model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
         onnx.checker.check_model(model)
         return model.SerializeToString()

@@ -18,9 +18,11 @@ from inkarnat.host_adapters.shots.anew import solve_anew
 from inkarnat.host_adapters.shots.evidence import doubts_of
 from inkarnat.host_adapters.shots.marks import is_sought
 from inkarnat.host_adapters.shots.solving import SolveOptions, look_at, solve
+from inkarnat.kernels import join
 from inkarnat.kernels import skin as kernel
 from inkarnat.kernels.errors import PictureError
 from inkarnat.nodes import (
+    FaceMatte,
     Sample,
     SampleError,
     SoughtError,
@@ -95,6 +97,54 @@ def test_another_shape_is_no_map_of_people():
         with pytest.raises(PictureError):
             persons_of(np.zeros(shape, np.float32))
     assert bare_skin_of(np.zeros((9, 16), np.float32)) is None
+
+
+# --- what is marked -----------------------------------------------------------------------------------------
+
+
+def test_marks_shine_round_their_places_and_tell_what_is_like_them():
+    """By the formulas of the docstrings, written out once more for single pixels."""
+    picture = np.full((96, 160, 3), (0.3, 0.4, 0.6), np.float32)
+    picture[:, :80] = 0.62, 0.48, 0.40
+    planes = skin.marked_planes(picture, skin.Marks((((0.25, 0.5),),), (((0.75, 0.5),),)))
+    assert planes.shape == (4, 96, 160)
+    for plane, column in ((0, 40), (1, 120)):
+        away = 10 - 0.012 * 96
+        assert planes[plane, 48, column] == 1
+        assert planes[plane, 48, column + 10] == pytest.approx(np.exp(-0.5 * (away / (0.03 * 160)) ** 2), abs=1e-4)
+    assert planes[2, :, :75].min() > 0.99, "all of one colour is like its mark"
+    assert planes[2, :, 85:].max() < 0.01
+    assert planes[3, :, :75].max() < 0.01
+    assert planes[3, :, 85:].min() > 0.99
+    assert not skin.marked_planes(picture, skin.Marks()).any()
+
+
+def test_faces_count_as_marked_where_nothing_else_is():
+    face = FaceMatte((0.42, 0.4), (0.54, 0.4), (0.48, 0.5), (0.43, 0.6), (0.53, 0.6))
+    mark, other = Sample.point(0.2, 0.3), Sample.stroke([(0.5, 0.5), (0.6, 0.5)], 0.02)
+    (((x, y),),) = skin.Marks.of(1.5, (), (), [face]).skin
+    assert 0.42 < x < 0.54
+    assert 0.3 < y < 0.6
+    assert skin.Marks.of(1.5, [mark], [other], [face]) == skin.Marks((mark.points,), (other.points,))
+    assert skin.Marks.of(1.5, (), (), [dataclasses.replace(face, presence=0.0)]) == skin.Marks()
+
+
+@needs_network
+def test_the_map_follows_what_is_marked():
+    """Of two coloured fields it sees no skin until one is marked: then that one, and not the other."""
+    picture, _ = scene()
+    lit, coat = (Sample.point(x / COLUMNS, 0.5) for x in (40, 120))
+
+    def seen(add, subtract=()):
+        bare = join.on_grid(bare_skin_of(skin.find_people(picture, add=add, subtract=subtract)), (ROWS, COLUMNS))
+        return bare[25:65, 25:55].mean(), bare[25:65, 105:135].mean()
+
+    assert max(seen(())) < 0.1
+    for mark, other, field in ((lit, coat, 0), (coat, lit, 1)):
+        shown = seen([mark])
+        assert shown[field] > 0.5
+        assert shown[1 - field] < 0.1
+        assert seen([mark], [other])[1 - field] < 0.1
 
 
 # --- what a key learns from it ------------------------------------------------------------------------------
@@ -174,7 +224,7 @@ def test_a_picture_asked_about_again_is_not_looked_at_again(monkeypatch):
 
     asked: list[tuple[int, ...]] = []
     forward = skin._asked
-    monkeypatch.setattr(skin, "_asked", lambda picture, *rest: asked.append(picture.shape) or forward(picture, *rest))
+    monkeypatch.setattr(skin, "_asked", lambda planes, *rest: asked.append(planes[0].shape) or forward(planes, *rest))
     picture = np.random.default_rng(7).random((90, 120, 3), dtype=np.float32)
     person = np.full((90, 120), 0.5, np.float32)
     first, again = skin.find_bare_skin(picture, person), skin.find_bare_skin(picture, person)
@@ -183,6 +233,8 @@ def test_a_picture_asked_about_again_is_not_looked_at_again(monkeypatch):
     picture[40, 60] = 0
     assert (skin.find_bare_skin(picture, person) != first).any()
     assert len(asked) == 8, "another picture is"
+    skin.find_bare_skin(picture, person, marks=skin.Marks((((0.5, 0.5),),)))
+    assert len(asked) == 12, "and one that is marked"
     monkeypatch.setattr(skin, "_REMEMBERED", 3)
     for number in range(2):
         other = np.random.default_rng(number).random((8, 8, 3), dtype=np.float32)

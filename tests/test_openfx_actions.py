@@ -84,8 +84,8 @@ def test_learning_from_samples():
     put(instance, "keep_out_1", *WALL)
     host.edits.clear()
     assert instance.press("learn", stage_of(picture)) == 0, host.messages[-1:]
-    person = [person_in(picture, ())]
-    expected = study_skin(picture, [Sample.point(*FACE)], [Sample.point(*WALL)], persons=person).key
+    add, subtract = [Sample.point(*FACE)], [Sample.point(*WALL)]
+    expected = study_skin(picture, add, subtract, persons=[person_in(picture, (), add, subtract)]).key
     assert instance["model"] == expected.model
     assert instance["report"].startswith("Frame 0: The key finds ")
     assert host.edits == ["begin Learn from samples", "set model", "set report", "end"], "one step of undo"
@@ -235,7 +235,8 @@ def test_positions_follow_the_render_scale():
     put(instance, "skin_1", *FACE)
     half = np.ascontiguousarray(portrait()[::2, ::2])
     assert instance.press("learn", stage_of(half, scale=0.5)) == 0
-    assert instance["model"] == study_skin(half, [Sample.point(*FACE)], persons=[person_in(half, ())]).key.model
+    mark = Sample.point(*FACE)
+    assert instance["model"] == study_skin(half, [mark], persons=[person_in(half, (), [mark])]).key.model
 
 
 # --- every kind of value is set -----------------------------------------------------------------------------

@@ -417,7 +417,7 @@ def test_samples_on_several_frames_are_learned_together():
     stroke = Sample.parse(lines[0].split()[2])
     assert stroke.kind == "stroke"
     others = [(lit(3), [Sample.parse(lines[1].split()[2])], [Sample.parse(lines[2].split()[2])])]
-    persons = [person_in(lit(time), ()) for time in (0, 3)]
+    persons = [person_in(lit(0), (), [stroke]), *(person_in(picture, (), *marks) for picture, *marks in others)]
     assert instance["model"] == study_skin(lit(0), [stroke], [], others, persons=persons).key.model
     assert set(instance.clips["Source"].asked) >= {0.0, 3.0}
     assert is_temporal(NODES["correct_skin"]), "hosts must let it read other frames"

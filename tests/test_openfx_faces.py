@@ -326,7 +326,7 @@ def test_a_host_learns_the_key_that_a_graph_learns():
     mark = Sample.point(at[0] / width, 1 - at[1] / height)
     taught = {
         seen is not None: study_skin(picture, [mark], faces=known, persons=[seen]).key.model
-        for seen in (skin.find_people(picture, known), None)
+        for seen in (skin.find_people(picture, known, add=[mark]), None)
     }
     assert instance["model"] == taught[True] != taught[False]
     no_complaints()

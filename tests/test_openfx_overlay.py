@@ -201,10 +201,9 @@ def test_a_click_adds_a_sample_that_is_learned_from():
     view.drag(screen(view, WALL))
     picture = portrait()
     assert instance.press("learn", stage_of(picture)) == 0
-    person = [person_in(picture, ())]
-    assert (
-        instance["model"] == study_skin(picture, [Sample.point(*FACE)], [Sample.point(*WALL)], persons=person).key.model
-    )
+    add, subtract = [Sample.point(*FACE)], [Sample.point(*WALL)]
+    person = [person_in(picture, (), add, subtract)]
+    assert instance["model"] == study_skin(picture, add, subtract, persons=person).key.model
     no_complaints()
 
 

@@ -215,7 +215,7 @@ def test_marked_frames_come_with_a_map_of_persons(astronaut):
     frame = MarkedFrame(0, astronaut, (Sample.point(0.44, 0.24),))
     (seeded,) = seeding.seed([frame]).frames
     assert seeded.person is not None
-    np.testing.assert_array_equal(seeded.person, skin.find_people(astronaut, seeded.faces))
+    np.testing.assert_array_equal(seeded.person, skin.find_people(astronaut, seeded.faces, add=frame.add))
     assert solve_correction([seeded]).people[0].key == solve_correction([seeded]).people[0].key
 
 
@@ -223,7 +223,7 @@ def test_every_door_that_learns_a_key_looks_for_persons(monkeypatch, tmp_path):
     """A whole correction, a key that the desk learns, and one that is learned anew behind a change."""
     picture, there = scene()
     monkeypatch.setattr(person, "available", lambda: True)
-    monkeypatch.setattr(skin, "find_people", lambda picture, faces=(): there)
+    monkeypatch.setattr(skin, "find_people", lambda picture, faces=(), **marks: there)
     monkeypatch.setattr(seeding, "available", lambda: True)
     monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: ())
     write_picture(tmp_path / "take.tif", picture, bits=16)

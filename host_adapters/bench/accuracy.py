@@ -103,7 +103,7 @@ def _keyed(shot: Shot, input: str, find_faces: FaceFinder | None) -> tuple[Matte
         add = shot.marks["1 point"].add if input == "1 point + faces" else ()
         if not faces and not add:
             return _finished(shot, LearnedKey(SkinKey(), 0.0, 1.0), ("no face",))
-        learned = study_skin(shot.sampled, add, faces=faces, persons=[person_in(shot.sampled, faces)])
+        learned = study_skin(shot.sampled, add, faces=faces, persons=[person_in(shot.sampled, faces, add)])
         if shot.keyed is not shot.sampled:
             learned = _seen_again(learned, tuple(find_faces(shot.keyed)) if find_faces else ())
     elif input == "stroke + four fixes":

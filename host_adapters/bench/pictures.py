@@ -258,14 +258,16 @@ class _Correcting:
     """A picture while it is marked and corrected."""
 
     def __init__(
-        self, photo: Photo, faces: tuple[FaceMatte, ...], person: Matte | None, wanted: CorrectionOptions
+        self, photo: Photo, faces: tuple[FaceMatte, ...], look_for_people: bool, wanted: CorrectionOptions
     ) -> None:
-        self.photo, self.wanted = photo, wanted
-        self.frame = MarkedFrame(0, photo.image, faces=faces, person=person)
+        self.photo, self.look_for_people, self.wanted = photo, look_for_people, wanted
+        self.frame = MarkedFrame(0, photo.image, faces=faces)
 
     def mark(self, add: Sequence[Sample] = (), subtract: Sequence[Sample] = ()) -> None:
         """Add marks and solve anew."""
-        self.frame = replace(self.frame, add=(*self.frame.add, *add), subtract=(*self.frame.subtract, *subtract))
+        add, subtract = (*self.frame.add, *add), (*self.frame.subtract, *subtract)
+        seen = person_in(self.photo.image, self.frame.faces, add, subtract) if self.look_for_people else None
+        self.frame = replace(self.frame, add=add, subtract=subtract, person=seen)
         self.correction = solve_correction([self.frame], self.wanted)
         graph = chain_graph(self.correction.links(), self.correction.outputs())
         made = Runner(graph).run_frame(0, {"plate": self.photo.image}, ("matte", "result"))
@@ -297,8 +299,7 @@ def run_photo(
         own = faces
         if marking == "1 point + face":
             own = tuple(f for f in faces if f.holds(*photo.points[0], photo.truth.shape))[:1]
-        person = person_in(photo.image, own) if find_faces else None
-        job = _Correcting(photo, own, person, wanted)
+        job = _Correcting(photo, own, find_faces is not None, wanted)
         try:
             first = samples_of(photo, marking)
             if not first and not own:  # correct seeks skin by its look then, and stops where it is not sure

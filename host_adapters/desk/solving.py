@@ -132,7 +132,7 @@ class Solver:
         """Tell whether a frame without marks and faces surely shows the skin of the only person."""
         if len(self.state.people) > 1 or person_faces(self.state, person):
             return False
-        (seen,) = persons_at(self.state.graph, self._look, "skin" + person.suffix, [(frame, ())])
+        (seen,) = persons_at(self.state.graph, self._look, "skin" + person.suffix, [MarkedPicture(frame)])
         return bool(sure_skin(seen))
 
     def _marked(self, suffix: str) -> list[MarkedPicture]:

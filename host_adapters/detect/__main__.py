@@ -7,8 +7,9 @@ values, a line comes back: ``{"faces": […]}``, the largest first, or ``{"error
 ``"people"``: whether what may be a person is seen. ``"again": false`` asks for a quick look alone. Where the line also
 holds ``"person": […]``, the landmarks of the faces that are known, persons are looked for in place of faces:
 ``{"person": {"shape": [rows, columns], "levels": "…"}}`` comes back, bytes from 0 to 255 in base 64; with
-``"bare": true`` bare skin comes beside them, in the shape ``[rows, columns, 2]``. Effects that were built before that
-ask for faces, or for persons, alone. It ends with the input, and when nobody has asked for ten minutes.
+``"bare": true`` bare skin comes beside them, in the shape ``[rows, columns, 2]``, like what ``"add"`` and
+``"subtract"`` mark, samples by kind, points and radius. Effects that were built before that ask for faces, or for
+persons, alone, or mark nothing. It ends with the input, and when nobody has asked for ten minutes.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from ...kernels.errors import InkarnatError
-from ...nodes import FaceMatte
+from ...nodes import FaceMatte, Sample
 from ...nodes.declare import Picture
 from .faces import find_faces
 from .person import find_levels, find_person, seem_there
@@ -53,14 +54,22 @@ def _answer(picture: Picture, wanted: dict[str, Any]) -> dict[str, Any]:
         faces = find_faces(picture, again=bool(wanted.get("again", True)))
         told = {"faces": [face.as_dict() for face in faces]}
         return told if faces else told | {"people": bool(seem_there(find_person(picture)))}
-    look = find_people_levels if wanted.get("bare") else find_levels
-    levels = look(picture, [_face(points) for points in wanted["person"]])
+    known = [_face(points) for points in wanted["person"]]
+    add, subtract = ([_sample(*told) for told in wanted.get(role, ())] for role in ("add", "subtract"))
+    if wanted.get("bare"):
+        levels = find_people_levels(picture, known, add=add, subtract=subtract)
+    else:
+        levels = find_levels(picture, known)
     return {"person": {"shape": levels.shape, "levels": base64.b64encode(levels.tobytes()).decode()}}
 
 
 def _face(points: list[list[float]]) -> FaceMatte:
     one, other, nose, left, right = ((x, y) for x, y in points)
     return FaceMatte(one, other, nose, left, right)
+
+
+def _sample(kind: str, points: list[list[float]], radius: float) -> Sample:
+    return Sample(kind, tuple((x, y) for x, y in points), radius)
 
 
 class _Watched:

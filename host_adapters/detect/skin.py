@@ -2,7 +2,7 @@
 
 The network for bare skin (see ``skin.txt``) is the first half of the one that finds faces, taught further on pictures
 with drawn masks to tell skin from hair, clothes and things. It sees the picture and its mirror image at two sizes, with
-the map of persons beside the colours.
+the map of persons beside the colours, and what is marked: where, and how like the marks every colour is.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,8 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
 from ...kernels.errors import InkarnatError
-from ...nodes import FaceMatte, People
+from ...kernels.learn import distance_from_skin
+from ...nodes import FaceMatte, People, Sample
 from ...nodes.declare import Matte, Picture
 from .person import find_levels
 from .prepared import brightened, limited, reduced
@@ -34,6 +36,13 @@ _FINEST = 900
 _STEP = 32
 """Of the sides that the network takes, in pixels."""
 
+_RADIUS, _SPOT = 0.012, 0.03
+"""Of the disc round a marked place, in parts of the height; and how far it shines, in parts of the longer side."""
+_COLOURS, _AROUND = 5, 5
+"""How many places of a mark at most show its colours, and over how many pixels each."""
+_LUMA = np.array((0.2126, 0.7152, 0.0722), np.float32)
+"""ITU-R BT.709-6, item 3.2."""
+
 _TURN = threading.Lock()
 
 _REMEMBERED = 32
@@ -45,41 +54,118 @@ class SkinError(InkarnatError, RuntimeError):
     """The network that finds bare skin is missing or its file cannot be used."""
 
 
-def find_people(picture: Picture, faces: Sequence[FaceMatte] = (), network: Path = NETWORK) -> People:
+def find_people(
+    picture: Picture,
+    faces: Sequence[FaceMatte] = (),
+    network: Path = NETWORK,
+    *,
+    add: Sequence[Sample] = (),
+    subtract: Sequence[Sample] = (),
+) -> People:
     """Return what is seen of people in a picture, float32 (h, w, 2), 0 to 1, its longer side at most 256.
 
-    The first plane is :func:`.person.find_person`, the second how likely each place shows bare skin.
+    The first plane is :func:`.person.find_person`, the second how likely each place shows bare skin, like what is
+    marked where something is.
 
     :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
     :param faces: the faces known in it, whose surroundings are looked at once more for persons. :raises PersonError:
         OpenCV is not installed, or the file of the network for persons cannot be used. :raises SkinError: that of the
         other one cannot be used. :raises PictureError: wrong arrays. :param network: the file to ask for bare skin.
+    :param add, subtract: what is marked as skin, and as none. Without any to add the faces count as marked.
 
-    The same picture and faces give the same maps, bit for bit.
+    The same picture, faces and marks give the same maps, bit for bit.
     """
-    return find_people_levels(picture, faces, network).astype(np.float32) / np.float32(255)
+    return find_people_levels(picture, faces, network, add=add, subtract=subtract).astype(np.float32) / np.float32(255)
 
 
-def find_people_levels(picture: Picture, faces: Sequence[FaceMatte] = (), network: Path = NETWORK) -> NDArray[np.uint8]:
+def find_people_levels(
+    picture: Picture,
+    faces: Sequence[FaceMatte] = (),
+    network: Path = NETWORK,
+    *,
+    add: Sequence[Sample] = (),
+    subtract: Sequence[Sample] = (),
+) -> NDArray[np.uint8]:
     """Return what :func:`find_people` does as bytes, 0 to 255."""
     persons = find_levels(picture, faces)
-    bare = find_bare_skin(picture, persons.astype(np.float32) / np.float32(255), network)
+    person = persons.astype(np.float32) / np.float32(255)
+    marks = Marks.of(picture.shape[1] / picture.shape[0], add, subtract, faces)
+    bare = find_bare_skin(picture, person, network, marks)
     return np.stack([persons, np.rint(bare * np.float32(255)).astype(np.uint8)], axis=-1)
 
 
-def find_bare_skin(picture: Picture, person: Matte, network: Path = NETWORK) -> Matte:
+Places = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Places that are skin, and that are none, normalised to the frame; by mark."""
+
+    skin: tuple[Places, ...] = ()
+    none: tuple[Places, ...] = ()
+
+    @classmethod
+    def of(
+        cls, aspect: float, add: Sequence[Sample], subtract: Sequence[Sample], faces: Sequence[FaceMatte] = ()
+    ) -> Marks:
+        """Return the places of samples; of faces, where there is no sample to add."""
+        shown = add or [face.sample(aspect) for face in faces if face.presence > 0]
+        return cls(*(tuple(sample.places for sample in samples) for samples in (shown, subtract)))
+
+
+def marked_planes(picture: Picture, marks: Marks) -> NDArray[np.float32]:
+    """Return what is marked, float32 (4, h, w), 0 to 1: near what is skin, near what is none, like the one, the other.
+
+    :param picture: float32 (h, w, 3), as the network looks at it.
+    """
+    import cv2
+
+    rows, columns = picture.shape[:2]
+    out = np.zeros((4, rows, columns), np.float32)
+    if not (marks.skin or marks.none):
+        return out
+    own = _colours(picture)
+    smooth = _colours(np.asarray(cv2.blur(picture, (_AROUND, _AROUND)), np.float32))
+    for plane, shown in enumerate((marks.skin, marks.none)):
+        if not shown:
+            continue
+        away, colours = np.ones((rows, columns), np.uint8), []
+        for places in shown:
+            at = [(min(int(y * rows), rows - 1), min(int(x * columns), columns - 1)) for x, y in places]
+            for row, column in at:
+                away[row, column] = 0
+            few = np.unique(np.linspace(0, len(at) - 1, min(_COLOURS, len(at))).round().astype(int))
+            colours += [[float(part[at[k]]) for part in smooth] for k in few]
+        distance = cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) - np.float32(_RADIUS * rows)
+        shine = np.maximum(distance, 0) / np.float32(_SPOT * max(rows, columns))
+        out[plane] = np.exp(np.float32(-0.5) * shine * shine)
+        like = distance_from_skin(*own, np.array(colours, np.float64))
+        out[2 + plane] = np.exp(np.float32(-0.5) * np.minimum(like, np.float32(60)))
+    return out
+
+
+def _colours(picture: Picture) -> tuple[Matte, Matte, Matte]:
+    """Return Cb/Y′, Cr/Y′ and Y′ of a picture, float32 (h, w), as keys are learned from them."""
+    red, green, blue = (np.asarray(picture[..., channel], np.float32) for channel in range(3))
+    luma = red * _LUMA[0] + green * _LUMA[1] + blue * _LUMA[2]
+    size = 2 * (luma + np.float32(0.02))
+    u, v = ((one - luma) / (size * (1 - weight)) for one, weight in ((blue, _LUMA[2]), (red, _LUMA[0])))
+    return u, v, luma
+
+
+def find_bare_skin(picture: Picture, person: Matte, network: Path = NETWORK, marks: Marks = Marks()) -> Matte:
     """Return how likely each place of a picture shows bare skin, float32 (h, w) of the map of persons, 0 to 1.
 
-    :param person: the map of persons in it. :param network: the file to ask.
+    :param person: the map of persons in it. :param network: the file to ask. :param marks: what is marked.
     """
     colour = reduced(limited(as_picture(picture)), _FINEST)
     total = np.zeros(person.shape, np.float64)
     for side in _SIDES:
-        total += _seen_at(colour, person, side, network)
+        total += _seen_at(colour, person, side, network, marks)
     return np.asarray(total / len(_SIDES), np.float32)
 
 
-def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path) -> Matte:
+def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path, marks: Marks) -> Matte:
     """Return what the network says at one size of a sound picture and its mirror image, on the grid of ``person``."""
     import cv2
 
@@ -87,19 +173,20 @@ def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path) -> 
     shape = [max(_STEP, round(side * long_side / max(height, width) / _STEP) * _STEP) for side in (height, width)]
     small = np.asarray(cv2.resize(picture, (shape[1], shape[0]), interpolation=cv2.INTER_AREA), np.float32)
     there = np.asarray(cv2.resize(person, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR), np.float32)
-    told = _answered(brightened(small), there, network)
+    told = _answered(brightened(small), there, marks, network)
     return np.asarray(cv2.resize(told, person.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _answered(picture: Picture, person: Matte, path: Path) -> Matte:
+def _answered(picture: Picture, person: Matte, marks: Marks, path: Path) -> Matte:
     """Return the mean of the network's answers to a picture and to its mirror image, as remembered or asked for."""
-    question = hashlib.blake2b(f"{path} {picture.shape}".encode(), digest_size=16)
+    question = hashlib.blake2b(f"{path} {picture.shape} {marks}".encode(), digest_size=16)
     question.update(np.ascontiguousarray(picture).data)
     question.update(np.ascontiguousarray(person).data)
     with _TURN:  # the network keeps its inputs and works on one picture at a time
         told = _answers.pop(question.digest(), None)
         if told is None:
-            told = _asked(picture, person, path) + _asked(picture[:, ::-1], person[:, ::-1], path)[:, ::-1]
+            planes = picture.transpose(2, 0, 1), person[None], marked_planes(picture, marks)
+            told = _asked(planes, path) + _asked([plane[..., ::-1] for plane in planes], path)[:, ::-1]
             told *= np.float32(0.5)
         _answers[question.digest()] = told
         while len(_answers) > _REMEMBERED:
@@ -107,13 +194,13 @@ def _answered(picture: Picture, person: Matte, path: Path) -> Matte:
     return told
 
 
-def _asked(picture: Picture, person: Matte, path: Path) -> Matte:
-    """Return the network's answer, float32 of half the size, 0 to 1."""
-    network = _network(str(path))
+def _asked(planes: Sequence[NDArray[np.float32]], path: Path) -> Matte:
+    """Return the network's answer to colours, map of persons and marks, float32 of half the size, 0 to 1."""
+    network, (rows, columns) = _network(str(path)), planes[0].shape[1:]
     try:
-        network.setInput(np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32), "picture")
-        network.setInput(np.ascontiguousarray(person[None, None], np.float32), "person")
-        told = np.array(network.forward(), np.float32).reshape(person.shape[0] // 2, person.shape[1] // 2)
+        for name, plane in zip(("picture", "person", "marks"), planes, strict=True):
+            network.setInput(np.ascontiguousarray(plane[None], np.float32), name)
+        told = np.array(network.forward(), np.float32).reshape(rows // 2, columns // 2)
     except Exception as error:
         raise _damaged(path, error) from None
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)

@@ -15,6 +15,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Mapping, Sequence
+from dataclasses import astuple
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -22,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...nodes import FaceMatte, People
+from ...nodes import FaceMatte, People, Sample
 from ...nodes.declare import Picture
 from .properties import OpenFXError
 
@@ -81,13 +82,21 @@ class Finder:
         self.people = bool(told.get("people", False))
         return [tuple((x, y) for x, y in face["points"]) for face in told["faces"]]
 
-    def person(self, picture: Picture, faces: Sequence[FaceMatte]) -> People:
+    def person(
+        self,
+        picture: Picture,
+        faces: Sequence[FaceMatte],
+        add: Sequence[Sample] = (),
+        subtract: Sequence[Sample] = (),
+    ) -> People:
         """Return how likely each place of a picture shows a person, and bare skin. Raises OpenFXError.
 
-        :param faces: the faces known in it, whose surroundings are looked at once more.
+        :param faces: the faces known in it, whose surroundings are looked at once more. :param add, subtract: what is
+            marked in it as skin, and as none.
         """
         known = [face.landmarks for face in faces if face.presence > 0]
-        told = self._ask(picture, {"person": known, "bare": True})
+        marks = {"add": [astuple(sample) for sample in add], "subtract": [astuple(sample) for sample in subtract]}
+        told = self._ask(picture, {"person": known, "bare": True, **marks})
         if "error" in told:
             raise OpenFXError(told["error"])
         if "person" not in told:
@@ -171,13 +180,15 @@ class Persons:
     def __init__(self) -> None:
         self.said = ""
 
-    def __call__(self, picture: Picture, faces: Sequence[FaceMatte]) -> People | None:
+    def __call__(
+        self, picture: Picture, faces: Sequence[FaceMatte], add: Sequence[Sample], subtract: Sequence[Sample]
+    ) -> People | None:
         """Return how likely each place of a picture shows a person; None without the extra, or where it fails."""
         if self.said or importlib.util.find_spec("cv2") is None:
             return None
         try:
             with Finder() as finder:
-                return finder.person(picture, faces)
+                return finder.person(picture, faces, add, subtract)
         except OpenFXError as error:
             self.said = str(error)
             return None

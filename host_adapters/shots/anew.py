@@ -135,7 +135,7 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
         taught.append((look(graph, origin, each.frame), each.add, (*each.subtract, *kept_out)))
     first, *more = (known[each.frame] for each in marked)
     try:
-        persons = persons_at(graph, look, key, [(each.frame, known[each.frame]) for each in marked])
+        persons = persons_at(graph, look, key, [dataclasses.replace(each, faces=known[each.frame]) for each in marked])
         learned = study_skin(*taught[0], taught[1:], faces=first, more_faces=more, persons=persons, seek=seek)
     except InkarnatError as error:
         said.append(f"{key}: stays as it was learned. {error}")

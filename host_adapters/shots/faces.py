@@ -78,13 +78,17 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None, s
     return Seeded(seeded, tuple(found))
 
 
-def person_in(picture: Picture, faces: Sequence[FaceMatte]) -> People | None:
+def person_in(
+    picture: Picture, faces: Sequence[FaceMatte], add: Sequence[Sample] = (), subtract: Sequence[Sample] = ()
+) -> People | None:
     """Return how likely each place of a picture shows a person, and bare skin; None without what finds them.
 
-    Where a key is learned, this tells it what is none's skin. Raises PersonError or SkinError where a network cannot be
-    used.
+    Where a key is learned, this tells it what is none's skin.
+
+    :param add, subtract: what is marked in it as skin, and as none. Raises PersonError or SkinError where a network
+        cannot be used.
     """
-    return skin.find_people(picture, faces) if person.available() else None
+    return skin.find_people(picture, faces, add=add, subtract=subtract) if person.available() else None
 
 
 def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:
@@ -93,7 +97,7 @@ def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:
 
 
 def _with(frame: MarkedFrame, faces: tuple[FaceMatte, ...]) -> MarkedFrame:
-    return replace(frame, faces=faces, person=person_in(frame.picture, faces))
+    return replace(frame, faces=faces, person=person_in(frame.picture, faces, frame.add, frame.subtract))
 
 
 NO_FACE = "No face was found"

@@ -31,7 +31,6 @@ from ...nodes import (
     Corrected,
     Correction,
     CorrectionOptions,
-    FaceMatte,
     LearnedKey,
     MarkedFrame,
     Node,
@@ -830,24 +829,22 @@ def solve_key(
     origin = read_by(graph, id, "image")
     first, *more = [(look(graph, origin, each.frame), each.add, each.subtract) for each in marked]
     faces = [each.faces for each in marked]
-    persons = persons_at(graph, look, id, [(each.frame, each.faces) for each in marked])
+    persons = persons_at(graph, look, id, marked)
     learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons, seek=seek)
     return dataclasses.replace(node, model=learned.key.model, **AT_REST), learned  # type: ignore[arg-type]
 
 
-def persons_at(
-    graph: Graph, look: Look, id: str, frames: Sequence[tuple[int, Sequence[FaceMatte]]]
-) -> list[People | None]:
-    """Return what is seen of people on frames with their faces; see :func:`.faces.person_in`.
+def persons_at(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> list[People | None]:
+    """Return what is seen of people on frames with their marks and faces; see :func:`.faces.person_in`.
 
     They are looked for in the picture from which the key's own comes, before its light is set, as :func:`solve` does.
     """
     if not detected.available():
-        return [None] * len(frames)
+        return [None] * len(marked)
     origin = read_by(graph, id, "image")
     while origin in graph.by_id and not isinstance(graph.by_id[origin].node, ConvertColour):
         origin = read_by(graph, origin, "image")
-    return [person_in(look(graph, origin, frame), faces) for frame, faces in frames]
+    return [person_in(look(graph, origin, each.frame), each.faces, each.add, each.subtract) for each in marked]
 
 
 def solve_steering(
