@@ -52,6 +52,8 @@ _LEAST_LEFT = 0.5
 _SHARES = 0.6, 0.2, 0.2
 """How much the log odds of the map of bare skin count, those of the judge, which knows the map too and is taught on
 single pixels, and those of the growing. Tried on pictures left out: bench/RESULTS.md."""
+_LEAST_SEEN = 0.2
+"""What part of what grew from the marks a map of bare skin must see to count: near a mark it always sees skin."""
 _LEAST_ODDS = 0.02
 """What keeps the odds of a likelihood of 0 or 1 finite."""
 _HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
@@ -476,6 +478,8 @@ def _judged(grow: _Growing, first: _Result) -> _Result:
         if not view.seeds.any():
             planes.append(None)
             continue
+        if view.frame.bare is not None and not _sees_the_grown(view.frame.bare, view.likely):
+            view = dataclasses.replace(view, frame=dataclasses.replace(view.frame, bare=None))
         told = likely_skin(view, _told(scene, view, grow.keyed[k]), grow.reach)
         if view.frame.bare is not None:
             told = _together((view.frame.bare, told, view.likely), _SHARES)
@@ -484,6 +488,12 @@ def _judged(grow: _Growing, first: _Result) -> _Result:
         planes.append(told if person is None else told * person)
     attempt = _heard(first.attempt, planes, [scene.frame for scene in grow.scenes])
     return _Result(grow.scenes[0], first.frame, grow.keyed[0], grow.within(attempt))
+
+
+def _sees_the_grown(bare: Floats, grown: Floats) -> bool:
+    """Tell whether a map of bare skin sees enough of what grew from the marks, not the marks alone."""
+    seen = float((bare * grown).sum(dtype=np.float64))
+    return seen >= _LEAST_SEEN * float(grown.sum(dtype=np.float64))
 
 
 def _between(one: Floats, other: Floats) -> Floats:

@@ -87,7 +87,6 @@ class Keying:
         self.photo, self.is_varied, self.folder = photo, is_varied, folder
         self.faces = find_face_mattes(photo.image)
         self.person = person_in(photo.image, self.faces)
-        self.alone = person_in(photo.image, ())
         self.rows: list[Row] = []
 
     def key(
@@ -102,7 +101,8 @@ class Keying:
         reach: float = 1.0,
     ) -> np.ndarray | None:
         """Key a matte and write its row. :param judged: the faces that are known when it is judged, if others."""
-        photo, person = self.photo, (self.person if faces else self.alone) if seen else None
+        photo = self.photo
+        person = person_in(photo.image, faces, add, subtract) if seen else None
         try:
             learned = study_skin(photo.image, add, subtract, faces=faces, persons=[person], reach=reach)
         except InkarnatError:

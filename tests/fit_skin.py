@@ -2,22 +2,25 @@
 
     python tests/fit_skin.py OUT FOLDER FOLDER [FOLDER ...]
 
-Each FOLDER holds pictures as `inkarnat bench accuracy --pictures` takes them. OUT gets 0.onnx, 1.onnx, … in their
-order, each taught on all folders but that one, for proofs and for `tests/fit_likely.py`; and skin.onnx, taught on all,
-which takes the place of `host_adapters/detect/skin.onnx`. It needs PyTorch, onnx and a graphics card; the networks come
-out alike, not the same to the bit.
+Each FOLDER holds pictures as `inkarnat bench accuracy --pictures` takes them; generated portraits join them. OUT gets
+0.onnx, 1.onnx, … in their order, each taught on all folders but that one, for proofs and for `tests/fit_likely.py`; and
+skin.onnx, taught on all, which takes the place of `host_adapters/detect/skin.onnx`. It needs PyTorch, onnx and a
+graphics card; the networks come out alike, not the same to the bit.
 
 The network: the convolutions of CenterFace up to a sixteenth of the picture's size, then three blocks of depthwise and
 pointwise convolutions that look farther and farther round, and a decoder that joins what the finer layers know, down to
-half the size. With the colours comes the map of persons. Every look at a picture is turned, cut, scaled and mirrored,
-before another picture's background for one in four, in other light: exposure, gamma, saturation, a cast or two across
-the frame, noise.
+half the size. With the colours come the map of persons and what is marked. Every look at a picture is turned, cut,
+scaled and mirrored, before another picture's background for one in four, in other light: exposure, gamma, saturation, a
+cast or two across the frame, a wash of one colour, noise. In some, clothes and things take the colour of the picture's
+own skin, and patches of another picture lie before it. For seven in ten skin is marked, up to five places drawn by
+chance; half of these get dabs where the network is wrong after them, as a person would put them. Pictures that it does
+badly on come more often.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,7 +28,9 @@ from typing import Any
 import numpy as np
 import onnx
 import torch
+from fit_likely import portraits
 from inkarnat.host_adapters.bench.pictures import Photo, photos
+from inkarnat.host_adapters.detect import skin
 from inkarnat.host_adapters.detect.faces import find_face_mattes
 from inkarnat.host_adapters.detect.person import find_person
 from onnx import helper, numpy_helper
@@ -38,13 +43,17 @@ LAST = "474"
 DETAIL = ("413", 32), ("387", 24), ("369", 16)
 WIDTHS, MARKED = (96, 64, 48, 32), 4
 """Of the decoder's layers, coarse to fine; and how many planes tell what is marked."""
-SIDE, SHOWN = 448, 320
+SIDE, SHOWN = 512, 384
 """Longer side to which pictures are brought, and side of the squares on which the network is taught."""
-STEPS, BATCH, WARM = 1150, 16, 60
+STEPS, BATCH, WARM = 2050, 16, 60
 RATES = 2.5e-4, 2.5e-3
 """Of what comes from CenterFace, and of what is new."""
 LUMA = (0.2126, 0.7152, 0.0722)
 """ITU-R BT.709-6, item 3.2."""
+GENERATED = 0.5
+"""How often a generated portrait is shown beside a real picture."""
+Spots = tuple[Tensor, Tensor, Tensor]
+"""Places in pixels, x and y, and which of them count, (n, k) each."""
 
 
 # --- the network --------------------------------------------------------------------------------------------
@@ -139,18 +148,23 @@ class Network(nn.Module):
 
 @dataclass(frozen=True)
 class Shown:
-    """Pictures on the card: uint8 (n, 6, SIDE, SIDE), colours, persons, skin, what is scored; their sizes (n, 2)."""
+    """Pictures on the card: uint8 (n, 6, SIDE, SIDE), colours, persons, skin, what is scored; their sizes (n, 2).
+
+    :ivar shares: (n,), how often each comes, beside how badly it does.
+    """
 
     planes: Tensor
     sizes: Tensor
+    shares: Tensor
 
 
-def shown(found: Sequence[Photo], device: str) -> Shown:
+def shown(found: Sequence[Photo], generated: Sequence[Photo], device: str) -> Shown:
     """Bring pictures onto the card, in the upper left corner of a square."""
     import cv2
 
-    planes, sizes = np.zeros((len(found), 6, SIDE, SIDE), np.uint8), np.zeros((len(found), 2), np.float32)
-    for k, photo in enumerate(found):
+    every = [*found, *generated]
+    planes, sizes = np.zeros((len(every), 6, SIDE, SIDE), np.uint8), np.zeros((len(every), 2), np.float32)
+    for k, photo in enumerate(every):
         rows, columns = photo.truth.shape
         scale = min(1.0, SIDE / max(rows, columns))
         size = round(columns * scale), round(rows * scale)
@@ -162,7 +176,8 @@ def shown(found: Sequence[Photo], device: str) -> Shown:
         for plane, own in zip(planes[k], whole, strict=True):
             plane[: size[1], : size[0]] = np.rint(np.asarray(own, np.float32) * 255)
         sizes[k] = size[::-1]
-    return Shown(torch.from_numpy(planes).to(device), torch.from_numpy(sizes).to(device))
+    shares = np.repeat((1, GENERATED), (len(found), len(generated))).astype(np.float32)
+    return Shown(*(torch.from_numpy(array).to(device) for array in (planes, sizes, shares)))
 
 
 class Draw:
@@ -178,30 +193,56 @@ class Draw:
     def normal(self, *shape: int) -> Tensor:
         return torch.randn(*shape, generator=self.generator, device=self.device)
 
-    def which(self, most: int, count: int) -> Tensor:
-        return torch.randint(most, (count,), generator=self.generator, device=self.device)
+    def which(self, shares: Tensor, count: int) -> Tensor:
+        sums = shares.cumsum(0)
+        return torch.searchsorted(sums, self.even(count) * sums[-1]).clamp(max=len(shares) - 1)
+
+    def order(self, count: int) -> Tensor:
+        return torch.argsort(self.even(count))
 
     def chance(self, share: float, count: int) -> Tensor:
         return (self.even(count) < share).float()
 
+    def places(self, weight: Tensor, most: int) -> Spots:
+        """Draw places of (n, H, W) by their weights."""
+        flat = weight.flatten(1)
+        noise = -torch.log(-torch.log(self.even(*flat.shape).clamp(1e-7, 1 - 1e-7)))
+        keyed, at = torch.where(flat > 1e-12, torch.log(flat + 1e-20) + noise, -1e9).topk(most, 1)
+        columns = weight.shape[2]
+        return (at % columns).float(), torch.div(at, columns, rounding_mode="floor").float(), (keyed > -1e8).float()
 
-def looks(all_: Shown, draw: Draw) -> Iterator[tuple[Tensor, Tensor, Tensor, Tensor]]:
-    """Yield pictures, maps of persons, skin and what is scored, changed by chance, for ever."""
-    while True:
-        planes = _cut(all_, draw)
-        colour, person, skin, scored = planes[:, :3], planes[:, 3:4], planes[:, 4:5], (planes[:, 5:6] > 0.98).float()
-        other = torch.randperm(BATCH, generator=draw.generator, device=draw.device)
-        mixed = draw.chance(0.25, BATCH).view(-1, 1, 1, 1)
-        front = torch.where(mixed > 0, (person * 1.15).clamp(0, 1), torch.ones_like(person))
-        colour, skin = (front * plane + (1 - front) * plane[other] for plane in (colour, skin))
-        scored = scored * torch.maximum(scored[other], 1 - mixed) * ((front > 0.9) | (front < 0.1)).float()
-        person = torch.where(mixed > 0, torch.maximum(person, (1 - front) * person[other]), person)
-        yield _in_other_light(colour, draw), person, skin, scored
+    def blobs(self, count: int, above: float) -> Tensor:
+        """Return smooth regions, more than ``above`` deviations of noise."""
+        noise = self.normal(count, 1, 5, 5)
+        return (functional.interpolate(noise, (SHOWN, SHOWN), mode="bicubic", align_corners=False) > above).float()
 
 
-def _cut(all_: Shown, draw: Draw) -> Tensor:
+def each(values: Tensor) -> Tensor:
+    """Return values of every picture, or of its channels, in the shape of pictures."""
+    return values.view(len(values), -1, 1, 1)
+
+
+def look_of(all_: Shown, hard: Tensor, draw: Draw) -> tuple[Tensor, ...]:
+    """Return pictures, maps of persons, skin and what is scored, changed by chance, and which they are.
+
+    :param hard: how badly each does.
+    """
+    which = draw.which(all_.shares * (0.5 + 0.5 * (hard / hard.mean()).clamp(max=3)), BATCH)
+    planes = _cut(all_, which, draw)
+    colour, person, skin, scored = planes[:, :3], planes[:, 3:4], planes[:, 4:5], (planes[:, 5:6] > 0.98).float()
+    other, mixed = draw.order(BATCH), each(draw.chance(0.25, BATCH))
+    front = torch.where(mixed > 0, (person * 1.15).clamp(0, 1), 1.0)
+    colour, skin = (front * plane + (1 - front) * plane[other] for plane in (colour, skin))
+    scored = scored * torch.maximum(scored[other], 1 - mixed) * ((front > 0.9) | (front < 0.1)).float()
+    person = torch.where(mixed > 0, torch.maximum(person, (1 - front) * person[other]), person)
+    other, before = draw.order(BATCH), draw.blobs(BATCH, 0.9) * each(draw.chance(0.1, BATCH))
+    colour, skin, person = (plane + before * (plane[other] - plane) for plane in (colour, skin, person))
+    scored = torch.where(before > 0, scored[other], scored)
+    return _in_other_light(_clothed(colour, person, skin, draw), draw), person, skin, scored, which
+
+
+def _cut(all_: Shown, which: Tensor, draw: Draw) -> Tensor:
     """Return squares of pictures, turned, scaled and mirrored, float32 (BATCH, 6, SHOWN, SHOWN), 0 to 1."""
-    which = draw.which(len(all_.planes), BATCH)
     rows, columns = all_.sizes[which].T
     side = torch.maximum(rows, columns)
     scaled = side * torch.exp((draw.even(BATCH) - 0.62) * 1.1)
@@ -217,46 +258,154 @@ def _cut(all_: Shown, draw: Draw) -> Tensor:
     return functional.grid_sample(all_.planes[which].float() / 255, grid, align_corners=False)
 
 
+def _clothed(colour: Tensor, person: Tensor, skin: Tensor, draw: Draw) -> Tensor:
+    """Return pictures of which some have clothes, things or all but skin in the colours of their own skin."""
+    y, u, v = _luma_and_chroma(colour)
+    planes = torch.log2(y.clamp(min=0) + 0.02), u, v
+    clear = 1 - functional.max_pool2d((skin > 0.05).float(), 3, 1, 1)
+    kind, all_ = each(draw.even(BATCH)), torch.ones_like(person)
+    there = clear * torch.where(
+        kind < 0.45, (person > 0.4).float(), torch.where(kind < 0.8, draw.blobs(BATCH, 0.2), all_)
+    )
+    own = (skin > 0.9).float()
+    sizes = [part.sum((1, 2, 3)) for part in (own, there)]
+    enough = torch.minimum(*sizes) > 0.004 * SHOWN**2
+    before, after = ([(p * m[:, 0]).sum((1, 2)) / m.sum((1, 2, 3)).clamp(min=1) for p in planes] for m in (there, own))
+    off = draw.normal(BATCH, 3)
+    spread = 0.5 + 0.7 * draw.even(BATCH), *[0.1 + 0.6 * draw.even(BATCH)] * 2
+    light, u, v = (
+        (plane - old.view(-1, 1, 1)) * wide.view(-1, 1, 1) + (new + size * off[:, k]).view(-1, 1, 1)
+        for k, (plane, old, new, wide, size) in enumerate(
+            zip(planes, before, after, spread, (0.5, 0.02, 0.02), strict=True)
+        )
+    )
+    y = (torch.exp2(light) - 0.02).clamp(0, 1)
+    size = y + 0.02
+    red, blue = y + 2 * (1 - LUMA[0]) * v * size, y + 2 * (1 - LUMA[2]) * u * size
+    other = torch.stack([red, (y - LUMA[0] * red - LUMA[2] * blue) / LUMA[1], blue], 1).clamp(0, 1)
+    share = enough.float() * draw.chance(0.22, BATCH) * (0.6 + 0.4 * draw.even(BATCH))
+    return colour + functional.avg_pool2d(there, 3, 1, 1) * each(share) * (other - colour)
+
+
+def _luma_and_chroma(colour: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Return Y′, Cb/Y′ and Cr/Y′ of pictures, (n, H, W) each, as keys are learned from them."""
+    red, green, blue = colour.unbind(1)
+    y = LUMA[0] * red + LUMA[1] * green + LUMA[2] * blue
+    return y, *((one - y) / (2 * (1 - weight) * (y + 0.02)) for one, weight in ((blue, LUMA[2]), (red, LUMA[0])))
+
+
 def _in_other_light(colour: Tensor, draw: Draw) -> Tensor:
     """Return pictures in other light, brightened where they are dark as the product does."""
-
-    def each(values: Tensor) -> Tensor:
-        return values.view(BATCH, -1, 1, 1)
-
-    strong = torch.where(draw.even(BATCH) < 0.25, 0.32, 0.09)[:, None]
+    luma = torch.tensor(LUMA, device=draw.device).view(1, 3, 1, 1)
+    kind = draw.even(BATCH)
+    strong = torch.where(kind > 0.93, 0.65, torch.where(kind < 0.25, 0.32, 0.09))[:, None]
     one, other = (each(torch.exp(draw.normal(BATCH, 3) * strong)) for _ in range(2))
     way = functional.normalize(draw.normal(BATCH, 2), dim=1)
     y, x = torch.meshgrid(*(torch.linspace(-1, 1, SHOWN, device=draw.device),) * 2, indexing="ij")
     lean = each(way[:, 0]) * x + each(way[:, 1]) * y + each(0.5 * draw.normal(BATCH))
     ramp = torch.sigmoid(lean * each(torch.exp(draw.normal(BATCH) * 0.7 + 1))) * each(draw.chance(0.35, BATCH))
     colour = colour.clamp(0, 1) * (one * (1 - ramp) + other * ramp) * each(2 ** ((draw.even(BATCH) - 0.62) * 2))
+    colour = colour * each(2 ** (-3 * draw.even(BATCH) * draw.chance(0.08, BATCH)))
     colour = colour.clamp(1e-4, 1) ** each(torch.exp(draw.normal(BATCH) * 0.18))
-    luma = (colour * torch.tensor(LUMA, device=draw.device).view(1, 3, 1, 1)).sum(1, keepdim=True)
-    saturation = (1 - draw.chance(0.05, BATCH)) * (0.5 + 0.9 * draw.even(BATCH))
-    colour = (luma + (colour - luma) * each(saturation)).clamp(0, 1)
-    colour = colour + draw.normal(*colour.shape) * each(draw.even(BATCH) ** 2 * 0.05)
-    if float(draw.even(1)) < 0.2:
-        colour = functional.avg_pool2d(colour, 3, 1, 1)
+    tint = each(torch.exp(draw.normal(BATCH, 3) * 0.5))
+    washed = (colour * luma).sum(1, keepdim=True) * tint / (tint * luma).sum(1, keepdim=True)
+    colour = colour + each(draw.chance(0.07, BATCH) * (0.3 + 0.55 * draw.even(BATCH))) * (washed - colour)
     colour = colour.clamp(0, 1)
+    grey = (colour * luma).sum(1, keepdim=True)
+    saturation = (1 - draw.chance(0.05, BATCH)) * (0.5 + 0.9 * draw.even(BATCH))
+    colour = (grey + (colour - grey) * each(saturation)).clamp(0, 1)
+    colour = colour + draw.normal(*colour.shape) * each(draw.even(BATCH) ** 2 * 0.05)
+    colour = torch.where(draw.even(1).view(1, 1, 1, 1) < 0.2, functional.avg_pool2d(colour, 3, 1, 1), colour).clamp(
+        0, 1
+    )
     bright = torch.quantile(colour[:, :, ::5, ::5].reshape(BATCH, -1), 0.98, dim=1).clamp(min=0.05)
     return (colour * each(torch.clamp(0.8 / bright, min=1))).clamp(0, 1)
+
+
+# --- what is marked -----------------------------------------------------------------------------------------
+
+
+def marked_planes(picture: Tensor, shown: Sequence[Spots], radius: Tensor) -> Tensor:
+    """Return what `skin.marked_planes` does, (n, 4, H, W), of spots on skin and on the rest, of a radius each."""
+    smooth = functional.avg_pool2d(picture, 5, 1, 2, count_include_pad=False)
+    shine = [_shine(picture, spots, radius) for spots in shown]
+    return torch.stack([*shine, *(_likeness(picture, smooth, spots) for spots in shown)], 1)
+
+
+def _shine(picture: Tensor, spots: Spots, radius: Tensor) -> Tensor:
+    x, y, counts = (plane[..., None, None] for plane in spots)
+    rows, columns = (torch.arange(size, device=picture.device, dtype=torch.float32) for size in picture.shape[2:])
+    away = ((rows.view(1, 1, -1, 1) - y) ** 2 + (columns.view(1, 1, 1, -1) - x) ** 2 + 1e-6).sqrt()
+    away = (away - radius.view(-1, 1, 1, 1)).clamp(min=0) / (skin._SPOT * max(picture.shape[2:]))
+    return (torch.exp(-0.5 * away * away) * counts).amax(1)
+
+
+def _likeness(picture: Tensor, smooth: Tensor, spots: Spots) -> Tensor:
+    """Return how like the colours at spots every colour is, by the formula of `learn.distance_from_skin`."""
+    y, u, v = _luma_and_chroma(picture)
+    ratio, angle, light = torch.sqrt(u * u + v * v + 1e-12), torch.atan2(v, u + 1e-9), torch.log2(y.clamp(min=0) + 0.02)
+    rows, columns = picture.shape[2:]
+    at = (spots[1].round().clamp(0, rows - 1) * columns + spots[0].round().clamp(0, columns - 1)).long()
+    own_y, own_u, own_v = (plane.flatten(1).gather(1, at) for plane in _luma_and_chroma(smooth))
+    nearest = torch.full_like(y, 60.0)
+    for k in range(at.shape[1]):
+        b, c, d, counts = (plane[:, k, None, None] for plane in (own_u, own_v, own_y, spots[2]))
+        own_ratio = torch.sqrt(b * b + c * c).clamp(min=0.02)
+        hue = torch.remainder(angle - torch.atan2(c, b + 1e-9) + np.pi, 2 * np.pi) - np.pi
+        hue = hue / (np.radians(9) + 0.012 / torch.minimum(ratio, own_ratio).clamp(min=0.03))
+        stops = light - torch.log2(d.clamp(min=0) + 0.02)
+        level = stops / torch.where(stops < 0, 0.9, 0.6)
+        shaded = own_ratio * torch.exp2((-0.7 * stops).clamp(-1.5, 1.5))
+        chroma = (torch.log2(ratio + 0.02) - torch.log2(shaded + 0.02)) / 0.5
+        distance = hue * hue + level * level + chroma * chroma
+        nearest = torch.where(counts > 0, torch.minimum(nearest, distance), nearest)
+    return torch.exp(-0.5 * nearest)
+
+
+def marks_by_chance(network: Network, look: tuple[Tensor, ...], seen: Tensor, draw: Draw, device: str) -> Tensor:
+    """Mark skin by chance, and dab some of what the network then says wrongly: planes as the network takes them."""
+    colour, person, true, scored, _ = look
+    inner = (functional.avg_pool2d(true * scored, 5, 1, 2) > 0.97).float()[:, 0]
+    x, y, there = draw.places(inner, 5)
+    count = torch.floor(draw.even(BATCH, 1) * 5 + 1) * (draw.even(BATCH, 1) > 0.3)
+    first = x, y, there * (torch.arange(5, device=device)[None] < count)
+    radius = draw.even(BATCH) ** 2 * 0.03 * SHOWN
+    nothing = (torch.zeros(BATCH, 1, device=device),) * 3
+    with torch.no_grad(), torch.autocast(device, torch.bfloat16):
+        odds = network(colour, seen, marked_planes(colour, (first, nothing), radius))
+    counts = (functional.avg_pool2d(scored, 2) > 0.7).float()
+    found, half = torch.sigmoid(odds.float()), functional.avg_pool2d(true, 2)
+    wrong = [(part * counts - 0.3).clamp(min=0) for part in ((1 - found) * half, found * (1 - half))]
+    fixed = (count > 0) * (draw.even(BATCH, 1) < 0.5)
+    dabs = []
+    for part in wrong:
+        x, y, there = draw.places(((functional.avg_pool2d(part, 7, 1, 3) * part) ** 2)[:, 0], 2)
+        dabs.append((2 * x + 0.5, 2 * y + 0.5, there * fixed * (draw.even(BATCH, 2) < 0.6)))
+    x, y, there = draw.places(((1 - true) * scored * (person + 0.05))[:, 0], 1)
+    other = x, y, there * (count > 0) * (draw.even(BATCH, 1) < 0.12)
+    joined_ = [
+        tuple(torch.cat(pair, 1) for pair in zip(*two, strict=True)) for two in ((first, dabs[0]), (dabs[1], other))
+    ]
+    return marked_planes(colour, joined_, radius)
 
 
 # --- teaching -----------------------------------------------------------------------------------------------
 
 
-def loss_of(odds: Tensor, person: Tensor, skin: Tensor, scored: Tensor) -> Tensor:
-    """Return cross entropy, persons weighing three times, and what is missing of the overlap."""
-    true, counts = functional.avg_pool2d(skin, 2), (functional.avg_pool2d(scored, 2) > 0.7).float()
+def losses_of(odds: Tensor, person: Tensor, true: Tensor, scored: Tensor) -> Tensor:
+    """Return by picture cross entropy, persons weighing three times, and what is missing of the overlap."""
+    true, counts = functional.avg_pool2d(true, 2), (functional.avg_pool2d(scored, 2) > 0.7).float()
     weight, over = counts * (1 + 2 * functional.avg_pool2d(person, 2)), (1, 2, 3)
     wrong = functional.binary_cross_entropy_with_logits(odds, true, reduction="none") * weight
     wrong = wrong.sum(over) / weight.sum(over).clamp(min=50)
     found, true = torch.sigmoid(odds) * counts, true * counts
     overlap = 2 * (found * true).sum(over) / (found.sum(over) + true.sum(over) + 20)
-    return (wrong + 0.4 * (true.sum(over) > 60).float() * (1 - overlap)).mean()
+    return wrong + 0.4 * (true.sum(over) > 60).float() * (1 - overlap)
 
 
-def taught(found: Sequence[Photo], seed: int, steps: int = STEPS, device: str = "cuda") -> Network:
+def taught(
+    found: Sequence[Photo], generated: Sequence[Photo], seed: int, steps: int = STEPS, device: str = "cuda"
+) -> Network:
     """Teach a network; return the running mean of its weights."""
     torch.manual_seed(seed)
     network, draw = Network().to(device).to(memory_format=torch.channels_last), Draw(100 + seed, device)
@@ -265,25 +414,28 @@ def taught(found: Sequence[Photo], seed: int, steps: int = STEPS, device: str = 
     ways = [{"params": own, "lr": rate} for own, rate in zip((old, new), RATES, strict=True)]
     optimiser = torch.optim.AdamW(ways, weight_decay=0.02)
     mean = {name: plane.detach().clone() for name, plane in network.state_dict().items()}
-    source = looks(shown(found, device), draw)
+    every = shown(found, generated, device)
+    hard = torch.full((len(every.planes),), 0.3, device=device)
     for step in range(steps):
         share = max(min(1, (step + 1) / WARM) * 0.5 * (1 + np.cos(np.pi * step / steps)), 0.01)
         for way, rate in zip(optimiser.param_groups, RATES, strict=True):
             way["lr"] = rate * share
-        colour, person, skin, scored = next(source)
-        seen = person * draw.chance(0.75, BATCH).view(-1, 1, 1, 1)
+        colour, person, true, scored, which = look = look_of(every, hard, draw)
+        seen = person * each(draw.chance(0.75, BATCH))
+        marks = marks_by_chance(network, look, seen, draw, device)
         with torch.autocast(device, torch.bfloat16):
-            odds = network(colour.contiguous(memory_format=torch.channels_last), seen)
-        loss = loss_of(odds.float(), person, skin, scored)
+            odds = network(colour.contiguous(memory_format=torch.channels_last), seen, marks)
+        losses = losses_of(odds.float(), person, true, scored)
         optimiser.zero_grad()
-        loss.backward()
+        losses.mean().backward()
         nn.utils.clip_grad_norm_(network.parameters(), 2.0)
         optimiser.step()
+        hard[which] = (0.9 * hard[which] + 0.1 * losses.detach()).clamp(0, 3)
         for name, plane in network.state_dict().items():
             if plane.dtype.is_floating_point:
                 mean[name].lerp_(plane, 1 - min(0.995, (step + 1) / (step + 20)))
         if step % 100 == 0 or step == steps - 1:
-            print(f"  {step:5d} {float(loss):.3f}", file=sys.stderr, flush=True)
+            print(f"  {step:5d} {float(losses.detach().mean()):.3f}", file=sys.stderr, flush=True)
     network.load_state_dict(mean)
     return network.eval().cpu()
 
@@ -367,12 +519,12 @@ class Written:
 
 
 def main(out: str, *folders: str) -> None:
-    found = [photos(folder) for folder in folders]
+    found, generated = [list(photos(folder)) for folder in folders], list(portraits(seed=901))
     for number in range(len(found) + 1):
         rest = [photo for k, own in enumerate(found) if k != number for photo in own]
         name = f"{number}.onnx" if number < len(found) else "skin.onnx"
         print(f"{name}: {len(rest)} pictures", file=sys.stderr)
-        (Path(out) / name).write_bytes(Written(taught(rest, number)).whole())
+        (Path(out) / name).write_bytes(Written(taught(rest, generated, number)).whole())
 
 
 if __name__ == "__main__":
