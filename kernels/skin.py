@@ -52,7 +52,7 @@ _LEAST_LEFT = 0.5
 _SHARES = 0.6, 0.2, 0.2
 """How much the log odds of the map of bare skin count, those of the judge, which knows the map too and is taught on
 single pixels, and those of the growing. Tried on pictures left out: bench/RESULTS.md."""
-_LEAST_SEEN = 0.2
+_LEAST_SEEN = 0.23
 """What part of what grew from the marks a map of bare skin must see to count: near a mark it always sees skin."""
 _LEAST_ODDS = 0.02
 """What keeps the odds of a likelihood of 0 or 1 finite."""

@@ -191,6 +191,14 @@ def test_a_map_that_sees_no_skin_where_somebody_marked_it_counts_for_nothing():
     assert keyed(picture, people) == keyed(picture, np.ascontiguousarray(people[..., 0]))
 
 
+def test_a_map_that_sees_skin_round_the_mark_alone_counts_for_nothing():
+    """Near a mark it always sees skin; what grew from it says how much that is."""
+    picture, people = scene()
+    people[..., 1] = 0
+    people[40:50, 35:45, 1] = 1
+    assert keyed(picture, people) == keyed(picture, np.ascontiguousarray(people[..., 0]))
+
+
 def test_shares_weigh_log_odds():
     one, other = (np.full((2, 2), value, np.float32) for value in (0.9, 0.2))
     np.testing.assert_allclose(kernel._together((one, one, one), (0.6, 0.2, 0.2)), one, atol=0.02)

@@ -38,8 +38,8 @@ _STEP = 32
 
 _RADIUS, _SPOT = 0.012, 0.03
 """Of the disc round a marked place, in parts of the height; and how far it shines, in parts of the longer side."""
-_COLOURS, _AROUND = 5, 5
-"""How many places of a mark at most show its colours, and over how many pixels each."""
+_COLOURS, _AROUND = 5, 2
+"""How many places of a mark at most show its colours, and up to how many pixels round each."""
 _LUMA = np.array((0.2126, 0.7152, 0.0722), np.float32)
 """ITU-R BT.709-6, item 3.2."""
 
@@ -125,27 +125,33 @@ def marked_planes(picture: Picture, marks: Marks) -> NDArray[np.float32]:
     if not (marks.skin or marks.none):
         return out
     own = _colours(picture)
-    smooth = _colours(np.asarray(cv2.blur(picture, (_AROUND, _AROUND)), np.float32))
     for plane, shown in enumerate((marks.skin, marks.none)):
         if not shown:
             continue
-        away, colours = np.ones((rows, columns), np.uint8), []
+        away, colours = np.ones((rows, columns), np.uint8), list[Picture]()
         for places in shown:
             at = [(min(int(y * rows), rows - 1), min(int(x * columns), columns - 1)) for x, y in places]
             for row, column in at:
                 away[row, column] = 0
             few = np.unique(np.linspace(0, len(at) - 1, min(_COLOURS, len(at))).round().astype(int))
-            colours += [[float(part[at[k]]) for part in smooth] for k in few]
+            colours += [_mean_round(picture, *at[k]) for k in few]
         distance = cv2.distanceTransform(away, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) - np.float32(_RADIUS * rows)
         shine = np.maximum(distance, 0) / np.float32(_SPOT * max(rows, columns))
         out[plane] = np.exp(np.float32(-0.5) * shine * shine)
-        like = distance_from_skin(*own, np.array(colours, np.float64))
+        shades = np.stack(_colours(np.stack(colours)), axis=1)
+        like = distance_from_skin(*own, shades.astype(np.float64))
         out[2 + plane] = np.exp(np.float32(-0.5) * np.minimum(like, np.float32(60)))
     return out
 
 
+def _mean_round(picture: Picture, row: int, column: int) -> Picture:
+    """Return the mean colour of the pixels round one, float32 (3,)."""
+    at = (slice(max(centre - _AROUND, 0), centre + _AROUND + 1) for centre in (row, column))
+    return np.asarray(picture[tuple(at)].mean(axis=(0, 1), dtype=np.float64), np.float32)
+
+
 def _colours(picture: Picture) -> tuple[Matte, Matte, Matte]:
-    """Return Cb/Y′, Cr/Y′ and Y′ of a picture, float32 (h, w), as keys are learned from them."""
+    """Return Cb/Y′, Cr/Y′ and Y′ of colours, float32 (…, 3), as keys are learned from them."""
     red, green, blue = (np.asarray(picture[..., channel], np.float32) for channel in range(3))
     luma = red * _LUMA[0] + green * _LUMA[1] + blue * _LUMA[2]
     size = 2 * (luma + np.float32(0.02))
