@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -466,6 +467,7 @@ def _zone() -> Doubles:
 _ZONE = _zone()
 
 
+@lru_cache(maxsize=64)
 def window_of(placed: Placed, shape: tuple[int, int]) -> Window | None:
     """Return the part of the grid that holds a face's zone; None where it lies outside the frame."""
     a, b, x, y, left, right = placed[:6]

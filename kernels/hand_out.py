@@ -2,7 +2,8 @@
 
 A *job* lists stages in memory of plain 64-bit numbers. Each stage names a block that a strip kernel packed its
 arguments into (:func:`.jit.pack`), how many strips it has, and for each of them how many strips of the stage before
-must be done; where it writes into a ring of rows, also how many of the stage after, which reads them. Threads take
+must be done; where it writes into a ring of rows, also how many of the stage after, which reads them; and another stage
+of which all strips must be done, if there is one. Threads take
 strips by atomic counters. A thread that finds none that may begin holds none either: it looks again some times, then
 yields to the system, then naps. Atomic instructions are LLVM's own and exist on every processor.
 
@@ -26,7 +27,7 @@ WORD = 8
 # A job: its head, then a record for each stage. Offsets in bytes; what many threads write has cache lines of its own.
 STAGES, MOST, FAILED, ENTERED, ENDED = 0, 8, 128, 256, 384
 JOB_HEAD, RECORD = 512, 256
-BLOCK, COUNT, STRIP_ROWS, ROWS, NEEDS, FLAGS, WAITS, BEGUN, DONE = 0, 8, 16, 24, 32, 40, 48, 128, 192
+BLOCK, COUNT, STRIP_ROWS, ROWS, NEEDS, FLAGS, WAITS, WHOLE, BEGUN, DONE = 0, 8, 16, 24, 32, 40, 48, 56, 128, 192
 
 # What all threads share: functions of the system, the jobs that are under way, and a record for each helper.
 YIELD, NAP, ACQUIRE, RELEASE, HELPERS, STOP = 0, 8, 16, 24, 128, 136
@@ -176,8 +177,9 @@ def _course(shared, job):
             k = load(stage + BEGUN)
             if k < load(stage + COUNT):
                 left = True
-                waits = load(stage + WAITS)
+                waits, whole = load(stage + WAITS), load(stage + WHOLE)
                 made = at == 0 or load(stage - RECORD + DONE) >= load(load(stage + NEEDS) + WORD * k)
+                made = made and (whole == 0 or load(whole + DONE) >= load(whole + COUNT))
                 if made and (waits == 0 or load(stage + RECORD + DONE) >= load(waits + WORD * k)):
                     took = True
                     if swap(stage + BEGUN, k, k + 1) != 0:
@@ -263,6 +265,13 @@ def enter(shared, job, slot):
         looked += 1
         _wait(shared, looked)
     return load(job + FAILED)
+
+
+@strip_kernel
+def start(shared, job, slot):
+    """Have helpers begin with a job, which lies in a slot; its caller enters it later."""
+    store(shared + SLOT_JOBS + WORD * slot, job)
+    _wake(shared, job, _WAKES)
 
 
 @strip_kernel

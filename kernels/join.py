@@ -38,7 +38,7 @@ from .face import (
 )
 from .jit import inline, strip_kernel, subroutine
 from .rows import ONE_INT, ZERO_INT, add_scaled_row, copy_row, fill_row, limit_row, pad_row, scale_row
-from .strips import Stage, all_of_it, none_of_it, over_rows, over_stages
+from .strips import Stage, Unwritten, all_of_it, none_of_it, over_rows, over_stages, written_by
 
 Flags = NDArray[np.bool_]
 
@@ -264,10 +264,8 @@ def lay(
     """
     strength = _strength_of(evidence.max())
     found, stages = _pieces_by_stages(matte, evidence, keep, strength, soft, usual)
-    if stages:
-        over_stages(stages)
     laid, stage = _laid_by_stage(found, loss, True, (0, 0), 0.0, away)
-    over_stages((stage,))
+    over_stages((*stages, stage))
     return laid
 
 
@@ -284,7 +282,8 @@ class _Pieces:
     :ivar sums: float64 (2, n, 3), of every piece its size, what of it is surely keyed, and the distances of that
         from the frame's rim.
     :ivar counts: int64 (2, 2), how many pieces there are, and the cells of the largest core of a face.
-    :ivar hard: log-odds that pieces lose which lose wholly or not at all.
+    :ivar loss: float64 (2, n), log-odds that pieces lose by number, from :meth:`weigh` on. :ivar hard: the first row of
+        that where pieces lose wholly or not at all.
     """
 
     matte: Floats
@@ -297,12 +296,13 @@ class _Pieces:
     share: Floats
     sums: NDArray[np.float64]
     counts: NDArray[np.int64]
+    loss: NDArray[np.float64]
     hard: NDArray[np.float64] | None
 
-    def losses(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the log-odds that pieces lose by number, beside a face and where none is."""
-        near = self.hard if self.hard is not None else self._loss_of(0)
-        return near, self._loss_of(1)
+    def weigh(self, *_: int) -> None:
+        """Find the log-odds that pieces lose, beside a face and where none is."""
+        for k, loss in enumerate((self._loss_of(0) if self.hard is None else self.hard, self._loss_of(1))):
+            self.loss[k, : len(loss)] = loss
 
     def _loss_of(self, k: int) -> NDArray[np.float64]:
         count, largest = (int(number) for number in self.counts[k])
@@ -326,21 +326,26 @@ class _Pieces:
 def _pieces_by_stages(
     matte: Floats, evidence: Floats, keep: Flags | None, strength: float, soft: bool, usual: float
 ) -> tuple[_Pieces, tuple[Stage, ...]]:
-    """Return loose pieces as they will be found, and the stage that finds them, of one or two rows, where one must."""
+    """Return loose pieces as they will be found, and the stages that find and weigh them, where that must be."""
     shape = matte.shape
-    sums = np.empty((2, _most_pieces(matte.size, sum(shape)), 3))
+    most = _most_pieces(matte.size, sum(shape))
+    sums, loss = np.empty((2, most, 3)), np.empty((2, most))
     labels, counts = np.empty((2, *shape), np.int32), np.zeros((2, 2), np.int64)
     flags = np.zeros(shape, np.uint8) if keep is None else keep.view(np.uint8)
     share, hard = np.empty((2, *shape), np.float32), None
     if strength > 0 and not soft:
         share[0] = 1
         labels[0], hard = _loose(matte, np.maximum(2 * evidence - 1, 0) > SURE * strength, keep)
-    found = _Pieces(matte, evidence, flags, strength, usual, soft, labels, share, sums, counts, hard)
+    found = _Pieces(matte, evidence, flags, strength, usual, soft, labels, share, sums, counts, loss, hard)
     first, last = int(not (strength > 0 and soft)), int(usual > 0 and strength < 1)
     if last < first:
+        found.weigh()
         return found, ()
     given = matte, evidence, F(SURE * strength), flags, first, labels, share, sums, counts
-    return found, (Stage(_pieces_strips, given, last - first + 1, 1, none_of_it, 1),)
+    return found, (
+        Stage(_pieces_strips, given, last - first + 1, 1, none_of_it, 1),
+        Stage(found.weigh, (), 1, needs=all_of_it),
+    )
 
 
 def _laid_by_stage(
@@ -359,11 +364,11 @@ def _laid_by_stage(
         F(1 - strength if usual > 0 and strength < 1 else 0),
     )
     texture = (np.zeros((1, 1), np.float32) if loss is None else loss), is_loss, corner, F(max(base, SMOOTHEST))
-    pieces = found.labels, found.share, *found.losses()
+    pieces = found.labels, found.share, *found.loss
     kept = found.keep, max(1, round(0.03 * rows) - 1)
     spread = np.zeros((1, columns), np.float32) if away is None else away
     given = found.evidence, *texture, weights, *pieces, *kept, spread, odds, lid, floor
-    return Laid(odds, lid, floor), Stage(_lay_strips, given, rows, least=24)
+    return Laid(odds, lid, floor), Stage(_lay_strips, given, rows, needs=all_of_it, least=24)
 
 
 def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
@@ -841,35 +846,52 @@ def _half_way(y1: Any) -> Any:
 class _Likeness:
     """What the colours on either side of a matte's edge say: see :func:`by_likeness`.
 
-    :ivar odds, fill: float32 (h, w), from :meth:`compare` and :meth:`fill_in` on.
+    :ivar stops: float32 (h, w), from :meth:`find_stops` on. :ivar odds, fill: float32 (h, w), from all stages on.
     """
 
     def __init__(self, cells: Cells) -> None:
         self.cells, size = cells, cells.luma.shape
         self.half = (size[0] + 1) // 2, (size[1] + 1) // 2
-        self.u, self.v, self.joined, self.odds, self.fill = np.empty((5, *size), np.float32)
-        self.stops = np.asarray(np.log2(np.maximum(cells.luma, 0) + np.float32(0.05)) + np.float32(2), np.float32)
+        self.u, self.v, self.joined, self.odds, self.fill, self.stops, self._factor = np.empty((7, *size), np.float32)
 
-    def compare(self, matte: Floats, laid: tuple[Floats, Floats, Floats] | None, corner: tuple[int, int]) -> None:
-        """Find the odds: how much more like what is keyed round it a cell is than like what is not."""
+    def find_stops(self, *_: int) -> None:
+        """Find the luma of cells in stops."""
+        np.add(np.log2(np.maximum(self.cells.luma, 0) + np.float32(0.05)), np.float32(2), out=self.stops)
+
+    def compare_by_stages(
+        self, matte: Floats, laid: tuple[Floats, Floats, Floats] | None, corner: tuple[int, int]
+    ) -> tuple[Stage, ...]:
+        """Return the stages that find the odds: how much more a cell is like what is keyed round it than like the rest.
+
+        The first needs all of what is laid, and the stops.
+        """
         cells, sides = self.cells, np.empty((14, *self.half), np.float32)
         given = cells.luma, cells.cb, cells.cr, self.stops, matte, laid, corner, self.u, self.v, self.joined, sides
         window, stages = _window_by_stages(sides, WINDOW / 2)
         colour = self.u, self.v, self.stops
-        last = Stage(_odds_strips, (*colour, window, self.odds), len(self.u), needs=_half_way, least=_FEW_ROWS)
-        over_stages((Stage(_sides_strips, given, self.half[0], least=_FEW_ROWS), *stages, last))
+        return (
+            Stage(_sides_strips, given, self.half[0], needs=all_of_it, least=_FEW_ROWS),
+            *stages,
+            Stage(_odds_strips, (*colour, window, self.odds), len(self.u), needs=_half_way, least=_FEW_ROWS),
+        )
 
     def fill_by_stages(self, told: tuple[Any, ...] | None, corner: tuple[int, int]) -> tuple[Stage, ...]:
-        """Return the stages that find what lies near keyed cells and is of their colour."""
+        """Return the stages that find what lies near keyed cells and is of their colour, behind those of the odds."""
         colour, keyed = (self.u, self.v, self.stops), np.empty((4, *self.half), np.float32)
-        given = *colour, self.joined, np.exp(self.odds), keyed
+        given = *colour, self.joined, self._factor, keyed
         window, stages = _window_by_stages(keyed, NEAR_WINDOW / 2)
         last = *colour, window, self.fill, told, corner
         return (
-            Stage(_keyed_strips, given, self.half[0]),
+            _exponential(self.odds, self._factor),
+            Stage(_keyed_strips, given, self.half[0], needs=all_of_it),
             *stages,
             Stage(_alike_strips, last, len(self.u), needs=_half_way, least=_FEW_ROWS),
         )
+
+
+def _exponential(odds: Floats, out: Floats, whole: int = 0) -> Stage:
+    """Return the stage that turns all log-odds of a plane into odds, by NumPy, as its exponential decides the bits."""
+    return Stage(lambda y0, y1: np.exp(odds, out=out), (), 1, needs=all_of_it, whole=whole)
 
 
 def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
@@ -882,8 +904,9 @@ def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
     :param cells: the grid or a window of it. :param matte: float32 (h, w), the same cells.
     """
     likeness = _Likeness(cells)
-    likeness.compare(matte, None, (0, 0))
-    over_stages(likeness.fill_by_stages(None, (0, 0)))
+    likeness.find_stops()
+    corner = 0, 0
+    over_stages((*likeness.compare_by_stages(matte, None, corner), *likeness.fill_by_stages(None, corner)))
     return likeness.odds, likeness.fill
 
 
@@ -940,11 +963,21 @@ class _OnGrid:
         return self.ends[:, 1] >= 0
 
 
-def _on_grid_by_stage(plane: Floats, shape: tuple[int, int], above: float = 0.0) -> tuple[_OnGrid, Stage]:
-    """Return a plane on the grid as it will be, see :func:`on_grid`, and the stage that finds it."""
+def _on_grid_by_stage(
+    plane: Floats, shape: tuple[int, int], above: float = 0.0, before: Sequence[Stage] = ()
+) -> tuple[_OnGrid, tuple[Stage, ...]]:
+    """Return a plane on the grid as it will be, see :func:`on_grid`, and the stages that find it.
+
+    :param before: the stages that write the plane, its rows in the last one.
+    """
     found = _OnGrid(np.empty(shape, np.float32), np.empty((shape[0], 2), np.int64), np.empty(shape[0], np.float32))
     given = plane, F(above), found.plane, found.ends, found.most
-    return found, Stage(_means_strips, given, shape[0], needs=none_of_it)
+    height, rows = plane.shape[0], shape[0]
+
+    def needs(y1: Any) -> Any:
+        return ((8 * y1 - 1) * height) // (8 * rows) + 1
+
+    return found, (*before, Stage(_means_strips, given, rows, needs=needs))
 
 
 def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
@@ -953,8 +986,8 @@ def on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:
     >>> on_grid(np.ones((90, 160), np.float32), (144, 256)).shape
     (144, 256)
     """
-    found, stage = _on_grid_by_stage(plane, shape)
-    over_stages((stage,))
+    found, stages = _on_grid_by_stage(plane, shape)
+    over_stages(stages)
     return found.plane
 
 
@@ -1215,7 +1248,7 @@ def face_evidence(
     points: Landmarks,
     presence: float = 1.0,
     keyed: float = 1.0,
-    before: Floats | None = None,
+    before: Floats | Unwritten | None = None,
     out: Floats | None = None,
     turns: bool = True,
 ) -> Floats:
@@ -1233,15 +1266,35 @@ def face_evidence(
     >>> bool(evidence[45, 80] > 0.5), float(evidence[0, 0])
     (True, 0.5)
     """
+    evidence: Floats = unwritten_evidence(image, points, presence, keyed, before, out, turns).whole()
+    return evidence
+
+
+def unwritten_evidence(
+    image: Floats,
+    points: Landmarks,
+    presence: float = 1.0,
+    keyed: float = 1.0,
+    before: Floats | Unwritten | None = None,
+    out: Floats | None = None,
+    turns: bool = True,
+) -> Unwritten:
+    """Return the evidence of :func:`face_evidence` before it is written."""
     image = as_picture(image)
     size = image.shape[:2]
-    told = np.empty((1, 1), np.float32) if before is None else as_plane(before, "evidence of faces", size)
+    earlier, others = written_by(before)
+    told = np.empty((1, 1), np.float32) if earlier is None else as_plane(earlier, "evidence of faces", size)
     out = output(out, size, image, told)
     plane, corner, stages = _evidence_by_stages(image, points, presence, keyed, turns)
     shape = grid_shape(*size)
-    given = plane, *corner, shape, tuple(_places_of(size[1], shape[1])), told, before is not None, out
-    over_stages((*stages, Stage(_evidence_strips, given, size[0], needs=all_of_it)))
-    return out
+    given = plane, *corner, shape, tuple(_places_of(size[1], shape[1])), told, earlier is not None, out
+    last = Stage(_evidence_strips, given, size[0], needs=all_of_it, whole=len(stages) + 1 if others else 0)
+    return Unwritten(out, (*others, *_by_themselves(stages), last))
+
+
+def _by_themselves(stages: Sequence[Stage]) -> Sequence[Stage]:
+    """Return stages of which the first waits for none before it."""
+    return [stage._replace(needs=none_of_it) if at == 0 else stage for at, stage in enumerate(stages)]
 
 
 def evidence_on_grid(
@@ -1352,8 +1405,8 @@ def _double_strips(plane, out, y0, y1):
 
 @on_devices
 def join_faces(
-    matte: Floats,
-    evidence: Floats,
+    matte: Floats | Unwritten,
+    evidence: Floats | Unwritten,
     image: Floats,
     texture: float,
     keep: Sequence[tuple[float, float]] = (),
@@ -1365,7 +1418,8 @@ def join_faces(
 ) -> Floats:
     """Join a matte with what faces tell.
 
-    :param matte: float32 (H, W). :param evidence: float32 (H, W), :func:`face_evidence` of all faces.
+    :param matte: float32 (H, W). :param evidence: float32 (H, W), :func:`face_evidence` of all faces. What is yet to
+        be written of both is written beside each other.
     :param image: float32 (H, W, 3 or 4), the picture of both. :param texture: the skin's own.
     :param keep, away: places, normalised, at which a person marked skin, and what is none.
     :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge. :param soft: see :func:`lay`.
@@ -1381,13 +1435,32 @@ def join_faces(
     >>> bool(joined[45, 80] > joined[0, 0])
     True
     """
+    given = matte, evidence, image, texture, keep, away, likeness, soft, usual, out
+    joined: Floats = unwritten_join(*given).whole()
+    return joined
+
+
+def unwritten_join(
+    matte: Floats | Unwritten,
+    evidence: Floats | Unwritten,
+    image: Floats,
+    texture: float,
+    keep: Sequence[tuple[float, float]] = (),
+    away: Sequence[tuple[float, float]] = (),
+    likeness: float = 0.0,
+    soft: bool = True,
+    usual: float = 0.0,
+    out: Floats | None = None,
+) -> Unwritten:
+    """Return the matte of :func:`join_faces` before it is written; what it depends on is found on the grid here."""
     image = as_picture(image)
+    (matte, keying), (evidence, telling) = written_by(matte), written_by(evidence)
     matte = as_plane(matte, like=image.shape[:2])
     evidence = as_plane(evidence, "evidence of faces", matte.shape)
     out = output(out, matte.shape, matte, evidence, image)
-    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual)
-    over_stages((*stages, _over_by_stage(matte, laid, out)))
-    return out
+    before = keying, telling
+    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual, before)
+    return Unwritten(out, (*stages, _over_by_stage(matte, laid, out)))
 
 
 def laid_on_grid(
@@ -1417,34 +1490,42 @@ def _laid_by_stages(
     likeness: float,
     soft: bool,
     usual: float,
+    before: tuple[Sequence[Stage], Sequence[Stage]] = ((), ()),
 ) -> tuple[Laid, tuple[Stage, ...]]:
-    """Return the same as it will be, and the last stages that find it."""
+    """Return the same as it will be, and the stages that find it. Those ``before`` write matte and evidence."""
     shape = grid_shape(*matte.shape)
-    told, first = _on_grid_by_stage(evidence, shape, 0.5)
-    small, second = _on_grid_by_stage(matte, shape)
-    over_stages((first, second))
+    told, first = _on_grid_by_stage(evidence, shape, 0.5, before[1])
+    small, second = _on_grid_by_stage(matte, shape, 0.0, before[0])
+    over_stages((*second, *_by_themselves(first)))  # faces last: there more is one thread's, which others work beside
     strength = _strength_of(told.most.max())
     usual = usual * small.plane.size
-    found, stages = _pieces_by_stages(small.plane, told.plane, _cells_at(keep, shape), strength, soft, usual)
-    cells = None
-    if strength > 0 and small.is_seen.any():
-        window = _window_round((small, told) if likeness else (small,), int(3 * WINDOW) if likeness > 0 else _MARGIN)
-        cells, before = cells_by_stages(image, window)
-        stages = (*before, *stages)  # threads take the last ones first, and pieces are found by one or two of them
-    if stages:
-        over_stages(stages)
-    spread = _spread_at(away, shape)
-    corner = (0, 0) if cells is None else (cells.window.top, cells.window.left)
-    laid, stage = _laid_by_stage(found, None if cells is None else cells.texture, False, corner, texture, spread)
-    amount = likeness * strength
-    if cells is None or not amount > 0:
-        return laid, (stage,)
-    like = _Likeness(cells)
-    over_stages((stage,))
-    like.compare(small.plane, (np.exp(laid.odds[cells.window.slices]), laid.lid, laid.floor), corner)
+    marks, others = _marks(keep), _marks(away)
+    found, losing = _pieces_by_stages(small.plane, told.plane, _cells_at(marks, shape), strength, soft, usual)
+    spread, amount = _spread_at(others, shape), likeness * strength
+    if not (strength > 0 and small.is_seen.any()):
+        laid, stage = _laid_by_stage(found, None, False, (0, 0), texture, spread)
+        return laid, (*losing, stage)
+    window = _window_round((small, told) if likeness else (small,), int(3 * WINDOW) if likeness > 0 else _MARGIN)
+    cells, stages = cells_by_stages(image, window)
+    corner = window.top, window.left
+    laid, stage = _laid_by_stage(found, cells.texture, False, corner, texture, spread)
+    textured, like = len(stages) - 1, _Likeness(cells) if amount > 0 else None
+    if like is not None:
+        stages = (*stages, Stage(like.find_stops, (), 1, needs=none_of_it, whole=len(stages)))
+    # Threads take the last stages first, and pieces are found by one or two of them.
+    stages = (*stages, *losing)
+    stages = (*stages, stage._replace(whole=len(stages) - textured))
+    if like is None:
+        return laid, stages
+    odds, factor = laid.odds[window.slices], np.empty(cells.luma.shape, np.float32)
     nowhere = np.zeros((1, shape[1]), np.float32)
-    marks = (nowhere if plane is None else plane for plane in (_spread_at(keep, shape), spread))
-    return laid, like.fill_by_stages((laid.odds, laid.lid, laid.floor, *marks, like.odds, F(amount)), corner)
+    near = (nowhere if plane is None else plane for plane in (_spread_at(marks, shape), spread))
+    return laid, (
+        *stages,
+        _exponential(odds, factor, len(stages) - textured - 1),
+        *like.compare_by_stages(small.plane, (factor, laid.lid, laid.floor), corner),
+        *like.fill_by_stages((laid.odds, laid.lid, laid.floor, *near, like.odds, F(amount)), corner),
+    )
 
 
 def _window_round(planes: Sequence[_OnGrid], margin: int) -> Window:
@@ -1462,7 +1543,13 @@ _MARGIN = 5
 """Cells beyond what is keyed that its texture is found from, the enlarging included."""
 
 
-def _cells_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> Flags | None:
+def _marks(places: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Return places as what is found for them is remembered by: marks are the same from frame to frame."""
+    return tuple((float(x), float(y)) for x, y in places)
+
+
+@lru_cache(maxsize=16)
+def _cells_at(places: tuple[tuple[float, float], ...], shape: tuple[int, int]) -> Flags | None:
     if not places:
         return None
     flags = np.zeros(shape, np.bool_)
@@ -1477,7 +1564,8 @@ _NEARBY = 0.03
 face opens a mark of what is none, nor does likeness, and neither that nor texture nor a loose piece closes skin."""
 
 
-def _spread_at(places: Sequence[tuple[float, float]], shape: tuple[int, int]) -> Floats | None:
+@lru_cache(maxsize=16)
+def _spread_at(places: tuple[tuple[float, float], ...], shape: tuple[int, int]) -> Floats | None:
     if not places:
         return None
     out = np.zeros(shape, np.float32)

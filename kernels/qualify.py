@@ -28,7 +28,7 @@ from .prefilter import ratio_prefilter, ratio_stages
 from .resample import rows_round
 from .rows import copy_row, fill_row
 from .stream import RUN, is_non_temporal, prefetch, store_fence, write
-from .strips import STRIP, Stage, over_rows, over_stages
+from .strips import STRIP, Stage, Unwritten, over_rows, over_stages
 
 GRID = (48, 48, 24)
 ALONG, ACROSS, LUMA = (-0.4, 2.8), (-1.3, 1.3), (0.0, 1.05)
@@ -385,16 +385,26 @@ def learned_key(
     >>> learned_key(picture, (-0.14, 0.2), form)[16, [4, 28]]
     array([0., 1.], dtype=float32)
     """
+    matte: Floats = unwritten_key(image, centre, form, out, **options).whole()
+    return matte
+
+
+def unwritten_key(
+    image: Floats | CodedPicture,
+    centre: tuple[float, float],
+    form: np.ndarray,
+    out: Floats | None = None,
+    **options: Any,
+) -> Unwritten:
+    """Return the matte of :func:`learned_key` before it is written, and luma of a picture that lies in planes."""
     coded = isinstance(image, CodedPicture)
     image = image if coded else as_picture(image)
     # Before the planes of the key, which may be as large as the matte.
     out = output(out, image.shape[:2], *(() if coded else (image,)))
     stages, edge = _edge_stages(image, centre, form, **options)
     seen = image.room_for_luma() if isinstance(image, CodedPicture) else image
-    over_stages(
-        [*stages, Stage(_edge_strips, (seen, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))]
-    )
-    return out
+    last = Stage(_edge_strips, (seen, *edge, out), len(out), 2 * STRIP, lambda y1: -(-y1 // tiles.ROWS))
+    return Unwritten(out, (*stages, last))
 
 
 def precision_of(compact: np.ndarray) -> tuple[np.float32, ...]:

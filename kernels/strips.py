@@ -190,6 +190,9 @@ class Stage(NamedTuple):
     :ivar least: where many threads want more strips, they have a multiple of so many rows.
     :ivar keeps: where the stage before writes into a ring of rows that this one reads: how many of its own rows must be
         done before rows up to ``y1`` of that stage may be written. The ring must hold :data:`RING` strips of either.
+    :ivar whole: how many places before it another stage stands that must be wholly done as well; 0 for none.
+
+    A kernel that is not compiled is called by one of the threads, as soon as that has the interpreter's lock.
     """
 
     kernel: Callable[..., Any]
@@ -199,6 +202,7 @@ class Stage(NamedTuple):
     needs: Callable[[Any], Any] | None = None
     least: int = LEAST
     keeps: Callable[[Any], Any] | None = None
+    whole: int = 0
 
 
 def all_of_it(y1: Any) -> Any:
@@ -243,6 +247,47 @@ class Unmade:
         self._make(into)
 
 
+class Unwritten:
+    """A plane yet to be written: who reads it has that done along with the work before his own. Same bits.
+
+    :ivar plane: float32 (H, W), where it will lie. :ivar stages: what writes it; the last one its rows.
+
+    >>> plane = np.zeros((4, 2), np.float32)
+    >>> given = Unwritten(plane, (Stage(lambda y0, y1: plane[y0:y1].fill(1), (), 4),))
+    >>> given.shape, float(given.whole().min())
+    ((4, 2), 1.0)
+    """
+
+    def __init__(self, plane: Any, stages: Sequence[Stage]) -> None:
+        self.plane, self.stages = plane, tuple(stages)
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Height and width."""
+        shape: tuple[int, ...] = self.plane.shape
+        return shape
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the plane."""
+        return int(self.plane.nbytes)
+
+    def whole(self) -> Any:
+        """Write the plane, and return it."""
+        over_stages(self.stages)
+        return self.plane
+
+    def begun(self) -> Any:
+        """Have other threads begin to write the plane, and return it, for this thread's next kernels: :func:`begin`."""
+        begin(self.stages)
+        return self.plane
+
+
+def written_by(plane: Any) -> tuple[Any, tuple[Stage, ...]]:
+    """Return a plane, and what has yet to write it: nothing but for an :class:`Unwritten` one."""
+    return (plane.plane, plane.stages) if isinstance(plane, Unwritten) else (plane, ())
+
+
 @lru_cache(maxsize=256)
 def _strip_of(rows: int, strip: int, least: int, threads: int) -> int:
     wanted = rows // (_STRIPS_A_THREAD * threads) if threads > 1 else strip
@@ -269,6 +314,7 @@ def over_rows(
         over_stages((first, into.stage(ring)))
     elif rows > 0:
         stage = Stage(kernel, arguments, rows, strip, None, least)
+        settle()
         if not _alone(stage):
             over_stages((stage,))
 
@@ -296,61 +342,112 @@ def over_stages(stages: Sequence[Stage]) -> None:
     What one stage writes the next one reads while it is warm, and a stage that waits for memory runs beside one that
     does not. The first error of any strip is raised here, after every running strip has ended; none begins then.
     """
-    team = _team
-    threads = team.threads
-    sizes = [_strip_of(stage.rows, stage.strip, stage.least, threads) for stage in stages]
-    counts = [-(-stage.rows // size) for stage, size in zip(stages, sizes, strict=True)]
     if numba_config.DISABLE_JIT:
-        _in_turn(stages, sizes, counts)
+        _in_turn(stages)
         return
-    alone = getattr(team.inside, "busy", False)
-    helpers = 0 if alone else min(threads, max(counts)) - 1
-    if helpers > team.helpers:
-        team.enlarge(helpers)
-    job = team.job()
+    work = _Work(_team, stages)
     try:
-        _carry_out(team, job, stages, sizes, counts, helpers)
-    finally:
-        team.give_back(job)
+        settle()
+    except BaseException:
+        work.give_back()
+        raise
+    work.end()
 
 
-_RECORD = struct.Struct("7q")
+def begin(stages: Sequence[Stage]) -> None:
+    """Have other threads begin with some stages, and return: this thread prepares what comes next meanwhile.
+
+    It ends them before its next kernel, which raises their errors; until then nothing may look at what they write.
+    """
+    team = _team
+    if numba_config.DISABLE_JIT or team.threads == 1 or getattr(team.inside, "busy", False):
+        over_stages(stages)
+        return
+    settle()
+    team.inside.begun = work = _Work(team, stages)
+    work.start()
+
+
+def settle() -> None:
+    """End what this thread has begun. Raises what went wrong there."""
+    inside = _team.inside
+    begun: _Work | None = getattr(inside, "begun", None)
+    if begun is not None:
+        inside.begun = None
+        begun.end()
+
+
+_RECORD = struct.Struct("8q")
 _STEP = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int64, ctypes.c_int64, ctypes.c_int64)
 
 
-def _carry_out(
-    team: _Team, job: _Job, stages: Sequence[Stage], sizes: list[int], counts: list[int], helpers: int
-) -> None:
-    records = hand_out.JOB_HEAD + len(stages) * hand_out.RECORD
-    job.begin(records // 8 + 3 * sum(counts), len(stages))
-    numbers, address, memory = job.numbers, job.address, job.numbers.data
-    numbers[hand_out.STAGES // 8], numbers[hand_out.MOST // 8] = len(stages), helpers
-    errors: list[BaseException] = []
-    kept = []
-    free, rings = records // 8, any(stage.keeps for stage in stages)
-    for at, (stage, size, count) in enumerate(zip(stages, sizes, counts, strict=True)):
-        block, record = job.first_block + at * BLOCK_SIZE, hand_out.JOB_HEAD + at * hand_out.RECORD
-        if isinstance(stage.kernel, StripKernel):
-            pack(stage.kernel, stage.arguments, block)
-        else:
-            kept.append(_STEP(_in_python(team, stage, errors)))
-            job.blocks[at * BLOCK_SIZE // 8] = _address(kept[-1])
-        if at > 0:
-            needed = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
-            if count == 1:
-                numbers[free] = needed[0]
+class _Work:
+    """Stages that are packed into a job."""
+
+    def __init__(self, team: _Team, stages: Sequence[Stage]) -> None:
+        self.team, self.stages, threads = team, stages, team.threads
+        self.errors: list[BaseException] = []
+        sizes = [_strip_of(stage.rows, stage.strip, stage.least, threads) for stage in stages]
+        counts = [-(-stage.rows // size) for stage, size in zip(stages, sizes, strict=True)]
+        self.helpers = 0 if getattr(team.inside, "busy", False) else min(threads, max(counts)) - 1
+        if self.helpers > team.helpers:
+            team.enlarge(self.helpers)
+        self.job = team.job()
+        try:
+            self._kept = self._pack(sizes, counts)
+        except BaseException:
+            self.give_back()
+            raise
+
+    def _pack(self, sizes: list[int], counts: list[int]) -> list[Any]:
+        """Pack all arguments, and return what has to live on with them."""
+        job, stages = self.job, self.stages
+        records = hand_out.JOB_HEAD + len(stages) * hand_out.RECORD
+        job.begin(records // 8 + 3 * sum(counts), len(stages))
+        numbers, address, memory = job.numbers, job.address, job.numbers.data
+        numbers[hand_out.STAGES // 8], numbers[hand_out.MOST // 8] = len(stages), self.helpers
+        kept = []
+        free, rings = records // 8, any(stage.keeps for stage in stages)
+        for at, (stage, size, count) in enumerate(zip(stages, sizes, counts, strict=True)):
+            block, record = job.first_block + at * BLOCK_SIZE, hand_out.JOB_HEAD + at * hand_out.RECORD
+            if isinstance(stage.kernel, StripKernel):
+                pack(stage.kernel, stage.arguments, block)
             else:
-                numbers[free : free + count] = needed
-        waits = _waits(stages, sizes, counts, at) if rings else None
-        place = address + 8 * free
-        if waits is not None:
-            numbers[free + 2 * count : free + 3 * count] = waits
-        last = 0 if waits is None else place + 16 * count
-        _RECORD.pack_into(memory, record, block, count, size, stage.rows, place, place + 8 * count, last)
-        free += 3 * count
-    failed = hand_out.enter(team.address, address, job.slot if helpers > 0 else -1)
-    if failed:
-        raise errors[0] if errors else _error_of(stages[failed - 1])
+                kept.append(_STEP(_in_python(self.team, stage, self.errors)))
+                job.blocks[at * BLOCK_SIZE // 8] = _address(kept[-1])
+            if at > 0 and stage.needs is not none_of_it:
+                needed = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
+                if count == 1:
+                    numbers[free] = needed[0]
+                else:
+                    numbers[free : free + count] = needed
+            waits = _waits(stages, sizes, counts, at) if rings else None
+            place = address + 8 * free
+            if waits is not None:
+                numbers[free + 2 * count : free + 3 * count] = waits
+            last = 0 if waits is None else place + 16 * count
+            whole = address + record - stage.whole * hand_out.RECORD if stage.whole else 0
+            _RECORD.pack_into(memory, record, block, count, size, stage.rows, place, place + 8 * count, last, whole)
+            free += 3 * count
+        return kept
+
+    def start(self) -> None:
+        """Have helpers begin."""
+        if self.helpers > 0 and self.job.slot >= 0:
+            hand_out.start(self.team.address, self.job.address, self.job.slot)
+
+    def end(self) -> None:
+        """Work until all is done. Raises the first error."""
+        job = self.job
+        try:
+            failed = hand_out.enter(self.team.address, job.address, job.slot if self.helpers > 0 else -1)
+        finally:
+            self.give_back()
+        if failed:
+            raise self.errors[0] if self.errors else _error_of(self.stages[failed - 1])
+
+    def give_back(self) -> None:
+        self.team.give_back(self.job)
 
 
 _FEW = 6
@@ -360,6 +457,8 @@ _FEW = 6
 def _needed(stage: Stage, size: int, count: int, rows: int, before: int) -> Any:
     """Return how many strips of the stage before each strip of a stage needs."""
     needs = stage.needs
+    if needs is all_of_it:
+        return [-(-rows // before)] * count
     if count <= _FEW:
         few = (*range(size, count * size, size), stage.rows)
         return [-(-min(end if needs is None else needs(end), rows) // before) for end in few]
@@ -405,8 +504,10 @@ def _error_of(stage: Stage) -> BaseException:
     return MemoryError(f"There is too little memory for {stage.kernel.__name__} over {stage.rows} rows.")
 
 
-def _in_turn(stages: Sequence[Stage], sizes: list[int], counts: list[int]) -> None:
+def _in_turn(stages: Sequence[Stage]) -> None:
     """Work on all strips in this thread, in the order in which one thread alone takes them."""
+    sizes = [_strip_of(stage.rows, stage.strip, stage.least, _team.threads) for stage in stages]
+    counts = [-(-stage.rows // size) for stage, size in zip(stages, sizes, strict=True)]
     pairs = zip(stages[1:], sizes[1:], counts[1:], stages, sizes, strict=False)
     needed = [
         [0] * counts[0],
@@ -417,6 +518,8 @@ def _in_turn(stages: Sequence[Stage], sizes: list[int], counts: list[int]) -> No
 
     def may_go_on(at: int, k: int) -> bool:
         made = at == 0 or done[at - 1] >= needed[at][k]
+        whole = at - stages[at].whole
+        made = made and (whole == at or done[whole] == counts[whole])
         return bool(made and (waits[at] is None or done[at + 1] >= waits[at][k]))
 
     while done != counts:

@@ -428,9 +428,6 @@ class Node:
     """Whether each pixel of the result depends on that one pixel of the inputs alone. Hosts may then hand over any
     part of the frame, in any order of rows. False is always safe."""
 
-    works_beside: ClassVar[bool] = False
-    """Whether much of the work is one thread's, so that it is best done while others work on other nodes."""
-
     reads_signal: ClassVar[bool] = False
     """Whether the picture means something in one signal only: display-referred R′G′B′ with BT.709 primaries. Hosts that
     know the colour space of a picture convert it on the way in, and the result on the way out."""
@@ -512,6 +509,13 @@ class Node:
         """Tell whether the node has ``rows(**inputs)``, which returns as :class:`Rows` the matte of ``process``."""
         return False
 
+    def gives_unwritten(self) -> bool:
+        """Tell whether the node has ``unwritten(**inputs)``: the matte of ``process``, or what has yet to write it.
+
+        The latter is a :class:`.strips.Unwritten`.
+        """
+        return False
+
     def gives_strips(self) -> bool:
         """Tell whether ``process_into(into, **inputs)`` makes the picture of ``process`` strip by strip, the same bits.
 
@@ -524,6 +528,10 @@ class Node:
 
         What nobody else reads is best handed over like this. A node over several frames takes none.
         """
+        return ()
+
+    def takes_unwritten(self) -> tuple[str, ...]:
+        """Return the ports on which ``process``, and ``unwritten``, take a :class:`.strips.Unwritten` matte too."""
         return ()
 
     def takes_coded(self) -> tuple[str, ...]:

@@ -7,11 +7,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 from ..kernels import join
 from ..kernels.arrays import Floats
 from ..kernels.face import grid_shape, radius_at
 from ..kernels.skin import ON_A_FACE
+from ..kernels.strips import Unwritten
 from .declare import LANDMARKS, PRESENCE, Handle, Matte, Node, Picture, number, point, toggle
 from .declare import points as places
 from .sample import Sample
@@ -81,8 +83,6 @@ class FaceMatte1(Node):
     name = "face_matte"
     label = "Face (from the front)"
     group = "matte"
-    works_beside = True
-
     left_eye: tuple[float, float] = point((0.45, 0.4), "The pupil on the left of the picture.")
     right_eye: tuple[float, float] = point((0.55, 0.4), "The pupil on the right of the picture.")
     nose: tuple[float, float] = point((0.5, 0.5), "The tip of the nose.")
@@ -137,9 +137,22 @@ class FaceMatte1(Node):
         """Tell whether a mark at a place, normalised, means this face in a frame of so many rows and columns."""
         return radius_at(self.landmarks, grid_shape(*frame), (x, y), self._turns()) < ON_A_FACE
 
-    def process(self, image: Picture, faces: Matte | None = None, *, out: Floats | None = None) -> Matte:
+    def process(self, image: Picture, faces: Matte | Unwritten | None = None, *, out: Floats | None = None) -> Matte:
         """Return what this face tells, joined with what the ``faces`` before it told."""
         return join.face_evidence(image, self.landmarks, self.presence, self.keyed, faces, out, turns=self._turns())
+
+    def gives_unwritten(self) -> bool:
+        """Tell that it does."""
+        return True
+
+    def takes_unwritten(self) -> tuple[str, ...]:
+        """Return the port of the faces before it."""
+        return ("faces",)
+
+    def unwritten(self, image: Picture, faces: Matte | Unwritten | None = None) -> Unwritten:
+        """Return what :meth:`process` gives, before it is written."""
+        given = image, self.landmarks, self.presence, self.keyed, faces
+        return join.unwritten_evidence(*given, turns=self._turns())
 
     def _turns(self) -> bool:
         return False
@@ -217,7 +230,24 @@ class JoinFaces(Node):
         shown=(0, 0.2),
     )
 
-    def process(self, matte: Matte, faces: Matte, image: Picture, *, out: Floats | None = None) -> Matte:
+    def takes_unwritten(self) -> tuple[str, ...]:
+        """Return the ports of the matte and of the faces: both are written beside each other."""
+        return "matte", "faces"
+
+    def gives_unwritten(self) -> bool:
+        """Tell that it does."""
+        return True
+
+    def unwritten(self, matte: Matte | Unwritten, faces: Matte | Unwritten, image: Picture) -> Unwritten:
+        """Return the joined matte before it is written."""
+        return join.unwritten_join(matte, faces, image, *self._options())
+
+    def process(
+        self, matte: Matte | Unwritten, faces: Matte | Unwritten, image: Picture, *, out: Floats | None = None
+    ) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
-        places = self.texture, self.keep, self.keep_out
-        return join.join_faces(matte, faces, image, *places, out, self.likeness, self.soft_pieces, self.usual_face)
+        texture, keep, away, *others = self._options()
+        return join.join_faces(matte, faces, image, texture, keep, away, out, *others)
+
+    def _options(self) -> tuple[Any, ...]:
+        return self.texture, self.keep, self.keep_out, self.likeness, self.soft_pieces, self.usual_face

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from ..kernels import fused, qualify
 from ..kernels.arrays import Floats
+from ..kernels.codes import CodedPicture
 from ..kernels.colour import unpremultiply
+from ..kernels.strips import Unwritten
 from .declare import Matte, Node, ParamError, Picture, Rows, choice, degrees, number, text, toggle
 from .model import ModelError, SkinModel, read_model
 
@@ -83,6 +85,17 @@ class SkinKey1(Node):
     def gives_rows(self) -> bool:
         """Tell whether the picture is keyed as it is."""
         return not self.premultiplied
+
+    def gives_unwritten(self) -> bool:
+        """Tell that it does."""
+        return True
+
+    def unwritten(self, image: Picture) -> Matte | Unwritten:
+        """Return the matte before it is written; not of a picture in planes, for others read the luma that is found."""
+        if isinstance(image, CodedPicture):
+            return self.process(image)
+        image = unpremultiply(image) if self.premultiplied else image
+        return qualify.unwritten_key(image, *self._learned_form(), **self._options())
 
     def takes_coded(self) -> tuple[str, ...]:
         """Return the port of the picture where it is keyed as it is."""

@@ -15,6 +15,7 @@ from ..kernels.arrays import Floats, checked, picture_size, placed
 from ..kernels.clean import levels
 from ..kernels.codes import CodedPicture
 from ..kernels.morphology import grow, shrink
+from ..kernels.strips import Unwritten
 from .declare import Handle, Matte, Node, ParamError, Picture, Rows, choice, degrees, number, point, toggle
 from .declare import points as corners
 
@@ -195,9 +196,11 @@ class SoftenMatte(Node):
                 f"soften_matte.ceiling must lie above soften_matte.floor ({self.floor:g}), not at {self.ceiling:g}."
             )
 
-    def process(self, matte: Matte | Rows, guide: Picture | None = None, *, out: Floats | None = None) -> Matte:
+    def process(
+        self, matte: Matte | Rows | Unwritten, guide: Picture | None = None, *, out: Floats | None = None
+    ) -> Matte:
         """Return the softened matte; ``guide`` is the picture it was made from."""
-        if out is not None and not isinstance(matte, Rows):
+        if out is not None and not isinstance(matte, Rows | Unwritten):
             read = (array for array in (matte, guide) if array is not None and not isinstance(array, CodedPicture))
             out = checked(out, np.shape(matte), *map(np.asarray, read))
         return self.rows(matte, guide).whole(out)
@@ -214,11 +217,16 @@ class SoftenMatte(Node):
         """Return the port of the matte where few steps read it."""
         return ("matte",) if not self.position and self._count() <= _MOST_STEPS else ()
 
+    def takes_unwritten(self) -> tuple[str, ...]:
+        """Return the port of the matte: it is written while the steps are prepared."""
+        return ("matte",)
+
     def _count(self) -> int:
         return sum(size > 0 for size in (self.specks, self.pinholes, self.follow, self.softness))
 
-    def rows(self, matte: Matte | Rows, guide: Picture | None = None) -> Rows:
+    def rows(self, matte: Matte | Rows | Unwritten, guide: Picture | None = None) -> Rows:
         """Return the softened matte as a lazy one."""
+        matte = matte.begun() if isinstance(matte, Unwritten) else matte
         steps = self.steps(matte.shape[0], guide is not None)
         if isinstance(matte, Rows):
             if not self.position and matte.is_key_of(guide) and (self._count() <= 1 or not matte.is_expensive()):

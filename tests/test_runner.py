@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import logging
-import threading
 import traceback
 import weakref
 from collections import Counter
@@ -15,6 +14,7 @@ import pytest
 import tiny
 from hypothesis import given
 from hypothesis import strategies as st
+from inkarnat.host_adapters.bench.frames import skin_frame
 from inkarnat.host_adapters.graphs import errors, runner
 from inkarnat.host_adapters.graphs.errors import GraphError, NodeError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
@@ -23,7 +23,7 @@ from inkarnat.host_adapters.graphs.runner import Runner, render
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.writes import OutputError
 from inkarnat.kernels import strips
-from inkarnat.nodes import Cdl
+from inkarnat.nodes import Cdl, FaceMatte, JoinFaces, SkinKey, SoftenMatte, SteerSkin
 from inkarnat.nodes.declare import Node, Picture, number
 
 
@@ -73,38 +73,43 @@ def test_what_is_the_same_at_every_frame_is_planned_once(picture, monkeypatch):
     assert len(planned) == 8, "keyframes are looked at for every frame"
 
 
-@pytest.mark.parametrize("beside", [True, False])
-def test_what_works_beside_others_gives_the_same_and_its_errors_are_named(picture, beside, monkeypatch):
-    seen = []
-    real = tiny.Threshold.process
-
-    def process(node, image, **given):
-        seen.append(threading.current_thread() is threading.main_thread())
-        return real(node, image, **given)
-
-    monkeypatch.setattr(tiny.Threshold, "process", process)
-    monkeypatch.setattr(tiny.Threshold, "works_beside", True)
+def test_mattes_that_one_node_reads_are_written_along_with_its_own_work(monkeypatch):
+    """Two faces, a key and what joins them: the planes of single nodes, and no hand-out for each of them."""
+    plate = skin_frame(160, 90)
+    key, one, other = SkinKey(), FaceMatte(), FaceMatte(*[(x - 0.3, y) for x, y in FaceMatte().landmarks])
+    join = JoinFaces(likeness=1.0, soft_pieces=True, usual_face=0.02, keep=((0.5, 0.5),))
     graph = Graph.of(
-        Step.of("light", tiny.Gain(2.0), image="plate"),
-        Step.of("key", tiny.Threshold(0.0, 1.0), image="plate"),
-        Step.of("joined", tiny.Mix(), first="plate", second="light", matte="key"),
-        result="joined",
-        matte="key",
+        Step.of("skin", key, image="plate"),
+        Step.of("one", one, image="plate"),
+        Step.of("other", other, image="plate", faces="one"),
+        Step.of("join", join, matte="skin", faces="other", image="plate"),
+        Step.of("soft", SoftenMatte(), matte="join", guide="plate"),
+        Step.of("steer", SteerSkin(angle=5.0), image="plate", matte="soft"),
+        result="steer",
+        matte="soft",
+        keyed="skin",
     )
-    with strips.threads(4):
-        made = Runner(graph, beside=beside).run_frame(1, {"plate": picture})
-        np.testing.assert_array_equal(made["matte"], real(tiny.Threshold(0.0, 1.0), picture))
-        np.testing.assert_array_equal(
-            made["result"], tiny.Mix().process(picture, tiny.Gain(2.0).process(picture), made["matte"])
-        )
-        assert seen == [not beside]
-        monkeypatch.setattr(tiny.Threshold, "process", tiny.Breaks.process)
-        with pytest.raises(NodeError, match=r"'key'.* failed at frame 3"):
-            Runner(graph, beside=beside).run_frame(3, {"plate": picture})
-    with strips.threads(2):
-        monkeypatch.setattr(tiny.Threshold, "process", process)
-        Runner(graph, beside=beside).run_frame(1, {"plate": picture})
-    assert seen[-1], "with few threads each has enough to do"
+    told = other.process(plate, one.process(plate))
+    joined = join.process(key.process(plate), told, plate)
+    expected = SoftenMatte().process(joined, plate)
+    by_hand, counted, worked = [], [], strips._Work.end
+    monkeypatch.setattr(strips._Work, "end", lambda work: counted.append(work) or worked(work))
+    for count in (1, 3):
+        with strips.threads(count):
+            counted.clear()
+            join.process(key.process(plate), other.process(plate, one.process(plate)), plate)
+            by_hand.append(len(counted))
+            counted.clear()
+            made = Runner(graph).run_frame(1, {"plate": plate}, ("matte", "result"))
+            np.testing.assert_array_equal(made["matte"], expected)
+            np.testing.assert_array_equal(made["result"], SteerSkin(angle=5.0).process(plate, expected))
+            assert all(np.array_equal(Runner(graph).run_frame(1, {"plate": plate})[name], made[name]) for name in made)
+    with strips.threads(3):
+        counted.clear()
+        Runner(graph).run_frame(1, {"plate": plate}, ("result",))
+    assert by_hand[1] == 0 or len(counted) < by_hand[1], "softening and turning included"
+    with pytest.raises(NodeError, match=r"'skin'.* failed at frame 3"):
+        Runner(graph).run_frame(3, {"plate": plate[..., :2]}, ("result",))
 
 
 def test_only_what_is_wanted_is_worked_out(picture):

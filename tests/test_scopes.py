@@ -205,6 +205,19 @@ def test_counters_lie_in_memory_with_whatever_values(count, make_picture):
         np.testing.assert_array_equal(count(picture, None), first)
 
 
+def test_plots_in_turn_count_in_memory_that_was_used_before(make_picture, monkeypatch):
+    """With 16 threads two plots have 80 MB of counters: neither makes room for the other."""
+    picture, fresh, real = make_picture(1024, 16), [], memory._fresh
+    monkeypatch.setattr(memory, "_fresh", lambda size: fresh.append(size) or real(size))
+    with strips.threads(16):
+        for _ in range(3):
+            fresh.clear()
+            plot.chroma_counts(picture, None, 512, 250.0)
+            plot.level_counts(picture, None, (4096, 16), "luma", -0.1, 1.1)
+    assert not fresh
+    memory.COUNTERS.clear()
+
+
 @pytest.mark.slice
 def test_log_brightness_is_the_logarithm():
     """numpy.log1p."""

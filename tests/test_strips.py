@@ -75,13 +75,13 @@ def test_one_thread_means_the_caller_alone():
 @needs_threads
 def test_sets_of_counters_are_shared_out_however_few_they_are(monkeypatch):
     """A set for each thread is a row of its own: two of them are no strip that one thread had better do alone."""
-    shared, real = [], strips._carry_out
+    shared, real = [], strips._Work.end
 
-    def carry_out(team, job, stages, sizes, counts, helpers):
-        shared.append((stages[0].kernel, helpers))
-        real(team, job, stages, sizes, counts, helpers)
+    def end(work):
+        shared.append((work.stages[0].kernel, work.helpers))
+        real(work)
 
-    monkeypatch.setattr(strips, "_carry_out", carry_out)
+    monkeypatch.setattr(strips._Work, "end", end)
     picture, matte = np.zeros((512, 16, 3), np.float32), np.ones((512, 16), np.float32)
     for count in (2, 3, 8):
         shared.clear()
@@ -303,6 +303,59 @@ def test_rows_in_a_ring_are_read_before_others_are_written_over_them(count, rows
     with strips.threads(count):
         strips.over_stages(stages)
     assert found.tolist() == list(range(1, rows + 1))
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_stage_waits_for_another_before_the_one_before_it_as_well(count):
+    done, seen = [], []
+
+    def slowly(y0: int, y1: int) -> None:
+        time.sleep(0.002)
+        done.append(y0)
+
+    stages = (
+        strips.Stage(slowly, (), 8, 1),
+        strips.Stage(lambda y0, y1: None, (), 2, 1, strips.none_of_it),
+        strips.Stage(lambda y0, y1: seen.append(len(done)), (), 3, 1, strips.none_of_it, whole=2),
+    )
+    with strips.threads(count):
+        strips.over_stages(stages)
+    assert seen == [8] * 3
+
+
+def begin_and_settle(stage: strips.Stage) -> None:
+    strips.begin([stage])
+    strips.settle()
+
+
+@pytest.mark.slice
+@pytest.mark.parametrize("count", [1, 3])
+def test_what_is_begun_ends_before_the_next_kernel_of_its_thread(count, make_picture, same_bits):
+    """The next kernel comes after it, and raises what went wrong in it; only then may others look at it."""
+    rows, order, picture = np.zeros(40, int), [], make_picture(height=40, width=8)
+
+    def slowly(y0: int, y1: int) -> None:
+        time.sleep(0.001)
+        rows[y0:y1] += 1
+
+    with strips.threads(count):
+        strips.begin([strips.Stage(slowly, (), 40, 4, least=4)])
+        strips.over_rows(lambda y0, y1: order.append(rows.sum()), 1)
+        assert order == [40]
+        strips.begin([strips.Stage(slowly, (), 40, 4, least=4)])
+        strips.begin([strips.Stage(slowly, (), 40, 4, least=4)])
+        strips.settle()
+        assert (rows == 3).all()
+        plane = np.zeros((40, 8), np.float32)
+        unwritten = strips.Unwritten(plane, [strips.Stage(lambda y0, y1: plane[y0:y1].fill(1), (), 40)])
+        assert unwritten.begun() is plane
+        same_bits(colour.luma(picture), colour.luma(picture.copy()))
+        assert (plane == 1).all()
+        with pytest.raises(ZeroDivisionError):
+            begin_and_settle(strips.Stage(lambda y0, y1: 1 // (y0 - 4), (), 40, 4, least=4))
+        strips.over_rows(count_rows, 40, rows)
+        assert (rows == 4).all()
 
 
 @pytest.mark.slice

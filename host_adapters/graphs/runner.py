@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import functools
 import itertools
 import logging
-import math
-import os
 import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from functools import partial
@@ -23,8 +19,8 @@ from ...kernels import devices, fused
 from ...kernels.arrays import Floats
 from ...kernels.codes import CodedPicture
 from ...kernels.errors import InkarnatError
-from ...kernels.strips import PictureInto, Unmade, thread_count
-from ...nodes.declare import Node, Rows
+from ...kernels.strips import PictureInto, Unmade, settle, thread_count
+from ...nodes.declare import Node
 from .errors import GraphError, NodeError
 from .graph import Graph, Step
 from .pipeline import InWork, ReadAhead, Result, StageTimes, Taken, WriteBehind
@@ -101,8 +97,8 @@ class _Values:
         if self.held is not None and key in self.lasting:
             self.held[key] = value
 
-    def take(self, key: Key, wait: bool = True) -> Any:
-        """Return a value that is read now; without ``wait`` it may be one that is still being worked out."""
+    def take(self, key: Key) -> Any:
+        """Return a value that is read now."""
         if key not in self.values:
             picture = self.fetch(*key)
             if isinstance(picture, CodedPicture) and key not in self.coded:
@@ -114,7 +110,7 @@ class _Values:
         if not self.uses[key]:
             del self.values[key]
             self.size -= value.nbytes
-        return value.result() if wait and isinstance(value, _Pending) else value
+        return value
 
     def _check_size(self) -> None:
         """Refuse a graph that would fill the memory: one from a stranger may join hundreds of pictures in one place."""
@@ -133,9 +129,8 @@ class Runner:
     before + 1 + after arrays in order of frames, its own frame at index ``before``.
     """
 
-    def __init__(self, graph: Graph, beside: bool = True) -> None:
-        """Take a graph. :param beside: some nodes may be worked out beside others, where there are threads for it."""
-        self.graph, self.beside = graph, beside
+    def __init__(self, graph: Graph) -> None:
+        self.graph = graph
         self._told: set[str] = set()
         self._repeated: dict[tuple[str, ...], _Repeated] = {}
 
@@ -187,7 +182,7 @@ class Runner:
             plan = _Plan(self.graph, store)
             shown = {name: plan.place(origin, frame) for name, origin in origins.items()}
             jobs, uses, lasting = plan.made(shown.values(), held or {})
-            joined = _joined(jobs, uses) if alone else set()
+            joined = _joined(jobs, uses) if alone else {}
             if alone and not held and not any(job.step.keyed or job.over_time for job in jobs):
                 self._repeated[tuple(origins.values())] = _Repeated(jobs, uses, joined)
             if held is not None:
@@ -202,22 +197,18 @@ class Runner:
         }
         values = _Values(uses, lasting, fetch, held, _coded(jobs, shown.values(), last) if alone else ())
         values.have(found)
-        pending: list[_Pending] = []
         try:
-            if alone and self.beside and not lasting and thread_count() >= _THREADS_A_FRAME:
-                jobs = _begun_beside(jobs, values, pending)
             for job in jobs:
                 if job.key in last:
                     values.put(job.key, _unmade(job, values))
                     continue
-                value = self._sent(job, _work(job, values, job.key in joined))
+                value = self._sent(job, _work(job, values, joined.get(job.key, "process")))
                 values.put(job.key, value)
-                if store is not None and not isinstance(value, Rows):
+                if store is not None:
                     store.keep(*job.key, value)
             return {name: values.take(key) for name, key in shown.items()}
         finally:
-            for each in pending:
-                each.settle()
+            settle()  # what has been begun for a picture that another thread makes
 
     def _sent(self, job: _Job, value: Value) -> Value:
         """Return a value where a device is in use on it; say once of each step that the processor works it out."""
@@ -294,26 +285,29 @@ class _Plan:
 class _Repeated:
     """What is to be worked out at every frame alike: no step has keyframes or reads other frames."""
 
-    def __init__(self, jobs: Iterable[_Job], uses: Counter[Key], joined: set[Key]) -> None:
+    def __init__(self, jobs: Iterable[_Job], uses: Counter[Key], joined: Mapping[Key, str]) -> None:
         self._jobs = [(job.step, job.node, [(port, keys[0][0]) for port, keys in job.reads]) for job in jobs]
         self._uses = [(origin, count) for (origin, _), count in uses.items()]
-        self._joined = [origin for origin, _ in joined]
+        self._joined = [(origin, way) for (origin, _), way in joined.items()]
 
-    def at(self, frame: int) -> tuple[list[_Job], Counter[Key], set[Key]]:
-        """Return the jobs at a frame in order, how often each value is read, and which mattes need not be whole."""
+    def at(self, frame: int) -> tuple[list[_Job], Counter[Key], dict[Key, str]]:
+        """Return the jobs at a frame in order, how often each value is read, and the mattes that need not be whole."""
         jobs = [
             _Job(step, node, frame, [(port, ((origin, frame),)) for port, origin in reads])
             for step, node, reads in self._jobs
         ]
         uses = Counter({(origin, frame): count for origin, count in self._uses})
-        return jobs, uses, {(origin, frame) for origin in self._joined}
+        return jobs, uses, {(origin, frame): way for origin, way in self._joined}
 
 
-def _joined(jobs: Iterable[_Job], uses: Counter[Key]) -> set[Key]:
-    """Return the mattes that need not be whole: one node alone reads them, and takes them lazily."""
-    given = {job.key for job in jobs if job.node.gives_rows()}
-    taken = {keys[0] for job in jobs for port, keys in job.reads if port in job.node.takes_rows()}
-    return {key for key in given & taken if uses[key] == 1}
+def _joined(jobs: Collection[_Job], uses: Counter[Key]) -> dict[Key, str]:
+    """Return the mattes that need not be whole, and what gives them so: one node alone reads them, and takes that."""
+    reads = [(job.node, port, keys[0]) for job in jobs for port, keys in job.reads if uses[keys[0]] == 1]
+    unwritten = {job.key for job in jobs if job.node.gives_unwritten()}
+    unwritten &= {key for node, port, key in reads if port in node.takes_unwritten()}
+    rows = {job.key for job in jobs if job.node.gives_rows()}
+    rows &= {key for node, port, key in reads if port in node.takes_rows()}
+    return dict.fromkeys(unwritten, "unwritten") | dict.fromkeys(rows, "rows")
 
 
 def _coded(jobs: Iterable[_Job], shown: Collection[Key], last: Collection[Key]) -> set[Key]:
@@ -351,69 +345,11 @@ def _arguments(job: _Job, values: _Values) -> dict[str, Any]:
     return arguments
 
 
-class _Pending:
-    """A matte that another thread works out.
-
-    :ivar shape, nbytes: that it will have.
-    """
-
-    def __init__(self, job: _Job, arguments: Mapping[str, Any]) -> None:
-        self.shape = np.shape(next(iter(arguments.values())))[:2]
-        self.nbytes = 4 * math.prod(self.shape)
-        self._made = _workers().submit(self._work, job, arguments)
-
-    @staticmethod
-    def _work(job: _Job, arguments: Mapping[str, Any]) -> Value:
-        # What is waited for was handed over before, so it is in work.
-        given = {port: v.result() if isinstance(v, _Pending) else v for port, v in arguments.items()}
-        with _naming(job):
-            return job.node.process(**given)  # type: ignore[attr-defined]
-
-    def result(self) -> Value:
-        """Return the value, once it is there; raise what was raised."""
-        return self._made.result()
-
-    def settle(self) -> None:
-        """See that nothing of it is in work any longer."""
-        if not self._made.cancel():
-            wait((self._made,))
-
-
-_THREADS_BESIDE = 4
-"""Threads in which nodes are worked out beside others; each of them lets kernels use all threads."""
-
-
-@functools.cache
-def _workers() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(_THREADS_BESIDE, "inkarnat-beside")
-
-
-if hasattr(os, "register_at_fork"):
-    os.register_at_fork(after_in_child=_workers.cache_clear)
-
-
-def _begun_beside(jobs: Iterable[_Job], values: _Values, pending: list[_Pending]) -> list[_Job]:
-    """Begin with what is best worked out beside the rest and waits for none of that; return the rest, in order."""
-    left, made, begun = [], {job.key for job in jobs}, set[Key]()
-    for job in jobs:
-        reads = {key for _, keys in job.reads for key in keys}
-        if job.node.works_beside and not job.over_time and not reads & (made - begun):
-            pending.append(_Pending(job, {port: values.take(keys[0], wait=False) for port, keys in job.reads}))
-            values.put(job.key, pending[-1])
-            begun.add(job.key)
-        else:
-            left.append(job)
-    return left
-
-
-def _work(job: _Job, values: _Values, joined: bool) -> Value:
-    """Work a node out; one that is joined to its reader gives a lazy matte."""
+def _work(job: _Job, values: _Values, way: str) -> Value:
+    """Work a node out by one of its methods: what is joined to its reader comes as a lazy matte, or unwritten."""
     arguments = _arguments(job, values)
     with _naming(job):
-        if joined:
-            rows: Rows = job.node.rows(**arguments)  # type: ignore[attr-defined]
-            return rows
-        result: Floats = job.node.process(**arguments)  # type: ignore[attr-defined]
+        result: Value = getattr(job.node, way)(**arguments)
     return result
 
 
@@ -525,7 +461,7 @@ def render(
     frames = frames if isinstance(frames, Collection) else list(frames)
     is_still = _is_still(graph, outputs)
     at_once = _frames_at_once(sources.values(), device) if is_still and overlap else 1
-    runner = Runner(graph, beside=at_once == 1)
+    runner = Runner(graph)
     waiting = at_once if overlap else 1
     origins = graph.origins(outputs)
     passed = {name for name, origin in origins.items() if is_still and origin in sources}
