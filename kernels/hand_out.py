@@ -169,9 +169,9 @@ def _work_on(job, stage, at, k):
 @inline
 def _course(shared, job):
     """Take strips, of the last stage that may go on first, until none is left to begin or one failed."""
-    stages, looked = load(job + STAGES), 0
+    looked = 0
     while load(job + FAILED) == 0:
-        left, at, took = False, stages - 1, False
+        left, at, took = False, load(job + STAGES) - 1, False
         while at >= 0 and not took:
             stage = job + JOB_HEAD + at * RECORD
             k = load(stage + BEGUN)
@@ -268,10 +268,12 @@ def enter(shared, job, slot):
 
 
 @strip_kernel
-def start(shared, job, slot):
-    """Have helpers begin with a job, which lies in a slot; its caller enters it later."""
-    store(shared + SLOT_JOBS + WORD * slot, job)
-    _wake(shared, job, _WAKES)
+def start(shared, job, slot, stages):
+    """Let a job have so many stages, and have helpers begin where it lies in a slot; its caller enters it later."""
+    store(job + STAGES, stages)
+    if slot >= 0:
+        store(shared + SLOT_JOBS + WORD * slot, job)
+        _wake(shared, job, _WAKES)
 
 
 @strip_kernel

@@ -364,8 +364,9 @@ def begin(stages: Sequence[Stage]) -> None:
         over_stages(stages)
         return
     settle()
-    team.inside.begun = work = _Work(team, stages)
+    work = _Work(team, stages)
     work.start()
+    team.inside.begun = work
 
 
 def settle() -> None:
@@ -373,9 +374,12 @@ def settle() -> None:
     inside = _team.inside
     begun: _Work | None = getattr(inside, "begun", None)
     if begun is not None:
-        inside.begun = None
+        del inside.begun
         begun.end()
 
+
+_MANY = 4
+"""Stages from which packing takes so long that helpers had better begin meanwhile."""
 
 _RECORD = struct.Struct("8q")
 _STEP = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_int64, ctypes.c_int64, ctypes.c_int64)
@@ -393,28 +397,35 @@ class _Work:
         if self.helpers > team.helpers:
             team.enlarge(self.helpers)
         self.job = team.job()
+        self._kept: list[Any] = []
+        may_begin = self.helpers > 0 and self.job.slot >= 0 and not hasattr(team.inside, "begun")
+        # Compiling takes seconds, in which helpers would look for the next stage all the time.
+        compiled = may_begin and all(getattr(stage.kernel, "overloads", True) for stage in stages)
+        self._early = compiled and len(stages) >= _MANY
         try:
-            self._kept = self._pack(sizes, counts)
+            self._pack(sizes, counts)
         except BaseException:
+            self.job.numbers[hand_out.FAILED // 8] = 1  # what helpers have begun ends
+            hand_out.enter(team.address, self.job.address, self.job.slot if self._early else -1)
             self.give_back()
             raise
 
-    def _pack(self, sizes: list[int], counts: list[int]) -> list[Any]:
-        """Pack all arguments, and return what has to live on with them."""
+    def _pack(self, sizes: list[int], counts: list[int]) -> None:
+        """Pack all arguments; of many stages, helpers begin with those that are packed."""
         job, stages = self.job, self.stages
         records = hand_out.JOB_HEAD + len(stages) * hand_out.RECORD
         job.begin(records // 8 + 3 * sum(counts), len(stages))
         numbers, address, memory = job.numbers, job.address, job.numbers.data
-        numbers[hand_out.STAGES // 8], numbers[hand_out.MOST // 8] = len(stages), self.helpers
-        kept = []
+        numbers[hand_out.STAGES // 8] = 0 if self._early else len(stages)
+        numbers[hand_out.MOST // 8] = 2 * self.helpers if self._early else self.helpers  # they may leave and come again
         free, rings = records // 8, any(stage.keeps for stage in stages)
         for at, (stage, size, count) in enumerate(zip(stages, sizes, counts, strict=True)):
             block, record = job.first_block + at * BLOCK_SIZE, hand_out.JOB_HEAD + at * hand_out.RECORD
             if isinstance(stage.kernel, StripKernel):
                 pack(stage.kernel, stage.arguments, block)
             else:
-                kept.append(_STEP(_in_python(self.team, stage, self.errors)))
-                job.blocks[at * BLOCK_SIZE // 8] = _address(kept[-1])
+                self._kept.append(_STEP(_in_python(self.team, stage, self.errors)))
+                job.blocks[at * BLOCK_SIZE // 8] = _address(self._kept[-1])
             if at > 0 and stage.needs is not none_of_it:
                 needed = _needed(stage, size, count, stages[at - 1].rows, sizes[at - 1])
                 if count == 1:
@@ -429,12 +440,13 @@ class _Work:
             whole = address + record - stage.whole * hand_out.RECORD if stage.whole else 0
             _RECORD.pack_into(memory, record, block, count, size, stage.rows, place, place + 8 * count, last, whole)
             free += 3 * count
-        return kept
+            if self._early:
+                hand_out.start(self.team.address, address, job.slot if at == 0 else -1, at + 1)
 
     def start(self) -> None:
         """Have helpers begin."""
-        if self.helpers > 0 and self.job.slot >= 0:
-            hand_out.start(self.team.address, self.job.address, self.job.slot)
+        if self.helpers > 0 and self.job.slot >= 0 and not self._early:
+            hand_out.start(self.team.address, self.job.address, self.job.slot, len(self.stages))
 
     def end(self) -> None:
         """Work until all is done. Raises the first error."""

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from inkarnat.kernels import colour, hand_out, jit, measure, strips
 from inkarnat.kernels.errors import ValueRangeError
 from llvmlite import binding
+from numba.core.errors import TypingError
 
 needs_threads = pytest.mark.skipif(
     bool(strips.numba_config.DISABLE_JIT), reason="without compilation the caller works alone"
@@ -322,6 +323,20 @@ def test_a_stage_waits_for_another_before_the_one_before_it_as_well(count):
     with strips.threads(count):
         strips.over_stages(stages)
     assert seen == [8] * 3
+
+
+@needs_threads
+def test_arguments_that_cannot_be_packed_end_what_helpers_have_begun():
+    """Of many stages helpers begin with the first ones while the others are packed."""
+    rows = np.zeros(4000, int)
+    stages = [strips.Stage(count_rows, (rows,), len(rows), 1, strips.none_of_it, 1) for _ in range(5)]
+    with strips.threads(3):
+        for _ in range(20):
+            with pytest.raises(TypingError):
+                strips.over_stages([*stages, strips.Stage(fail_at, (object(), 1), 40)])
+            before = rows.copy()
+            strips.over_stages(stages)
+            assert (rows - before == 5).all()
 
 
 def begin_and_settle(stage: strips.Stage) -> None:
