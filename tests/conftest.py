@@ -26,6 +26,8 @@ LONGEST = (
     *("test_jit", "test_readme", "test_accuracy", "test_farm", "test_openfx_bundle", "test_farm_faults"),
     *("test_openfx_strain", "test_solve", "test_desk_page", "test_cuda", "test_job_template", "test_desk"),
     *("test_kept_code", "test_main_verbs", "test_main_job", "test_openfx_render", "test_carry", "test_openfx_artist"),
+    *("test_kept_bits", "test_report", "test_by_hand", "test_writes", "test_footage_matrix", "test_graph_safety"),
+    *("test_warm_up", "test_video"),
 )
 """The files that take longest, the longest first: handed out first, no process is left with one at the end."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
 import sys
 import tomllib
@@ -42,8 +43,9 @@ class Import:
         return self.module.partition(".")[0]
 
 
-def imports(source: Path) -> Iterator[Import]:
-    """Yield every import of a file, relative ones resolved; lazy ones lie inside a function or TYPE_CHECKING."""
+@functools.cache
+def imports(source: Path) -> tuple[Import, ...]:
+    """Return every import of a file, relative ones resolved; lazy ones lie inside a function or TYPE_CHECKING."""
     package = ("inkarnat", *source.relative_to(ROOT).parent.parts)
 
     def visit(node: ast.AST, lazy: bool) -> Iterator[Import]:
@@ -59,7 +61,7 @@ def imports(source: Path) -> Iterator[Import]:
             )
             yield from visit(child, lazy or inside)
 
-    yield from visit(ast.parse(source.read_text(encoding="utf-8")), False)
+    return tuple(visit(ast.parse(source.read_text(encoding="utf-8")), False))
 
 
 def parametrised(*layers: str) -> pytest.MarkDecorator:
