@@ -369,6 +369,25 @@ def test_one_graph_renders_the_same_and_measure_says_the_same(solved):
     ]  # fmt: skip
 
 
+def test_a_look_whose_file_was_changed_since_is_told_and_stays_as_it_was(solved, tmp_path):
+    folder, _, _ = solved
+    words = ("render", folder / "g.json", "--in", f"plate={folder / 'plate.tif'}", "--out")
+    look = folder / "cold.cc"
+    before = look.read_text()
+    assert "was changed since" not in run(*words, f"result={tmp_path / 'a.png'}")[2]
+    try:
+        look.write_text(before.replace("0.92", "0.5"))
+        code, _, output = run(*words, f"result={tmp_path / 'b.png'}")
+        assert code == 0, output
+        assert f"The look {look} was changed since" in " ".join(output.split())
+        look.unlink()
+        assert "was changed since" not in run(*words, f"result={tmp_path / 'c.png'}")[2]
+    finally:
+        look.write_text(before)
+    one, *others = (read_picture(tmp_path / f"{name}.png")[0] for name in "abc")
+    assert all(np.array_equal(one, other) for other in others)
+
+
 def test_a_ruined_face_under_a_look_is_off_and_one_that_nothing_keeps_is_not_judged(solved):
     folder, _, _ = solved
     graph = Graph.load(folder / "g.json")

@@ -38,7 +38,7 @@ from ..shots.viewing import View, open_view, view_id
 from ..writes import claim, make_folder
 from . import console
 from .cut import carry_cut, chosen_shots, cut_output, cut_shots, relinked_cut, render_cut
-from .footage import Footage, reading_options
+from .footage import Footage, reading_options, tell_changed_look
 from .options import parse_mark, person_options, read_hands, read_line, read_person, typed_options
 from .person import split_frame
 from .report import write_report
@@ -137,6 +137,7 @@ def carry_to(graph: str, targets: Sequence[str], options: dict[str, Any]) -> int
     marked = Marked.read(options)
     read_hands(options)  # what is wrong with it is told before anything is opened
     check_view(loaded, view_id(options["view"]))
+    tell_changed_look(loaded)
     parts_of(loaded, _what(options), None, _subjects(options))
     with ExitStack() as stack:
         if options["timeline"] is not None:

@@ -77,8 +77,22 @@ def reading_options(command: Command) -> Command:
     return command
 
 
+def tell_changed_look(graph: Graph) -> None:
+    """Say where the file of a graph's look is another now than the one that the graph took in."""
+    if "look" in graph.notes():
+        from ..shots.looks import changed_look
+
+        note = changed_look(graph)
+        if note is not None:
+            console.note(note)
+
+
 def own_faces(graph: Graph, clip: Clip, finished: bool = False) -> Graph:
-    """Return the graph without what is true of another clip alone, and say so. Raises GraphError and InputError."""
+    """Return the graph without what is true of another clip alone, and say so. Raises GraphError and InputError.
+
+    A look whose file was changed since is told too.
+    """
+    tell_changed_look(graph)
     if not any(step.node.name == "face_matte" for step in graph.steps) and not accepted_keys(graph):
         return graph
     from ..shots.whose_faces import without_foreign_faces

@@ -326,6 +326,26 @@ def with_look(graph: Graph, under: Under) -> Graph:
     return graph.with_notes({**graph.notes(), "look": look})
 
 
+def changed_look(graph: Graph) -> str | None:
+    """Say that the file of a graph's look is another now than the one that the graph took in.
+
+    None where it is the same, or where it does not lie there any more: a graph needs nothing beside it.
+    """
+    look = graph.notes().get("look")
+    name, id = (look.get(key) for key in ("name", "id")) if isinstance(look, dict) else (None, None)
+    if not isinstance(name, str) or not isinstance(id, str) or name.startswith(COLOUR_SPACES):
+        return None
+    try:
+        if look_id(name).split()[-1] == id.split()[-1]:
+            return None
+    except (OSError, ValueError, IndexError):
+        return None
+    return (
+        f"The look {name} was changed since the graph took it in, and the graph goes on with the look as it was: "
+        f"correct again with --under {name} for the new one."
+    )
+
+
 def check_view(graph: Graph, seen: str) -> None:
     """Raise LookError where a view is the look that a graph has on top already."""
     look = graph.notes().get("look")
