@@ -46,7 +46,7 @@ from inkarnat.nodes import (
 from inkarnat.nodes.key import NATURAL_RANGE
 
 SIMULATOR = {"NUMBA_ENABLE_CUDASIM": "1", "NUMBA_DISABLE_JIT": "1"}
-WIDTH, HEIGHT = 37, 26
+WIDTH, HEIGHT = 33, 22
 MATRIX = np.array([[1.02, -0.01, 0.0], [0.03, 0.95, 0.02], [-0.02, 0.01, 1.1]])
 CODINGS = [
     codes.Coding(bits=10, subsampling="4:2:2"),
