@@ -27,8 +27,9 @@ _NOBODY, _SOMEBODY, _MARGIN = 0.05, 0.2, 2
 likely is widened: the map's edge is soft, and hair and sleeves lie inside."""
 _COVERED = 0.5
 """How much of a mark must lie on persons for the map to be believed there; of all marks on bare skin, for that map."""
-ON_A_FACE = 1.6
-"""Radius of the drawn face within which a mark means that face: hair, ears and neck included."""
+ON_A_FACE, _MEANT = 1.6, 0.5
+"""Radius of the drawn face within which a mark means that face: hair, ears and neck included; how much of its skin a
+box must hold to be drawn round it."""
 _LEAST_LIKELY, _CORE = 0.8, 0.95
 _LIKE_THE_MARKS = 9.0
 _JOINING_SHARE = 0.3
@@ -225,8 +226,9 @@ class _Scene:
 def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     """Learn a key from marked pictures and the faces in them.
 
-    A mark on a face joins that face: its skin teaches the key too. Where no mark lies on a face, every face joins that
-    is like the marks, and without any mark every face. All faces count as evidence, with what lies round them.
+    A mark on a face joins that face: its skin teaches the key too, in place of a box that is drawn round it. Where no
+    mark lies on a face, every face joins that is like the marks, and without any mark every face. All faces count as
+    evidence, with what lies round them.
 
     :raises LearnError: nothing to learn from.
 
@@ -293,6 +295,7 @@ def _join(scenes: list[_Scene]) -> list[list[bool]]:
     for scene, on in zip(scenes, chosen, strict=True):
         joins = [False] * len(scene.cuts)
         shown = np.zeros(scene.frame.luma.shape, np.bool_)
+        meant = []
         for k, cut in enumerate(scene.cuts):
             if cut is None or (marked and k not in on):
                 continue
@@ -303,10 +306,17 @@ def _join(scenes: list[_Scene]) -> list[list[bool]]:
             joins[k] = True
             if seeds.sum() >= 5:
                 shown |= seeds
+                meant += [core] if k in on else []
         if any(joins):
-            scene.frame = dataclasses.replace(scene.frame, shown=shown)
+            wholes = tuple(whole for whole in scene.frame.wholes if not any(_means(whole, core) for core in meant))
+            scene.frame = dataclasses.replace(scene.frame, shown=shown, wholes=wholes)
         keyed.append(joins)
     return keyed
+
+
+def _means(whole: Flags, core: Flags) -> bool:
+    """Tell whether a box is drawn round a face: what lies in its corners is none of it, and the face shows its skin."""
+    return bool(np.count_nonzero(whole & core) > _MEANT * np.count_nonzero(core))
 
 
 def _on_grid(plane: Floats, shape: tuple[int, int]) -> Floats:

@@ -303,6 +303,21 @@ def test_a_matte_changes_gradually_while_its_face_goes():
     assert bare > 1.1 * areas[-1], "without the size of a face the specks come back as it goes"
 
 
+@pytest.mark.parametrize("ground", [(0.6, 0.5, 0.36), (0.5, 0.3, 0.26)])
+def test_a_box_round_a_face_means_the_face(ground):
+    """Three fifths of the box are wall of a warm colour, which it would key, too (.5 of it), by what is most in it."""
+    picture, oval, node = drawn(colour=(0.62, 0.46, 0.38), ground=ground)
+    y, x = np.nonzero(oval)
+    box, nothing = np.zeros(oval.shape, np.bool_), np.zeros(oval.shape, np.bool_)
+    box[y.min() - 14 : y.max() + 15, x.min() - 14 : x.max() + 15] = True
+    marked = skin.Marked(picture, nothing, nothing, (box,), 1.0, ((0.5, 0.5),), (node.landmarks,))
+    matte = skin.study([marked]).matte
+    assert matte.shape == oval.shape
+    assert oval[box].mean() < 0.4
+    assert matte[oval].mean() > 0.9
+    assert matte[~oval].mean() < 0.02
+
+
 def test_faces_are_cut_out_and_joined_to_the_same_bits_by_any_number_of_threads(same_bits):
     picture, oval, node = drawn(height=360, width=480, size=52.0)
     matte = np.clip(oval * 0.7 + (np.random.default_rng(2).random(oval.shape) > 0.8) * 0.5, 0, 1).astype(np.float32)
