@@ -243,7 +243,7 @@ def test_a_picture_asked_about_again_is_not_looked_at_again(monkeypatch):
     assert len(asked) == 8, "another picture is"
     skin.find_bare_skin(picture, person, marks=skin.Marks((((0.5, 0.5),),)))
     assert len(asked) == 12, "and one that is marked"
-    monkeypatch.setattr(skin, "_REMEMBERED", 3)
+    monkeypatch.setattr(skin._answers, "most", 3)
     for number in range(2):
         other = np.random.default_rng(number).random((8, 8, 3), dtype=np.float32)
         skin.find_bare_skin(other, np.ones((8, 8), np.float32))

@@ -7,14 +7,9 @@ the map of persons beside the colours, and what is marked: where, and how like t
 
 from __future__ import annotations
 
-import functools
-import hashlib
-import threading
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +19,7 @@ from ...kernels.errors import InkarnatError
 from ...kernels.learn import distance_from_skin
 from ...nodes import FaceMatte, People, Sample
 from ...nodes.declare import Matte, Picture
+from .networks import Answers, opened
 from .person import find_levels
 from .prepared import brightened, limited, reduced
 
@@ -43,11 +39,8 @@ _COLOURS, _AROUND = 5, 2
 _LUMA = np.array((0.2126, 0.7152, 0.0722), np.float32)
 """ITU-R BT.709-6, item 3.2."""
 
-_TURN = threading.Lock()
-
-_REMEMBERED = 32
-"""How many answers are kept, 150 kB each: a frame is marked again, and asked about again, with every further mark."""
-_answers: OrderedDict[bytes, Matte] = OrderedDict()
+_answers: Answers[Matte] = Answers(32)
+"""150 kB each."""
 
 
 class SkinError(InkarnatError, RuntimeError):
@@ -185,43 +178,27 @@ def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path, mar
 
 def _answered(picture: Picture, person: Matte, marks: Marks, path: Path) -> Matte:
     """Return the mean of the network's answers to a picture and to its mirror image, as remembered or asked for."""
-    question = hashlib.blake2b(f"{path} {picture.shape} {marks}".encode(), digest_size=16)
-    question.update(np.ascontiguousarray(picture).data)
-    question.update(np.ascontiguousarray(person).data)
-    with _TURN:  # the network keeps its inputs and works on one picture at a time
-        told = _answers.pop(question.digest(), None)
-        if told is None:
-            planes = picture.transpose(2, 0, 1), person[None], marked_planes(picture, marks)
-            told = _asked(planes, path) + _asked([plane[..., ::-1] for plane in planes], path)[:, ::-1]
-            told *= np.float32(0.5)
-        _answers[question.digest()] = told
-        while len(_answers) > _REMEMBERED:
-            _answers.popitem(last=False)
-    return told
+
+    def ask() -> Matte:
+        planes = picture.transpose(2, 0, 1), person[None], marked_planes(picture, marks)
+        told = _asked(planes, path) + _asked([plane[..., ::-1] for plane in planes], path)[:, ::-1]
+        told *= np.float32(0.5)
+        return told
+
+    return _answers.of(f"{path} {marks}", picture, person, ask=ask)
 
 
 def _asked(planes: Sequence[NDArray[np.float32]], path: Path) -> Matte:
     """Return the network's answer to colours, map of persons and marks, float32 of half the size, 0 to 1."""
-    network, (rows, columns) = _network(str(path)), planes[0].shape[1:]
+    rows, columns = planes[0].shape[1:]
     try:
+        network = opened(str(path))
         for name, plane in zip(("picture", "person", "marks"), planes, strict=True):
             network.setInput(np.ascontiguousarray(plane[None], np.float32), name)
         told = np.array(network.forward(), np.float32).reshape(rows // 2, columns // 2)
     except Exception as error:
-        raise _damaged(path, error) from None
+        words = " ".join(str(error).split())
+        raise SkinError(
+            f"The network that finds bare skin, {path}, cannot be used ({words}): install Inkarnat again."
+        ) from None
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
-
-
-@functools.lru_cache(maxsize=1)
-def _network(path: str) -> Any:
-    import cv2
-
-    try:
-        return cv2.dnn.readNetFromONNX(path)
-    except cv2.error as error:
-        raise _damaged(path, error) from None
-
-
-def _damaged(path: str | Path, error: Exception) -> SkinError:
-    told = " ".join(str(error).split())
-    return SkinError(f"The network that finds bare skin, {path}, cannot be used ({told}): install Inkarnat again.")
