@@ -1285,7 +1285,14 @@ def unwritten_evidence(
     out: Floats | None = None,
     turns: bool = True,
 ) -> Unwritten:
-    """Return the evidence of :func:`face_evidence` before it is written."""
+    """Return the evidence of :func:`face_evidence` before it is written; that ``before`` may be unwritten as well.
+
+    >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
+    >>> first = unwritten_evidence(np.full((90, 160, 3), 0.5, np.float32), landmarks)
+    >>> both = unwritten_evidence(np.full((90, 160, 3), 0.5, np.float32), landmarks, before=first)
+    >>> both.shape, len(both.stages) > len(first.stages), bool(both.whole()[45, 80] > 0.5)
+    ((90, 160), True, True)
+    """
     image = as_picture(image)
     size = image.shape[:2]
     earlier, others = written_by(before)
@@ -1458,7 +1465,15 @@ def unwritten_join(
     usual: float = 0.0,
     out: Floats | None = None,
 ) -> Unwritten:
-    """Return the matte of :func:`join_faces` before it is written; what it depends on is found on the grid here."""
+    """Return the matte of :func:`join_faces` before it is written; what it depends on is found on the grid here.
+
+    >>> picture, half = np.full((90, 160, 3), 0.5, np.float32), np.full((90, 160), 0.5, np.float32)
+    >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
+    >>> given = unwritten_join(half, unwritten_evidence(picture, landmarks), picture, texture=-8.0)
+    >>> joined = given.whole()
+    >>> joined is given.plane, bool(joined[45, 80] > joined[0, 0])
+    (True, True)
+    """
     image = as_picture(image)
     (matte, keying), (evidence, telling) = written_by(matte), written_by(evidence)
     matte = as_plane(matte, like=image.shape[:2])

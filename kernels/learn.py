@@ -641,6 +641,11 @@ def distance_from_skin(u: Floats, v: Floats, luma: Floats, colours: Doubles) -> 
     It follows what shading, pose and depth do to one person's skin: :data:`_HUE` and the figures beside it.
 
     :param u, v, luma: float32, Cb/Y′, Cr/Y′ and Y′. :param colours: float64 (n, 3), u, v and luma of each.
+
+    >>> u, v, luma = np.array([[-0.2, 0.2], [0.2, -0.2], [0.5, 0.5]], np.float32)
+    >>> near, far = distance_from_skin(u, v, luma, np.array([[-0.2, 0.2, 0.5]]))
+    >>> bool(near < 0.001 < far)
+    True
     """
     skins = np.empty((len(colours), 3), np.float32)
     skins[:, 0] = np.arctan2(colours[:, 1], colours[:, 0])

@@ -396,7 +396,14 @@ def unwritten_key(
     out: Floats | None = None,
     **options: Any,
 ) -> Unwritten:
-    """Return the matte of :func:`learned_key` before it is written, and luma of a picture that lies in planes."""
+    """Return the matte of :func:`learned_key` before it is written, and luma of a picture that lies in planes.
+
+    >>> picture = np.full((32, 32, 3), (0.7, 0.5, 0.4), np.float32)
+    >>> form = np.array([1, 0, 0.5, 0.2, 0, 0, 0.05, 0, 0.1, 3.0])
+    >>> matte = unwritten_key(picture, (-0.14, 0.2), form)
+    >>> matte.shape, float(matte.whole()[16, 16])
+    ((32, 32), 1.0)
+    """
     coded = isinstance(image, CodedPicture)
     image = image if coded else as_picture(image)
     # Before the planes of the key, which may be as large as the matte.
