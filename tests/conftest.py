@@ -44,6 +44,11 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     gc.freeze()
 
 
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Let the end of the process collect all of it: some libraries tell what was never let go."""
+    gc.unfreeze()
+
+
 def _make_picture(height: int = 37, width: int = 53, channels: int = 3, seed: int = 7) -> np.ndarray:
     """A picture of smooth shades and noise that reaches below black and above white; alpha 0 to 1."""
     random = np.random.default_rng(seed)
