@@ -11,7 +11,7 @@ from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.media.clips import Clip
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots.carry import Carried
-from inkarnat.nodes import Distance, Sample, Skin, distance, measure_skin
+from inkarnat.nodes import Distance, Sample, Skin, measure_skin
 
 LIGHTS = {"take1": (-14, 0.003), "take2": (-4, 0.001), "take3": (30, 0.0), "take4": (45, 0.008)}
 """What the light does in each take: mired and Duv beside daylight."""
@@ -96,10 +96,6 @@ def status(far: Distance) -> str:
     if angle >= 4 or far.delta_e >= 2:
         return "off"
     return "check" if angle >= 2 or far.delta_e >= 1 else "holds"
-
-
-def far_apart(first: Skin, second: Skin) -> Distance:
-    return distance(first, second)
 
 
 def write(shot: Take, folder) -> str:

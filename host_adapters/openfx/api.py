@@ -81,7 +81,7 @@ COLOUR_NONE, COLOUR_BASIC = b"OfxImageEffectColourManagementNone", b"OfxImageEff
 COLOUR_CORE = b"OfxImageEffectColourManagementCore"
 COLOURSPACE, PREFERRED_COLOURSPACES = b"OfxImageClipPropColourspace", b"OfxImageClipPropPreferredColourspaces_"
 WITHOUT_NEIGHBOURS = b"OfxImageEffectPropNoSpatialAwareness"
-OPTIONAL, IS_MASK, CONNECTED = b"OfxImageClipPropOptional", b"OfxImageClipPropIsMask", b"OfxImageClipPropConnected"
+OPTIONAL, IS_MASK = b"OfxImageClipPropOptional", b"OfxImageClipPropIsMask"
 PREMULTIPLICATION = b"OfxImageEffectPropPreMultiplication"
 CLIP_COMPONENTS, CLIP_ROI, CLIP_FRAMES = (
     b"OfxImageClipPropComponents_",

@@ -240,12 +240,6 @@ class Instance:
         check(self.suites.effect.clip_get_property_set(handle, ctypes.byref(found)), f"the clip {clip.decode()}")
         return Properties(self.suites, found.value)
 
-    def is_connected(self, clip: bytes) -> bool:
-        """Tell whether something is connected to a clip."""
-        if self._clip_handles[clip] is None:
-            return False
-        return bool(self.clip_properties(clip).whole(api.CONNECTED, 0, 1))
-
     def region(self, clip: bytes, time: float) -> Frame:
         """Return the region of definition of a clip in canonical coordinates."""
         box = api.RectD()

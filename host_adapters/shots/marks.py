@@ -69,22 +69,13 @@ def with_black(graph: Graph, sample: Sample, frame: int) -> Graph:
 
 def noted_black(graph: Graph) -> tuple[int, Sample] | None:
     """Return the frame and the sample of black that was made neutral, None without. Raises GraphError."""
-    return _noted_sample(graph, "black")
-
-
-def noted_card(graph: Graph) -> tuple[int, Sample] | None:
-    """Return the frame and the card that the light was found by, None without. Raises GraphError."""
-    return _noted_sample(graph, "card")
-
-
-def _noted_sample(graph: Graph, name: str) -> tuple[int, Sample] | None:
-    entry = graph.notes().get(name)
+    entry = graph.notes().get("black")
     if entry is None:
         return None
     try:
         return int(entry["frame"]), Sample.parse(entry["sample"])
     except (TypeError, KeyError, ValueError, AttributeError, SampleError) as error:
-        raise GraphError(f"The graph's notes on its {name} are damaged: {error}") from None
+        raise GraphError(f"The graph's notes on its black are damaged: {error}") from None
 
 
 def _section(graph: Graph, name: str) -> dict[str, Any]:
