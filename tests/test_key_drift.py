@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import skimage.data
 from inkarnat.host_adapters.detect import faces as detector
+from inkarnat.host_adapters.graphs.errors import GraphError
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.keyframes import Keyframes
 from inkarnat.host_adapters.graphs.runner import Runner
@@ -183,3 +184,21 @@ def test_a_key_that_is_taught_anew_counts_from_its_new_frame():
     marked = [MarkedPicture(1, (Sample.point(0.43, 0.25),))]
     key, _ = solve_key(graph, lambda graph, origin, frame: Clip().read(frame), "skin", marked)
     assert (key.blue_drift, key.red_drift) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("over_time", [False, True])
+def test_a_graph_whose_key_turned_along_goes_on_near_what_it_did(over_time):
+    """A turn of the key's own colour by 4 degrees and .9 of its chroma: that colour is where it was."""
+    params = {"hue_drift": 4.0, "chroma_drift": 0.9}
+    if over_time:
+        params = {"hue_drift": {"keyframes": [[1, 0.0], [9, 4.0]]}, "chroma_drift": {"keyframes": [[5, 1.0], [9, 0.9]]}}
+    entry = {"id": "skin", "node": "skin_key", "version": 2, "inputs": {"image": "plate"}, "params": params}
+    data = {"inkarnat": 2, "sources": ["plate"], "nodes": [entry], "outputs": {"matte": "skin"}}
+    graph = Graph.from_dict(data)
+    node = graph.by_id["skin"].node_at(9)
+    centre = complex(*SkinKey().learned.centre)
+    expected = centre * cmath.rect(0.9, math.radians(4)) - centre
+    assert complex(node.blue_drift, node.red_drift) == pytest.approx(expected, abs=1e-5)
+    assert Graph.from_dict(graph.to_dict()) == graph
+    with pytest.raises(GraphError, match="cannot be upgraded"):
+        Graph.from_dict({**data, "nodes": [{**entry, "params": {"hue_drift": "far"}}]})

@@ -9,11 +9,15 @@ on counting through a change of name.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import cmath
+import math
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
-from ...nodes.declare import Node
+from ...nodes import SkinKey
+from ...nodes.declare import Node, Param
 from .errors import GraphError, shown
+from .keyframes import Keyframes
 
 FORMAT, PLAIN_FORMAT = 2, 1
 """The newest version of the graph format, and the one in which a graph is written that needs nothing newer."""
@@ -52,6 +56,34 @@ NODE_STEPS: Mapping[tuple[str, int], Step] = {
 }
 """(node, version) → the step from it to the next version of that node's entry."""
 
+_TURNED = {"hue_drift": Param("number", 0.0, "", -60, 60), "chroma_drift": Param("number", 1.0, "", 0.25, 4)}
+"""How a key once went along with the light of its clip, in degrees and as a factor on its chroma/luma."""
+
+
+def _moved(entry: Data) -> Data:
+    """Move a key by as much as its own colour went where it was turned and scaled."""
+    params = entry["params"]
+    hue, chroma = (_over_time(name, param, params.pop(name, param.default)) for name, param in _TURNED.items())
+    centre = complex(*SkinKey(model=params.get("model", "")).learned.centre)
+    at = sorted({frame for each in (hue, chroma) for frame, _ in each.pairs})
+    moves = [
+        centre * (cmath.rect(float(chroma.value_at(frame)), math.radians(float(hue.value_at(frame)))) - 1)  # type: ignore[arg-type]
+        for frame in at
+    ]
+    for name, planes in (("blue_drift", [each.real for each in moves]), ("red_drift", [each.imag for each in moves])):
+        params[name] = Keyframes(tuple((frame, round(v, 5)) for frame, v in zip(at, planes, strict=True))).plain()
+    return entry
+
+
+def _over_time(name: str, param: Param, value: Any) -> Keyframes:
+    if isinstance(value, dict):
+        return Keyframes.read(name, param, value)
+    return Keyframes(((0.0, param.check(name, value)),))
+
+
+FIELD_STEPS: Mapping[tuple[str, int], tuple[Collection[str], Step]] = {("skin_key", 2): (_TURNED, _moved)}
+"""(node, version) → fields that this version had for a while, and the step that does without them."""
+
 
 def upgrade(
     data: Data,
@@ -85,6 +117,10 @@ def _upgrade_node(entry: Any, nodes: Mapping[str, type[Node]], steps: Mapping[tu
         name, version = entry["node"], entry["version"]
         entry = _run(f"Node {shown(entry.get('id'))} ({name} version {version})", steps[name, version], entry)
         entry["version"] = version + 1
+    if _is_entry(entry) and isinstance(entry.get("params"), dict):
+        fields, step = FIELD_STEPS.get((entry["node"], entry["version"]), ((), dict))
+        if any(field in entry["params"] for field in fields):
+            entry = _run(f"Node {shown(entry.get('id'))} ({entry['node']})", step, entry)
     if _is_entry(entry) and entry["node"] in nodes:
         where = f"Node {shown(entry.get('id'))}: version of {entry['node']}"
         _expect_known(where, entry["version"], nodes[entry["node"]].version)
