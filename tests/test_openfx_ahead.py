@@ -123,7 +123,10 @@ KEPT = "print(*sorted(k.py_func.__name__ for k in warm_up.jit.STRIP_KERNELS if k
 
 
 def test_what_a_first_render_waits_for_is_what_it_needs(tmp_path):
-    """What is compiled by parts is what one render compiles: no kernel more but pixels of hosts, and none less."""
+    """What is compiled by parts is what two renders compile: no kernel more but pixels of hosts, and none less.
+
+    Threads begin with the second while it is prepared, which they do not before its kernels are compiled.
+    """
 
     def compiled(work):
         program = (
@@ -135,7 +138,8 @@ def test_what_a_first_render_waits_for_is_what_it_needs(tmp_path):
 
     pixels = compiled("warm_up.compile_first_uses(['host_pixels'])")
     waited = compiled("warm_up.compile_first_uses(warm_up._first_pieces(NODES['correct_skin']))")
-    used = compiled("NODES['correct_skin'](angle=3.0).process(np.full((1080, 64, 4), 0.5, np.float32))")
+    render = "NODES['correct_skin'](angle=3.0).process(np.full((1080, 64, 4), 0.5, np.float32))"
+    used = compiled(f"{render}\n{render}")
     assert used <= waited <= used | pixels
     assert "_cut_strips" not in waited, "no face is set"
 
