@@ -55,6 +55,9 @@ _SHARES = 0.6, 0.2, 0.2
 single pixels, and those of the growing. Tried on pictures left out: bench/RESULTS.md."""
 _LEAST_SEEN = 0.23
 """What part of what grew from the marks a map of bare skin must see to count: near a mark it always sees skin."""
+_NO_EDGE, _EDGE, _FARTHEST = 0.7, 0.5, 64.0
+"""What share of a matte's edge lies where the picture has none when its reach alone ended it, and what share when an
+edge did; and the reach at most."""
 _LEAST_ODDS = 0.02
 """What keeps the odds of a likelihood of 0 or 1 finite."""
 _HEARD, _OUT, _LOUDER, _TIMES = 0.6, 0.3, 3.0, 5
@@ -249,8 +252,7 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
             scene.frame = dataclasses.replace(scene.frame, bare=None)
     frames = [scene.with_evidence() for scene in scenes]
     grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
-    found = _with_faces(grow, frames) if any(map(any, keyed)) else _Result(scenes[0], frames[0], keyed[0], grow())
-    best = _judged(grow, found)
+    best = _judged(grow, _with_faces(grow, frames)) if any(map(any, keyed)) else _as_far_as_an_edge(grow, frames[0])
     learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), best.core / best.matte.size
     outside = scenes[0].outside(keyed[0], best.attempt.likely[0], best.matte)
     return Studied(learned, joins, best.texture, face, best.matte, best.signs, tuple(frames), outside)
@@ -498,6 +500,22 @@ def _judged(grow: _Growing, first: _Result) -> _Result:
         planes.append(told if person is None else told * person)
     attempt = _heard(first.attempt, planes, [scene.frame for scene in grow.scenes])
     return _Result(grow.scenes[0], first.frame, grow.keyed[0], grow.within(attempt))
+
+
+def _as_far_as_an_edge(grow: _Growing, frame: learn.Frame) -> _Result:
+    """Return the key grown without a face, which says how large a person is in the frame.
+
+    Where the picture has no edge along nearly all of the matte's, no border of skin stopped the growing, but its reach:
+    then it reaches twice as far, and again, until an edge stops it. Not where a short reach is wanted, or where bare
+    skin was looked for, whose map shows how far it goes.
+    """
+    ends = grow.reach < 1 or any(scene.marked.bare is not None for scene in grow.scenes)
+    most = _NO_EDGE
+    while True:
+        best = _judged(grow, _Result(grow.scenes[0], frame, grow.keyed[0], grow()))
+        if ends or best.signs.flat < most or not 0 < best.signs.area < 1 or grow.reach >= _FARTHEST:
+            return best
+        grow, most = dataclasses.replace(grow, reach=2 * grow.reach), _EDGE
 
 
 def _sees_the_grown(bare: Floats, grown: Floats) -> bool:
