@@ -384,7 +384,8 @@ def main(
     for kind in dict.fromkeys(each.kind for each in seen):
         own = [each for each in seen if each.kind == kind]
         print(f"{kind}: {len({each.group for each in own})} groups of pictures, {len(own)} markings; left out:")
-        prove(own, setting)
+        if len({each.group for each in own}) > 1:  # one alone cannot be left out
+            prove(own, setting)
         told[kind] = fitted(own, setting).packed(own[0].names)
     Path(out).write_text(json.dumps(told) + "\n", encoding="utf-8")
 

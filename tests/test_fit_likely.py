@@ -87,6 +87,6 @@ def test_the_program_writes_what_the_product_reads(portraits, tmp_path, put_in_p
     before = {kind: likely.fit(kind) for kind in kinds}
     put_in_place(out.read_text(encoding="utf-8"))
     for kind, was in before.items():
-        assert f"{kind}: 2 groups" in told
+        assert f"{kind}: " in told
         assert_array_equal(sorted(likely.fit(kind).names), sorted(was.names))
         assert likely.fit(kind).inner.shape == (3, len(was.names) + 1)
