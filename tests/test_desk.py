@@ -22,7 +22,7 @@ import pytest
 pytest.importorskip("starlette", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
 pytest.importorskip("uvicorn", reason="the desk's extra is not installed: pip install 'inkarnat[desk]'")
 
-from inkarnat.host_adapters import made, workshop
+from inkarnat.host_adapters import made, warm_up, workshop
 from inkarnat.host_adapters.desk import (
     chain,
     controls,
@@ -336,6 +336,21 @@ def test_a_first_change_compiles_nothing(open_session, monkeypatch):
         seen.reading(1)
     desk.close()
     assert {kernel: len(kernel.signatures) for kernel in jit.STRIP_KERNELS} == begun
+
+
+def test_a_closed_desk_makes_nothing_more_ready(open_session, monkeypatch):
+    learned = []
+    monkeypatch.setattr(server, "_PATIENCE", 600)
+    monkeypatch.setattr(warm_up, "is_cold_for", lambda what: False)
+    monkeypatch.setattr(warm_up, "warm_node", lambda node, most: None)
+    monkeypatch.setattr(warm_up, "warm_solvers", lambda: learned.append(1))
+    desk = server.Desk(open_session.folder, "planing.mkv")
+    warming = threading.Thread(target=server._warmed, args=(desk,))
+    warming.start()
+    desk.close()
+    warming.join(20)
+    assert not warming.is_alive()
+    assert not learned
 
 
 def test_a_fitted_picture_keeps_its_mean_and_is_never_enlarged():

@@ -39,7 +39,7 @@ class Desk:
         self.folder, self.seeing, self.report = folder, seeing, report
         self.bulletin = Bulletin()
         self.session = Session(folder, name or folder.clip_names()[0], self.bulletin.tell, seeing)
-        self.shown = threading.Event()
+        self.shown, self.closed = threading.Event(), threading.Event()
         self.tasks = Tasks(self.bulletin.tell)
         self.beside = Beside(folder, seeing)
         self.render: Render | None = None
@@ -49,6 +49,8 @@ class Desk:
 
     def close(self) -> None:
         """End what runs and write what is not yet written."""
+        self.closed.set()
+        self.shown.set()  # nobody need wait for a picture any longer
         self.bulletin.close()
         self.waiting.clear()
         self.tasks.close()

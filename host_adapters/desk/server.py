@@ -537,7 +537,7 @@ def _warmed(desk: Desk) -> None:
     """Make ready what the first changes need, so that they are as quick as all others.
 
     The kernels of the graph come first, while the page is still loading; then, while the person looks at the first
-    picture, the memory, and what learning and solving need.
+    picture, the memory, and what learning and solving need. A desk that is closed meanwhile needs none of it.
     """
     from ..warm_up import helped, is_cold_for, warm_node, warm_solvers
 
@@ -548,6 +548,8 @@ def _warmed(desk: Desk) -> None:
     for node in dict.fromkeys((*(step.node for step in state.graph.steps), *dict(state.views).values())):
         warm_node(node, most=2)
     desk.shown.wait(_PATIENCE)
+    if desk.closed.is_set():
+        return
     with contextlib.suppress(InkarnatError):
         desk.session.prepare()
     warm_solvers()
