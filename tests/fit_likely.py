@@ -10,8 +10,8 @@ groups of pictures in turn, which gives the figures that are printed, and at las
 place of `kernels/likely.json`. The same pictures give the same bytes on one machine. Pictures whose names are the same
 before the first underscore, such as the frames of one clip, stay together.
 
-NETWORK is one for bare skin that has not been taught on the pictures of its FOLDER, as `tests/fit_skin.py` leaves it
-behind: of pictures that it knows, a map is better than it will ever be.
+NETWORK is the folder of one for bare skin that has not been taught on the pictures of its FOLDER, as
+`tests/fit_skin.py` leaves it behind: of pictures that it knows, a map is better than it will ever be.
 """
 
 from __future__ import annotations

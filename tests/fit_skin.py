@@ -2,10 +2,11 @@
 
     python tests/fit_skin.py OUT FOLDER FOLDER [FOLDER ...]
 
-Each FOLDER holds pictures as `inkarnat bench accuracy --pictures` takes them; generated portraits join them. OUT gets
-0.onnx, 1.onnx, … in their order, each taught on all folders but that one, for proofs and for `tests/fit_likely.py`; and
-skin.onnx, taught on all, which takes the place of `host_adapters/detect/skin.onnx`. It needs PyTorch, onnx and a
-graphics card; the networks come out alike, not the same to the bit.
+Each FOLDER holds pictures as `inkarnat bench accuracy --pictures` takes them; generated portraits join them. OUT gets a
+folder 0, 1, … for each in their order, with a network taught on all folders but that one, for proofs and for
+`tests/fit_likely.py`; and one taught on all, whose two files take the place of those in `host_adapters/detect/`, their
+SHA-256 that in `skin.txt`. It needs PyTorch, onnx and a graphics card; the networks come out alike, not the same to the
+bit.
 
 The network: the convolutions of CenterFace up to a sixteenth of the picture's size, then three blocks of depthwise and
 pointwise convolutions that look farther and farther round, and a decoder that joins what the finer layers know, down to
@@ -446,11 +447,11 @@ def taught(
 class Written:
     """An ONNX file in the making: what OpenCV 4.10 and later reads, with every mean and deviation in its weights."""
 
-    def __init__(self, network: Network) -> None:
-        self.network, self.nodes, self.constants = network, [], []
+    def __init__(self) -> None:
+        self.nodes, self.constants = [], []
 
-    def step(self, kind: str, sources: Sequence[str], **told: Any) -> str:
-        out = f"{kind.lower()}{len(self.nodes)}"
+    def step(self, kind: str, sources: Sequence[str], out: str = "", **told: Any) -> str:
+        out = out or f"{kind.lower()}{len(self.nodes)}"
         self.nodes.append(helper.make_node(kind, sources, [out], **told))
         return out
 
@@ -459,11 +460,11 @@ class Written:
         self.constants.append(numpy_helper.from_array(np.asarray(values, np.float32), name))
         return name
 
-    def convolution(self, source: str, layer: nn.Conv2d, weight: Tensor, bias: Tensor) -> str:
+    def convolution(self, source: str, layer: nn.Conv2d, weight: Tensor, bias: Tensor, out: str = "") -> str:
         told = {"pads": list(layer.padding) * 2, "dilations": list(layer.dilation), "group": layer.groups}
         told |= {"strides": list(layer.stride), "kernel_shape": list(layer.kernel_size)}
         weights = [self.constant(plane.detach().numpy()) for plane in (weight, bias)]
-        return self.step("Conv", [source, *weights], **told)
+        return self.step("Conv", [source, *weights], out, **told)
 
     def joined(self, source: str, layers: nn.Sequential) -> str:
         layer, norm, _ = layers
@@ -474,57 +475,76 @@ class Written:
     def block(self, source: str, block: Block) -> str:
         return self.step("Add", [source, self.joined(self.joined(source, block.a), block.b)])
 
-    def face_layers(self) -> dict[str, str]:
-        back = self.network.back
-        found = {back.first: "picture"}
-        for kind, sources, out in back.steps:
-            if kind == "Conv":
-                layer = back.layers["c" + out]
-                weight = layer.weight * 255 if sources[0] == back.first else layer.weight
-                bias = torch.zeros(len(weight)) if layer.bias is None else layer.bias
-                found[out] = self.convolution(found[sources[0]], layer, weight, bias)
-            else:
-                found[out] = self.step(kind, [found[source] for source in sources])
-        return found
+    def file(self, taken: dict[str, tuple[int, int]], told: dict[str, tuple[int, int]]) -> bytes:
+        """Return the file. Inputs and outputs are given by name: their planes, and how much smaller they are.
 
-    def whole(self) -> bytes:
-        network, found = self.network, self.face_layers()
-        twice = self.constant([1, 1, 2, 2])
-        persons, marks = ["person"], ["marks"]
-        for planes, times in ((persons, 3), (marks, 4)):
-            for _ in range(times):
-                planes.append(self.step("AveragePool", planes[-1:], kernel_shape=[2, 2], strides=[2, 2]))
-        small = self.step("AveragePool", ["picture"], kernel_shape=[2, 2], strides=[2, 2])
-        x = self.joined(self.step("Concat", [found[LAST], marks.pop()], axis=1), network.top)
-        for block in network.ctx:
-            x = self.block(x, block)
-        mean = self.step("GlobalAveragePool", [x])
-        mean = self.convolution(mean, network.glob, -network.glob.weight, -network.glob.bias)
-        x = self.step("Sub", [x, mean])  # OpenCV 5 refuses to add what has another size to a convolution
-        told = zip(persons[:0:-1], marks[:0:-1], strict=True)
-        for layers, (name, _), there in zip((network.u8, network.u4, network.u2), DETAIL, told, strict=True):
-            how = {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}
-            beside = [found[name], *([small] if name == DETAIL[-1][0] else []), *there]
-            x = self.step("Concat", [self.step("Resize", [x, "", twice], **how), *beside], axis=1)
-            x = self.block(self.joined(x, layers[0]), layers[1])
-        odds = self.convolution(x, network.out, network.out.weight, network.out.bias)
-        self.nodes.append(helper.make_node("Sigmoid", [odds], ["skin"]))
-        taken = [(name, [1, planes, "h", "w"]) for name, planes in (("picture", 3), ("person", 1), ("marks", MARKED))]
-        ports = [*taken, ("skin", [1, 1, "rows", "columns"])]
-        *inputs, answer = (helper.make_tensor_value_info(name, onnx.TensorProto.FLOAT, shape) for name, shape in ports)
-        graph = helper.make_graph(self.nodes, "skin", inputs, [answer], self.constants)
+        The sides stand for all that the steps divide: OpenCV 4 reads no file without any, and takes other ones then.
+        """
+        inputs, outputs = (
+            [
+                helper.make_tensor_value_info(name, onnx.TensorProto.FLOAT, [1, planes, SIDE // step, SIDE // step])
+                for name, (planes, step) in ports.items()
+            ]
+            for ports in (taken, told)
+        )
+        graph = helper.make_graph(self.nodes, "skin", inputs, outputs, self.constants)
         model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
-        onnx.checker.check_model(model)
+        onnx.checker.check_model(model, full_check=True)
         return model.SerializeToString()
+
+
+def encoder(network: Network) -> bytes:
+    """Return the file of what sees the picture alone; its tensors have the names that CenterFace gives them."""
+    file, back = Written(), network.back
+    for kind, sources, out in back.steps:
+        sources = ["picture" if source == back.first else source for source in sources]
+        if kind == "Conv":
+            layer = back.layers["c" + out]
+            weight = layer.weight * 255 if sources[0] == "picture" else layer.weight
+            bias = torch.zeros(len(weight)) if layer.bias is None else layer.bias
+            file.convolution(sources[0], layer, weight, bias, out)
+        else:
+            file.step(kind, sources, out)
+    return file.file({"picture": (3, 1)}, skin._LAYERS)
+
+
+def decoder(network: Network) -> bytes:
+    """Return the file of what joins that with persons and marks."""
+    file = Written()
+    twice = file.constant([1, 1, 2, 2])
+    persons, marks = ["person"], ["marks"]
+    for planes, times in ((persons, 3), (marks, 4)):
+        for _ in range(times):
+            planes.append(file.step("AveragePool", planes[-1:], kernel_shape=[2, 2], strides=[2, 2]))
+    small = file.step("AveragePool", ["picture"], kernel_shape=[2, 2], strides=[2, 2])
+    x = file.joined(file.step("Concat", [LAST, marks.pop()], axis=1), network.top)
+    for block in network.ctx:
+        x = file.block(x, block)
+    mean = file.step("GlobalAveragePool", [x])
+    mean = file.convolution(mean, network.glob, -network.glob.weight, -network.glob.bias)
+    x = file.step("Sub", [x, mean])  # OpenCV 5 refuses to add what has another size to a convolution
+    told = zip(persons[:0:-1], marks[:0:-1], strict=True)
+    for layers, (name, _), there in zip((network.u8, network.u4, network.u2), DETAIL, told, strict=True):
+        how = {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}
+        beside = [name, *([small] if name == DETAIL[-1][0] else []), *there]
+        x = file.step("Concat", [file.step("Resize", [x, "", twice], **how), *beside], axis=1)
+        x = file.block(file.joined(x, layers[0]), layers[1])
+    odds = file.convolution(x, network.out, network.out.weight, network.out.bias)
+    file.step("Sigmoid", [odds], "skin")
+    taken = {"picture": (3, 1), "person": (1, 1), "marks": (MARKED, 1)}
+    return file.file(taken | skin._LAYERS, {"skin": (1, 2)})
 
 
 def main(out: str, *folders: str) -> None:
     found, generated = [list(photos(folder)) for folder in folders], list(portraits(seed=901))
     for number in range(len(found) + 1):
         rest = [photo for k, own in enumerate(found) if k != number for photo in own]
-        name = f"{number}.onnx" if number < len(found) else "skin.onnx"
-        print(f"{name}: {len(rest)} pictures", file=sys.stderr)
-        (Path(out) / name).write_bytes(Written(taught(rest, generated, number)).whole())
+        folder = Path(out, str(number) if number < len(found) else "")
+        print(f"{folder}: {len(rest)} pictures", file=sys.stderr)
+        network = taught(rest, generated, number)
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / skin.ENCODER).write_bytes(encoder(network))
+        (folder / skin.DECODER).write_bytes(decoder(network))
 
 
 if __name__ == "__main__":

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import re
+import shutil
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -84,12 +87,15 @@ def test_the_same_picture_gives_the_same_map_from_many_threads_with_alpha_and_wi
 
 
 @needs_network
+@pytest.mark.parametrize("name", [skin.ENCODER, skin.DECODER])
 @pytest.mark.parametrize("content", [b"", b"no network", None])
-def test_a_damaged_network_gives_one_clear_error(tmp_path, content):
-    damaged = tmp_path / "skin.onnx"
-    damaged.write_bytes(skin.NETWORK.read_bytes()[:100_000] if content is None else content)
-    with pytest.raises(skin.SkinError, match=r"skin\.onnx.*install Inkarnat again"):
-        skin.find_people(np.zeros((8, 8, 3), np.float32), network=damaged)
+def test_a_damaged_network_gives_one_clear_error(tmp_path, content, name):
+    for part in (skin.ENCODER, skin.DECODER):
+        shutil.copy(skin.NETWORK / part, tmp_path)
+    damaged = tmp_path / name
+    damaged.write_bytes(damaged.read_bytes()[:100_000] if content is None else content)
+    with pytest.raises(skin.SkinError, match=rf"{re.escape(name)}.*install Inkarnat again"):
+        skin.find_people(np.zeros((8, 8, 3), np.float32), network=tmp_path)
 
 
 def test_another_shape_is_no_map_of_people():
@@ -227,27 +233,43 @@ def test_one_point_on_a_real_face_keys_skin_and_not_her_hair_or_suit(astronaut):
     assert max(matte[8:20, 100:125].mean(), matte[150:200, 80:140].mean(), matte[10:100, 5:40].mean()) < 0.1
 
 
-def test_a_picture_asked_about_again_is_not_looked_at_again(monkeypatch):
-    from inkarnat.host_adapters.detect import skin
+@needs_network
+def test_a_picture_asked_about_again_is_not_looked_at_again_and_a_further_mark_asks_the_decoder_alone(monkeypatch):
+    asked, ask = [], skin.asked
+    monkeypatch.setattr(skin, "asked", lambda path, *told: asked.append(Path(path).name) or ask(path, *told))
 
-    asked: list[tuple[int, ...]] = []
-    forward = skin._asked
-    monkeypatch.setattr(skin, "_asked", lambda planes, *rest: asked.append(planes[0].shape) or forward(planes, *rest))
+    def counted():
+        parts = asked.count(skin.ENCODER), asked.count(skin.DECODER)
+        asked.clear()
+        return parts
+
     picture = np.random.default_rng(7).random((90, 120, 3), dtype=np.float32)
     person = np.full((90, 120), 0.5, np.float32)
     first, again = skin.find_bare_skin(picture, person), skin.find_bare_skin(picture, person)
     np.testing.assert_array_equal(first, again)
-    assert len(asked) == 4, "two sizes, each mirrored"
+    assert counted() == (4, 4), "two sizes, each mirrored"
     picture[40, 60] = 0
     assert (skin.find_bare_skin(picture, person) != first).any()
-    assert len(asked) == 8, "another picture is"
-    skin.find_bare_skin(picture, person, marks=skin.Marks((((0.5, 0.5),),)))
-    assert len(asked) == 12, "and one that is marked"
-    monkeypatch.setattr(skin._answers, "most", 3)
+    assert counted() == (4, 4), "another picture is"
+    mark = skin.Marks((((0.5, 0.5),),))
+    marked = skin.find_bare_skin(picture, person, marks=mark)
+    assert counted() == (0, 4), "and one that is marked"
+    for remembered, most in ((skin._answers, 3), (skin._features, 2)):
+        monkeypatch.setattr(remembered, "most", most)
     for number in range(2):
         other = np.random.default_rng(number).random((8, 8, 3), dtype=np.float32)
         skin.find_bare_skin(other, np.ones((8, 8), np.float32))
-    assert len(skin._answers) == 3, "the last ones"
+    assert (len(skin._answers), len(skin._features)) == (3, 2), "the last ones"
+    assert counted() == (8, 8)
+    np.testing.assert_array_equal(skin.find_bare_skin(picture, person, marks=mark), marked)
+    assert counted() == (4, 4), "what was forgotten is seen anew, the same"
+
+
+@needs_network
+def test_what_is_remembered_of_a_picture_is_as_large_as_said():
+    """51 bytes a pixel that the encoder sees, its mirror image included."""
+    seen = skin._seen_in(np.zeros((3, 64, 96), np.float32), skin.NETWORK)
+    assert 2 * sum(plane.nbytes for plane in seen) == 51 * 64 * 96
 
 
 # --- where nothing is marked and no face is known -----------------------------------------------------------

@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
-from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte, Sample
 from ...nodes.declare import Picture
-from .networks import Answers, opened
+from .networks import Answers, NetworkError, asked
 from .prepared import brightened, limited
 
 MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
@@ -40,8 +39,10 @@ _FINER = 1.25
 """How much larger a picture in which no face is found is looked at."""
 
 
-class FaceError(InkarnatError, RuntimeError):
+class FaceError(NetworkError):
     """The face detector is missing or its file cannot be used."""
+
+    told = "The face detector {path} cannot be used ({why}): it must be the CenterFace network."
 
 
 @dataclass(frozen=True)
@@ -220,23 +221,12 @@ def _looked_at(frame: _Frame) -> list[Face]:
 
 
 def _asked(picture: NDArray[np.float32], path: str) -> list[Face]:
-    import cv2
-
-    try:
-        network = opened(path)
-    except cv2.error as error:
-        raise FaceError(f"The face detector {path} cannot be read: {' '.join(str(error).split())}") from None
-    blob = np.ascontiguousarray(picture.transpose(2, 0, 1)[None] * np.float32(255), np.float32)
-    try:
-        network.setInput(blob)
-        heat, scale, offset, marks = network.forward(network.getUnconnectedOutLayersNames())
-    except Exception as error:
-        raise FaceError(
-            f"The face detector {path} does not give what is expected ({' '.join(str(error).split())}): "
-            "it must be the CenterFace network."
-        ) from None
     rows, columns = picture.shape[:2]
-    return _kept(_boxes(heat[0, 0], scale[0], offset[0], marks[0], (rows, columns)))
+    cells = rows // 4, columns // 4
+    shapes = [cells, (2, *cells), (2, *cells), (10, *cells)]
+    blob = picture.transpose(2, 0, 1)[None] * np.float32(255)
+    heat, scale, offset, marks = asked(path, {"": blob}, shapes, FaceError)
+    return _kept(_boxes(heat, scale, offset, marks, (rows, columns)))
 
 
 def _boxes(

@@ -6,11 +6,13 @@ import functools
 import hashlib
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
-from typing import Any, Generic, TypeVar
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, ClassVar, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+from ...kernels.errors import InkarnatError
 
 Answer = TypeVar("Answer")
 
@@ -21,6 +23,36 @@ def opened(path: str) -> Any:
     import cv2
 
     return (cv2.dnn.readNetFromTFLite if path.endswith(".tflite") else cv2.dnn.readNetFromONNX)(path)
+
+
+class NetworkError(InkarnatError, RuntimeError):
+    """A network is missing or its file cannot be used.
+
+    :cvar told: the sentence that says so, of the file's ``path`` and of ``why`` it cannot be used.
+    """
+
+    told: ClassVar[str] = "The network {path} cannot be used ({why}): install Inkarnat again."
+
+
+def asked(
+    path: str,
+    given: Mapping[str, NDArray[np.float32]],
+    shapes: Sequence[tuple[int, ...]],
+    error: type[NetworkError] = NetworkError,
+) -> list[NDArray[np.float32]]:
+    """Return what a network answers, float32, its outputs in the order of their names.
+
+    :param given: float32 by the names of its inputs; an only one needs no name. :param shapes: what the outputs are
+        brought to. :raises error: the file cannot be used, or its network answers with other sizes.
+    """
+    try:
+        network = opened(path)
+        for name, array in given.items():
+            network.setInput(np.ascontiguousarray(array, np.float32), name)
+        told = network.forward(sorted(network.getUnconnectedOutLayersNames()))
+        return [np.array(one, np.float32).reshape(shape) for one, shape in zip(told, shapes, strict=True)]
+    except Exception as fault:
+        raise error(error.told.format(path=path, why=" ".join(str(fault).split()))) from None
 
 
 class Answers(Generic[Answer]):

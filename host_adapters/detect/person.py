@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
-from ...kernels.errors import InkarnatError
 from ...nodes import FaceMatte
 from ...nodes.declare import Matte, Picture
-from .networks import Answers, opened
+from .networks import Answers, NetworkError, asked
 from .prepared import brightened
 
 _PACKAGED = Path(__file__).with_name("person.tflite")
@@ -40,8 +39,10 @@ _answers: Answers[Matte] = Answers(32)
 """256 kB each."""
 
 
-class PersonError(InkarnatError, RuntimeError):
+class PersonError(NetworkError):
     """The network that finds persons is missing or its file cannot be used."""
+
+    told = "The network that finds persons, {path}, cannot be used ({why}): install Inkarnat again."
 
 
 def available() -> bool:
@@ -129,15 +130,7 @@ def _looked_at(picture: Picture) -> Matte:
 
 def _asked(picture: Picture) -> Matte:
     """Return the network's answer to a picture of its size, 0 to 1."""
-    try:
-        network = opened(str(_PACKAGED))
-        network.setInput(np.ascontiguousarray(picture.transpose(2, 0, 1)[None], np.float32))
-        told = np.array(network.forward(), np.float32).reshape(_SIDE, _SIDE)
-    except Exception as error:
-        words = " ".join(str(error).split())
-        raise PersonError(
-            f"The network that finds persons, {_PACKAGED}, cannot be used ({words}): install Inkarnat again."
-        ) from None
+    (told,) = asked(str(_PACKAGED), {"": picture.transpose(2, 0, 1)[None]}, [(_SIDE, _SIDE)], PersonError)
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
 
 

@@ -1,8 +1,9 @@
 """People: a picture in, where persons are and where their skin is bare out.
 
-The network for bare skin (see ``skin.txt``) is the first half of the one that finds faces, taught further on pictures
-with drawn masks to tell skin from hair, clothes and things. It sees the picture and its mirror image at two sizes, with
-the map of persons beside the colours, and what is marked: where, and how like the marks every colour is.
+The network for bare skin (see ``skin.txt``) was taught on pictures with drawn masks to tell skin from hair, clothes and
+things. Its encoder, the first half of the network that finds faces, sees the picture and its mirror image at two sizes.
+Its decoder joins what that sees with the map of persons and with what is marked: where, and how like the marks every
+colour is. A further mark asks the decoder alone.
 """
 
 from __future__ import annotations
@@ -15,15 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
-from ...kernels.errors import InkarnatError
 from ...kernels.learn import distance_from_skin
 from ...nodes import FaceMatte, People, Sample
 from ...nodes.declare import Matte, Picture
-from .networks import Answers, opened
+from .networks import Answers, NetworkError, asked
 from .person import find_levels
 from .prepared import brightened, limited, reduced
 
-NETWORK = Path(__file__).with_name("skin.onnx")
+NETWORK = Path(__file__).parent
+"""Folder of the network, which lies in two files."""
+ENCODER, DECODER = "skin_encoder.onnx", "skin_decoder.onnx"
+_LAYERS = {"369": (16, 2), "387": (24, 4), "413": (32, 8), "474": (96, 16)}
+"""What the encoder tells the decoder: planes, and how much smaller they are than the picture."""
 
 _SIDES = 384, 512
 """Longer sides at which the network looks at a picture, and whose answers' mean counts."""
@@ -42,9 +46,15 @@ _LUMA = np.array((0.2126, 0.7152, 0.0722), np.float32)
 _answers: Answers[Matte] = Answers(32)
 """150 kB each."""
 
+Features = tuple[NDArray[np.float32], ...]
+_features: Answers[tuple[Features, Features]] = Answers(4)
+"""Of two pictures at both sizes: 51 bytes a pixel, 12 MB for a picture of 16:9 and 21 MB for a square one."""
 
-class SkinError(InkarnatError, RuntimeError):
+
+class SkinError(NetworkError):
     """The network that finds bare skin is missing or its file cannot be used."""
+
+    told = "The network that finds bare skin, {path}, cannot be used ({why}): install Inkarnat again."
 
 
 def find_people(
@@ -62,8 +72,8 @@ def find_people(
 
     :param picture: float32 (H, W, 3 or 4), display-referred R′G′B′. A dark picture is looked at brightened.
     :param faces: the faces known in it, whose surroundings are looked at once more for persons. :raises PersonError:
-        OpenCV is not installed, or the file of the network for persons cannot be used. :raises SkinError: that of the
-        other one cannot be used. :raises PictureError: wrong arrays. :param network: the file to ask for bare skin.
+        OpenCV is not installed, or the file of the network for persons cannot be used. :raises SkinError: a file of the
+        other one cannot be used. :raises PictureError: wrong arrays. :param network: the folder of that other one.
     :param add, subtract: what is marked as skin, and as none. Without any to add the faces count as marked.
 
     The same picture, faces and marks give the same maps, bit for bit.
@@ -155,7 +165,7 @@ def _colours(picture: Picture) -> tuple[Matte, Matte, Matte]:
 def find_bare_skin(picture: Picture, person: Matte, network: Path = NETWORK, marks: Marks = Marks()) -> Matte:
     """Return how likely each place of a picture shows bare skin, float32 (h, w) of the map of persons, 0 to 1.
 
-    :param person: the map of persons in it. :param network: the file to ask. :param marks: what is marked.
+    :param person: the map of persons in it. :param network: the network's folder. :param marks: what is marked.
     """
     colour = reduced(limited(as_picture(picture)), _FINEST)
     total = np.zeros(person.shape, np.float64)
@@ -176,29 +186,38 @@ def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path, mar
     return np.asarray(cv2.resize(told, person.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _answered(picture: Picture, person: Matte, marks: Marks, path: Path) -> Matte:
+def _answered(picture: Picture, person: Matte, marks: Marks, network: Path) -> Matte:
     """Return the mean of the network's answers to a picture and to its mirror image, as remembered or asked for."""
 
+    def see() -> tuple[Features, Features]:
+        colours = picture.transpose(2, 0, 1)
+        return _seen_in(colours, network), _seen_in(colours[..., ::-1], network)
+
     def ask() -> Matte:
-        planes = picture.transpose(2, 0, 1), person[None], marked_planes(picture, marks)
-        told = _asked(planes, path) + _asked([plane[..., ::-1] for plane in planes], path)[:, ::-1]
+        features, mirrored = _features.of(str(network), picture, ask=see)
+        planes = [picture.transpose(2, 0, 1), person[None], marked_planes(picture, marks)]
+        told = _asked(planes, features, network)
+        told += _asked([plane[..., ::-1] for plane in planes], mirrored, network)[:, ::-1]
         told *= np.float32(0.5)
         return told
 
-    return _answers.of(f"{path} {marks}", picture, person, ask=ask)
+    return _answers.of(f"{network} {marks}", picture, person, ask=ask)
 
 
-def _asked(planes: Sequence[NDArray[np.float32]], path: Path) -> Matte:
-    """Return the network's answer to colours, map of persons and marks, float32 of half the size, 0 to 1."""
+def _seen_in(colours: NDArray[np.float32], network: Path) -> Features:
+    """Return what the encoder sees in colours, float32 (3, h, w)."""
+    rows, columns = colours.shape[1:]
+    shapes = [(1, planes, rows // step, columns // step) for planes, step in _LAYERS.values()]
+    return tuple(asked(str(network / ENCODER), {"picture": colours[None]}, shapes, SkinError))
+
+
+def _asked(planes: Sequence[NDArray[np.float32]], features: Features, network: Path) -> Matte:
+    """Return the decoder's answer to colours, map of persons and marks, float32 of half the size, 0 to 1.
+
+    :param features: what the encoder sees in the colours.
+    """
     rows, columns = planes[0].shape[1:]
-    try:
-        network = opened(str(path))
-        for name, plane in zip(("picture", "person", "marks"), planes, strict=True):
-            network.setInput(np.ascontiguousarray(plane[None], np.float32), name)
-        told = np.array(network.forward(), np.float32).reshape(rows // 2, columns // 2)
-    except Exception as error:
-        words = " ".join(str(error).split())
-        raise SkinError(
-            f"The network that finds bare skin, {path}, cannot be used ({words}): install Inkarnat again."
-        ) from None
+    given = {name: plane[None] for name, plane in zip(("picture", "person", "marks"), planes, strict=True)}
+    given |= dict(zip(_LAYERS, features, strict=True))
+    (told,) = asked(str(network / DECODER), given, [(rows // 2, columns // 2)], SkinError)
     return np.clip(np.nan_to_num(told, copy=False), 0, 1)
