@@ -59,6 +59,23 @@ def test_a_face_is_followed_between_looks():
     assert set(track.presence().values()) == {1.0}  # the shot begins and ends with it
 
 
+def test_a_large_picture_with_bad_pixels_is_followed_as_a_small_one():
+    """720 lines, which are reduced before the flow; what is not finite stays where it is."""
+    frames, seen = range(1, 18), []
+
+    def read(frame: int) -> np.ndarray:
+        seen.append(frame)
+        picture = np.repeat(np.repeat(pan(frame), 3, axis=0), 3, axis=1)
+        picture[30:36, 30:36], picture[60:66, 30:36], picture[90:96, 30:36] = np.nan, np.inf, -np.inf
+        return picture
+
+    detector = Detector(frames)
+    (track,) = follow_faces(read, frames, lambda picture: detector(pan(seen[-1])))
+    assert track.frames == list(frames)
+    for frame in frames:
+        assert np.abs(track.places[frame] - landmarks(frame)).max() < 0.004
+
+
 def test_a_face_that_is_seen_late_is_followed_back_and_one_that_is_not_seen_goes_on():
     frames = range(1, 27)
     (track,) = follow_faces(pan, frames, Detector(frames, blind=(1, 17)))

@@ -239,14 +239,13 @@ def _opencv() -> Any:
 
 def _grey(picture: Picture) -> NDArray[np.uint8]:
     """Return the luma at 8 bits, at most 540 rows high."""
-    cv2 = _opencv()
-    plane = np.nan_to_num(luma(as_picture(picture)), nan=0.0, posinf=1.0, neginf=0.0)
-    grey = np.rint(np.clip(plane, 0, 1) * 255).astype(np.uint8)
-    rows, columns = grey.shape
+    plane = luma(as_picture(picture))
+    rows, columns = plane.shape
     if rows > _ROWS:
-        size = (round(columns * _ROWS / rows), _ROWS)
-        grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
-    return grey
+        cv2 = _opencv()
+        plane = cv2.resize(plane, (round(columns * _ROWS / rows), _ROWS), interpolation=cv2.INTER_AREA)
+    limited = np.fmin(np.fmax(plane, 0), 1)  # NaN becomes 0
+    return np.asarray(np.rint(255 * limited), np.uint8)
 
 
 def _followed(greys: Sequence[NDArray[np.uint8]], points: Points) -> list[Points]:
