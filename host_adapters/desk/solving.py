@@ -33,9 +33,9 @@ from ...nodes import (
     sure_skin,
     worst_left_behind,
 )
+from ..graphs.drifts import DRIFTS
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.parts import accepted_keys, frozen_keys
-from ..graphs.standard import DRIFTS
 from ..shots.aims import aim_at, noted_doubts
 from ..shots.evidence import (
     BEFORES,

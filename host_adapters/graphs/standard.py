@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 
 from ...nodes import FaceMatte, JoinFaces, Link, SkinKey
+from .drifts import AT_REST, DRIFTS
 from .graph import Graph, Step
 from .keyframes import Keyframes
 
@@ -33,11 +34,6 @@ def with_keyed(graph: Graph, keyed: Mapping[str, Keyed]) -> Graph:
     """Return a graph in which these nodes change over time."""
     steps = tuple(keyed_step(step, keyed.get(step.id, ())) for step in graph.steps)
     return dataclasses.replace(graph, steps=steps)
-
-
-DRIFTS = ("blue_drift", "red_drift")
-"""What a skin key knows of the light of one clip; at rest both are 0."""
-AT_REST = dict.fromkeys(DRIFTS, 0.0)
 
 
 def without_drift(graph: Graph) -> Graph:

@@ -16,6 +16,7 @@ from typing import Any
 
 from ...nodes import SkinKey
 from ...nodes.declare import Node, Param
+from .drifts import moved_by
 from .errors import GraphError, shown
 from .keyframes import Keyframes
 
@@ -65,13 +66,11 @@ def _moved(entry: Data) -> Data:
     params = entry["params"]
     hue, chroma = (_over_time(name, param, params.pop(name, param.default)) for name, param in _TURNED.items())
     centre = complex(*SkinKey(model=params.get("model", "")).learned.centre)
-    at = sorted({frame for each in (hue, chroma) for frame, _ in each.pairs})
-    moves = [
-        centre * (cmath.rect(float(chroma.value_at(frame)), math.radians(float(hue.value_at(frame)))) - 1)  # type: ignore[arg-type]
-        for frame in at
-    ]
-    for name, planes in (("blue_drift", [each.real for each in moves]), ("red_drift", [each.imag for each in moves])):
-        params[name] = Keyframes(tuple((frame, round(v, 5)) for frame, v in zip(at, planes, strict=True))).plain()
+    moves = {
+        frame: centre * (cmath.rect(float(chroma.value_at(frame)), math.radians(float(hue.value_at(frame)))) - 1)  # type: ignore[arg-type]
+        for frame in {frame for each in (hue, chroma) for frame, _ in each.pairs}
+    }
+    params |= {name: keyframes.plain() for name, keyframes in moved_by(moves).items()}
     return entry
 
 

@@ -9,15 +9,16 @@ move pale skin about as far as any other, so a key is moved, not turned.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ...nodes import FaceMatte, JoinFaces, SkinKey
+from ..graphs.drifts import moved_by
 from ..graphs.graph import Graph
 from ..graphs.keyframes import Keyframes, thinned
-from ..graphs.standard import DRIFTS, Keyed, keyed_step
+from ..graphs.standard import Keyed, keyed_step
 from .face_tracks import FaceTrack
 
 _ROUND = 12
@@ -67,20 +68,19 @@ def _drift(tracks: Sequence[FaceTrack], frame: int, frames: Sequence[int]) -> Ke
     if len(at) < 2:
         return ()
     moved = np.array([_mean(known, each, frame) for each in at])
-    planes = _steadied(moved.real), _steadied(moved.imag)
-    beside = 1 + (planes[0] + 1j * planes[1]) / _mean(known, frame)
+    steadied = _steadied(moved.real) + 1j * _steadied(moved.imag)
+    beside = 1 + steadied / _mean(known, frame)
     if np.abs(np.degrees(np.angle(beside))).max() <= _LEAST[0] and np.abs(np.abs(beside) - 1).max() <= _LEAST[1]:
         return ()
     there = dict.fromkeys(frames)
-    rest = {
-        edge: 0.0
+    moves: dict[float, complex] = {
+        edge: 0j
         for edge, track_ends in ((at[0] - 1, _opens(known, at[0])), (at[-1] + 1, _closes(known, at[-1])))
         if track_ends and edge in there
     }
-    return tuple(
-        (name, _keyframes(rest | dict(zip(at, map(float, plane), strict=True)) | {frame: 0.0}, frame))
-        for name, plane in zip(DRIFTS, planes, strict=True)
-    )
+    moves |= zip(at, map(complex, steadied), strict=True)
+    moves[frame] = 0j
+    return tuple((name, _thinned(keyframes, frame)) for name, keyframes in moved_by(moves).items())
 
 
 def _mean(tracks: Sequence[FaceTrack], at: int, beside: int | None = None) -> complex:
@@ -106,8 +106,7 @@ def _closes(tracks: Sequence[FaceTrack], last: int) -> bool:
     return any(track.closes for track in tracks if max(track.places) == last)
 
 
-def _keyframes(values: Mapping[int, float], frame: int) -> Keyframes:
-    """Return keyframes through values, exact on the frame of the key itself."""
-    pairs = [(float(at), round(value, 5)) for at, value in sorted(values.items())]
-    before, after = ([p for p in pairs if p[0] <= frame], [p for p in pairs if p[0] >= frame])
+def _thinned(keyframes: Keyframes, frame: int) -> Keyframes:
+    """Return fewer keyframes, exact on the frame of the key itself."""
+    before, after = ([p for p in keyframes.pairs if p[0] <= frame], [p for p in keyframes.pairs if p[0] >= frame])
     return Keyframes((*thinned(before, _TOLERANCE), *thinned(after, _TOLERANCE)[1:]))

@@ -63,6 +63,7 @@ from ...nodes import (
 from ...nodes.declare import ParamError
 from ..detect import person as detected
 from ..detect.faces import available
+from ..graphs.drifts import AT_REST
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.parts import (
@@ -77,7 +78,7 @@ from ..graphs.parts import (
 )
 from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
-from ..graphs.standard import AT_REST, Keyed, chain_graph, with_keyed
+from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
