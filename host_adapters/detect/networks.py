@@ -22,7 +22,10 @@ def opened(path: str) -> Any:
     """Return the network in a file. Raises OpenCV's own error where it is none."""
     import cv2
 
-    return (cv2.dnn.readNetFromTFLite if path.endswith(".tflite") else cv2.dnn.readNetFromONNX)(path)
+    network = (cv2.dnn.readNetFromTFLite if path.endswith(".tflite") else cv2.dnn.readNetFromONNX)(path)
+    if cv2.__version__.startswith("4."):  # it would multiply scales into the weights again at every other size
+        network.enableFusion(False)
+    return network
 
 
 class NetworkError(InkarnatError, RuntimeError):
