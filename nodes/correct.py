@@ -603,10 +603,11 @@ def _person_in(
     faces: Sequence[FaceMatte],
     add: Sequence[Sample] = (),
     subtract: Sequence[Sample] = (),
+    bare: bool = True,
 ) -> People | None:
     """Return what is seen of people in a picture; None where nobody looks."""
     look = asked.get(PERSONS)
-    found: People | None = None if look is None else look(picture, faces, add, subtract)
+    found: People | None = None if look is None else look(picture, faces, add, subtract, bare)
     return found
 
 
@@ -762,7 +763,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
-        doubts=(*judge_matte(matte, balanced, there, _person_in(asked, balanced, there)), *learned),
+        doubts=(*judge_matte(matte, balanced, there, _person_in(asked, balanced, there, bare=False)), *learned),
         accepted=bool(asked.get(ACCEPTED)),
         burnt=burnt_out(pictures["final"], matte, pictures["as shot"]),
     )

@@ -387,9 +387,9 @@ ACCEPTED = "accepted"
 right, for nodes with :meth:`Node.matte_fields`."""
 
 PERSONS = "persons"
-"""Among what an action is asked with, where persons can be looked for: ``look(picture, faces, add,
-subtract)`` returns what is seen of people in a picture with such samples, as :func:`inkarnat.nodes.study_skin` takes
-it, or None where that cannot be known."""
+"""Among what an action is asked with, where persons can be looked for: ``look(picture, faces, add, subtract, bare)``
+returns what is seen of people in a picture with such samples, as :func:`inkarnat.nodes.study_skin` takes it, persons
+alone where not ``bare``, or None where that cannot be known."""
 
 HAND = "hand"
 """Among what an action is asked with: what is set by hand, by the names in :meth:`Node.parts`."""

@@ -365,6 +365,7 @@ def test_skin_that_was_sought_never_holds_until_somebody_marks_it(monkeypatch, t
     monkeypatch.setattr(seeding, "available", lambda: True)
     monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: ())
     monkeypatch.setattr(seeding.skin, "find_people", lambda *told, **marks: people)
+    monkeypatch.setattr(seeding.person, "find_person", lambda *told: persons_of(people))
     write_picture(tmp_path / "hands.tif", picture, None, bits=16)
     clip = open_clip(tmp_path / "hands.tif")
     solved = solve(clip, SolveOptions(natural_range=False))

@@ -219,11 +219,25 @@ def test_marked_frames_come_with_a_map_of_persons(astronaut):
     assert solve_correction([seeded]).people[0].key == solve_correction([seeded]).people[0].key
 
 
+@needs_network
+def test_bare_skin_is_looked_for_once_where_a_key_is_learned_and_not_where_it_is_judged(
+    astronaut, monkeypatch, tmp_path
+):
+    asked, find = [], skin.find_people
+    monkeypatch.setattr(skin, "find_people", lambda *told, **marks: asked.append(marks) or find(*told, **marks))
+    write_picture(tmp_path / "take.tif", astronaut, bits=16)
+    mark = Sample.point(0.44, 0.24)
+    solved = solve(open_clip(tmp_path / "take.tif"), SolveOptions.of([mark]))
+    assert solved.verdicts[""].status
+    assert [marks["add"] for marks in asked] == [(mark,)]
+
+
 def test_every_door_that_learns_a_key_looks_for_persons(monkeypatch, tmp_path):
     """A whole correction, a key that the desk learns, and one that is learned anew behind a change."""
     picture, there = scene()
     monkeypatch.setattr(person, "available", lambda: True)
     monkeypatch.setattr(skin, "find_people", lambda picture, faces=(), **marks: there)
+    monkeypatch.setattr(person, "find_person", lambda picture, faces=(): there)
     monkeypatch.setattr(seeding, "available", lambda: True)
     monkeypatch.setattr(seeding, "find_faces", lambda picture, again=False: ())
     write_picture(tmp_path / "take.tif", picture, bits=16)

@@ -378,7 +378,7 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
     by_look = is_sought(state.graph, "skin" + person.suffix)
     if person.unconnected is None or person.recall is None:
-        yield from judge_matte(matte, picture, faces, person_in(picture, faces))
+        yield from judge_matte(matte, picture, faces, person_in(picture, faces, bare=False))
         noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))
         yield from (warned for warned in noted if warned.sign in LEARNED_SIGNS)
         if by_look and "sought" not in (warned.sign for warned in noted):
@@ -388,7 +388,7 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
             message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
-    seen = person_in(picture, faces)
+    seen = person_in(picture, faces, bare=False)
     learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces, person=seen, sought=by_look)
     yield from learned.warnings(matte, picture)
 

@@ -88,15 +88,16 @@ class Finder:
         faces: Sequence[FaceMatte],
         add: Sequence[Sample] = (),
         subtract: Sequence[Sample] = (),
+        bare: bool = True,
     ) -> People:
         """Return how likely each place of a picture shows a person, and bare skin. Raises OpenFXError.
 
         :param faces: the faces known in it, whose surroundings are looked at once more. :param add, subtract: what is
-            marked in it as skin, and as none.
+            marked in it as skin, and as none. :param bare: False for persons alone.
         """
         known = [face.landmarks for face in faces if face.presence > 0]
         marks = {"add": [astuple(sample) for sample in add], "subtract": [astuple(sample) for sample in subtract]}
-        told = self._ask(picture, {"person": known, "bare": True, **marks})
+        told = self._ask(picture, {"person": known, "bare": bare, **marks})
         if "error" in told:
             raise OpenFXError(told["error"])
         if "person" not in told:
@@ -181,14 +182,19 @@ class Persons:
         self.said = ""
 
     def __call__(
-        self, picture: Picture, faces: Sequence[FaceMatte], add: Sequence[Sample], subtract: Sequence[Sample]
+        self,
+        picture: Picture,
+        faces: Sequence[FaceMatte],
+        add: Sequence[Sample],
+        subtract: Sequence[Sample],
+        bare: bool,
     ) -> People | None:
-        """Return how likely each place of a picture shows a person; None without the extra, or where it fails."""
+        """Return what :meth:`Finder.person` does; None without the extra, or where it fails."""
         if self.said or importlib.util.find_spec("cv2") is None:
             return None
         try:
             with Finder() as finder:
-                return finder.person(picture, faces, add, subtract)
+                return finder.person(picture, faces, add, subtract, bare)
         except OpenFXError as error:
             self.said = str(error)
             return None

@@ -305,7 +305,7 @@ class Witness:
                 missing = missing or str(error)
         shot, light, final, without = (found[each] for each in (*BEFORES, WITHOUT_LOOK))
         faces = known_faces(self.graph, name, frame)
-        doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces))
+        doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces, bare=False))
         burnt = burnt_out(pictures["final"], matte, pictures["as_shot"])
         return Moment(frame, shot, light, final, missing, without, doubts=doubts, burnt=burnt)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
-from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, persons_of, sure_skin
+from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, sure_skin
 from ...nodes.declare import Picture
 from ..detect import person, skin
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
@@ -79,16 +79,24 @@ def seed(frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None = None, s
 
 
 def person_in(
-    picture: Picture, faces: Sequence[FaceMatte], add: Sequence[Sample] = (), subtract: Sequence[Sample] = ()
+    picture: Picture,
+    faces: Sequence[FaceMatte],
+    add: Sequence[Sample] = (),
+    subtract: Sequence[Sample] = (),
+    bare: bool = True,
 ) -> People | None:
     """Return how likely each place of a picture shows a person, and bare skin; None without what finds them.
 
     Where a key is learned, this tells it what is none's skin.
 
-    :param add, subtract: what is marked in it as skin, and as none. Raises PersonError or SkinError where a network
-        cannot be used.
+    :param add, subtract: what is marked in it as skin, and as none. :param bare: False for persons alone, which are all
+        that judges a matte. Raises PersonError or SkinError where a network cannot be used.
     """
-    return skin.find_people(picture, faces, add=add, subtract=subtract) if person.available() else None
+    if not person.available():
+        return None
+    if not bare:
+        return person.find_person(picture, faces)
+    return skin.find_people(picture, faces, add=add, subtract=subtract)
 
 
 def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:
@@ -105,8 +113,8 @@ NO_FACE = "No face was found"
 
 def nobody_found(picture: Picture) -> str:
     """Return the beginning of a sentence on a picture in which no face was found: people may be there all the same."""
-    seen = person_in(picture, ())
-    there = seen is not None and person.seem_there(persons_of(seen))
+    seen = person_in(picture, (), bare=False)
+    there = seen is not None and person.seem_there(seen)
     return f"{NO_FACE}, though what may be a person is seen" if there else NO_FACE
 
 
