@@ -138,6 +138,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             "clip", "hue of the final skin between the farthest frames of a clip", "°", 6, source=_CLIPS
         ),
         "behind a cut": Limit("clip", "hue of the skin behind a cut from that before it", "°", 2, source=_HERE),
+        "saturation behind a cut": Limit(
+            "clip", "saturation of the skin behind a cut from that before it", "ΔE00", 1, source=_HERE
+        ),
         "flicker": Limit("clip", "jumps of the hue from frame to frame", "°", 0.5, source=_HERE),
         "too little": Limit("matte", "keyed part of the frame, less than", "%", 0.004),
         "leak": Limit("matte", "keyed part of the frame", "%", 0.6),

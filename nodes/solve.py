@@ -106,10 +106,19 @@ class SkinReading:
         known = "within 1" if within <= 1 else "within 2" if within <= 2 else "beyond 2"
         return f"{place}; hue {known} sd of measured skins{self._colour_words()}"
 
-    def _colour_words(self) -> str:
-        """Say where the colour is far weaker or stronger than that of measured skins, which vary by a third."""
+    @property
+    def unusual_colour(self) -> float | None:
+        """The chroma/luma in parts of what measured skins have at this level; None where it is usual for them.
+
+        They vary by a third.
+        """
         share = self.ratio / max(self.population_ratio, 1e-3)
-        if _USUAL_COLOUR[0] <= share <= _USUAL_COLOUR[1]:
+        return None if _USUAL_COLOUR[0] <= share <= _USUAL_COLOUR[1] else share
+
+    def _colour_words(self) -> str:
+        """Say where the colour is far weaker or stronger than that of measured skins."""
+        share = self.unusual_colour
+        if share is None:
             return ""
         return f"; colour {'weaker' if share < 1 else 'stronger'}, × {share:.2f} of what they have at this level"
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from ..kernels.angles import wrapped
 from .likeness import Distance, Skin, distance
-from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, status_of
+from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, beyond, status_of
 from .solve import BLUE_FROM, SKIN_LINE, SkinReading, SkinTarget, Warned
 
 CARD, EDGES, AS_SHOT, COPY, BY_HAND, UNREAD = "card", "edges", "as shot", "copy", "by hand", "not read"
@@ -164,7 +164,7 @@ class Evidence:
     :ivar light: the reading under the matte with the light alone corrected. :ivar final: after the whole chain, as it
         is seen; None where nothing could be read, with ``missing`` saying why. :ivar balance: mired and Duv.
     :ivar light_by: how the light was found, or "" where that is not known. :ivar sampled: whether somebody or a face
-        said what is skin; the natural range alone does not, and reads near the line whatever it keys.
+        said what is skin; the natural range alone does not, as it keys whatever has the colour of skin.
     :ivar area_change: of the keyed area, 0 for none; over the clip, or against the face's size on the reference.
     :ivar face: what of a known face is left behind. :ivar kept: by how much skin is kept from a look, 0 to 1, or None
         where there is no look. :ivar without_look: the reading before that look. :ivar aimed: what the final reading
@@ -175,7 +175,8 @@ class Evidence:
     :ivar accepted: whether somebody looked at this matte and found it right; then no sign of it counts.
     :ivar wander: degrees of hue between the farthest frames of the clip under this one correction; 0 where one frame
         was looked at. :ivar cut: the first frame behind a cut in the clip, None where none was looked for or found.
-    :ivar across: degrees by which the skin behind the cut lies from that before it.
+    :ivar across: degrees by which the skin behind the cut lies from that before it, and ``paled`` the factor on its
+        saturation there.
     :ivar burnt: share of the keyed skin that is at white or beyond, see :func:`.burnt_out`.
     :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
@@ -201,6 +202,7 @@ class Evidence:
     wander: float = 0.0
     cut: int | None = None
     across: float = 0.0
+    paled: float = 1.0
     burnt: float = 0.0
 
     @property
@@ -352,7 +354,7 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         return None, Finding(OFF if evidence.sampled else NOT_JUDGED, why, "sample")
     reads = f"The skin reads {final.angle:.1f}°, saturation {final.ratio:.3f}"
     if not evidence.sampled:
-        why = "nobody said what is skin, and the natural range reads near the line whatever it keys"
+        why = "nobody said what is skin, and the natural range keys whatever has the colour of skin"
         return None, Finding(NOT_JUDGED, f"The skin reads {final.angle:.1f}°: {why}.", "sample")
     if evidence.misread:
         return None, Finding(NOT_JUDGED, f"{reads}: {evidence.misread}.", "space")
@@ -407,13 +409,22 @@ def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False, target: 
         place = f"on {target}"
     else:
         place = f"{abs(drift.angle):.1f}° {_side(drift.angle)} than {target}"
-    saturation = "" if aim.target.ratio is None else f", its saturation × {drift.ratio:.2f} of the target's"
-    sentence = f"{what} reads {rests:.1f}°, {place}{saturation}."
+    sentence = f"{what} reads {rests:.1f}°, {place}{_saturation_words(final, aim, drift)}."
     if status == HOLDS:
         return drift, Finding(HOLDS, sentence)
     if status_of("hue", drift.angle) == HOLDS:
         return drift, Finding(status, sentence, "saturation")
     return drift, Finding(status, sentence, "again" if light_unsure else "solve")
+
+
+def _saturation_words(final: SkinReading, aim: Aim, drift: Distance) -> str:
+    """Say how saturated the skin is: beside the target's, or where no saturation is aimed at and its own is unusual."""
+    if aim.target.ratio is not None:
+        return f", its saturation × {drift.ratio:.2f} of the target's"
+    if final.unusual_colour is None:
+        return ""
+    share = f"its colour is × {final.unusual_colour:.2f} of what measured skins have at its level"
+    return f"; the hue alone is judged, and {share}"
 
 
 _OTHER = {"redder": "yellower", "yellower": "redder"}
@@ -607,12 +618,19 @@ def _clip_findings(evidence: Evidence) -> Iterable[Finding]:
             yield Finding(status, f"{sentence}there is a cut at frame {evidence.cut}.", "cut")
         else:
             yield Finding(status, f"{sentence}other light, another person, or a matte that changes.", "drift")
-    elif evidence.cut is not None and (status := status_of("behind a cut", evidence.across)) != HOLDS:
-        sentence = (
-            f"There is a cut at frame {evidence.cut}: behind it the skin is {abs(evidence.across):.1f}° "
-            f"{_side(evidence.across)} under this one correction."
-        )
-        yield Finding(status, sentence, "cut")
+    elif evidence.cut is not None and evidence.final is not None:
+        here = Skin.of(evidence.final)
+        hue = f"the skin is {abs(evidence.across):.1f}° {_side(evidence.across)}"
+        saturation = f"the skin's saturation is × {evidence.paled:.2f}"
+        apart = distance(replace(here, ratio=here.ratio * evidence.paled), here)
+        told = [
+            *([hue] if beyond("behind a cut", evidence.across) else []),
+            *([saturation] if beyond("saturation behind a cut", apart.delta_e) else []),
+        ]
+        if told:
+            behind = " and ".join(told)
+            sentence = f"There is a cut at frame {evidence.cut}: behind it {behind} under this one correction."
+            yield Finding(CHECK, sentence, "cut")
 
 
 def _part(share: float) -> str:

@@ -20,9 +20,12 @@ from inkarnat.host_adapters.shots import drift, solving
 from inkarnat.host_adapters.shots.evidence import survey
 from inkarnat.nodes import (
     CorrectionOptions,
+    Evidence,
     MarkedFrame,
     Sample,
     SkinTarget,
+    SteerSkin,
+    judge,
     measure_skin,
     solve_correction,
     solve_steer,
@@ -175,6 +178,30 @@ def test_a_survey_tells_a_cut_and_how_the_skin_differs_behind_it():
     assert found.cut == 26
     before, behind = measure_skin(ramp(8), scene().matte), measure_skin(two_shots(45), scene("tan", 9, "plaster").matte)
     assert found.across > behind.angle - before.angle > 8, "as far as by the true mattes, and some of the other's wall"
+
+
+def test_a_correction_tells_a_cut_behind_which_the_skin_has_the_same_hue_and_another_saturation():
+    """The same person before another wall, half as strong in colour: hue alone says nothing of it."""
+
+    def read(frame):
+        if frame < 6:
+            return ramp(30)
+        picture = SteerSkin(saturation=0.5).process(ramp(30), scene().matte)
+        picture[scene().matte < 0.5] = (0.10, 0.20, 0.25)
+        return picture
+
+    clip = SimpleNamespace(frames=range(1, 13), missing=(), read=read, notes=(), info=None, height=144, width=256)
+    made = correction()
+    noted = []
+    options = solving.SolveOptions.of((Sample.stroke(scene().places["stroke"], 0.015),), drift="measure")
+    _, drifting = solving._with_drift(graph(), made, {"": SkinTarget()}, clip, options, noted)
+    wander = drifting.of("steer")
+    assert wander.cut == 6
+    assert any("There is a cut at frame 6" in note for note in noted)
+    assert 0.4 < wander.paled < 0.7
+    reading = measure_skin(read(1), scene().matte)
+    verdict = judge(Evidence(reading, reading, wander=wander.span, cut=wander.cut, paled=wander.paled), None)
+    assert "the skin's saturation is ×" in " ".join(verdict.lines())
 
 
 def test_movement_is_no_cut():

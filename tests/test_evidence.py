@@ -166,7 +166,7 @@ def test_hair_turned_to_the_line_is_no_skin_that_rests_there():
 
 
 def test_the_natural_range_is_not_judged():
-    """It reads near the line whatever it keys."""
+    """It keys whatever has the colour of skin."""
     graph = dataclasses.replace(
         solved(),
         steps=tuple(dataclasses.replace(s, node=SkinKey()) if s.id == "skin" else s for s in solved().steps),

@@ -302,6 +302,21 @@ def test_a_person_is_approved_under_a_view_and_0_1_0_did_not_say_so(tmp_path):
     assert People.from_dict(seen.to_dict()) == seen
 
 
+def test_what_holds_says_how_far_from_usual_a_colour_is_that_nobody_asked_for():
+    """On the line and half as strong as measured skins: the status speaks of the hue, and says that it does."""
+    pale = dataclasses.replace(reading(), ratio=0.47 * reading().population_ratio)
+    verdict = judge(Evidence(pale, pale), Aim())
+    assert (verdict.status, verdict.sentence) == (
+        HOLDS,
+        "The skin reads 123.0°, on the line used here, 123.0°; the hue alone is judged, and its colour is × 0.47 of "
+        "what measured skins have at its level.",
+    )
+    asked = judge(Evidence(pale, pale), Aim(SkinTarget(ratio=pale.ratio)))
+    assert asked.sentence.endswith("its saturation × 1.00 of the target's.")
+    usual = dataclasses.replace(reading(), ratio=reading().population_ratio)
+    assert "hue alone" not in judge(Evidence(usual, usual), Aim()).sentence
+
+
 def test_skin_that_wanders_through_its_clip_is_doubted_and_a_cut_is_named():
     """What holds on one frame says nothing of the others: the median of a clip of two people may lie on the line."""
     known, aim = Evidence(reading(), reading()), Aim()
@@ -319,4 +334,11 @@ def test_skin_that_wanders_through_its_clip_is_doubted_and_a_cut_is_named():
         "There is a cut at frame 13: behind it the skin is 2.6° redder under this one correction.",
     )
     assert judge(dataclasses.replace(known, wander=3.0, cut=13, across=1.9), aim).status == HOLDS
+    verdict = judge(dataclasses.replace(known, cut=13, paled=0.57), aim)
+    assert (verdict.status, verdict.sentence) == (
+        CHECK,
+        "There is a cut at frame 13: behind it the skin's saturation is × 0.57 under this one correction.",
+    )
+    assert judge(dataclasses.replace(known, cut=13, paled=0.98), aim).status == HOLDS
+    assert judge(dataclasses.replace(known, paled=0.57), aim).status == HOLDS, "without a cut nothing lies behind one"
     assert judge(dataclasses.replace(known, wander=15.6, sampled=False), aim).status == NOT_JUDGED

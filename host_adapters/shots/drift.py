@@ -53,11 +53,12 @@ class Drift:
     """How the skin's hue moves through a clip before it is steered.
 
     :ivar angles: (frame, degrees) where skin could be read, as far as the frame lies from the first of them.
-    :ivar unread: frames that were looked at and show no skin.
+    :ivar unread: frames that were looked at and show no skin. :ivar ratios: chroma/luma on each frame of ``angles``.
     """
 
     angles: tuple[tuple[int, float], ...]
     unread: tuple[int, ...] = ()
+    ratios: tuple[float, ...] = ()
 
     @property
     def span(self) -> float:
@@ -75,12 +76,32 @@ class Wander:
     """How far skin wanders through a clip under one correction.
 
     :ivar span: degrees of hue between the farthest frames. :ivar cut: the first frame behind a cut, None without one.
-    :ivar across: degrees by which the skin behind the cut lies from that before it.
+    :ivar across: degrees by which the skin behind the cut lies from that before it. :ivar paled: the factor on its
+        saturation there.
     """
 
     span: float = 0.0
     cut: int | None = None
     across: float = 0.0
+    paled: float = 1.0
+
+    @classmethod
+    def of(cls, seen: Sequence[tuple[int, float, float]], cut: int | None) -> Wander:
+        """Return how far skin wanders over frames on which it was read.
+
+        :param seen: (frame, degrees, chroma/luma), the degrees unwrapped. :param cut: the first frame behind a cut.
+
+        >>> Wander.of([(1, 0.0, 0.2), (5, 0.4, 0.2), (12, 3.0, 0.1)], 10)
+        Wander(span=3.0, cut=10, across=2.8, paled=0.5)
+        """
+        angles = [angle for _, angle, _ in seen]
+        span = max(angles) - min(angles) if angles else 0.0
+        before = [each[1:] for each in seen if cut is not None and each[0] < cut]
+        behind = [each[1:] for each in seen if cut is not None and each[0] >= cut]
+        if not before or not behind:
+            return cls(span, cut)
+        (angle, ratio), (other, another) = (np.median(side, axis=0) for side in (before, behind))
+        return cls(span, cut, float(other - angle), float(another / max(ratio, 1e-6)))
 
 
 def measure_drift(graph: Graph, read: Read, frames: Sequence[int], steer: str = "steer") -> Drift:
@@ -88,14 +109,14 @@ def measure_drift(graph: Graph, read: Read, frames: Sequence[int], steer: str = 
 
     :param graph: the correction. :param read: the picture of the plate at a frame. :param steer: id of the steering.
     """
-    probe, angles, unread = _Probe(graph, steer, read, frames), [], []
+    probe, seen, unread = _Probe(graph, steer, read, frames), [], []
     for frame in spread(frames, LOOKED_AT):
         try:
-            angles.append((frame, measure_skin(*probe.at(frame)).angle))
+            seen.append((frame, measure_skin(*probe.at(frame))))
         except ReadingError:
             unread.append(frame)
-    first = angles[0][1] if angles else 0.0
-    return Drift(tuple((frame, wrapped(angle - first)) for frame, angle in angles), tuple(unread))
+    angles = tuple((frame, wrapped(reading.angle - seen[0][1].angle)) for frame, reading in seen)
+    return Drift(angles, tuple(unread), tuple(reading.ratio for _, reading in seen))
 
 
 class _Probe:
@@ -315,19 +336,6 @@ class CutFinder:
         beside = [step(k, k + 1) for k in (low - 1, high) if 0 <= k < len(self._frames) - 1]
         usual = float(np.median(beside)) if beside else 0.0
         return self._frames[high] if step(low, high) > max(_CUT, _STANDS_OUT * usual) else None
-
-
-def across(cut: int | None, angles: Sequence[tuple[int, float]]) -> float:
-    """Return by how many degrees the skin behind a cut lies from that before it; 0 without a cut.
-
-    :param angles: (frame, degrees), unwrapped.
-
-    >>> across(10, [(1, 0.0), (5, 0.4), (12, 3.0)])
-    2.8
-    """
-    before = [angle for frame, angle in angles if cut is not None and frame < cut]
-    behind = [angle for frame, angle in angles if cut is not None and frame >= cut]
-    return float(np.median(behind) - np.median(before)) if before and behind else 0.0
 
 
 def _histogram(picture: Floats) -> NDArray[np.float64]:

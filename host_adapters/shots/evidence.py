@@ -59,7 +59,7 @@ from ..media.pictures import PictureInfo
 from ..media.video_format import VideoInfo
 from .aims import noted_covered, noted_doubts
 from .approach import Approach
-from .drift import CutFinder, Wander, across
+from .drift import CutFinder, Wander
 from .faces import person_in
 from .marks import is_sought
 from .sampling import spread
@@ -391,10 +391,8 @@ class Survey:
         names = (*BEFORES, "without_look", "aimed")
         shot, light, final, without, aimed = (middle([getattr(m, each) for m in moments]) for each in names)
         doubts = moments[len(moments) // 2].doubts if moments else None
-        angles = [(moment.frame, moment.final.angle) for moment in moments if moment.final is not None]
-        off = [(frame, wrapped(angle - angles[0][1])) for frame, angle in angles]
-        span = max(angle for _, angle in off) - min(angle for _, angle in off) if off else 0.0
-        wander = Wander(span, cut, across(cut, off))
+        read = [(moment.frame, moment.final) for moment in moments if moment.final is not None]
+        wander = Wander.of([(frame, wrapped(each.angle - read[0][1].angle), each.ratio) for frame, each in read], cut)
         burnt = statistics.median([moment.burnt for moment in moments] or [0.0])
         return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander, burnt)
 
@@ -600,6 +598,7 @@ def evidence(
         wander=wander.span,
         cut=wander.cut,
         across=wander.across,
+        paled=wander.paled,
         burnt=surveyed.burnt,
     )
 

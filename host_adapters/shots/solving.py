@@ -82,7 +82,7 @@ from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
 from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
 from .approach import Approach
-from .drift import LOOKED_AT, CutFinder, Drift, Followed, Wander, across, follow_drift, measure_drift
+from .drift import CutFinder, Drift, Followed, Wander, follow_drift, measure_drift
 from .evidence import (
     Moment,
     Survey,
@@ -212,7 +212,7 @@ class SolveOptions:
 class Drifting:
     """The drift of each person by the id of their steering, and what was done about it.
 
-    :ivar cut: the first frame behind a cut, looked for where the skin drifts.
+    :ivar cut: the first frame behind a cut, where one was found.
     """
 
     spans: Mapping[str, Drift]
@@ -221,7 +221,9 @@ class Drifting:
 
     def of(self, id: str) -> Wander:
         """Return how far the skin of a steering wanders."""
-        return Wander(self.spans[id].span, self.cut, across(self.cut, self.spans[id].angles))
+        drift = self.spans[id]
+        seen = zip(drift.angles, drift.ratios, strict=True)
+        return Wander.of([(frame, angle, ratio) for (frame, angle), ratio in seen], self.cut)
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain JSON data."""
@@ -746,23 +748,30 @@ def _with_drift(
     if len(frames) < 2:
         return graph, None
     steers = {person.id("steer"): person for person in correction.people}
-    spans = {id: measure_drift(graph, clip.read, frames, id) for id in steers}
+    cuts = CutFinder(clip.read, frames)
+
+    def read(frame: int) -> Floats:
+        picture = clip.read(frame)
+        cuts.see(frame, picture)
+        return picture
+
+    spans = {id: measure_drift(graph, read, frames, id) for id in steers}
     notes += [_unkeyed(steers[id], drift) for id, drift in spans.items() if drift.unread]
     if options.drift != "follow":
         told = {id: drift for id, drift in spans.items() if beyond("drift", drift.span)}
         notes += [_offer(steers[id], drift) for id, drift in told.items() if not beyond("over the clip", drift.span)]
-        return graph, Drifting(spans, None, _cut(clip, frames) if told else None)
+        cut = cuts.first()
+        notes += [] if cut is None else [_BEHIND_A_CUT.format(cut=cut)]
+        return graph, Drifting(spans, None, cut)
     solves = {id: _steering(options.wanted, aims[person.name]) for id, person in steers.items()}
     followed = follow_drift(graph, clip.read, frames, solves)
     return with_keyed(graph, followed.keyed), Drifting(spans, followed)
 
 
-def _cut(clip: Footage, frames: Sequence[int]) -> int | None:
-    """Return the first frame behind a cut, None where none is found."""
-    cuts = CutFinder(clip.read, frames)
-    for frame in spread(frames, LOOKED_AT):
-        cuts.see(frame, clip.read(frame))
-    return cuts.first()
+_BEHIND_A_CUT = (
+    "There is a cut at frame {cut}, and one correction goes across it: look at the matte on both sides, or correct "
+    "each on its own, --frames with a --frame in them."
+)
 
 
 def _steering(wanted: CorrectionOptions, target: SkinTarget) -> Callable[..., SteerSkin]:
