@@ -5,7 +5,7 @@
 
 import warnings
 
-from .apart import faces_apart
+from .apart import faces_apart, hues_of_faces
 from .balance import Balance, BalanceError, mired, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Chain, Link, Order, Part, standard_chain
 from .compare import Compare
@@ -205,6 +205,7 @@ __all__ = [
     "enter_space",
     "faces_apart",
     "hue_of_all",
+    "hues_of_faces",
     "judge",
     "judge_matte",
     "learn_skin_key",

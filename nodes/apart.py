@@ -12,26 +12,18 @@ from ..kernels.angles import wrapped
 from ..kernels.arrays import as_plane
 from .declare import Matte, Picture
 from .face import FaceMatte
-from .limits import beyond
 from .sample import Sample
 from .solve import ReadingError, Warned, measure_skin
-from .verdict import COMMAND
-
-_EACH_THEIR_OWN = (
-    "--subject gives each person their own.",
-    "Give each person a key of their own: a person on the desk, a further effect in a host.",
-)
+from .verdict import COMMAND, apart_findings
 
 
-def faces_apart(final: Picture, matte: Matte, faces: Sequence[FaceMatte], surface: int = COMMAND) -> tuple[Warned, ...]:
-    """Say how far apart the faces in one key end, nothing where they lie together or fewer than two can be read.
+def hues_of_faces(final: Picture, matte: Matte, faces: Sequence[FaceMatte]) -> tuple[float, float] | None:
+    """Return the hues of the reddest and the yellowest face in one key, None where fewer than two can be read.
 
     :param final: the corrected picture, float32 (H, W, 3 or 4). :param matte: of the key, float32 (H, W).
-    :param faces: those known on the frame. :param surface: for the words, COMMAND or CONTROL.
-    :raises PictureError: wrong arrays.
+    :param faces: those known on the frame. :raises PictureError: wrong arrays.
 
-    >>> faces_apart(np.zeros((90, 160, 3), np.float32), np.ones((90, 160), np.float32), ())
-    ()
+    >>> hues_of_faces(np.zeros((90, 160, 3), np.float32), np.ones((90, 160), np.float32), ())
     """
     matte, angles = as_plane(matte), []
     for face in faces if sum(each.keyed > 0.5 for each in faces) > 1 else ():
@@ -39,15 +31,22 @@ def faces_apart(final: Picture, matte: Matte, faces: Sequence[FaceMatte], surfac
         if face.keyed > 0.5 and inside is not None:
             with contextlib.suppress(ReadingError):
                 angles.append(measure_skin(final, np.where(inside, matte, np.float32(0))).angle)
-    off = sorted(wrapped(angle - angles[0]) for angle in angles)
-    if not off or not beyond("faces apart", off[-1] - off[0]):
+    off = [wrapped(angle - angles[0]) for angle in angles]
+    return (angles[0] + min(off), angles[0] + max(off)) if len(off) > 1 else None
+
+
+def faces_apart(faces: tuple[float, float] | None, surface: int = COMMAND) -> tuple[Warned, ...]:
+    """Say how far apart the faces in one key end, where that is worth a word and the judge has none for it.
+
+    :param faces: see :func:`hues_of_faces`. :param surface: for the words, COMMAND or CONTROL.
+
+    >>> faces_apart((120.0, 122.0)), [each.sign for each in faces_apart((120.0, 130.0))]
+    ((), ['faces apart'])
+    """
+    if faces is None or list(apart_findings(faces, "faces in one key")):
         return ()
-    text = (
-        f"The faces in this key end from {angles[0] + off[0]:.0f}° to {angles[0] + off[-1]:.0f}°, as one correction "
-        f"turns them alike. Where one is not meant, such as a picture on a wall, mark the one that is. "
-        f"{_EACH_THEIR_OWN[surface]}"
-    )
-    return (Warned("faces apart", off[-1] - off[0], text),)
+    told = apart_findings(faces, "faces apart")
+    return tuple(Warned("faces apart", faces[1] - faces[0], each.words(surface)) for each in told)
 
 
 def _middle(face: FaceMatte, shape: tuple[int, ...]) -> NDArray[np.bool_] | None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..kernels.arrays import Floats, as_picture, as_plane, checked, copied
 from ..kernels.errors import InkarnatError
-from .apart import faces_apart
+from .apart import faces_apart, hues_of_faces
 from .balance import TRANSFERS, Balance, solve_balance
 from .chain import LEVELS_FIRST, LEVELS_LAST, REST, Order, through
 from .declare import (
@@ -756,6 +756,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     faces = [left_behind(pictures["light only"], pictures["final"], matte, sample) for sample in shown]
     there = tuple(face for face in known if face.presence > 0.5)
     learned = _doubts_of(whole.joined) if isinstance(whole, CorrectSkin) else ()
+    apart = hues_of_faces(pictures["final"], matte, there)
     evidence = Evidence(
         readings["light only"],
         readings["final"],
@@ -766,11 +767,12 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         doubts=(*judge_matte(matte, balanced, there, _person_in(asked, balanced, there, bare=False)), *learned),
         accepted=bool(asked.get(ACCEPTED)),
         burnt=burnt_out(pictures["final"], matte, pictures["as shot"]),
+        faces=apart,
     )
     verdict = judge(evidence, Aim(_target(asked)))
-    apart = [each.message for each in faces_apart(pictures["final"], matte, there, CONTROL)]
+    noted = [each.message for each in faces_apart(apart, CONTROL)]
     figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())
-    return node, f"{' '.join((*verdict.lines(CONTROL), *apart))} ({figures})"
+    return node, f"{' '.join((*verdict.lines(CONTROL), *noted))} ({figures})"
 
 
 _ACTIONS: Mapping[str, Action] = MappingProxyType(

@@ -102,6 +102,12 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Give less --exposure or --white; what was burnt out as it was shot stays so.",
             "Take exposure or white down; what was burnt out as it was shot stays so.",
         ),
+        "people": (
+            "--subject gives each person their own correction; where a face is not meant, such as a picture on a wall, "
+            "mark the one that is.",
+            "Give each person a key of their own: a person on the desk, a further effect in a host; where a face is "
+            "not meant, such as a picture on a wall, mark the one that is.",
+        ),
         "frame": ("Name frames that show skin with --frames.", "Go to a frame that shows skin."),
     }
 )
@@ -178,6 +184,7 @@ class Evidence:
     :ivar across: degrees by which the skin behind the cut lies from that before it, and ``paled`` the factor on its
         saturation there.
     :ivar burnt: share of the keyed skin that is at white or beyond, see :func:`.burnt_out`.
+    :ivar faces: hues of the reddest and the yellowest face in one key, in the end; None for fewer than two.
     :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
 
@@ -204,6 +211,7 @@ class Evidence:
     across: float = 0.0
     paled: float = 1.0
     burnt: float = 0.0
+    faces: tuple[float, float] | None = None
 
     @property
     def turn(self) -> float:
@@ -573,6 +581,17 @@ def _face_findings(evidence: Evidence) -> Iterable[Finding]:
             yield Finding(min(status, seam, key=_RANK.__getitem__), f"{part}: the rest was made {moved}.", "sample")
 
 
+def apart_findings(faces: tuple[float, float], limit: str) -> Iterable[Finding]:
+    """Doubt one key of several people whose faces end farther apart than a limit.
+
+    :param faces: hues of the reddest and the yellowest face, degrees.
+    """
+    low, high = faces
+    if (status := status_of(limit, high - low)) != HOLDS:
+        sentence = f"The faces in this key end from {low:.0f}° to {high:.0f}°, as one correction turns them alike."
+        yield Finding(status, sentence, "people")
+
+
 def _key_findings(evidence: Evidence) -> Iterable[Finding]:
     read = evidence.light or evidence.final
     if read is not None and evidence.sampled and not evidence.accepted and status_of("stray", read.stray) != HOLDS:
@@ -588,6 +607,8 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
         )
         yield Finding(status, sentence, "darker")
     yield from _face_findings(evidence)
+    if evidence.faces is not None and evidence.sampled:
+        yield from apart_findings(evidence.faces, "faces in one key")
     if evidence.area_change is not None and (status := status_of("area", evidence.area_change)) != HOLDS:
         amount = f"{abs(evidence.area_change):.0%} {'more' if evidence.area_change > 0 else 'less'}"
         fix = "keep out" if evidence.area_change > 0 else "sample"

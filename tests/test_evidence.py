@@ -46,6 +46,7 @@ from inkarnat.nodes import (
     SkinTarget,
     SteerSkin,
     faces_apart,
+    hues_of_faces,
     judge,
     measure_skin,
     solve_correction,
@@ -336,13 +337,17 @@ def test_faces_that_one_correction_leaves_apart_are_told():
         return FaceMatte(*places, keyed=keyed)
 
     own = measure_skin(picture, np.where(np.arange(160) < 80, matte, 0).astype(np.float32)).angle
-    (said,) = faces_apart(picture, matte, (face(0.25), face(0.75)))
+    apart = hues_of_faces(picture, matte, (face(0.25), face(0.75)))
+    assert apart == pytest.approx((own - 12, own), abs=0.2)
+    (said,) = faces_apart(apart)
     assert f"from {own - 12:.0f}° to {own:.0f}°" in said.message
     assert "--subject" in said.message
     assert said.figure == pytest.approx(12, abs=0.2)
-    (at_the_desk,) = faces_apart(picture, matte, (face(0.25), face(0.75)), CONTROL)
+    (at_the_desk,) = faces_apart(apart, CONTROL)
     assert "--" not in at_the_desk.message
-    assert faces_apart(picture, matte, (face(0.2), face(0.35))) == ()
-    assert faces_apart(picture, matte, (face(0.25), face(0.75, keyed=0.0))) == ()
-    assert faces_apart(picture, matte, (face(0.25),)) == ()
-    assert faces_apart(picture, np.zeros_like(matte), (face(0.25), face(0.75))) == ()
+    near = hues_of_faces(picture, matte, (face(0.2), face(0.35)))
+    assert near == pytest.approx((own, own), abs=0.2)
+    assert faces_apart(near) == ()
+    assert hues_of_faces(picture, matte, (face(0.25), face(0.75, keyed=0.0))) is None
+    assert hues_of_faces(picture, matte, (face(0.25),)) is None
+    assert hues_of_faces(picture, np.zeros_like(matte), (face(0.25), face(0.75))) is None

@@ -26,6 +26,7 @@ from inkarnat.nodes import (
     SkinReading,
     SkinTarget,
     Warned,
+    faces_apart,
     judge,
 )
 from inkarnat.nodes.likeness import stops
@@ -315,6 +316,21 @@ def test_what_holds_says_how_far_from_usual_a_colour_is_that_nobody_asked_for():
     assert asked.sentence.endswith("its saturation × 1.00 of the target's.")
     usual = dataclasses.replace(reading(), ratio=reading().population_ratio)
     assert "hue alone" not in judge(Evidence(usual, usual), Aim()).sentence
+
+
+def test_two_faces_that_one_key_takes_to_opposite_sides_of_the_line_do_not_hold():
+    """Their middle lies on the line; of two people in one light, one pair in 80 differs so much."""
+    known = Evidence(reading(), reading(), faces=(114.0, 130.0))
+    verdict = judge(known, Aim())
+    assert (verdict.status, verdict.sentence) == (
+        CHECK,
+        "The faces in this key end from 114° to 130°, as one correction turns them alike.",
+    )
+    assert "--subject" in verdict.fix()
+    assert "--" not in verdict.fix(CONTROL)
+    assert judge(dataclasses.replace(known, faces=(117.0, 130.0)), Aim()).status == HOLDS
+    assert judge(dataclasses.replace(known, sampled=False), Aim()).status == NOT_JUDGED
+    assert faces_apart((114.0, 130.0)) == (), "the judge tells it"
 
 
 def test_skin_that_wanders_through_its_clip_is_doubted_and_a_cut_is_named():

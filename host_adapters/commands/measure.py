@@ -43,7 +43,7 @@ from ..shots.evidence import (
     Witness,
     evidence,
     face_evidence,
-    known_faces,
+    farthest,
     mattes_of,
     middle,
     misread_of,
@@ -296,7 +296,6 @@ def _through_graph(
     first_seen: dict[str, tuple[Floats, Floats]] = {}
     missed: list[Warned] = []
     worst: dict[tuple[str, str], Warned] = {}
-    apart_most: dict[str, Warned] = {}
     cuts = CutFinder(clip.read, clip.frames)
     for number in numbers:
         pictures = witness.pictures(clip, number)
@@ -315,8 +314,6 @@ def _through_graph(
                     readings[name].append((number, before, reading))
             if (judged := moment.final if corrected else moment.light_only or moment.final) is not None:
                 _keep_worst(worst, name, number, judged)
-            for apart in faces_apart(pictures["final"], pictures[output], known_faces(graph, name, number)):
-                _keep_farthest(apart_most, name, number, apart)
             if number == numbers[len(numbers) // 2] and not corrected:
                 alone = len(witness.mattes) == 1
                 faces[name] = face_evidence(pictures, pictures[witness.mattes[name]], alone)
@@ -330,14 +327,14 @@ def _through_graph(
         verdicts[name] = judge(found, aims[name])
     approved = dict.fromkeys(witness.mattes, person) if person else {}
     warnings = (*missed, *worst.values())
-    notes = tuple(each.message for each in apart_most.values())
+    notes = tuple(note for name, own in moments.items() for note in _apart_notes(name, own))
     return _Told(input, options["view"], dict(readings), approved, warnings, aims, verdicts, notes, first_seen)
 
 
-def _keep_farthest(most: dict[str, Warned], name: str, number: int, apart: Warned) -> None:
-    """Keep the frame on which a subject's faces end farthest from each other."""
-    if name not in most or most[name].figure < apart.figure:
-        most[name] = replace(apart, message=f"Frame {number}{_of(name)}: {apart.message}")
+def _apart_notes(name: str, moments: list[Moment]) -> list[str]:
+    """Tell of the frame on which a subject's faces end farthest from each other."""
+    most = farthest(moments)
+    return [] if most is None else [f"Frame {most.frame}{_of(name)}: {a.message}" for a in faces_apart(most.faces)]
 
 
 def _made_notes(input: str, graph_file: str, is_made: bool | None) -> tuple[str, ...]:

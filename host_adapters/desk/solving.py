@@ -25,6 +25,7 @@ from ...nodes import (
     Warned,
     burnt_out,
     faces_apart,
+    hues_of_faces,
     judge,
     judge_matte,
     left_behind,
@@ -271,8 +272,9 @@ def read_skin(
         accepted=accepted,
         misread=misread_of(bench.clip, state.graph),
         burnt=_burnt_out(bench, opened, origin, frame, size, seeing),
+        faces=(apart := _apart(bench, state, opened, person, origin, frame, size, seeing)),
     )
-    warnings += _apart(bench, state, opened, person, origin, frame, size, seeing)
+    warnings += faces_apart(apart, CONTROL)
     told = _told(judge(found, aim), warnings)
     told |= {"before": before.as_dict(), "light_only": light.as_dict(), "after": after.as_dict()}
     return told | {"target": {"angle": person.target.angle + person.target.bias, "ratio": person.target.ratio}}
@@ -341,14 +343,14 @@ def _left_behind(
 
 def _apart(
     bench: Workbench, state: State, opened: Graph, person: Person, matte: str, frame: int, size: Size, seeing: Seeing
-) -> tuple[Warned, ...]:
-    """Return by how much the faces in one key end apart."""
+) -> tuple[float, float] | None:
+    """Return the hues of the reddest and the yellowest face in one key."""
     origins = (dict(opened.outputs)["final"], matte)
 
-    def look() -> tuple[Warned, ...]:
+    def look() -> tuple[float, float] | None:
         final, keyed = (bench.value(opened, origin, frame, size) for origin in origins)
         faces = [face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE]
-        return faces_apart(seeing.view(final), keyed, faces, CONTROL)
+        return hues_of_faces(seeing.view(final), keyed, faces)
 
     keys = (bench.key(opened, origin, frame, size) for origin in origins)
     return bench.known(("faces apart", seeing.id, person.suffix, *keys), look)

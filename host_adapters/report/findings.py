@@ -49,7 +49,6 @@ from ..shots.evidence import (
     is_accepted,
     is_sampled,
     judge_people,
-    known_faces,
     mattes_of,
     misread_of,
     survey_people,
@@ -258,14 +257,13 @@ def _doubts_here(
     """
     judged, told = is_sampled(witness.graph), []
     for name in witness.mattes:
+        moment = witness.moment(pictures, shown, name)
+        told += [f"{name}: {each.message}" if name else each.message for each in faces_apart(moment.faces)]
         if is_accepted(witness.graph, name):
             continue
         known = {doubt.sign for doubt in surveys[name].doubts or ()} if judged and name in surveys else set()
-        doubts = witness.moment(pictures, shown, name).doubts or ()
+        doubts = moment.doubts or ()
         told += [f"{name}: {d.message}" if name else d.message for d in doubts if d.sign not in known]
-    for name, output in witness.mattes.items():
-        for apart in faces_apart(pictures["final"], pictures[output], known_faces(witness.graph, name, shown)):
-            told.append(f"{name}: {apart.message}" if name else apart.message)
     return tuple(told)
 
 

@@ -38,6 +38,7 @@ from ...nodes import (
     Verdict,
     Warned,
     burnt_out,
+    hues_of_faces,
     judge,
     judge_matte,
     left_behind,
@@ -232,7 +233,7 @@ class Moment:
 
     :ivar without_look: before a look that skin is kept from. :ivar aimed: see :meth:`Witness.aimed`.
     :ivar doubts: the signs that the matte wants a look; None where the picture that it was keyed on is not at hand.
-    :ivar burnt: share of the keyed skin at white or beyond.
+    :ivar burnt: share of the keyed skin at white or beyond. :ivar faces: see :func:`~inkarnat.nodes.hues_of_faces`.
     """
 
     frame: int
@@ -244,6 +245,7 @@ class Moment:
     aimed: SkinReading | None = None
     doubts: tuple[Warned, ...] | None = None
     burnt: float = 0.0
+    faces: tuple[float, float] | None = None
 
 
 def _with_result(graph: Graph) -> Graph:
@@ -307,7 +309,8 @@ class Witness:
         faces = known_faces(self.graph, name, frame)
         doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces, bare=False))
         burnt = burnt_out(pictures["final"], matte, pictures["as_shot"])
-        return Moment(frame, shot, light, final, missing, without, doubts=doubts, burnt=burnt)
+        apart = hues_of_faces(pictures["final"], matte, faces)
+        return Moment(frame, shot, light, final, missing, without, doubts=doubts, burnt=burnt, faces=apart)
 
     def aimed(self, clip: Read, frame: int, name: str, aim: Aim | None) -> SkinReading | None:
         """Return what the skin of a person would read in the end if it lay on its target before the look.
@@ -354,6 +357,7 @@ class Survey:
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
     :ivar without_look, aimed: as in :class:`Moment`. :ivar doubts: of the matte in the middle, as in :class:`Moment`.
     :ivar wander: how far its hue wanders, in the end. :ivar burnt: as in :class:`Moment`.
+    :ivar faces: as in :class:`Moment`, where they end farthest from each other.
     """
 
     as_shot: SkinReading | None
@@ -368,6 +372,7 @@ class Survey:
     doubts: tuple[Warned, ...] | None = None
     wander: Wander = dataclasses.field(default_factory=Wander)
     burnt: float = 0.0
+    faces: tuple[float, float] | None = None
 
     @property
     def area(self) -> float:
@@ -394,7 +399,17 @@ class Survey:
         read = [(moment.frame, moment.final) for moment in moments if moment.final is not None]
         wander = Wander.of([(frame, wrapped(each.angle - read[0][1].angle), each.ratio) for frame, each in read], cut)
         burnt = statistics.median([moment.burnt for moment in moments] or [0.0])
-        return cls(shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander, burnt)
+        apart = farthest(moments)
+        return cls(
+            shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander, burnt,
+            None if apart is None else apart.faces,
+        )  # fmt: skip
+
+
+def farthest(moments: Iterable[Moment]) -> Moment | None:
+    """Return the moment at which the faces in one key end farthest from each other, None without two faces."""
+    there = [moment for moment in moments if moment.faces is not None]
+    return max(there, key=lambda moment: moment.faces[1] - moment.faces[0], default=None)  # type: ignore[index]
 
 
 def survey(
@@ -600,6 +615,7 @@ def evidence(
         across=wander.across,
         paled=wander.paled,
         burnt=surveyed.burnt,
+        faces=surveyed.faces,
     )
 
 

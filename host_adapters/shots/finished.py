@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from ...kernels.arrays import Floats
-from ...nodes import ReadingError, SteerSkin, burnt_out, measure_skin
+from ...nodes import ReadingError, SteerSkin, burnt_out, hues_of_faces, measure_skin
 from .. import made
 from ..graphs.colour_spaces import WORKING
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph, Step
 from ..graphs.runner import Runner
 from ..sequences import SequencePattern
-from .evidence import Moment, Read, View, in_working, mattes_of
+from .evidence import Moment, Read, View, in_working, known_faces, mattes_of
 
 _SOURCE = "finished"
 _BEFORE = "before "
@@ -89,7 +89,8 @@ class Finished:
             light = None if before is None else measure_skin(before, pictures[output])
             final = measure_skin(pictures["final"], pictures[output])
             burnt = burnt_out(pictures["final"], pictures[output], pictures["final"])
-            return Moment(frame, None, light, final, burnt=burnt)
+            faces = hues_of_faces(pictures["final"], pictures[output], known_faces(self.graph, name, frame))
+            return Moment(frame, None, light, final, burnt=burnt, faces=faces)
         except ReadingError as error:
             return Moment(frame, None, None, None, str(error))
 

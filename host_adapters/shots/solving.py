@@ -90,7 +90,6 @@ from .evidence import (
     before_look,
     evidence,
     face_evidence,
-    known_faces,
     misread_of,
 )
 from .face_tracks import FaceTrack
@@ -619,8 +618,7 @@ def _judged(
             misread=misread_of(clip, graph),
             drift=None if drift is None or drift.followed is not None else drift.of(person.id("steer")),
         )
-        there = known_faces(graph, person.name, at)
-        notes += [each.message for each in faces_apart(pictures["final"], pictures[witness.mattes[person.name]], there)]
+        notes += [each.message for each in faces_apart(moment.faces)]
         found[person.name] = moment, judge(known, aims[person.name]), face[1]
     return found
 
