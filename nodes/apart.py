@@ -23,7 +23,8 @@ def hues_of_faces(final: Picture, matte: Matte, faces: Sequence[FaceMatte]) -> t
     :param final: the corrected picture, float32 (H, W, 3 or 4). :param matte: of the key, float32 (H, W).
     :param faces: those known on the frame. :raises PictureError: wrong arrays.
 
-    >>> hues_of_faces(np.zeros((90, 160, 3), np.float32), np.ones((90, 160), np.float32), ())
+    >>> hues_of_faces(np.zeros((90, 160, 3), np.float32), np.ones((90, 160), np.float32), ()) is None
+    True
     """
     matte, angles = as_plane(matte), []
     for face in faces if sum(each.keyed > 0.5 for each in faces) > 1 else ():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import json
 import math
 
@@ -12,6 +13,9 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters import workshop
 from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.desk.solving import read_skin
+from inkarnat.host_adapters.desk.state import State
+from inkarnat.host_adapters.desk.work import Workbench
 from inkarnat.host_adapters.graphs.export import tetrahedral
 from inkarnat.host_adapters.graphs.graph import Graph, Step
 from inkarnat.host_adapters.graphs.runner import Runner
@@ -380,6 +384,13 @@ def test_a_look_whose_file_was_changed_since_is_told_and_stays_as_it_was(solved,
         code, _, output = run(*words, f"result={tmp_path / 'b.png'}")
         assert code == 0, output
         assert f"The look {look} was changed since" in " ".join(output.split())
+        page = tmp_path / "page.html"
+        code, _, output = run("report", folder / "g.json", "--clip", folder / "plate.tif", "-o", page)
+        assert code == 0, output
+        assert f"The look {look} was changed since" in html.unescape(page.read_text())
+        with open_clip(folder / "plate.tif") as clip:
+            on_desk = read_skin(Workbench(clip), State.of_graph(Graph.load(folder / "g.json")), "", 1)
+        assert any(f"The look {look} was changed since" in each["message"] for each in on_desk["warnings"])
         look.unlink()
         assert "was changed since" not in run(*words, f"result={tmp_path / 'c.png'}")[2]
     finally:

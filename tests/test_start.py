@@ -97,15 +97,15 @@ def test_a_still_is_corrected_without_video(tmp_path):
 
 @pytest.fixture
 def asked_anew():
-    console.warn_if_cold.cache_clear()
+    console._cold_told.clear()
     yield
-    console.warn_if_cold.cache_clear()
+    console._cold_told.clear()
 
 
 def test_an_empty_cache_is_told_once(tmp_path, monkeypatch, capsys, asked_anew):
     monkeypatch.setattr(jit, "CACHE_FOLDER", tmp_path)
-    console.warn_if_cold()
-    console.warn_if_cold()
+    console.warn_if_cold("demo")
+    console.listener().progress(2).__enter__()
     said = capsys.readouterr().err
     assert said.count("compiling for this machine") == 1
     assert "inkarnat warm" in said

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import os
 import sys
 import threading
@@ -97,12 +96,18 @@ def silence_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-@functools.cache
+_cold_told = threading.Event()
+"""Set once a run has said what it compiles, whatever it was going to do."""
+
+
 def warn_if_cold(work: str = "correct") -> None:
     """Say, once, that kernels will be compiled first, where none are kept on disk, and count them while that lasts.
 
     :param work: what will be done: a name in :data:`~..warm_up.FIRST_KERNELS`.
     """
+    if _cold_told.is_set():
+        return
+    _cold_told.set()
     from ...kernels import jit, kept_code
     from ..warm_up import FIRST_KERNELS
 

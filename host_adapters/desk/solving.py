@@ -51,6 +51,7 @@ from ..shots.evidence import (
     with_befores,
 )
 from ..shots.faces import person_in
+from ..shots.looks import changed_look
 from ..shots.marks import MarkedPicture, is_sought, marks_of, with_marks
 from ..shots.solving import TURNED_STEER, persons_at, solve_key, solve_light, solve_steering
 from .carrying import light_of
@@ -275,6 +276,7 @@ def read_skin(
         faces=(apart := _apart(bench, state, opened, person, origin, frame, size, seeing)),
     )
     warnings += faces_apart(apart, CONTROL)
+    warnings += [Warned("look changed", 0.0, note) for note in [changed_look(state.graph)] if note]
     told = _told(judge(found, aim), warnings)
     told |= {"before": before.as_dict(), "light_only": light.as_dict(), "after": after.as_dict()}
     return told | {"target": {"angle": person.target.angle + person.target.bias, "ratio": person.target.ratio}}

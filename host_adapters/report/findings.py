@@ -53,6 +53,7 @@ from ..shots.evidence import (
     misread_of,
     survey_people,
 )
+from ..shots.looks import changed_look
 from ..shots.people import frame_hash
 from ..shots.runs import Run, RunClip, graph_hash
 from ..shots.sampling import spread_pairs
@@ -228,7 +229,8 @@ def _clip_findings(
 
         verdict, worst = judge_people(surveys, aims, told)
         aim, surveyed, beside = aims[worst], surveys[worst], besides.get(worst)
-        described, notes = _describe(opened, numbers), (*opened.notes, *([foreign] if foreign else ()))
+        described = _describe(opened, numbers)
+        notes = (*opened.notes, *(note for note in (foreign, changed_look(kept)) if note))
         plate = opened.read(shown)
         made = Runner(graph).run_frame(shown, {graph.sources[0]: plate}, ["result"])["result"]
         hashes = (
