@@ -46,7 +46,8 @@ class FootageRun:
 
     :ivar ffmpeg: frames a second of the ffmpeg command line, or None where it is not installed or has no such encoder.
     :ivar ffmpeg_cpu, graph_cpu: seconds of processor time of that, and of the graph alone, over all frames, each while
-        all cores work.
+        all cores work. :ivar corrected_cpu: of the run with the graph.
+    :ivar one_frame: seconds of a run of one frame with the graph: opening, closing, and waiting for the first frame.
     """
 
     frames: int
@@ -57,6 +58,8 @@ class FootageRun:
     ratio: float
     cores: int
     graph_cpu: float
+    corrected_cpu: float
+    one_frame: float
     ffmpeg: float | None = None
     ffmpeg_cpu: float | None = None
 
@@ -69,6 +72,19 @@ class FootageRun:
     def of_ffmpeg(self) -> float | None:
         """The pace without a graph as a part of ffmpeg's."""
         return None if self.ffmpeg is None else self.plain / self.ffmpeg
+
+    @property
+    def busy(self) -> float:
+        """The part of the cores' time that the run with the graph used."""
+        return self.corrected_cpu * self.corrected / (self.frames * self.cores)
+
+    @property
+    def of_work(self) -> float | None:
+        """The processor time with the graph as a multiple of the work that ffmpeg and the graph need.
+
+        :attr:`of_cores` is this divided by :attr:`busy`.
+        """
+        return None if self.ffmpeg_cpu is None else self.corrected_cpu / (self.ffmpeg_cpu + self.graph_cpu)
 
     @property
     def of_cores(self) -> float | None:
@@ -95,7 +111,7 @@ class FootageRun:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the run as JSON data."""
-        more = {"of_ffmpeg": self.of_ffmpeg, "of_cores": self.of_cores}
+        more = {"of_ffmpeg": self.of_ffmpeg, "of_cores": self.of_cores, "of_work": self.of_work, "busy": self.busy}
         return {**asdict(self), **more, "at_least": WANTED, "verdict": self.verdict}
 
 
@@ -124,33 +140,45 @@ def measure_footage(
             graph = solve(opened, SolveOptions.of([Sample.box(*SKIN_BOX)])).graph
             picture = opened.read(opened.frames[0])
         graphs = {"plain": Graph((), (("result", "plate"),), ("plate",)), "corrected": graph}
-        seconds: dict[str, list[float]] = {name: [] for name in (*graphs, "ffmpeg", "ffmpeg's work")}
+        works = {name: f"{name}'s work" for name in (*graphs, "ffmpeg")}
+        seconds: dict[str, list[float]] = {name: [] for name in (*works, *works.values())}
         for turn in range(rounds + 1):
             for name, worked in graphs.items():
                 tell(f"{name}, {'warming up' if turn == 0 else f'round {turn} of {rounds}'}")
-                taken = _seconds(worked, clip, output, codec, most=frames if turn else 3)
+                both = _seconds(worked, clip, output, codec, most=frames if turn else 3)
                 if turn:
-                    seconds[name].append(taken)
-            if turn and (both := _ffmpeg_seconds(clip, output, codec)) is not None:
-                seconds["ffmpeg"].append(both[0])
-                seconds["ffmpeg's work"].append(both[1])
+                    seconds[name].append(both[0])
+                    seconds[works[name]].append(both[1])
+            if turn and (peer := _ffmpeg_seconds(clip, output, codec)) is not None:
+                seconds["ffmpeg"].append(peer[0])
+                seconds[works["ffmpeg"]].append(peer[1])
         median = {name: statistics.median(taken) for name, taken in seconds.items() if taken}
-        peer = (frames / median["ffmpeg"], median["ffmpeg's work"]) if "ffmpeg" in median else (None, None)
         plain, corrected = frames / median["plain"], frames / median["corrected"]
-        cores, work = thread_count(), frames * _graph_work(graph, picture)
-        return FootageRun(frames, (width, height), codec, plain, corrected, corrected / plain, cores, work, *peer)
+        return FootageRun(
+            frames,
+            (width, height),
+            codec,
+            plain,
+            corrected,
+            corrected / plain,
+            cores=thread_count(),
+            graph_cpu=frames * _graph_work(graph, picture),
+            corrected_cpu=median[works["corrected"]],
+            one_frame=_seconds(graph, clip, output, codec, most=1)[0],
+            ffmpeg=frames / median["ffmpeg"] if "ffmpeg" in median else None,
+            ffmpeg_cpu=median.get(works["ffmpeg"]),
+        )
 
 
-def _seconds(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> float:
-    """Render the first frames of a clip and return the seconds that all of its frames would take.
+def _seconds(graph: Graph, clip: Path, output: Path, codec: str, most: int) -> tuple[float, float]:
+    """Render the first frames of a clip and return the seconds that they take, and the processor time.
 
     Opening the files counts, and what an encoder has yet to write at the end: it may hold back dozens of frames.
     """
-    began = time.perf_counter()
+    before, began = time.process_time(), time.perf_counter()
     with open_clip(clip) as opened:
-        numbers = list(opened.frames)[:most]
-        report = render_files(graph, {"plate": opened}, {"result": str(output)}, numbers, codec)
-    return (time.perf_counter() - began) * len(opened.frames) / len(report.done)
+        render_files(graph, {"plate": opened}, {"result": str(output)}, list(opened.frames)[:most], codec)
+    return time.perf_counter() - began, time.process_time() - before
 
 
 def _graph_work(graph: Graph, picture: Floats, rounds: int = 5) -> float:

@@ -255,4 +255,9 @@ def footage(frames: int, codec: str, rounds: int, as_json: bool) -> None:
     console.say(f"without a graph {run.plain:.1f} frames/s, with it {run.corrected:.1f}")
     if run.ffmpeg is not None and run.ffmpeg_cpu is not None:
         console.say(f"the ffmpeg command line {run.ffmpeg:.1f} frames/s, {run.ffmpeg_cpu:.1f} s of processor time")
+    of_work = "" if run.of_work is None else f", {run.of_work:.2f} of ffmpeg's and the graph's"
+    console.say(
+        f"with the graph {run.corrected_cpu:.1f} s of processor time{of_work}, the cores {run.busy:.2f} busy; "
+        f"a run of one frame takes {run.one_frame:.2f} s"
+    )
     console.print_table(telling.TARGET_COLUMNS, run.judged())

@@ -279,14 +279,22 @@ def test_footage_is_rendered_without_and_with_the_graph(tmp_path):
     assert 0.1 < run.ratio == pytest.approx(run.corrected / run.plain)
     assert told["verdict"] == ("met" if run.ratio >= 0.8 else "not met")
     assert run.graph_cpu > 0
+    assert 0 < run.corrected_cpu == pytest.approx(run.busy * run.cores * run.frames / run.corrected)
+    assert 0 < run.one_frame
     assert (run.ffmpeg is None) == (shutil.which("ffmpeg") is None)
     assert len(run.judged()) == (1 if run.ffmpeg is None else 3)
 
 
 def test_what_footage_is_judged_by():
-    """100 frames: 10 s with the graph, where ffmpeg's 6 s and the graph's 12 s of work fill two cores for 9 s."""
-    run = footage.FootageRun(100, (1920, 1080), "prores", 18, 10, 10 / 18, 2, 12.0, 20, 6.0)
+    """100 frames: 10 s with the graph, where ffmpeg's 6 s and the graph's 12 s of work fill two cores for 9 s.
+
+    The run takes 19 s of processor time: one more than both, and both cores are busy for 9.5 of the 10 s.
+    """
+    peer = {"ffmpeg": 20, "ffmpeg_cpu": 6.0}
+    run = footage.FootageRun(100, (1920, 1080), "prores", 18, 10, 10 / 18, 2, 12.0, 19.0, 0.3, **peer)
     assert [row[2:] for row in run.judged()] == [("0.56", "not met"), ("0.90", "met"), ("1.11", "met")]
+    assert (run.busy, run.of_work) == (pytest.approx(0.95), pytest.approx(19 / 18))
+    assert run.of_cores == pytest.approx(run.of_work / run.busy)
 
 
 def test_all_threads_are_powers_of_two_and_the_most():
