@@ -280,7 +280,7 @@ def test_footage_is_rendered_without_and_with_the_graph(tmp_path):
     assert told["verdict"] == ("met" if run.ratio >= 0.8 else "not met")
     assert run.graph_cpu > 0
     assert 0 < run.corrected_cpu == pytest.approx(run.busy * run.cores * run.frames / run.corrected)
-    assert 0 < run.one_frame
+    assert run.one_frame > 0
     assert (run.ffmpeg is None) == (shutil.which("ffmpeg") is None)
     assert len(run.judged()) == (1 if run.ffmpeg is None else 3)
 
