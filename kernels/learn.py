@@ -214,32 +214,42 @@ def _blur_strips(table, first, second, third, out):
                 wide[r3 + j * stride + k] = 0
 
 
+_MANY = 1024
+"""How many colours are compared with one colour of skin after the other, so that they stay in the nearest cache."""
+
+
 @strip_kernel
-def _distance_strips(u, v, luma, skins, out):
-    """Squared distance of every colour from the nearest of some colours of skin; see :func:`distance_from_skin`."""
-    for i in range(u.size):
-        r = F(math.sqrt(u[i] * u[i] + v[i] * v[i]))
-        angle = atan2_px(v[i], u[i])
-        level = log2_px(luma[i] + F(0.02))
-        chroma = log2_px(r + F(0.02))
-        best = F(1e9)
+def _distance_strips(u, v, luma, skins, scratch, out):
+    """Squared distance of every colour from the nearest of some colours of skin; see :func:`distance_from_skin`.
+
+    :param scratch: float32 (4, ``_MANY``).
+    """
+    angle, ratio, level, chroma = scratch[0], scratch[1], scratch[2], scratch[3]
+    for first in range(0, u.size, _MANY):
+        own_u, own_v, own_luma = u[first : first + _MANY], v[first : first + _MANY], luma[first : first + _MANY]
+        nearest = out[first : first + _MANY]
+        for i in range(nearest.size):
+            r = F(math.sqrt(own_u[i] * own_u[i] + own_v[i] * own_v[i]))
+            ratio[i] = r
+            angle[i] = atan2_px(own_v[i], own_u[i])
+            level[i] = log2_px(own_luma[i] + F(0.02))
+            chroma[i] = log2_px(r + F(0.02))
+            nearest[i] = F(1e9)
         for s in range(skins.shape[0]):
             angle_s, r_s, level_s = skins[s, 0], skins[s, 1], skins[s, 2]
-            hue = angle - angle_s
-            hue = hue - F(2 * math.pi) if hue > F(math.pi) else hue
-            hue = hue + F(2 * math.pi) if hue < F(-math.pi) else hue
-            low = r if r < r_s else r_s
-            d = hue / (_HUE + _HUE_NOISE / (low if low > F(0.03) else F(0.03)))
-            stops = level - level_s
-            e = stops / (_DARKER if stops < F(0) else _LIGHTER)
-            near = d * d + e * e
-            if near < best:
+            for i in range(nearest.size):
+                hue = angle[i] - angle_s
+                hue = hue - F(2 * math.pi) if hue > F(math.pi) else hue
+                hue = hue + F(2 * math.pi) if hue < F(-math.pi) else hue
+                low = ratio[i] if ratio[i] < r_s else r_s
+                d = hue / (_HUE + _HUE_NOISE / (low if low > F(0.03) else F(0.03)))
+                stops = level[i] - level_s
+                e = stops / (_DARKER if stops < F(0) else _LIGHTER)
                 shaded = F(-_SHADING) * stops
                 shaded = min(max(shaded, F(-1.5)), F(1.5))
-                f = (chroma - log2_px(r_s * exp2_px(shaded) + F(0.02))) / _CHROMA
-                near += f * f
-                best = near if near < best else best
-        out[i] = best
+                f = (chroma[i] - log2_px(r_s * exp2_px(shaded) + F(0.02))) / _CHROMA
+                near = d * d + e * e + f * f
+                nearest[i] = near if near < nearest[i] else nearest[i]
 
 
 @strip_kernel
@@ -653,7 +663,7 @@ def distance_from_skin(u: Floats, v: Floats, luma: Floats, colours: Doubles) -> 
     skins[:, 2] = np.log2(np.maximum(colours[:, 2], 0) + 0.02)
     out = np.empty(u.size, np.float32)
     flat_u, flat_v, flat_luma = (np.ascontiguousarray(plane, np.float32).ravel() for plane in (u, v, luma))
-    _distance_strips(flat_u, flat_v, flat_luma, skins, out)
+    _distance_strips(flat_u, flat_v, flat_luma, skins, np.empty((4, _MANY), np.float32), out)
     return out.reshape(u.shape)
 
 

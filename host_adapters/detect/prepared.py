@@ -44,5 +44,7 @@ def reduced(picture: Picture, long_side: int) -> Picture:
 def brightened(picture: Picture) -> Picture:
     """Return a picture, 0 to 1, as networks look at it: a dark one brightened, a bright one as it is."""
     darker = int((1 - _BRIGHTER) * (picture.size - 1))
+    if np.count_nonzero(picture < _BRIGHT) <= darker:  # most are: told sooner than the level is found
+        return picture
     bright = max(float(np.partition(picture, darker, axis=None)[darker]), _DARKEST)
-    return picture if bright >= _BRIGHT else np.clip(picture * np.float32(_BRIGHT / bright), 0, 1)
+    return np.clip(picture * np.float32(_BRIGHT / bright), 0, 1)
