@@ -444,11 +444,18 @@ def taught(
 # --- its file -----------------------------------------------------------------------------------------------
 
 
+def folded(layers: nn.Sequential) -> tuple[Tensor, Tensor]:
+    """Return the weights and the bias of a convolution with those of the norm behind it in them."""
+    layer, norm, _ = layers
+    scale = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+    return layer.weight * scale.view(-1, 1, 1, 1), norm.bias - norm.running_mean * scale
+
+
 class Written:
     """An ONNX file in the making: what OpenCV 4.10 and later reads, with every mean and deviation in its weights."""
 
     def __init__(self) -> None:
-        self.nodes, self.constants = [], []
+        self.nodes, self.constants, self.twice = [], [], ""
 
     def step(self, kind: str, sources: Sequence[str], out: str = "", **told: Any) -> str:
         out = out or f"{kind.lower()}{len(self.nodes)}"
@@ -467,10 +474,22 @@ class Written:
         return self.step("Conv", [source, *weights], out, **told)
 
     def joined(self, source: str, layers: nn.Sequential) -> str:
-        layer, norm, _ = layers
-        scale = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-        weight, bias = layer.weight * scale.view(-1, 1, 1, 1), norm.bias - norm.running_mean * scale
-        return self.step("Relu", [self.convolution(source, layer, weight, bias)])
+        return self.step("Relu", [self.convolution(source, layers[0], *folded(layers))])
+
+    def beside(self, coarse: str, planes: int, fine: Sequence[str], layers: nn.Sequential) -> str:
+        """Write what ``joined`` makes of coarse planes, grown twice as large, and fine ones.
+
+        The coarse planes are convolved before they grow, which is a quarter of the work.
+        """
+        if not self.twice:
+            self.twice = self.constant([1, 1, 2, 2])
+        weight, bias = folded(layers)
+        how = {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}
+        near = self.step("Concat", fine, axis=1)
+        wide = self.convolution(coarse, layers[0], weight[:, :planes], bias)
+        wide = self.step("Resize", [wide, "", self.twice], **how)
+        near = self.convolution(near, layers[0], weight[:, planes:], torch.zeros(len(bias)))
+        return self.step("Relu", [self.step("Add", [near, wide])])
 
     def block(self, source: str, block: Block) -> str:
         return self.step("Add", [source, self.joined(self.joined(source, block.a), block.b)])
@@ -511,7 +530,6 @@ def encoder(network: Network) -> bytes:
 def decoder(network: Network) -> bytes:
     """Return the file of what joins that with persons and marks."""
     file = Written()
-    twice = file.constant([1, 1, 2, 2])
     persons, marks = ["person"], ["marks"]
     for planes, times in ((persons, 3), (marks, 4)):
         for _ in range(times):
@@ -524,11 +542,10 @@ def decoder(network: Network) -> bytes:
     mean = file.convolution(mean, network.glob, -network.glob.weight, -network.glob.bias)
     x = file.step("Sub", [x, mean])  # OpenCV 5 refuses to add what has another size to a convolution
     told = zip(persons[:0:-1], marks[:0:-1], strict=True)
-    for layers, (name, _), there in zip((network.u8, network.u4, network.u2), DETAIL, told, strict=True):
-        how = {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}
-        beside = [name, *([small] if name == DETAIL[-1][0] else []), *there]
-        x = file.step("Concat", [file.step("Resize", [x, "", twice], **how), *beside], axis=1)
-        x = file.block(file.joined(x, layers[0]), layers[1])
+    steps = zip((network.u8, network.u4, network.u2), WIDTHS[:-1], DETAIL, told, strict=True)
+    for layers, planes, (name, _), there in steps:
+        fine = [name, *([small] if name == DETAIL[-1][0] else []), *there]
+        x = file.block(file.beside(x, planes, fine, layers[0]), layers[1])
     odds = file.convolution(x, network.out, network.out.weight, network.out.bias)
     file.step("Sigmoid", [odds], "skin")
     taken = {"picture": (3, 1), "person": (1, 1), "marks": (MARKED, 1)}
