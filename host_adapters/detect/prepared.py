@@ -47,4 +47,4 @@ def brightened(picture: Picture) -> Picture:
     if np.count_nonzero(picture < _BRIGHT) <= darker:  # most are: told sooner than the level is found
         return picture
     bright = max(float(np.partition(picture, darker, axis=None)[darker]), _DARKEST)
-    return np.clip(picture * np.float32(_BRIGHT / bright), 0, 1)
+    return np.asarray(np.clip(picture * np.float32(_BRIGHT / bright), 0, 1), np.float32)
