@@ -243,7 +243,7 @@ _MOST_OFF = 20.0
 """Degrees from the skin line beyond which the hue of what was seen alone does not tell that it is skin."""
 _MOST_COLOUR = 2.2
 """How many times as strong as on measured skins of its luma the colour may be: that of leather and clay is stronger."""
-_AGREES = 0.65
+_AGREES = 0.75
 """How far the key must cover what was seen: twice what both show, over the sum of both. A key of the colour of fur or
 wood spreads beside it, or shrinks."""
 

@@ -37,14 +37,16 @@ def bare_skin_of(people: People) -> Matte | None:
 
 _SURE, _LIKELY = 0.8, 0.3
 """From which likelihood on a place surely shows bare skin, and from which it may."""
-_LARGE, _DECIDED, _ON_PERSONS = 0.01, 0.45, 0.6
+_LARGE, _DECIDED, _ON_PERSONS = 0.01, 0.62, 0.6
 """How much of a frame surely shows bare skin at least, what part that is of all that may, and how likely persons are
 there: a map that hesitates saw fur, food or wood. See bench/RESULTS.md, "Skin without a face"."""
 _SMALL, _MOST = 0.05, 12
 """Pieces below this part of the largest teach nothing, nor do more than so many."""
 
+Pieces = tuple[NDArray[np.bool_], ...]
 
-def sure_skin(people: People | None) -> tuple[NDArray[np.bool_], ...]:
+
+def sure_skin(people: People | None) -> Pieces:
     """Return the pieces of a picture that surely show bare skin, bool (h, w) each; none where its map is not sure.
 
     This alone decides whether skin is sought by its look where nothing is marked and no face is known.
@@ -59,13 +61,26 @@ def sure_skin(people: People | None) -> tuple[NDArray[np.bool_], ...]:
     ((), ())
     """
     bare = None if people is None else bare_skin_of(people)
-    if people is None or bare is None:
+    if people is None or bare is None or (bare >= _SURE).mean() < _LARGE:
         return ()
+    if float(persons_of(people)[bare >= _SURE].mean(dtype=np.float64)) < _ON_PERSONS:
+        return ()
+    return sure_pieces(bare, _DECIDED)
+
+
+def sure_pieces(bare: Matte, decided: float, most: int = _MOST) -> Pieces:
+    """Return the largest pieces of a map of bare skin that are sure, bool (h, w) each, the largest first.
+
+    :param decided: what part of all that may be skin has to be sure; otherwise there is none. :param most: how many.
+
+    >>> bare = np.zeros((90, 160), np.float32)
+    >>> bare[20:60, 40:80], bare[20:60, 80:100] = 0.9, 0.5
+    >>> len(sure_pieces(bare, 0.6)), len(sure_pieces(bare, 0.7))
+    (1, 0)
+    """
     sure = bare >= _SURE
-    if sure.mean() < _LARGE or sure.sum() < _DECIDED * (bare >= _LIKELY).sum():
-        return ()
-    if float(persons_of(people)[sure].mean(dtype=np.float64)) < _ON_PERSONS:
+    if not sure.any() or sure.sum() < decided * (bare >= _LIKELY).sum():
         return ()
     labels, area = join.pieces(sure)
-    order = np.argsort(-area[1:], kind="stable")[:_MOST] + 1
+    order = np.argsort(-area[1:], kind="stable")[:most] + 1
     return tuple(labels == label for label in order if area[label] >= _SMALL * area[order[0]])

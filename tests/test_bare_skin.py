@@ -351,6 +351,22 @@ def test_pieces_come_the_largest_first_and_specks_not():
 
 
 @needs_network
+def test_what_nobody_marks_is_looked_at_again_with_the_surest_places_as_marks(astronaut):
+    alone = skin.find_bare_skin(astronaut, person.find_person(astronaut))
+    places = skin._surest_places(alone)
+    assert 1 <= len(places) <= 4
+    for ((x, y),) in places:
+        assert alone[int(y * alone.shape[0]), int(x * alone.shape[1])] >= 0.8
+    seen = skin.find_people(astronaut)
+    marked = skin.find_people(astronaut, add=[Sample.point(*place) for (place,) in places])
+    np.testing.assert_array_equal(seen, marked)
+    again = bare_skin_of(seen)
+    decided = [(plane >= 0.8).sum() / (plane >= 0.3).sum() for plane in (alone, again)]
+    assert decided[0] < decided[1]
+    assert skin._surest_places(np.minimum(alone, 0.7)) == (), "nothing is sure"
+
+
+@needs_network
 def test_a_real_face_that_is_not_found_is_keyed_by_its_look_and_a_cat_is_not(astronaut):
     matte = study_skin(astronaut, [], persons=[skin.find_people(astronaut)], seek=True).key.process(astronaut)[::2, ::2]
     assert matte[40:70, 100:122].mean() > 0.9

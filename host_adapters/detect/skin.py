@@ -9,7 +9,7 @@ colour is. A further mark asks the decoder alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.learn import distance_from_skin
 from ...nodes import FaceMatte, People, Sample
 from ...nodes.declare import Matte, Picture
+from ...nodes.people import sure_pieces
 from .networks import Answers, NetworkError, asked
 from .person import find_levels
 from .prepared import brightened, limited, reduced
@@ -74,7 +75,8 @@ def find_people(
     :param faces: the faces known in it, whose surroundings are looked at once more for persons. :raises PersonError:
         OpenCV is not installed, or the file of the network for persons cannot be used. :raises SkinError: a file of the
         other one cannot be used. :raises PictureError: wrong arrays. :param network: the folder of that other one.
-    :param add, subtract: what is marked as skin, and as none. Without any to add the faces count as marked.
+    :param add, subtract: what is marked as skin, and as none. Without any to add the faces count as marked, and
+        without a face the places that the network is surest of: it is asked once more with those.
 
     The same picture, faces and marks give the same maps, bit for bit.
     """
@@ -94,10 +96,27 @@ def find_people_levels(
     person = persons.astype(np.float32) / np.float32(255)
     marks = Marks.of(picture.shape[1] / picture.shape[0], add, subtract, faces)
     bare = find_bare_skin(picture, person, network, marks)
+    if not marks.skin and (guessed := _surest_places(bare)):
+        bare = find_bare_skin(picture, person, network, replace(marks, skin=guessed))
     return np.stack([persons, np.rint(bare * np.float32(255)).astype(np.uint8)], axis=-1)
 
 
 Places = tuple[tuple[float, float], ...]
+
+_GUESSED, _MOST_GUESSED = 0.25, 4
+"""What part of all that may be bare skin must be sure for the surest places to be taken for marks, and how many are."""
+
+
+def _surest_places(bare: Matte) -> tuple[Places, ...]:
+    """Return the innermost place of the largest pieces that surely show bare skin, as marks; none where few do."""
+    import cv2
+
+    found = []
+    for piece in sure_pieces(bare, _GUESSED, _MOST_GUESSED):
+        depth = cv2.distanceTransform(np.pad(piece, 1).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+        row, column = np.unravel_index(int(np.argmax(depth)), piece.shape)
+        found.append((((column + 0.5) / piece.shape[1], (row + 0.5) / piece.shape[0]),))
+    return tuple(found)
 
 
 @dataclass(frozen=True)
