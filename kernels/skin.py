@@ -113,6 +113,7 @@ class Studied:
     :ivar keyed: by picture and face, whether the face is keyed. :ivar texture: the skin's own, see
         :func:`.join.texture_loss`. :ivar face: the core of the largest keyed face of the first picture, in parts of it.
     :ivar matte: of the first picture, on the grid. :ivar frames: the reduced frames.
+    :ivar grew_on: the key went on beyond its reach, until an edge of the picture stopped it.
     """
 
     learned: learn.Learned
@@ -123,6 +124,7 @@ class Studied:
     signs: Signs
     frames: tuple[learn.Frame, ...]
     outside: float | None = None
+    grew_on: bool = False
 
 
 @dataclass
@@ -252,10 +254,13 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
             scene.frame = dataclasses.replace(scene.frame, bare=None)
     frames = [scene.with_evidence() for scene in scenes]
     grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
-    best = _judged(grow, _with_faces(grow, frames)) if any(map(any, keyed)) else _as_far_as_an_edge(grow, frames[0])
+    if any(map(any, keyed)):
+        best, grew_on = _judged(grow, _with_faces(grow, frames)), False
+    else:
+        best, grew_on = _as_far_as_an_edge(grow, frames[0])
     learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), best.core / best.matte.size
     outside = scenes[0].outside(keyed[0], best.attempt.likely[0], best.matte)
-    return Studied(learned, joins, best.texture, face, best.matte, best.signs, tuple(frames), outside)
+    return Studied(learned, joins, best.texture, face, best.matte, best.signs, tuple(frames), outside, grew_on)
 
 
 @dataclass(frozen=True)
@@ -502,8 +507,8 @@ def _judged(grow: _Growing, first: _Result) -> _Result:
     return _Result(grow.scenes[0], first.frame, grow.keyed[0], grow.within(attempt))
 
 
-def _as_far_as_an_edge(grow: _Growing, frame: learn.Frame) -> _Result:
-    """Return the key grown without a face, which says how large a person is in the frame.
+def _as_far_as_an_edge(grow: _Growing, frame: learn.Frame) -> tuple[_Result, bool]:
+    """Return the key grown without a face, which says how large a person is, and whether it went on to an edge.
 
     Where the picture has no edge along nearly all of the matte's, no border of skin stopped the growing, but its reach:
     then it reaches twice as far, and again, until an edge stops it. Not where a short reach is wanted, or where bare
@@ -514,7 +519,7 @@ def _as_far_as_an_edge(grow: _Growing, frame: learn.Frame) -> _Result:
     while True:
         best = _judged(grow, _Result(grow.scenes[0], frame, grow.keyed[0], grow()))
         if ends or best.signs.flat < most or not 0 < best.signs.area < 1 or grow.reach >= _FARTHEST:
-            return best
+            return best, best.signs.flat < most < _NO_EDGE
         grow, most = dataclasses.replace(grow, reach=2 * grow.reach), _EDGE
 
 

@@ -49,6 +49,8 @@ class LearnedKey:
     :ivar person: what is seen of people in the first picture, as :func:`study_skin` was told.
     :ivar marked: a person marked skin; otherwise faces alone taught the key, or, where it was ``sought``, what is seen
         of bare skin.
+    :ivar close_up: a key of the hue of skin went on beyond its reach until an edge of the picture stopped it: skin
+        fills the frame.
     """
 
     key: SkinKey
@@ -62,6 +64,7 @@ class LearnedKey:
     person: People | None = dataclasses.field(default=None, compare=False, repr=False)
     marked: bool = True
     sought: bool = False
+    close_up: bool = False
 
     def matte(self, image: Picture) -> Matte:
         """Return the matte of the first picture, joined with what its faces tell."""
@@ -70,6 +73,8 @@ class LearnedKey:
     def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
         """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
         found = list(judge_matte(matte, image, self.faces, self.person))
+        if self.close_up:
+            found = [warned for warned in found if warned.sign not in _OF_A_CLOSE_UP]
         alone = self.person is None and not any(face.presence > 0 for face in self.faces)
         if alone and beyond("look-alike", self.unconnected) and (image is None or not is_plain(matte, image)):
             found.append(
@@ -236,11 +241,15 @@ def study_skin(
     apart = _apart(studied.frames, reference)
     key = SkinKey(model=model.to_text())
     figures = found.unconnected, found.recall, *apart
-    return LearnedKey(key, *figures, own, join, studied.outside, maps[0], marks, blind)
+    close_up = studied.grew_on and _off_skin(found.centre) <= _MOST_OFF
+    return LearnedKey(key, *figures, own, join, studied.outside, maps[0], marks, blind, close_up)
 
 
+_OF_A_CLOSE_UP = "leak", "no edge"
+"""What the matte of a close-up shows though it is right: it fills the frame, and ends where light fades on the skin."""
 _MOST_OFF = 20.0
-"""Degrees from the skin line beyond which the hue of what was seen alone does not tell that it is skin."""
+"""Degrees from the skin line beyond which the hue of what was seen alone, or fills the frame, does not tell that it is
+skin."""
 _MOST_COLOUR = 2.2
 """How many times as strong as on measured skins of its luma the colour may be: that of leather and clay is stronger."""
 _AGREES = 0.75

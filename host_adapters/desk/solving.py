@@ -114,7 +114,8 @@ class Solver:
             key, learned = solve_key(self.state.graph, self._look, id, marked, seek)
         except SoughtError:
             raise DeskError(_NO_MARK) from None
-        taught = dataclasses.replace(person, unconnected=learned.unconnected, recall=learned.recall)
+        figures = {"unconnected": learned.unconnected, "recall": learned.recall, "close_up": learned.close_up}
+        taught = dataclasses.replace(person, **figures)  # type: ignore[arg-type]
         state = self.state.with_node(id, key, DRIFTS).with_person(taught)
         marked[0] = dataclasses.replace(marked[0], sought=learned.sought)
         state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
@@ -393,7 +394,8 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
             yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
         return
     seen = person_in(picture, faces, bare=False)
-    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, faces=faces, person=seen, sought=by_look)
+    known = {"faces": faces, "person": seen, "sought": by_look, "close_up": person.close_up}
+    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, **known)  # type: ignore[arg-type]
     yield from learned.warnings(matte, picture)
 
 

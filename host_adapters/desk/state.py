@@ -40,6 +40,7 @@ class Person:
     """Somebody whose skin is steered: the suffix of their steps, their name, and where their skin should rest.
 
     :ivar unconnected, recall: the figures of the last learning, or None while the natural range of skin is keyed.
+    :ivar close_up: whether it found that skin fills the frame.
     """
 
     suffix: str
@@ -47,6 +48,7 @@ class Person:
     target: SkinTarget = field(default_factory=SkinTarget)
     unconnected: float | None = None
     recall: float | None = None
+    close_up: bool = False
 
 
 @dataclass(frozen=True)
