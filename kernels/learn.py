@@ -432,6 +432,8 @@ SMALL_BOX, LARGE_BOX = 0.08, 0.20
 """Heights of a box, in frame heights, between which it begins to count as showing all of the skin."""
 MOST_LARGE = 0.7
 """How far the largest box counts so: even that shows one side of a face, and not arms and shadow."""
+_BARE, _SEEN = 0.5, 0.1
+"""Likelihood of bare skin from which a place in a box counts as what is meant, and what part of it must have that."""
 PALE = 0.12
 """Chroma/luma below which a sample says little of its hue."""
 MOST_COLOURS = 12
@@ -559,11 +561,12 @@ def _distance(start: Flags, likeness: Floats, edges: Doubles, step: float, resis
 def usable(frame: Frame) -> tuple[Flags, Flags]:
     """Keep of the samples what can be used: all seeds, and those of them that come from boxes and faces.
 
-    That is what has enough light, and of each box or face only the main colour.
+    That is what has enough light, and of each box or face only the main colour: of what the map of bare skin shows in
+    it, where that is known and shows enough.
     """
     boxed = np.zeros_like(frame.add)
     for whole in frame.wholes:
-        boxed |= _main_colour(frame, _lit(frame, whole))
+        boxed |= _main_colour(frame, _seen_bare(frame, _lit(frame, whole)))
     drawn = frame.add if frame.shown is None else frame.add | frame.shown
     return _lit(frame, drawn) | boxed, boxed
 
@@ -599,6 +602,13 @@ def sampled_colour(frame: Frame) -> tuple[float, float] | None:
     unburnt = seeds & (frame.luma < 0.8)
     seeds = unburnt if unburnt.sum() >= 3 else seeds
     return (_median(frame.u[seeds]), _median(frame.v[seeds])) if seeds.any() else None
+
+
+def _seen_bare(frame: Frame, mask: Flags) -> Flags:
+    if frame.bare is None:
+        return mask
+    seen = mask & (frame.bare >= _BARE)
+    return seen if seen.sum() >= _SEEN * mask.sum() else mask
 
 
 def _lit(frame: Frame, mask: Flags) -> Flags:

@@ -205,6 +205,22 @@ def test_a_map_that_sees_skin_round_the_mark_alone_counts_for_nothing():
     assert keyed(picture, people) == keyed(picture, np.ascontiguousarray(people[..., 0]))
 
 
+def test_a_box_means_the_bare_skin_in_it_though_something_else_fills_most_of_it():
+    picture, people = scene()
+    box = [Sample.box(70 / COLUMNS, 30 / ROWS, 130 / COLUMNS, 60 / ROWS)]
+
+    def skin_and_coat(seen):
+        matte = study_skin(picture, box, persons=[seen]).key.process(picture)
+        return matte[25:65, 25:55].mean(), matte[25:65, 105:135].mean()
+
+    skin_keyed, coat_keyed = skin_and_coat(people)
+    assert skin_keyed > 0.8
+    assert coat_keyed < 0.2
+    people[..., 1] *= 0.4  # no map that is surer: the main colour of the box is meant
+    skin_keyed, coat_keyed = skin_and_coat(people)
+    assert coat_keyed > 0.8
+
+
 def test_shares_weigh_log_odds():
     one, other = (np.full((2, 2), value, np.float32) for value in (0.9, 0.2))
     np.testing.assert_allclose(kernel._together((one, one, one), (0.6, 0.2, 0.2)), one, atol=0.02)
