@@ -20,7 +20,7 @@ from .likeness import Distance, Skin, distance, stops
 from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, UNJUDGED, Limit, beyond
 from .look import BakedLook, Cube, CubeError, ProtectMatte, read_cube
 from .matte import CombineMattes, Region, SoftenMatte
-from .people import People, bare_skin_of, persons_of, sure_skin
+from .people import People, bare_skin_of, persons_of, sure_pieces, sure_skin
 from .sample import Sample, SampleError
 from .scopes import I_AXIS, Vectorscope, Waveform
 from .sheets import TILE, SheetRow, clipped, contact_sheet
@@ -231,6 +231,7 @@ __all__ = [
     "stops",
     "study_skin",
     "suggest_tone",
+    "sure_pieces",
     "sure_skin",
     "tag_in_words",
     "tagged_space",

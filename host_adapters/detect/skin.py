@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 
 from ...kernels.arrays import as_picture
 from ...kernels.learn import distance_from_skin
-from ...nodes import FaceMatte, People, Sample
+from ...nodes import FaceMatte, People, Sample, sure_pieces
 from ...nodes.declare import Matte, Picture
-from ...nodes.people import sure_pieces
 from .networks import Answers, NetworkError, asked
 from .person import find_levels
 from .prepared import brightened, limited, reduced
