@@ -17,7 +17,7 @@ from ..kernels.colour import rgb_to_ycbcr
 from .declare import Matte, Picture
 from .face import FaceMatte
 from .limits import LIMITS, beyond
-from .people import People, persons_of
+from .people import People, bare_skin_of, persons_of
 from .sample import Sample
 from .solve import SKIN_LINE, ReadingError, Warned, measure_skin
 from .verdict import LeftBehind
@@ -70,7 +70,7 @@ MATTE_SIGNS = (
 )
 """The signs that :func:`judge_matte` finds: on any frame, without what was learned."""
 
-LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "sought", "two lights")
+LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "sought", "left out", "two lights")
 """The signs that :meth:`.LearnedKey.warnings` finds beside them where a key is learned."""
 
 
@@ -124,6 +124,53 @@ def sought(area: float) -> Warned:
     """
     text = f"No face is known and nothing is marked: skin was sought by its look, in {area:.1%} of the frame. "
     return Warned("sought", area, text + "Mark a spot on the skin if this is not it.")
+
+
+_SURELY_BARE, _KEYED_AT_ALL, _ON_PERSONS = 0.9, 0.3, 0.6
+"""From which likelihood on a cell surely shows bare skin, and from which value on a matte keys it; how likely persons
+are at least where the one is and the other is not."""
+
+
+def left_out(matte: Matte, people: People) -> Warned | None:
+    """Return the sign that a matte leaves out what surely looks like bare skin, with where that lies; None where not.
+
+    The largest piece on persons counts, against what is keyed. :param people: with the map of bare skin, which was
+    told the marks; without it nothing is known.
+
+    >>> matte, seen = np.zeros((90, 160), np.float32), np.zeros((90, 160, 2), np.float32)
+    >>> matte[10:40, 10:50] = 1
+    >>> seen[10:80, 10:150] = 1
+    >>> seen[40:, :100, 1] = seen[:60, 50:100, 1] = 0
+    >>> left_out(matte, seen).message.split(":")[1].split(",")[0]
+    ' on the right'
+    """
+    bare, person = bare_skin_of(people), persons_of(people)
+    if bare is None:
+        return None
+    small = join.on_grid(as_plane(matte), bare.shape)
+    missed = (bare >= _SURELY_BARE) & ~join.grown(small > _KEYED_AT_ALL)
+    missed = join.grown(~join.grown(~missed))  # without threads of cells, as along an edge
+    labels, area = join.pieces(missed)
+    for label in np.argsort(-area[1:], kind="stable") + 1:
+        here = labels == label
+        if float(person[here].mean(dtype=np.float64)) < _ON_PERSONS:
+            continue
+        share = float(area[label]) / max(int((small > 0.5).sum()), 1)
+        if not beyond("left out", share):
+            return None
+        text = f"What looks like bare skin is left out: {_place(here)}, {share:.0%} as much as is keyed. Add a sample "
+        return Warned("left out", share, text + "there if it is skin to be corrected.")
+    return None
+
+
+def _place(here: NDArray[np.bool_]) -> str:
+    """Say where in a frame a piece lies."""
+    rows, columns = (float(at.mean()) / size for at, size in zip(np.nonzero(here), here.shape, strict=True))
+    height = "upper" if rows < 1 / 3 else "lower" if rows > 2 / 3 else ""
+    side = "left" if columns < 1 / 3 else "right" if columns > 2 / 3 else ""
+    if height and side:
+        return f"{height} {side}"
+    return f"{height} middle" if height else f"on the {side}" if side else "in the middle"
 
 
 def doubt_of(figures: Mapping[str, float]) -> float:

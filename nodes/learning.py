@@ -16,7 +16,7 @@ from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
 from ..kernels.join import on_grid
 from .declare import Matte, Picture
-from .doubt import is_plain, judge_matte, knows_somebody, sought
+from .doubt import is_plain, judge_matte, knows_somebody, left_out, sought
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
@@ -107,6 +107,8 @@ class LearnedKey:
                     "coloured light, or no skin. Look at the matte; balance the picture first, or sample skin.",
                 )
             )
+        if self.person is not None and all(face.keyed > 0.5 for face in self.faces if face.presence > 0):
+            found += [told for told in [left_out(matte, self.person)] if told]  # beside others' faces on purpose
         if self.sought:
             found.append(sought(float(as_plane(matte).mean(dtype=np.float64))))
         if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):

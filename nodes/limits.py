@@ -102,6 +102,10 @@ _CLIPS = "measured on real clips of one person in one light"
 """On five clips of 2 to 200 s, keyed from the faces in them, nine frames each lie 1.8 to 4.9° apart. Two people behind
 one another in a cut lay 15 and 32° apart."""
 
+_SEEN = "measured on real pictures with drawn masks"
+"""On 478 mattes of 66 pictures, half of them hard ones, 14 leave out a piece so large: all 14 pieces are skin, one in
+five mattes of them has an F1 above .8. From .05 on 30 do, and all 30 are."""
+
 LIMITS: Mapping[str, Limit] = MappingProxyType(
     {
         "hue": Limit("skin", "hue of the skin from its target", "°", 2, 4),
@@ -160,6 +164,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "look-alike": Limit("matte", "skin-like area that the samples do not reach", "%", 0.705, source=_PORTRAITS),
         "doubtful": Limit("matte", "how likely the matte is a bad one", "%", 0.5, source=_REAL),
         "no edge": Limit("matte", "step of light along the matte's edge, less than", "stops", 0.3, source=_RIM),
+        "left out": Limit(
+            "matte", "surely bare skin that is not keyed, against what is keyed", "%", 0.08, source=_SEEN
+        ),
         "missed": Limit("matte", "sampled pixels that the key does not recognise", "%", 0.2),
         "far from skin": Limit("matte", "hue of the samples from the skin line", "°", 75, source=_HERE),
         "two lights": Limit(

@@ -423,7 +423,7 @@ class _Learned:
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
         found = self.learned.warnings(self.own, self.reference)
         limited = self.region is not None or any(word.startswith("in") for word in self.subject.shapes)
-        return tuple(w for w in found if w.sign != "look-alike") if limited else found
+        return tuple(w for w in found if w.sign not in ("look-alike", "left out")) if limited else found
 
     @contextlib.contextmanager
     def _named(self) -> Iterator[None]:

@@ -221,6 +221,34 @@ def test_a_box_means_the_bare_skin_in_it_though_something_else_fills_most_of_it(
     assert coat_keyed > 0.8
 
 
+@pytest.mark.parametrize(
+    "why_not", ["", "keyed", "hardly seen", "on nobody", "a thread", "another's face is left to others"]
+)
+def test_bare_skin_that_is_left_out_is_told_of_with_its_place(why_not):
+    picture, people = scene()
+    learned = study_skin(picture, [Sample.point(40 / COLUMNS, 0.5)], persons=[people])
+    matte = learned.key.process(picture)
+    people[20:70, 100:140, 1] = 1
+    if why_not == "keyed":
+        matte[20:70, 100:140] = 1
+    elif why_not == "hardly seen":
+        people[20:70, 100:140, 1] = 0.7
+    elif why_not == "on nobody":
+        people[:, 90:, 0] = 0
+    elif why_not == "a thread":
+        people[22:, 100:140, 1] = 0
+    elif why_not:
+        at = ((0.7, 0.4), (0.8, 0.4), (0.75, 0.5), (0.7, 0.6), (0.8, 0.6))
+        learned = dataclasses.replace(learned, faces=(FaceMatte(*at, keyed=0.0),))
+    found = [w for w in learned.warnings(matte, picture) if w.sign == "left out"]
+    if why_not:
+        assert not found
+    else:
+        (told,) = found
+        assert "left out: on the right" in told.message
+        assert told.figure == pytest.approx(38 * 48 / 3000, rel=0.15)  # of 50 x 40 cells, against 50 x 60 keyed
+
+
 def test_shares_weigh_log_odds():
     one, other = (np.full((2, 2), value, np.float32) for value in (0.9, 0.2))
     np.testing.assert_allclose(kernel._together((one, one, one), (0.6, 0.2, 0.2)), one, atol=0.02)
