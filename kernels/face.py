@@ -116,6 +116,11 @@ class Window:
         """The same as a pair of slices of the whole grid."""
         return slice(self.top, self.top + self.rows), slice(self.left, self.left + self.columns)
 
+    @property
+    def numbers(self) -> NDArray[np.int64]:
+        """The same as strip kernels take it, int64 (4,)."""
+        return np.array((self.top, self.left, self.rows, self.columns))
+
 
 @dataclass(frozen=True)
 class Cells:
@@ -210,7 +215,7 @@ def add_fours(out, row):
 
 
 @strip_kernel
-def _probe_strips(image, shape, corner, step, luma, cb, cr, log_luma, mean, y0, y1):
+def _probe_strips(image, shape, window, step, luma, cb, cr, log_luma, mean, y0, y1):
     """Take 4 × 4 pixels of every cell of a window: their means, the logarithm of each one's luma, and its mean.
 
     The logarithms lie as the pixels are added: of a row, the first pixels of all cells before the second.
@@ -218,32 +223,33 @@ def _probe_strips(image, shape, corner, step, luma, cb, cr, log_luma, mean, y0, 
     :param step: 1, or 2 for cells of twice the side: of the pixels that cells of the grid take, every second one.
     """
     height, width = image.shape[0], image.shape[1]
-    columns = luma.shape[1]
+    top, left, rows, columns = window
     at = np.empty(4 * columns, np.int64)
     for j in range(columns):
         for l in range(4):
-            x = step * (4 * (corner[1] + j) + l) + step // 2
+            x = step * (4 * (left + j) + l) + step // 2
             at[l * columns + j] = min(((2 * x + 1) * width) // (8 * shape[1]), width - 1)
     pixels = np.empty((3, 4 * columns), np.float32)
-    for i in range(y0, y1):
-        fill_row(luma[i], F(0))
-        fill_row(cb[i], F(0))
-        fill_row(cr[i], F(0))
-        fill_row(mean[i], F(0))
+    for i in range(y0, min(y1, rows)):
+        own, blue, red, smooth = luma[i, :columns], cb[i, :columns], cr[i, :columns], mean[i, :columns]
+        fill_row(own, F(0))
+        fill_row(blue, F(0))
+        fill_row(red, F(0))
+        fill_row(smooth, F(0))
         for k in range(4):
-            y = step * (4 * (corner[0] + i) + k) + step // 2
+            y = step * (4 * (top + i) + k) + step // 2
             y = min(((2 * y + 1) * height) // (8 * shape[0]), height - 1)
             _take_row(image[y], at, pixels[0], pixels[1], pixels[2])
             _probe_row(pixels[0], pixels[1], pixels[2])
-            _log_row(log_luma[4 * i + k], pixels[0])
-            add_fours(mean[i], log_luma[4 * i + k])
-            add_fours(luma[i], pixels[0])
-            add_fours(cb[i], pixels[1])
-            add_fours(cr[i], pixels[2])
-        scale_row(luma[i], luma[i], F(1 / 16))
-        scale_row(cb[i], cb[i], F(1 / 16))
-        scale_row(cr[i], cr[i], F(1 / 16))
-        scale_row(mean[i], mean[i], F(1 / 16))
+            _log_row(log_luma[4 * i + k, : 4 * columns], pixels[0])
+            add_fours(smooth, log_luma[4 * i + k])
+            add_fours(own, pixels[0])
+            add_fours(blue, pixels[1])
+            add_fours(red, pixels[2])
+        scale_row(own, own, F(1 / 16))
+        scale_row(blue, blue, F(1 / 16))
+        scale_row(red, red, F(1 / 16))
+        scale_row(smooth, smooth, F(1 / 16))
 
 
 @subroutine
@@ -256,10 +262,13 @@ def _off_row(out, pixels, above, below, tx, ty):
 
 
 @strip_kernel
-def _fine_strips(log_luma, mean, fine, y0, y1):
+def _fine_strips(log_luma, mean, fine, size, y0, y1):
     """Mean distance of every cell's pixels from a smooth picture: means of cells, blurred by 1 2 1, interpolated."""
-    rows, columns = fine.shape
+    rows, columns = size
+    y1 = min(y1, rows)
     first, end = max(y0 - 1, 0), min(y1 + 1, rows)
+    if y0 >= y1:
+        return
     smooth = np.empty((end - first, columns + 2), np.float32)
     down, padded = np.empty(columns, np.float32), np.empty(columns + 2, np.float32)
     for i in range(first, end):
@@ -268,7 +277,8 @@ def _fine_strips(log_luma, mean, fine, y0, y1):
         _blend_row(down, padded, padded[2:], padded[1:])
         pad_row(smooth[i - first], down, ONE_INT)
     for i in range(y0, y1):
-        fill_row(fine[i], F(0))
+        own = fine[i, :columns]
+        fill_row(own, F(0))
         for k in range(4):
             y = i - 1 if k < 2 else i
             ty = F(0.25) * (F(k) + F(0.5)) + (F(0.5) if k < 2 else F(-0.5))
@@ -276,8 +286,8 @@ def _fine_strips(log_luma, mean, fine, y0, y1):
             for l in range(4):
                 x = 0 if l < 2 else 1
                 tx = F(0.25) * (F(l) + F(0.5)) + (F(0.5) if l < 2 else F(-0.5))
-                _off_row(fine[i], log_luma[4 * i + k, l * columns : (l + 1) * columns], above[x:], below[x:], tx, ty)
-        scale_row(fine[i], fine[i], F(1 / 16))
+                _off_row(own, log_luma[4 * i + k, l * columns : (l + 1) * columns], above[x:], below[x:], tx, ty)
+        scale_row(own, own, F(1 / 16))
 
 
 @subroutine
@@ -294,9 +304,9 @@ def _stops_row(row):
 
 
 @strip_kernel
-def _stops_strips(plane, y0, y1):
-    for i in range(y0, y1):
-        _stops_row(plane[i])
+def _stops_strips(plane, size, y0, y1):
+    for i in range(y0, min(y1, size[0])):
+        _stops_row(plane[i, : size[1]])
 
 
 def cells_of(image: Floats, window: Window | None = None, step: int = 1) -> Cells:
@@ -326,17 +336,24 @@ def two_more(y1: Any) -> Any:
     return y1 + 2
 
 
-def cells_by_stages(image: Floats, window: Window, step: int = 1) -> tuple[Cells, tuple[Stage, ...]]:
-    """Return a picture on the grid as it will be, see :func:`cells_of`, and the stages that find it."""
+def cells_by_stages(
+    image: Floats, window: Window, step: int = 1, numbers: NDArray[np.int64] | None = None
+) -> tuple[Cells, tuple[Stage, ...]]:
+    """Return a picture on the grid as it will be, see :func:`cells_of`, and the stages that find it.
+
+    :param numbers: int64 (4,), where a window is yet to be found that is at most as large as the one given: its cells
+        lie in the corner of the planes then.
+    """
     size = rows, columns = window.rows, window.columns
     luma, cb, cr, mean, fine, texture = np.empty((6, *size), np.float32)
     logs = np.empty((4 * rows, 4 * columns), np.float32)
-    shape, corner = grid_shape(*image.shape[:2]), (window.top, window.left)
+    shape, numbers = grid_shape(*image.shape[:2]), window.numbers if numbers is None else numbers
+    within = numbers[2:]
     stages = (
-        Stage(_probe_strips, (image, shape, corner, step, luma, cb, cr, logs, mean), rows, least=_ROWS),
-        Stage(_fine_strips, (logs, mean, fine), rows, needs=two_more),
-        Stage(median5_strips, (fine, texture), rows, needs=two_more),
-        Stage(_stops_strips, (texture,), rows),
+        Stage(_probe_strips, (image, shape, numbers, step, luma, cb, cr, logs, mean), rows, least=_ROWS),
+        Stage(_fine_strips, (logs, mean, fine, within), rows, needs=two_more),
+        Stage(median5_strips, (fine, texture, within), rows, needs=two_more),
+        Stage(_stops_strips, (texture, within), rows),
     )
     return Cells(luma, cb, cr, texture, window), stages
 

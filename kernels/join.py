@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from .arrays import Floats, as_picture, as_plane, output
 from .colour import F, clamp, exp2_px
 from .devices import on_devices
+from .exponential import exp_px
 from .face import (
     EYE,
     HOLE,
@@ -38,7 +39,7 @@ from .face import (
 )
 from .jit import inline, strip_kernel, subroutine
 from .rows import ONE_INT, ZERO_INT, add_scaled_row, copy_row, fill_row, limit_row, pad_row, scale_row
-from .strips import Stage, Unwritten, all_of_it, none_of_it, over_rows, over_stages, written_by
+from .strips import Stage, Unwritten, all_of_it, begin, none_of_it, over_rows, over_stages, written_by
 
 Flags = NDArray[np.bool_]
 
@@ -62,6 +63,10 @@ SURE = 0.7
 """Floor from which the grid's cells are the core of a face."""
 
 
+_AT_ONCE = 64
+"""How many cells or pixels of a row are looked at together."""
+
+
 @inline
 def _any_of(row):
     """Whether any cell of a row lies above 0."""
@@ -79,8 +84,12 @@ def _find_ends(plane, ends):
         first, end = columns, columns
         if _any_of(plane[i]):
             first = 0
+            while not _any_of(plane[i, first : first + _AT_ONCE]):
+                first += _AT_ONCE
             while not plane[i, first] > 0:
                 first += 1
+            while not _any_of(plane[i, max(end - _AT_ONCE, 0) : end]):
+                end -= _AT_ONCE
             while not plane[i, end - 1] > 0:
                 end -= 1
         ends[i, 0], ends[i, 1] = first, end
@@ -101,8 +110,9 @@ def _label(flags, corners, labels, area, parent, ends):
             if flags[i, j] == 0:
                 continue
             found = 0
+            alone = corners and i > 0 and flags[i - 1, j] != 0  # the other neighbours touch it: one look is enough
             for k in range(4):
-                if not corners and k % 2 == 0:
+                if k != 1 if alone else not corners and k % 2 == 0:
                     continue
                 y = i if k == 3 else i - 1
                 x = j - 1 if k == 3 else j - 1 + k
@@ -262,16 +272,34 @@ def lay(
     :param soft: pieces lose by how weakly they hang together with a face or a mark; otherwise wholly or not at all.
     :param usual: cells of a face's core, by which loose pieces lose where no face is; 0: they do not.
     """
-    strength = _strength_of(evidence.max())
-    found, stages = _pieces_by_stages(matte, evidence, keep, strength, soft, usual)
-    laid, stage = _laid_by_stage(found, loss, True, (0, 0), 0.0, away)
-    over_stages((*stages, stage))
+    cores, first = _cores_by_stage(evidence, evidence.max(axis=1), soft)
+    found, stages = _pieces_by_stages(matte, evidence, cores, keep, soft, usual)
+    whole = np.array((0, 0, *(matte.shape if loss is not None else (0, 0))))
+    laid, stage = _laid_by_stage(found, np.zeros((1, 1), np.float32) if loss is None else loss, True, whole, 0.0, away)
+    over_stages((first, *stages, stage))
     return laid
 
 
-def _strength_of(most: float) -> float:
-    """Return how far faces count by the most that they tell."""
-    return float(np.clip(2 * float(most) - 1, 0, 1))
+class _Cores(NamedTuple):
+    """What faces tell of where pieces hang on.
+
+    :ivar strength: float64 (1,), how far faces count. :ivar start: uint8 (h, w), 1 on their cores and near them.
+    :ivar largest: int64 (1,), the cells of the largest core.
+    """
+
+    strength: NDArray[np.float64]
+    start: NDArray[np.uint8]
+    largest: NDArray[np.int64]
+
+
+def _cores_by_stage(evidence: Floats, most: Floats, soft: bool) -> tuple[_Cores, Stage]:
+    """Return the cores of faces as they will be found, and the stage that finds them, as one row.
+
+    :param most: the most that faces tell in every row.
+    """
+    found = _Cores(np.empty(1), np.empty(evidence.shape, np.uint8), np.zeros(1, np.int64))
+    numbers = _most_pieces(evidence.size, sum(evidence.shape))
+    return found, Stage(_cores_strips, (evidence, most, soft, numbers, *found), 1, needs=all_of_it)
 
 
 @dataclass(frozen=True)
@@ -282,14 +310,13 @@ class _Pieces:
     :ivar sums: float64 (2, n, 3), of every piece its size, what of it is surely keyed, and the distances of that
         from the frame's rim.
     :ivar counts: int64 (2, 2), how many pieces there are, and the cells of the largest core of a face.
-    :ivar loss: float64 (2, n), log-odds that pieces lose by number, from :meth:`weigh` on. :ivar hard: the first row of
-        that where pieces lose wholly or not at all.
+    :ivar loss: float64 (2, n), log-odds that pieces lose by number, from :meth:`weigh` on.
     """
 
     matte: Floats
     evidence: Floats
+    cores: _Cores
     keep: NDArray[np.uint8]
-    strength: float
     usual: float
     soft: bool
     labels: NDArray[np.int32]
@@ -297,12 +324,21 @@ class _Pieces:
     sums: NDArray[np.float64]
     counts: NDArray[np.int64]
     loss: NDArray[np.float64]
-    hard: NDArray[np.float64] | None
 
     def weigh(self, *_: int) -> None:
         """Find the log-odds that pieces lose, beside a face and where none is."""
-        for k, loss in enumerate((self._loss_of(0) if self.hard is None else self.hard, self._loss_of(1))):
+        for k, loss in enumerate((self._loss_of(0) if self.soft else self._hard(), self._loss_of(1))):
             self.loss[k, : len(loss)] = loss
+
+    def _hard(self) -> NDArray[np.float64]:
+        """Find what pieces beside a face lose that lose wholly or not at all."""
+        strength = float(self.cores.strength[0])
+        if not strength > 0:
+            return np.zeros(1)
+        core = np.maximum(2 * self.evidence - 1, 0) > SURE * strength
+        self.share[0] = 1
+        self.labels[0], loss = _loose(self.matte, core, self.keep.view(np.bool_))
+        return loss
 
     def _loss_of(self, k: int) -> NDArray[np.float64]:
         count, largest = (int(number) for number in self.counts[k])
@@ -324,54 +360,41 @@ class _Pieces:
 
 
 def _pieces_by_stages(
-    matte: Floats, evidence: Floats, keep: Flags | None, strength: float, soft: bool, usual: float
-) -> tuple[_Pieces, tuple[Stage, ...]]:
-    """Return loose pieces as they will be found, and the stages that find and weigh them, where that must be."""
+    matte: Floats, evidence: Floats, cores: _Cores, keep: Flags | None, soft: bool, usual: float
+) -> tuple[_Pieces, tuple[Stage, Stage]]:
+    """Return loose pieces as they will be found, and the stages that find and weigh them."""
     shape = matte.shape
     most = _most_pieces(matte.size, sum(shape))
     sums, loss = np.empty((2, most, 3)), np.empty((2, most))
     labels, counts = np.empty((2, *shape), np.int32), np.zeros((2, 2), np.int64)
-    flags = np.zeros(shape, np.uint8) if keep is None else keep.view(np.uint8)
-    share, hard = np.empty((2, *shape), np.float32), None
-    if strength > 0 and not soft:
-        share[0] = 1
-        labels[0], hard = _loose(matte, np.maximum(2 * evidence - 1, 0) > SURE * strength, keep)
-    found = _Pieces(matte, evidence, flags, strength, usual, soft, labels, share, sums, counts, loss, hard)
-    first, last = int(not (strength > 0 and soft)), int(usual > 0 and strength < 1)
-    if last < first:
-        found.weigh()
-        return found, ()
-    given = matte, evidence, F(SURE * strength), flags, first, labels, share, sums, counts
+    flags, share = np.zeros(shape, np.uint8) if keep is None else keep.view(np.uint8), np.empty((2, *shape), np.float32)
+    found = _Pieces(matte, evidence, cores, flags, usual, soft, labels, share, sums, counts, loss)
+    given = matte, *cores, flags, soft, usual > 0, labels, share, sums, counts
     return found, (
-        Stage(_pieces_strips, given, last - first + 1, 1, none_of_it, 1),
+        Stage(_pieces_strips, given, 2, 1, all_of_it, 1),
         Stage(found.weigh, (), 1, needs=all_of_it),
     )
 
 
 def _laid_by_stage(
-    found: _Pieces, loss: Floats | None, is_loss: bool, corner: tuple[int, int], base: float, away: Floats | None
+    found: _Pieces, texture: Floats, is_loss: bool, window: NDArray[np.int64], base: float, away: Floats | None
 ) -> tuple[Laid, Stage]:
     """Return what is laid over a matte as it will be, and the stage that finds it.
 
-    :param loss: of texture, or the texture itself, of a window of the grid whose first cell is ``corner``.
+    :param texture: of a window of the grid, or what is lost by it. :param base: texture of the skin.
     """
     rows, columns = found.matte.shape
     odds, lid, floor = np.empty((3, rows, columns), np.float32)
-    strength, usual = found.strength, found.usual
-    weights = (
-        F(0 if loss is None else strength),
-        F(strength),
-        F(1 - strength if usual > 0 and strength < 1 else 0),
-    )
-    texture = (np.zeros((1, 1), np.float32) if loss is None else loss), is_loss, corner, F(max(base, SMOOTHEST))
     pieces = found.labels, found.share, *found.loss
     kept = found.keep, max(1, round(0.03 * rows) - 1)
     spread = np.zeros((1, columns), np.float32) if away is None else away
-    given = found.evidence, *texture, weights, *pieces, *kept, spread, odds, lid, floor
-    return Laid(odds, lid, floor), Stage(_lay_strips, given, rows, needs=all_of_it)
+    given = found.evidence, texture, is_loss, window, F(max(base, SMOOTHEST)), found.cores.strength, found.usual > 0
+    return Laid(odds, lid, floor), Stage(
+        _lay_strips, (*given, *pieces, *kept, spread, odds, lid, floor), rows, needs=all_of_it, least=_FEW_ROWS
+    )
 
 
-def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+def _loose(matte: Floats, core: Flags, keep: Flags) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
     """Return the numbers of pieces, and the log-odds that each loses that holds neither a face nor a mark."""
     labels, area = pieces(matte > 0.5)
     cores = pieces(core)[1][1:]
@@ -381,7 +404,7 @@ def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.i
     sure = np.bincount(labels.ravel(), (matte > 0.8).ravel(), len(area)) / size
     loss = _loss_of(size, sure, float(cores.max()))
     loss[0] = 0
-    loss[np.unique(labels[core if keep is None else core | keep])] = 0
+    loss[np.unique(labels[core | keep])] = 0
     return labels, loss
 
 
@@ -389,63 +412,108 @@ def _loose(matte: Floats, core: Flags, keep: Flags | None) -> tuple[NDArray[np.i
 def _near_row(near, flags, radius, out):
     """Flag what is flagged, or was at most some rows before: how many lies in ``near``."""
     for j in range(near.shape[0]):
-        near[j] = 0 if flags[j] else near[j] + 1
-        out[j] |= near[j] <= radius
+        away = np.int32(0) if flags[j] else np.int32(near[j] + 1)
+        near[j] = away
+        out[j] |= np.uint8(away <= radius)
+
+
+@inline
+def _add_row(out, a, b):
+    for j in range(out.shape[0]):
+        out[j] = a[j] | b[j]
 
 
 @subroutine
-def _grow(flags, radius, spare, near, out):
-    """Flag the cells within a square of side 2 · radius + 1 round flagged ones, beside what is flagged."""
+def _grow(flags, radius, wide, spare, near, out):
+    """Flag the cells within a square of side 2 · radius + 1 round flagged ones, beside what is flagged.
+
+    :param wide: uint8 (2, w + 2 · radius) to work in, as ``spare`` and ``near``, the planes' size and a row of int32.
+    """
     rows, columns = flags.shape
+    side, size = 2 * radius + 1, wide.shape[1]
     for i in range(rows):
-        fill_row(spare[i], np.uint8(0))
         if not _any_of(flags[i]):
+            fill_row(spare[i], np.uint8(0))
             continue
-        for j in range(columns):
-            if flags[i, j]:
-                fill_row(spare[i, max(j - radius, 0) : j + radius + 1], np.uint8(1))
+        fill_row(wide[0], np.uint8(0))
+        copy_row(wide[0, radius : radius + columns], flags[i])
+        span, at = 1, 0
+        while 2 * span <= side:  # twice as many cells each time
+            _add_row(wide[1 - at, : size + 1 - 2 * span], wide[at], wide[at, span:])
+            span, at = 2 * span, 1 - at
+        _add_row(spare[i], wide[at], wide[at, side - span :])
     fill_row(near, np.int32(radius))
     for i in range(rows):
-        _near_row(near, spare[i], radius, out[i])
+        _near_row(near, spare[i], np.int32(radius), out[i])
     fill_row(near, np.int32(radius))
     for i in range(rows - 1, -1, -1):
-        _near_row(near, spare[i], radius, out[i])
+        _near_row(near, spare[i], np.int32(radius), out[i])
 
 
 @subroutine
-def _hold(matte, start, held, ends):
+def _start_row(held, matte, start):
+    """Hold what a matte is where ways begin; tell whether anything is."""
+    found = np.uint8(0)
+    for j in range(held.shape[0]):
+        held[j] = matte[j] if start[j] else F(0)
+        found |= held[j] > F(0)
+    return found != 0
+
+
+@subroutine
+def _come_row(best, beside, held, matte):
+    """What is left of cells by ways that end in the row beside theirs, or of what they hold; that row is padded."""
+    for j in range(best.shape[0]):
+        most = max(max(beside[j], beside[j + 1]), beside[j + 2])
+        best[j] = max(held[j], min(most, matte[j]))
+
+
+@subroutine
+def _go_row(held, best, matte, way):
+    """Go on along a row, forward or backward; return whether anything is held that was not."""
+    count, before, changed = held.shape[0], F(0), False
+    for jj in range(count):
+        j = jj if way == 1 else count - 1 - jj
+        before = max(best[j], min(before, matte[j]))
+        changed |= before > held[j]
+        held[j] = before
+    return changed
+
+
+@subroutine
+def _hold(matte, start, held, ends, moved, beside, best):
     """The most of a matte that is left on any way from the start to a cell: the least value on the best way.
 
-    Sweeps forward and backward over eight neighbours until nothing changes, 16 at most. Source: L. Vincent,
-    "Morphological grayscale reconstruction in image analysis", IEEE Transactions on Image Processing 2(2), 1993.
+    Sweeps forward and backward over eight neighbours until nothing changes, 16 at most, and over a row only where it or
+    the one beside it has changed since. Source: L. Vincent, "Morphological grayscale reconstruction in image analysis",
+    IEEE Transactions on Image Processing 2(2), 1993.
+
+    :param ends, moved: int64 (h, 2) and (h,). :param beside, best: float32 (w + 2,) and (w,), all of it to work in.
     """
     rows, columns = matte.shape
     _find_ends(matte, ends)
     for i in range(rows):
-        for j in range(columns):
-            held[i, j] = matte[i, j] if start[i, j] else F(0)
+        moved[i] = 0 if _start_row(held[i], matte[i], start[i]) else -2
+    beside[0], beside[columns + 1] = F(0), F(0)
     for sweep in range(16):
         way = 1 if sweep % 2 == 0 else -1
-        changed = 0
+        changed = False
         for ii in range(rows):
             i = ii if way == 1 else rows - 1 - ii
-            first, end = ends[i]
-            for jj in range(end - first):
-                j = first + jj if way == 1 else end - 1 - jj
-                most = matte[i, j]
-                best = held[i, j]
-                if not best < most:
-                    continue
-                for k in range(4):
-                    y = i if k == 3 else i - way
-                    x = j - way if k == 3 else j - way + way * k
-                    if y < 0 or y >= rows or x < 0 or x >= columns:
-                        continue
-                    here = min(held[y, x], most)
-                    best = here if here > best else best
-                changed += 1 if best > held[i, j] else 0
-                held[i, j] = best
-        if changed == 0 and sweep > 0:
+            near, (first, end) = i - way, ends[i]
+            has_near = near >= 0 and near < rows
+            if first >= end or not (moved[i] >= sweep - 1 or (has_near and moved[near] >= sweep - 1)):
+                continue
+            if has_near:
+                copy_row(beside[1 : columns + 1], held[near])
+            else:
+                fill_row(beside, F(0))
+            own, known = held[i, first:end], matte[i, first:end]
+            _come_row(best[first:end], beside[first : end + 2], own, known)
+            if _go_row(own, best[first:end], known, way):
+                moved[i] = sweep
+                changed = True
+        if not changed and sweep > 0:
             break
 
 
@@ -462,12 +530,12 @@ def _core_row(flags, evidence, above):
 
 
 @subroutine
-def _keep_row(start, keep):
-    """Add marks to where ways begin, and tell whether there are any."""
+def _begin_row(start, keep, core, beside):
+    """Flag where ways begin: marks, and with ``beside`` faces and what is near them. Tell whether there are marks."""
     found = np.uint8(0)
     for j in range(start.shape[0]):
-        start[j] |= keep[j]
         found |= keep[j]
+        start[j] = keep[j] | core[j] if beside else keep[j]
     return found
 
 
@@ -492,39 +560,62 @@ def _weigh_pieces_row(sums, labels, matte, away, first, end):
 
 
 @strip_kernel
-def _pieces_strips(matte, evidence, above, keep, first, labels, share, sums, counts, y0, y1):
+def _cores_strips(evidence, most, soft, numbers, strength, start, largest, y0, y1):
+    """Find how far faces count, and where pieces hang together with one, if they may do so softly.
+
+    :param numbers: of areas that may be in use. See :class:`_Cores` for what is found.
+    """
+    told = 0.0
+    for i in range(len(most)):
+        told = max(told, float(most[i]))
+    strength[0] = min(max(2 * told - 1, 0.0), 1.0)
+    if not (soft and strength[0] > 0):
+        return
+    rows, columns = evidence.shape
+    flags, spare = np.empty(evidence.shape, np.uint8), np.empty(evidence.shape, np.uint8)
+    labels = np.empty(evidence.shape, np.int32)
+    area, parent = np.empty(numbers, np.int64), np.empty(numbers, np.int32)
+    ends, near = np.empty((rows, 2), np.int64), np.empty(columns, np.int32)
+    for i in range(rows):
+        _core_row(flags[i], evidence[i], F(SURE * strength[0]))
+        fill_row(start[i], np.uint8(0))
+    most_cells = ZERO_INT
+    for n in range(1, _label(flags, True, labels, area, parent, ends) + 1):
+        most_cells = max(most_cells, area[n])
+    largest[0] = most_cells
+    radius = max(1, int(NEAR_A_FACE * math.sqrt(float(most_cells)) + 0.5))
+    _grow(flags, radius, np.empty((2, columns + 2 * radius), np.uint8), spare, near, start)
+
+
+@strip_kernel
+def _pieces_strips(matte, strength, core, largest, keep, soft, usual, labels, share, sums, counts, y0, y1):
     """Find loose pieces by how weakly they hang together: row 0 with a face or a mark, row 1 with a mark alone.
 
     Size and certainty are those of the loose piece that a cell belongs to. All of it changes gradually with the matte,
     so that from frame to frame no piece pops in or out.
 
-    :param above: evidence, as a floor, from which a cell is a face's core. :param first: which row comes first.
+    :param strength, core, largest: see :class:`_Cores`. :param usual: whether pieces lose where no face is.
     """
-    rows = matte.shape[0]
-    flags, spare = np.zeros(matte.shape, np.uint8), np.empty(matte.shape, np.uint8)
-    start, held = np.zeros(matte.shape, np.uint8), np.empty(matte.shape, np.float32)
+    rows, columns = matte.shape
+    beside, alone = soft and strength[0] > 0, usual and strength[0] < 1
+    if not (beside or alone):
+        return
+    flags, start = np.empty(matte.shape, np.uint8), np.empty(matte.shape, np.uint8)
+    held, ends = np.empty(matte.shape, np.float32), np.empty((rows, 2), np.int64)
     area, parent = np.empty(sums.shape[1], np.int64), np.empty(sums.shape[1], np.int32)
-    ends, near = np.empty((rows, 2), np.int64), np.empty(matte.shape[1], np.int32)
-    for row in range(y0, y1):
-        k = first + row
+    moved, padded, best = np.empty(rows, np.int64), np.empty(columns + 2, np.float32), np.empty(columns, np.float32)
+    for k in range(y0, y1):
         own, shares, weights = labels[k], share[k], sums[k]
-        largest = ONE_INT
-        for i in range(rows):
-            fill_row(start[i], np.uint8(0))
-        if k == 0:
-            for i in range(rows):
-                _core_row(flags[i], evidence[i], above)
-            cores = _label(flags, True, own, area, parent, ends)
-            largest = ZERO_INT
-            for n in range(1, cores + 1):
-                largest = max(largest, area[n])
-            _grow(flags, max(1, int(NEAR_A_FACE * math.sqrt(float(largest)) + 0.5)), spare, near, start)
+        if not (beside if k == 0 else alone):
+            continue
         marked = np.uint8(k == 0)
         for i in range(rows):
-            marked |= _keep_row(start[i], keep[i])
-            fill_row(held[i], F(0))
-        if marked:  # otherwise nothing is held: all of it is lost
-            _hold(matte, start, held, ends)
+            marked |= _begin_row(start[i], keep[i], core[i], k == 0)
+        if marked:
+            _hold(matte, start, held, ends, moved, padded, best)
+        else:  # nothing is held: all of it is lost
+            for i in range(rows):
+                fill_row(held[i], F(0))
         for i in range(rows):
             _lost_row(shares[i], flags[i], matte[i], held[i])
         count = _label(flags, True, own, area, parent, ends)
@@ -532,7 +623,7 @@ def _pieces_strips(matte, evidence, above, keep, first, labels, share, sums, cou
             weights[n, 0], weights[n, 1], weights[n, 2] = 0.0, 0.0, 0.0
         for i in range(rows):
             _weigh_pieces_row(weights, own[i], matte[i], min(i, rows - 1 - i), ends[i, 0], ends[i, 1])
-        counts[k, 0], counts[k, 1] = count, largest
+        counts[k, 0], counts[k, 1] = count, largest[0] if k == 0 else 1
 
 
 @subroutine
@@ -572,9 +663,10 @@ def _lay_strips(
     evidence,
     texture,
     is_loss,
-    corner,
+    window,
     base,
-    weights,
+    strength,
+    usual,
     labels,
     share,
     near,
@@ -590,19 +682,22 @@ def _lay_strips(
 ):
     """Find log-odds, lid and floor of every cell: from its texture, from the pieces round it, and from faces.
 
-    :param weights: of texture, and of pieces beside a face and where none is. :param near, alone: what pieces lose.
+    :param strength: how far faces count. :param usual: whether pieces lose where no face is. :param near, alone: what
+        they lose beside a face and there.
     :param radius: how far round a mark no lid closes. :param away: where no floor is; one row of 0: nowhere.
     """
     rows, columns = odds.shape
-    top, left = corner
+    top, left = window[0], window[1]
+    beside, gone = F(strength[0]), F(1 - strength[0]) if usual else F(0)
     ring = np.zeros((3, columns + 2), np.float32)
     for y in range(y0, y1):
         fill_row(odds[y], F(0))
-        if weights[0] > F(0) and y >= top and y - top < texture.shape[0]:
-            own = texture[y - top]
-            _textured_row(odds[y, left : left + own.shape[0]], own, is_loss, base, weights[0])
+        if beside > F(0) and y >= top and y - top < window[2]:
+            _textured_row(odds[y, left : left + window[3]], texture[y - top], is_loss, base, beside)
         _shut_row(lid[y], floor[y], evidence[y])
         for i in range(max(y - radius, 0), min(y + radius + 1, rows)):
+            if not _any_of(keep[i]):
+                continue
             for j in range(columns):
                 if keep[i, j] != 0:
                     fill_row(lid[y, max(j - radius, 0) : j + radius + 1], F(1))
@@ -610,7 +705,8 @@ def _lay_strips(
         for j in range(columns):
             floor[y, j] = floor[y, j] * (F(1) - off[j])
     for k in range(2):
-        if not weights[1 + k] > F(0):
+        weight = beside if k == 0 else gone
+        if not weight > F(0):
             continue
         loss = near if k == 0 else alone
         for y in range(y0 - 1, y1 + 1):
@@ -619,7 +715,7 @@ def _lay_strips(
             else:
                 _loss_row(ring[(y + 3) % 3], labels[k, y], share[k, y], loss)
             if y > y0:
-                _highest_row(odds[y - 1], ring[(y + 1) % 3], ring[(y + 2) % 3], ring[(y + 3) % 3], weights[1 + k])
+                _highest_row(odds[y - 1], ring[(y + 1) % 3], ring[(y + 2) % 3], ring[(y + 3) % 3], weight)
 
 
 def _loss_of(size: NDArray[np.float64], sure: NDArray[np.float64], largest: float) -> NDArray[np.float64]:
@@ -653,31 +749,32 @@ def _ratios_row(u, v, luma, cb, cr):
 
 
 @subroutine
-def _laid_row(out, k, lid, floor):
-    """Lay odds, as factors, lid and floor over a row of a matte."""
+def _laid_row(out, odds, lid, floor):
+    """Lay log-odds, lid and floor over a row of a matte."""
     for x in range(out.shape[0]):
-        m = out[x]
-        out[x] = max(m * k[x] / (m * k[x] + F(1) - m) * lid[x], floor[x])
+        m, k = out[x], exp_px(odds[x])
+        out[x] = max(m * k / (m * k + F(1) - m) * lid[x], floor[x])
 
 
 @strip_kernel
-def _sides_strips(luma, cb, cr, stops, matte, laid, corner, u, v, joined, out, y0, y1):
+def _sides_strips(luma, cb, cr, stops, matte, laid, window, u, v, joined, out, y0, y1):
     """Sums over 2 × 2 cells of what is keyed and of what is not: share, and first and second moments of the colour.
 
-    Leaves chroma/luma, and the matte with what is ``laid`` over it, if anything is: factors of its odds, lid and floor.
+    Leaves chroma/luma, and the matte with what is ``laid`` over it, if anything is: log-odds, lid and floor.
 
-    :param corner: where the cells lie in matte, lid and floor.
+    :param window: where the cells lie in the matte and what is laid over it.
     """
-    rows, columns = luma.shape
-    top, left = corner
+    top, left, rows, columns = window
     for y in range(2 * y0, min(2 * y1, rows)):
-        _ratios_row(u[y], v[y], luma[y], cb[y], cr[y])
-        copy_row(joined[y], matte[top + y, left : left + columns])
+        own = joined[y, :columns]
+        _ratios_row(u[y, :columns], v[y], luma[y], cb[y], cr[y])
+        copy_row(own, matte[top + y, left : left + columns])
         if laid is not None:
-            k, lid, floor = laid
-            _laid_row(joined[y], k[y], lid[top + y, left : left + columns], floor[top + y, left : left + columns])
-    for i in range(y0, y1):
-        for j in range(out.shape[2]):
+            odds, lid, floor = laid
+            end, row = left + columns, top + y
+            _laid_row(own, odds[row, left:end], lid[row, left:end], floor[row, left:end])
+    for i in range(y0, min(y1, (rows + 1) // 2)):
+        for j in range((columns + 1) // 2):
             for n in range(14):
                 out[n, i, j] = F(0)
             for k in range(2):
@@ -697,21 +794,32 @@ def _sides_strips(luma, cb, cr, stops, matte, laid, corner, u, v, joined, out, y
                         out[side + 6, i, j] += F(0.25) * c * c
 
 
+@subroutine
+def _weight_row(out, matte, odds):
+    """A quarter of the squared matte with log-odds."""
+    for x in range(out.shape[0]):
+        told = matte[x] * exp_px(odds[x])
+        m = told / (told + F(1) - matte[x])
+        out[x] = F(0.25) * m * m
+
+
 @strip_kernel
-def _keyed_strips(u, v, stops, matte, factor, out, y0, y1):
-    """Means over 2 × 2 cells of the squared matte, its odds times a factor, and of the colour weighed by it."""
-    rows, columns = matte.shape
-    for i in range(y0, y1):
-        for j in range(out.shape[2]):
+def _keyed_strips(u, v, stops, matte, odds, window, out, y0, y1):
+    """Means over 2 × 2 cells of the squared matte with log-odds, and of the colour weighed by it."""
+    rows, columns = window[2], window[3]
+    weights = np.empty((2, columns), np.float32)
+    for i in range(y0, min(y1, (rows + 1) // 2)):
+        for k in range(2):
+            y = min(2 * i + k, rows - 1)
+            _weight_row(weights[k], matte[y], odds[y])
+        for j in range((columns + 1) // 2):
             for n in range(4):
                 out[n, i, j] = F(0)
             for k in range(2):
                 y = min(2 * i + k, rows - 1)
                 for l in range(2):
                     x = min(2 * j + l, columns - 1)
-                    odds = matte[y, x] * factor[y, x]
-                    m = odds / (odds + F(1) - matte[y, x])
-                    w = F(0.25) * m * m
+                    w = weights[k, x]
                     out[0, i, j] += w
                     out[1, i, j] += w * u[y, x]
                     out[2, i, j] += w * v[y, x]
@@ -719,21 +827,22 @@ def _keyed_strips(u, v, stops, matte, factor, out, y0, y1):
 
 
 @strip_kernel
-def _window_strips(planes, taps, down, out, y0, y1):
-    """Filter planes along one axis, as if their edges went on."""
-    count, rows, columns = out.shape
+def _window_strips(planes, taps, down, window, out, y0, y1):
+    """Filter planes of cells of twice the side along one axis, as if the edges of the window went on."""
+    rows, columns = (window[2] + 1) // 2, (window[3] + 1) // 2
     radius = taps.shape[0] // 2
     padded = np.empty(columns + 2 * radius, np.float32)
-    for y in range(y0, y1):
-        for n in range(count):
-            fill_row(out[n, y], F(0))
+    for y in range(y0, min(y1, rows)):
+        for n in range(out.shape[0]):
+            own = out[n, y, :columns]
+            fill_row(own, F(0))
             if down:
                 for d in range(taps.shape[0]):
-                    add_scaled_row(out[n, y], planes[n, min(max(y + d - radius, 0), rows - 1)], taps[d])
+                    add_scaled_row(own, planes[n, min(max(y + d - radius, 0), rows - 1)], taps[d])
             else:
-                pad_row(padded, planes[n, y], radius)
+                pad_row(padded, planes[n, y, :columns], radius)
                 for d in range(taps.shape[0]):
-                    add_scaled_row(out[n, y], padded[d : d + columns], taps[d])
+                    add_scaled_row(own, padded[d : d + columns], taps[d])
 
 
 @inline
@@ -743,39 +852,65 @@ def _mixed(plane, i, j, low, right, ty, tx):
     return top + ty * (bottom - top)
 
 
+@subroutine
+def _twice_row(out, above, below, ty):
+    """Write between two rows of cells at twice as many columns; both are padded by one. Bits of :func:`_mixed`."""
+    for j in range(out.shape[0] // 2):
+        top = above[j] + F(0.75) * (above[j + 1] - above[j])
+        low = below[j] + F(0.75) * (below[j + 1] - below[j])
+        out[2 * j] = top + ty * (low - top)
+        top = above[j + 1] + F(0.25) * (above[j + 2] - above[j + 1])
+        low = below[j + 1] + F(0.25) * (below[j + 2] - below[j + 1])
+        out[2 * j + 1] = top + ty * (low - top)
+
+
+@subroutine
+def _apart_row(apart, ratio, found, own, n, least):
+    """Add how much nearer one component of colours lies to what is keyed, and multiply the ratio of the variances."""
+    share, other_share, mean_sum, other_sum = found[0], found[7], found[1 + n], found[8 + n]
+    square, other_square = found[4 + n], found[11 + n]
+    for x in range(apart.shape[0]):
+        colour = own[x]
+        mean, other = mean_sum[x] / share[x], other_sum[x] / other_share[x]
+        spread = max(square[x] / share[x] - mean * mean, F(0)) + least
+        wide = max(other_square[x] / other_share[x] - other * other, F(0)) + least
+        apart[x] += (colour - other) * (colour - other) / wide - (colour - mean) * (colour - mean) / spread
+        ratio[x] *= wide / spread
+
+
+@subroutine
+def _says_row(out, apart, ratio, one, other):
+    for x in range(out.shape[0]):
+        share = min(one[x], other[x])
+        out[x] = F(0)
+        if share > F(1e-5):
+            says = F(0.5) * (apart[x] + F(math.log(ratio[x])))
+            says = min(max(says, -_MOST_ODDS), _MOST_ODDS)
+            out[x] = says * min(share / _BOTH, F(1))
+
+
 @strip_kernel
-def _odds_strips(u, v, stops, sides, out, y0, y1):
+def _odds_strips(u, v, stops, sides, window, out, y0, y1):
     """Log-odds by which a cell's colour is more like what is keyed round it than like what is not."""
-    columns = out.shape[1]
-    last_row, last_column = sides.shape[1] - 1, sides.shape[2] - 1
-    found = np.empty(14, np.float32)
-    for y in range(y0, y1):
+    rows, columns = window[2], window[3]
+    half = (columns + 1) // 2
+    last_row = (rows - 1) // 2
+    found, padded = np.empty((14, 2 * half), np.float32), np.empty((2, half + 2), np.float32)
+    apart, ratio = np.empty(columns, np.float32), np.empty(columns, np.float32)
+    for y in range(y0, min(y1, rows)):
         at_y = min(max(F(0.5) * F(y) - F(0.25), F(0)), F(last_row))
         i = int(at_y)
         low, ty = min(i + 1, last_row), at_y - F(i)
-        for x in range(columns):
-            at_x = min(max(F(0.5) * F(x) - F(0.25), F(0)), F(last_column))
-            j = int(at_x)
-            right, tx = min(j + 1, last_column), at_x - F(j)
-            out[y, x] = F(0)
-            for n in range(14):
-                found[n] = _mixed(sides[n], i, j, low, right, ty, tx)
-            share = min(found[0], found[7])
-            if not share > F(1e-5):
-                continue
-            apart = F(0)
-            ratio = F(1)
-            for n in range(3):
-                colour = u[y, x] if n == 0 else v[y, x] if n == 1 else stops[y, x]
-                least = _LEAST_STOPS if n == 2 else _LEAST_RATIO
-                mean, other = found[1 + n] / found[0], found[8 + n] / found[7]
-                spread = max(found[4 + n] / found[0] - mean * mean, F(0)) + least
-                wide = max(found[11 + n] / found[7] - other * other, F(0)) + least
-                apart += (colour - other) * (colour - other) / wide - (colour - mean) * (colour - mean) / spread
-                ratio *= wide / spread
-            says = F(0.5) * (apart + F(math.log(ratio)))
-            says = min(max(says, -_MOST_ODDS), _MOST_ODDS)
-            out[y, x] = says * min(share / _BOTH, F(1))
+        for n in range(14):
+            pad_row(padded[0], sides[n, i, :half], ONE_INT)
+            pad_row(padded[1], sides[n, low, :half], ONE_INT)
+            _twice_row(found[n], padded[0], padded[1], ty)
+        fill_row(apart, F(0))
+        fill_row(ratio, F(1))
+        _apart_row(apart, ratio, found, u[y], 0, _LEAST_RATIO)
+        _apart_row(apart, ratio, found, v[y], 1, _LEAST_RATIO)
+        _apart_row(apart, ratio, found, stops[y], 2, _LEAST_STOPS)
+        _says_row(out[y, :columns], apart, ratio, found[0], found[7])
 
 
 @subroutine
@@ -788,15 +923,15 @@ def _told_row(odds, lid, floor, near, away, says, fill, amount):
 
 
 @strip_kernel
-def _alike_strips(u, v, stops, keyed, fill, told, corner, y0, y1):
+def _alike_strips(u, v, stops, keyed, fill, told, window, y0, y1):
     """How far a cell near what is keyed is of the same colour, 0 to 0.9; it is added to what is laid, if that is told.
 
-    :param told: log-odds, lid, floor, marks of skin and of what is none, what likeness says, and how far it counts.
+    :param told: log-odds, lid, floor, marks of skin and of what is none, what likeness says, how far it counts, and how
+        far faces do.
     """
-    columns = fill.shape[1]
-    top, left = corner
-    last_row, last_column = keyed.shape[1] - 1, keyed.shape[2] - 1
-    for y in range(y0, y1):
+    top, left, rows, columns = window
+    last_row, last_column = (rows - 1) // 2, (columns - 1) // 2
+    for y in range(y0, min(y1, rows)):
         at_y = min(max(F(0.5) * F(y) - F(0.25), F(0)), F(last_row))
         i = int(at_y)
         low, ty = min(i + 1, last_row), at_y - F(i)
@@ -813,8 +948,8 @@ def _alike_strips(u, v, stops, keyed, fill, told, corner, y0, y1):
                 near = F(math.exp(F(-0.5) * (a * a + b * b + c * c)))
                 fill[y, x] = _FILLED * min(F(2) * share, F(1)) * near
         if told is not None:
-            odds, lid, floor, near, away, says, amount = told
-            end, row = left + columns, top + y
+            odds, lid, floor, near, away, says, likeness, strength = told
+            end, row, amount = left + columns, top + y, F(likeness * strength[0])
             on, off = near[min(row, near.shape[0] - 1), left:end], away[min(row, away.shape[0] - 1), left:end]
             _told_row(odds[row, left:end], lid[row, left:end], floor[row, left:end], on, off, says[y], fill[y], amount)
 
@@ -826,17 +961,17 @@ def _taps_of(sigma: float) -> Floats:
     return np.asarray((taps / taps.sum()).astype(np.float32))
 
 
-def _window_by_stages(planes: Floats, sigma: float) -> tuple[Floats, tuple[Stage, Stage]]:
-    """Return the Gaussian of planes, float32 (n, h, w), as it will be, and the stages that find it.
+def _window_by_stages(planes: Floats, sigma: float, window: NDArray[np.int64]) -> tuple[Floats, tuple[Stage, Stage]]:
+    """Return the Gaussian of planes of cells of twice the side as it will be, and the stages that find it.
 
-    They are as if the planes' edges went on.
+    :param planes: float32 (n, h, w), as if the edges of the window in their corner went on.
     """
     taps, rows = _taps_of(sigma), planes.shape[1]
     across, out = np.empty((2, *planes.shape), np.float32)
-    radius = len(taps) // 2
+    radius, least = len(taps) // 2, _FEW_ROWS // 2
     return out, (
-        Stage(_window_strips, (planes, taps, False, across), rows, least=_FEW_ROWS),
-        Stage(_window_strips, (across, taps, True, out), rows, needs=lambda y1: y1 + radius, least=_FEW_ROWS),
+        Stage(_window_strips, (planes, taps, False, window, across), rows, least=least),
+        Stage(_window_strips, (across, taps, True, window, out), rows, needs=lambda y1: y1 + radius, least=least),
     )
 
 
@@ -852,52 +987,46 @@ def _half_way(y1: Any) -> Any:
 class _Likeness:
     """What the colours on either side of a matte's edge say: see :func:`by_likeness`.
 
+    :ivar cells: whose corner holds a window of the grid. :ivar window: int64 (4,), :attr:`.face.Window.numbers`.
     :ivar stops: float32 (h, w), from :meth:`find_stops` on. :ivar odds, fill: float32 (h, w), from all stages on.
     """
 
-    def __init__(self, cells: Cells) -> None:
-        self.cells, size = cells, cells.luma.shape
+    def __init__(self, cells: Cells, window: NDArray[np.int64]) -> None:
+        self.cells, self.window, size = cells, window, cells.luma.shape
         self.half = (size[0] + 1) // 2, (size[1] + 1) // 2
-        self.u, self.v, self.joined, self.odds, self.fill, self.stops, self._factor = np.empty((7, *size), np.float32)
+        self.u, self.v, self.joined, self.odds, self.fill, self.stops = np.empty((6, *size), np.float32)
 
     def find_stops(self, *_: int) -> None:
         """Find the luma of cells in stops."""
-        np.add(np.log2(np.maximum(self.cells.luma, 0) + np.float32(0.05)), np.float32(2), out=self.stops)
+        own = tuple(slice(size) for size in self.window[2:].tolist())  # in the corner
+        np.add(np.log2(np.maximum(self.cells.luma[own], 0) + np.float32(0.05)), np.float32(2), out=self.stops[own])
 
-    def compare_by_stages(
-        self, matte: Floats, laid: tuple[Floats, Floats, Floats] | None, corner: tuple[int, int]
-    ) -> tuple[Stage, ...]:
+    def compare_by_stages(self, matte: Floats, laid: tuple[Floats, Floats, Floats] | None) -> tuple[Stage, ...]:
         """Return the stages that find the odds: how much more a cell is like what is keyed round it than like the rest.
 
         The first needs all of what is laid, and the stops.
         """
-        cells, sides = self.cells, np.empty((14, *self.half), np.float32)
-        given = cells.luma, cells.cb, cells.cr, self.stops, matte, laid, corner, self.u, self.v, self.joined, sides
-        window, stages = _window_by_stages(sides, WINDOW / 2)
-        colour = self.u, self.v, self.stops
+        cells, window, sides = self.cells, self.window, np.empty((14, *self.half), np.float32)
+        given = cells.luma, cells.cb, cells.cr, self.stops, matte, laid, window, self.u, self.v, self.joined, sides
+        means, stages = _window_by_stages(sides, WINDOW / 2, window)
+        last = self.u, self.v, self.stops, means, window, self.odds
         return (
-            Stage(_sides_strips, given, self.half[0], needs=all_of_it, least=_FEW_ROWS),
+            Stage(_sides_strips, given, self.half[0], needs=all_of_it, least=_FEW_ROWS // 2),
             *stages,
-            Stage(_odds_strips, (*colour, window, self.odds), len(self.u), needs=_half_way, least=_FEW_ROWS),
+            Stage(_odds_strips, last, len(self.u), needs=_half_way, least=_FEW_ROWS),
         )
 
-    def fill_by_stages(self, told: tuple[Any, ...] | None, corner: tuple[int, int]) -> tuple[Stage, ...]:
+    def fill_by_stages(self, told: tuple[Any, ...] | None) -> tuple[Stage, ...]:
         """Return the stages that find what lies near keyed cells and is of their colour, behind those of the odds."""
-        colour, keyed = (self.u, self.v, self.stops), np.empty((4, *self.half), np.float32)
-        given = *colour, self.joined, self._factor, keyed
-        window, stages = _window_by_stages(keyed, NEAR_WINDOW / 2)
-        last = *colour, window, self.fill, told, corner
+        window, keyed = self.window, np.empty((4, *self.half), np.float32)
+        given = self.u, self.v, self.stops, self.joined, self.odds, window, keyed
+        means, stages = _window_by_stages(keyed, NEAR_WINDOW / 2, window)
+        last = self.u, self.v, self.stops, means, self.fill, told, window
         return (
-            _exponential(self.odds, self._factor),
-            Stage(_keyed_strips, given, self.half[0], needs=all_of_it),
+            Stage(_keyed_strips, given, self.half[0], needs=lambda y1: 2 * y1, least=_FEW_ROWS // 2),
             *stages,
             Stage(_alike_strips, last, len(self.u), needs=_half_way, least=_FEW_ROWS),
         )
-
-
-def _exponential(odds: Floats, out: Floats, whole: int = 0) -> Stage:
-    """Return the stage that turns all log-odds of a plane into odds, by NumPy, as its exponential decides the bits."""
-    return Stage(lambda y0, y1: np.exp(odds, out=out), (), 1, needs=all_of_it, whole=whole)
 
 
 def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
@@ -909,10 +1038,9 @@ def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
 
     :param cells: the grid or a window of it. :param matte: float32 (h, w), the same cells.
     """
-    likeness = _Likeness(cells)
+    likeness = _Likeness(cells, np.array((0, 0, *matte.shape)))
     likeness.find_stops()
-    corner = 0, 0
-    over_stages((*likeness.compare_by_stages(matte, None, corner), *likeness.fill_by_stages(None, corner)))
+    over_stages((*likeness.compare_by_stages(matte, None), *likeness.fill_by_stages(None)))
     return likeness.odds, likeness.fill
 
 
@@ -923,6 +1051,19 @@ def by_likeness(cells: Cells, matte: Floats) -> tuple[Floats, Floats]:
 def _take_limited_row(out, row, at):
     for x in range(out.shape[0]):
         out[x] = clamp(row[at[x]], F(0), F(1))
+
+
+@subroutine
+def _end_row(out, above, ends, most):
+    """Turn sums of a row's cells into means; leave the first and last cell above a value, and the largest."""
+    scale_row(out, out, F(1 / 16))
+    first, last, largest = out.shape[0], -1, F(0)
+    for j in range(out.shape[0]):
+        here = out[j]
+        largest = max(largest, here)
+        if here > above:
+            first, last = min(first, j), j
+    ends[0], ends[1], most[0] = first, last, largest
 
 
 @strip_kernel
@@ -942,14 +1083,7 @@ def _means_strips(plane, above, out, ends, most, y0, y1):
         for k in range(4):
             _take_limited_row(pixels, plane[((8 * i + 2 * k + 1) * height) // (8 * rows)], at)
             add_fours(out[i], pixels)
-        scale_row(out[i], out[i], F(1 / 16))
-        first, last, largest = columns, -1, F(0)
-        for j in range(columns):
-            here = out[i, j]
-            largest = max(largest, here)
-            if here > above:
-                first, last = min(first, j), j
-        ends[i, 0], ends[i, 1], most[i] = first, last, largest
+        _end_row(out[i], above, ends[i], most[i : i + 1])
 
 
 @dataclass(frozen=True)
@@ -963,10 +1097,10 @@ class _OnGrid:
     ends: NDArray[np.int64]
     most: Floats
 
-    @property
-    def is_seen(self) -> NDArray[np.bool_]:
-        """Tell which rows hold a cell above the value."""
-        return self.ends[:, 1] >= 0
+    @classmethod
+    def of_size(cls, shape: tuple[int, int]) -> _OnGrid:
+        """Return one of whatever values."""
+        return cls(np.empty(shape, np.float32), np.empty((shape[0], 2), np.int64), np.empty(shape[0], np.float32))
 
 
 def _on_grid_by_stage(
@@ -976,7 +1110,7 @@ def _on_grid_by_stage(
 
     :param before: the stages that write the plane, its rows in the last one.
     """
-    found = _OnGrid(np.empty(shape, np.float32), np.empty((shape[0], 2), np.int64), np.empty(shape[0], np.float32))
+    found = _OnGrid.of_size(shape)
     given = plane, F(above), found.plane, found.ends, found.most
     height, rows = plane.shape[0], shape[0]
 
@@ -1131,10 +1265,17 @@ def _over_strips(matte, odds, lid, floor, places, out, y0, y1):
             _steps_row(mixed[k], steps[k])
         for n in range(count):
             x0, x1, what = runs[n]
+            if what & 4 == 0:  # what is not keyed at all stays so
+                while x0 < x1 and not _any_of(out[y, x0 : min(x0 + _AT_ONCE, x1)]):
+                    x0 += _AT_ONCE
+                while x0 < x1 and not _any_of(out[y, max(x1 - _AT_ONCE, x0) : x1]):
+                    x1 -= _AT_ONCE
+                if x0 >= x1:
+                    continue
             to, first, second = out[y, x0:x1], wide[0, x0:x1], wide[1, x0:x1]
             fill_row(first, F(1))
             fill_row(second, F(0))
-            if what & 3 and _any_of(to):  # what is not keyed at all stays so
+            if what & 3 and _any_of(to):
                 if what & 1:
                     _enlarged_row(second, mixed[0], steps[0], cells[x0:x1], parts[x0:x1])
                     _weigh_row(to, second)
@@ -1248,6 +1389,53 @@ def _evidence_strips(grid, top, left, shape, places, before, given, out, y0, y1)
             fill_row(out[y, x1:], F(0.5))
 
 
+@strip_kernel
+def _told_strips(grid, top, left, size, places, before, way, pixels, above, out, ends, most, y0, y1):
+    """What :func:`_evidence_strips` writes, at the 4 × 4 pixels of every cell alone, and in the end their means.
+
+    :param way: whether earlier faces left what they told in ``pixels``, whether none comes after, and whether something
+        was told ``before`` all of them. :param ends, most: as :func:`_means_strips` leaves them.
+    """
+    (height, width), (earlier, last, given) = size, way
+    rows, columns = out.shape
+    at, cells = np.empty(4 * columns, np.int64), np.empty(4 * columns, np.int64)
+    parts, spare = np.empty(4 * columns, np.float32), np.empty(4 * columns, np.float32)
+    line, inside = np.empty((2, 4 * columns), np.float32), np.empty((4, 2), np.int64)
+    for l in range(4):
+        inside[l, 0], inside[l, 1] = l * columns, l * columns
+        for j in range(columns):
+            k = l * columns + j
+            at[k] = ((8 * j + 2 * l + 1) * width) // (8 * columns)
+            cells[k], parts[k] = places[0][at[k]] - left, places[1][at[k]]
+            inside[l, 0] += cells[k] < 0
+            inside[l, 1] += cells[k] < grid.shape[1]
+    known = -1
+    for i in range(y0, y1):
+        if last:
+            fill_row(out[i], F(0))
+        for k in range(4):
+            own = pixels[4 * i + k] if pixels.shape[0] > 1 else spare
+            y = ((8 * i + 2 * k + 1) * height) // (8 * rows)
+            if given and not earlier:
+                _take_limited_row(own, before[y], at)
+            elif not earlier:
+                fill_row(own, F(0.5))
+            row, part = grid_place(y, height, rows)
+            row -= top
+            if row >= 0 and row < grid.shape[0]:
+                for l in range(4):
+                    x0, x1 = inside[l]
+                    if row != known:
+                        other = min(row + 1, grid.shape[0] - 1)
+                        _across_row(line[:, x0:x1], cells[x0:x1], parts[x0:x1], grid[row], grid[other])
+                    _tell_row(own[x0:x1], line[0, x0:x1], line[1, x0:x1], part)
+                known = row
+            if last:
+                add_fours(out[i], own)
+        if last:
+            _end_row(out[i], above, ends[i], most[i : i + 1])
+
+
 @on_devices
 def face_evidence(
     image: Floats,
@@ -1298,11 +1486,52 @@ def unwritten_evidence(
     earlier, others = written_by(before)
     told = np.empty((1, 1), np.float32) if earlier is None else as_plane(earlier, "evidence of faces", size)
     out = output(out, size, image, told)
-    plane, corner, stages = _evidence_by_stages(image, points, presence, keyed, turns)
+    found = _evidence_by_stages(image, points, presence, keyed, turns)
+    plane, corner, stages = found
     shape = grid_shape(*size)
     given = plane, *corner, shape, tuple(_places_of(size[1], shape[1])), told, earlier is not None, out
     last = Stage(_evidence_strips, given, size[0], needs=all_of_it, whole=len(stages) + 1 if others else 0)
-    return Unwritten(out, (*others, *_by_themselves(stages), last))
+    written = (*others, *_by_themselves(stages), last)
+    if isinstance(before, _UnwrittenEvidence):
+        return _UnwrittenEvidence(out, written, before.given, (*before.faces, found))
+    return _UnwrittenEvidence(out, written, None if before is None else (told, others), (found,))
+
+
+class _UnwrittenEvidence(Unwritten):
+    """The evidence of faces, yet to be written: what is only looked at on the grid is found there alone.
+
+    :ivar given: what was told before them, and the stages that write it. :ivar faces: what each of them tells.
+    """
+
+    def __init__(
+        self,
+        plane: Floats,
+        stages: Sequence[Stage],
+        given: tuple[Floats, Sequence[Stage]] | None,
+        faces: tuple[_Found, ...],
+    ) -> None:
+        super().__init__(plane, stages)
+        self.given, self.faces = given, faces
+
+    def on_grid_by_stages(self, above: float) -> tuple[_OnGrid, tuple[Stage, ...]]:
+        """Return the means of 4 × 4 of every cell's pixels as they will be, and the stages that find them."""
+        height, width = self.shape
+        shape = rows, columns = grid_shape(height, width)
+        found, places = _OnGrid.of_size(shape), tuple(_places_of(width, columns))
+        told, stages = (np.empty((1, 1), np.float32), ()) if self.given is None else self.given
+        pixels = np.empty((4 * rows, 4 * columns) if len(self.faces) > 1 else (1, 1), np.float32)
+        for at, (plane, corner, finding) in enumerate(self.faces):
+            way = at > 0, at + 1 == len(self.faces), self.given is not None
+            given = plane, *corner, (height, width), places, told, way, pixels, F(above)
+            last = Stage(
+                _told_strips,
+                (*given, found.plane, found.ends, found.most),
+                rows,
+                needs=all_of_it,
+                whole=len(finding) + 1 if stages else 0,
+            )
+            stages = (*stages, *_by_themselves(finding), last)
+        return found, tuple(stages)
 
 
 def _by_themselves(stages: Sequence[Stage]) -> Sequence[Stage]:
@@ -1475,12 +1704,11 @@ def unwritten_join(
     (True, True)
     """
     image = as_picture(image)
-    (matte, keying), (evidence, telling) = written_by(matte), written_by(evidence)
+    matte, keying = written_by(matte)
     matte = as_plane(matte, like=image.shape[:2])
-    evidence = as_plane(evidence, "evidence of faces", matte.shape)
-    out = output(out, matte.shape, matte, evidence, image)
-    before = keying, telling
-    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual, before)
+    told = as_plane(written_by(evidence)[0], "evidence of faces", matte.shape)
+    out = output(out, matte.shape, matte, told, image)
+    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual, keying)
     return Unwritten(out, (*stages, _over_by_stage(matte, laid, out)))
 
 
@@ -1503,7 +1731,7 @@ def laid_on_grid(
 
 def _laid_by_stages(
     matte: Floats,
-    evidence: Floats,
+    evidence: Floats | Unwritten,
     image: Floats,
     texture: float,
     keep: Sequence[tuple[float, float]],
@@ -1511,53 +1739,73 @@ def _laid_by_stages(
     likeness: float,
     soft: bool,
     usual: float,
-    before: tuple[Sequence[Stage], Sequence[Stage]] = ((), ()),
+    keying: Sequence[Stage] = (),
 ) -> tuple[Laid, tuple[Stage, ...]]:
-    """Return the same as it will be, and the stages that find it. Those ``before`` write matte and evidence."""
+    """Return the same as it will be, and the stages that find it; what comes before them is begun here.
+
+    :param keying: the stages that write the matte.
+    """
     shape = grid_shape(*matte.shape)
-    told, first = _on_grid_by_stage(evidence, shape, 0.5, before[1])
-    small, second = _on_grid_by_stage(matte, shape, 0.0, before[0])
-    over_stages((*second, *_by_themselves(first)))  # faces last: there more is one thread's, which others work beside
-    strength = _strength_of(told.most.max())
+    small, first = _on_grid_by_stage(matte, shape, 0.0, keying)
+    if isinstance(evidence, _UnwrittenEvidence):
+        told, second = evidence.on_grid_by_stages(0.5)
+    else:
+        plane, telling = written_by(evidence)
+        told, second = _on_grid_by_stage(plane, shape, 0.5, telling)
+    cores, third = _cores_by_stage(told.plane, told.most, soft)
+    window, margin = np.empty(4, np.int64), int(3 * WINDOW) if likeness > 0 else _MARGIN
+    given = small.ends, told.ends, likeness != 0, margin, shape[1], cores.strength, window
+    last = Stage(_window_around_strips, given, 1, needs=all_of_it, whole=2 + len(second))
+    # Faces come last: there more is one thread's, which others work beside.
+    begin((*first, *_by_themselves(second), third, last))
     usual = usual * small.plane.size
-    marks, others = _marks(keep), _marks(away)
-    found, losing = _pieces_by_stages(small.plane, told.plane, _cells_at(marks, shape), strength, soft, usual)
-    spread, amount = _spread_at(others, shape), likeness * strength
-    if not (strength > 0 and small.is_seen.any()):
-        laid, stage = _laid_by_stage(found, None, False, (0, 0), texture, spread)
-        return laid, (*losing, stage)
-    window = _window_round((small, told) if likeness else (small,), int(3 * WINDOW) if likeness > 0 else _MARGIN)
-    cells, stages = cells_by_stages(image, window)
-    corner = window.top, window.left
-    laid, stage = _laid_by_stage(found, cells.texture, False, corner, texture, spread)
-    textured, like = len(stages) - 1, _Likeness(cells) if amount > 0 else None
+    marks, off = _marks(keep), _marks(away)
+    found, losing = _pieces_by_stages(small.plane, told.plane, cores, _cells_at(marks, shape), soft, usual)
+    spread = _spread_at(off, shape)
+    cells, stages = cells_by_stages(image, Window(0, 0, *shape), numbers=window)
+    laid, stage = _laid_by_stage(found, cells.texture, False, window, texture, spread)
+    textured, like = len(stages) - 1, _Likeness(cells, window) if likeness > 0 else None
     if like is not None:
         stages = (*stages, Stage(like.find_stops, (), 1, needs=none_of_it, whole=len(stages)))
     # Threads take the last stages first, and pieces are found by one or two of them.
-    stages = (*stages, *losing)
+    stages = (*stages, *_by_themselves(losing))
     stages = (*stages, stage._replace(whole=len(stages) - textured))
     if like is None:
         return laid, stages
-    odds, factor = laid.odds[window.slices], np.empty(cells.luma.shape, np.float32)
     nowhere = np.zeros((1, shape[1]), np.float32)
     near = (nowhere if plane is None else plane for plane in (_spread_at(marks, shape), spread))
-    return laid, (
-        *stages,
-        _exponential(odds, factor, len(stages) - textured - 1),
-        *like.compare_by_stages(small.plane, (factor, laid.lid, laid.floor), corner),
-        *like.fill_by_stages((laid.odds, laid.lid, laid.floor, *near, like.odds, F(amount)), corner),
-    )
+    planes = laid.odds, laid.lid, laid.floor
+    compared, *others = like.compare_by_stages(small.plane, planes)
+    compared = compared._replace(whole=len(stages) - textured - 1)
+    filled = like.fill_by_stages((*planes, *near, like.odds, float(likeness), cores.strength))
+    return laid, (*stages, compared, *others, *filled)
 
 
-def _window_round(planes: Sequence[_OnGrid], margin: int) -> Window:
-    """Return the rectangle that holds what lies above some value in any of some planes, and so many cells round it."""
-    seen = np.logical_or.reduce([plane.is_seen for plane in planes])
-    rows, columns = np.flatnonzero(seen), planes[0].plane.shape[1]
-    first = min(int(plane.ends[:, 0].min()) for plane in planes)
-    last = max(int(plane.ends[:, 1].max()) for plane in planes)
-    top, left = max(int(rows[0]) - margin, 0), max(first - margin, 0)
-    low, right = min(int(rows[-1]) + margin + 1, len(seen)), min(last + margin + 1, columns)
-    return Window(top, left, low - top, right - left)
+@strip_kernel
+def _window_around_strips(keyed, told, both, margin, columns, strength, window, y0, y1):
+    """Find the window of the grid that is looked at, as one row.
+
+    It holds what is keyed, with ``both`` what faces tell as well, and so many cells round it; without a face, or with
+    nothing keyed, it is empty.
+
+    :param keyed, told: first and last cells of rows. :param strength: how far faces count. :param window: receives it,
+        :attr:`.face.Window.numbers`.
+    """
+    rows, is_keyed = keyed.shape[0], False
+    top, low, left, right = rows, -1, columns, -1
+    for i in range(rows):
+        is_keyed |= keyed[i, 1] >= 0
+        if keyed[i, 1] >= 0 or (both and told[i, 1] >= 0):
+            top, low = min(top, i), i
+            left, right = min(left, keyed[i, 0]), max(right, keyed[i, 1])
+            if both:
+                left, right = min(left, told[i, 0]), max(right, told[i, 1])
+    for k in range(4):
+        window[k] = 0
+    if strength[0] > 0 and is_keyed:
+        window[0], window[1] = max(top - margin, 0), max(left - margin, 0)
+        window[2] = min(low + margin + 1, rows) - window[0]
+        window[3] = min(right + margin + 1, columns) - window[1]
 
 
 _MARGIN = 5

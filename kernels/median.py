@@ -129,18 +129,21 @@ def _median3_strips(plane, out, y0, y1):
 
 
 @strip_kernel
-def median5_strips(plane, out, y0, y1):
-    """Write the median of 5 × 5 pixels: reads two rows further than it writes."""
-    width = plane.shape[1]
+def median5_strips(plane, out, size, y0, y1):
+    """Write the median of 5 × 5 pixels: reads two rows further than it writes.
+
+    :param size: rows and columns of what lies in the corner of both planes.
+    """
+    last, width = size[0] - 1, size[1]
     ranks = np.empty((5, width + 4), np.float32)
     r0, r1, r2 = ranks[0][2 : 2 + width], ranks[1][2 : 2 + width], ranks[2][2 : 2 + width]
     r3, r4 = ranks[3][2 : 2 + width], ranks[4][2 : 2 + width]
-    for y in range(y0, y1):
-        above, further_above = plane[near_row(plane, y - 1)], plane[near_row(plane, y - 2)]
-        below, further_below = plane[near_row(plane, y + 1)], plane[near_row(plane, y + 2)]
+    for y in range(y0, min(y1, last + 1)):
+        above, further_above = plane[max(y - 1, 0)], plane[max(y - 2, 0)]
+        below, further_below = plane[min(y + 1, last)], plane[min(y + 2, last)]
         _sorted5_rows(r0, r1, r2, r3, r4, further_above, above, plane[y], below, further_below)
         _repeat_ends(ranks, 2)
-        _median5_row(out[y], ranks[0], ranks[1], ranks[2], ranks[3], ranks[4])
+        _median5_row(out[y, :width], ranks[0], ranks[1], ranks[2], ranks[3], ranks[4])
 
 
 def median(plane: Floats, radius: int, out: Floats | None = None) -> Floats:
@@ -158,5 +161,8 @@ def median(plane: Floats, radius: int, out: Floats | None = None) -> Floats:
         raise ValueRangeError(f"The median's radius must be 1 or 2, not {radius}.")
     plane = as_plane(plane, "plane")
     out = output(out, plane.shape, plane)
-    over_rows(_median3_strips if radius == 1 else median5_strips, plane.shape[0], plane, out)
+    if radius == 1:
+        over_rows(_median3_strips, len(plane), plane, out)
+    else:
+        over_rows(median5_strips, len(plane), plane, out, np.array(plane.shape))
     return out

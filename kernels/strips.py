@@ -358,24 +358,34 @@ def begin(stages: Sequence[Stage]) -> None:
     """Have other threads begin with some stages, and return: this thread prepares what comes next meanwhile.
 
     It ends them before its next kernel, which raises their errors; until then nothing may look at what they write.
+    What is begun before that waits in line, packed, so that nobody waits for Python between the two.
     """
     team = _team
     if numba_config.DISABLE_JIT or team.threads == 1 or getattr(team.inside, "busy", False):
         over_stages(stages)
         return
-    settle()
     work = _Work(team, stages)
-    work.start()
-    team.inside.begun = work
+    begun: deque[_Work] | None = getattr(team.inside, "begun", None)
+    if begun is not None:
+        begun.append(work)
+    else:
+        work.start()
+        team.inside.begun = deque((work,))
 
 
 def settle() -> None:
-    """End what this thread has begun. Raises what went wrong there."""
+    """End what this thread has begun, one after the other. Raises what went wrong there; the rest is left then."""
     inside = _team.inside
-    begun: _Work | None = getattr(inside, "begun", None)
-    if begun is not None:
-        del inside.begun
-        begun.end()
+    begun: deque[_Work] | None = getattr(inside, "begun", None)
+    if begun is None:
+        return
+    del inside.begun
+    try:
+        while begun:
+            begun.popleft().end()
+    finally:
+        for work in begun:
+            work.give_back()
 
 
 _MANY = 4

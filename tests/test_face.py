@@ -212,13 +212,12 @@ def test_what_is_held_on_a_way_is_the_grayscale_reconstruction(monkeypatch):
     start = np.zeros(matte.shape, bool)
     start[10:14, 20:25] = start[40:42, 70:72] = True
     held = np.empty_like(matte)
-    hold, find = join._hold, join._find_ends
-    ends = np.empty((60, 2), np.int64)
+    hold, ends, moved = join._hold, np.empty((60, 2), np.int64), np.empty(60, np.int64)
     if hasattr(hold, "py_func"):
-        monkeypatch.setattr(join, "_find_ends", find.py_func)
-        monkeypatch.setattr(join, "_any_of", join._any_of.py_func)
+        for name in ("_find_ends", "_any_of", "_start_row", "_come_row", "_go_row", "copy_row", "fill_row"):
+            monkeypatch.setattr(join, name, getattr(join, name).py_func)
         hold = hold.py_func
-    hold(matte, start, held, ends)
+    hold(matte, start, held, ends, moved, np.empty(92, np.float32), np.empty(90, np.float32))
     seed = np.where(start, matte, 0)
     reference = skimage.morphology.reconstruction(seed, matte, "dilation", np.ones((3, 3)))
     np.testing.assert_array_equal(held, reference.astype(np.float32))
@@ -332,6 +331,26 @@ def test_faces_are_cut_out_and_joined_to_the_same_bits_by_any_number_of_threads(
         same_bits(found[0][0], told)
         same_bits(found[0][1], joined)
     assert np.abs(found[0][1] - matte).max() > 0.3
+
+
+@pytest.mark.parametrize("size", [(360, 480), (181, 240), (90, 40)])
+@pytest.mark.parametrize("given", [False, True])
+def test_what_is_looked_at_on_the_grid_alone_is_what_is_written(size, given, same_bits):
+    """Evidence that joins a matte is never written at full size: its cells come from what faces tell on the grid."""
+    height, width = size
+    picture, oval, node = drawn(height=height, width=width, size=0.14 * height)
+    others = [replace(node, keyed=0.3), FaceMatte(*[(x + 0.2, y - 0.1) for x, y in node.landmarks], presence=0.6)]
+    matte = np.clip(oval * 0.7 + (np.random.default_rng(3).random(oval.shape) > 0.8) * 0.5, 0, 1).astype(np.float32)
+    before = np.where(np.arange(width) < width // 3, 0.2, 0.5).astype(np.float32) * np.ones((height, 1), np.float32)
+    before[2, 3] = np.nan
+    for count in range(1, 4):
+        told = whole = before if given else None
+        for face_matte in (node, *others)[:count]:
+            told, whole = face_matte.unwritten(picture, told), face_matte.process(picture, whole)
+        for settings in ({}, {"likeness": 1.0, "soft_pieces": True, "usual_face": 0.03, "keep": ((0.5, 0.5),)}):
+            join_all = JoinFaces(texture=-5.0, **settings)
+            same_bits(join_all.process(matte, told, picture), join_all.process(matte, whole, picture))
+        same_bits(told.whole(), whole)
 
 
 # --- the nodes ----------------------------------------------------------------------------------------------

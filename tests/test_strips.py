@@ -339,8 +339,9 @@ def test_arguments_that_cannot_be_packed_end_what_helpers_have_begun():
             assert (rows - before == 5).all()
 
 
-def begin_and_settle(stage: strips.Stage) -> None:
-    strips.begin([stage])
+def begin_and_settle(*stages: strips.Stage) -> None:
+    for stage in stages:
+        strips.begin([stage])
     strips.settle()
 
 
@@ -362,6 +363,13 @@ def test_what_is_begun_ends_before_the_next_kernel_of_its_thread(count, make_pic
         strips.begin([strips.Stage(slowly, (), 40, 4, least=4)])
         strips.settle()
         assert (rows == 3).all()
+        seen: list[int] = []
+        for _ in range(3):  # in line: each begins when the one before is done
+            strips.begin([strips.Stage(lambda y0, y1: seen.append(rows.sum()), (), 1)])
+            strips.begin([strips.Stage(slowly, (), 40, 4, least=4)])
+        strips.over_rows(lambda y0, y1: seen.append(rows.sum()), 1)
+        assert seen == [120, 160, 200, 240]
+        rows -= 3
         plane = np.zeros((40, 8), np.float32)
         unwritten = strips.Unwritten(plane, [strips.Stage(lambda y0, y1: plane[y0:y1].fill(1), (), 40)])
         assert unwritten.begun() is plane
@@ -369,6 +377,9 @@ def test_what_is_begun_ends_before_the_next_kernel_of_its_thread(count, make_pic
         assert (plane == 1).all()
         with pytest.raises(ZeroDivisionError):
             begin_and_settle(strips.Stage(lambda y0, y1: 1 // (y0 - 4), (), 40, 4, least=4))
+        failing = strips.Stage(lambda y0, y1: 1 // y0, (), 40, 4, least=4)
+        with pytest.raises(ZeroDivisionError):
+            begin_and_settle(failing, strips.Stage(count_rows, (rows,), 40))  # what waits behind it is left
         strips.over_rows(count_rows, 40, rows)
         assert (rows == 4).all()
 
