@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from .arrays import Floats, as_picture, as_plane, output
+from .arrays import Floats, as_picture, as_plane, check_size, checked, output
 from .colour import F, clamp, exp2_px
 from .devices import on_devices
 from .exponential import exp_px
@@ -1482,19 +1482,18 @@ def unwritten_evidence(
     ((90, 160), True, True)
     """
     image = as_picture(image)
-    size = image.shape[:2]
-    earlier, others = written_by(before)
-    told = np.empty((1, 1), np.float32) if earlier is None else as_plane(earlier, "evidence of faces", size)
-    out = output(out, size, image, told)
-    found = _evidence_by_stages(image, points, presence, keyed, turns)
-    plane, corner, stages = found
-    shape = grid_shape(*size)
-    given = plane, *corner, shape, tuple(_places_of(size[1], shape[1])), told, earlier is not None, out
-    last = Stage(_evidence_strips, given, size[0], needs=all_of_it, whole=len(stages) + 1 if others else 0)
-    written = (*others, *_by_themselves(stages), last)
+    size: tuple[int, int] = image.shape[:2]
+    given: tuple[Floats, Sequence[Stage]] | None = None
+    faces: tuple[_Found, ...] = ()
     if isinstance(before, _UnwrittenEvidence):
-        return _UnwrittenEvidence(out, written, before.given, (*before.faces, found))
-    return _UnwrittenEvidence(out, written, None if before is None else (told, others), (found,))
+        check_size("evidence of faces", before.shape, "its picture", size)
+        given, faces = before.given, before.faces
+    elif before is not None:
+        earlier, stages = written_by(before)
+        given = as_plane(earlier, "evidence of faces", size), stages
+    out = checked(out, size, image, *(() if given is None else given[:1]))
+    found = _evidence_by_stages(image, points, presence, keyed, turns)
+    return _UnwrittenEvidence(size, given, (*faces, found), out)
 
 
 class _UnwrittenEvidence(Unwritten):
@@ -1505,31 +1504,56 @@ class _UnwrittenEvidence(Unwritten):
 
     def __init__(
         self,
-        plane: Floats,
-        stages: Sequence[Stage],
+        size: tuple[int, int],
         given: tuple[Floats, Sequence[Stage]] | None,
         faces: tuple[_Found, ...],
+        out: Floats | None,
     ) -> None:
-        super().__init__(plane, stages)
-        self.given, self.faces = given, faces
+        super().__init__(out, ())
+        self._size, self.given, self.faces = size, given, faces
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width."""
+        return self._size
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the plane."""
+        return 4 * self._size[0] * self._size[1]
+
+    @property
+    def plane(self) -> Floats:
+        """Where it will lie, from the first look on."""
+        self._plane = output(self._plane, self._size)
+        plane: Floats = self._plane
+        return plane
+
+    @property
+    def stages(self) -> tuple[Stage, ...]:
+        """What writes it; every face joins what those before it have written there."""
+        out, shape = self.plane, grid_shape(*self._size)
+        places = tuple(_places_of(self._size[1], shape[1]))
+        told, stages = (np.empty((1, 1), np.float32), ()) if self.given is None else self.given
+        for at, (plane, corner, finding) in enumerate(self.faces):
+            given = plane, *corner, shape, places, told, at > 0 or self.given is not None, out
+            whole = len(finding) + 1 if stages else 0
+            last = Stage(_evidence_strips, given, self._size[0], needs=all_of_it, whole=whole)
+            told, stages = out, (*stages, *_by_themselves(finding), last)
+        return tuple(stages)
 
     def on_grid_by_stages(self, above: float) -> tuple[_OnGrid, tuple[Stage, ...]]:
         """Return the means of 4 × 4 of every cell's pixels as they will be, and the stages that find them."""
-        height, width = self.shape
+        height, width = self._size
         shape = rows, columns = grid_shape(height, width)
         found, places = _OnGrid.of_size(shape), tuple(_places_of(width, columns))
         told, stages = (np.empty((1, 1), np.float32), ()) if self.given is None else self.given
         pixels = np.empty((4 * rows, 4 * columns) if len(self.faces) > 1 else (1, 1), np.float32)
         for at, (plane, corner, finding) in enumerate(self.faces):
             way = at > 0, at + 1 == len(self.faces), self.given is not None
-            given = plane, *corner, (height, width), places, told, way, pixels, F(above)
-            last = Stage(
-                _told_strips,
-                (*given, found.plane, found.ends, found.most),
-                rows,
-                needs=all_of_it,
-                whole=len(finding) + 1 if stages else 0,
-            )
+            given = plane, *corner, self._size, places, told, way, pixels, F(above)
+            made = found.plane, found.ends, found.most
+            last = Stage(_told_strips, (*given, *made), rows, needs=all_of_it, whole=len(finding) + 1 if stages else 0)
             stages = (*stages, *_by_themselves(finding), last)
         return found, tuple(stages)
 
@@ -1571,9 +1595,9 @@ def _evidence_by_stages(image: Floats, points: Landmarks, presence: float, keyed
     if coarsely == 1 or not large[2]:
         return large
     plane, (top, left), stages = _cut_by_stages(image, placed, window, 1, presence, keyed)
-    other, (low, right), (first, *rest) = large
+    other, (low, right), others = large
     mixed = Stage(_mix_strips, (plane, other, (top - low, left - right), F(coarsely)), len(plane), needs=all_of_it)
-    return plane, (top, left), (*stages, first._replace(needs=all_of_it), *rest, mixed)
+    return plane, (top, left), (*stages, *_by_themselves(others), mixed._replace(whole=len(others) + 1))
 
 
 def _cut_by_stages(image: Floats, placed: Placed, window: Window, step: int, presence: float, keyed: float) -> _Found:
@@ -1706,8 +1730,13 @@ def unwritten_join(
     image = as_picture(image)
     matte, keying = written_by(matte)
     matte = as_plane(matte, like=image.shape[:2])
-    told = as_plane(written_by(evidence)[0], "evidence of faces", matte.shape)
-    out = output(out, matte.shape, matte, told, image)
+    if isinstance(evidence, _UnwrittenEvidence):
+        check_size("evidence of faces", evidence.shape, "its picture", matte.shape)
+        out = output(out, matte.shape, matte, image)
+    else:
+        told, telling = written_by(evidence)
+        evidence = Unwritten(as_plane(told, "evidence of faces", matte.shape), telling)
+        out = output(out, matte.shape, matte, evidence.plane, image)
     laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual, keying)
     return Unwritten(out, (*stages, _over_by_stage(matte, laid, out)))
 

@@ -250,7 +250,7 @@ class Unmade:
 class Unwritten:
     """A plane yet to be written: who reads it has that done along with the work before his own. Same bits.
 
-    :ivar plane: float32 (H, W), where it will lie. :ivar stages: what writes it; the last one its rows.
+    :param plane: float32 (H, W), where it will lie. :param stages: what writes it.
 
     >>> plane = np.zeros((4, 2), np.float32)
     >>> given = Unwritten(plane, (Stage(lambda y0, y1: plane[y0:y1].fill(1), (), 4),))
@@ -259,7 +259,17 @@ class Unwritten:
     """
 
     def __init__(self, plane: Any, stages: Sequence[Stage]) -> None:
-        self.plane, self.stages = plane, tuple(stages)
+        self._plane, self._stages = plane, tuple(stages)
+
+    @property
+    def plane(self) -> Any:
+        """Where it will lie."""
+        return self._plane
+
+    @property
+    def stages(self) -> tuple[Stage, ...]:
+        """What writes it; the last one its rows."""
+        return self._stages
 
     @property
     def shape(self) -> tuple[int, ...]:
