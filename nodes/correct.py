@@ -768,6 +768,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         accepted=bool(asked.get(ACCEPTED)),
         burnt=burnt_out(pictures["final"], matte, pictures["as shot"]),
         faces=apart,
+        card=0.0 if asked["neutral"] is None else asked["neutral"].keyed(matte),
     )
     verdict = judge(evidence, Aim(_target(asked)))
     noted = [each.message for each in faces_apart(apart, CONTROL)]

@@ -142,6 +142,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "tint": Limit("light", "tint of a balance that no card stands behind", "Duv", 0.012, source=_EDGES),
         "balance by card": Limit("light", "temperature of a balance by a card", "mired", 200, source=_HERE),
         "tint by card": Limit("light", "tint of a balance by a card", "Duv", 0.02, source=_HERE),
+        "card on skin": Limit("light", "neutral mark that is keyed as skin", "%", 0.5, source=_HERE),
         "target": Limit("target", "hue of what is aimed at from the skin line", "°", 25, source=_MEASURED),
         "missed hue": Limit("target", "hue missed by a solve on its own frame", "°", 0.5, source=_HERE),
         "missed saturation": Limit("target", "saturation missed by a solve on its own frame", "%", 0.03, source=_HERE),

@@ -120,6 +120,15 @@ class Sample:
             return f"stroke:{numbers}/{self.radius:.9g}"
         return f"{self.kind}:{numbers.replace(';', ',')}"
 
+    def keyed(self, matte: NDArray[np.float32]) -> float:
+        """Return the share of the sample that a matte, float32 (H, W), keys: 0 to 1.
+
+        >>> Sample.box(0.0, 0.0, 1.0, 0.5).keyed(np.ones((4, 4), np.float32))
+        1.0
+        """
+        height, width = matte.shape
+        return float(matte[self.mask(height, width)].mean(dtype=np.float64))
+
     def mask(self, height: int, width: int) -> NDArray[np.bool_]:
         """Return the pixels of a (height, width) frame that the sample covers: bool (H, W), at least one True."""
         aspect = width / height

@@ -53,12 +53,12 @@ class Warned:
 
 
 def usual_ratio(luma: float) -> float:
-    """Return the chroma/luma of measured skins of a luma, 0 to 1 (± 0.024).
+    """Return the chroma/luma of measured skins of a luma (± 0.024); beyond 0 and 1 that of black and of white.
 
     >>> round(usual_ratio(0.5), 3), round(usual_ratio(0.2), 3)
     (0.191, 0.278)
     """
-    lightness: float = 116 * max(luma, 0.0) ** (2.4 / 3) - 16
+    lightness: float = 116 * min(max(luma, 0.0), 1.0) ** (2.4 / 3) - 16
     return 0.319 - 0.00253 * lightness
 
 
@@ -244,11 +244,19 @@ def _read_core(image: Picture, matte: Matte) -> tuple[measure.Levels, float, mea
     black = _lift(levels.black())
     tally = measure.tally(image, matte, black, _CORE)
     if tally.area < max(12.0, 2e-5 * matte.size):
-        raise ReadingError(
-            f"Too little skin is keyed to be measured (pixels between black and burnt out: {tally.area:.0f}): "
-            "widen the key, or sample the skin again."
-        )
+        told = f"Too little skin is keyed to be measured (pixels between black and burnt out: {tally.area:.0f}): "
+        if (share := _without_colour(image, matte)) > 0.5:
+            raise ReadingError(f"{told}{share:.0%} of what is keyed is black or burnt out, so set the exposure first.")
+        raise ReadingError(f"{told}widen the key, or sample the skin again.")
     return levels, black, tally
+
+
+def _without_colour(image: Picture, matte: Matte) -> float:
+    """Return the share of what is keyed that is black or burnt out; what is not a number is neither."""
+    keyed = image[..., :3][matte > _CORE.least]
+    if not keyed.size:
+        return 0.0
+    return float(((keyed.max(axis=1) < _CORE.darkest) | (keyed.max(axis=1) >= _CORE.peak)).mean())
 
 
 _CORE = measure.Core(least=0.5, darkest=_DARKEST, brightest=_BRIGHTEST, peak=0.995, reach=_STRAY_ANGLE)

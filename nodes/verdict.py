@@ -184,6 +184,7 @@ class Evidence:
     :ivar across: degrees by which the skin behind the cut lies from that before it, and ``paled`` the factor on its
         saturation there.
     :ivar burnt: share of the keyed skin that is at white or beyond, see :func:`.burnt_out`.
+    :ivar card: share of the mark that the light was balanced by which is keyed as skin.
     :ivar faces: hues of the reddest and the yellowest face in one key, in the end; None for fewer than two.
     :ivar misread: that the footage states another signal than the one it is read as, without a full stop, or "".
     """
@@ -212,6 +213,7 @@ class Evidence:
     paled: float = 1.0
     burnt: float = 0.0
     faces: tuple[float, float] | None = None
+    card: float = 0.0
 
     @property
     def turn(self) -> float:
@@ -417,19 +419,19 @@ def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False, target: 
         place = f"on {target}"
     else:
         place = f"{abs(drift.angle):.1f}° {_side(drift.angle)} than {target}"
-    sentence = f"{what} reads {rests:.1f}°, {place}{_saturation_words(final, aim, drift)}."
+    saturation = "" if aim.target.ratio is None else f", its saturation × {drift.ratio:.2f} of the target's"
+    sentence = f"{what} reads {rests:.1f}°, {place}{saturation}"
     if status == HOLDS:
-        return drift, Finding(HOLDS, sentence)
+        return drift, Finding(HOLDS, f"{sentence}{_hue_alone(final, aim)}.")
+    sentence += "."
     if status_of("hue", drift.angle) == HOLDS:
         return drift, Finding(status, sentence, "saturation")
     return drift, Finding(status, sentence, "again" if light_unsure else "solve")
 
 
-def _saturation_words(final: SkinReading, aim: Aim, drift: Distance) -> str:
-    """Say how saturated the skin is: beside the target's, or where no saturation is aimed at and its own is unusual."""
-    if aim.target.ratio is not None:
-        return f", its saturation × {drift.ratio:.2f} of the target's"
-    if final.unusual_colour is None:
+def _hue_alone(final: SkinReading, aim: Aim) -> str:
+    """Say that what holds does so in its hue, where no saturation is aimed at and its own is unusual."""
+    if aim.target.ratio is not None or final.unusual_colour is None:
         return ""
     share = f"its colour is × {final.unusual_colour:.2f} of what measured skins have at its level"
     return f"; the hue alone is judged, and {share}"
@@ -474,14 +476,16 @@ def _target_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
 def _light_findings(evidence: Evidence) -> Iterable[Finding]:
     if evidence.light_by == UNREAD:
         yield Finding(OFF, "The light could not be read from the picture's edges and was left as it is.", "neutral")
+    by_card = evidence.light_by == CARD
     turned = status_of("turn", evidence.turn)
     if turned != HOLDS:
         sentence = (
             f"The skin was turned by {_signed(evidence.turn, 0)}° ({LIMITS['turn'].check:g}° are doubted): the whole "
-            "light looks off, or something other than skin is keyed."
+            "light looks off, something other than skin is keyed, or a hand turned it."
         )
-        yield Finding(turned, sentence, "card" if evidence.light_by == CARD else "light")
-    by_card = evidence.light_by == CARD
+        yield Finding(turned, sentence, "hand" if evidence.by_hand else "card" if by_card else "light")
+    if by_card and status_of("card on skin", evidence.card) != HOLDS:
+        yield Finding(CHECK, "The neutral mark lies on what is keyed as skin, so the light makes skin grey.", "card")
     names = ("balance by card", "tint by card") if by_card else ("balance", "tint")
     temperature, tint = evidence.balance
     if status_of(names[0], temperature) != HOLDS or status_of(names[1], tint) != HOLDS:

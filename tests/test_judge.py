@@ -303,6 +303,25 @@ def test_a_person_is_approved_under_a_view_and_0_1_0_did_not_say_so(tmp_path):
     assert People.from_dict(seen.to_dict()) == seen
 
 
+def test_a_far_turn_by_hand_is_not_laid_to_the_light():
+    light, final = reading(121.0), reading(166.0)
+    verdict = judge(Evidence(light, final, by_hand=True), Aim())
+    (turned,) = [each for each in verdict.findings if "was turned by" in each.sentence]
+    assert turned.sentence.endswith("or a hand turned it.")
+    assert "A hand moved it" in turned.words()
+    (solved,) = [each for each in judge(Evidence(light, final), Aim()).findings if "was turned by" in each.sentence]
+    assert "--light edges" in solved.words()
+
+
+def test_a_card_that_is_keyed_as_skin_is_doubted():
+    known = Evidence(reading(), reading(), light_by=CARD, card=0.8)
+    verdict = judge(known, Aim())
+    assert (verdict.status, "lies on what is keyed as skin" in verdict.sentence) == (CHECK, True)
+    assert "--neutral lies on something grey" in verdict.fix()
+    assert judge(dataclasses.replace(known, card=0.1), Aim()).status == HOLDS
+    assert judge(dataclasses.replace(known, light_by=EDGES), Aim()).status == HOLDS, "the mark is no card of this light"
+
+
 def test_what_holds_says_how_far_from_usual_a_colour_is_that_nobody_asked_for():
     """On the line and half as strong as measured skins: the status speaks of the hue, and says that it does."""
     pale = dataclasses.replace(reading(), ratio=0.47 * reading().population_ratio)
@@ -312,6 +331,8 @@ def test_what_holds_says_how_far_from_usual_a_colour_is_that_nobody_asked_for():
         "The skin reads 123.0°, on the line used here, 123.0°; the hue alone is judged, and its colour is × 0.47 of "
         "what measured skins have at its level.",
     )
+    off = judge(Evidence(pale, dataclasses.replace(pale, angle=140.0)), Aim())
+    assert "hue alone" not in off.sentence
     asked = judge(Evidence(pale, pale), Aim(SkinTarget(ratio=pale.ratio)))
     assert asked.sentence.endswith("its saturation × 1.00 of the target's.")
     usual = dataclasses.replace(reading(), ratio=reading().population_ratio)

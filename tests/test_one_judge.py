@@ -19,7 +19,7 @@ from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.report import findings
 from inkarnat.host_adapters.shots import evidence
-from inkarnat.host_adapters.shots.aims import aims_of
+from inkarnat.host_adapters.shots.aims import aims_of, noted_card
 from inkarnat.host_adapters.shots.carry import Carrier, Shot
 from inkarnat.host_adapters.shots.faces import person_in
 from inkarnat.host_adapters.shots.runs import Run, RunClip
@@ -35,7 +35,6 @@ from inkarnat.nodes import (
     CorrectSkin,
     FaceMatte,
     MarkedFrame,
-    Sample,
     SteerSkin,
     judge,
     judge_matte,
@@ -116,10 +115,10 @@ def in_a_host(graph, picture, monkeypatch):
         skin_saturation=steer.saturation, temperature=light.temperature if light else 0.0,
         tint=light.tint if light else 0.0,
     )  # fmt: skip
-    target = aims_of(graph, [""])[""].target
+    target, card = aims_of(graph, [""])[""].target, noted_card(graph)
     asked = {
         "target_angle": target.angle, "target_bias": target.bias, "target_ratio": target.ratio or 0.0,
-        "landing": target.landing, "neutral": Sample.point(0.5, 0.5) if graph.notes()["light"] == CARD else None,
+        "landing": target.landing, "neutral": card[0] if card is not None and graph.notes()["light"] == CARD else None,
         PERSONS: person_in,
     }  # fmt: skip
     _, words = CorrectSkin.actions()["read"].run(effect, asked, picture)
@@ -156,7 +155,7 @@ def test_a_matte_that_was_looked_at_is_accepted_until_it_changes(tmp_path):
     assert [each["message"] for each in told["warnings"]] == [told["verdict"]["sentence"]]
     assert "skin=accepted" in told["verdict"]["fix"]
     code, _, output = run("graph", "set", kept, "skin=accepted")
-    assert (code, "skin.matte: doubted → accepted" in output) == (0, True), output
+    assert (code, "skin.matte: not accepted → accepted" in output) == (0, True), output
     assert "matte accepted as it is" in run("graph", "show", kept)[1]
     are_alike(beside_each_other(Graph.load(kept), plate, kept), HOLDS, "on the line used here")
     state = State.of_graph(Graph.load(kept))
@@ -278,6 +277,26 @@ def test_a_doubt_about_the_light_clears_when_its_fix_is_done(tmp_path):
     assert "--neutral" in told[0]["verdict"]["fix"]
     assert "--light edges" in told[0]["verdict"]["fix"]
     assert "--light edges" not in told[1]["verdict"]["fix"]
+
+
+def test_a_neutral_mark_on_the_face_does_not_hold(tmp_path):
+    """A light that makes skin grey is solved back to the line in hue: only where the mark lies tells it."""
+    plate, file = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    told = json.loads(run("correct", plate, *BY_STROKE, "--neutral", FIRST.card(), "--graph-out", file, "--json")[1])
+    assert told["verdict"]["status"] == HOLDS
+    graph = Graph.load(file)
+    card = {"sample": str(FIRST.face()), "frame": 1}
+    graph.with_notes({**graph.notes(), "card": card}).save(file)
+    found = json.loads(run("measure", plate, "--graph", file, "--json")[1])["verdict"]
+    assert (found["status"], "lies on what is keyed as skin" in found["sentence"]) == (CHECK, True)
+
+
+def test_what_stands_beside_the_status_is_not_warned_of_as_well(tmp_path):
+    plate = tmp_path / "plate.tif"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    code, _, output = run("correct", plate, "-o", tmp_path / "skin.tif", "--add", "box:.2,.1,.8,.7")
+    assert (code, " ".join(output.split()).count("The matte is in doubt")) == (0, 1), output
 
 
 def test_signs_of_the_key_are_read_on_the_picture_whose_light_is_right(tmp_path):

@@ -30,7 +30,7 @@ from inkarnat.nodes import (
     study_skin,
 )
 from inkarnat.nodes.doubt import BOUNDS, FITTED, doubt_figures, doubt_of
-from inkarnat.nodes.solve import MEASURED_MEAN, MEASURED_SPREAD
+from inkarnat.nodes.solve import MEASURED_MEAN, MEASURED_SPREAD, usual_ratio
 from skin_patches import SOURCES, colour_difference, skin_signal
 
 METHODS = ("turn", "shift", "primaries")
@@ -224,8 +224,6 @@ def test_a_reading_is_the_same_for_any_threads_and_for_rgba():
     [
         pytest.param(oval()[0], np.zeros((72, 96), np.float32), id="nothing keyed"),
         pytest.param(oval()[0], oval()[1] * np.float32(0.4), id="nothing more than half keyed"),
-        pytest.param(np.zeros((20, 20, 3), np.float32), np.ones((20, 20), np.float32), id="black"),
-        pytest.param(np.ones((20, 20, 3), np.float32), np.ones((20, 20), np.float32), id="burnt out"),
         pytest.param(np.full((20, 20, 3), np.nan, np.float32), np.ones((20, 20), np.float32), id="not a number"),
         pytest.param(oval()[0][34:37, 40:43], np.ones((3, 3), np.float32), id="nine pixels"),
     ],
@@ -234,6 +232,19 @@ def test_too_little_skin_is_refused_with_the_mend(picture, matte):
     for function in (measure_skin, solve_steer):
         with pytest.raises(ReadingError, match="widen the key, or sample the skin again"):
             function(picture, matte)
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+def test_skin_that_is_keyed_and_black_or_burnt_out_is_refused_for_its_exposure(level):
+    """The key is right: widening it would bring nothing."""
+    picture, matte = np.full((20, 20, 3), level, np.float32), np.ones((20, 20), np.float32)
+    for function in (measure_skin, solve_steer):
+        with pytest.raises(ReadingError, match="100% of what is keyed is black or burnt out, so set the exposure"):
+            function(picture, matte)
+
+
+def test_colour_beyond_white_is_compared_with_that_of_skin_at_white():
+    assert usual_ratio(1.5) == usual_ratio(1.0) == pytest.approx(0.066)
 
 
 def test_wrong_arrays_are_refused():

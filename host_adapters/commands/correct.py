@@ -293,10 +293,13 @@ def _tell(
         data |= {} if asked.under is None else {"look": _look_data(asked.under)}
         console.print_json(data | {"render": report.as_dict()} | _distances(solved))
         return
-    if faces := solved.faces():
-        console.say(f"key: learned from {len(faces)} face{'s' * (len(faces) > 1)}")
+    taught = {"mark": sum(len(each.add) for each in asked.subjects), "face": len(solved.faces())}
+    if told := [f"{count} {what}{'s' * (count > 1)}" for what, count in taught.items() if count]:
+        console.say(f"key: learned from {' and '.join(told)}")
     for person in correction.people:
-        for warning in person.warnings:
+        verdict = solved.verdicts.get(person.name)
+        said = () if verdict is None else {each.sentence for each in verdict.findings}  # beside the status
+        for warning in (each for each in person.warnings if each.message not in said):
             console.warn(f"warning: {person.name + ': ' if person.name else ''}{warning.message}")
     for note in solved.notes:
         console.note(note)

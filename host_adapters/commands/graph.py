@@ -12,7 +12,7 @@ import click
 from ...nodes import NODES
 from .. import describe, made
 from ..graphs import versions
-from ..graphs.edits import ACCEPTED, FROZEN, MATTE, with_values
+from ..graphs.edits import FROZEN, MATTE, with_values
 from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.listing import differences, in_words, lines
@@ -168,9 +168,9 @@ def set_values(
     rows: list[dict[str, Any]] = []
     for edit in edits:
         kind = type(changed.by_id[edit.step].node)
-        told = FROZEN | ACCEPTED
-        words = [value if value in told else in_words(kind, edit.name, value) for value in (edit.before, edit.after)]
-        word = MATTE if edit.name == MATTE else word_of(kind, edit.name).name
+        matte, values = edit.name == MATTE, (edit.before, edit.after)
+        words = [value if matte or value in FROZEN else in_words(kind, edit.name, value) for value in values]
+        word = MATTE if matte else word_of(kind, edit.name).name
         rows.append({"step": edit.step, "word": word, "before": words[0], "after": words[1]})
     if as_json:
         console.print_json({"graph": output or graph, "changed": rows, "anew": list(said)})

@@ -258,6 +258,7 @@ def read_skin(
         nothing = Evidence(None, None, sampled=is_sampled(state.graph), view=seeing.id, missing=str(error))
         return _told(judge(nothing, aim), warnings)
     before, light, after = (read[name] for name in BEFORES)
+    neutral = [mark for mark in state.marks if (mark.purpose, mark.frame) == ("neutral", frame)]
     found = Evidence(
         light,
         after,
@@ -274,6 +275,7 @@ def read_skin(
         accepted=accepted,
         misread=misread_of(bench.clip, state.graph),
         burnt=_burnt_out(bench, opened, origin, frame, size, seeing),
+        card=max((mark.sample.keyed(matte) for mark in neutral), default=0.0),
         faces=(apart := _apart(bench, state, opened, person, origin, frame, size, seeing)),
     )
     warnings += faces_apart(apart, CONTROL)

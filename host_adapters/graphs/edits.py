@@ -127,7 +127,7 @@ def _frozen(graph: Graph, id: str, frozen: bool) -> tuple[Graph, Edit]:
 def _as_accepted(graph: Graph, id: str, accepted: bool) -> tuple[Graph, Edit]:
     """Return the graph with the matte of a key accepted as it is now, or doubted again."""
     _skin_key(graph, id, "accept the matte of")
-    words = {True: "accepted", False: "doubted"}
+    words = {True: "accepted", False: "not accepted"}
     before = words[id in accepted_keys(graph)]
     return with_accepted(graph, id, accepted), Edit(id, MATTE, before, words[accepted])
 

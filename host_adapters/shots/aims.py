@@ -140,6 +140,14 @@ def with_card(graph: Graph, sample: Sample | None, frame: int = 0) -> Graph:
     return graph.with_notes(notes if sample is None else {**notes, "card": {"sample": str(sample), "frame": frame}})
 
 
+def noted_card(graph: Graph) -> tuple[Sample, int] | None:
+    """Return the card that a graph's light was found by and its frame, None without one. Raises SampleError."""
+    card = graph.notes().get("card")
+    if not isinstance(card, dict) or not isinstance(card.get("frame"), int):
+        return None
+    return Sample.parse(str(card.get("sample"))), card["frame"]
+
+
 def noted_light(graph: Graph) -> str:
     """Return how the light of a graph was found, or "" where nobody said."""
     return str(graph.notes().get("light", ""))

@@ -74,7 +74,7 @@ from ..graphs.parts import parts_of as parts_of_step
 from ..graphs.typed import control_of
 from ..media.clips import Clip
 from ..media.files import InputError
-from .aims import aims_of, noted_light, with_card, with_light
+from .aims import aims_of, noted_card, noted_light, with_card, with_light
 from .evidence import Survey, evidence, judge_people, mattes_of, misread_of, survey, survey_people
 from .faces import with_own_faces
 from .marks import MarkedPicture, with_marks
@@ -207,13 +207,10 @@ def _resting(graph: Graph, step: Step) -> Node:
 
 def with_noted_card(shot: Shot, graph: Graph) -> Shot:
     """Return a shot with the card that its graph remembers, where none is named. Raises SampleError for bad notes."""
-    card = graph.notes().get("card")
-    if shot.neutral is not None or not isinstance(card, dict):
+    card = noted_card(graph) if shot.neutral is None else None
+    if card is None or card[1] not in shot.clip.frames:
         return shot
-    frame = card.get("frame")
-    if not isinstance(frame, int) or frame not in shot.clip.frames:
-        return shot
-    return dataclasses.replace(shot, neutral=Sample.parse(str(card.get("sample"))), frame=frame)
+    return dataclasses.replace(shot, neutral=card[0], frame=card[1])
 
 
 # --- balancing ----------------------------------------------------------------------------------------------

@@ -58,7 +58,7 @@ from ..media.colour_tags import misread
 from ..media.files import InputError
 from ..media.pictures import PictureInfo
 from ..media.video_format import VideoInfo
-from .aims import noted_covered, noted_doubts
+from .aims import noted_card, noted_covered, noted_doubts
 from .approach import Approach
 from .drift import CutFinder, Wander
 from .faces import person_in
@@ -234,6 +234,7 @@ class Moment:
     :ivar without_look: before a look that skin is kept from. :ivar aimed: see :meth:`Witness.aimed`.
     :ivar doubts: the signs that the matte wants a look; None where the picture that it was keyed on is not at hand.
     :ivar burnt: share of the keyed skin at white or beyond. :ivar faces: see :func:`~inkarnat.nodes.hues_of_faces`.
+    :ivar card: share of the graph's neutral mark that is keyed, where it lies on this frame.
     """
 
     frame: int
@@ -246,6 +247,7 @@ class Moment:
     doubts: tuple[Warned, ...] | None = None
     burnt: float = 0.0
     faces: tuple[float, float] | None = None
+    card: float = 0.0
 
 
 def _with_result(graph: Graph) -> Graph:
@@ -310,7 +312,11 @@ class Witness:
         doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces, bare=False))
         burnt = burnt_out(pictures["final"], matte, pictures["as_shot"])
         apart = hues_of_faces(pictures["final"], matte, faces)
-        return Moment(frame, shot, light, final, missing, without, doubts=doubts, burnt=burnt, faces=apart)
+        card = noted_card(self.graph)
+        on_card = card[0].keyed(matte) if card is not None and card[1] == frame else 0.0
+        return Moment(
+            frame, shot, light, final, missing, without, doubts=doubts, burnt=burnt, faces=apart, card=on_card
+        )
 
     def aimed(self, clip: Read, frame: int, name: str, aim: Aim | None) -> SkinReading | None:
         """Return what the skin of a person would read in the end if it lay on its target before the look.
@@ -357,7 +363,7 @@ class Survey:
     :ivar of_face: keyed area in parts of the face's size there, None where no face is known.
     :ivar without_look, aimed: as in :class:`Moment`. :ivar doubts: of the matte in the middle, as in :class:`Moment`.
     :ivar wander: how far its hue wanders, in the end. :ivar burnt: as in :class:`Moment`.
-    :ivar faces: as in :class:`Moment`, where they end farthest from each other.
+    :ivar faces: as in :class:`Moment`, where they end farthest from each other. :ivar card: as in :class:`Moment`.
     """
 
     as_shot: SkinReading | None
@@ -373,6 +379,7 @@ class Survey:
     wander: Wander = dataclasses.field(default_factory=Wander)
     burnt: float = 0.0
     faces: tuple[float, float] | None = None
+    card: float = 0.0
 
     @property
     def area(self) -> float:
@@ -402,7 +409,7 @@ class Survey:
         apart = farthest(moments)
         return cls(
             shot, light, final, tuple(frames), failed, face, of_face, without, aimed, doubts, wander, burnt,
-            None if apart is None else apart.faces,
+            None if apart is None else apart.faces, max((moment.card for moment in moments), default=0.0),
         )  # fmt: skip
 
 
@@ -616,6 +623,7 @@ def evidence(
         paled=wander.paled,
         burnt=surveyed.burnt,
         faces=surveyed.faces,
+        card=surveyed.card,
     )
 
 

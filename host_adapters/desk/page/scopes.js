@@ -242,7 +242,7 @@ export class Scopes {
       }
     }
     this.regions.vectorscope?.paint(pen);
-    if (!trace || wide < 40) words(pen, "no trace yet", 8, 18, MID);
+    if (!trace || wide < 40) words(pen, "no trace yet", 8, p.h - 40, MID);
     else if (!this.drag) words(pen, this.regions.vectorscope?.words ?? "", 8, p.h - 40, INK);
   }
 
