@@ -35,6 +35,7 @@ from inkarnat.nodes import (
     CorrectSkin,
     FaceMatte,
     MarkedFrame,
+    Sample,
     SteerSkin,
     judge,
     judge_matte,
@@ -290,6 +291,21 @@ def test_a_neutral_mark_on_the_face_does_not_hold(tmp_path):
     graph.with_notes({**graph.notes(), "card": card}).save(file)
     found = json.loads(run("measure", plate, "--graph", file, "--json")[1])["verdict"]
     assert (found["status"], "lies on what is keyed as skin" in found["sentence"]) == (CHECK, True)
+
+
+def test_the_final_row_is_what_the_status_read_where_two_people_overlap(tmp_path):
+    """Both are marked on one face, so each steers what the other has: neither ends where it was solved to."""
+    plate = tmp_path / "plate.tif"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    places = FIRST.scenes[0].places
+    cheek, forehead = (Sample.point(*places[name]) for name in ("cheek", "forehead"))
+    people = ("--subject", "one", "--add", cheek, "--subject", "other", "--add", forehead, "--bias", "14")
+    code, out, output = run("correct", plate, *people, "--graph-out", tmp_path / "g.json")
+    assert code == 0, output
+    for name in ("one", "other"):
+        (row,) = [line for line in out.splitlines() if line.startswith(f"{name} final")]
+        angle = row.split("\t")[1]
+        assert any(line.startswith(f"{name}: ") and f"reads {angle}" in line for line in out.splitlines()), output
 
 
 def test_what_stands_beside_the_status_is_not_warned_of_as_well(tmp_path):

@@ -513,13 +513,12 @@ TURNED_STEER, LIT_STEER = ("angle", "saturation"), ("temperature", "tint")
 def _read_again(
     correction: Correction, judged: Mapping[str, tuple[Moment, Verdict, float | None]], options: SolveOptions
 ) -> Correction:
-    """Return the correction with the skin read as it ends before a look, where a hand moved it after the solve."""
+    """Return the correction with the skin read as it ends before a look: by hand, and where several people overlap."""
     people = []
-    for person, subject in zip(correction.people, options.subjects, strict=True):
+    for person in correction.people:
         moment = judged[person.name][0]
         final = moment.final if options.under is None else moment.without_look
-        moved = bool(hands_of(options.typed_of(subject), "steer")) and final is not None
-        people.append(dataclasses.replace(person, after=final) if moved and final is not None else person)
+        people.append(person if final is None else dataclasses.replace(person, after=final))
     return dataclasses.replace(correction, people=tuple(people))
 
 
