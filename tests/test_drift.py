@@ -173,6 +173,13 @@ def test_a_cut_is_found_between_frames_that_were_looked_at():
     assert looked_at(lambda frame: np.roll(shifted, -9 * frame, axis=1), 5)[0] is None, "a pan is no cut"
 
 
+def test_a_cut_with_a_black_frame_is_found_and_a_flash_is_none():
+    black, white = np.zeros((144, 256, 3), np.float32), np.ones((144, 256, 3), np.float32)
+    assert looked_at(lambda frame: black if frame == 26 else two_shots(frame), 9)[0] == 26
+    (middle,) = drift.spread(FRAMES, 9)[4:5]
+    assert looked_at(lambda frame: white if frame == middle else ramp(30), 9)[0] is None
+
+
 def test_a_survey_tells_a_cut_and_how_the_skin_differs_behind_it():
     found = survey(SimpleNamespace(frames=FRAMES, read=two_shots), graph(), lambda picture: picture).wander
     assert found.cut == 26

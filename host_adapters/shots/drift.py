@@ -333,9 +333,12 @@ class CutFinder:
         while high - low > 1:
             middle = (low + high) // 2
             low, high = (low, middle) if step(low, middle) >= step(middle, high) else (middle, high)
-        beside = [step(k, k + 1) for k in (low - 1, high) if 0 <= k < len(self._frames) - 1]
-        usual = float(np.median(beside)) if beside else 0.0
-        return self._frames[high] if step(low, high) > max(_CUT, _STANDS_OUT * usual) else None
+        before, behind = max(low - 1, 0), min(high + 1, len(self._frames) - 1)
+        beside = [step(one, other) for one, other in ((before, low), (high, behind)) if one != other]
+        calm = [each for each in beside if each <= _CUT] or beside  # a black frame between two shots is two jumps
+        usual = float(np.median(calm)) if calm else 0.0
+        is_flash = min(step(before, high), step(low, behind)) <= _CUT  # the same shot goes on behind one odd frame
+        return self._frames[high] if step(low, high) > max(_CUT, _STANDS_OUT * usual) and not is_flash else None
 
 
 def _histogram(picture: Floats) -> NDArray[np.float64]:
