@@ -21,8 +21,9 @@ from inkarnat.host_adapters import describe
 from inkarnat.host_adapters.commands import cli as cli_module
 from inkarnat.host_adapters.commands import console
 from inkarnat.host_adapters.commands.cli import COMMANDS, cli
+from inkarnat.host_adapters.commands.render import tell
 from inkarnat.host_adapters.graphs.graph import Graph, Step
-from inkarnat.host_adapters.graphs.runner import Runner
+from inkarnat.host_adapters.graphs.runner import Report, Runner
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import read_picture, write_picture
 from inkarnat.kernels import jit
@@ -351,6 +352,13 @@ def test_render_goes_on_after_a_damaged_frame(sequence, graph_file):
     assert "planing.1003.tif" in answer["failed"][0]["reason"]
     assert "inkarnat: frame 1003 failed: " in result.stderr
     assert sorted(path.name for path in sequence.glob("skin.*")) == [f"skin.{n}.png" for n in (1001, 1002, 1004, 1005)]
+
+
+def test_what_was_complete_before_is_not_told_as_rendered(capsys):
+    report = Report([1, 2, 3, 4, 5], kept=4, seconds=0.4)
+    assert tell(report, "g.json", {}, {"result": "skin.####.png"}, as_json=False) == 0
+    assert capsys.readouterr().out.splitlines()[0] == "1 frame in 0.4 s, 4 complete before, 0 failed"
+    assert report.as_dict()["complete_before"] == 4
 
 
 def test_render_to_video_and_nothing_is_kept_where_every_frame_fails(sequence, graph_file):

@@ -52,6 +52,7 @@ def render(plate, folder, *, resume=True, graph=GRAPH, frames=None, outputs=None
         job = Job.of(graph, {"plate": clip}, outputs or outputs_in(folder))
         report = run(job, {"plate": clip}, frames or clip.frames, spy, resume=resume)
     assert not report.failed
+    assert report.kept == len(report.done) - len({event.frame for event in worked if hasattr(event, "frame")})
     return {event.frame for event in worked if hasattr(event, "frame")}
 
 

@@ -156,8 +156,10 @@ def tell(report: runner.Report, graph: str, files: Mapping[str, str], paths: Map
         console.print_json({"graph": graph, "inputs": dict(files), "outputs": dict(paths), **report.as_dict()})
     else:
         if report.done or report.failed:
-            frames = f"{len(report.done)} frame{'' if len(report.done) == 1 else 's'}"
-            console.say(f"{frames} in {report.seconds:.1f} s, {len(report.failed)} failed")
+            made = len(report.done) - report.kept
+            kept = f"{report.kept} complete before, " if report.kept else ""
+            frames = f"{made} frame{'' if made == 1 else 's'}"
+            console.say(f"{frames} in {report.seconds:.1f} s, {kept}{len(report.failed)} failed")
         for name, path in paths.items():
             console.say(f"{name}: {path}")
     return SOME_FRAMES_FAILED if report.failed else 0

@@ -280,6 +280,7 @@ class _Run:
             for chunk in cut(self.frames, chunk_size(len(self.frames), self.job.size)):
                 left = self._left(chunk, checkers) if self.resume else chunk
                 for frame in chunk.without(left.frames).frames:
+                    self.report.kept += 1
                     self._count(frame)
                 if left.frames:
                     yield left

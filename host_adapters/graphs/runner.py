@@ -409,12 +409,13 @@ class Writer(Protocol):
 class Report:
     """What a run did: frames written, frames that failed with the reason for each, and the seconds it took.
 
-    :ivar times: where they went.
+    :ivar kept: how many of those frames were complete before and only looked at. :ivar times: where the seconds went.
     """
 
     done: list[int] = field(default_factory=list)
     failed: dict[int, str] = field(default_factory=dict)
     seconds: float = 0.0
+    kept: int = 0
     times: StageTimes = field(default_factory=StageTimes, repr=False, compare=False)
     error: Exception | None = field(default=None, repr=False, compare=False)
     """The first error, with the traceback of where it was raised."""
@@ -422,7 +423,8 @@ class Report:
     def as_dict(self) -> dict[str, Any]:
         """Return the report as JSON data."""
         failed = [{"frame": frame, "reason": reason} for frame, reason in self.failed.items()]
-        return {"done": len(self.done), "failed": failed, "seconds": round(self.seconds, 3)}
+        kept = {"complete_before": self.kept} if self.kept else {}
+        return {"done": len(self.done), **kept, "failed": failed, "seconds": round(self.seconds, 3)}
 
 
 def render(
