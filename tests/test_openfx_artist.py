@@ -7,10 +7,11 @@ import re
 
 import numpy as np
 import pytest
+from inkarnat.host_adapters.commands.correct import METHODS
 from inkarnat.host_adapters.openfx.controls import STALE, controls_of, option_label
 from inkarnat.host_adapters.openfx.description import is_temporal
 from inkarnat.host_adapters.shots.faces import person_in
-from inkarnat.nodes import EARLIER, NODES, Sample, measure_skin, study_skin
+from inkarnat.nodes import EARLIER, NODES, Sample, SteerSkin, measure_skin, study_skin
 from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
 from test_openfx_actions import FACE, HEIGHT, WALL, WIDTH, node_of, portrait, put, stage_of
@@ -51,6 +52,12 @@ def test_no_choice_shows_a_raw_word(kind):
             assert "_" not in label, f"{kind.name}.{name}: {label}"
             assert label[0].isupper() or label[0].isdigit() or label == "sRGB"
         assert len({option_label(word) for word in param.options}) == len(param.options)
+
+
+def test_ways_to_move_the_colour_are_called_as_on_the_command_line():
+    """As `correct --method` does; projects keep the place of an option, so its word may change."""
+    shown = [option_label(word).lower() for word in SteerSkin.params()["method"].options]
+    assert shown == [word for word, method in METHODS.items() if method in SteerSkin.params()["method"].options]
 
 
 def test_the_panels_hold_every_parameter_once():

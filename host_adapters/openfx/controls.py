@@ -485,6 +485,7 @@ _SPELLED = {
     "aces2065": "ACES2065-1",
     "p3_d65": "P3, white D65",
     "p3_dci": "P3, digital cinema",
+    "primaries": "Channels",
     "result": "Corrected picture",
     "matte": "Matte",
     "dimmed": "Skin alone, the rest dark",
