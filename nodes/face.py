@@ -117,16 +117,31 @@ class FaceMatte1(Node):
     def sample(self, aspect: float) -> Sample:
         """Return the sample of the face in a frame so many times as wide as high: the box round brow, chin and cheeks.
 
-        Raises SampleError for landmarks that lie outside the frame.
+        Of a head that lies or hangs, the box round the oval that brow, chin and cheeks make. Raises SampleError for
+        landmarks that lie outside the frame.
         """
         (x0, y0), (x1, y1) = self.left_eye, self.right_eye
         pupils = math.hypot((x1 - x0) * aspect, y1 - y0)
         (x, y), (mx, my) = ((x0 + x1) / 2, (y0 + y1) / 2), self.mouth
+        if abs(mx - x) * aspect > my - y:
+            return self._lying_sample(aspect, pupils)
         down = max(my - y, pupils * 0.6)
         wide = 1.05 * pupils / aspect
         middle = (x + mx) / 2
         corners = (middle - wide, y - 0.5 * down, middle + wide, my + 0.6 * down)
         return Sample.face(*(min(max(v, 0.0), 1.0) for v in corners))
+
+    def _lying_sample(self, aspect: float, pupils: float) -> Sample:
+        """Return the sample of a face whose mouth does not lie below its eyes."""
+        x, y = (sum(pair) / 2 for pair in zip(self.left_eye, self.right_eye, strict=True))
+        across, down = (self.mouth[0] - x) * aspect, self.mouth[1] - y
+        length = math.hypot(across, down)
+        longer = max(1.0, 0.6 * pupils / length)
+        x, y = x + 0.55 * longer * across / aspect, y + 0.55 * longer * down
+        # The oval's half axes are 1.05 times the way from the eyes to the mouth, and 1.05 distances of the pupils.
+        half_x = 1.05 * math.hypot(longer * across, pupils * down / length) / aspect
+        half_y = 1.05 * math.hypot(longer * down, pupils * across / length)
+        return Sample.face(*(min(max(v, 0.0), 1.0) for v in (x - half_x, y - half_y, x + half_x, y + half_y)))
 
     @property
     def mouth(self) -> tuple[float, float]:

@@ -75,6 +75,22 @@ def test_a_turned_head_is_drawn_turned(degrees):
     assert (toward < 1) == (degrees != 0)
 
 
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_the_sample_of_a_head_that_lies_or_hangs_turns_with_it(quarters):
+    aspect = 16 / 9
+    upright = (0.48, 0.4), (0.53, 0.4), (0.505, 0.47), (0.485, 0.53), (0.525, 0.53)
+
+    def turned(points):
+        out = (np.asarray(points) - 0.5) * (aspect, 1)
+        for _ in range(quarters):
+            out = out[:, ::-1] * (-1, 1)
+        return out / (aspect, 1) + 0.5
+
+    expected = turned(FaceMatte(*upright).sample(aspect).points)
+    found = FaceMatte(*map(tuple, turned(upright).tolist())).sample(aspect).points
+    np.testing.assert_allclose(found, [expected.min(axis=0), expected.max(axis=0)], atol=1e-6)
+
+
 def test_a_mirrored_face_is_cut_out_mirrored():
     picture, _, _ = drawn()
     places = turned(50)
