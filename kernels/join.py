@@ -185,7 +185,11 @@ def pieces(flags: Flags, corners: bool = True) -> tuple[NDArray[np.int32], NDArr
 
 
 def grown(flags: Flags, radius: int = 1) -> Flags:
-    """Return the cells within a square of side 2 · radius + 1 round flagged ones."""
+    """Return the cells within a square of side 2 · radius + 1 round flagged ones, bool (h, w).
+
+    >>> grown(np.array([[True, False, False, False]]), 2).tolist()
+    [[True, True, True, False]]
+    """
     wide = np.pad(flags, radius)
     side = 2 * radius + 1
     rows = np.logical_or.reduce([wide[k : k + flags.shape[0]] for k in range(side)])
