@@ -23,7 +23,7 @@ def opened(path: str) -> Any:
     import cv2
 
     network = (cv2.dnn.readNetFromTFLite if path.endswith(".tflite") else cv2.dnn.readNetFromONNX)(path)
-    if cv2.__version__.startswith("4."):  # it would multiply scales into the weights again at every other size
+    if cv2.__version__.startswith("4."):  # its fused layers answer wrongly after a picture of another size
         network.enableFusion(False)
     return network
 
@@ -58,6 +58,19 @@ def asked(
         raise error(error.told.format(path=path, why=" ".join(str(fault).split()))) from None
 
 
+def fingerprint(*arrays: NDArray[Any], beside: str = "") -> str:
+    """Return what tells arrays, and words beside them, from all others.
+
+    >>> fingerprint(np.zeros(3)) == fingerprint(np.zeros(3)) != fingerprint(np.zeros((3, 1)))
+    True
+    """
+    found = hashlib.blake2b(beside.encode(), digest_size=16)
+    for array in arrays:
+        found.update(f" {array.shape} {array.dtype}".encode())
+        found.update(np.ascontiguousarray(array).data)
+    return found.hexdigest()
+
+
 class Answers(Generic[Answer]):
     """The last answers of a network, by the very pictures that it was asked about; one question is asked at a time.
 
@@ -71,7 +84,7 @@ class Answers(Generic[Answer]):
     def __init__(self, most: int) -> None:
         self.most = most
         self._turn = threading.Lock()
-        self._known: OrderedDict[bytes, Answer] = OrderedDict()
+        self._known: OrderedDict[str, Answer] = OrderedDict()
 
     def __len__(self) -> int:
         return len(self._known)
@@ -81,11 +94,7 @@ class Answers(Generic[Answer]):
 
         :param network: what else the answer depends on.
         """
-        question = hashlib.blake2b(network.encode(), digest_size=16)
-        for array in given:
-            question.update(f" {array.shape} {array.dtype}".encode())
-            question.update(np.ascontiguousarray(array).data)
-        key = question.digest()
+        key = fingerprint(*given, beside=network)
         with self._turn:  # a network keeps its inputs and works on one picture at a time
             told = self._known.pop(key) if key in self._known else ask()
             self._known[key] = told

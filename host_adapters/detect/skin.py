@@ -19,7 +19,7 @@ from ...kernels.arrays import as_picture
 from ...kernels.learn import distance_from_skin
 from ...nodes import FaceMatte, People, Sample, sure_pieces
 from ...nodes.declare import Matte, Picture
-from .networks import Answers, NetworkError, asked
+from .networks import Answers, NetworkError, asked, fingerprint
 from .person import find_levels
 from .prepared import brightened, limited, reduced
 
@@ -207,19 +207,21 @@ def _seen_at(picture: Picture, person: Matte, long_side: int, network: Path, mar
 def _answered(picture: Picture, person: Matte, marks: Marks, network: Path) -> Matte:
     """Return the mean of the network's answers to a picture and to its mirror image, as remembered or asked for."""
 
+    own = fingerprint(picture)
+
     def see() -> tuple[Features, Features]:
         colours = picture.transpose(2, 0, 1)
         return _seen_in(colours, network), _seen_in(colours[..., ::-1], network)
 
     def ask() -> Matte:
-        features, mirrored = _features.of(str(network), picture, ask=see)
+        features, mirrored = _features.of(f"{network} {own}", ask=see)
         planes = [picture.transpose(2, 0, 1), person[None], marked_planes(picture, marks)]
         told = _asked(planes, features, network)
         told += _asked([plane[..., ::-1] for plane in planes], mirrored, network)[:, ::-1]
         told *= np.float32(0.5)
         return told
 
-    return _answers.of(f"{network} {marks}", picture, person, ask=ask)
+    return _answers.of(f"{network} {marks} {own}", person, ask=ask)
 
 
 def _seen_in(colours: NDArray[np.float32], network: Path) -> Features:
