@@ -12,7 +12,16 @@ from .compare import Compare
 from .convert import ConvertColour, ReturnColour, Space, enter_space, leave_space, return_to_space
 from .correct import CorrectSkin, CorrectSkin1
 from .declare import Node, ParamError
-from .doubt import LEARNED_SIGNS, MATTE_SIGNS, burnt_out, judge_matte, left_behind, sought, worst_left_behind
+from .doubt import (
+    LEARNED_SIGNS,
+    MATTE_SIGNS,
+    burnt_out,
+    judge_matte,
+    judge_seen,
+    left_behind,
+    sought,
+    worst_left_behind,
+)
 from .face import FaceMatte, FaceMatte1, JoinFaces
 from .key import RangeKey, SkinKey, SkinKey1
 from .learning import LearnedKey, SoughtError, learn_skin_key, study_skin, with_faces
@@ -208,6 +217,7 @@ __all__ = [
     "hues_of_faces",
     "judge",
     "judge_matte",
+    "judge_seen",
     "learn_skin_key",
     "leave_space",
     "left_behind",

@@ -39,7 +39,7 @@ from .declare import (
     number,
     text,
 )
-from .doubt import LEARNED_SIGNS, burnt_out, judge_matte, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, burnt_out, judge_seen, left_behind, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
@@ -749,7 +749,8 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     }
     readings = {name: measure_skin(picture, matte) for name, picture in pictures.items()}
     by = CARD if asked["neutral"] is not None else ""
-    shown = [sample for sample in _samples(asked, image)[0] if sample.kind == "face"]
+    add, subtract, _ = _samples(asked, image)
+    shown = [sample for sample in add if sample.kind == "face"]
     known = whole._faces() if isinstance(whole, CorrectSkin) else ()
     aspect = image.shape[1] / image.shape[0]
     shown += [face.sample(aspect) for face in known if face.presence > 0.5 and face.keyed > 0.5]
@@ -757,6 +758,10 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     there = tuple(face for face in known if face.presence > 0.5)
     learned = _doubts_of(whole.joined) if isinstance(whole, CorrectSkin) else ()
     apart = hues_of_faces(pictures["final"], matte, there)
+
+    def look(bare: bool) -> People | None:
+        return _person_in(asked, balanced, there, add, subtract, bare)
+
     evidence = Evidence(
         readings["light only"],
         readings["final"],
@@ -764,7 +769,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
-        doubts=(*judge_matte(matte, balanced, there, _person_in(asked, balanced, there, bare=False)), *learned),
+        doubts=(*judge_seen(matte, balanced, there, look), *learned),
         accepted=bool(asked.get(ACCEPTED)),
         burnt=burnt_out(pictures["final"], matte, pictures["as shot"]),
         faces=apart,

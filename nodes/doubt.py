@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
 import numpy as np
@@ -17,7 +17,7 @@ from ..kernels.colour import rgb_to_ycbcr
 from .declare import Matte, Picture
 from .face import FaceMatte
 from .limits import LIMITS, beyond
-from .people import People, bare_skin_of, persons_of
+from .people import People, agreement, bare_skin_of, persons_of
 from .sample import Sample
 from .solve import SKIN_LINE, ReadingError, Warned, measure_skin
 from .verdict import LeftBehind
@@ -82,7 +82,7 @@ def judge_matte(
     :param matte: float32 (H, W). :param image: float32 (H, W, 3 or 4), the picture it was made from. :param faces: the
         faces known in it. :param person: what is seen of people in it, see :data:`.people.People`; None where nobody
         looked. Without a picture the matte's own form is judged: how much of the frame and of its rim it covers, how
-        ragged and how half open it is.
+        ragged and how half open it is. What a map of bare skin shows as well is not called doubtful.
     :raises PictureError: wrong arrays.
 
     What is fitted finds most bad mattes and not all: that nothing is told is no praise.
@@ -105,13 +105,40 @@ def judge_matte(
     found = []
     lost = figures["soft"] >= _ALL_OPEN or figures.get("elsewhere", 0.0) >= _ALL_BESIDE
     doubt = max(doubt_of(figures), 1.0 if lost else 0.0)
-    if beyond("doubtful", doubt):
+    if beyond("doubtful", doubt) and not _is_seen(matte, person):
         found.append(Warned("doubtful", doubt, _doubtful(figures)))
     for face, cover in zip(faces, covers, strict=True):
         if cover is not None and face.keyed > 0.5 and beyond("left behind", 1 - cover[0]):
             text = f"part of this face is left behind: {1 - cover[0]:.0%} of it, {cover[1]}. Add a sample there."
             found.append(Warned("left behind", 1 - cover[0], text[0].upper() + text[1:]))
     return tuple(found)
+
+
+_SEEN = 0.87
+"""How far a matte agrees with a map of bare skin where its form need not be doubted: see bench/RESULTS.md, "Doubt"."""
+
+
+def _is_seen(matte: Matte, people: People | None) -> bool:
+    """Tell whether a look for bare skin found nearly what a matte keys."""
+    bare = None if people is None else bare_skin_of(people)
+    return bare is not None and agreement(join.on_grid(matte, bare.shape), bare) >= _SEEN
+
+
+def judge_seen(
+    matte: Matte, image: Picture, faces: Sequence[FaceMatte], look: Callable[[bool], People | None]
+) -> tuple[Warned, ...]:
+    """Return what :func:`judge_matte` does by a map of persons; where that doubts, bare skin is looked for as well.
+
+    :param matte, image, faces: as there. :param look: returns what is seen of people in the picture, persons alone for
+        False; with the marks of a key on the frame that it was learned from. Raises what it raises.
+
+    >>> judge_seen(np.zeros((90, 160), np.float32), np.zeros((90, 160, 3), np.float32), (), lambda bare: None)[0].sign
+    'too little'
+    """
+    found = judge_matte(matte, image, faces, look(False))
+    if "doubtful" in (warned.sign for warned in found):
+        found = judge_matte(matte, image, faces, look(True))
+    return found
 
 
 def sought(area: float) -> Warned:

@@ -21,7 +21,7 @@ from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
 from .model import SkinModel
-from .people import People, bare_skin_of, persons_of, sure_skin
+from .people import People, agreement, bare_skin_of, persons_of, sure_skin
 from .sample import Sample, SampleError
 from .solve import SKIN_LINE, Warned, hue_angle, usual_ratio
 
@@ -255,8 +255,7 @@ skin."""
 _MOST_COLOUR = 2.2
 """How many times as strong as on measured skins of its luma the colour may be: that of leather and clay is stronger."""
 _AGREES = 0.75
-"""How far the key must cover what was seen: twice what both show, over the sum of both. A key of the colour of fur or
-wood spreads beside it, or shrinks."""
+"""How far the key must agree with what was seen. A key of the colour of fur or wood spreads beside it, or shrinks."""
 
 
 def _surely_bare(people: People | None, shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], ...]:
@@ -278,9 +277,7 @@ def _is_sought(studied: skin.Studied, people: People | None) -> bool:
     u, v, luma = (float(np.median(plane[keyed].astype(np.float64))) for plane in (frame.u, frame.v, frame.luma))
     if _off_skin((u, v)) > _MOST_OFF or math.hypot(u, v) > _MOST_COLOUR * usual_ratio(luma):
         return False
-    seen = on_grid(seen, studied.matte.shape)
-    both = 2 * float(np.minimum(seen, studied.matte).sum(dtype=np.float64))
-    return both >= _AGREES * float((seen + studied.matte).sum(dtype=np.float64))
+    return agreement(on_grid(seen, studied.matte.shape), studied.matte) >= _AGREES
 
 
 def _keyed(known: Sequence[tuple[FaceMatte, ...]], joins: Sequence[tuple[bool, ...]]) -> tuple[FaceMatte, ...]:

@@ -24,6 +24,7 @@ from inkarnat.nodes import (
     SkinTarget,
     SoftenMatte,
     judge_matte,
+    judge_seen,
     learn_skin_key,
     measure_skin,
     solve_steer,
@@ -548,6 +549,33 @@ def test_a_matte_is_doubted_by_what_lies_on_no_person():
     )
     small = np.ascontiguousarray(person[::4, ::4])
     assert signs(judge_matte(disc + wall, picture, person=small)) == ["doubtful"], "of any size"
+
+
+def test_a_matte_that_a_look_for_bare_skin_bears_out_is_not_doubted():
+    """Only where persons alone leave it in doubt is bare skin looked for."""
+    y, x = np.mgrid[:180, :320]
+    disc = ((y - 90) ** 2 + (x - 70) ** 2 < 40**2).astype(np.float32)
+    wall = (x > 170).astype(np.float32)
+    skin = np.array((0.62, 0.48, 0.4), np.float32)
+    picture = np.where((disc + wall)[..., None] > 0, skin, np.float32(0.1)).astype(np.float32)
+    person = (x < 140).astype(np.float32)
+    looks = []
+
+    def look(shown):
+        def seen(bare):
+            looks.append(bare)
+            return np.stack([person, shown], axis=-1) if bare else person
+
+        return seen
+
+    for matte, shown, expected, asked in (
+        (disc, disc, [], [False]),
+        (disc + wall, disc, ["doubtful"], [False, True]),
+        (disc + wall, disc + wall, [], [False, True]),
+    ):
+        looks.clear()
+        assert signs(judge_seen(matte, picture, (), look(shown))) == expected
+        assert looks == asked
 
 
 def test_figures_of_doubt_are_bounded_and_count_one_way():

@@ -27,7 +27,6 @@ from ...nodes import (
     faces_apart,
     hues_of_faces,
     judge,
-    judge_matte,
     left_behind,
     measure_skin,
     sought,
@@ -50,9 +49,9 @@ from ..shots.evidence import (
     misread_of,
     with_befores,
 )
-from ..shots.faces import person_in
+from ..shots.faces import person_in, signs_seen
 from ..shots.looks import changed_look
-from ..shots.marks import MarkedPicture, is_sought, marks_of, with_marks
+from ..shots.marks import MarkedPicture, is_sought, marks_of, marks_on, with_marks
 from ..shots.solving import TURNED_STEER, persons_at, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
@@ -384,8 +383,9 @@ def _result(state: State) -> str:
 def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Floats) -> Iterable[Warned]:
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
     by_look = is_sought(state.graph, "skin" + person.suffix)
+    marked = marks_on(state.graph, "skin" + person.suffix, frame)
     if person.unconnected is None or person.recall is None:
-        yield from judge_matte(matte, picture, faces, person_in(picture, faces, bare=False))
+        yield from signs_seen(matte, picture, faces, marked)
         noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))
         yield from (warned for warned in noted if warned.sign in LEARNED_SIGNS)
         if by_look and "sought" not in (warned.sign for warned in noted):
@@ -398,7 +398,11 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
     seen = person_in(picture, faces, bare=False)
     known = {"faces": faces, "person": seen, "sought": by_look, "close_up": person.close_up}
     learned = LearnedKey(SkinKey(), person.unconnected, person.recall, **known)  # type: ignore[arg-type]
-    yield from learned.warnings(matte, picture)
+    found = learned.warnings(matte, picture)
+    if "doubtful" in (warned.sign for warned in found):  # only then a look for bare skin is worth its time
+        seen = person_in(picture, faces, marked.add, marked.subtract)
+        found = dataclasses.replace(learned, person=seen).warnings(matte, picture)
+    yield from found
 
 
 def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:

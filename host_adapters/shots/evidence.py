@@ -40,7 +40,6 @@ from ...nodes import (
     burnt_out,
     hues_of_faces,
     judge,
-    judge_matte,
     left_behind,
     measure_skin,
     solve_steer,
@@ -61,8 +60,8 @@ from ..media.video_format import VideoInfo
 from .aims import noted_card, noted_covered, noted_doubts
 from .approach import Approach
 from .drift import CutFinder, Wander
-from .faces import person_in
-from .marks import is_sought
+from .faces import signs_seen
+from .marks import is_sought, marks_on
 from .sampling import spread
 
 View = Callable[[Floats], Floats]
@@ -309,7 +308,8 @@ class Witness:
                 missing = missing or str(error)
         shot, light, final, without = (found[each] for each in (*BEFORES, WITHOUT_LOOK))
         faces = known_faces(self.graph, name, frame)
-        doubts = judge_matte(matte, pictures[_UNSEEN], faces, person_in(pictures[_UNSEEN], faces, bare=False))
+        marked = marks_on(self.graph, f"skin-{name}" if name else "skin", frame)
+        doubts = signs_seen(matte, pictures[_UNSEEN], faces, marked)
         burnt = burnt_out(pictures["final"], matte, pictures["as_shot"])
         apart = hues_of_faces(pictures["final"], matte, faces)
         card = noted_card(self.graph)

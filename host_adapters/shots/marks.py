@@ -56,6 +56,11 @@ def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
         raise GraphError(f"The graph's notes on what {key!r} was learned from are damaged: {error}") from None
 
 
+def marks_on(graph: Graph, key: str, frame: int) -> MarkedPicture:
+    """Return what a key was learned from on one frame; nothing is marked there where nobody noted it."""
+    return next((each for each in marks_of(graph, key) if each.frame == frame), MarkedPicture(frame))
+
+
 def is_sought(graph: Graph, key: str) -> bool:
     """Tell whether a key was learned from skin that was sought by its look, and nobody has marked any since."""
     noted = marks_of(graph, key)
