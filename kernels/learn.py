@@ -432,8 +432,9 @@ SMALL_BOX, LARGE_BOX = 0.08, 0.20
 """Heights of a box, in frame heights, between which it begins to count as showing all of the skin."""
 MOST_LARGE = 0.7
 """How far the largest box counts so: even that shows one side of a face, and not arms and shadow."""
-_BARE, _SEEN = 0.5, 0.1
-"""Likelihood of bare skin from which a place in a box counts as what is meant, and what part of it must have that."""
+_BARE, _SEEN, _SAME = 0.5, 0.1, 0.5
+"""Likelihood of bare skin from which a place in a box counts as what is meant, what part of the box must have that, and
+what part of its rest may have that colour: a map that sees a part of one colour alone knows no more than the box."""
 PALE = 0.12
 """Chroma/luma below which a sample says little of its hue."""
 MOST_COLOURS = 12
@@ -561,12 +562,12 @@ def _distance(start: Flags, likeness: Floats, edges: Doubles, step: float, resis
 def usable(frame: Frame) -> tuple[Flags, Flags]:
     """Keep of the samples what can be used: all seeds, and those of them that come from boxes and faces.
 
-    That is what has enough light, and of each box or face only the main colour: of what the map of bare skin shows in
-    it, where that is known and shows enough.
+    That is what has enough light, and of each box or face only the main colour, or the one that the map of bare skin
+    shows in it.
     """
     boxed = np.zeros_like(frame.add)
     for whole in frame.wholes:
-        boxed |= _main_colour(frame, _seen_bare(frame, _lit(frame, whole)))
+        boxed |= _meant_colour(frame, _lit(frame, whole))
     drawn = frame.add if frame.shown is None else frame.add | frame.shown
     return _lit(frame, drawn) | boxed, boxed
 
@@ -604,11 +605,16 @@ def sampled_colour(frame: Frame) -> tuple[float, float] | None:
     return (_median(frame.u[seeds]), _median(frame.v[seeds])) if seeds.any() else None
 
 
-def _seen_bare(frame: Frame, mask: Flags) -> Flags:
-    if frame.bare is None:
-        return mask
-    seen = mask & (frame.bare >= _BARE)
-    return seen if seen.sum() >= _SEEN * mask.sum() else mask
+def _meant_colour(frame: Frame, mask: Flags) -> Flags:
+    """Return what of a box has its main colour; where the map of bare skin sets another one off, what has that."""
+    seen = mask if frame.bare is None else mask & (frame.bare >= _BARE)
+    rest = mask & ~seen
+    if rest.any() and seen.sum() >= _SEEN * mask.sum() and seen.any():
+        colour = np.array([[_median(plane[seen]) for plane in (frame.u, frame.v, frame.luma)]])
+        away = distance_from_skin(frame.u[rest], frame.v[rest], frame.luma[rest], colour)
+        if (away < 1).mean() < _SAME:
+            return _main_colour(frame, seen)
+    return _main_colour(frame, mask)
 
 
 def _lit(frame: Frame, mask: Flags) -> Flags:

@@ -82,7 +82,7 @@ def judge_matte(
     :param matte: float32 (H, W). :param image: float32 (H, W, 3 or 4), the picture it was made from. :param faces: the
         faces known in it. :param person: what is seen of people in it, see :data:`.people.People`; None where nobody
         looked. Without a picture the matte's own form is judged: how much of the frame and of its rim it covers, how
-        ragged and how half open it is. What a map of bare skin shows as well is not called doubtful.
+        ragged and how half open it is.
     :raises PictureError: wrong arrays.
 
     What is fitted finds most bad mattes and not all: that nothing is told is no praise.
@@ -105,7 +105,7 @@ def judge_matte(
     found = []
     lost = figures["soft"] >= _ALL_OPEN or figures.get("elsewhere", 0.0) >= _ALL_BESIDE
     doubt = max(doubt_of(figures), 1.0 if lost else 0.0)
-    if beyond("doubtful", doubt) and not _is_seen(matte, person):
+    if beyond("doubtful", doubt):
         found.append(Warned("doubtful", doubt, _doubtful(figures)))
     for face, cover in zip(faces, covers, strict=True):
         if cover is not None and face.keyed > 0.5 and beyond("left behind", 1 - cover[0]):
@@ -115,19 +115,24 @@ def judge_matte(
 
 
 _SEEN = 0.87
-"""How far a matte agrees with a map of bare skin where its form need not be doubted: see bench/RESULTS.md, "Doubt"."""
+"""How far a matte agrees with a map of bare skin where it need not be doubted: bench/RESULTS.md, "left out"."""
 
 
-def _is_seen(matte: Matte, people: People | None) -> bool:
-    """Tell whether a look for bare skin found nearly what a matte keys."""
+def is_borne_out(matte: Matte, people: People | None) -> bool:
+    """Tell whether a look for bare skin found nearly what a matte, float32 (H, W), keys; no where nobody looked.
+
+    >>> seen = np.ones((90, 160, 2), np.float32)
+    >>> is_borne_out(seen[..., 0], seen), is_borne_out(seen[..., 0], seen[..., 0]), is_borne_out(0 * seen[..., 0], seen)
+    (True, False, False)
+    """
     bare = None if people is None else bare_skin_of(people)
-    return bare is not None and agreement(join.on_grid(matte, bare.shape), bare) >= _SEEN
+    return bare is not None and agreement(join.on_grid(as_plane(matte), bare.shape), bare) >= _SEEN
 
 
 def judge_seen(
     matte: Matte, image: Picture, faces: Sequence[FaceMatte], look: Callable[[bool], People | None]
 ) -> tuple[Warned, ...]:
-    """Return what :func:`judge_matte` does by a map of persons; where that doubts, bare skin is looked for as well.
+    """Return what :func:`judge_matte` does by a map of persons, but no doubt that a look for bare skin takes away.
 
     :param matte, image, faces: as there. :param look: returns what is seen of people in the picture, persons alone for
         False; with the marks of a key on the frame that it was learned from. Raises what it raises.
@@ -136,8 +141,8 @@ def judge_seen(
     'too little'
     """
     found = judge_matte(matte, image, faces, look(False))
-    if "doubtful" in (warned.sign for warned in found):
-        found = judge_matte(matte, image, faces, look(True))
+    if "doubtful" in (warned.sign for warned in found) and is_borne_out(matte, look(True)):
+        return tuple(warned for warned in found if warned.sign != "doubtful")
     return found
 
 

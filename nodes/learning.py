@@ -16,7 +16,7 @@ from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
 from ..kernels.join import on_grid
 from .declare import Matte, Picture
-from .doubt import is_plain, judge_matte, knows_somebody, left_out, sought
+from .doubt import is_borne_out, is_plain, judge_matte, knows_somebody, left_out, sought
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
@@ -73,8 +73,12 @@ class LearnedKey:
     def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
         """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
         found = list(judge_matte(matte, image, self.faces, self.person))
-        if self.close_up:
-            found = [warned for warned in found if warned.sign not in _OF_A_CLOSE_UP]
+        doubted = "doubtful" in (warned.sign for warned in found)
+        fills = self.close_up and beyond("leak", float(as_plane(matte).mean(dtype=np.float64)))
+        silent: tuple[str, ...] = _OF_A_CLOSE_UP if fills else ()
+        if doubted and is_borne_out(matte, self.person):
+            silent = *silent, "doubtful"
+        found = [warned for warned in found if warned.sign not in silent]
         alone = self.person is None and not any(face.presence > 0 for face in self.faces)
         if alone and beyond("look-alike", self.unconnected) and (image is None or not is_plain(matte, image)):
             found.append(
@@ -97,7 +101,7 @@ class LearnedKey:
         centre = self.key.learned.centre
         # what was marked on a known face or person is skin in whatever light: only what is doubted anyway is told of
         known = image is not None and knows_somebody(self.faces, self.person)
-        sure = self.marked and known and "doubtful" not in (warned.sign for warned in found)
+        sure = self.marked and known and not doubted
         if not sure and beyond("far from skin", off := _off_skin(centre)):
             found.append(
                 Warned(

@@ -364,7 +364,7 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         return None, Finding(OFF if evidence.sampled else NOT_JUDGED, why, "sample")
     reads = f"The skin reads {final.angle:.1f}°, saturation {final.ratio:.3f}"
     if not evidence.sampled:
-        why = "nobody said what is skin, and the natural range keys whatever has the colour of skin"
+        why = "nobody said what is skin, and the natural range keys all that has its colour"
         return None, Finding(NOT_JUDGED, f"The skin reads {final.angle:.1f}°: {why}.", "sample")
     if evidence.misread:
         return None, Finding(NOT_JUDGED, f"{reads}: {evidence.misread}.", "space")
