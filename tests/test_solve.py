@@ -531,14 +531,19 @@ def test_a_sure_matte_that_ends_where_the_picture_shows_nothing_is_doubted():
             assert "Subtract" in warning.message
 
 
-def test_a_matte_is_doubted_by_what_lies_on_no_person():
-    """A sure disc of skin on a person, and a wall of its colour of which nothing else tells."""
+def disc_and_wall():
+    """A sure disc of skin on a person, a wall of its colour of which nothing else tells, their picture, and persons."""
     y, x = np.mgrid[:180, :320]
     disc = ((y - 90) ** 2 + (x - 70) ** 2 < 40**2).astype(np.float32)
     wall = (x > 170).astype(np.float32)
     skin = np.array((0.62, 0.48, 0.4), np.float32)
     picture = np.where((disc + wall)[..., None] > 0, skin, np.float32(0.1)).astype(np.float32)
     person = (x < 140).astype(np.float32)
+    return disc, wall, picture, person
+
+
+def test_a_matte_is_doubted_by_what_lies_on_no_person():
+    disc, wall, picture, person = disc_and_wall()
     assert judge_matte(disc, picture, person=person) == ()
     (warned,) = judge_matte(disc + wall, picture, person=person)
     share = float((wall.sum()) / (disc.sum() + wall.sum()))
@@ -553,12 +558,7 @@ def test_a_matte_is_doubted_by_what_lies_on_no_person():
 
 def test_a_matte_that_a_look_for_bare_skin_bears_out_is_not_doubted():
     """Only where persons alone leave it in doubt is bare skin looked for."""
-    y, x = np.mgrid[:180, :320]
-    disc = ((y - 90) ** 2 + (x - 70) ** 2 < 40**2).astype(np.float32)
-    wall = (x > 170).astype(np.float32)
-    skin = np.array((0.62, 0.48, 0.4), np.float32)
-    picture = np.where((disc + wall)[..., None] > 0, skin, np.float32(0.1)).astype(np.float32)
-    person = (x < 140).astype(np.float32)
+    disc, wall, picture, person = disc_and_wall()
     looks = []
 
     def look(shown):
