@@ -609,7 +609,7 @@ def _meant_colour(frame: Frame, mask: Flags) -> Flags:
     """Return what of a box has its main colour; where the map of bare skin sets another one off, what has that."""
     seen = mask if frame.bare is None else mask & (frame.bare >= _BARE)
     rest = mask & ~seen
-    if rest.any() and seen.sum() >= _SEEN * mask.sum() and seen.any():
+    if rest.any() and seen.sum() >= _SEEN * mask.sum():
         colour = np.array([[_median(plane[seen]) for plane in (frame.u, frame.v, frame.luma)]])
         away = distance_from_skin(frame.u[rest], frame.v[rest], frame.luma[rest], colour)
         if (away < 1).mean() < _SAME:

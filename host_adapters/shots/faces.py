@@ -90,8 +90,8 @@ def person_in(
 
     Where a key is learned, this tells it what is none's skin.
 
-    :param add, subtract: what is marked in it as skin, and as none. :param bare: False for persons alone, which are all
-        that judges a matte. Raises PersonError or SkinError where a network cannot be used.
+    :param add, subtract: what is marked in it as skin, and as none. :param bare: False for persons alone, by which
+        a matte is judged first. Raises PersonError or SkinError where a network cannot be used.
     """
     if not person.available():
         return None
