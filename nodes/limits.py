@@ -184,7 +184,7 @@ UNJUDGED = (
     "part of a turn, while what is missing stays within the limits of hue and colour",
     "a doll, a poster, a painted or a mirrored face: it has the colour and the form of skin and is keyed like it",
     "sure mattes of hair or clothes of the skin's colour, three bad mattes of ten; where persons are not looked for, "
-    "without the extra `faces`, walls of that colour too",
+    "without OpenCV, walls of that colour too",
     "frames that nobody looked at: the desk and hosts read one, the other surfaces a few of a clip",
 )
 """What no status sees, for people to look at themselves."""

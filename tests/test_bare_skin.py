@@ -36,7 +36,7 @@ from inkarnat.nodes import (
     sure_skin,
 )
 
-needs_network = pytest.mark.skipif(not person.available(), reason="the extra [faces] is not installed")
+needs_network = pytest.mark.skipif(not person.available(), reason="OpenCV is not installed")
 
 ROWS, COLUMNS = 90, 160
 

@@ -806,7 +806,7 @@ def test_the_whole_verdict_can_be_read(desk, browser, size):
 
 def test_one_press_leads_from_opening_to_a_verdict(desk, browser):
     if not available():
-        pytest.skip("the extra [faces] is not installed")
+        pytest.skip("OpenCV is not installed")
     settled(browser, desk)
     next(b for b in browser.find_elements(By.TAG_NAME, "button") if b.text == "Solve all").click()
     until(browser, lambda: element(browser, "#sentence").text.startswith("holds: "))

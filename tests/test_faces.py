@@ -17,7 +17,7 @@ from inkarnat.host_adapters.shots.faces import seed
 from inkarnat.host_adapters.workshop import camera, portrait
 from inkarnat.nodes import MarkedFrame, Sample, SampleError, learn_skin_key, solve_correction, study_skin
 
-needs_detector = pytest.mark.skipif(not faces.available(), reason="the extra [faces] is not installed")
+needs_detector = pytest.mark.skipif(not faces.available(), reason="OpenCV is not installed")
 
 GREY = np.full((90, 160, 3), 0.4, np.float32)
 
@@ -290,7 +290,7 @@ def test_without_the_detector_the_natural_range_is_keyed_and_both_are_said(no_de
     seeded = seed([MarkedFrame(1, picture)])
     told = (*solve_correction(seeded.frames).warnings, *seeded.warnings)
     assert {"no sample", "no faces"} <= {warning.sign for warning in told}
-    assert "inkarnat[faces]" in next(w.message for w in told if w.sign == "no faces")
+    assert "pip install opencv-python-headless" in next(w.message for w in told if w.sign == "no faces")
 
 
 def test_the_detector_stays_out_of_kernels_and_nodes():

@@ -24,7 +24,7 @@ from inkarnat.host_adapters.shots.solving import SolveOptions, SubjectMarks, sol
 from inkarnat.kernels.colour import rgb_to_ycbcr, ycbcr_matrix
 from inkarnat.nodes import CorrectionOptions, FaceMatte, JoinFaces, Sample, SkinKey, learn_skin_key
 
-needs_detector = pytest.mark.skipif(not detector.available(), reason="the extra [faces] is not installed")
+needs_detector = pytest.mark.skipif(not detector.available(), reason="OpenCV is not installed")
 
 
 def changed(picture: np.ndarray, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> np.ndarray:

@@ -219,7 +219,7 @@ def test_without_a_sample_and_without_a_face_nothing_is_corrected(tmp_path):
     assert code == 2
     for way in ("--add", "--frame", "--natural-range"):
         assert way in errors
-    assert ("inkarnat[faces]" in errors) != available()
+    assert ("opencv-python-headless" in errors) != available()
     assert not (tmp_path / "skin.png").exists()
     code, output, errors = run(
         "correct", tmp_path / "wood.png", "-o", tmp_path / "skin.png", "--natural-range", "--json"

@@ -24,7 +24,7 @@ from ofx_host import HostImage, Stage
 from ofx_host.bundles import loaded
 from ofx_host.interact import LOOP, Interact
 
-needs_detector = pytest.mark.skipif(not detector.available(), reason="the extra [faces] is not installed")
+needs_detector = pytest.mark.skipif(not detector.available(), reason="OpenCV is not installed")
 SLOTS = CorrectSkin.face_slots()
 
 

@@ -19,7 +19,7 @@ from inkarnat.host_adapters.shots.solving import MarkedPicture, SolveOptions, lo
 from inkarnat.kernels.errors import PictureError
 from inkarnat.nodes import FaceMatte, MarkedFrame, Sample, solve_correction, study_skin
 
-needs_network = pytest.mark.skipif(not person.available(), reason="the extra [faces] is not installed")
+needs_network = pytest.mark.skipif(not person.available(), reason="OpenCV is not installed")
 
 ROWS, COLUMNS = 90, 160
 

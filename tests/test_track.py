@@ -156,7 +156,7 @@ def test_what_cannot_be_followed_is_named(monkeypatch):
     with pytest.raises(TrackError, match="drawn on frame 9, which is not among frames 0 to 2"):
         follow_region(moved, range(3), ELLIPSE, start=9)
     monkeypatch.setitem(sys.modules, "cv2", None)
-    with pytest.raises(TrackError, match=r"pip install 'inkarnat\[track\]'"):
+    with pytest.raises(TrackError, match=r"pip install opencv-python-headless"):
         follow_region(moved, range(3), ELLIPSE)
 
 

@@ -138,10 +138,9 @@ def command(input: str, output: str | None, as_json: bool, people: list[Named], 
     Under the look of the film, written with it, natural skin brought back by six tenths:
       inkarnat correct planing.mov -o planing-look.mov --add point:.48,.36 --under film.clf --look-input bt709
 
-    With the extra [faces] the faces in the picture are known: a mark on one means that face, and without --add all of
-    them are keyed. In a clip they are followed. Without --add and without a face, skin is sought by its look and keyed
-    where it is seen surely, which the result says; otherwise, and without the extra, there is nothing to correct,
-    unless --natural-range is given.
+    The faces in the picture are found: a mark on one means that face, and without --add all of them are keyed. In a
+    clip they are followed. Without --add and without a face, skin is sought by its look and keyed where it is seen
+    surely, which the result says; otherwise there is nothing to correct, unless --natural-range is given.
 
     Judge the result on a calibrated display in a controlled surround; a reading is a guide, and skin varies with
     person, light and intent. Delivery limits are those of your facility's specification.

@@ -24,7 +24,7 @@ MODEL_VARIABLE = "INKARNAT_FACE_MODEL"
 
 HOW_TO_INSTALL = (
     "Faces are not looked for: OpenCV, which runs the face detector, is not installed. Install it with "
-    "`pip install 'inkarnat[faces]'`."
+    "`pip install opencv-python-headless`."
 )
 
 _PACKAGED = Path(__file__).with_name("centerface.onnx")

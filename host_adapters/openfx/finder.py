@@ -189,7 +189,7 @@ class Persons:
         subtract: Sequence[Sample],
         bare: bool,
     ) -> People | None:
-        """Return what :meth:`Finder.person` does; None without the extra, or where it fails."""
+        """Return what :meth:`Finder.person` does; None without OpenCV, or where it fails."""
         if self.said or importlib.util.find_spec("cv2") is None:
             return None
         try:

@@ -1,8 +1,8 @@
 """Faces on marked frames: what a skin key learns from beside the marks, or in their place.
 
 The detector is a small ONNX network (CenterFace: one stage, boxes and landmarks from a heat map) run through OpenCV.
-Its file lies in ``detect/``, or the user names one; OpenCV, which runs it, is the optional extra ``[faces]``. It looks
-when a correction is asked for, never in a render: what it finds goes into the graph.
+Its file lies in ``detect/``, or the user names one. It looks when a correction is asked for, never in a render: what it
+finds goes into the graph. Where OpenCV cannot be loaded, keys are learned by colour alone.
 """
 
 from __future__ import annotations

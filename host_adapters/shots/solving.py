@@ -367,7 +367,7 @@ def _nobody_said(picture: Floats, options: SolveOptions) -> str:
     """Return why nothing is keyed: no sample was given, and no face found or looked for."""
     why, install = "faces are not looked for", ""
     if not available():
-        install = " install 'inkarnat[faces]',"
+        install = " install opencv-python-headless,"
     elif options.faces:
         why = "no" + nobody_found(picture).removeprefix("No")
     return (

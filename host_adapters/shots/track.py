@@ -287,6 +287,6 @@ def _opencv() -> ModuleType:
     try:
         import cv2
     except ImportError:
-        raise TrackError("Following a region needs OpenCV: pip install 'inkarnat[track]'.") from None
+        raise TrackError("Following a region needs OpenCV: pip install opencv-python-headless.") from None
     module: ModuleType = cv2
     return module
