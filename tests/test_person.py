@@ -120,7 +120,7 @@ def test_a_damaged_network_gives_one_clear_error(monkeypatch, tmp_path, content)
 
 
 def test_without_opencv_nobody_is_looked_for(no_opencv):
-    with pytest.raises(person.PersonError, match=r"inkarnat\[faces\]"):
+    with pytest.raises(person.PersonError, match=r"pip install opencv-python-headless"):
         person.find_person(np.zeros((8, 8, 3), np.float32))
     assert seeding.person_in(np.zeros((8, 8, 3), np.float32), ()) is None
     frame = MarkedFrame(0, np.zeros((8, 8, 3), np.float32), (Sample.point(0.5, 0.5),))

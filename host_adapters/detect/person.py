@@ -72,7 +72,9 @@ def seem_there(person: Matte) -> bool:
 def find_levels(picture: Picture, faces: Sequence[FaceMatte] = ()) -> NDArray[np.uint8]:
     """Return what :func:`find_person` does as bytes, 0 to 255."""
     if not available():
-        raise PersonError("Persons are not looked for: OpenCV is not installed. `pip install opencv-python-headless`.")
+        raise PersonError(
+            "Persons are not looked for: OpenCV is not installed. Install it with `pip install opencv-python-headless`."
+        )
     picture = as_picture(picture)
     height, width = picture.shape[:2]
     scale = min(1.0, _SIDE / max(height, width))
