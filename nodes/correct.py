@@ -677,7 +677,8 @@ def _suggest_balance(
     neutral: Sample | None = asked["neutral"]
     balance = solve_balance(image, neutral, node.transfer)
     origin = "edges of the picture: a suggestion" if neutral is None else "neutral sample"
-    words = f"Temperature {balance.temperature:+.1f} mired, tint {balance.tint:+.4f} Duv, from the {origin}."
+    tint = f"tint {balance.tint:+.4f} Duv ({1000 * balance.tint:+.1f} thousandths)"
+    words = f"Temperature {balance.temperature:+.1f} mired ({balance.kelvin():.0f} K), {tint}, from the {origin}."
     balanced = dataclasses.replace(node, temperature=balance.temperature, tint=balance.tint)
     done, more = _followed(balanced, asked, image, limit)
     return done, " ".join((words, *more))
@@ -778,7 +779,11 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     verdict = judge(evidence, Aim(_target(asked)))
     noted = [each.message for each in faces_apart(apart, CONTROL)]
     figures = "; ".join(f"{name} {reading.angle:.1f}°, ratio {reading.ratio:.3f}" for name, reading in readings.items())
+    noted.append(_ONE_FRAME)
     return node, f"{' '.join((*verdict.lines(CONTROL), *noted))} ({figures})"
+
+
+_ONE_FRAME = "This frame alone was read, and nothing here follows light that drifts: look at other frames too."
 
 
 _ACTIONS: Mapping[str, Action] = MappingProxyType(

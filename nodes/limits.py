@@ -106,6 +106,9 @@ _SEEN = "measured on real pictures with drawn masks"
 """On 479 mattes of 66 pictures, 48 of them hard ones, 14 leave out a piece so large: all 14 pieces are skin. From .05
 on 30 do, and all 30 pieces are."""
 
+SKINS = 116.7, 131.0
+"""The reddest and the yellowest of measured skins under D65, degrees."""
+
 LIMITS: Mapping[str, Limit] = MappingProxyType(
     {
         "hue": Limit("skin", "hue of the skin from its target", "°", 2, 4),
@@ -144,6 +147,13 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "tint by card": Limit("light", "tint of a balance by a card", "Duv", 0.02, source=_HERE),
         "card on skin": Limit("light", "neutral mark that is keyed as skin", "%", 0.5, source=_HERE),
         "target": Limit("target", "hue of what is aimed at from the skin line", "°", 25, source=_MEASURED),
+        "far from skins": Limit(
+            "target",
+            "hue of what is aimed at from the mean of measured skins: told beside the status",
+            "°",
+            8.4,
+            source=_MEASURED,
+        ),
         "missed hue": Limit("target", "hue missed by a solve on its own frame", "°", 0.5, source=_HERE),
         "missed saturation": Limit("target", "saturation missed by a solve on its own frame", "%", 0.03, source=_HERE),
         "drift": Limit("clip", "drift of the hue through a clip under one correction", "°", 1, source=_HERE),

@@ -14,8 +14,8 @@ from typing import Any
 
 from ..kernels.angles import wrapped
 from .likeness import Distance, Skin, distance
-from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, STATUSES, beyond, status_of
-from .solve import BLUE_FROM, SKIN_LINE, SkinReading, SkinTarget, Warned
+from .limits import CHECK, HOLDS, LIMITS, NOT_JUDGED, OFF, SKINS, STATUSES, beyond, status_of
+from .solve import BLUE_FROM, MEASURED_MEAN, SKIN_LINE, SkinReading, SkinTarget, Warned
 
 CARD, EDGES, AS_SHOT, COPY, BY_HAND, UNREAD = "card", "edges", "as shot", "copy", "by hand", "not read"
 """How the light of a clip was found: by something neutral in it, from the picture's edges, left as it was shot, copied
@@ -379,7 +379,7 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         return None, Finding(NOT_JUDGED, f"{reads}: {why}.", "view")
     unsure = evidence.light_by in (EDGES, COPY, UNREAD)
     if evidence.kept is None:
-        drift, finding = _compared(final, aim, unsure)
+        drift, finding = _compared(final, aim, unsure, beside=_of_skins(aim))
         moved = evidence.by_hand and finding.fix in ("solve", "again", "saturation")
         return drift, replace(finding, fix="hand") if moved else finding
     if evidence.aimed is None or not evidence.kept:
@@ -390,6 +390,7 @@ def _skin_finding(evidence: Evidence, aim: Aim | None) -> tuple[Distance | None,
         between,
         unsure,
         f"{aim.whose()} as it comes out, kept {evidence.kept:.0%} from the look: {between.angle:.1f}°",
+        _of_skins(aim),
     )
 
 
@@ -405,8 +406,23 @@ def _resting(reading: SkinReading, target: SkinTarget) -> float:
     return {"centre": reading.angle, "redder": reading.hue_range[1], "yellower": reading.hue_range[0]}[target.landing]
 
 
-def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False, target: str = "") -> tuple[Distance, Finding]:
-    """Compare a reading with a target, called ``target``, in hue, and in saturation where the target has one."""
+def _of_skins(aim: Aim) -> str:
+    """Say where measured skins lie, where what is aimed at lies far from them and is not doubted for that."""
+    far = beyond("far from skins", wrapped(aim.angle - MEASURED_MEAN)) and not beyond("target", _off_the_line(aim))
+    return f"; measured skins lie at {SKINS[0]:.1f} to {SKINS[1]:.1f}°" if far else ""
+
+
+def _off_the_line(aim: Aim) -> float:
+    return wrapped(aim.angle - SKIN_LINE)
+
+
+def _compared(
+    final: SkinReading, aim: Aim, light_unsure: bool = False, target: str = "", beside: str = ""
+) -> tuple[Distance, Finding]:
+    """Compare a reading with a target, called ``target``, in hue, and in saturation where the target has one.
+
+    :param beside: what else there is to say of the target, whatever comes of it.
+    """
     rests, target = _resting(final, aim.target), target or aim.words()
     luma = final.luma[1] if aim.luma is None else aim.luma
     ratio = final.ratio if aim.target.ratio is None else aim.target.ratio
@@ -420,7 +436,7 @@ def _compared(final: SkinReading, aim: Aim, light_unsure: bool = False, target: 
     else:
         place = f"{abs(drift.angle):.1f}° {_side(drift.angle)} than {target}"
     saturation = "" if aim.target.ratio is None else f", its saturation × {drift.ratio:.2f} of the target's"
-    sentence = f"{what} reads {rests:.1f}°, {place}{saturation}"
+    sentence = f"{what} reads {rests:.1f}°, {place}{saturation}{beside}"
     if status == HOLDS:
         return drift, Finding(HOLDS, f"{sentence}{_hue_alone(final, aim)}.")
     sentence += "."
@@ -464,7 +480,7 @@ def _target_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
     """Doubt what is aimed at where no skin lies: a person approved from a bad frame, or a slip in what was typed."""
     if aim is None or evidence.final is None or not evidence.sampled:
         return
-    off = wrapped(aim.angle - SKIN_LINE)
+    off = _off_the_line(aim)
     if (status := status_of("target", off)) != HOLDS:
         sentence = (
             f"What is aimed at, {aim.words()}, lies {abs(off):.0f}° from the skin line ({LIMITS['target'].check:g}° "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import http.client
 import json
@@ -51,6 +52,7 @@ from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.graphs.runner import Runner
 from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip, open_writer
+from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.shots.faces import with_persons
 from inkarnat.kernels import arrays, jit, memory
 from inkarnat.kernels.errors import InkarnatError
@@ -653,6 +655,22 @@ def test_an_accepted_matte_is_one_step_back_and_ends_with_the_next_change_before
 
 
 # --- flicker ----------------------------------------------------------------------------------------------------
+
+
+def test_a_cut_is_told_beside_the_reading_of_one_frame(tmp_path):
+    """The desk judges one frame: that the clip is cut behind it is found in the background, once, and told."""
+    told = []
+    for frame in range(1, 13):
+        picture = np.full((36, 64, 3), (0.62, 0.48, 0.40) if frame < 8 else (0.2, 0.3, 0.5), np.float32)
+        write_picture(tmp_path / f"shot.{frame:04d}.png", picture)
+    opened = session.Session(Folder(tmp_path, tmp_path), "shot.%04d.png", lambda: told.append(opened.cuts.first))
+    with contextlib.closing(opened):
+        opened.reading(1)
+        opened.cuts.wait(60)
+        assert told[-1] == opened.as_dict()["cut"] == 8
+        (cut,) = (each for each in opened.reading(1)["warnings"] if each["sign"] == "cut")
+    assert "at frame 8" in cut["message"]
+    assert "this frame alone" in cut["message"]
 
 
 def test_flicker_is_the_scatter_of_steady_readings_and_names_the_worst_frames():

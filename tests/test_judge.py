@@ -339,6 +339,25 @@ def test_what_holds_says_how_far_from_usual_a_colour_is_that_nobody_asked_for():
     assert "hue alone" not in judge(Evidence(usual, usual), Aim()).sentence
 
 
+def test_a_wish_that_lies_where_hardly_any_skin_does_is_met_and_said_to_lie_there():
+    """Measured skins under D65: mean 124.3°, standard deviation 4.2°, 116.7 to 131.0° (colour-science's spectra)."""
+
+    def wished(bias):
+        return judge(evidence(reading(123.0 + bias)), Aim(SkinTarget(bias=bias)))
+
+    far = wished(20.0)
+    assert (far.status, far.sentence) == (
+        HOLDS,
+        "The skin reads 143.0°, on the line used here with a bias of +20.0°, 143.0°; measured skins lie at 116.7 to "
+        "131.0°.",
+    )
+    assert "measured skins" in judge(evidence(reading()), Aim(SkinTarget(bias=20.0))).sentence, "missed or not"
+    assert "measured skins" not in wished(7.5).sentence + wished(-6.5).sentence, "+I lies at 130.55°"
+    assert "measured skins" not in wished(30.0).sentence, "the doubt says it there"
+    under = judge(under_a_look(0.2), Aim(SkinTarget(bias=20.0)))
+    assert "measured skins lie" in " ".join(under.lines())
+
+
 def test_two_faces_that_one_key_takes_to_opposite_sides_of_the_line_do_not_hold():
     """Their middle lies on the line; of two people in one light, one pair in 80 differs so much."""
     known = Evidence(reading(), reading(), faces=(114.0, 130.0))

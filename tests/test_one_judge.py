@@ -408,6 +408,7 @@ def test_faces_that_end_apart_are_told_on_every_surface(turn, tmp_path):
         "desk": [*(each["message"] for each in on_desk["warnings"]), json.dumps(on_desk["verdict"])],
         "host": [in_host],
     }
+    assert "This frame alone was read, and nothing here follows light that drifts" in in_host
     for surface, told in told_of.items():
         assert any("The faces in this key end from" in each for each in told), surface
         assert ("--subject" in " ".join(told)) == (surface == "measure"), surface

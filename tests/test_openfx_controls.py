@@ -170,6 +170,14 @@ def test_a_position_counts_upwards_and_has_the_hosts_handle():
     assert point.properties[b"kOfxParamPropUseHostOverlayHandle"] == (1,)
 
 
+def test_a_tint_says_in_which_unit_it_is_counted_and_what_its_ends_are():
+    """Projects hold Duv; elsewhere people type thousandths of it."""
+    tint = controls(NODES["balance"])["tint"]
+    assert tint.properties[api.LABEL] == ("Tint (Duv)",)
+    hint = first(tint, "Hint")
+    assert all(word in hint for word in ("green", "magenta", ".001 Duv is one thousandth"))
+
+
 def test_choices_and_texts_do_not_animate():
     known = controls(Everything)
     assert [first(known[name], "Animates") for name in ("toggle", "choice", "text")] == [0, 0, 0]

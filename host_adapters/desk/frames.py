@@ -92,8 +92,7 @@ class Frames:
         self._bytes += len(self._kept[frame])
 
     def _run(self) -> None:
-        with contextlib.suppress(AttributeError, OSError):  # where threads can be nice on their own
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICENESS)
+        be_nice()
         with contextlib.suppress(InkarnatError), self.open_clip() as clip:
             for frame in self.frames:
                 while time.monotonic() - self._moved < _QUIET and not self._closed.is_set():
@@ -102,3 +101,9 @@ class Frames:
                     return
                 with contextlib.suppress(InkarnatError):  # a frame that cannot be read is told where it is asked for
                     self._put(frame, self.shrink(clip.read(frame)))
+
+
+def be_nice() -> None:
+    """Let whatever else there is to do go before this thread, where threads can be nice on their own."""
+    with contextlib.suppress(AttributeError, OSError):
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICENESS)

@@ -36,6 +36,7 @@ from ..shots.whose_faces import with_face_note, without_foreign_faces
 from ..writes import check_files, check_text, put_aside, write_bytes
 from .chain import MOST_PEOPLE, MOST_SHAPES, SIDES, is_chain, next_suffix, rewired, shapes_of
 from .controls import TARGET, in_words, label_of, person_values, plain, refused, step_values, target_params, view_values
+from .cuts import Cuts
 from .drawn import Drawn
 from .errors import DeskError, ExistsError, OwnedError
 from .flicker import Flicker, flicker_of, measured
@@ -133,6 +134,10 @@ class Session:
         self.flicker: Flicker | None = None
         self._faceless = False
         self._lock = threading.RLock()
+        self.cuts = self._cuts()
+
+    def _cuts(self) -> Cuts:
+        return Cuts(self.reel.open, self.clip.frames, self.told)
 
     def prepare(self) -> None:
         """Take the memory for looking at the clip. Raises InputError where its first frame cannot be read."""
@@ -144,6 +149,7 @@ class Session:
     def close(self) -> None:
         """Write what is not yet written and let go of the clip."""
         self.tasks.close()
+        self.cuts.close()
         self.bench.frames.close()
         self.keeper.close()
         self.history_keeper.close()
@@ -172,6 +178,8 @@ class Session:
         """Say that a file of the clip is another one than the one that was worked on; what belongs to that one goes."""
         self._plates += 1
         self._notice(f"{shown(name)} was changed on disk and is shown anew: solve again what was solved on it.")
+        self.cuts.close()
+        self.cuts = self._cuts()
         with contextlib.suppress(OwnedError, InputError), self._lock:
             state = self.state
             if accepted_keys(state.graph):  # nobody has looked at the matte of this one
@@ -412,7 +420,9 @@ class Session:
     def reading(self, frame: int, suffix: str = "", size: Size = PROXY) -> dict[str, Any]:
         """Return the reading of a person's skin on a frame, with words and warnings."""
         self.check_frame(frame)
-        return read_skin(self.bench, self.state, suffix, frame, size, self.seeing)
+        self.cuts.start()
+        read = read_skin(self.bench, self.state, suffix, frame, size, self.seeing)
+        return read | {"warnings": [*read["warnings"], *map(dataclasses.asdict, self.cuts.warnings())]}
 
     def check_frame(self, frame: int) -> None:
         """Raise DeskError for a frame that the clip does not have."""
@@ -430,6 +440,7 @@ class Session:
             "revision": revision,
             "look": f"{hash((state.graph, state.views)):x}",
             "plate": self._plates,
+            "cut": self.cuts.first,
             "clip": {
                 "name": shown(self.name),
                 "width": clip.width,

@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from ...nodes import EARLIER
@@ -422,7 +423,8 @@ def _for_param(
     name: str, param: Param, *, label: str = "", parent: str = "", curves: bool = False, **more: Any
 ) -> Iterator[Control]:
     label = (label or words(name)) + (f" ({param.unit})" if param.unit not in ("", "°") else "")
-    hint = " ".join([param.help, *(_option_hint(word, help) for word, help in param.options.items())])
+    options = (_option_hint(word, help) for word, help in param.options.items())
+    hint = " ".join([param.help, *options, *_UNIT_HINTS.get(param.unit, ())])
     head = _Head(name, label, hint, parent)
     if not param.animated or param.kind == "toggle":
         more["Animates"] = 0
@@ -430,6 +432,12 @@ def _for_param(
         yield from _points(head, param)
     else:
         yield _MAKERS[param.kind](head, param, more)
+
+
+_UNIT_HINTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"Duv": (".001 Duv is one thousandth, as tint is counted on the command line and the desk.",)}
+)
+"""What is said of a unit that saved projects hold and people count otherwise elsewhere."""
 
 
 def _option_hint(word: str, help: str) -> str:

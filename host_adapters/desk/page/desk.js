@@ -237,7 +237,7 @@ function presence(here) {
 // --- showing --------------------------------------------------------------------------------------------------
 
 /** What changes beside the work itself, without a new serial number. */
-const ASIDE = ["render", "waiting", "task", "autosave", "owner", "graph", "flicker"];
+const ASIDE = ["render", "waiting", "task", "autosave", "owner", "graph", "flicker", "cut"];
 
 /** Take over a state, unless a newer one is here already. */
 function adopt(fresh) {
@@ -417,13 +417,14 @@ function refresh() {
   followValues();
   stage.setSize(...sentSize(false));
   stage.setSplit(viewNow() === "split" ? (stage.split ?? 0.5) : null);
-  if (painted.picture === wish()) told(state.revision);
-  else follow("picture", wish, paint);
+  if (painted.picture !== wish()) return void follow("picture", wish, paint);
+  told(state.revision);
+  if (painted.evidence) read(); // a cut that was found meanwhile is told beside the skin
 }
 
 let again = 0; // counts what the scopes want anew for the same picture
 
-const evidence = () => `${painted.picture} ${again}`;
+const evidence = () => `${painted.picture} ${again} ${state.cut}`;
 
 const read = () => follow("evidence", evidence, async (wanted) => {
   const newer = () => evidence() !== wanted;
