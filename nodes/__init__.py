@@ -19,7 +19,9 @@ from .doubt import (
     judge_matte,
     judge_seen,
     left_behind,
+    not_skin,
     sought,
+    strange_marks,
     worst_left_behind,
 )
 from .face import FaceMatte, FaceMatte1, JoinFaces
@@ -225,6 +227,7 @@ __all__ = [
     "mired",
     "missed",
     "named_primaries",
+    "not_skin",
     "persons_of",
     "primaries_of_profile",
     "read_cube",
@@ -239,6 +242,7 @@ __all__ = [
     "space_tags",
     "standard_chain",
     "stops",
+    "strange_marks",
     "study_skin",
     "suggest_tone",
     "sure_pieces",

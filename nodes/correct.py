@@ -39,7 +39,7 @@ from .declare import (
     number,
     text,
 )
-from .doubt import LEARNED_SIGNS, burnt_out, judge_seen, left_behind, worst_left_behind
+from .doubt import LEARNED_SIGNS, burnt_out, judge_seen, left_behind, not_skin, strange_marks, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey, SkinKey1
 from .learning import study_skin, told_by, with_faces
@@ -631,7 +631,10 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     if isinstance(whole, CorrectSkin):
         found["joined"] = _told_of(learned.join, learned.faces, ())
     matte = dataclasses.replace(whole, **found).matte(balanced, limit)
-    warnings = learned.warnings(matte, balanced)
+    marked = [(image, add, faces), *((picture, skin, ()) for picture, skin, _ in more)]
+    unmarked = ((skin, _person_in(asked, picture, known), known) for picture, skin, known in marked if skin)
+    strange = (each for seen in unmarked for each in strange_marks(*seen))
+    warnings = (*learned.warnings(matte, balanced), *(not_skin(*each) for each in strange))
     if isinstance(whole, CorrectSkin):  # what the samples say is doubted as long as the key is that of these samples
         found["joined"] = _told_of(learned.join, learned.faces, [w for w in warnings if w.sign in LEARNED_SIGNS])
     taught = dataclasses.replace(node, **found)

@@ -70,8 +70,8 @@ MATTE_SIGNS = (
 )
 """The signs that :func:`judge_matte` finds: on any frame, without what was learned."""
 
-LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "sought", "left out", "two lights")
-"""The signs that :meth:`.LearnedKey.warnings` finds beside them where a key is learned."""
+LEARNED_SIGNS = ("look-alike", "missed", "far from skin", "sought", "left out", "two lights", "not skin")
+"""The signs that :meth:`.LearnedKey.warnings` and :func:`strange_marks` find beside them where a key is learned."""
 
 
 def judge_matte(
@@ -156,6 +156,42 @@ def sought(area: float) -> Warned:
     """
     text = f"No face is known and nothing is marked: skin was sought by its look, in {area:.1%} of the frame. "
     return Warned("sought", area, text + "Mark a spot on the skin if this is not it.")
+
+
+def strange_marks(
+    add: Sequence[Sample], people: People | None, faces: Sequence[FaceMatte] = ()
+) -> tuple[tuple[Sample, float], ...]:
+    """Return those marks of skin that lie on what does not look like bare skin, each with how likely it shows some.
+
+    :param add: what is marked. :param people: what is seen in their picture where nothing is marked: near a mark,
+        skin is always seen. Without a map of bare skin nothing is known. :param faces: those known in it: without
+        one the look is less sure, and less is doubted.
+
+    >>> seen = np.ones((90, 160, 2), np.float32)
+    >>> seen[:, :80, 1] = 0
+    >>> [str(mark) for mark, _ in strange_marks((Sample.point(0.2, 0.5), Sample.point(0.8, 0.5)), seen)]
+    ['point:0.2,0.5']
+    """
+    bare = None if people is None else bare_skin_of(people)
+    if bare is None:
+        return ()
+    least = LIMITS["not skin" if any(face.presence > 0 for face in faces) else "not skin, without a face"].check or 0.0
+    known = [(sample, sample.keyed(bare)) for sample in add]
+    return tuple((sample, likely) for sample, likely in known if likely < least)
+
+
+def not_skin(mark: Sample, likely: float, frame: int | None = None) -> Warned:
+    """Return the sign that a mark of skin lies on something else: see :func:`strange_marks`.
+
+    :param frame: that the mark is on, where there are several.
+
+    >>> not_skin(Sample.point(0.2, 0.5), 0.01, 7).message.split(":")[0]
+    'The point at 20 % across and 50 % down on frame 7 does not lie on what looks like bare skin'
+    """
+    x, y = np.mean(mark.places, axis=0)
+    where = f"at {100 * x:.0f} % across and {100 * y:.0f} % down" + ("" if frame is None else f" on frame {frame}")
+    text = f"The {mark.kind} {where} does not lie on what looks like bare skin: take it away if it is on hair, cloth "
+    return Warned("not skin", likely, text + "or a wall, as its colour is keyed too.")
 
 
 _SURELY_BARE, _KEYED_AT_ALL, _ON_PERSONS = 0.9, 0.3, 0.6

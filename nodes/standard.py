@@ -12,7 +12,7 @@ from ..kernels.errors import InkarnatError, PictureError
 from .balance import Balance, solve_balance
 from .chain import LEVELS, LEVELS_FIRST, Chain, Link, Part, standard_chain, through
 from .declare import Matte, Node, Picture
-from .doubt import judge_matte
+from .doubt import judge_matte, not_skin, strange_marks
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .learning import LearnedKey, study_skin, with_faces
@@ -40,6 +40,7 @@ class MarkedFrame:
 
     :ivar faces: the faces known in it. With faces and no sample of skin all of them are keyed.
     :ivar person: what is seen of people in it, as in :func:`study_skin`; None where nobody looked.
+    :ivar unmarked: what is seen of people in it where nothing is marked, by which the marks are doubted.
     :ivar seek: with neither a sample nor a face, its map of bare skin teaches the key where it is sure, as in
         :func:`study_skin`.
     """
@@ -52,6 +53,12 @@ class MarkedFrame:
     faces: tuple[FaceMatte, ...] = ()
     person: People | None = None
     seek: bool = False
+    unmarked: People | None = None
+
+    @property
+    def strange(self) -> tuple[tuple[Sample, float], ...]:
+        """Return the marks of skin that do not look like it; see :func:`~inkarnat.nodes.strange_marks`."""
+        return strange_marks(self.add, self.unmarked, self.faces)
 
 
 RegionAt = Callable[[int], Region]
@@ -421,9 +428,16 @@ class _Learned:
         if not self.sampled:
             signs = judge_matte(self.own, self.reference)
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
-        found = self.learned.warnings(self.own, self.reference)
+        found = (*self.learned.warnings(self.own, self.reference), *self._strange())
         limited = self.region is not None or any(word.startswith("in") for word in self.subject.shapes)
         return tuple(w for w in found if w.sign not in ("look-alike", "left out")) if limited else found
+
+    def _strange(self) -> Iterator[Warned]:
+        """Doubt the marks that do not look like skin."""
+        frames = self.subject.frames
+        for frame in frames:
+            number = frame.frame if len(frames) > 1 else None
+            yield from (not_skin(mark, likely, number) for mark, likely in frame.strange)
 
     @contextlib.contextmanager
     def _named(self) -> Iterator[None]:

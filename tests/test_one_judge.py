@@ -412,3 +412,27 @@ def test_faces_that_end_apart_are_told_on_every_surface(turn, tmp_path):
     for surface, told in told_of.items():
         assert any("The faces in this key end from" in each for each in told), surface
         assert ("--subject" in " ".join(told)) == (surface == "measure"), surface
+
+
+def test_a_mark_beside_skin_is_told_on_every_surface_as_long_as_it_counts(tmp_path, monkeypatch):
+    """A click on the wall keys a spot of it with the face; the hue of the whole says nothing of that."""
+    monkeypatch.setattr("inkarnat.host_adapters.shots.faces.available", lambda: True)
+    monkeypatch.setattr("inkarnat.host_adapters.shots.faces.find_faces", lambda picture, again: [])
+    plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    wall = "The point at 75 % across and 5 % down does not lie on what looks like bare skin"
+    code, stdout, output = run("correct", plate, *BY_STROKE, "--add", "point:.75,.05", "--graph-out", kept, "--json")
+    assert code == 0, output
+    told = json.loads(stdout)
+    assert [each["sign"] for each in told["warnings"]].count("not skin") == 1, "the stroke lies on skin"
+    are_alike({"correct": told["verdict"]} | beside_each_other(Graph.load(kept), plate, kept), CHECK, wall)
+    picture = open_clip(plate).read(1)
+    asked = {"skin_1": Sample.point(0.75, 0.05), "skin_2": FIRST.face(), PERSONS: person_in}
+    _, words = CorrectSkin.actions()["learn"].run(CorrectSkin(), asked, picture)
+    assert wall in words
+    code, _, output = run("graph", "set", kept, "balance.exposure=.2", "soften.edge-blur=.5", "--on", plate)
+    assert code == 0, output
+    are_alike(beside_each_other(Graph.load(kept), plate, kept), CHECK, wall)
+    assert run("graph", "set", kept, "skin=accepted")[0] == 0
+    code, stdout, _ = run("measure", plate, "--graph", kept, "--json")
+    assert wall not in stdout

@@ -267,7 +267,8 @@ class _Correcting:
         """Add marks and solve anew."""
         add, subtract = (*self.frame.add, *add), (*self.frame.subtract, *subtract)
         seen = person_in(self.photo.image, self.frame.faces, add, subtract) if self.look_for_people else None
-        self.frame = replace(self.frame, add=add, subtract=subtract, person=seen)
+        unmarked = person_in(self.photo.image, self.frame.faces) if add and self.look_for_people else None
+        self.frame = replace(self.frame, add=add, subtract=subtract, person=seen, unmarked=unmarked)
         self.correction = solve_correction([self.frame], self.wanted)
         graph = chain_graph(self.correction.links(), self.correction.outputs())
         made = Runner(graph).run_frame(0, {"plate": self.photo.image}, ("matte", "result"))

@@ -51,8 +51,8 @@ from ..shots.evidence import (
 )
 from ..shots.faces import person_in, signs_seen
 from ..shots.looks import changed_look
-from ..shots.marks import MarkedPicture, is_sought, marks_of, marks_on, with_marks
-from ..shots.solving import TURNED_STEER, persons_at, solve_key, solve_light, solve_steering
+from ..shots.marks import MarkedPicture, is_sought, marks_of, marks_on, strange_in, with_marks
+from ..shots.solving import TURNED_STEER, doubted, persons_at, solve_key, solve_light, solve_steering
 from .carrying import light_of
 from .errors import DeskError
 from .following import faces_at, person_faces
@@ -116,6 +116,7 @@ class Solver:
         figures = {"unconnected": learned.unconnected, "recall": learned.recall, "close_up": learned.close_up}
         taught = dataclasses.replace(person, **figures)  # type: ignore[arg-type]
         state = self.state.with_node(id, key, DRIFTS).with_person(taught)
+        marked = doubted(self.state.graph, self._look, id, marked)
         marked[0] = dataclasses.replace(marked[0], sought=learned.sought)
         state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
         for step, face in zip(person_faces(state, person), learned.faces, strict=False):
@@ -384,6 +385,7 @@ def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Flo
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
     by_look = is_sought(state.graph, "skin" + person.suffix)
     marked = marks_on(state.graph, "skin" + person.suffix, frame)
+    yield from strange_in(state.graph, "skin" + person.suffix)
     if person.unconnected is None or person.recall is None:
         yield from signs_seen(matte, picture, faces, marked)
         noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))

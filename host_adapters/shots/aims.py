@@ -102,7 +102,7 @@ def with_doubts(graph: Graph, doubts: Mapping[str, Iterable[Warned]]) -> Graph:
     for name, found in doubts.items():
         own = people.setdefault(name, {})
         own.pop("doubts", None)
-        if signs := [dataclasses.asdict(doubt) for doubt in found]:
+        if signs := [dataclasses.asdict(doubt) for doubt in found if doubt.sign != "not skin"]:  # noted with the marks
             own["doubts"] = {"signs": signs, "matte": matte_print(graph, f"-{name}" if name else "")}
     return graph.with_notes({**notes, "people": people})
 

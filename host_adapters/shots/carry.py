@@ -81,7 +81,7 @@ from .marks import MarkedPicture, with_marks
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
-from .solving import TURNED_STEER, look_at, solve_key, solve_steering
+from .solving import TURNED_STEER, doubted, look_at, solve_key, solve_steering
 from .whose_faces import with_face_note, without_foreign_faces
 
 View = Callable[[Floats], Floats]
@@ -321,9 +321,10 @@ def solve_again(
     key, steer = (_frozen(_only_step(graph, kind), frame) for kind in (SkinKey, SteerSkin))
     graph = graph.with_step(key).with_step(steer)
     look = look_at(lambda _: picture)
-    node, _ = solve_key(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
+    marked = doubted(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
+    node, _ = solve_key(graph, look, key.id, marked)
     graph = graph.with_step(dataclasses.replace(key, node=node))
-    graph = with_marks(graph, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
+    graph = with_marks(graph, key.id, marked)
     landed = solve_steering(graph, look, steer.id, frame, target.target(), view)
     return with_solved(graph, steer.id, landed, TURNED_STEER)
 

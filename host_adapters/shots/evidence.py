@@ -61,7 +61,7 @@ from .aims import noted_card, noted_covered, noted_doubts
 from .approach import Approach
 from .drift import CutFinder, Wander
 from .faces import signs_seen
-from .marks import is_sought, marks_on
+from .marks import is_sought, marks_on, strange_in
 from .sampling import spread
 
 View = Callable[[Floats], Floats]
@@ -638,13 +638,15 @@ def misread_of(clip: Any, graph: Graph | None = None) -> str:
 
 def doubts_of(graph: Graph, surveyed: Survey, person: str) -> tuple[Warned, ...]:
     """Return what there is to doubt of a matte: as it was seen now, beside what was noted when its key was learned."""
+    key = f"skin-{person}" if person else "skin"
+    strange = strange_in(graph, key)  # as long as these are its marks, whatever light and matte are now
     noted = noted_doubts(graph, person)
     if surveyed.doubts is not None:
         noted = (*surveyed.doubts, *(doubt for doubt in noted if doubt.sign in LEARNED_SIGNS))
-    if is_sought(graph, f"skin-{person}" if person else "skin") and "sought" not in (doubt.sign for doubt in noted):
+    if is_sought(graph, key) and "sought" not in (doubt.sign for doubt in noted):
         area = 0.0 if surveyed.final is None else surveyed.final.area
         noted = (*noted, sought(area))  # the light has changed since, or the clip
-    return noted
+    return (*noted, *strange)
 
 
 def is_accepted(graph: Graph, person: str) -> bool:

@@ -114,7 +114,8 @@ def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:
 
 
 def _with(frame: MarkedFrame, faces: tuple[FaceMatte, ...]) -> MarkedFrame:
-    return replace(frame, faces=faces, person=person_in(frame.picture, faces, frame.add, frame.subtract))
+    seen = person_in(frame.picture, faces, frame.add, frame.subtract)
+    return replace(frame, faces=faces, person=seen, unmarked=person_in(frame.picture, faces) if frame.add else seen)
 
 
 NO_FACE = "No face was found"

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from ...nodes import FaceMatte, Sample, SampleError
+from ...nodes import FaceMatte, Sample, SampleError, Warned, not_skin
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
 
@@ -20,7 +20,8 @@ class MarkedPicture:
     """A frame with samples of a person's skin and of what must stay out of the key.
 
     :ivar faces: those known in it; the same place in every frame's is the same face. :ivar sought: nothing was marked
-        and no face known: skin was sought by its look, in the first frame.
+        and no face known: skin was sought by its look, in the first frame. :ivar strange: those samples of skin that do
+        not look like it, as :func:`~inkarnat.nodes.strange_marks` gives them.
     """
 
     frame: int
@@ -28,6 +29,7 @@ class MarkedPicture:
     subtract: tuple[Sample, ...] = ()
     faces: tuple[FaceMatte, ...] = ()
     sought: bool = False
+    strange: tuple[tuple[Sample, float], ...] = ()
 
 
 def with_marks(graph: Graph, key: str, marked: Sequence[MarkedPicture]) -> Graph:
@@ -35,6 +37,7 @@ def with_marks(graph: Graph, key: str, marked: Sequence[MarkedPicture]) -> Graph
     entry = [
         {"frame": each.frame, "add": [str(s) for s in each.add], "subtract": [str(s) for s in each.subtract]}
         | ({"sought": True} if each.sought else {})
+        | ({"strange": [[str(mark), round(likely, 4)] for mark, likely in each.strange]} if each.strange else {})
         for each in marked
     ]
     return _noted(graph, "marks", key, entry)
@@ -49,6 +52,7 @@ def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
                 tuple(Sample.parse(text) for text in entry["add"]),
                 tuple(Sample.parse(text) for text in entry["subtract"]),
                 sought=entry.get("sought") is True,
+                strange=tuple((Sample.parse(mark), float(likely)) for mark, likely in entry.get("strange", ())),
             )
             for entry in _section(graph, "marks").get(key, ())
         )
@@ -59,6 +63,13 @@ def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
 def marks_on(graph: Graph, key: str, frame: int) -> MarkedPicture:
     """Return what a key was learned from on one frame; nothing is marked there where nobody noted it."""
     return next((each for each in marks_of(graph, key) if each.frame == frame), MarkedPicture(frame))
+
+
+def strange_in(graph: Graph, key: str) -> tuple[Warned, ...]:
+    """Return the signs that marks which a key was learned from lie on what does not look like skin."""
+    noted = [each for each in marks_of(graph, key) if each.add]
+    several = len(noted) > 1
+    return tuple(not_skin(*mark, each.frame if several else None) for each in noted for mark in each.strange)
 
 
 def is_sought(graph: Graph, key: str) -> bool:

@@ -58,6 +58,7 @@ from ...nodes import (
     solve_neutral_black,
     solve_steer,
     solve_subjects,
+    strange_marks,
     study_skin,
 )
 from ...nodes.declare import ParamError
@@ -344,7 +345,7 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     graph = with_light(with_aims(graph, aimed), picture.light_by)
     if options.neutral is not None:
         graph = with_card(graph, options.neutral[1], marked.first if options.neutral[0] is None else options.neutral[0])
-    graph = _with_marks(graph, marked, options, correction)
+    graph = _with_marks(graph, marked, options, correction, subjects)
     graph = with_face_note(graph, clip)
     graph, accepted = _accepted_again(graph, correction, options, notes)
     if options.under is not None:
@@ -560,12 +561,18 @@ def _doubted_as_judged(
     return dataclasses.replace(correction, people=tuple(people))
 
 
-def _with_marks(graph: Graph, marked: _MarkedFrames, options: SolveOptions, correction: Correction) -> Graph:
+def _with_marks(
+    graph: Graph, marked: _MarkedFrames, options: SolveOptions, correction: Correction, subjects: Sequence[Subject]
+) -> Graph:
     """Return the graph with notes on what was marked, so that keys can be learned and blacks read again."""
+    strange = {(each.name, frame.frame): frame.strange for each in subjects for frame in each.frames}
     for subject, person in zip(options.subjects, correction.people, strict=True):
         first, *others = marked.noted(subject)
         first = dataclasses.replace(first, sought=person.learned is not None and person.learned.sought)
-        graph = with_marks(graph, subject.id("skin"), [first, *others])
+        noted = [
+            dataclasses.replace(each, strange=strange.get((subject.name, each.frame), ())) for each in (first, *others)
+        ]
+        graph = with_marks(graph, subject.id("skin"), noted)
     if options.black is not None:
         graph = with_black(graph, options.black[1], marked.number(options.black))
     return graph
@@ -852,6 +859,13 @@ def persons_at(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture
     while origin in graph.by_id and not isinstance(graph.by_id[origin].node, ConvertColour):
         origin = read_by(graph, origin, "image")
     return [person_in(look(graph, origin, each.frame), each.faces, each.add, each.subtract) for each in marked]
+
+
+def doubted(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> list[MarkedPicture]:
+    """Return marked frames with a note of those samples of skin that do not look like it."""
+    seen = persons_at(graph, look, id, [MarkedPicture(each.frame, faces=each.faces) for each in marked])
+    pairs = zip(marked, seen, strict=True)
+    return [dataclasses.replace(each, strange=strange_marks(each.add, people, each.faces)) for each, people in pairs]
 
 
 def solve_steering(
