@@ -16,6 +16,7 @@ import threading
 import time
 import urllib.request
 
+import desk_notes
 import interrupts
 import numpy as np
 import pytest
@@ -1610,28 +1611,29 @@ def test_a_restarted_desk_is_found_under_the_same_address(footage, tmp_path, mon
 def test_a_render_can_be_cancelled_and_leaves_nothing_half_written(served, monkeypatch):
     from inkarnat.host_adapters.graphs import runner
 
-    reached = threading.Event()
+    reached, goes = threading.Event(), threading.Event()
     run_frame = runner.Runner.run_frame
 
-    def slowly(self, *given, **named):
+    def held(self, *given, **named):
         reached.set()
-        time.sleep(0.3)
+        goes.wait(60)
         return run_frame(self, *given, **named)
 
-    monkeypatch.setattr(runner.Runner, "run_frame", slowly)
+    monkeypatch.setattr(runner.Runner, "run_frame", held)
     assert act(served, "render", output="given up.mov")[0] == 200
     assert reached.wait(20)
     assert act(served, "render", output="second.mov")[1]["waiting"] == ["second.mov from planing.mkv"]
     assert act(served, "unwait", place=0)[1]["waiting"] == []
     act(served, "cancel")
-    served.desk.render.wait(30)
+    goes.set()
+    served.desk.render.wait(60)
     assert served.desk.render.state == "cancelled"
     assert not list(served.desk.folder.results.glob("*given up*"))
 
 
 def test_a_failed_render_says_why(served):
     assert act(served, "render", output="x.mov", frames="50-60")[0] == 200
-    served.desk.render.wait(30)
+    served.desk.render.wait(60)
     assert served.desk.render.state == "failed"
     assert "1 to 3" in served.desk.render.message
 
@@ -1682,11 +1684,7 @@ def test_a_crash_loses_nothing(footage, tmp_path):
             body = json.dumps({"id": "steer", "name": "angle", "value": angle}).encode()
             asked = urllib.request.Request(place + "api/set", body, {"content-type": "application/json"})
             asker.open(asked, timeout=60).close()
-        calm, late = time.monotonic(), time.monotonic() + 60
-        while time.monotonic() < min(calm + 1.5, late):  # the history is written .7 s after the last change
-            if any(path.name.startswith(".") for path in tmp_path.iterdir()):
-                calm = time.monotonic()
-            time.sleep(0.05)
+        desk_notes.rest(tmp_path, "planing.mkv", 5)
     finally:
         running.kill()
         running.communicate()

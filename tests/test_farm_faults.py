@@ -247,13 +247,13 @@ def test_a_second_run_on_the_same_output_is_refused(shot, tmp_path):
 
 def test_stopping_leaves_complete_frames_only(shot, tmp_path):
     running = start(
-        *arguments(shot, tmp_path, "--jobs", "2"), env={"SLOW_DISK": "0.05"}, wait=False, start_new_session=True
+        *arguments(shot, tmp_path, "--jobs", "2"), env={"SLOW_DISK": "0.2"}, wait=False, start_new_session=True
     )
     deadline = time.monotonic() + 60
     while len(list(tmp_path.glob("out.*.png"))) < 5 and time.monotonic() < deadline:
         time.sleep(0.02)
     os.killpg(running.pid, signal.SIGINT)
-    _, errors = running.communicate(timeout=30)
+    _, errors = running.communicate(timeout=120)
     assert running.returncode == 130, errors
     assert errors.strip().endswith("inkarnat: stopped.")
     left = {name: data for name, data in contents(tmp_path).items() if not name.startswith(".matte.mkv.segments")}

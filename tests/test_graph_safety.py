@@ -6,6 +6,7 @@ INKARNAT_MUTANTS sets how many mutated graphs are tried; the figures are printed
 from __future__ import annotations
 
 import copy
+import gc
 import json
 import os
 import random
@@ -261,6 +262,7 @@ def test_a_graph_opens_no_file_and_runs_no_code(tmp_path, monkeypatch):
     path = tmp_path / "graph.json"
     path.write_text(json.dumps(everything()), encoding="utf-8")
     try_graph(path, 1)  # imports and compiling are over
+    gc.collect()  # what earlier tests have left may open and remove files where it is let go
     seen: list[tuple[str, Any]] = []
     on = [True]
     watched = ("open", "os.", "subprocess.", "socket.", "exec", "compile", "import", "shutil.", "ctypes.dlopen")

@@ -172,8 +172,8 @@ def test_what_another_process_compiles_is_waited_for(tmp_path, told):
     )
     child = subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert child.stdout.readline() == b"claimed\n"
-    threading.Timer(0.3, child.stdin.close).start()
     began = time.monotonic()
+    threading.Timer(0.3, child.stdin.close).start()
     with kept_code.claimed(path):
         assert kept_code.kept(path, "key") == "its code"
         assert time.monotonic() - began > 0.25
