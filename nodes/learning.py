@@ -107,8 +107,8 @@ class LearnedKey:
                 Warned(
                     "far from skin",
                     off,
-                    f"The samples have a hue of {hue_angle(*centre):.0f}°, {off:.0f}° from the skin line: strong "
-                    "coloured light, or no skin. Look at the matte; balance the picture first, or sample skin.",
+                    f"What taught the key has a hue of {hue_angle(*centre):.0f}°, {off:.0f}° from the skin line: "
+                    "strong coloured light, or no skin. Look at the matte; balance the picture first, or sample skin.",
                 )
             )
         if self.person is not None and all(face.keyed > 0.5 for face in self.faces if face.presence > 0):
@@ -235,7 +235,10 @@ def study_skin(
         first, *rest = _faces_of_persons(pictures, known, maps)
         if not any(samples for _, samples, _ in (first, *rest)):
             raise SampleError(f"{refused} {_MARK_IT}")
-        learned = study_skin(*first, rest, faces=known[0], more_faces=known[1:], persons=maps, reach=reach)
+        try:
+            learned = study_skin(*first, rest, faces=known[0], more_faces=known[1:], persons=maps, reach=reach)
+        except SampleError:
+            raise SampleError(f"{refused} {_IN_GREY}") from None
         return dataclasses.replace(learned, marked=False)
     found = studied.learned
     model = SkinModel(found.centre, found.compact, found.table)
@@ -431,4 +434,7 @@ def _is_on(people: People | None, sample: Sample) -> bool:
 _ON_A_PERSON = 0.9
 """How much of a face at least lies on the map of persons where its hue does not tell that it is skin."""
 
+_IN_GREY = (
+    "They have no colour from which a key could be learned, as in footage in grey: give it in colour, or mark skin."
+)
 _MARK_IT = "Mark the skin itself if this is its light, or balance the picture first."

@@ -535,3 +535,5 @@ def test_a_poster_hair_or_nothing_under_a_mark_is_told_in_words():
     grey = np.full((90, 120, 3), 0.4, np.float32)
     with pytest.raises(SampleError, match="do not show skin"):
         study_skin(grey, [], faces=(FaceMatte(),))
+    with pytest.raises(SampleError, match=r"do not show skin.*They have no colour"):  # nobody gave a sample
+        study_skin(grey, [], faces=(FaceMatte(),), persons=[np.ones((90, 120), np.float32)])

@@ -384,6 +384,10 @@ def test_a_look_whose_file_was_changed_since_is_told_and_stays_as_it_was(solved,
         code, _, output = run(*words, f"result={tmp_path / 'b.png'}")
         assert code == 0, output
         assert f"The look {look} was changed since" in " ".join(output.split())
+        for verb in (("measure",), ("stills", "-o", tmp_path / "stills")):
+            code, _, output = run(*verb, folder / "plate.tif", "--graph", folder / "g.json")
+            assert code == 0, output
+            assert f"The look {look} was changed since" in " ".join(output.split()), verb
         page = tmp_path / "page.html"
         code, _, output = run("report", folder / "g.json", "--clip", folder / "plate.tif", "-o", page)
         assert code == 0, output

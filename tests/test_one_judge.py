@@ -200,6 +200,26 @@ def test_the_same_correction_again_keeps_what_was_accepted_and_another_says_so(s
     assert "matte accepted" not in run("graph", "show", kept)[1]
 
 
+@pytest.mark.parametrize(
+    ("marks", "status", "part"),
+    [
+        (("--add", "box:.2,.1,.8,.7"), CHECK, "The matte is in doubt"),
+        (BY_STROKE, HOLDS, "on the line used here"),
+    ],
+)
+def test_a_finished_picture_is_not_praised_through_a_matte_in_doubt(marks, status, part, tmp_path):
+    """Read by marks of its own, without a graph: a doubt counts there as it does through one, and is told once."""
+    plate, result = tmp_path / "plate.tif", tmp_path / "result.tif"
+    write_picture(plate, FIRST.clip.read(1), None, bits=16)
+    assert run("correct", plate, *marks, "-o", result)[0] == 0
+    code, stdout, output = run("measure", result, *marks, "--json")
+    verdict = json.loads(stdout)["verdict"]
+    assert (code, verdict["status"]) == (0, status), output
+    assert part in verdict["sentence"]
+    told = run("measure", result, *marks)[2]
+    assert told.count("The matte is in doubt") == (status == CHECK)
+
+
 def test_a_report_doubts_a_matte_as_the_correction_did(tmp_path):
     """On the frame that is shown, from the picture and the faces: what an edge that is plain takes back is not told."""
     plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"

@@ -12,6 +12,8 @@ import click
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ...nodes import (
+    LEARNED_SIGNS,
+    MATTE_SIGNS,
     Aim,
     Evidence,
     ReadingError,
@@ -19,8 +21,10 @@ from ...nodes import (
     SkinReading,
     Verdict,
     Warned,
+    burnt_out,
     distance,
     faces_apart,
+    hues_of_faces,
     judge,
     measure_skin,
     solve_balance,
@@ -44,12 +48,12 @@ from ..shots.evidence import (
     evidence,
     face_evidence,
     farthest,
+    known_faces,
     mattes_of,
-    middle,
     misread_of,
 )
 from ..shots.finished import Finished, is_made_by
-from ..shots.looks import check_view
+from ..shots.looks import changed_look, check_view
 from ..shots.people import Person
 from ..shots.readings import Readings, schema, write_csv
 from ..shots.sampling import where_it_changes
@@ -134,7 +138,8 @@ def command(
     """Read the skin on the vectorscope and waveform, frame by frame, and judge it.
 
     Hue, saturation, spread, luma and area of what is keyed in FILE, a picture, a sequence or a clip. With --graph every
-    frame is read three times: as shot, with the light alone corrected, and in the final picture, which is judged.
+    frame is read three times: as shot; light only, that is with levels and saturation, but before skin is moved; and in
+    the final picture, which is judged.
 
     \b
     The boat-builder's cheek, over the whole shot:  inkarnat measure planing.mov --add box:.45,.30,.52,.42
@@ -171,7 +176,9 @@ def command(
         check_view(graph, seen)
         is_made = None if corrected else is_made_by(graph, clip.path, numbers)
         told = _through_graph(input, clip, graph, corrected or bool(is_made), numbers, view, seen, options, people)
-        told = replace(told, notes=(*_made_notes(input, graph_file, is_made), *told.notes))
+        changed = changed_look(graph)
+        notes = (*_made_notes(input, graph_file, is_made), *([changed] if changed else []))
+        told = replace(told, notes=(*notes, *told.notes))
     else:
         told = _of_samples(input, clip, numbers, view, seen, options, people)
     if csv_file:
@@ -222,45 +229,67 @@ def _of_samples(
     correction = solved.correction
     mattes = {person.name: person.id("matte") for person in correction.people}
     line = read_line(options)
-    readings, found, shown = _read(clip, solved.graph, mattes, numbers, view)
+    moments, cut, shown = _read(clip, solved.graph, mattes, numbers, view)
     aims = {p.name: aim_at(p.target, solved.approved.get(p.name), line) for p in correction.people}
-    verdicts = {}
+    verdicts, readings, found, notes = {}, {}, [], list[str]()
     for person in correction.people:
-        final = middle([reading for _, _, reading in readings[person.name]])
-        verdicts[person.name] = judge(
-            Evidence(None, final, sampled=bool(person.key.model), view=seen, misread=misread_of(clip)),
-            aims[person.name],
+        name = person.name
+        own = Survey.of(moments[name], numbers, None, None, cut)
+        known = Evidence(
+            None,
+            own.final,
+            sampled=bool(person.key.model),
+            view=seen,
+            misread=misread_of(clip),
+            doubts=tuple(each for each in person.warnings if each.sign in (*MATTE_SIGNS, *LEARNED_SIGNS)),
+            burnt=own.burnt,
+            faces=own.faces,
+            wander=own.wander.span,
+            cut=own.wander.cut,
+            across=own.wander.across,
+            paled=own.wander.paled,
         )
-    warnings = (*(warned for warned in correction.warnings if warned.sign != "stray"), *found)
-    return _Told(input, options["view"], readings, solved.approved, warnings, aims, verdicts, seen=shown)
+        verdicts[name] = judge(known, aims[name])
+        readings[name] = [(each.frame, "", each.final) for each in moments[name] if each.final is not None]
+        found += [Warned("no skin", 0.0, f"Frame {n}{_of(name)}: {why}") for n, why in own.failed]
+        notes += _apart_notes(name, moments[name])
+    worst: dict[tuple[str, str], Warned] = {}
+    for name, own_readings in readings.items():
+        for number, _, reading in own_readings:
+            _keep_worst(worst, name, number, reading)
+    warnings = (*(each for each in correction.warnings if each.sign != "stray"), *found, *worst.values())
+    return _Told(input, options["view"], readings, solved.approved, warnings, aims, verdicts, tuple(notes), shown)
 
 
 def _read(
     clip: Clip, graph: Graph, mattes: Mapping[str, str], numbers: Sequence[int], view: Callable[[Floats], Floats]
-) -> tuple[dict[str, Readings], tuple[Warned, ...], dict[str, tuple[Floats, Floats]]]:
-    """Read each person's skin in each frame; what there is to warn of is told once, at its worst.
+) -> tuple[dict[str, list[Moment]], int | None, dict[str, tuple[Floats, Floats]]]:
+    """Read each person's skin in each frame of a clip as it is, and find a cut between them.
 
     The first frame is returned as it is seen, with each person's matte.
     """
-    runner = Runner(graph)
+    runner, cuts = Runner(graph), CutFinder(clip.read, clip.frames)
     first_seen: dict[str, tuple[Floats, Floats]] = {}
-    readings: dict[str, list[tuple[int, str, SkinReading]]] = {name: [] for name in mattes}
-    missed: list[Warned] = []
-    worst: dict[tuple[str, str], Warned] = {}
+    moments: dict[str, list[Moment]] = {name: [] for name in mattes}
     first, last = clip.frames[0], clip.frames[-1]
     for number in numbers:
         made = runner.run_frame(number, lambda _, f: clip.read(min(max(f, first), last)), list(mattes.values()))
-        shown = view(clip.read(number))
+        picture = clip.read(number)
+        shown = view(picture)
+        cuts.see(number, picture)
         for name, output in mattes.items():
-            first_seen.setdefault(name, (shown, made[output]))
+            matte = made[output]
+            first_seen.setdefault(name, (shown, matte))
             try:
-                reading = measure_skin(shown, made[output])
+                reading, missing = measure_skin(shown, matte), ""
             except ReadingError as error:
-                missed.append(Warned("no skin", 0.0, f"Frame {number}{_of(name)}: {error}"))
-                continue
-            readings[name].append((number, "", reading))
-            _keep_worst(worst, name, number, reading)
-    return dict(readings), (*missed, *worst.values()), first_seen
+                reading, missing = None, str(error)
+            burnt, faces = (
+                burnt_out(shown, matte, picture),
+                hues_of_faces(shown, matte, known_faces(graph, name, number)),
+            )
+            moments[name].append(Moment(number, None, None, reading, missing, burnt=burnt, faces=faces))
+    return moments, cuts.first(), first_seen
 
 
 def _keep_worst(worst: dict[tuple[str, str], Warned], name: str, number: int, reading: SkinReading) -> None:
@@ -408,7 +437,8 @@ class _Told:
             return
         for note in self.notes:
             console.note(note)
-        for warning in self.warnings:
+        judged = {finding.sentence for verdict in self.verdicts.values() for finding in verdict.findings}
+        for warning in (each for each in self.warnings if each.message not in judged):
             console.warn(f"warning: {warning.message}")
         for name, found in self.readings.items():
             self._table(name, found)

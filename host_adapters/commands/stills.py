@@ -19,7 +19,7 @@ from ..shots.stills import Shown, chosen_frames, earlier_stills, still_files, wr
 from ..shots.viewing import open_view, view_id
 from ..writes import claim, make_folder
 from . import console
-from .footage import Footage, footage_options, own_faces
+from .footage import Footage, footage_options, own_faces, tell_changed_look
 from .options import project_option, read_line
 
 Command = Callable[..., Any]
@@ -105,10 +105,11 @@ class Stills:
 def command(clip: str, graph_file: str, folder: str, as_json: bool, **options: Any) -> None:
     """Write pictures for looking at a correction: of each frame the three befores, the matte, the scopes.
 
-    FILE is what the graph corrects: a picture, a sequence or a clip. Of each frame there are as shot, light only and
-    final (and without the look, where there is one); the matte, and the picture with its surroundings dimmed; clipped
-    pixels in colour; the vectorscope of the keyed skin, magnified twice, with the reference's trace beneath; and
-    waveforms of luma and parade, of the whole picture and of the skin, its median level marked. The sheet shows all.
+    FILE is what the graph corrects: a picture, a sequence or a clip. Of each frame there are as shot, light only (with
+    levels and saturation, before skin is moved) and final (and without the look, where there is one); the matte, and
+    the picture with its surroundings dimmed; clipped pixels in colour; the vectorscope of the keyed skin, magnified
+    twice, with the reference's trace beneath; and waveforms of luma and parade, of the whole picture and of the skin,
+    its median level marked. The sheet shows all.
 
     \b
     Three frames of a clip:     inkarnat stills planing.mov --graph planing.json -o stills
@@ -119,6 +120,7 @@ def command(clip: str, graph_file: str, folder: str, as_json: bool, **options: A
     footage = Footage.of(options).meant({STANDARD_SOURCE: clip})
     graph = Graph.load(graph_file)
     check_view(graph, seen)
+    tell_changed_look(graph)
     stills = Stills(folder, tuple(parse_frames(options["frames"])) if options["frames"] else None)
     graph, line = footage.around(graph), read_line(options)
     with footage.open(clip, graph) as opened:

@@ -334,7 +334,7 @@ class VideoReader:
         if frame.interlaced_frame and not self._interlaced:
             raise InputError(
                 f"{self.path} is interlaced (frame {number}): de-interlace it first, "
-                "or say that its frames are progressive in truth."
+                "or take them whole (--fields whole) where they are progressive in truth."
             )
 
     def _convert(self, number: int, frame: Any) -> VideoFrame:
