@@ -42,7 +42,7 @@ from .declare import (
 from .doubt import LEARNED_SIGNS, burnt_out, judge_seen, left_behind, not_skin, strange_marks, worst_left_behind
 from .face import FaceMatte, JoinFaces, face_handles
 from .key import SkinKey, SkinKey1
-from .learning import study_skin, told_by, with_faces
+from .learning import LearnedKey, study_skin, told_by, with_faces
 from .look import ProtectMatte
 from .matte import SoftenMatte
 from .people import People
@@ -422,7 +422,8 @@ def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...], bool]:
     """
     try:
         read = json.loads(told) if told else {}
-        read.pop("doubts", None)
+        for name in (_DOUBTS, _CLOSE_UP):
+            read.pop(name, None)
         keyed = tuple(float(value) for value in read.pop("keyed", [1.0] * len(_FACES)))
         turns = read.pop("turns", False)
         if len(keyed) != len(_FACES) or not isinstance(turns, bool):
@@ -432,22 +433,31 @@ def _joined_of(told: str) -> tuple[JoinFaces, tuple[float, ...], bool]:
         raise ParamError("correct_skin.joined cannot be read: learn the key again.") from None
 
 
-def _told_of(join: JoinFaces | None, faces: Sequence[FaceMatte], doubts: Sequence[Warned]) -> str:
+def _told_of(learned: LearnedKey, doubts: Sequence[Warned]) -> str:
     told: dict[str, Any] = {}
-    if join is not None:
-        told |= join.config()["params"] | {"keyed": [face.keyed for face in faces], "turns": True}
+    if learned.join is not None:
+        told |= learned.join.config()["params"] | {"keyed": [face.keyed for face in learned.faces], "turns": True}
+    if learned.close_up:
+        told[_CLOSE_UP] = True
     if doubts:
-        told["doubts"] = [[doubt.sign, doubt.figure, doubt.message] for doubt in doubts]
+        told[_DOUBTS] = [[doubt.sign, doubt.figure, doubt.message] for doubt in doubts]
     return json.dumps(told) if told else ""
 
 
-def _doubts_of(told: str) -> tuple[Warned, ...]:
-    """Return what there was to doubt where the key was learned, from the text that :func:`_told_of` writes."""
+_DOUBTS, _CLOSE_UP = "doubts", "close_up"
+
+
+def _doubts_of(told: str) -> tuple[tuple[Warned, ...], bool]:
+    """Return what there was to doubt where the key was learned, and whether skin filled the frame there.
+
+    They are read from the text that :func:`_told_of` writes.
+    """
     try:
-        doubts = json.loads(told).get("doubts", ()) if told else ()
-        return tuple(Warned(str(sign), float(figure), str(message)) for sign, figure, message in doubts)
+        read = json.loads(told) if told else {}
+        doubts = (Warned(str(sign), float(figure), str(words)) for sign, figure, words in read.get(_DOUBTS, ()))
+        return tuple(doubts), read.get(_CLOSE_UP) is True
     except (ValueError, TypeError, AttributeError):
-        return ()
+        return (), False
 
 
 _SET: Mapping[str, Mapping[str, str]] = MappingProxyType(
@@ -629,14 +639,14 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
     learned = study_skin(balanced, add, subtract, further, faces=faces, persons=persons, seek=seek)
     found: dict[str, Any] = {"model": learned.key.model}
     if isinstance(whole, CorrectSkin):
-        found["joined"] = _told_of(learned.join, learned.faces, ())
+        found["joined"] = _told_of(learned, ())
     matte = dataclasses.replace(whole, **found).matte(balanced, limit)
     marked = [(image, add, faces), *((picture, skin, ()) for picture, skin, _ in more)]
     unmarked = ((skin, _person_in(asked, picture, known), known) for picture, skin, known in marked if skin)
     strange = (each for seen in unmarked for each in strange_marks(*seen))
-    warnings = (*learned.warnings(matte, balanced), *(not_skin(*each) for each in strange))
+    warnings = (*learned.warnings(matte, balanced, limited=limit is not None), *(not_skin(*each) for each in strange))
     if isinstance(whole, CorrectSkin):  # what the samples say is doubted as long as the key is that of these samples
-        found["joined"] = _told_of(learned.join, learned.faces, [w for w in warnings if w.sign in LEARNED_SIGNS])
+        found["joined"] = _told_of(learned, [w for w in warnings if w.sign in LEARNED_SIGNS])
     taught = dataclasses.replace(node, **found)
     said = " ".join(warned.message for warned in warnings)
     return taught, f"The key finds {matte.mean():.1%} of the frame. {said}".strip()
@@ -760,7 +770,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     shown += [face.sample(aspect) for face in known if face.presence > 0.5 and face.keyed > 0.5]
     faces = [left_behind(pictures["light only"], pictures["final"], matte, sample) for sample in shown]
     there = tuple(face for face in known if face.presence > 0.5)
-    learned = _doubts_of(whole.joined) if isinstance(whole, CorrectSkin) else ()
+    learned, close_up = _doubts_of(whole.joined) if isinstance(whole, CorrectSkin) else ((), False)
     apart = hues_of_faces(pictures["final"], matte, there)
 
     def look(bare: bool) -> People | None:
@@ -773,7 +783,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
         light_by=by,
         sampled=bool(whole.model),
         face=worst_left_behind(faces),
-        doubts=(*judge_seen(matte, balanced, there, look), *learned),
+        doubts=(*judge_seen(matte, balanced, there, look, close_up=close_up), *learned),
         accepted=bool(asked.get(ACCEPTED)),
         burnt=burnt_out(pictures["final"], matte, pictures["as shot"]),
         faces=apart,

@@ -118,32 +118,56 @@ _SEEN = 0.87
 """How far a matte agrees with a map of bare skin where it need not be doubted: bench/RESULTS.md, "left out"."""
 
 
-def is_borne_out(matte: Matte, people: People | None) -> bool:
-    """Tell whether a look for bare skin found nearly what a matte, float32 (H, W), keys; no where nobody looked.
-
-    >>> seen = np.ones((90, 160, 2), np.float32)
-    >>> is_borne_out(seen[..., 0], seen), is_borne_out(seen[..., 0], seen[..., 0]), is_borne_out(0 * seen[..., 0], seen)
-    (True, False, False)
-    """
-    bare = None if people is None else bare_skin_of(people)
-    return bare is not None and agreement(join.on_grid(as_plane(matte), bare.shape), bare) >= _SEEN
+_OF_A_CLOSE_UP = frozenset(("leak", "no edge"))
+"""What the matte of a close-up shows though it is right: it fills the frame, and ends where light fades on the skin."""
 
 
 def judge_seen(
-    matte: Matte, image: Picture, faces: Sequence[FaceMatte], look: Callable[[bool], People | None]
+    matte: Matte,
+    image: Picture,
+    faces: Sequence[FaceMatte],
+    look: Callable[[bool], People | None],
+    *,
+    close_up: bool = False,
 ) -> tuple[Warned, ...]:
-    """Return what :func:`judge_matte` does by a map of persons, but no doubt that a look for bare skin takes away.
+    """Return what :func:`judge_matte` does by a map of persons, without what :func:`cleared` takes away.
 
     :param matte, image, faces: as there. :param look: returns what is seen of people in the picture, persons alone for
         False; with the marks of a key on the frame that it was learned from. Raises what it raises.
+    :param close_up: the key was learned where skin fills the frame: see :class:`.LearnedKey`.
 
     >>> judge_seen(np.zeros((90, 160), np.float32), np.zeros((90, 160, 3), np.float32), (), lambda bare: None)[0].sign
     'too little'
     """
-    found = judge_matte(matte, image, faces, look(False))
-    if "doubtful" in (warned.sign for warned in found) and is_borne_out(matte, look(True)):
-        return tuple(warned for warned in found if warned.sign != "doubtful")
-    return found
+    return cleared(judge_matte(matte, image, faces, look(False)), matte, look, close_up)
+
+
+def cleared(
+    found: Sequence[Warned], matte: Matte, look: Callable[[bool], People | None], close_up: bool
+) -> tuple[Warned, ...]:
+    """Return the signs of :func:`judge_matte` that stay: every surface takes away the others here.
+
+    A doubt goes where a look for bare skin finds nearly what is keyed, and a leak where skin fills the frame.
+
+    :param matte, look, close_up: as in :func:`judge_seen`; bare skin is looked for only where there is a doubt.
+
+    >>> doubt, matte = Warned("doubtful", 0.9, ""), np.ones((90, 160), np.float32)
+    >>> [len(cleared([doubt], matte, lambda bare: seen, False)) for seen in (None, np.ones((9, 16, 2), np.float32))]
+    [1, 0]
+    """
+    fills = close_up and beyond("leak", float(as_plane(matte).mean(dtype=np.float64)))
+    silent = _OF_A_CLOSE_UP if fills else frozenset()
+    if "doubtful" in (warned.sign for warned in found):
+        seen = _by_the_map(matte, look(True))
+        if seen is not None and agreement(*seen) >= _SEEN:
+            silent |= {"doubtful"}
+    return tuple(warned for warned in found if warned.sign not in silent)
+
+
+def _by_the_map(matte: Matte, people: People | None) -> tuple[Matte, Matte] | None:
+    """Return a matte on the grid of a map of bare skin, and the map; None where nobody looked for bare skin."""
+    bare = None if people is None else bare_skin_of(people)
+    return None if bare is None else (join.on_grid(as_plane(matte), bare.shape), bare)
 
 
 def sought(area: float) -> Warned:
@@ -212,10 +236,9 @@ def left_out(matte: Matte, people: People) -> Warned | None:
     >>> left_out(matte, seen).message.split(":")[1].split(",")[0]
     ' on the right'
     """
-    bare, person = bare_skin_of(people), persons_of(people)
-    if bare is None:
+    if (seen := _by_the_map(matte, people)) is None:
         return None
-    small = join.on_grid(as_plane(matte), bare.shape)
+    (small, bare), person = seen, persons_of(people)
     missed = (bare >= _SURELY_BARE) & ~join.grown(small > _KEYED_AT_ALL)
     missed = join.grown(~join.grown(~missed))  # without threads of cells, as along an edge
     labels, area = join.pieces(missed)

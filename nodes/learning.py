@@ -16,7 +16,7 @@ from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
 from ..kernels.join import on_grid
 from .declare import Matte, Picture
-from .doubt import is_borne_out, is_plain, judge_matte, knows_somebody, left_out, sought
+from .doubt import cleared, is_plain, judge_matte, knows_somebody, left_out, sought
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
@@ -70,15 +70,14 @@ class LearnedKey:
         """Return the matte of the first picture, joined with what its faces tell."""
         return with_faces(self.key.process(image), image, self.faces, self.join)
 
-    def warnings(self, matte: Matte, image: Picture | None = None) -> tuple[Warned, ...]:
-        """Return the signs that this key's matte wants a look: see :func:`judge_matte`."""
-        found = list(judge_matte(matte, image, self.faces, self.person))
-        doubted = "doubtful" in (warned.sign for warned in found)
-        fills = self.close_up and beyond("leak", float(as_plane(matte).mean(dtype=np.float64)))
-        silent: tuple[str, ...] = _OF_A_CLOSE_UP if fills else ()
-        if doubted and is_borne_out(matte, self.person):
-            silent = *silent, "doubtful"
-        found = [warned for warned in found if warned.sign not in silent]
+    def warnings(self, matte: Matte, image: Picture | None = None, limited: bool = False) -> tuple[Warned, ...]:
+        """Return the signs that this key's matte wants a look: see :func:`judge_seen`.
+
+        :param limited: a region, or shapes that keep in, limit the matte: what lies beside them is left out on purpose.
+        """
+        seen = judge_matte(matte, image, self.faces, self.person)
+        doubted = "doubtful" in (warned.sign for warned in seen)
+        found = list(cleared(seen, matte, lambda bare: self.person, self.close_up))
         alone = self.person is None and not any(face.presence > 0 for face in self.faces)
         if alone and beyond("look-alike", self.unconnected) and (image is None or not is_plain(matte, image)):
             found.append(
@@ -99,7 +98,7 @@ class LearnedKey:
                 )
             )
         centre = self.key.learned.centre
-        # what was marked on a known face or person is skin in whatever light: only what is doubted anyway is told of
+        # what was marked on a known face or person is skin in whatever light: only what they leave in doubt is told of
         known = image is not None and knows_somebody(self.faces, self.person)
         sure = self.marked and known and not doubted
         if not sure and beyond("far from skin", off := _off_skin(centre)):
@@ -125,7 +124,11 @@ class LearnedKey:
                     "learn one key for each light.",
                 )
             )
-        return tuple(found)
+        return tuple(warned for warned in found if not (limited and warned.sign in _OF_THE_WHOLE_FRAME))
+
+
+_OF_THE_WHOLE_FRAME = ("look-alike", "left out")
+"""What says nothing of a matte that is limited."""
 
 
 def _two_lights(hue: float, chroma: float) -> float:
@@ -254,8 +257,6 @@ def study_skin(
     return LearnedKey(key, *figures, own, join, studied.outside, maps[0], marks, blind, close_up)
 
 
-_OF_A_CLOSE_UP = "leak", "no edge"
-"""What the matte of a close-up shows though it is right: it fills the frame, and ends where light fades on the skin."""
 _MOST_OFF = 20.0
 """Degrees from the skin line beyond which the hue of what was seen alone, or fills the frame, does not tell that it is
 skin."""

@@ -428,9 +428,8 @@ class _Learned:
         if not self.sampled:
             signs = judge_matte(self.own, self.reference)
             return (Warned("no sample", float(self.own.mean()), NATURAL_KEY_WARNING), *signs)
-        found = (*self.learned.warnings(self.own, self.reference), *self._strange())
         limited = self.region is not None or any(word.startswith("in") for word in self.subject.shapes)
-        return tuple(w for w in found if w.sign not in ("look-alike", "left out")) if limited else found
+        return (*self.learned.warnings(self.own, self.reference, limited), *self._strange())
 
     def _strange(self) -> Iterator[Warned]:
         """Doubt the marks that do not look like skin."""

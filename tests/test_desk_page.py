@@ -169,7 +169,7 @@ def test_mark_solve_save_render_gives_the_bits_of_the_command_line(desk, browser
     places, session = footage[1], desk.desk.session
     (cx, cy), before = places["forehead"], None
     drag(browser, (cx - 0.03, cy - 0.03), (cx + 0.03, cy + 0.02))
-    until(browser, lambda: session.state.people[0].recall is not None)
+    until(browser, lambda: session.state.is_taught(""))
     assert [mark.sample.kind for mark in session.state.marks] == ["box"]
     settled(browser, desk)
     until(browser, lambda: angle(browser) == angle(browser))  # the first reading may have kernels to compile
@@ -233,7 +233,7 @@ def test_everything_by_keys_alone(desk, browser):
     stage.send_keys(Keys.ARROW_UP * 8, Keys.ENTER)
     until(browser, lambda: len(session.state.marks) == 1)
     assert session.state.marks[0].sample.kind == "point"
-    until(browser, lambda: session.state.people[0].recall is not None)
+    until(browser, lambda: session.state.is_taught(""))
     stage.send_keys("b", "x", Keys.ARROW_LEFT * 40, Keys.ARROW_DOWN * 40, Keys.ENTER)
     stage.send_keys(Keys.ARROW_RIGHT * 10, Keys.ARROW_DOWN * 5, Keys.ENTER)
     until(browser, lambda: len(session.state.marks) == 2)
@@ -261,7 +261,7 @@ def test_a_result_is_saved_and_written_by_keys_alone(desk, browser, tmp_path):
     session, body = desk.desk.session, element(browser, "body")
     body.send_keys("p", "a", "i")
     element(browser, "#stage").send_keys(Keys.ARROW_UP * 8, Keys.ENTER)
-    until(browser, lambda: session.state.people[0].recall is not None)
+    until(browser, lambda: session.state.is_taught(""))
     body.send_keys("S")
     until(browser, lambda: session.state.node("steer").angle != 0)
     body.send_keys(Keys.CONTROL + "s")
@@ -385,7 +385,7 @@ def test_a_reopened_page_is_as_it_was_left(desk, browser, footage, tmp_path):
     session = desk.desk.session
     element(browser, "#tools [data-id=point]").click()
     drag(browser, footage[1]["cheek"], footage[1]["cheek"])
-    until(browser, lambda: session.state.people[0].recall is not None)
+    until(browser, lambda: session.state.is_taught(""))
     session.keeper.flush()
     again = Desk(Folder(footage[0], tmp_path), "planing.mkv")
     assert again.session.state == session.state
@@ -399,7 +399,7 @@ def test_a_reopened_page_is_as_it_was_left(desk, browser, footage, tmp_path):
 def test_clips_are_listed_and_carried_to(desk, browser, footage):
     element(browser, "#tools [data-id=point]").click()
     drag(browser, footage[1]["cheek"], footage[1]["cheek"])
-    until(browser, lambda: desk.desk.session.state.people[0].recall is not None)
+    until(browser, lambda: desk.desk.session.state.is_taught(""))
     element(browser, "#clips-open").click()
     until(browser, lambda: browser.find_elements(By.CSS_SELECTOR, "#clips li"))
     element(browser, "#clips input[value='caulking.mkv']").click()
@@ -540,7 +540,7 @@ def hold(browser, css, *offsets):
 def test_the_ring_of_the_skin_and_its_line_are_dragged(desk, browser, footage):
     session, (cx, cy) = desk.desk.session, footage[1]["forehead"]
     drag(browser, (cx - 0.03, cy - 0.03), (cx + 0.03, cy + 0.02))
-    until(browser, lambda: session.state.people[0].recall is not None)
+    until(browser, lambda: session.state.is_taught(""))
     settled(browser, desk)
     before = angle(browser)
     until(browser, lambda: element(browser, "#ring").is_displayed())
@@ -721,7 +721,7 @@ def test_keyframes_are_set_moved_and_removed_on_the_timeline(desk, browser):
 def test_what_is_by_hand_is_marked_and_goes_back_to_solved(desk, browser, footage):
     session, (cx, cy) = desk.desk.session, footage[1]["forehead"]
     drag(browser, (cx - 0.03, cy - 0.03), (cx + 0.03, cy + 0.02))
-    until(browser, lambda: session.state.people[0].recall is not None)
+    until(browser, lambda: session.state.is_taught(""))
     element(browser, "#step-steer-head").click()
     element(browser, "#solve-steer").click()
     until(browser, lambda: session.state.node("steer").angle != 0)

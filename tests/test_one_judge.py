@@ -10,15 +10,16 @@ import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.desk.carrying import carry_state
-from inkarnat.host_adapters.desk.solving import read_skin
-from inkarnat.host_adapters.desk.state import State
+from inkarnat.host_adapters.desk.solving import Solver, read_skin
+from inkarnat.host_adapters.desk.state import Mark, State
 from inkarnat.host_adapters.desk.work import Workbench
+from inkarnat.host_adapters.detect import person, skin
 from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.graphs.standard import chain_graph
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.report import findings
-from inkarnat.host_adapters.shots import evidence
+from inkarnat.host_adapters.shots import evidence, faces
 from inkarnat.host_adapters.shots.aims import aims_of, noted_card
 from inkarnat.host_adapters.shots.carry import Carrier, Shot
 from inkarnat.host_adapters.shots.faces import person_in
@@ -43,6 +44,7 @@ from inkarnat.nodes import (
 )
 from inkarnat.nodes.declare import PERSONS
 from takes import SAWDUST, film, take
+from test_learn import close_up
 
 SURFACES = ("correct", "measure", "carry", "report", "desk", "host")
 
@@ -233,6 +235,57 @@ def test_a_report_doubts_a_matte_as_the_correction_did(tmp_path):
         form_alone = {w.message for w in judge_matte(witness.pictures(clip, 1)["matte"])}
     found = set(findings.gather(run_file, most=1).clips[0].warnings)
     assert found & form_alone <= told
+
+
+DOUBTED = {
+    "a close-up": (None, None, HOLDS, set()),
+    "persons on a third": (0.3, 0.0, CHECK, {"The matte is in doubt"}),
+    "persons on a third, and all of it bare": (0.3, 1.0, HOLDS, set()),
+    "more is bare": (1.0, 2.0, CHECK, {"What looks like bare skin is left out"}),
+}
+"""How much of the frame's width shows persons; what shows bare skin: nothing, the disc, or the frame's left and it."""
+
+
+@pytest.mark.parametrize("name", DOUBTED)
+def test_every_surface_doubts_alike(name, tmp_path, monkeypatch):
+    """Those that read a graph, and a desk and a host that learn the key themselves. The maps of people are drawn here:
+    without them a disc that fills the frame would be a leak, but for what was seen where its key was learned."""
+    persons, bare, status, doubts = DOUBTED[name]
+    picture, disc = close_up()
+    seen = np.stack([np.mgrid[:240, :240][1] < 240 * (persons or 0), disc * bool(bare)], axis=-1).astype(np.float32)
+    seen[:, :60, 1] = np.maximum(seen[:, :60, 1], bare == 2)
+    monkeypatch.setattr(person, "find_person", lambda *_: np.ascontiguousarray(seen[..., 0]))
+    monkeypatch.setattr(skin, "find_people", lambda *_, **__: seen)
+    monkeypatch.setattr(faces, "find_faces", lambda *_, **__: ())
+    for module in (person, faces):
+        monkeypatch.setattr(module, "available", lambda: persons is not None)
+    plate, kept = tmp_path / "plate.tif", tmp_path / "g.json"
+    write_picture(plate, picture, None, bits=16)
+    picture, mark = open_clip(plate).read(1), Sample.point(0.5, 0.5)
+    code, stdout, output = run("correct", plate, "--add", mark, "--graph-out", kept, "--json")
+    assert code == 0, output
+    verdicts = {"correct": json.loads(stdout)["verdict"], **beside_each_other(Graph.load(kept), plate, kept)}
+    with open_clip(plate) as clip:
+        bench, marks = Workbench(clip), (Mark(1, 1, "", "skin", mark),)
+        state, _ = Solver(bench, dataclasses.replace(State(), marks=marks)).everything(1)
+        verdicts["desk alone"] = read_skin(bench, state, "", 1)["verdict"]
+    verdicts["host alone"] = learned_in_a_host(mark, picture, monkeypatch)
+    are_alike(verdicts, status, "")
+    told = {found["sentence"].split(":")[0] for found in verdicts["measure"]["findings"] if found["status"] != HOLDS}
+    assert told == doubts
+
+
+def learned_in_a_host(mark, picture, monkeypatch):
+    """The reading of the all-in-one effect once it has learned and solved by itself."""
+    from inkarnat.nodes import correct
+
+    told = []
+    monkeypatch.setattr(correct, "judge", lambda *given: told.append(judge(*given)) or told[-1])
+    aim = {"target_angle": 123.0, "target_bias": 0.0, "target_ratio": 0.0, "landing": "centre", "neutral": None}
+    effect, asked = CorrectSkin(), {"skin_area": mark, PERSONS: person_in, **aim}
+    for action in ("learn", "solve"):
+        effect, _ = CorrectSkin.actions()[action].run(effect, asked, picture)
+    return told[-1].as_dict(CONTROL)
 
 
 def beside_each_other(graph, plate, kept):

@@ -317,7 +317,7 @@ def person_values(person: Person, state: State) -> dict[str, Any]:
         "suffix": person.suffix,
         "name": person.name,
         "rest": target_rest(),
-        "taught": person.recall is not None,
+        "taught": state.is_taught(person.suffix),
         "target": {"angle": target.angle, "bias": target.bias, "ratio": target.ratio or 0.0, "landing": target.landing},
         "marks": sum(mark.suffix == person.suffix and mark.purpose == "skin" for mark in state.marks),
     }

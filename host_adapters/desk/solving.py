@@ -14,7 +14,6 @@ from ...nodes import (
     Aim,
     Balance,
     Evidence,
-    LearnedKey,
     LeftBehind,
     Node,
     SkinKey,
@@ -29,14 +28,14 @@ from ...nodes import (
     judge,
     left_behind,
     measure_skin,
-    sought,
     sure_skin,
     worst_left_behind,
 )
 from ..graphs.drifts import DRIFTS
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.parts import accepted_keys, frozen_keys
-from ..shots.aims import aim_at, noted_doubts
+from ..shots.aims import aim_at
+from ..shots.doubts import signs_seen, with_noted
 from ..shots.evidence import (
     BEFORES,
     WITHOUT_LOOK,
@@ -49,10 +48,17 @@ from ..shots.evidence import (
     misread_of,
     with_befores,
 )
-from ..shots.faces import person_in, signs_seen
 from ..shots.looks import changed_look
-from ..shots.marks import MarkedPicture, is_sought, marks_of, marks_on, strange_in, with_marks
-from ..shots.solving import TURNED_STEER, doubted, persons_at, solve_key, solve_light, solve_steering
+from ..shots.marks import MarkedPicture, marks_of
+from ..shots.solving import (
+    TURNED_STEER,
+    doubted,
+    persons_at,
+    solve_key,
+    solve_light,
+    solve_steering,
+    with_learning,
+)
 from .carrying import light_of
 from .errors import DeskError
 from .following import faces_at, person_faces
@@ -113,18 +119,15 @@ class Solver:
             key, learned = solve_key(self.state.graph, self._look, id, marked, seek)
         except SoughtError:
             raise DeskError(_NO_MARK) from None
-        figures = {"unconnected": learned.unconnected, "recall": learned.recall, "close_up": learned.close_up}
-        taught = dataclasses.replace(person, **figures)  # type: ignore[arg-type]
-        state = self.state.with_node(id, key, DRIFTS).with_person(taught)
+        state = self.state.with_node(id, key, DRIFTS)
         marked = doubted(self.state.graph, self._look, id, marked)
-        marked[0] = dataclasses.replace(marked[0], sought=learned.sought)
-        state = dataclasses.replace(state, graph=with_marks(state.graph, id, marked))
         for step, face in zip(person_faces(state, person), learned.faces, strict=False):
             node = dataclasses.replace(state.node(step), keyed=face.keyed)  # type: ignore[type-var]
             state = state.with_node(step, node, ("keyed",))
         if learned.join is not None and "join" + suffix in state.graph.by_id:
             state = state.with_node("join" + suffix, learned.join)
-        return state, f"Learned the skin of {person.name}."
+        graph = with_learning(state.graph, self._look, id, marked, learned, marked[0].frame)
+        return dataclasses.replace(state, graph=graph), f"Learned the skin of {person.name}."
 
     def _shows_faces(self, suffix: str, frame: int) -> bool:
         """Tell whether a frame shows a face that is in a person's key."""
@@ -383,28 +386,12 @@ def _result(state: State) -> str:
 
 def _signs(person: Person, state: State, frame: int, matte: Floats, picture: Floats) -> Iterable[Warned]:
     faces = tuple(face for face in faces_at(person_faces(state, person), state, frame) if face.presence > _THERE)
-    by_look = is_sought(state.graph, "skin" + person.suffix)
-    marked = marks_on(state.graph, "skin" + person.suffix, frame)
-    yield from strange_in(state.graph, "skin" + person.suffix)
-    if person.unconnected is None or person.recall is None:
-        yield from signs_seen(matte, picture, faces, marked)
-        noted = noted_doubts(state.graph, person.suffix.removeprefix("-"))
-        yield from (warned for warned in noted if warned.sign in LEARNED_SIGNS)
-        if by_look and "sought" not in (warned.sign for warned in noted):
-            yield sought(float(matte.mean()))
-        key = state.graph.by_id.get("skin" + person.suffix)
-        if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
-            message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
-            yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
-        return
-    seen = person_in(picture, faces, bare=False)
-    known = {"faces": faces, "person": seen, "sought": by_look, "close_up": person.close_up}
-    learned = LearnedKey(SkinKey(), person.unconnected, person.recall, **known)  # type: ignore[arg-type]
-    found = learned.warnings(matte, picture)
-    if "doubtful" in (warned.sign for warned in found):  # only then a look for bare skin is worth its time
-        seen = person_in(picture, faces, marked.add, marked.subtract)
-        found = dataclasses.replace(learned, person=seen).warnings(matte, picture)
-    yield from found
+    seen = signs_seen(state.graph, person.suffix, frame, matte, picture, faces)
+    yield from with_noted(state.graph, person.suffix, seen, float(matte.mean()))
+    key = state.graph.by_id.get("skin" + person.suffix)
+    if key is not None and isinstance(key.node, SkinKey) and not key.node.model:
+        message = "No skin is marked yet, so the natural range of skin is keyed: wood, sand and rope with it."
+        yield Warned("no sample", float(matte.mean()), f"{message} {_NO_MARK}")
 
 
 def _listed(warnings: Iterable[Warned]) -> list[dict[str, Any]]:

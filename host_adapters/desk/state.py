@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ...kernels.errors import InkarnatError
-from ...nodes import NODES, Compare, Node, Sample, SkinTarget, Waveform
+from ...nodes import NODES, Compare, Node, Sample, SkinKey, SkinTarget, Waveform
 from ..graphs.graph import Graph
 from .chain import FIRST, completed, people_chain, people_of
 from .errors import DeskError
@@ -37,18 +37,11 @@ def resting(id: str, name: str) -> Node:
 
 @dataclass(frozen=True)
 class Person:
-    """Somebody whose skin is steered: the suffix of their steps, their name, and where their skin should rest.
-
-    :ivar unconnected, recall: the figures of the last learning, or None while the natural range of skin is keyed.
-    :ivar close_up: whether it found that skin fills the frame.
-    """
+    """Somebody whose skin is steered: the suffix of their steps, their name, and where their skin should rest."""
 
     suffix: str
     name: str
     target: SkinTarget = field(default_factory=SkinTarget)
-    unconnected: float | None = None
-    recall: float | None = None
-    close_up: bool = False
 
 
 @dataclass(frozen=True)
@@ -113,6 +106,11 @@ class State:
                 return person
         raise DeskError(f"There is no person {suffix!r} in this graph: add one, or choose another.")
 
+    def is_taught(self, suffix: str) -> bool:
+        """Tell whether a person's key was learned; otherwise it keys the natural range of skin."""
+        step = self.graph.by_id.get("skin" + suffix)
+        return step is not None and isinstance(step.node, SkinKey) and bool(step.node.model)
+
     def with_person(self, person: Person) -> State:
         """Return the state with a person set anew."""
         people = tuple(person if p.suffix == person.suffix else p for p in self.people)
@@ -173,4 +171,9 @@ class State:
 
 
 def _person(data: Any) -> Person:
-    return Person(**{**data, "target": SkinTarget(**data["target"])})
+    known = {name: value for name, value in data.items() if name not in _NO_LONGER}
+    return Person(**{**known, "target": SkinTarget(**data["target"])})
+
+
+_NO_LONGER = ("unconnected", "recall", "close_up")
+"""What earlier notes say of a person: now the graph's own notes tell what there is to doubt of a key."""

@@ -8,10 +8,9 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ...nodes import SKIN_LINE, Aim, RangeKey, ReadingError, Sample, SkinKey, SkinTarget, SoftenMatte, Warned
+from ...nodes import SKIN_LINE, Aim, RangeKey, ReadingError, Sample, SkinKey, SkinTarget, SoftenMatte
 from ..graphs.errors import GraphError
 from ..graphs.graph import Graph
-from ..graphs.parts import matte_print
 from .people import Person
 
 
@@ -54,7 +53,7 @@ def with_aims(graph: Graph, aims: Mapping[str, Aim]) -> Graph:
 
 def noted_aim(graph: Graph, name: str) -> Aim | None:
     """Return what a person of a graph was solved for, None where nobody said. Raises GraphError for damaged notes."""
-    entry = _person_notes(graph, name).get("aim")
+    entry = person_notes(graph, name).get("aim")
     if entry is None:
         return None
     try:
@@ -66,7 +65,8 @@ def noted_aim(graph: Graph, name: str) -> Aim | None:
         raise GraphError(f"The graph's notes on what it was solved for are damaged: {error}") from None
 
 
-def _person_notes(graph: Graph, name: str) -> dict[str, Any]:
+def person_notes(graph: Graph, name: str) -> dict[str, Any]:
+    """Return what a graph notes of a person by name, as JSON data; empty where it notes nothing."""
     people = graph.notes().get("people", {})
     entry = people.get(name, {}) if isinstance(people, dict) else {}
     return entry if isinstance(entry, dict) else {}
@@ -88,34 +88,11 @@ def with_covered(graph: Graph, covered: Mapping[str, float | None]) -> Graph:
 
 def noted_covered(graph: Graph, name: str) -> float | None:
     """Return the keyed area in parts of the face's size where a graph was solved; None where its key is another now."""
-    entry = _person_notes(graph, name).get("covered")
+    entry = person_notes(graph, name).get("covered")
     if not isinstance(entry, dict) or entry.get("key") != _key_of(graph, name):
         return None
     share = entry.get("of_face")
     return float(share) if isinstance(share, int | float) and share > 0 else None
-
-
-def with_doubts(graph: Graph, doubts: Mapping[str, Iterable[Warned]]) -> Graph:
-    """Return the graph with notes on the signs by which each person's matte is doubted as it is now."""
-    notes = graph.notes()
-    people = {name: {**entry} for name, entry in {**notes.get("people", {})}.items()}
-    for name, found in doubts.items():
-        own = people.setdefault(name, {})
-        own.pop("doubts", None)
-        if signs := [dataclasses.asdict(doubt) for doubt in found if doubt.sign != "not skin"]:  # noted with the marks
-            own["doubts"] = {"signs": signs, "matte": matte_print(graph, f"-{name}" if name else "")}
-    return graph.with_notes({**notes, "people": people})
-
-
-def noted_doubts(graph: Graph, name: str) -> tuple[Warned, ...]:
-    """Return the signs that were noted for a person's matte; none where the matte is another now."""
-    entry = _person_notes(graph, name).get("doubts")
-    if not isinstance(entry, dict) or entry.get("matte") != matte_print(graph, f"-{name}" if name else ""):
-        return ()
-    try:
-        return tuple(Warned(str(e["sign"]), float(e["figure"]), str(e["message"])) for e in entry["signs"])
-    except (TypeError, KeyError, ValueError) as error:
-        raise GraphError(f"The graph's notes on what its matte is doubted for are damaged: {error}") from None
 
 
 def _key_of(graph: Graph, name: str) -> str:

@@ -29,7 +29,7 @@ from ..graphs.parts import Parts, frozen_keys, parts_of, with_solved
 from ..graphs.typed import control_of, told_parts
 from .aims import noted_aim
 from .marks import MarkedPicture, is_sought, marks_of, noted_black
-from .solving import LIT_STEER, TURNED_STEER, Look, persons_at, read_by, solve_steering
+from .solving import LIT_STEER, TURNED_STEER, Look, persons_at, read_by, solve_steering, with_learning
 from .viewing import View
 
 
@@ -145,6 +145,7 @@ def _learned(graph: Graph, look: Look, key: str, marked: tuple[MarkedPicture, ..
     join = graph.by_id.get("join" + key.removeprefix("skin"))
     if join is not None and isinstance(join.node, JoinFaces) and learned.join is not None:
         graph = graph.with_step(dataclasses.replace(join, node=learned.join))
+    graph = with_learning(graph, look, key, marks_of(graph, key), learned, marked[0].frame)
     count = sum(len(each.add) for each in marked)
     by = f"{count} sample{'s' * (count != 1)}" if count else "the look of bare skin" if seek else "the faces"
     said.append(f"{key}: learned anew from {by}.")

@@ -77,11 +77,11 @@ from ..media.files import InputError
 from .aims import aims_of, noted_card, noted_light, with_card, with_light
 from .evidence import Survey, evidence, judge_people, mattes_of, misread_of, survey, survey_people
 from .faces import with_own_faces
-from .marks import MarkedPicture, with_marks
+from .marks import MarkedPicture
 from .people import Person
 from .runs import RUN_FILE, Run, RunClip, graph_hash
 from .sampling import spread
-from .solving import TURNED_STEER, doubted, look_at, solve_key, solve_steering
+from .solving import TURNED_STEER, doubted, look_at, solve_key, solve_steering, with_learning
 from .whose_faces import with_face_note, without_foreign_faces
 
 View = Callable[[Floats], Floats]
@@ -322,9 +322,8 @@ def solve_again(
     graph = graph.with_step(key).with_step(steer)
     look = look_at(lambda _: picture)
     marked = doubted(graph, look, key.id, [MarkedPicture(frame, tuple(add), tuple(subtract))])
-    node, _ = solve_key(graph, look, key.id, marked)
-    graph = graph.with_step(dataclasses.replace(key, node=node))
-    graph = with_marks(graph, key.id, marked)
+    node, learned = solve_key(graph, look, key.id, marked)
+    graph = with_learning(graph.with_step(dataclasses.replace(key, node=node)), look, key.id, marked, learned, frame)
     landed = solve_steering(graph, look, steer.id, frame, target.target(), view)
     return with_solved(graph, steer.id, landed, TURNED_STEER)
 

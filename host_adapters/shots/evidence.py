@@ -19,7 +19,6 @@ from ...kernels.arrays import Floats
 from ...nodes import (
     CARD,
     EDGES,
-    LEARNED_SIGNS,
     LIMITS,
     UNREAD,
     Aim,
@@ -43,7 +42,6 @@ from ...nodes import (
     left_behind,
     measure_skin,
     solve_steer,
-    sought,
     together,
     worst_first,
     worst_left_behind,
@@ -57,11 +55,10 @@ from ..media.colour_tags import misread
 from ..media.files import InputError
 from ..media.pictures import PictureInfo
 from ..media.video_format import VideoInfo
-from .aims import noted_card, noted_covered, noted_doubts
+from .aims import noted_card, noted_covered
 from .approach import Approach
+from .doubts import signs_seen, with_noted
 from .drift import CutFinder, Wander
-from .faces import signs_seen
-from .marks import is_sought, marks_on, strange_in
 from .sampling import spread
 
 View = Callable[[Floats], Floats]
@@ -308,8 +305,7 @@ class Witness:
                 missing = missing or str(error)
         shot, light, final, without = (found[each] for each in (*BEFORES, WITHOUT_LOOK))
         faces = known_faces(self.graph, name, frame)
-        marked = marks_on(self.graph, f"skin-{name}" if name else "skin", frame)
-        doubts = signs_seen(matte, pictures[_UNSEEN], faces, marked)
+        doubts = signs_seen(self.graph, f"-{name}" if name else "", frame, matte, pictures[_UNSEEN], faces)
         burnt = burnt_out(pictures["final"], matte, pictures["as_shot"])
         apart = hues_of_faces(pictures["final"], matte, faces)
         card = noted_card(self.graph)
@@ -638,15 +634,8 @@ def misread_of(clip: Any, graph: Graph | None = None) -> str:
 
 def doubts_of(graph: Graph, surveyed: Survey, person: str) -> tuple[Warned, ...]:
     """Return what there is to doubt of a matte: as it was seen now, beside what was noted when its key was learned."""
-    key = f"skin-{person}" if person else "skin"
-    strange = strange_in(graph, key)  # as long as these are its marks, whatever light and matte are now
-    noted = noted_doubts(graph, person)
-    if surveyed.doubts is not None:
-        noted = (*surveyed.doubts, *(doubt for doubt in noted if doubt.sign in LEARNED_SIGNS))
-    if is_sought(graph, key) and "sought" not in (doubt.sign for doubt in noted):
-        area = 0.0 if surveyed.final is None else surveyed.final.area
-        noted = (*noted, sought(area))  # the light has changed since, or the clip
-    return (*noted, *strange)
+    area = 0.0 if surveyed.final is None else surveyed.final.area
+    return with_noted(graph, f"-{person}" if person else "", surveyed.doubts, area)
 
 
 def is_accepted(graph: Graph, person: str) -> bool:

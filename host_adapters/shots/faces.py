@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from ...kernels.arrays import Floats
-from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, judge_seen, sure_skin
-from ...nodes.declare import Matte, Picture
+from ...nodes import FaceMatte, JoinFaces, MarkedFrame, People, Sample, Warned, sure_skin
+from ...nodes.declare import Picture
 from ..detect import person, skin
 from ..detect.faces import HOW_TO_INSTALL, Face, available, find_faces
 from ..graphs.graph import Graph, Step
@@ -23,7 +23,6 @@ from ..graphs.rendering import NOBODY
 from ..graphs.standard import keyed_step, without_drift, without_faces
 from ..second_look import looked_twice
 from .face_tracks import FaceTrack, follow_faces
-from .marks import MarkedPicture
 
 
 def face_samples(picture: Picture) -> tuple[Sample, ...]:
@@ -98,14 +97,6 @@ def person_in(
     if not bare:
         return person.find_person(picture, faces)
     return skin.find_people(picture, faces, add=add, subtract=subtract)
-
-
-def signs_seen(matte: Matte, picture: Picture, faces: Sequence[FaceMatte], marked: MarkedPicture) -> tuple[Warned, ...]:
-    """Return the signs that a matte wants a look: see :func:`inkarnat.nodes.judge_seen`.
-
-    :param marked: what its key was learned from on this frame.
-    """
-    return judge_seen(matte, picture, faces, lambda bare: person_in(picture, faces, marked.add, marked.subtract, bare))
 
 
 def with_persons(frames: Sequence[MarkedFrame]) -> Seeded:

@@ -20,8 +20,9 @@ class MarkedPicture:
     """A frame with samples of a person's skin and of what must stay out of the key.
 
     :ivar faces: those known in it; the same place in every frame's is the same face. :ivar sought: nothing was marked
-        and no face known: skin was sought by its look, in the first frame. :ivar strange: those samples of skin that do
-        not look like it, as :func:`~inkarnat.nodes.strange_marks` gives them.
+        and no face known: skin was sought by its look, in the first frame. :ivar close_up: skin fills the first frame,
+        as it was seen where the key was learned. :ivar strange: those samples of skin that do not look like it, as
+        :func:`~inkarnat.nodes.strange_marks` gives them.
     """
 
     frame: int
@@ -29,6 +30,7 @@ class MarkedPicture:
     subtract: tuple[Sample, ...] = ()
     faces: tuple[FaceMatte, ...] = ()
     sought: bool = False
+    close_up: bool = False
     strange: tuple[tuple[Sample, float], ...] = ()
 
 
@@ -37,6 +39,7 @@ def with_marks(graph: Graph, key: str, marked: Sequence[MarkedPicture]) -> Graph
     entry = [
         {"frame": each.frame, "add": [str(s) for s in each.add], "subtract": [str(s) for s in each.subtract]}
         | ({"sought": True} if each.sought else {})
+        | ({"close_up": True} if each.close_up else {})
         | ({"strange": [[str(mark), round(likely, 4)] for mark, likely in each.strange]} if each.strange else {})
         for each in marked
     ]
@@ -52,6 +55,7 @@ def marks_of(graph: Graph, key: str) -> tuple[MarkedPicture, ...]:
                 tuple(Sample.parse(text) for text in entry["add"]),
                 tuple(Sample.parse(text) for text in entry["subtract"]),
                 sought=entry.get("sought") is True,
+                close_up=entry.get("close_up") is True,
                 strange=tuple((Sample.parse(mark), float(likely)) for mark, likely in entry.get("strange", ())),
             )
             for entry in _section(graph, "marks").get(key, ())
@@ -76,6 +80,11 @@ def is_sought(graph: Graph, key: str) -> bool:
     """Tell whether a key was learned from skin that was sought by its look, and nobody has marked any since."""
     noted = marks_of(graph, key)
     return any(each.sought for each in noted) and not any(each.add for each in noted)
+
+
+def is_of_a_close_up(graph: Graph, key: str) -> bool:
+    """Tell whether skin filled the frame where a key was learned."""
+    return any(each.close_up for each in marks_of(graph, key))
 
 
 def with_black(graph: Graph, sample: Sample, frame: int) -> Graph:

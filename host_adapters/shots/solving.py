@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import re
 import statistics
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -81,8 +82,9 @@ from ..graphs.rendering import NOBODY, Listener
 from ..graphs.runner import Runner
 from ..graphs.standard import Keyed, chain_graph, with_keyed
 from ..graphs.typed import hands_of, in_options, keyed_of, set_nodes
-from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_doubts, with_light
+from .aims import aim_at, noted_light, with_aims, with_card, with_covered, with_light
 from .approach import Approach
+from .doubts import with_doubts
 from .drift import CutFinder, Drift, Followed, Wander, follow_drift, measure_drift
 from .evidence import (
     Moment,
@@ -568,7 +570,8 @@ def _with_marks(
     strange = {(each.name, frame.frame): frame.strange for each in subjects for frame in each.frames}
     for subject, person in zip(options.subjects, correction.people, strict=True):
         first, *others = marked.noted(subject)
-        first = dataclasses.replace(first, sought=person.learned is not None and person.learned.sought)
+        if person.learned is not None:
+            first = dataclasses.replace(first, sought=person.learned.sought, close_up=person.learned.close_up)
         noted = [
             dataclasses.replace(each, strange=strange.get((subject.name, each.frame), ())) for each in (first, *others)
         ]
@@ -846,6 +849,28 @@ def solve_key(
     persons = persons_at(graph, look, id, marked)
     learned = study_skin(*first, more, faces=faces[0], more_faces=faces[1:], persons=persons, seek=seek)
     return dataclasses.replace(node, model=learned.key.model, **AT_REST), learned  # type: ignore[arg-type]
+
+
+def with_learning(
+    graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture], learned: LearnedKey, frame: int
+) -> Graph:
+    """Return a graph that holds a key as it was learned, with notes on what from, and on what there is to doubt of it.
+
+    :param marked: what to note, frame by frame. :param frame: the first that the key was learned from.
+    """
+    first, *others = marked
+    first = dataclasses.replace(first, sought=learned.sought, close_up=learned.close_up)
+    graph = with_marks(graph, id, [first, *others])
+    suffix = id.removeprefix("skin")
+    steer = graph.by_id.get("steer" + suffix)
+    origin = dict(graph.outputs).get("matte") if steer is None else dict(steer.inputs).get("matte")
+    if origin is None:
+        return graph
+    matte, picture = (look(graph, at, frame) for at in (origin, read_by(graph, id, "image")))
+    drawn = (step.id for step in graph.steps if isinstance(step.node, Region))
+    limited = any(re.fullmatch(rf"(region|in\d+){re.escape(suffix)}", each) for each in drawn)
+    found = learned.warnings(matte, picture, limited)
+    return with_doubts(graph, {suffix.removeprefix("-"): [each for each in found if each.sign in LEARNED_SIGNS]})
 
 
 def persons_at(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) -> list[People | None]:
