@@ -7,15 +7,13 @@ instructions NumPy takes another way; this has the same bits on all of them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numba import types
-from numba.extending import intrinsic
 
 from .colour import F, clamp
-from .jit import inline, numba_config
+from .jit import inline, instruction, numba_config
 
 _LOG2_E, _HIGH, _LOW = F(1.4426950408889634), F(-6.93145752e-1), F(-1.42860677e-6)
 _ROUND = F(12582912)
@@ -26,11 +24,7 @@ _Q1, _Q2 = F(-2.742335390411667452936e-01), F(2.159509375685829852307e-02)
 _MOST = F(87)
 
 
-def _instruction(function: Callable[..., Any]) -> Any:
-    return intrinsic(function)
-
-
-@_instruction
+@instruction
 def _fused(typing: Any, a: Any, b: Any, c: Any) -> Any:
     """Return a · b + c, rounded once."""
 

@@ -18,9 +18,8 @@ from typing import Any
 import numpy as np
 from llvmlite import ir
 from numba import types
-from numba.extending import intrinsic
 
-from .jit import BLOCK_HEAD, inline, numba_config, strip_kernel
+from .jit import BLOCK_HEAD, inline, instruction, numba_config, strip_kernel
 
 WORD = 8
 
@@ -60,21 +59,17 @@ def _on_numbers(generate: Callable[[Any, list[Any]], Any], count: int) -> Any:
 _I64 = ir.IntType(64)
 
 
-def _instruction(function: Callable[..., Any]) -> Any:
-    return intrinsic(function)
-
-
 def _at(builder: Any, address: Any) -> Any:
     return builder.inttoptr(address, _I64.as_pointer())
 
 
-@_instruction
+@instruction
 def load(typing: Any, address: Any) -> Any:
     """Return the number at an address."""
     return _on_numbers(lambda builder, a: builder.load_atomic(_at(builder, a[0]), "seq_cst", WORD), 1)()
 
 
-@_instruction
+@instruction
 def store(typing: Any, address: Any, value: Any) -> Any:
     """Write a number to an address and return it."""
 
@@ -85,13 +80,13 @@ def store(typing: Any, address: Any, value: Any) -> Any:
     return _on_numbers(generate, 2)()
 
 
-@_instruction
+@instruction
 def add(typing: Any, address: Any, value: Any) -> Any:
     """Add to the number at an address and return what it was."""
     return _on_numbers(lambda builder, a: builder.atomic_rmw("add", _at(builder, a[0]), a[1], "seq_cst"), 2)()
 
 
-@_instruction
+@instruction
 def swap(typing: Any, address: Any, expected: Any, value: Any) -> Any:
     """Write a number where another one is expected; return 1 where that was there, else 0."""
 
@@ -117,7 +112,7 @@ if numba_config.DISABLE_JIT:
     claim = _claim  # one thread does all then
 
 
-@_instruction
+@instruction
 def call_system(typing: Any, function: Any, first: Any, second: Any) -> Any:
     """Call a function of the system, at an address, with two numbers; it may take fewer."""
 
@@ -128,7 +123,7 @@ def call_system(typing: Any, function: Any, first: Any, second: Any) -> Any:
     return _on_numbers(generate, 3)()
 
 
-@_instruction
+@instruction
 def call_strip(typing: Any, block: Any, y0: Any, y1: Any) -> Any:
     """Have the kernel that packed a block work on rows y0 to y1; return 0, or another number where it failed."""
 

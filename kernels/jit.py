@@ -46,6 +46,7 @@ from numba.core.compiler import Compiler, DefaultPassBuilder, Flags
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import CPUDispatcher
 from numba.core.types.functions import BaseFunction
+from numba.extending import intrinsic
 
 from .kept_code import KeptCode, digest_of, find_folder, holds_any
 
@@ -275,6 +276,11 @@ def inline(function: Function) -> Function:
 def subroutine(function: Function) -> Function:
     """Compile what a strip kernel calls once a row: free of the interpreter lock, kept with its strip kernels."""
     return _piece(function)
+
+
+def instruction(function: Callable[..., Any]) -> Any:
+    """Make an instruction of LLVM's from what numba asks of an intrinsic: its types, and what writes its code."""
+    return intrinsic(function)
 
 
 class _Collection:

@@ -1673,40 +1673,47 @@ def _double_strips(plane, out, y0, y1):
         _double_row(out[y], plane[i], plane[other])
 
 
+class Joining(NamedTuple):
+    """How faces are joined with a matte.
+
+    :ivar texture: the skin's own. :ivar keep, away: places, normalised, at which a person marked skin, and what is
+        none. :ivar likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge.
+    :ivar soft: see :func:`lay`. :ivar usual: area of a face's core in parts of the frame, 0 to 1, by which what is
+        loose loses where no face is known as well.
+    """
+
+    texture: float
+    keep: Sequence[tuple[float, float]] = ()
+    away: Sequence[tuple[float, float]] = ()
+    likeness: float = 0.0
+    soft: bool = True
+    usual: float = 0.0
+
+
 @on_devices
 def join_faces(
     matte: Floats | Unwritten,
     evidence: Floats | Unwritten,
     image: Floats,
-    texture: float,
-    keep: Sequence[tuple[float, float]] = (),
-    away: Sequence[tuple[float, float]] = (),
+    joining: Joining,
     out: Floats | None = None,
-    likeness: float = 0.0,
-    soft: bool = True,
-    usual: float = 0.0,
 ) -> Floats:
     """Join a matte with what faces tell.
 
     :param matte: float32 (H, W). :param evidence: float32 (H, W), :func:`face_evidence` of all faces. What is yet to
         be written of both is written beside each other.
-    :param image: float32 (H, W, 3 or 4), the picture of both. :param texture: the skin's own.
-    :param keep, away: places, normalised, at which a person marked skin, and what is none.
-    :param likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge. :param soft: see :func:`lay`.
-    :param usual: area of a face's core in parts of the frame, 0 to 1, by which what is loose loses where no face is
-        known as well.
+    :param image: float32 (H, W, 3 or 4), the picture of both.
     :returns: matte, float32 (H, W), 0 to 1; without ``usual`` the matte as it is, limited to that, where no face is.
     :raises PictureError: wrong arrays.
 
     >>> picture = np.full((90, 160, 3), 0.5, np.float32)
     >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
     >>> half = np.full((90, 160), 0.5, np.float32)
-    >>> joined = join_faces(half, face_evidence(picture, landmarks), picture, texture=-8.0)
+    >>> joined = join_faces(half, face_evidence(picture, landmarks), picture, Joining(texture=-8.0))
     >>> bool(joined[45, 80] > joined[0, 0])
     True
     """
-    given = matte, evidence, image, texture, keep, away, likeness, soft, usual, out
-    joined: Floats = unwritten_join(*given).whole()
+    joined: Floats = unwritten_join(matte, evidence, image, joining, out).whole()
     return joined
 
 
@@ -1714,19 +1721,14 @@ def unwritten_join(
     matte: Floats | Unwritten,
     evidence: Floats | Unwritten,
     image: Floats,
-    texture: float,
-    keep: Sequence[tuple[float, float]] = (),
-    away: Sequence[tuple[float, float]] = (),
-    likeness: float = 0.0,
-    soft: bool = True,
-    usual: float = 0.0,
+    joining: Joining,
     out: Floats | None = None,
 ) -> Unwritten:
     """Return the matte of :func:`join_faces` before it is written; what it depends on is found on the grid here.
 
     >>> picture, half = np.full((90, 160, 3), 0.5, np.float32), np.full((90, 160), 0.5, np.float32)
     >>> landmarks = [(0.45, 0.4), (0.55, 0.4), (0.5, 0.52), (0.46, 0.6), (0.54, 0.6)]
-    >>> given = unwritten_join(half, unwritten_evidence(picture, landmarks), picture, texture=-8.0)
+    >>> given = unwritten_join(half, unwritten_evidence(picture, landmarks), picture, Joining(texture=-8.0))
     >>> joined = given.whole()
     >>> joined is given.plane, bool(joined[45, 80] > joined[0, 0])
     (True, True)
@@ -1741,23 +1743,13 @@ def unwritten_join(
         told, telling = written_by(evidence)
         evidence = Unwritten(as_plane(told, "evidence of faces", matte.shape), telling)
         out = output(out, matte.shape, matte, evidence.plane, image)
-    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual, keying)
+    laid, stages = _laid_by_stages(matte, evidence, image, joining, keying)
     return Unwritten(out, (*stages, _over_by_stage(matte, laid, out)))
 
 
-def laid_on_grid(
-    matte: Floats,
-    evidence: Floats,
-    image: Floats,
-    texture: float,
-    keep: Sequence[tuple[float, float]],
-    away: Sequence[tuple[float, float]],
-    likeness: float,
-    soft: bool = True,
-    usual: float = 0.0,
-) -> Laid:
+def laid_on_grid(matte: Floats, evidence: Floats, image: Floats, joining: Joining) -> Laid:
     """Return what :func:`join_faces` lays over a matte; a size that has the same grid gives the same."""
-    laid, stages = _laid_by_stages(matte, evidence, image, texture, keep, away, likeness, soft, usual)
+    laid, stages = _laid_by_stages(matte, evidence, image, joining)
     over_stages(stages)
     return laid
 
@@ -1766,18 +1758,14 @@ def _laid_by_stages(
     matte: Floats,
     evidence: Floats | Unwritten,
     image: Floats,
-    texture: float,
-    keep: Sequence[tuple[float, float]],
-    away: Sequence[tuple[float, float]],
-    likeness: float,
-    soft: bool,
-    usual: float,
+    joining: Joining,
     keying: Sequence[Stage] = (),
 ) -> tuple[Laid, tuple[Stage, ...]]:
     """Return the same as it will be, and the stages that find it; what comes before them is begun here.
 
     :param keying: the stages that write the matte.
     """
+    texture, keep, away, likeness, soft, usual = joining
     shape = grid_shape(*matte.shape)
     small, first = _on_grid_by_stage(matte, shape, 0.0, keying)
     if isinstance(evidence, _UnwrittenEvidence):

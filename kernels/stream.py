@@ -14,9 +14,8 @@ from typing import Any
 from llvmlite import ir
 from numba import types
 from numba.core import cgutils
-from numba.extending import intrinsic
 
-from .jit import inline, numba_config, subroutine
+from .jit import inline, instruction, numba_config, subroutine
 
 AHEAD = 512
 """Pixels between those that are worked on and those that are called for: fewer come too late."""
@@ -39,7 +38,7 @@ def is_non_temporal(picture):
 
 def _or_plainly(plain: Callable[..., Any]) -> Callable[[Callable[..., Any]], Any]:
     """Make an instruction for compiled code; where nothing is compiled, ``plain`` does its work."""
-    return lambda instruction: plain if numba_config.DISABLE_JIT else intrinsic(instruction)
+    return lambda function: plain if numba_config.DISABLE_JIT else instruction(function)
 
 
 def _copy_line(out: Any, values: Any, at: int) -> None:

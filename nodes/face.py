@@ -7,7 +7,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
 
 from ..kernels import join
 from ..kernels.arrays import Floats
@@ -255,14 +254,14 @@ class JoinFaces(Node):
 
     def unwritten(self, matte: Matte | Unwritten, faces: Matte | Unwritten, image: Picture) -> Unwritten:
         """Return the joined matte before it is written."""
-        return join.unwritten_join(matte, faces, image, *self._options())
+        return join.unwritten_join(matte, faces, image, self._joining())
 
     def process(
         self, matte: Matte | Unwritten, faces: Matte | Unwritten, image: Picture, *, out: Floats | None = None
     ) -> Matte:
         """Return the matte joined with what all ``faces`` tell about the picture."""
-        texture, keep, away, *others = self._options()
-        return join.join_faces(matte, faces, image, texture, keep, away, out, *others)
+        return join.join_faces(matte, faces, image, self._joining(), out)
 
-    def _options(self) -> tuple[Any, ...]:
-        return self.texture, self.keep, self.keep_out, self.likeness, self.soft_pieces, self.usual_face
+    def _joining(self) -> join.Joining:
+        marks = self.keep, self.keep_out
+        return join.Joining(self.texture, *marks, self.likeness, self.soft_pieces, self.usual_face)

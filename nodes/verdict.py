@@ -521,13 +521,8 @@ def _saturation_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Findin
     asked = aim is not None and aim.target.ratio is not None
     if light is None or final is None or asked:
         return
-    status, factor, looks = _paled("saturation", light.ratio, final.ratio)
-    if status != HOLDS:
-        sentence = (
-            f"The skin's saturation was changed × {factor:.2f}, from {light.ratio:.3f} to {final.ratio:.3f} "
-            f"({2 ** LIMITS['saturation'].check:.1f} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
-        )
-        yield Finding(status, sentence, "skin saturation")
+    said = f"The skin's saturation was changed × {{:.2f}}, from {light.ratio:.3f} to {final.ratio:.3f}"
+    yield from _paled("saturation", light.ratio, final.ratio, said, "skin saturation")
 
 
 def _own(evidence: Evidence) -> SkinReading | None:
@@ -540,10 +535,16 @@ def _own(evidence: Evidence) -> SkinReading | None:
 _PALEST = 1e-3
 
 
-def _paled(limit: str, before: float, after: float) -> tuple[str, float, str]:
-    """Return what a limit says of a change of saturation, its factor, and what skin looks like by it."""
+def _paled(limit: str, before: float, after: float, said: str, fix: str) -> Iterable[Finding]:
+    """Doubt a change of saturation that goes beyond a limit.
+
+    :param said: the beginning of the sentence, with a place for the factor.
+    """
     factor = max(after, _PALEST) / max(before, _PALEST)
-    return status_of(limit, math.log2(factor)), factor, "painted" if factor > 1 else "grey"
+    status, check = status_of(limit, math.log2(factor)), LIMITS[limit].check
+    if status != HOLDS and check is not None:
+        doubted = f"({2**check:.2g} times as strong or pale is doubted)"
+        yield Finding(status, f"{said.format(factor)} {doubted}: it looks {'painted' if factor > 1 else 'grey'}.", fix)
 
 
 def _colour_findings(evidence: Evidence) -> Iterable[Finding]:
@@ -551,25 +552,15 @@ def _colour_findings(evidence: Evidence) -> Iterable[Finding]:
     final = _own(evidence)
     if final is None:
         return
-    status, factor, looks = _paled("colour of skins", final.population_ratio, final.ratio)
-    if status != HOLDS:
-        sentence = (
-            f"The skin has × {factor:.2f} of the colour that measured skins have at its level "
-            f"({2 ** LIMITS['colour of skins'].check:g} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
-        )
-        yield Finding(status, sentence, "saturation")
+    said = "The skin has × {:.2f} of the colour that measured skins have at its level"
+    yield from _paled("colour of skins", final.population_ratio, final.ratio, said, "saturation")
 
 
 def _look_findings(evidence: Evidence, aim: Aim | None) -> Iterable[Finding]:
     """Doubt a look that takes skin far from its target, or its saturation, though it is kept from it."""
     if evidence.kept and evidence.final is not None and evidence.without_look is not None and evidence.sampled:
-        status, left, looks = _paled("look saturation", evidence.without_look.ratio, evidence.final.ratio)
-        if status != HOLDS:
-            sentence = (
-                f"Kept {evidence.kept:.0%} from it, the look leaves the skin × {left:.2f} of its saturation "
-                f"({2 ** LIMITS['look saturation'].check:g} times as strong or pale is doubted): it looks {looks}."  # type: ignore[operator]
-            )
-            yield Finding(status, sentence, "keep more")
+        said = f"Kept {evidence.kept:.0%} from it, the look leaves the skin × {{:.2f}} of its saturation"
+        yield from _paled("look saturation", evidence.without_look.ratio, evidence.final.ratio, said, "keep more")
     if aim is None or not evidence.kept or evidence.aimed is None:
         return
     taken = wrapped(_resting(evidence.aimed, aim.target) - aim.angle)

@@ -163,13 +163,16 @@ def probed(plane: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(plane[rows][:, columns])
 
 
+JOINING = join.Joining(-6.5, [(0.5, 0.5)], [(0.1, 0.1)], likeness=0.5)
+
+
 @small_grid()
 def with_faces(send: Any) -> dict[str, Any]:
     """What faces tell of a picture, and a matte that is joined with that."""
     image, matte = (send(array) for array in seen())
     first = join.face_evidence(image, *FACES[0])
     both = join.face_evidence(image, *FACES[1], 1.0, first)
-    joined = join.join_faces(matte, both, image, -6.5, [(0.5, 0.5)], [(0.1, 0.1)], likeness=0.5)
+    joined = join.join_faces(matte, both, image, JOINING)
     return {"face": first, "two faces": both, "joined with faces": joined}
 
 
@@ -182,7 +185,7 @@ def told_on_grids() -> dict[str, np.ndarray]:
         plane, top, left = join.evidence_on_grid(image, *given, 1.0)
         found |= {f"plane {number}": plane, f"corner {number}": np.array([top, left])}
     both = probed(with_faces(own)["two faces"])
-    laid = join.laid_on_grid(matte, both, image, -6.5, [(0.5, 0.5)], [(0.1, 0.1)], 0.5)
+    laid = join.laid_on_grid(matte, both, image, JOINING)
     return found | {"matte": matte, "both": both, "laid": np.stack([laid.odds, laid.lid, laid.floor])}
 
 
@@ -333,10 +336,9 @@ def test_some_of_a_pictures_pixels_tell_of_faces_what_the_whole_one_tells():
         assert whole[1:] == part[1:]
         np.testing.assert_array_equal(whole[0], part[0])
         assert np.ptp(whole[0]) > 0.3
-    marks = -6.5, [(0.5, 0.5)], [(0.1, 0.1)], 0.5
     for whole, part in zip(
-        vars(join.laid_on_grid(matte, told, image, *marks)).values(),
-        vars(join.laid_on_grid(probed(matte), probed(told), probed(image), *marks)).values(),
+        vars(join.laid_on_grid(matte, told, image, JOINING)).values(),
+        vars(join.laid_on_grid(probed(matte), probed(told), probed(image), JOINING)).values(),
         strict=True,
     ):
         np.testing.assert_array_equal(whole, part)

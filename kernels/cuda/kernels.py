@@ -616,13 +616,8 @@ def join_faces(
     matte: Any,
     evidence: Any,
     image: Any,
-    texture: float,
-    keep: Sequence[tuple[float, float]] = (),
-    away: Sequence[tuple[float, float]] = (),
+    joining: join.Joining,
     out: Floats | None = None,
-    likeness: float = 0.0,
-    soft: bool = True,
-    usual: float = 0.0,
 ) -> Any:
     """See :func:`.join.join_faces`: the processor finds on the grid what is laid over the matte."""
     card = _card(matte, evidence, image)
@@ -631,9 +626,9 @@ def join_faces(
     keyed, told, seen = (_probed(card, array) for array in (matte, evidence, image))
     if keyed is None or told is None or seen is None:
         keyed, told, seen = (np.asarray(array) for array in (matte, evidence, image))
-        made = join.join_faces(keyed, told, seen, texture, keep, away, None, likeness, soft, usual)
+        made = join.join_faces(keyed, told, seen, joining)
         return _placed(card.sent(made), out)
-    found = join.laid_on_grid(keyed, told, seen, texture, keep, away, likeness, soft, usual)
+    found = join.laid_on_grid(keyed, told, seen, joining)
     grids = card.uploaded(np.stack([found.odds, found.lid, found.floor]).reshape(-1))
     (height, width), to = matte.shape, card.memory.lent(matte.pixels)
     card.over_planes(pixels.laid, width, height, matte.colour, grids, to, width, height, *found.odds.shape)
