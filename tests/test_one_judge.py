@@ -243,7 +243,7 @@ DOUBTED = {
     "persons on a third, and all of it bare": (0.3, 1.0, HOLDS, set()),
     "more is bare": (1.0, 2.0, CHECK, {"What looks like bare skin is left out"}),
 }
-"""How much of the frame's width shows persons; what shows bare skin: nothing, the disc, or the frame's left and it."""
+"""How much of the frame's width shows persons; what shows bare skin: the mark alone, the disc, the left too."""
 
 
 @pytest.mark.parametrize("name", DOUBTED)
@@ -254,6 +254,7 @@ def test_every_surface_doubts_alike(name, tmp_path, monkeypatch):
     picture, disc = close_up()
     seen = np.stack([np.mgrid[:240, :240][1] < 240 * (persons or 0), disc * bool(bare)], axis=-1).astype(np.float32)
     seen[:, :60, 1] = np.maximum(seen[:, :60, 1], bare == 2)
+    seen[100:140, 100:140, 1] = 1  # where the mark is
     monkeypatch.setattr(person, "find_person", lambda *_: np.ascontiguousarray(seen[..., 0]))
     monkeypatch.setattr(skin, "find_people", lambda *_, **__: seen)
     monkeypatch.setattr(faces, "find_faces", lambda *_, **__: ())
