@@ -49,6 +49,7 @@ def random_stream(seed: int, *names: str | int) -> np.random.Generator:
 
 
 _LATTICE = 128
+"""Lattice points a side, a power of two: places beyond an edge go on at the other one by a mask."""
 
 
 class Noise:
@@ -80,15 +81,15 @@ class Noise:
         flat = self._lattice.reshape(-1)
         top *= _LATTICE
         bottom *= _LATTICE
-        above = _mix(flat[top + left], flat[top + right], across)
-        return _mix(above, _mix(flat[bottom + left], flat[bottom + right], across), down)
+        above = _mix(flat.take(top + left), flat.take(top + right), across)
+        return _mix(above, _mix(flat.take(bottom + left), flat.take(bottom + right), across), down)
 
 
 def _cell(position: Array) -> tuple[NDArray[np.int32], NDArray[np.int32], Array]:
     whole = np.floor(position)
     index = whole.astype(np.int32)
     part = (position - whole).astype(np.float32)
-    return index % _LATTICE, (index + 1) % _LATTICE, part * part * (3 - 2 * part)
+    return index & (_LATTICE - 1), (index + 1) & (_LATTICE - 1), part * part * (3 - 2 * part)
 
 
 def _mix(first: Array, second: Array, part: Array) -> Array:

@@ -128,6 +128,12 @@ def _place(value: Array, steps: NDArray[np.float64]) -> tuple[NDArray[np.int32],
     return whole, (position - whole)[..., None].astype(np.float32)
 
 
+def _between(table: Array, at: NDArray[np.int32], part: Array) -> Array:
+    first = table.take(at, axis=0)
+    result: Array = first + (table.take(at + 1, axis=0) - first) * part
+    return result
+
+
 def skin_colour(melanin: Array | float, blood: Array | float) -> Array:
     """Return the colour of skin under D65 as linear BT.709 reflectance, white at 1.
 
@@ -138,9 +144,7 @@ def skin_colour(melanin: Array | float, blood: Array | float) -> Array:
     table = _colour_table().reshape(-1, 3)
     (row, down), (column, across) = _place(melanin, _MELANIN_STEPS), _place(blood, _BLOOD_STEPS)
     corner = row * len(_BLOOD_STEPS) + column
-    near = table[corner] + (table[corner + 1] - table[corner]) * across
-    corner += len(_BLOOD_STEPS)
-    far = table[corner] + (table[corner + 1] - table[corner]) * across
+    near, far = (_between(table, at, across) for at in (corner, corner + len(_BLOOD_STEPS)))
     result: Array = near + (far - near) * down
     return result
 
