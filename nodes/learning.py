@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,54 +77,60 @@ class LearnedKey:
         """
         seen = judge_matte(matte, image, self.faces, self.person)
         doubted = "doubtful" in (warned.sign for warned in seen)
-        found = list(cleared(seen, matte, lambda bare: self.person, self.close_up))
+        found = (
+            *cleared(seen, matte, lambda bare: self.person, self.close_up),
+            *self._signs_of_samples(matte, image),
+            *self._signs_of_colour(image, doubted),
+            *self._signs_of_place(matte),
+            *self._signs_of_light(),
+        )
+        return tuple(warned for warned in found if not (limited and warned.sign in _OF_THE_WHOLE_FRAME))
+
+    def _signs_of_samples(self, matte: Matte, image: Picture | None) -> Iterator[Warned]:
+        """Doubt what the samples do not reach, and what of them is not recognised."""
         alone = self.person is None and not any(face.presence > 0 for face in self.faces)
         if alone and beyond("look-alike", self.unconnected) and (image is None or not is_plain(matte, image)):
-            found.append(
-                Warned(
-                    "look-alike",
-                    self.unconnected,
-                    f"{self.unconnected:.0%} of what looks like this skin does not touch the samples: it may be a wall "
-                    "or wood. Look at the matte; subtract it, or draw a region round the person.",
-                )
+            text = (
+                f"{self.unconnected:.0%} of what looks like this skin does not touch the samples: it may be a wall "
+                "or wood. Look at the matte; subtract it, or draw a region round the person."
             )
+            yield Warned("look-alike", self.unconnected, text)
         if self.person is None and beyond("missed", 1 - self.recall):  # persons tell better
-            found.append(
-                Warned(
-                    "missed",
-                    1 - self.recall,
-                    f"The key recognises only {self.recall:.0%} of the sampled pixels: the sample may hold more than "
-                    "skin. Draw it again on skin alone.",
-                )
+            text = (
+                f"The key recognises only {self.recall:.0%} of the sampled pixels: the sample may hold more than "
+                "skin. Draw it again on skin alone."
             )
-        centre = self.key.learned.centre
-        # what was marked on a known face or person is skin in whatever light: only what they leave in doubt is told of
-        known = image is not None and knows_somebody(self.faces, self.person)
-        sure = self.marked and known and not doubted
-        if not sure and beyond("far from skin", off := _off_skin(centre)):
-            found.append(
-                Warned(
-                    "far from skin",
-                    off,
-                    f"What taught the key has a hue of {hue_angle(*centre):.0f}°, {off:.0f}° from the skin line: "
-                    "strong coloured light, or no skin. Look at the matte; balance the picture first, or sample skin.",
-                )
+            yield Warned("missed", 1 - self.recall, text)
+
+    def _signs_of_colour(self, image: Picture | None, doubted: bool) -> Iterator[Warned]:
+        """Doubt a colour far from that of skin.
+
+        What was marked on a known face or person is skin in whatever light: only what they leave in doubt is told of.
+        """
+        centre, known = self.key.learned.centre, image is not None and knows_somebody(self.faces, self.person)
+        if not (self.marked and known and not doubted) and beyond("far from skin", off := _off_skin(centre)):
+            text = (
+                f"What taught the key has a hue of {hue_angle(*centre):.0f}°, {off:.0f}° from the skin line: "
+                "strong coloured light, or no skin. Look at the matte; balance the picture first, or sample skin."
             )
+            yield Warned("far from skin", off, text)
+
+    def _signs_of_place(self, matte: Matte) -> Iterator[Warned]:
+        """Doubt what the matte leaves out, and skin that nobody marked."""
         if self.person is not None and all(face.keyed > 0.5 for face in self.faces if face.presence > 0):
-            found += [told for told in [left_out(matte, self.person)] if told]  # beside others' faces on purpose
+            yield from (told for told in [left_out(matte, self.person)] if told)  # beside others' faces on purpose
         if self.sought:
-            found.append(sought(float(as_plane(matte).mean(dtype=np.float64))))
+            yield sought(float(as_plane(matte).mean(dtype=np.float64)))
+
+    def _signs_of_light(self) -> Iterator[Warned]:
+        """Doubt samples that no single light explains."""
         if beyond("two lights", _two_lights(self.hue_apart, self.chroma_apart)):
-            found.append(
-                Warned(
-                    "two lights",
-                    self.hue_apart,
-                    f"The samples on two frames are {self.hue_apart:.1f}° of hue and a factor {self.chroma_apart:.2f} "
-                    "of chroma apart, more than one light explains: one key fits neither. Balance the frames first, or "
-                    "learn one key for each light.",
-                )
+            text = (
+                f"The samples on two frames are {self.hue_apart:.1f}° of hue and a factor {self.chroma_apart:.2f} "
+                "of chroma apart, more than one light explains: one key fits neither. Balance the frames first, or "
+                "learn one key for each light."
             )
-        return tuple(warned for warned in found if not (limited and warned.sign in _OF_THE_WHOLE_FRAME))
+            yield Warned("two lights", self.hue_apart, text)
 
 
 _OF_THE_WHOLE_FRAME = ("look-alike", "left out")

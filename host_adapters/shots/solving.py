@@ -286,37 +286,11 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     InputError for a frame that cannot be read.
     """
     notes: list[str] = []
-    limits: dict[str, dict[str, Step]] = {}
-    seeded: dict[str, Seeded] = {}
-    subjects = []
     marked = _MarkedFrames(clip, options)
     tracks = _followed_faces(clip, listener) if options.faces and options.through and len(clip.frames) > 1 else None
-    for subject in options.subjects:
-        # Faces stand in for samples of everyone; of whom they are, nobody can tell.
-        alone = not subject.name or bool(subject.add)
-        frames = marked.of(subject)
-        found = (
-            seed(frames, tracks, not subject.name and not options.natural_range) if options.faces and alone else None
-        )
-        seeded[subject.name] = found or with_persons(frames)
-        limits[subject.name] = dict(subject.shapes)
-        for word, step in subject.shapes.items():
-            if options.track and not step.keyed:
-                limits[subject.name][word] = _followed_region(clip, step, frames[0].frame, listener, notes)
-        regions: dict[str, RegionAt] = {word: _region_at(step) for word, step in limits[subject.name].items()}
-        nodes = set_nodes(options.typed_of(subject), frames[0].frame)
-        subjects.append(
-            Subject(
-                subject.name,
-                seeded[subject.name].frames,
-                subject.target,
-                None,
-                regions,
-                cast(SkinKey | None, nodes.get("skin")),
-                cast(SoftenMatte | None, nodes.get("soften")),
-                cast(SteadyMatte, nodes["steady"]).frames if "steady" in nodes else None,
-            )
-        )
+    seeded = {each.name: _seeded(each, marked.of(each), tracks, options) for each in options.subjects}
+    limits = {each.name: _limits_of(each, clip, options, marked.first, listener, notes) for each in options.subjects}
+    subjects = [_subject(each, seeded[each.name].frames, limits[each.name], options) for each in options.subjects]
     for marked_subject in subjects:
         sampled = any(frame.add or frame.faces or frame.seek for frame in marked_subject.frames) or marked_subject.name
         if not options.natural_range and not sampled:
@@ -364,6 +338,45 @@ def solve(clip: Footage, options: SolveOptions, listener: Listener = NOBODY) -> 
     looked = {name: moment.final for name, (moment, _, _) in judged.items()} if options.under is not None else {}
     verdicts = {name: verdict for name, (_, verdict, _) in judged.items()}
     return Solved(correction, graph, approved, seeded, drift, tuple(notes), picture.light_by, lights, verdicts, looked)
+
+
+def _limits_of(
+    subject: SubjectMarks, clip: Footage, options: SolveOptions, frame: int, listener: Listener, notes: list[str]
+) -> dict[str, Step]:
+    """Return the shapes that limit a person's key, following the clip where that is asked for."""
+    return {
+        word: _followed_region(clip, step, frame, listener, notes) if options.track and not step.keyed else step
+        for word, step in subject.shapes.items()
+    }
+
+
+def _seeded(
+    subject: SubjectMarks, frames: list[MarkedFrame], tracks: Sequence[FaceTrack] | None, options: SolveOptions
+) -> Seeded:
+    """Return a person's frames with what is seen in them.
+
+    Faces stand in for samples of everyone; of whom they are, nobody can tell.
+    """
+    if options.faces and (not subject.name or subject.add):
+        return seed(frames, tracks, not subject.name and not options.natural_range)
+    return with_persons(frames)
+
+
+def _subject(
+    subject: SubjectMarks, frames: Sequence[MarkedFrame], limits: Mapping[str, Step], options: SolveOptions
+) -> Subject:
+    """Return a person as they are solved, set as it was typed."""
+    nodes = set_nodes(options.typed_of(subject), frames[0].frame)
+    return Subject(
+        subject.name,
+        frames,
+        subject.target,
+        None,
+        {word: _region_at(step) for word, step in limits.items()},
+        cast(SkinKey | None, nodes.get("skin")),
+        cast(SoftenMatte | None, nodes.get("soften")),
+        cast(SteadyMatte, nodes["steady"]).frames if "steady" in nodes else None,
+    )
 
 
 def _nobody_said(picture: Floats, options: SolveOptions) -> str:
