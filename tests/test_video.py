@@ -6,12 +6,20 @@ import importlib
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from fractions import Fraction
 
 import footage
 import numpy as np
 import pytest
-from inkarnat.host_adapters.media import video_encode, video_format, video_read, video_write
+from inkarnat.host_adapters.media import (
+    video_decode,
+    video_encode,
+    video_format,
+    video_read,
+    video_room,
+    video_write,
+)
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.media.video_read import VideoReader
 from inkarnat.host_adapters.media.video_write import VideoWriter
@@ -664,12 +672,50 @@ def test_a_full_disk_is_noticed_and_the_earlier_clip_survives(tmp_path, suffix, 
     assert f"b.{suffix} cannot be written: the file would be larger" in done.stdout
 
 
+def test_dnxhr_of_mere_noise_is_what_the_encoder_makes_with_all_its_memory(tmp_path, monkeypatch):
+    """Noise over the whole range is the most that can be asked of a codec with a fixed size for every frame."""
+    footage.make(tmp_path / "a.mkv", "ffv1", "yuv422p10le", frames=1, size=(256, 128))
+    noise = np.random.default_rng(0).random((128, 256, 3), np.float32)
+    copy(tmp_path / "a.mkv", tmp_path / "b.mov", "dnxhr", change=lambda picture: noise)
+    own = replace(video_write.CODECS["dnxhr"], options={"profile": "dnxhr_hqx"})
+    monkeypatch.setitem(video_write.CODECS, "dnxhr", own)
+    copy(tmp_path / "a.mkv", tmp_path / "c.mov", "dnxhr", change=lambda picture: noise)
+    assert (tmp_path / "b.mov").read_bytes() == (tmp_path / "c.mov").read_bytes()
+
+
+@pytest.mark.parametrize(("codec", "settings"), [("h264", b"rc_lookahead=2 "), ("hevc", b"rc-lookahead=3 ")])
+def test_where_memory_is_tight_encoders_look_ahead_at_few_frames(tmp_path, monkeypatch, codec, settings):
+    """Both encoders write into the stream how they were set; decoding by slices gives the same codes."""
+    footage.make(tmp_path / "a.mkv", "libx264", frames=8, options={"bf": "3"})
+    copy(tmp_path / "a.mkv", tmp_path / "b.mp4", codec)
+    usual = [frame.original.planes[0] for frame in VideoReader(tmp_path / "a.mkv")]
+    for module in (video_decode, video_write):
+        monkeypatch.setattr(module, "is_tight", lambda width, height: True)
+    monkeypatch.setattr(video_write, "frames_ahead", lambda *size: video_room.frames_ahead(3840, 2160, *size[2:]))
+    copy(tmp_path / "a.mkv", tmp_path / "c.mp4", codec)
+    assert settings not in (tmp_path / "b.mp4").read_bytes()
+    assert settings in (tmp_path / "c.mp4").read_bytes()
+    assert b"bframes=2 " in (tmp_path / "c.mp4").read_bytes()
+    found = [frame.original.planes[0] for frame in VideoReader(tmp_path / "a.mkv")]
+    assert len(found) == 8
+    for one, other in zip(found, usual, strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_memory_is_tight_where_frames_are_large_and_cores_few():
+    for cores, size, expected in ((2, (3840, 2160), True), (2, (1920, 1080), False), (8, (3840, 2160), False)):
+        with strips.threads(cores):
+            assert video_room.is_tight(*size) is expected
+    assert video_room.frames_ahead(2560, 1440, deep=False, least=2) == 6
+    assert video_room.frames_ahead(3840, 2160, deep=True, least=3) == 3
+
+
 def test_large_frames_that_are_worked_on_leave_prores_fewer_threads(tmp_path, monkeypatch):
     """On two cores 3840×2160 gets one thread, as each takes 170 MB; untouched and smaller frames get all."""
     footage.make(tmp_path / "a.mkv", "ffv1", "yuv420p", frames=1, size=(320, 180))
     with strips.threads(2):
-        assert video_encode.threads_for(3840, 2160) == 1
-        assert video_encode.threads_for(1920, 1080) == 0
+        assert video_room.threads_for(3840, 2160) == 1
+        assert video_room.threads_for(1920, 1080) == 0
     asked: list[tuple[int, int]] = []
     monkeypatch.setattr(video_write, "threads_for", lambda *size: (asked.append(size), 1)[1])
     with VideoReader(tmp_path / "a.mkv") as reader:

@@ -15,6 +15,7 @@ from typing import Any
 from ...kernels.strips import thread_count
 from .boxes import matroska_length
 from .files import InputError, check_input
+from .video_room import FEW_CORES, is_tight
 
 # --- opening ------------------------------------------------------------------------------------------------
 
@@ -71,9 +72,6 @@ def is_cover(stream: Any) -> bool:
 
 
 # --- decoding -----------------------------------------------------------------------------------------------
-
-_FEW_CORES = 4
-"""Cores up to which a decoder gets a thread for each. The library takes one more, and every thread holds a frame."""
 
 _LONGEST = 32
 """A packet whose picture did not come after so many later ones gives none."""
@@ -157,8 +155,9 @@ class Decoder:
     def _open(self) -> None:
         self.container, self.stream = open_container(self.path, self.index)
         # Where frames are decoded side by side, an error does not tell which of them it was.
-        self.stream.thread_type = "SLICE" if self.exact else "AUTO"
-        if thread_count() <= _FEW_CORES:
+        whole = not self.exact and not is_tight(self.stream.width, self.stream.height)
+        self.stream.thread_type = "AUTO" if whole else "SLICE"
+        if thread_count() <= FEW_CORES:
             self.stream.codec_context.thread_count = thread_count()
         self.promised_end = promised_end(self.container, self.stream)
         self.cut = is_cut(self.path, self.container)

@@ -8,38 +8,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
-from ...kernels.strips import thread_count
-
-_CORES_EACH, _MOST_ENCODERS = 2, 8
-"""Cores for each of several encoders, and how many there are at most."""
-
-_MOST_ROOM, _ROOM_A_PIXEL = 1 << 30, 40
-"""Bytes that several encoders may take together, and how many one takes for each pixel of a frame."""
-
-
-_ROOM_A_CORE, _ROOM_A_THREAD = 144 << 20, 20
-"""Bytes that an encoder may take for each core, and what one of its threads takes for each pixel of a frame."""
-
-
-def threads_for(width: int, height: int) -> int:
-    """Return how many threads an encoder gets that holds a frame in each; 0 leaves that to the library.
-
-    >>> threads_for(640, 360)
-    0
-    """
-    room = _ROOM_A_CORE * thread_count() // (_ROOM_A_THREAD * width * height)
-    return 0 if room >= thread_count() else max(1, room)
-
-
-def encoders_for(width: int, height: int) -> int:
-    """Return how many encoders take turns with frames of a size: one for some cores, as far as memory allows.
-
-    >>> encoders_for(7680, 4320)
-    1
-    """
-    wanted = min(thread_count() // _CORES_EACH, _MOST_ENCODERS, _MOST_ROOM // (_ROOM_A_PIXEL * width * height))
-    return max(1, wanted)
-
 
 class Encoding:
     """Frames in, packets out, both in order.

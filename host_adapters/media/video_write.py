@@ -22,7 +22,7 @@ from .companions import Companions, not_carried
 from .files import InputError
 from .metadata import kept_metadata, mux_options
 from .side_data import Mastering
-from .video_encode import Encoding, encoders_for, threads_for
+from .video_encode import Encoding
 from .video_format import (
     FULL_TAG,
     MATRIX_TAG,
@@ -40,6 +40,7 @@ from .video_format import (
     as_stored,
     plane_view,
 )
+from .video_room import encoders_for, frames_ahead, is_tight, threads_for
 
 # --- writing ------------------------------------------------------------------------------------------------
 
@@ -52,7 +53,8 @@ class Encoder:
     looking at: a clip made of pictures takes its first format, which players show, and not the finest. ``threads`` says
     what its threads share out: whole frames, or the slices of one where that is faster. ``apart`` marks a codec that
     codes each frame by itself, whatever came before: several encoders may take turns. ``roomy`` marks one of which each
-    thread takes much memory: where frames are worked on as well, it gets no more threads than memory allows.
+    thread takes much memory: where frames are worked on as well, it gets no more threads than memory allows. ``ahead``
+    is how many frames one has to look ahead at, at least; where memory is tight it looks at few and shares out slices.
     """
 
     label: str
@@ -64,6 +66,7 @@ class Encoder:
     threads: str = "FRAME"
     apart: bool = False
     roomy: bool = False
+    ahead: int = 0
 
 
 _H264_FORMATS = ("yuv420p", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "yuv444p10le")
@@ -73,9 +76,14 @@ CODECS = {
     "prores4444": Encoder(
         "ProRes 4444", "prores_aw", ("yuv444p10le", "yuva444p10le"), {"profile": "4"}, True, roomy=True
     ),
-    "dnxhr": Encoder("DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx"}, True, threads="SLICE"),
-    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True),
-    "hevc": Encoder("HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True),
+    # It takes eight bytes a macroblock for each quantiser up to the largest, 1024 by itself; mere noise needs some 200.
+    "dnxhr": Encoder(
+        "DNxHR HQX", "dnxhd", ("yuv422p10le",), {"profile": "dnxhr_hqx", "qmax": "512"}, True, threads="SLICE"
+    ),
+    "h264": Encoder("H.264", "libx264", _H264_FORMATS, {"crf": "14"}, viewed=True, ahead=2),
+    "hevc": Encoder(
+        "HEVC", "libx265", _H264_FORMATS[3:], {"crf": "14", "x265-params": _X265_QUIET}, viewed=True, ahead=3
+    ),
     "ffv1": Encoder(
         "FFV1, lossless", "ffv1", (), {"level": "3", "slicecrc": "1", "g": "1"}, threads="SLICE", apart=True
     ),
@@ -253,7 +261,7 @@ class VideoWriter(OutputWriter):
                 str(self._file.temporary), "w", options=settings, metadata_errors="surrogateescape"
             )
             self._container.metadata.update(metadata)
-            options = {**encoder.options, **_mastering_options(encoder, self.like.mastering)}
+            options = _settings(encoder, self.like, self.pixel_format)
             if (siting := self._siting()) is not None:
                 options["chroma_sample_location"] = siting
             library = encoder.library
@@ -273,7 +281,8 @@ class VideoWriter(OutputWriter):
         context.width, context.height = _stored(self.like)
         context.pix_fmt = self.pixel_format.packed or self.pixel_format.name
         context.time_base = _output_time_base(self.like)
-        context.thread_count, context.thread_type = 0, encoder.threads
+        few = encoder.ahead and is_tight(context.width, context.height)
+        context.thread_count, context.thread_type = 0, "SLICE" if few else encoder.threads
         if shared > 1:
             context.thread_count = max(1, thread_count() // shared)
         context.color_range, context.colorspace, context.color_primaries, context.color_trc = self._tags
@@ -659,15 +668,26 @@ def advance_timecode(timecode: str, frames: int, rate: Fraction) -> str:
     return f"{minute // 60 % 24:02}:{minute % 60:02}:{second:02}{mark}{frame:02}"
 
 
-def _mastering_options(encoder: Encoder, mastering: Mastering) -> dict[str, str]:
-    """The encoder's settings that write the mastering display and the light level into an HEVC stream itself."""
-    if encoder.library != "libx265" or not mastering:
-        return {}
-    words = [encoder.options["x265-params"]]
+def _settings(encoder: Encoder, like: VideoInfo, pixel_format: PixelFormat) -> dict[str, str]:
+    """The encoder's settings, how far it looks ahead where memory is tight, and what HEVC says of the display."""
+    words = _mastering_words(like.mastering) if encoder.library == "libx265" else []
+    if encoder.ahead and is_tight(like.width, like.height):
+        frames = frames_ahead(like.width, like.height, pixel_format.bits > 8, encoder.ahead)
+        words += [f"rc-lookahead={frames}", "bframes=2"]
+    settings = dict(encoder.options)
+    if words:
+        name = encoder.library.removeprefix("lib") + "-params"
+        settings[name] = ":".join([settings[name], *words] if name in settings else words)
+    return settings
+
+
+def _mastering_words(mastering: Mastering) -> list[str]:
+    """What writes the mastering display and the light level into an HEVC stream itself."""
+    words = []
     if mastering.primaries and mastering.luminance:
         pairs = [mastering.primaries[i : i + 2] for i in (2, 4, 0, 6)]
         places = "".join(f"{name}({x},{y})" for name, (x, y) in zip(("G", "B", "R", "WP"), pairs, strict=True))
         words.append(f"master-display={places}L({mastering.luminance[1]},{mastering.luminance[0]})")
     if mastering.light:
         words.append(f"max-cll={mastering.light[0]},{mastering.light[1]}")
-    return {"x265-params": ":".join(words)}
+    return words
