@@ -49,7 +49,9 @@ class Limit:
         if self.unit == "Duv":  # people read a tint in thousandths
             return f"{size * 1000:g} thousandths"
         return (
-            f"{size * 100:g} %" if self.unit == "%" else f"{size:g}{self.unit if self.unit == '°' else ' ' + self.unit}"
+            f"{size * 100:g} %"
+            if self.unit == "%"
+            else f"{size:g}{self.unit if self.unit == '°' else ' ' + self.unit}".rstrip()
         )
 
 

@@ -11,12 +11,23 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
+from inkarnat.host_adapters.graphs.graph import Graph
 from inkarnat.host_adapters.media.files import InputError
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.host_adapters.sequences import SequencePattern
+from inkarnat.host_adapters.shots.marks import MarkedPicture, with_marks
 from inkarnat.host_adapters.shots.people import People, PeopleError, Person, frame_hash
 from inkarnat.host_adapters.writes import OutputError
-from inkarnat.nodes import CorrectionOptions, MarkedFrame, Skin, SteerSkin, distance, measure_skin, solve_correction
+from inkarnat.nodes import (
+    CorrectionOptions,
+    MarkedFrame,
+    Sample,
+    Skin,
+    SteerSkin,
+    distance,
+    measure_skin,
+    solve_correction,
+)
 from skimage.color import deltaE_ciede2000
 from takes import SAWDUST, approved, film, write
 
@@ -216,6 +227,12 @@ def test_a_corrected_frame_is_approved_through_its_graph(workplace):
     assert run("correct", files["b"], "--graph-out", graph, *marks(shots["b"])).exit_code == 0
     added = run("person", "add", "Ada", "--from", files["b"], "--graph", graph, "--project", project, "--json")
     assert json.loads(added.stdout)["angle"] == pytest.approx(123.0, abs=0.05)
+    assert json.loads(added.stdout)["warnings"] == []
+    marked = MarkedPicture(1, (Sample.point(0.75, 0.05),), strange=((Sample.point(0.75, 0.05), 0.0),))
+    with_marks(Graph.load(graph), "skin", [marked]).save(folder / "wall.json")
+    doubted = run("person", "add", "Eve", "--from", files["b"], "--graph", folder / "wall.json", "--project", project)
+    assert "warning: The point at 75 % across and 5 % down does not lie on what looks like bare skin" in doubted.output
+    assert run("person", "remove", "Eve", "--project", project).exit_code == 0
     assert standing(project) == ["is as approved"]
     assert run("graph", "set", graph, "steer.turn=by:-1").exit_code == 0
     assert standing(project) == ["has changed since"]

@@ -15,9 +15,10 @@ from ..graphs.errors import GraphError
 from ..graphs.graph import STANDARD_SOURCE, Graph
 from ..graphs.runner import Runner
 from ..media.clips import Clip, open_clip
+from ..shots.evidence import evidence, mattes_of, misread_of, survey
 from ..shots.people import People, Person, frame_hash
 from ..shots.solving import SolveOptions, SubjectMarks, solve
-from ..shots.viewing import open_view, view_id
+from ..shots.viewing import View, open_view, view_id
 from . import console
 from .footage import own_faces
 from .options import parse_mark, project_option
@@ -90,7 +91,7 @@ def add_person(
     seen = open_view(view)
     with open_clip(path) as clip:
         frame = clip.frames[0] if number is None else number
-        output, graph = _approved(clip, frame, add, subtract, graph_file)
+        output, graph, doubts = _approved(clip, frame, add, subtract, graph_file, seen)
         plate = clip.read(frame)
         made = Runner(graph).run_frame(frame, {STANDARD_SOURCE: plate}, list({output, "matte"} - {STANDARD_SOURCE}))
     picture = made.get(output, plate)
@@ -99,13 +100,15 @@ def add_person(
     digest, under = frame_hash(picture), view_id(view)
     person = Person(skin.angle, skin.ratio, skin.luma, skin.black, name, path, frame, digest, under, graph_file or "")
     People.change(project, lambda people: people.adding(person, may_replace), may_lack=True)
+    doubts += [f"{doubt}: approve another frame, and remove this one." for doubt in _doubts(reading)]
     if as_json:
-        console.print_json({"project": project, "name": name, **_figures(person), "reading": reading.as_dict()})
+        told = {"project": project, "name": name, **_figures(person), "reading": reading.as_dict()}
+        console.print_json(told | {"warnings": doubts})
         return
     console.print_table(_COLUMNS, [_row(person)], title=project)
     console.say(f"{name}: {reading.words()}; kept in {project}")
-    for doubt in _doubts(reading):
-        console.warn(f"warning: {doubt}: approve another frame, and remove this one.")
+    for doubt in doubts:
+        console.warn(f"warning: {doubt}")
 
 
 def _doubts(reading: SkinReading) -> Iterable[str]:
@@ -116,21 +119,30 @@ def _doubts(reading: SkinReading) -> Iterable[str]:
         yield f"{reading.transparent:.0%} of the approved skin is transparent"
 
 
+def _misread(clip: Clip, graph: Graph | None = None) -> list[str]:
+    """Say that a clip states another signal than the one that it is read as, where it does."""
+    misread = misread_of(clip, graph)
+    return [f"{misread}, where hues are others: convert it to BT.709 first, or mend what it says."] if misread else []
+
+
 def _approved(
-    clip: Clip, frame: int, add: tuple[str, ...], subtract: tuple[str, ...], graph_file: str | None
-) -> tuple[str, Graph]:
-    """Return what is approved, the plate or a graph's result, and the graph that gives it and its matte."""
+    clip: Clip, frame: int, add: tuple[str, ...], subtract: tuple[str, ...], graph_file: str | None, view: View
+) -> tuple[str, Graph, list[str]]:
+    """Return what is approved, the plate or a graph's result, the graph that gives it and its matte, and its doubts."""
     if graph_file is not None:
         if add or subtract:
             raise GraphError("Give samples or --graph, not both: the graph brings its own key.")
-        return "result", own_faces(Graph.load(graph_file), clip)
+        graph = own_faces(Graph.load(graph_file), clip)
+        name = next(iter(mattes_of(graph)))
+        known = evidence(graph, survey(clip, graph, view, [frame], name), frame, person=name)
+        doubts = [] if known.accepted else [each.message for each in known.doubts]
+        return "result", graph, doubts + _misread(clip, graph)
     if not add:
         raise GraphError("Give --add SAMPLE on the person's skin, or --graph.")
     marked = SubjectMarks("", tuple(map(parse_mark, add)), tuple(map(parse_mark, subtract)))
     solved = solve(clip, SolveOptions((marked,), frame=frame, faces=False))
-    for warning in solved.correction.warnings:
-        console.warn(f"warning: {warning.message}")
-    return STANDARD_SOURCE, solved.graph
+    doubts = [each.message for each in solved.correction.warnings]
+    return STANDARD_SOURCE, solved.graph, doubts + _misread(clip)
 
 
 @command.command("list", short_help="List the people, and whose picture has changed.")
