@@ -214,8 +214,8 @@ def not_skin(mark: Sample, likely: float, frame: int | None = None) -> Warned:
     """
     x, y = np.mean(mark.places, axis=0)
     where = f"at {100 * x:.0f} % across and {100 * y:.0f} % down" + ("" if frame is None else f" on frame {frame}")
-    text = f"The {mark.kind} {where} does not lie on what looks like bare skin: take it away if it is on hair, cloth "
-    return Warned("not skin", likely, text + "or a wall, as its colour is keyed too.")
+    text = f"The {mark.kind} {where} does not lie on what looks like bare skin: learn without it if it is on hair, "
+    return Warned("not skin", likely, text + "cloth or a wall, whose colour is keyed too.")
 
 
 _SURELY_BARE, _KEYED_AT_ALL, _ON_PERSONS = 0.9, 0.3, 0.6
