@@ -97,6 +97,9 @@ pictures reads farther than 25° from the skin line, always on its red and viole
 _BURNT = "measured on real pictures with drawn masks"
 """Of the drawn skin of 89 finished pictures at most 6.5 % has a component of 255, and 85 have less than 3 %."""
 
+_READABLE = "measured on real pictures with drawn masks"
+"""Of the drawn skin of 125 finished pictures at most 27 % is darker than 6 % or lighter than 92 %."""
+
 _COLOURS = "measured on real pictures with drawn masks"
 """The drawn skin of 127 finished pictures has .32 to 3.57 times the chroma/luma of measured skins at its level."""
 
@@ -139,6 +142,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             "skin", "chroma/luma of the skin from that of measured skins at its level", "doublings", 2, source=_COLOURS
         ),
         "burnt out": Limit("skin", "keyed skin of which a component is at white or beyond", "%", 0.1, source=_BURNT),
+        "unread": Limit(
+            "skin", "keyed skin that is black or at white, where no hue is read", "%", 0.5, source=_READABLE
+        ),
         "transparent": Limit("skin", "keyed skin that is transparent: not judged", "%", 0.1, source=_HERE),
         "stray": Limit("skin", "keyed colour more than 20° from the skin's centre", "%", 0.2, source=_PORTRAITS),
         "turn": Limit(

@@ -74,6 +74,7 @@ class SkinReading:
     :ivar stray: share of the keyed colour more than 20° from the centre.
     :ivar black: the black level that was subtracted before dividing by luma.
     :ivar transparent: share of the keyed pixels that the picture's alpha lets nobody see.
+    :ivar unread: share of what is keyed whose level is black or at white, where no hue is read.
     """
 
     angle: float
@@ -86,6 +87,7 @@ class SkinReading:
     stray: float
     black: float
     transparent: float = 0.0
+    unread: float = 0.0
 
     @property
     def off_line(self) -> float:
@@ -218,6 +220,7 @@ def measure_skin(image: Picture, matte: Matte) -> SkinReading:
         stray=stray,
         black=black,
         transparent=_transparent(image, matte),
+        unread=_unread(levels),
     )
 
 
@@ -270,6 +273,13 @@ def _lift(black: float) -> float:
     """
     lifted = black - 0.02
     return max(min(lifted, 2 * _MOST_LIFTED - lifted), 0.0)
+
+
+def _unread(levels: measure.Levels) -> float:
+    """Return the share of what is keyed that lies at levels at which no hue is read."""
+    (low, high), size = measure.LUMA_SPAN, len(levels.keyed)
+    first, last = (round((level - low) / (high - low) * size) for level in (_DARKEST, _BRIGHTEST))
+    return 1 - int(levels.keyed[first:last].sum()) / max(int(levels.keyed.sum()), 1)
 
 
 def _transparent(image: Picture, matte: Matte) -> float:

@@ -102,6 +102,10 @@ FIXES: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Give less --exposure or --white; what was burnt out as it was shot stays so.",
             "Take exposure or white down; what was burnt out as it was shot stays so.",
         ),
+        "level": (
+            "Give an --exposure or levels at which the skin lies between, or --add on skin that does.",
+            "Set an exposure or levels at which the skin lies between, or mark skin that does.",
+        ),
         "people": (
             "--subject gives each person their own correction; where a face is not meant, such as a picture on a wall, "
             "mark the one that is.",
@@ -611,6 +615,13 @@ def _key_findings(evidence: Evidence) -> Iterable[Finding]:
             f"{LIMITS['stray'].check:.0%} should): something other than skin is keyed, or skin in other light."
         )
         yield Finding(CHECK, sentence, "keep out")
+    final = evidence.final
+    if final is not None and evidence.sampled and (status := status_of("unread", final.unread)) != HOLDS:
+        sentence = (
+            f"{final.unread:.0%} of the keyed skin is black or at white ({LIMITS['unread'].check:.0%} are doubted), "
+            "where no hue is read: what is said is of the rest alone."
+        )
+        yield Finding(status, sentence, "level")
     if evidence.sampled and (status := status_of("burnt out", evidence.burnt)) != HOLDS:
         sentence = (
             f"{evidence.burnt:.0%} of the keyed skin is at white or beyond ({LIMITS['burnt out'].check:.0%} "

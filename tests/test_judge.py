@@ -8,6 +8,7 @@ import json
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
@@ -28,6 +29,7 @@ from inkarnat.nodes import (
     Warned,
     faces_apart,
     judge,
+    measure_skin,
 )
 from inkarnat.nodes.likeness import stops
 from inkarnat.nodes.verdict import CARD, COMMAND, CONTROL, EDGES, FIXES, UNREAD, missed, side_note, worst_first
@@ -356,6 +358,22 @@ def test_a_wish_that_lies_where_hardly_any_skin_does_is_met_and_said_to_lie_ther
     assert "measured skins" not in wished(30.0).sentence, "the doubt says it there"
     under = judge(under_a_look(0.2), Aim(SkinTarget(bias=20.0)))
     assert "measured skins lie" in " ".join(under.lines())
+
+
+def test_skin_that_is_mostly_black_or_at_white_is_not_praised_for_the_rest():
+    """At most 27 % of the drawn skin of 125 real pictures is; beyond white, no part counts as burnt out."""
+    skin = np.full((90, 160, 3), (1.8, 1.4, 1.2), np.float32)
+    skin[:, :40] = 0.62, 0.48, 0.40
+    matte = np.ones((90, 160), np.float32)
+    read = measure_skin(skin, matte)
+    assert read.unread == pytest.approx(0.75)
+    target = Aim(SkinTarget(angle=read.angle))
+    verdict = judge(Evidence(read, read), target)
+    assert verdict.status == CHECK
+    assert verdict.sentence.startswith("75% of the keyed skin is black or at white (50% are doubted)")
+    skin[:, :100] = skin[0, 0]
+    read = measure_skin(skin, matte)
+    assert judge(Evidence(read, read), target).status == HOLDS
 
 
 def test_two_faces_that_one_key_takes_to_opposite_sides_of_the_line_do_not_hold():

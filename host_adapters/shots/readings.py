@@ -30,6 +30,7 @@ _FIGURES: dict[str, tuple[str, str]] = {
     "stray": ("stray", "share of the keyed colour more than 20° from the centre"),
     "black": ("black", "black level subtracted before dividing by luma"),
     "transparent": ("transparent", "share of the keyed pixels that alpha lets nobody see"),
+    "unread": ("unread", "share of what is keyed that is black or at white, where no hue is read"),
 }
 """Figure of a reading → its column in spreadsheets and its description."""
 
