@@ -130,7 +130,7 @@ FACES = (
     (((0.2, 0.35), (0.28, 0.36), (0.24, 0.45), (0.21, 0.55), (0.28, 0.55)), 0.7),
 )
 """Landmarks, and how far each face counts."""
-WIDE, GRID_SIDE = (56, 100), 96
+WIDE, GRID_SIDE = (42, 75), 72
 """Height and width of a picture that is larger than the grid of faces, and that grid's longer side here.
 
 The simulator takes a thread for each pixel; at the side of 256 that grids have, faces alone took it a minute.
