@@ -213,8 +213,8 @@ UNJUDGED = (
     "part of a turn, while what is missing stays within the limits of hue and colour",
     "a doll, a poster, a painted or a mirrored face: it has the colour and the form of skin and is keyed like it",
     "sure mattes of hair or clothes of the skin's colour, three bad mattes of ten; where persons are not looked for, "
-    "without OpenCV, walls of that colour too",
-    "frames that nobody looked at: the desk and hosts read one, the other surfaces a few of a clip",
+    "without OpenCV, walls of that colour and marks beside skin too",
+    "frames that nobody looked at: hosts read one, the desk one and where the clip is cut, others a few of a clip",
 )
 """What no status sees, for people to look at themselves."""
 
