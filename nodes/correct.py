@@ -796,7 +796,7 @@ def _read(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None 
     return node, f"{' '.join((*verdict.lines(CONTROL), *noted))} ({figures})"
 
 
-_ONE_FRAME = "This frame alone was read, and nothing here follows light that drifts: look at other frames too."
+_ONE_FRAME = "This frame alone was read, and nothing here follows light that drifts: read other frames too."
 
 
 _ACTIONS: Mapping[str, Action] = MappingProxyType(
