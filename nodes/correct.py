@@ -642,7 +642,7 @@ def _learn(node: CorrectSkin1, asked: Asked, image: Picture, limit: Matte | None
         found["joined"] = _told_of(learned, ())
     matte = dataclasses.replace(whole, **found).matte(balanced, limit)
     marked = [(image, add, faces), *((picture, skin, ()) for picture, skin, _ in more)]
-    unmarked = ((skin, _person_in(asked, picture, known), known) for picture, skin, known in marked if skin)
+    unmarked = ((skin, _person_in(asked, picture, known)) for picture, skin, known in marked if skin)
     strange = (each for seen in unmarked for each in strange_marks(*seen))
     warnings = (*learned.warnings(matte, balanced, limited=limit is not None), *(not_skin(*each) for each in strange))
     if isinstance(whole, CorrectSkin):  # what the samples say is doubted as long as the key is that of these samples

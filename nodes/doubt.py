@@ -182,14 +182,11 @@ def sought(area: float) -> Warned:
     return Warned("sought", area, text + "Mark a spot on the skin if this is not it.")
 
 
-def strange_marks(
-    add: Sequence[Sample], people: People | None, faces: Sequence[FaceMatte] = ()
-) -> tuple[tuple[Sample, float], ...]:
+def strange_marks(add: Sequence[Sample], people: People | None) -> tuple[tuple[Sample, float], ...]:
     """Return those marks of skin that lie on what does not look like bare skin, each with how likely it shows some.
 
     :param add: what is marked. :param people: what is seen in their picture where nothing is marked: near a mark,
-        skin is always seen. Without a map of bare skin nothing is known. :param faces: those known in it: without
-        one the look is less sure, and less is doubted.
+        skin is always seen. Without a map of bare skin nothing is known.
 
     >>> seen = np.ones((90, 160, 2), np.float32)
     >>> seen[:, :80, 1] = 0
@@ -199,7 +196,7 @@ def strange_marks(
     bare = None if people is None else bare_skin_of(people)
     if bare is None:
         return ()
-    least = LIMITS["not skin" if any(face.presence > 0 for face in faces) else "not skin, without a face"].check or 0.0
+    least = LIMITS["not skin"].check or 0.0
     known = [(sample, sample.keyed(bare)) for sample in add]
     return tuple((sample, likely) for sample, likely in known if likely < least)
 

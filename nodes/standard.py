@@ -58,7 +58,7 @@ class MarkedFrame:
     @property
     def strange(self) -> tuple[tuple[Sample, float], ...]:
         """Return the marks of skin that do not look like it; see :func:`~inkarnat.nodes.strange_marks`."""
-        return strange_marks(self.add, self.unmarked, self.faces)
+        return strange_marks(self.add, self.unmarked)
 
 
 RegionAt = Callable[[int], Region]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import numba
+import numba.extending
 
 numba_config: Any = numba.config
 CACHE_FOLDER = None
@@ -17,6 +18,7 @@ BLOCK_HEAD, BLOCK_SIZE = 64, 4096
 
 inline = numba.njit(nogil=True, error_model="numpy", forceinline=True)
 subroutine = numba.njit(nogil=True, error_model="numpy")
+instruction = numba.extending.intrinsic
 
 
 def strip_kernel(function: Any) -> Any:

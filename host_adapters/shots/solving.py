@@ -903,7 +903,7 @@ def doubted(graph: Graph, look: Look, id: str, marked: Sequence[MarkedPicture]) 
     """Return marked frames with a note of those samples of skin that do not look like it."""
     seen = persons_at(graph, look, id, [MarkedPicture(each.frame, faces=each.faces) for each in marked])
     pairs = zip(marked, seen, strict=True)
-    return [dataclasses.replace(each, strange=strange_marks(each.add, people, each.faces)) for each, people in pairs]
+    return [dataclasses.replace(each, strange=strange_marks(each.add, people)) for each, people in pairs]
 
 
 def solve_steering(
