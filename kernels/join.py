@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -1679,7 +1679,7 @@ class Joining(NamedTuple):
     :ivar texture: the skin's own. :ivar keep, away: places, normalised, at which a person marked skin, and what is
         none. :ivar likeness: 0 to 1, how far :func:`by_likeness` counts near the matte's edge.
     :ivar soft: see :func:`lay`. :ivar usual: area of a face's core in parts of the frame, 0 to 1, by which what is
-        loose loses where no face is known as well.
+        loose loses where no face is known as well. :ivar trust: 0 to 1, how far what faces tell counts.
     """
 
     texture: float
@@ -1688,6 +1688,7 @@ class Joining(NamedTuple):
     likeness: float = 0.0
     soft: bool = True
     usual: float = 0.0
+    trust: float = 1.0
 
 
 @on_devices
@@ -1765,7 +1766,7 @@ def _laid_by_stages(
 
     :param keying: the stages that write the matte.
     """
-    texture, keep, away, likeness, soft, usual = joining
+    texture, keep, away, likeness, soft, usual, trust = joining
     shape = grid_shape(*matte.shape)
     small, first = _on_grid_by_stage(matte, shape, 0.0, keying)
     if isinstance(evidence, _UnwrittenEvidence):
@@ -1773,6 +1774,8 @@ def _laid_by_stages(
     else:
         plane, telling = written_by(evidence)
         told, second = _on_grid_by_stage(plane, shape, 0.5, telling)
+    if trust < 1:
+        second = (*second, Stage(partial(_trust, told, trust), (), 1, needs=all_of_it))
     cores, third = _cores_by_stage(told.plane, told.most, soft)
     window, margin = np.empty(4, np.int64), int(3 * WINDOW) if likeness > 0 else _MARGIN
     given = small.ends, told.ends, likeness != 0, margin, shape[1], cores.strength, window
@@ -1800,6 +1803,21 @@ def _laid_by_stages(
     compared = compared._replace(whole=len(stages) - textured - 1)
     filled = like.fill_by_stages((*planes, *near, like.odds, float(likeness), cores.strength))
     return laid, (*stages, compared, *others, *filled)
+
+
+def trusted(evidence: Floats, trust: float) -> Floats:
+    """Return what faces tell where it counts that far, 0 to 1.
+
+    >>> trusted(np.array([0, 0.5, 1], np.float32), 0.5).tolist()
+    [0.25, 0.5, 0.75]
+    """
+    return evidence if trust >= 1 else np.asarray(F(0.5) + F(trust) * (evidence - F(0.5)), np.float32)
+
+
+def _trust(told: _OnGrid, trust: float, *_: int) -> None:
+    """Let what faces tell on the grid count that far."""
+    for plane in (told.plane, told.most):
+        plane[...] = trusted(plane, trust)
 
 
 @strip_kernel
@@ -1864,6 +1882,18 @@ def _spread_at(places: tuple[tuple[float, float], ...], shape: tuple[int, int]) 
         away = (x - px * shape[1]) ** 2 + (y - py * shape[0]) ** 2
         np.maximum(out, np.exp(-0.5 * away / (_NEARBY * shape[0]) ** 2), out=out)
     return out
+
+
+def agreement(one: Floats, other: Floats) -> float:
+    """Return how far two mattes show the same, 0 to 1: twice what both show, over the sum of both; 0 for empty ones.
+
+    Source: L. R. Dice, "Measures of the amount of ecologic association between species", Ecology 26, 1945.
+
+    >>> agreement(np.ones((4, 4), np.float32), np.eye(4, dtype=np.float32))
+    0.4
+    """
+    both, of_either = (float(plane.sum(dtype=np.float64)) for plane in (np.minimum(one, other), one + other))
+    return 2 * both / of_either if of_either else 0.0
 
 
 # --- protection ---------------------------------------------------------------------------------------------

@@ -55,6 +55,9 @@ _SHARES = 0.6, 0.2, 0.2
 single pixels, and those of the growing. Tried on pictures left out: bench/RESULTS.md."""
 _LEAST_SEEN = 0.23
 """What part of what grew from the marks a map of bare skin must see to count: near a mark it always sees skin."""
+_LESS_TRUST, _BETTER_OUT, _LEAST_AGREED = (0.5, 0.0), 0.01, 0.7
+"""How far faces may count where the map of bare skin does not bear them out wholly; by how much the matte must agree
+better with the map then, and how far at least. Tried on three sets of pictures: bench/RESULTS.md."""
 _NO_EDGE, _EDGE, _FARTHEST = 0.7, 0.5, 64.0
 """What share of a matte's edge lies where the picture has none when its reach alone ended it, and what share when an
 edge did; and the reach at most."""
@@ -114,6 +117,7 @@ class Studied:
         :func:`.join.texture_loss`. :ivar face: the core of the largest keyed face of the first picture, in parts of it.
     :ivar matte: of the first picture, on the grid. :ivar frames: the reduced frames.
     :ivar grew_on: the key went on beyond its reach, until an edge of the picture stopped it.
+    :ivar trust: 0 to 1, how far what the faces tell counts.
     """
 
     learned: learn.Learned
@@ -125,6 +129,7 @@ class Studied:
     frames: tuple[learn.Frame, ...]
     outside: float | None = None
     grew_on: bool = False
+    trust: float = 1.0
 
 
 @dataclass
@@ -255,12 +260,14 @@ def study(pictures: Sequence[Marked], reach: float = 1.0) -> Studied:
     frames = [scene.with_evidence() for scene in scenes]
     grow = _Growing(scenes, keyed, learn.Learner(frames), reach)
     if any(map(any, keyed)):
-        best, grew_on = _judged(grow, _with_faces(grow, frames)), False
+        best, grew_on = _as_far_as_faces_fit(scenes[0], keyed[0], _judged(grow, _with_faces(grow, frames))), False
     else:
         best, grew_on = _as_far_as_an_edge(grow, frames[0])
     learned, joins, face = best.attempt.learned(), tuple(tuple(k) for k in keyed), best.core / best.matte.size
     outside = scenes[0].outside(keyed[0], best.attempt.likely[0], best.matte)
-    return Studied(learned, joins, best.texture, face, best.matte, best.signs, tuple(frames), outside, grew_on)
+    return Studied(
+        learned, joins, best.texture, face, best.matte, best.signs, tuple(frames), outside, grew_on, best.trust
+    )
 
 
 @dataclass(frozen=True)
@@ -381,9 +388,10 @@ class _Result:
         attempt: learn.Attempt,
         boldness: learn.Boldness | None = None,
         second: Floats | None = None,
+        trust: float = 1.0,
     ) -> None:
         self.attempt, self.frame = attempt, frame
-        self.boldness, self.second = boldness, second
+        self.boldness, self.second, self.trust = boldness, second, trust
         shape = frame.luma.shape
         seeds = learn.usable(frame)[0]
         self.loss: Floats | None = None
@@ -394,7 +402,7 @@ class _Result:
             if seeds.any():
                 self.texture = float(np.median(scene.cells.texture[seeds].astype(np.float64)))
             self.loss = join.texture_loss(scene.cells, self.texture)
-            evidence = evidence_of(scene.cuts, keyed, shape)
+            evidence = join.trusted(evidence_of(scene.cuts, keyed, shape), trust)
             laid = join.lay(matte, evidence, self.loss, seeds)
             matte = laid.over(matte)
             cores = [int(c.core.sum()) for c, k in zip(scene.cuts, keyed, strict=True) if c and k]
@@ -521,6 +529,24 @@ def _as_far_as_an_edge(grow: _Growing, frame: learn.Frame) -> tuple[_Result, boo
         if ends or best.signs.flat < most or not 0 < best.signs.area < 1 or grow.reach >= _FARTHEST:
             return best, best.signs.flat < most < _NO_EDGE
         grow, most = dataclasses.replace(grow, reach=2 * grow.reach), _EDGE
+
+
+def _as_far_as_faces_fit(scene: _Scene, keyed: Sequence[bool], best: _Result) -> _Result:
+    """Return a key whose faces count as far as the map of bare skin bears them out.
+
+    A drawn face also fills what lies before it, a visor or a mask. Where one does not join, which is to hold off
+    somebody else's skin, all count.
+    """
+    bare = scene.frame.bare
+    if bare is None or not all(keyed):
+        return best
+    known, agrees = best, max(join.agreement(best.matte, bare) + _BETTER_OUT, _LEAST_AGREED)
+    for trust in _LESS_TRUST:
+        trial = _Result(scene, best.frame, keyed, best.attempt, best.boldness, best.second, trust)
+        own = join.agreement(trial.matte, bare)
+        if own > agrees:
+            known, agrees = trial, own
+    return known
 
 
 def _sees_the_grown(bare: Floats, grown: Floats) -> bool:

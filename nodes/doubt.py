@@ -17,7 +17,7 @@ from ..kernels.colour import rgb_to_ycbcr
 from .declare import Matte, Picture
 from .face import FaceMatte
 from .limits import LIMITS, beyond
-from .people import People, agreement, bare_skin_of, persons_of
+from .people import People, bare_skin_of, persons_of
 from .sample import Sample
 from .solve import SKIN_LINE, ReadingError, Warned, measure_skin
 from .verdict import LeftBehind
@@ -139,7 +139,11 @@ def judge_seen(
     >>> judge_seen(np.zeros((90, 160), np.float32), np.zeros((90, 160, 3), np.float32), (), lambda bare: None)[0].sign
     'too little'
     """
-    return cleared(judge_matte(matte, image, faces, look(False)), matte, look, close_up)
+    found = judge_matte(matte, image, faces, look(False))
+    if not {"doubtful", "left behind"} & {warned.sign for warned in found}:
+        return cleared(found, matte, look, close_up)
+    people = look(True)  # a beard or a mask before a face is no skin that was left behind
+    return cleared(judge_matte(matte, image, faces, people), matte, lambda bare: people, close_up)
 
 
 def cleared(
@@ -427,6 +431,8 @@ def doubt_figures(
     seen = None if person is None else join.on_grid(persons_of(person), shape)
     if seen is not None and (seen > 0.5).mean() < _SOMEBODY:
         seen = None  # nobody is seen: a hand alone, or a picture that is like none the network knows
+    bare = None if person is None else bare_skin_of(person)
+    bare = None if bare is None else join.on_grid(bare, shape)
     keyed = small > 0.5
     found = {"soft": signs.soft, "rim": signs.rim, "off the line": _off_the_line(frame, keyed)}
     if seen is not None:
@@ -438,9 +444,11 @@ def doubt_figures(
         found["cover"] = signs.cover
         found["reach"] = math.log2(max(int(keyed.sum()), 1) / int(core.sum()))
     limited = {name: float(np.clip(figure, *BOUNDS[name])) for name, figure in found.items()}
-    return limited, tuple(None if cut is None else _cover(small, cut) for cut in cuts)
+    return limited, tuple(None if cut is None else _cover(small, cut, bare) for cut in cuts)
 
 
+_MAY_BE_BARE = 0.3
+"""Likelihood of bare skin from which a cell of a drawn face may be skin: a beard, a mask or a visor may lie there."""
 _SOMEBODY = 0.01
 """How much of a frame persons fill at least."""
 
@@ -472,8 +480,10 @@ def _off_the_line(frame: learn.Frame, keyed: NDArray[np.bool_]) -> float:
     return abs(float(wrapped(math.degrees(math.atan2(v, u)) - SKIN_LINE)))
 
 
-def _cover(matte: Matte, cut: drawn.FaceCut) -> Cover | None:
+def _cover(matte: Matte, cut: drawn.FaceCut, bare: Matte | None) -> Cover | None:
     core = cut.core
+    if bare is not None:
+        core = core & (bare[cut.window.slices] > _MAY_BE_BARE)
     if not core.any():
         return None
     missing = core & (matte[cut.window.slices] <= 0.5)

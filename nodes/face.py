@@ -243,6 +243,7 @@ class JoinFaces(Node):
         "at 0 they lose beside a face alone.",
         shown=(0, 0.2),
     )
+    trust: float = number(1.0, 0, 1, "How far faces count; at 0 they neither fill nor close anything.")
 
     def takes_unwritten(self) -> tuple[str, ...]:
         """Return the ports of the matte and of the faces: both are written beside each other."""
@@ -264,4 +265,4 @@ class JoinFaces(Node):
 
     def _joining(self) -> join.Joining:
         marks = self.keep, self.keep_out
-        return join.Joining(self.texture, *marks, self.likeness, self.soft_pieces, self.usual_face)
+        return join.Joining(self.texture, *marks, self.likeness, self.soft_pieces, self.usual_face, self.trust)

@@ -14,14 +14,14 @@ from ..kernels import learn, skin
 from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture, as_plane
 from ..kernels.errors import PictureError
-from ..kernels.join import on_grid
+from ..kernels.join import agreement, on_grid
 from .declare import Matte, Picture
 from .doubt import cleared, is_plain, judge_matte, knows_somebody, left_out, sought
 from .face import FaceMatte, JoinFaces
 from .key import SkinKey
 from .limits import beyond
 from .model import SkinModel
-from .people import People, agreement, bare_skin_of, persons_of, sure_skin
+from .people import People, bare_skin_of, persons_of, sure_skin
 from .sample import Sample, SampleError
 from .solve import SKIN_LINE, Warned, hue_angle, usual_ratio
 
@@ -255,7 +255,9 @@ def study_skin(
     join = None
     if own:
         keep_out = tuple(place for sample in pictures[0][2] for place in sample.places)
-        join = JoinFaces(float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face)
+        join = JoinFaces(
+            float(np.clip(studied.texture, -9, 1)), marked[0].at, keep_out, 1.0, True, studied.face, studied.trust
+        )
     apart = _apart(studied.frames, reference)
     key = SkinKey(model=model.to_text())
     figures = found.unconnected, found.recall, *apart

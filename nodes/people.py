@@ -35,18 +35,6 @@ def bare_skin_of(people: People) -> Matte | None:
     return as_plane(people[..., 1], "map of bare skin") if np.ndim(people) == 3 else None
 
 
-def agreement(one: Matte, other: Matte) -> float:
-    """Return how far two mattes show the same, 0 to 1: twice what both show, over the sum of both; 0 for empty ones.
-
-    Source: L. R. Dice, "Measures of the amount of ecologic association between species", Ecology 26, 1945.
-
-    >>> agreement(np.ones((4, 4), np.float32), np.eye(4, dtype=np.float32))
-    0.4
-    """
-    both, of_either = (float(plane.sum(dtype=np.float64)) for plane in (np.minimum(one, other), one + other))
-    return 2 * both / of_either if of_either else 0.0
-
-
 _SURE, _LIKELY = 0.8, 0.3
 """From which likelihood on a place surely shows bare skin, and from which it may."""
 _LARGE, _DECIDED, _ON_PERSONS = 0.01, 0.62, 0.6

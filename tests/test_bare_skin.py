@@ -35,6 +35,7 @@ from inkarnat.nodes import (
     study_skin,
     sure_skin,
 )
+from test_face import drawn
 
 needs_network = pytest.mark.skipif(not person.available(), reason="OpenCV is not installed")
 
@@ -247,6 +248,29 @@ def test_bare_skin_that_is_left_out_is_told_of_with_its_place(why_not):
         (told,) = found
         assert "left out: on the right" in told.message
         assert told.figure == pytest.approx(38 * 48 / 3000, rel=0.15)  # of 50 x 40 cells, against 50 x 60 keyed
+
+
+def test_a_mask_before_a_face_stays_out_where_the_map_of_bare_skin_does_not_see_it():
+    """A drawn face of which the lower half is of another colour, as by a mask: common practice, no source."""
+    picture, oval, face = drawn((0.75, 0.55, 0.45), (0.3, 0.35, 0.5))
+    mask = oval & (np.arange(len(oval))[:, None] > 104)
+    picture[mask] += np.array((-0.4, 0.05, 0.1), np.float32)
+    people = np.stack([oval, oval & ~mask], axis=-1).astype(np.float32)
+    other = FaceMatte(*[(x - 0.35, y) for x, y in face.landmarks])
+    mark = Sample.point(0.5, 0.42)
+
+    def learned(people, *faces):
+        return study_skin(picture, [mark], faces=faces, persons=[people])
+
+    seen, alone, beside = (learned(people, face), learned(people[..., 0], face), learned(people, face, other))
+    assert (seen.join.trust, alone.join.trust, beside.join.trust) == (0, 1, 1)  # somebody else's face holds off
+    assert [known.keyed for known in beside.faces] == [1, 0]
+    assert alone.matte(picture)[mask].mean() > 0.9
+    assert seen.matte(picture)[mask].mean() < 0.05
+    assert seen.matte(picture)[oval & ~mask].mean() > 0.95
+    assert "left behind" not in {warned.sign for warned in seen.warnings(seen.matte(picture), picture)}
+    plain = judge_matte(seen.matte(picture), picture, [face], people[..., 0])
+    assert "left behind" in {warned.sign for warned in plain}
 
 
 def test_shares_weigh_log_odds():

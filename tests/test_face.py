@@ -363,7 +363,7 @@ def test_what_is_looked_at_on_the_grid_alone_is_what_is_written(size, given, sam
         told = whole = before if given else None
         for face_matte in (node, *others)[:count]:
             told, whole = face_matte.unwritten(picture, told), face_matte.process(picture, whole)
-        for settings in ({}, {"likeness": 1.0, "soft_pieces": True, "usual_face": 0.03, "keep": ((0.5, 0.5),)}):
+        for settings in ({}, {"likeness": 1.0, "soft_pieces": True, "usual_face": 0.03, "trust": 0.7}):
             join_all = JoinFaces(texture=-5.0, **settings)
             same_bits(join_all.process(matte, told, picture), join_all.process(matte, whole, picture))
         same_bits(told.whole(), whole)
@@ -380,6 +380,16 @@ def test_faces_are_told_in_any_order_and_fade_with_their_presence():
     np.testing.assert_array_equal(replace(one, presence=0.0).process(picture), np.float32(0.5))
     half = replace(one, presence=0.5).process(picture)
     np.testing.assert_allclose(half - 0.5, 0.5 * (one.process(picture) - 0.5), atol=1e-6)
+
+
+def test_faces_count_as_far_as_they_are_trusted_as_if_they_faded():
+    picture, oval, node = drawn()
+    matte = (0.3 * oval).astype(np.float32)
+    faded, whole = replace(node, presence=0.5).process(picture), node.process(picture)
+    joined = JoinFaces(-4.0).process(matte, faded, picture)
+    assert 0.4 < joined[80:110, 110:130].mean() < 0.6
+    np.testing.assert_allclose(JoinFaces(-4.0, trust=0.5).process(matte, whole, picture), joined, atol=1e-5)
+    np.testing.assert_array_equal(JoinFaces(-4.0, trust=0.0).process(matte, whole, picture), matte)
 
 
 @pytest.mark.parametrize("count", [2, 3])

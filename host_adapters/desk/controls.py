@@ -77,6 +77,7 @@ _ENDS: dict[str, dict[str, tuple[str, str]]] = {
         "texture": ("smoother", "coarser"),
         "likeness": ("edge as keyed", "edge by colour"),
         "usual_face": ("not told", "larger"),
+        "trust": ("as keyed", "as faces tell"),
     },
     "region": {
         "width": ("narrower", "wider"),

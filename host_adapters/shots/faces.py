@@ -196,7 +196,7 @@ def with_own_faces(graph: Graph, clip: _Clip) -> Graph:
             steps.append(keyed_step(step, track.keyed(clip.frames[0], clip.frames[-1])))
             told = {"faces": step.id}
         renamed[inputs["faces"]] = told["faces"]
-        node_without_marks = replace(join.node, keep=(), keep_out=(), usual_face=0.0)  # type: ignore[type-var]
+        node_without_marks = replace(join.node, keep=(), keep_out=(), usual_face=0.0, trust=1.0)  # type: ignore[type-var]
         steps.append(Step.of(join.id, node_without_marks, matte=inputs["matte"], image=inputs["image"], **told))
         instead[join.id] = steps
     changed = [instead.get(step.id, [_reading(step, renamed)]) for step in graph.steps if step.id not in gone]
