@@ -163,7 +163,7 @@ def cleared(
     silent = _OF_A_CLOSE_UP if fills else frozenset()
     if "doubtful" in (warned.sign for warned in found):
         seen = _by_the_map(matte, look(True))
-        if seen is not None and agreement(*seen) >= _SEEN:
+        if seen is not None and join.agreement(*seen) >= _SEEN:
             silent |= {"doubtful"}
     return tuple(warned for warned in found if warned.sign not in silent)
 
