@@ -38,6 +38,8 @@ from ..nodes import (
     EARLIER,
     NODES,
     REST,
+    FaceMatte,
+    JoinFaces,
     Sample,
     SoftenMatte,
     SteerSkin,
@@ -198,10 +200,15 @@ LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
     "correct": (
         (
             *("guided", "written", "turned", "solve_steer", "tallied", "softened_in_steps"),
-            *("key_edge", "follow_picture", "edge_across", "cleaned"),
+            *("key_edge", "follow_picture", "edge_across", "cleaned", "judged_face", "joined_face"),
         ),
     ),
-    "demo": (("guided", "soften_matte_plainly", "tallied", "turned", "written", "solve_steer", "key_edge"),),
+    "demo": (
+        (
+            *("guided", "soften_matte_plainly", "tallied", "turned", "written", "solve_steer", "key_edge"),
+            *("judged_face", "joined_face"),
+        ),
+    ),
     "desk": (("chain",), ("solvers",)),
     "warm": (tuple(reversed(NODES)),),
 }
@@ -209,16 +216,17 @@ LATER: Mapping[str, Sequence[tuple[str, ...]]] = {
 
 What one compiles the other waits for (:func:`~..kernels.kept_code.claimed`): they meet where they meet, whatever else
 they have to do. A helper takes what filters mattes, which has pieces in common that need no compiling twice, then what
-comes last, single kernels of it first: in the same order it would wait for the process that it helps.
+comes last, single kernels of it first: in the same order it would wait for the process that it helps. What a face takes
+comes after all that every picture takes.
 """
 _SHARED: Mapping[str, Sequence[tuple[str, ...]]] = {
     "correct": (
-        ("guided", "key_edge", "follow_picture", "cleaned"),
-        ("written", "turned", "solve_steer", "tallied", "softened_in_steps", "edge_across"),
+        ("guided", "key_edge", "follow_picture", "cleaned", "joined_face"),
+        ("written", "turned", "solve_steer", "tallied", "softened_in_steps", "edge_across", "judged_face"),
     ),
     "demo": (
-        ("guided", "key_edge", "follow_picture", "cleaned", "tallied"),
-        ("soften_matte_plainly", "turned", "written", "solve_steer"),
+        ("guided", "key_edge", "follow_picture", "cleaned", "tallied", "joined_face"),
+        ("soften_matte_plainly", "turned", "written", "solve_steer", "judged_face"),
     ),
 }
 """The same for two helpers, where three cores may be used."""
@@ -550,6 +558,23 @@ def _write(channels: int) -> None:
     join.on_grid(keyed, (_TALL // 4, 16))
 
 
+def _judge_face(channels: int) -> None:
+    """What the matte of a face is judged by."""
+    picture, keyed = _skin(channels)
+    measure.degree_counts(picture, keyed, measure.Core(), 0.0)
+    colour.rgb_to_ycbcr(picture[:1])
+
+
+def _join_face(channels: int) -> None:
+    """Begin to join a matte with a large face, and compile the rest from its end on: others begin at the beginning."""
+    picture = np.full((_TALL // 2, _TALL, channels), 0.5, np.float32)
+    face = FaceMatte((0.4, 0.35), (0.6, 0.35), (0.5, 0.5), (0.42, 0.65), (0.58, 0.65))
+    joined = JoinFaces(likeness=1.0).unwritten(np.ones(picture.shape[:2], np.float32), face.unwritten(picture), picture)
+    for stage in reversed(joined.stages):
+        strips.compile_for(stage)
+    strips.settle()
+
+
 def _move_edge(channels: int) -> None:
     grow(_skin(channels)[1], 1.5)
 
@@ -601,6 +626,8 @@ PARTLY: Mapping[str, Callable[[int], None]] = {
     "follow_picture": _follow_picture,
     "guided": _guide,
     "host_pixels": _turn_pixels,
+    "joined_face": _join_face,
+    "judged_face": _judge_face,
     "key_edge": _draw_edge,
     "move_edge": _move_edge,
     "soften_matte_plainly": _soften,

@@ -383,6 +383,16 @@ def begin(stages: Sequence[Stage]) -> None:
         team.inside.begun = deque((work,))
 
 
+def compile_for(stage: Stage) -> None:
+    """Compile the kernel of a stage for its arguments, or load it, and do none of its work."""
+    if isinstance(stage.kernel, StripKernel):
+        job = _team.job()
+        try:
+            pack(stage.kernel, stage.arguments, job.first_block)
+        finally:
+            _team.give_back(job)
+
+
 def settle() -> None:
     """End what this thread has begun, one after the other. Raises what went wrong there; the rest is left then."""
     inside = _team.inside

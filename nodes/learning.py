@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..kernels import learn, skin
 from ..kernels.angles import wrapped
 from ..kernels.arrays import as_picture, as_plane
+from ..kernels.devices import OnDevice
 from ..kernels.errors import PictureError
 from ..kernels.join import agreement, on_grid
 from .declare import Matte, Picture
@@ -320,8 +321,14 @@ def with_faces(matte: Matte, image: Picture, faces: Sequence[FaceMatte], join: J
     >>> with_faces(matte, picture, (), None) is matte
     True
     """
-    told = told_by(faces, image)
-    return matte if told is None or join is None else join.process(matte, told, image)
+    if join is None or not faces:
+        return matte
+    if isinstance(image, OnDevice):
+        return join.process(matte, told_by(faces, image), image)
+    told = faces[0].unwritten(image)
+    for face in faces[1:]:
+        told = face.unwritten(image, told)
+    return join.process(matte, told, image)
 
 
 def told_by(faces: Sequence[FaceMatte], image: Picture) -> Matte | None:

@@ -9,13 +9,16 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from inkarnat.host_adapters import warm_up
 from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
 from inkarnat.host_adapters.commands import correct
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.kernels import jit, strips
-from inkarnat.nodes import NODES
+from inkarnat.nodes import NODES, FaceMatte, JoinFaces, with_faces
+from inkarnat.nodes.learning import told_by
+from numba import typeof
 
 pytestmark = pytest.mark.skipif(jit.CACHE_FOLDER is None, reason="nothing is compiled or kept")
 
@@ -162,6 +165,31 @@ def test_what_is_left_to_helpers_can_be_run():
             work(channels)
     for name in dict.fromkeys(name for name in left if name in NODES):
         warm_up.first_use(NODES[name])
+
+
+def test_helpers_compile_what_joins_a_key_with_a_face(monkeypatch):
+    """On another picture, a whole join asks for no kernel and no types that the helpers' piece of work leaves out."""
+    asked: set[tuple[object, ...]] = set()
+    pack = strips.pack
+
+    def packed(kernel, arguments, block):
+        asked.add((kernel, *(str(typeof(argument)) for argument in arguments)))
+        pack(kernel, arguments, block)
+
+    monkeypatch.setattr(strips, "pack", packed)
+    warm_up.PARTLY["joined_face"](3)
+    compiled, asked = asked, set()
+    picture = skin_frame(480, 270)
+    face = FaceMatte((0.42, 0.4), (0.56, 0.4), (0.49, 0.52), (0.44, 0.62), (0.54, 0.62))
+    matte, join = np.full((270, 480), 0.75, np.float32), JoinFaces(likeness=1.0)
+    with strips.threads(2):
+        joined = with_faces(matte, picture, (face,), join)
+    assert len(asked) > 15
+    assert not asked - compiled
+    assert joined.min() < 0.5 < joined.max()
+    assert np.array_equal(joined, join.process(matte, told_by((face,), picture), picture)), "seen whole, the same bits"
+    for helpers in (*(warm_up.LATER[work] for work in ("correct", "demo")), *warm_up._SHARED.values()):
+        assert {"joined_face", "judged_face"} <= {name for names in helpers for name in names}
 
 
 def test_the_desk_waits_for_its_helpers_where_it_is_cold(monkeypatch):
