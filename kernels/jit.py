@@ -46,6 +46,7 @@ from numba.core.compiler import Compiler, DefaultPassBuilder, Flags
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import CPUDispatcher
 from numba.core.types.functions import BaseFunction
+from numba.core.typing.templates import _OverloadFunctionTemplate
 from numba.extending import intrinsic
 
 from .kept_code import KeptCode, digest_of, find_folder, holds_any
@@ -162,6 +163,20 @@ def _pass_builder(codegen: Any, unrolls: bool) -> Any:
     return binding.create_pass_builder(codegen._tm, options)
 
 
+def _tidying_manager(builder: Any) -> Any:
+    """Return what tidies a function up as it was written: what makes it fast goes over all of a kernel later.
+
+    numba's own passes at this stage, where llvmlite cannot set up fewer, take twice as long and gain no speed.
+    """
+    manager = binding.create_new_function_pass_manager()
+    if not hasattr(manager, "add_sroa_pass"):
+        return builder.getFunctionPassManager()
+    manager.add_sroa_pass()
+    manager.add_instruction_combine_pass()
+    manager.add_simplify_cfg_pass()
+    return manager
+
+
 class _KernelLibrary(JITCodeLibrary):
     """The code of a strip kernel, made fast in one go.
 
@@ -178,7 +193,7 @@ class _KernelLibrary(JITCodeLibrary):
             return
         module.data_layout = self._codegen._data_layout
         builder = _pass_builder(self._codegen, unrolls=True)
-        manager = builder.getFunctionPassManager()
+        manager = _tidying_manager(builder)
         manager.add_refprune_pass()
         for function in module.functions:
             if not function.is_declaration:
@@ -224,7 +239,7 @@ class _EntryCompiler(_KernelCompiler):
         self.state.library = _KernelLibrary(self.state.targetctx.codegen(), function.__qualname__)
         self.state.library.enable_object_caching()
         _collection.compiled()
-        with _all_known(self.state.targetctx), _operators_remembered():
+        with _all_known(self.state.targetctx), _operators_remembered(), _numbas_own_as_pieces():
             return super().compile_extra(function)
 
 
@@ -242,8 +257,10 @@ class _PieceCompiler(_KernelCompiler):
 class _Piece(CPUDispatcher):
     """A function that only compiled code calls. Python could call it through a wrapper, which takes long to compile."""
 
-    def __init__(self, function: Function, targetoptions: dict[str, Any]) -> None:
-        super().__init__(function, targetoptions=targetoptions, pipeline_class=_PieceCompiler)
+    def __init__(
+        self, function: Function, targetoptions: dict[str, Any], compiler: type[Compiler] = _PieceCompiler
+    ) -> None:
+        super().__init__(function, targetoptions=targetoptions, pipeline_class=compiler)
 
     def add_overload(self, result: Any) -> None:
         result = result._replace(entry_point=object())  # only tells the overloads apart
@@ -413,6 +430,32 @@ def _operators_remembered() -> Iterator[None]:
         yield
     finally:
         numbas.get_call_type = look_up
+
+
+class _NumbasOwnCompiler(Compiler):
+    """Compiles a function of numba that stands for one of Python or numpy, by all of numba's passes."""
+
+    def compile_extra(self, function: Function) -> Any:
+        flags = self.state.flags
+        flags.no_compile = flags.no_cpython_wrapper = flags.no_cfunc_wrapper = True
+        self.state.library = _PieceLibrary(self.state.targetctx.codegen(), function.__qualname__)
+        return super().compile_extra(function)
+
+
+@contextlib.contextmanager
+def _numbas_own_as_pieces() -> Iterator[None]:
+    """Compile what numba puts in the place of `max` or `np.empty` as pieces: each would become machine code as well."""
+    template: Any = _OverloadFunctionTemplate
+    before = template._get_jit_decorator
+
+    def decorator(**options: Any) -> Callable[[Any], Any]:
+        return lambda function: _Piece(function, options, _NumbasOwnCompiler)
+
+    template._get_jit_decorator = lambda _: decorator
+    try:
+        yield
+    finally:
+        template._get_jit_decorator = before
 
 
 @contextlib.contextmanager

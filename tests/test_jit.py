@@ -270,6 +270,26 @@ def test_python_is_told_not_to_call_a_piece():
     assert third_px.py_func(3.0) == 1.0
 
 
+@pytest.mark.skipif(jit.numba_config.DISABLE_JIT, reason="nothing is compiled")
+def test_what_numba_puts_for_a_function_is_a_piece_which_others_can_use(tmp_path):
+    """It does not become machine code by itself, and a function that somebody else compiles later works as ever."""
+    program = (
+        "import numba, numpy as np\nfrom inkarnat.kernels import jit\nfrom numba.core.codegen import JITCodeLibrary\n"
+        "made, finalize = [], JITCodeLibrary._finalize_specific\n"
+        "JITCodeLibrary._finalize_specific = lambda library: (made.append(library.name), finalize(library))[1]\n"
+        "@jit.strip_kernel\ndef larger(values, y0, y1):\n    room = np.empty(2, np.float64)\n"
+        "    room[0] = max(values[0], 2.5)\n    values[0] = room[0]\n"
+        "values = np.ones(3)\nlarger(values, 0, 1)\nprint(*made, values[0])\n"
+        "print(numba.njit(lambda a: max(a, 1.5) + np.empty(2).size)(1.0))\n"
+    )
+    around = surroundings(INKARNAT_CACHE_DIR=str(tmp_path), PYTHONPATH=os.environ.get("PYTHONPATH", ""))
+    run = subprocess.run([sys.executable, "-c", program], env=around, capture_output=True, text=True)
+    *made, larger, other = run.stdout.split()
+    assert (larger, other) == ("2.5", "3.5"), run.stderr
+    assert "larger" in made
+    assert not [name for name in made if name.endswith("<locals>.impl")], "as numba names what it puts"
+
+
 def test_no_kernel_imports_linear_algebra_and_numba_finds_it_later():
     """numba imports SciPy's to see whether it is there; what multiplies matrices does so when it is compiled."""
     program = (
