@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from inkarnat.host_adapters.commands.cli import cli
 from inkarnat.host_adapters.desk.folder import Folder
 from inkarnat.host_adapters.desk.session import Session
+from inkarnat.host_adapters.detect import person
 from inkarnat.host_adapters.media.clips import open_clip
 from inkarnat.host_adapters.media.colour_tags import meaning_of, space_notes
 from inkarnat.host_adapters.media.video_read import VideoReader
@@ -311,7 +312,13 @@ def verdict(*words):
 SKIN = ("--add", "box:.3,.3,.7,.7")
 
 
-def test_footage_that_is_not_read_as_it_says_is_not_judged(graded_in_light, tmp_path):
+@pytest.fixture
+def no_look(monkeypatch):
+    """Let nobody look for persons: a plain field is none, whatever is marked on it."""
+    monkeypatch.setattr(person, "available", lambda: False)
+
+
+def test_footage_that_is_not_read_as_it_says_is_not_judged(graded_in_light, no_look, tmp_path):
     """The line of BT.709 means nothing in PQ: no status praises or doubts skin by it until somebody has spoken."""
     told, plain, film, graph = (graded_in_light / "told.mkv", graded_in_light / "plain.mkv", *map(
         tmp_path.joinpath, ("film.mkv", "film.json")
@@ -337,7 +344,7 @@ def test_footage_that_is_not_read_as_it_says_is_not_judged(graded_in_light, tmp_
     assert verdict("measure", told, "--graph", graph).startswith("holds:")
 
 
-def test_the_desk_does_not_judge_it_either(graded_in_light, own_state_folder):
+def test_the_desk_does_not_judge_it_either(graded_in_light, no_look, own_state_folder):
     for name, status in (("told.mkv", "not judged"), ("plain.mkv", "holds")):
         opened = Session(Folder(graded_in_light), name)
         try:

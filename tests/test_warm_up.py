@@ -12,13 +12,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from inkarnat.host_adapters import warm_up
-from inkarnat.host_adapters.bench.frames import SKIN_BOX, skin_frame
+from inkarnat.host_adapters.bench.frames import skin_frame
 from inkarnat.host_adapters.commands import correct
 from inkarnat.host_adapters.media.pictures import write_picture
 from inkarnat.kernels import jit, strips
 from inkarnat.nodes import NODES, FaceMatte, JoinFaces, with_faces
 from inkarnat.nodes.learning import told_by
 from numba import typeof
+from test_faces import boat_builders
 
 pytestmark = pytest.mark.skipif(jit.CACHE_FOLDER is None, reason="nothing is compiled or kept")
 
@@ -261,10 +262,9 @@ finally:
 @pytest.mark.parametrize("work", ["correct", "warm"])
 def test_as_many_kernels_are_foretold_as_are_used(work, tmp_path):
     """What `compiled 12 of about 38 kernels` promises: whatever is used is compiled or loaded, once for each kind."""
-    still = tmp_path / "frame.png"
-    write_picture(still, skin_frame(480, 270), bits=8)
-    box = "box:" + ",".join(map(str, SKIN_BOX))
-    words = ("warm",) if work == "warm" else ("correct", str(still), "-o", str(tmp_path / "out.png"), "--add", box)
+    still = tmp_path / "face.png"
+    write_picture(still, boat_builders()[0], bits=8)
+    words = ("warm",) if work == "warm" else ("correct", str(still), "-o", str(tmp_path / "out.png"))
     child = subprocess.run([sys.executable, "-c", COUNT, *words], capture_output=True, text=True, timeout=600)
     assert child.returncode == 0, child.stderr
     used = int(child.stdout.rpartition("USED")[2])

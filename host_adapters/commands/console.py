@@ -118,7 +118,7 @@ def warn_if_cold(work: str = "correct") -> None:
             "INKARNAT_CACHE_DIR to a folder that is yours alone"
         )
     elif jit.is_cold():
-        warn("note: compiling for this machine, once; it takes a minute or more (`inkarnat warm` does it ahead)")
+        warn("note: compiling for this machine, once; it can take a minute (`inkarnat warm` does it ahead)")
         count_compiled(FIRST_KERNELS[work])
 
 
