@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import os
-import threading
 import time
 from collections.abc import Callable, Sequence
 
@@ -19,6 +17,7 @@ from numpy.typing import NDArray
 from ...kernels.arrays import Floats
 from ...kernels.errors import InkarnatError
 from ..media.clips import Clip
+from .background import Background
 
 MOST_BYTES = 60 << 20
 _QUALITY = 92
@@ -26,41 +25,28 @@ _LOW, _SPAN = 16, 219
 """Codes of black, and from black to white, as 8-bit video has them (BT.709-6): what lies a little beyond survives."""
 _QUIET = 0.8
 """Seconds without a movement after which frames are filled in."""
-_NICENESS = 15
 
 
-class Frames:
-    """Small pictures of a clip by frame, each a JPEG without subsampling.
+class Frames(Background):
+    """Small pictures of a clip by frame, each a JPEG without subsampling, filled in while no hand moves.
 
-    :param open_clip: opens the clip once more. :param shrink: makes the small picture. :param frames: of the clip.
-        Nothing is filled in before :meth:`start`.
+    :param shrink: makes the small picture.
     """
+
+    name = "frames"
 
     def __init__(
         self, open_clip: Callable[[], Clip], frames: Sequence[int], shrink: Callable[[Floats], Floats]
     ) -> None:
-        self.open_clip, self.frames, self.shrink = open_clip, frames, shrink
+        super().__init__(open_clip, frames)
+        self.shrink = shrink
         self._kept: dict[int, bytes] = {}
         self._bytes = 0
         self._moved = 0.0
-        self._closed = threading.Event()
-        self._thread: threading.Thread | None = None
-
-    def start(self) -> None:
-        """Begin to fill, in the background."""
-        if self._thread is None and len(self.frames) > 1:
-            self._thread = threading.Thread(target=self._run, name="frames", daemon=True)
-            self._thread.start()
 
     def stir(self) -> None:
         """Say that a hand moves: filling waits."""
         self._moved = time.monotonic()
-
-    def close(self) -> None:
-        """End filling."""
-        self._closed.set()
-        if self._thread is not None:
-            self._thread.join(5)
 
     def find(self, frame: int) -> Floats | None:
         """Return a frame, float32 (H, W, 3), to 8 bits; None where it is not there yet."""
@@ -71,11 +57,6 @@ class Frames:
             return None
         codes = np.asarray(Image.open(io.BytesIO(kept)))
         return (codes.astype(np.float32) - np.float32(_LOW)) * np.float32(1 / _SPAN)
-
-    @property
-    def is_running(self) -> bool:
-        """Whether filling was begun."""
-        return self._thread is not None
 
     @property
     def share(self) -> float:
@@ -91,19 +72,11 @@ class Frames:
         self._kept[frame] = file.getvalue()
         self._bytes += len(self._kept[frame])
 
-    def _run(self) -> None:
-        be_nice()
-        with contextlib.suppress(InkarnatError), self.open_clip() as clip:
-            for frame in self.frames:
-                while time.monotonic() - self._moved < _QUIET and not self._closed.is_set():
-                    self._closed.wait(_QUIET / 4)
-                if self._closed.is_set() or self._bytes > MOST_BYTES:
-                    return
-                with contextlib.suppress(InkarnatError):  # a frame that cannot be read is told where it is asked for
-                    self._put(frame, self.shrink(clip.read(frame)))
-
-
-def be_nice() -> None:
-    """Let whatever else there is to do go before this thread, where threads can be nice on their own."""
-    with contextlib.suppress(AttributeError, OSError):
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICENESS)
+    def _go_through(self, clip: Clip) -> None:
+        for frame in self.frames:
+            while time.monotonic() - self._moved < _QUIET and not self._closed.is_set():
+                self._closed.wait(_QUIET / 4)
+            if self._closed.is_set() or self._bytes > MOST_BYTES:
+                return
+            with contextlib.suppress(InkarnatError):  # a frame that cannot be read is told where it is asked for
+                self._put(frame, self.shrink(clip.read(frame)))
